@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping
+from itertools import groupby
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from gemel.builds.elf.symbol_entries import (
@@ -34,8 +36,8 @@ _PLACE_KINDS = (0, OBJECT, FUNCTION, 5)
 NEAR_QUESTIONS, NEAR_SYMBOLS = 64, 64
 """Questions for a function that are answered from so many symbols before the address, until all are sorted in."""
 
-Extent = tuple[int, int, bool]
-"""Address and size of a function or an object, and whether it is a function."""
+Extents = Mapping[int, list[tuple[int, int]]]
+"""Address and size of symbols by the number of their section, sorted."""
 
 
 class SymbolTable:
@@ -81,7 +83,7 @@ class SymbolTable:
         self._code = code_sections
         self._loaded: tuple[bytes, bytes] | None = None
         self._columns: Columns | None = None
-        self._extents: dict[int, list[Extent]] | None = None
+        self._extents: tuple[Extents, Extents] | None = None
         self._functions: Places | None = None
         self._looked_near = 0
         self._labels: tuple[Symbol, ...] | None = None
@@ -305,17 +307,25 @@ class SymbolTable:
         return self._read_columns().marks
 
     @property
-    def extents(self) -> Mapping[int, list[Extent]]:
-        """Address, size, and whether it is a function, of each function and object by section, sorted."""
+    def extents(self) -> tuple[Extents, Extents]:
+        """Where functions are, and where objects are."""
         if self._extents is None:
-            columns, self._extents = self._read_columns(), {}
-            for value, size, tail in zip(columns.values, columns.sizes, columns.tails, strict=True):
-                if tail & 0xF in (OBJECT, FUNCTION):
-                    extent = value & ~1, size, tail & 0xF == FUNCTION
-                    self._extents.setdefault(tail >> 16, []).append(extent)
-            for of_section in self._extents.values():
-                of_section.sort()
+            self._extents = self._extents_of(FUNCTION), self._extents_of(OBJECT)
         return self._extents
+
+    def _extents_of(self, kind: int) -> Extents:
+        columns = self._read_columns()
+        found = sorted(
+            [
+                (tail >> 16, value & ~1, size)
+                for value, size, tail in zip(columns.values, columns.sizes, columns.tails, strict=True)
+                if tail & 0xF == kind
+            ]
+        )
+        return {
+            section: [(start, size) for _, start, size in group]
+            for section, group in groupby(found, itemgetter(0))
+        }
 
     def mark_at(self, section: int, address: int) -> tuple[int, str] | None:
         """The last mapping symbol of a section up to ``address``: where it stands, and its name; None before all.
