@@ -5,8 +5,7 @@ They are made for one folder, so they are not in the registry, and no layout can
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping
 
 from gemel.checking.rule import Rule
 from gemel.errors import GemelError
@@ -26,14 +25,11 @@ from gemel.release.folder import (
     vex_faults,
     vex_refs_unknown,
 )
+from gemel.release.read_back.rules import LISTED
 from gemel.seals.keys.keys import PublicKey
-from gemel.structs import replace
-
-LISTED = "release-files-as-listed"
-"""The rule that others' findings about the same file follow from."""
 
 AGREES = "release-provenance-agrees"
-"""The rule that says, where the list of digests was changed too, which file the signed provenance has otherwise."""
+"""The rule that says, where the list was changed too, which file the signed provenance has otherwise."""
 
 LONGEST = 300
 """Characters of a text from a document that a finding quotes."""
@@ -41,14 +37,19 @@ LONGEST = 300
 AGAIN = "take the folder again from the team that released it, and do not use this one"
 
 
-def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[str, str]) -> tuple[Rule, ...]:
-    """The rules for ``folder``; ``keys`` are those that came in it, ``builds`` digests of given builds by name."""
+def folder_rules(
+    folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[str, str], judged: Container[str] = ()
+) -> tuple[Rule, ...]:
+    """The rules for ``folder``.
+
+    ``keys`` are those that came in it, ``builds`` digests of given builds by name, and ``judged`` the files by which
+    and of which all else is judged: where one is not as listed, that is the cause of all.
+    """
 
     def rule(
         name: str, checks: str, why: str, source: str, check: Callable[[Inspection], Iterable[Outcome]]
     ) -> Rule:
-        made = Rule(name, "error", "image", checks, why, AGAIN, source, "there was nothing to look at", check)
-        return made if name == LISTED else received(made, folder)
+        return Rule(name, "error", "image", checks, why, AGAIN, source, "there was nothing to look at", check)
 
     return (
         rule(
@@ -56,7 +57,7 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
             f"The folder holds exactly the files that {SUMS} lists, with these digests.",
             "A file that was exchanged, added or lost on the way goes unnoticed.",
             "FIPS 180-4 (SHA-256); the list's form: common practice",
-            lambda _: _outcomes(listing_faults(folder), SUMS, f"{len(folder.files)} files"),
+            lambda _: _outcomes(listing_faults(folder), SUMS, f"{len(folder.files)} files", judged),
         ),
         rule(
             "release-contents-agree",
@@ -105,27 +106,9 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
     )
 
 
-def received(rule: Rule, folder: ReleaseFolder) -> Rule:
-    """``rule`` for a received folder: what it finds follows from files that are not as listed, and from the image's."""
-    names = [CONTENTS]
-    with suppress(GemelError):
-        names += [folder.contents.layout, *(each.file for each in folder.contents.images)]
-
-    earlier = (LISTED,) if rule.name == AGREES else (LISTED, AGREES)
-
-    def check(inspection: Inspection) -> Iterator[Outcome]:
-        for outcome in rule.check(inspection):
-            if isinstance(outcome, Finding):
-                files = (*outcome.parties, *names)
-                causes = tuple((each, file) for each in earlier for file in files)
-                yield replace(outcome, follows_from=causes)
-            else:
-                yield outcome
-
-    return replace(rule, check=check, remedy=AGAIN)
-
-
-def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outcome]:
+def _outcomes(
+    faults: Iterable[Fault], party: str, where: str, judged: Container[str] = ()
+) -> Iterator[Outcome]:
     found = list(faults)
     more = len(found[MAX_FAULTS:])
     for number, fault in enumerate((_bounded(each) for each in found[:MAX_FAULTS]), 1):
@@ -135,10 +118,18 @@ def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outco
             where=fault.file,
             found=fault.found,
             expected=fault.expected,
+            follows_from=_causes(fault.file, party),
             lines=(f"and {more:,} more like this",) if more and number == MAX_FAULTS else (),
+            explains_all=fault.file in judged,
         )
     if not found:
         yield Holds(where)
+
+
+def _causes(file: str, party: str) -> tuple[tuple[str, str], ...]:
+    """What is found in a file follows from its not being as listed, or as the provenance lists it."""
+    listed = (LISTED, file)
+    return () if party == SUMS else (listed,) if party == PROVENANCE else (listed, (AGREES, file))
 
 
 def _bounded(fault: Fault) -> Fault:
@@ -211,7 +202,12 @@ def _is_bad(keyid: str, known: Mapping[bytes, PublicKey], good: set[bytes]) -> b
 
 def _unsigned(what: str, found: str, expected: Iterable[bytes]) -> Finding:
     return Finding(
-        what, (PROVENANCE,), where=PROVENANCE, found=found, expected=f"signed by {_words(expected)}"
+        what,
+        (PROVENANCE,),
+        where=PROVENANCE,
+        found=found,
+        expected=f"signed by {_words(expected)}",
+        follows_from=((LISTED, PROVENANCE),),
     )
 
 
