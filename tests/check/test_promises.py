@@ -228,7 +228,9 @@ README = {
         "cli/test_declared.py::test_lines_in_order_are_read_as_by_click"
     ),
     "`--strict` fails on warnings too, `--strict=inputs` also on what could not be checked for want of a build, key or "
-    "symbol; `--quiet` prints nothing where all holds.": "cli/test_one_shape.py::test_quiet",
+    "symbol; `--quiet` prints nothing where no rule is broken, and no warnings either.": (
+        "cli/test_one_shape.py::test_quiet"
+    ),
     "Exit codes, everywhere: **0** all holds; **1** a rule is broken (the findings were printed); **2** the work could "
     "not be done: wrong usage, unreadable or malformed input, a layout error; a command that was stopped by a signal "
     "ends with 128 and its number.": "reliability/test_abuse.py::test_abuse",

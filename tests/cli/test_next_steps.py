@@ -109,15 +109,3 @@ def test_a_layout_whose_trusted_key_is_missing(device: Path) -> None:
     assert done.returncode == 0
     assert "remark: the file cannot be read" in done.stderr
     assert "gone.pem" in done.stderr
-
-
-def test_quiet_shows_warnings(device: Path) -> None:
-    """A rule that warns does not hold: --quiet prints it, and the image is written all the same."""
-    text = (device / "small.toml").read_text(encoding="utf-8")
-    asked = text.replace('name = "station-crc"\n', 'name = "station-crc"\nhamming_distance = 6\n')
-    (device / "asked.toml").write_text(asked, encoding="utf-8")
-    words = [asked if each == "small.toml" else each for each in JOIN for asked in ["asked.toml"]]
-    done = run_here(*words, "-o", "warned.hex", "--quiet", cwd=device)
-    assert done.returncode == 0
-    assert "WARNING checksum-distance-as-asked" in done.stdout
-    assert (device / "warned.hex").is_file()

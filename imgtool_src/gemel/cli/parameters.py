@@ -172,7 +172,7 @@ quiet_option = option(
     "-q",
     "--quiet",
     is_flag=True,
-    help="Print nothing where all holds: findings and errors only.",
+    help="Print nothing where no rule is broken, and no warnings either.",
 )
 
 

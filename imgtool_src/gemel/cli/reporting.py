@@ -115,12 +115,9 @@ class Shown:
         to_stderr: bool = False,
         all_by: str = "gemel check --all",
     ) -> None:
-        """Nothing is printed where ``silent`` and no rule warns.
-
-        ``to_stderr`` leaves stdout to an image; ``all_by`` lists every rule.
-        """
+        """Nothing is printed where ``silent``; ``to_stderr`` leaves stdout to an image; ``all_by`` lists every rule."""
         self.result, self.form, self.everything = result, form, everything
-        self.silent = silent and not result.count("warning")
+        self.silent = silent
         self.to_stderr, self.all_by = to_stderr, all_by
         self.width = prose_width(sys.stderr if to_stderr else sys.stdout)
 

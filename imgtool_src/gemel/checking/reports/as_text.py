@@ -126,7 +126,7 @@ class _Text:
         return wrapped(text, self.width, head)
 
     def _findings(self, notes_whole: bool) -> Iterator[str]:
-        """Each finding; beside errors a note is its sentence alone, so that the errors stay in sight."""
+        """Each finding; where there are errors a note is its sentence alone, so that they stay in sight."""
         short = []
         for severity, sign in SIGNS.items():
             for each in self.result.results:
