@@ -51,8 +51,11 @@ def test_errors_come_before_warnings_before_notes() -> None:
         rule("b-rule", FINDING, severity="warning"),
         rule("c-rule", FINDING),
     ]
-    heads = [line for line in report_of(result_of(rules)) if line.endswith("-rule")]
-    assert heads == ["BROKEN c-rule", "WARNING b-rule", "NOTE a-rule"]
+    signs = ("BROKEN", "WARNING", "NOTE")
+    heads = [line for line in report_of(result_of(rules)) if line.startswith(signs)]
+    assert heads == ["BROKEN c-rule", "WARNING b-rule", "NOTE a-rule: what is wrong"]
+    alone = [line for line in report_of(result_of(rules[:2])) if line.startswith(signs)]
+    assert alone == ["WARNING b-rule", "NOTE a-rule"]
 
 
 def test_what_places_have_in_common_is_told_once() -> None:
