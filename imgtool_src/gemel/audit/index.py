@@ -128,11 +128,11 @@ class Index:
         if not isinstance(last, int) or not 0 <= last < MOST_RUNS:
             raise UsageProblem(_no_index(self._file, f"the number {last} of an audit"))
         self.run = 1 + last
-        self._do("CREATE TEMP TABLE asked (path BLOB PRIMARY KEY) WITHOUT ROWID")
+        self._do("CREATE TEMP TABLE visited (path BLOB PRIMARY KEY) WITHOUT ROWID")
 
     def is_new(self, path: str) -> bool:
-        """Note that this audit asks for a file; false if it has asked for it before."""
-        words = "INSERT INTO asked VALUES (?) ON CONFLICT DO NOTHING RETURNING 1"
+        """Note that this audit has come to a file; false if it has before."""
+        words = "INSERT INTO visited VALUES (?) ON CONFLICT DO NOTHING RETURNING 1"
         return bool(self._one(words, (stored_path(path),)))
 
     def known(self, path: str) -> Known | None:

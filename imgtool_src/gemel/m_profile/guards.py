@@ -53,7 +53,7 @@ class Guards:
     """What of a function, or of a run of code, is conditional on a test of the core.
 
     Its first instruction is at offset ``first`` of ``code``, which is at the address ``start``; ``word_at`` gives the
-    word at an address (None: not stored).  Each instruction is read once, up to the last that is asked for.
+    word at an address (None: not stored).  Each instruction is read once, up to the last that matters.
     """
 
     def __init__(self, code: bytes, first: int, start: int, word_at: Callable[[int], int | None]) -> None:
