@@ -233,7 +233,10 @@ FAULTS = {
     "a class without its vendor": ('class = "small"', "a class without its vendor"),
     "no digest": ('layout_sha256 = ["ab"]', "64 digits"),
     "no TOML": ("trust = [", "not valid TOML"),
-    "thousands of faults": ("signers = 1\n" + "".join(f"k{n} = 1\n" for n in range(5000)), "there are more than 100 faults"),
+    "thousands of faults": (
+        "signers = 1\n" + "".join(f"k{n} = 1\n" for n in range(5000)),
+        "there are more than 100 faults",
+    ),
     "a long line": (f"# {'x' * 5000}", "a line is too long"),
 }
 

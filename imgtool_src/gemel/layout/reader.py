@@ -15,7 +15,7 @@ from pathlib import PurePath
 from typing import Any
 
 from gemel.errors import LayoutError, Problem
-from gemel.files.contents import HEX_LINE, LOOK, SREC_LINE, foreign
+from gemel.files.contents import LOOK, foreign, text_format
 from gemel.layout.checks.consistency import faults_between
 from gemel.layout.checks.names import unknown_names
 from gemel.layout.digest import digest_of
@@ -36,7 +36,7 @@ MAX_KEY_PARTS = 64
 
 _LONG_KEY = r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"]*+"|'[^']*+')[ \t]*+\.[ \t]*+){64}"""
 
-_HEXADECIMAL = re.compile(r"=\s*(?:0[0-9A-Fa-f_]+|0?x?[0-9A-Fa-f_]+h)\b")
+_HEXADECIMAL = r"=\s*(?:0[0-9A-Fa-f_]+|0?x?[0-9A-Fa-f_]+h)\b"
 _FORMAT = re.compile(r"(?m)^[ \t]*format[ \t]*=")
 
 Check = Callable[[Layout], Iterable[LayoutFault]]
@@ -196,12 +196,14 @@ def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
     line = int(match[1]) if match else len(lines)
     found = in_toml(lines[line - 1].strip()) if match and line <= len(lines) else ""
     start = text[:LOOK].encode("utf-8", "replace")
-    for kind, line_of in (("an Intel HEX file", HEX_LINE), ("an S-record file", SREC_LINE)):
-        if line_of.match(start):
-            step = "give the layout here; builds are given as NAME=FILE, and an image after the layout"
-            return Problem(
-                "this is not a layout", where=file, found=kind, expected="TOML 1.0 (toml.io)", next_step=step
-            )
+    if form := text_format(start):
+        return Problem(
+            "this is not a layout",
+            where=file,
+            found="an Intel HEX file" if form == "hex" else "an S-record file",
+            expected="TOML 1.0 (toml.io)",
+            next_step="give the layout here; builds are given as NAME=FILE, and an image after the layout",
+        )
     if found and not _FORMAT.search(text):  # another file, perhaps one with a secret in it: not a word of it
         found = "a line of a file without the key format"
     reason = in_toml(re.sub(r"\s*\(at .*\)$", "", message), 200)
@@ -211,7 +213,7 @@ def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
         found=found or "the end of the file",
         expected="TOML 1.0 (toml.io)",
         next_step="write hexadecimal numbers with 0x before them, and nothing after them"
-        if _HEXADECIMAL.search(found)
+        if re.search(_HEXADECIMAL, found)
         else "",
     )
 
