@@ -43,9 +43,9 @@ class CoreRegisters:
             numbers.UC_ARM_REG_FAULTMASK,
         )
         self._before_entry = native.group(*scratch, stack, state, control)
-        self._entry = native.group(stack, status, control, link, state)
+        self._entry = native.group(stack, control, link, status, state)
         self._before_return = native.group(main, process, control, faultmask)
-        self._return = native.group(faultmask, control, status, *scratch, state, stack)
+        self._return = native.group(faultmask, *scratch, status, state, control, stack)
         self._status, self._state = native.group(status), native.group(state)
         self._control, self._pc = native.group(control), native.group(pc)
         self._after_run = native.group(pc, main, process)
@@ -152,10 +152,9 @@ class CoreRegisters:
 
     def reset(self) -> None:
         """Thread mode on the main stack, privileged, nothing masked."""
-        self._status.write((THUMB_STATUS | HARD_FAULT,))  # the library drops what user code writes
+        self._become_privileged()
         self._masks.write((0, 0, 0))
         self._control.write((0,))
-        self._status.write((THUMB_STATUS,))
         self._state.write((self._mode_bits,))
 
     # -- exception entry and return ------------------------------------------------------------------
@@ -168,8 +167,9 @@ class CoreRegisters:
     def enter_handler(self, number: int, link: int, frame: int, flags: int, control: int) -> None:
         """Handler mode of exception ``number``, with its frame on the stack that was in use."""
         flags &= FLAGS
-        # The control register once the handler is privileged: the library drops what user code writes to it.
-        self._entry.write((frame, number | THUMB_STATUS | flags, control, link, self._mode_bits | flags))
+        if control & PRIVILEGE:
+            self._become_privileged()
+        self._entry.write((frame, control, link, number | THUMB_STATUS | flags, self._mode_bits | flags))
 
     def before_return(self) -> tuple[int, int, int, int]:
         """Main and process stack pointer, control register, FAULTMASK."""
@@ -181,10 +181,18 @@ class CoreRegisters:
     ) -> None:
         """R0 to R3, R12, link and flags of a frame; back to exception ``outer`` or, with 0, thread mode."""
         flags = status & (FLAGS | IF_THEN)
-        state = self._mode_bits | flags
-        self._return.write((faultmask, control, outer | THUMB_STATUS | flags, *scratch, state, stack))
+        state = outer | THUMB_STATUS | flags, self._mode_bits | flags
+        if control & PRIVILEGE:
+            self._become_privileged()
+        self._return.write((faultmask, *scratch, *state, control, stack))
         if not status & THUMB_STATUS:
             self.leave_thumb()
+
+    def _become_privileged(self) -> None:
+        """Thread mode with privilege: the library drops what user code writes to masks and control register."""
+        self._status.write((THUMB_STATUS | HARD_FAULT,))
+        self._control.write((self.control & ~PRIVILEGE,))
+        self._status.write((THUMB_STATUS,))
 
     def leave_thumb(self) -> None:
         """Out of Thumb state, in which no instruction can be executed."""

@@ -32,9 +32,9 @@ static void yield_(void)
 static void ended(void)
 {
     cur->done = 1;
-    for (; ; ) yield_();
+    for (;;) yield_();
 }
-static void make(struct task*k, uint32_t i, void(*f)(uint32_t), uint32_t a)
+static void make(struct task *k, uint32_t i, void(*f)(uint32_t), uint32_t a)
 {
     uint32_t *s = (uint32_t*)&st[i][96];
     *--s = 0x01000000;

@@ -75,7 +75,7 @@ static void one(void)
         acc[0] += i;
         sleep_(5);
     }
-    for (; ; ) sleep_(100000);
+    for (;;) sleep_(100000);
 }
 static void two(void)
 {
@@ -86,11 +86,11 @@ static void two(void)
     say("done");
     DMB();
     LINK->sampler_done = 1;
-    for (; ; ) sleep_(100000);
+    for (;;) sleep_(100000);
 }
 static void idle(void)
 {
-    for (; ; ) {
+    for (;;) {
         DSB();
         WFI();
         ISB();

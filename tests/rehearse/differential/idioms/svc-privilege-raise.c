@@ -1,5 +1,5 @@
 static uint64_t us[64];
-USED void c(uint32_t*f)
+USED void c(uint32_t *f)
 {
     if (((uint8_t*)f[6])[-2] == 1) {
         MSR("control", MRS("control")&~1u);

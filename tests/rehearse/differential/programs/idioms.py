@@ -22,16 +22,20 @@ FAILS = {
     "fault-in-hardfault": LOCK_UP,
     "watchdog-bites": "default_handler",
 }
-OF_SAMPLER = ("fpscr-kept", "kernel-tickless", "lspact-seen")
+OF_SAMPLER = ("fpscr-kept", "kernel-idles-in-pendsv", "kernel-tickless", "lspact-seen")
 OPTIONS = {
     **dict.fromkeys(("fpscr-kept", "lspact-seen"), HARD),
     # The stack pointer moves under the compiler's code.
     **dict.fromkeys(
         (
+            "coroutines-on-main-stack",
             "kernel-cooperative",
+            "kernel-idles-in-pendsv",
+            "kernel-switches-in-thread-mode",
             "kernel-tickless",
             "masked-then-unprivileged",
             "svc-privilege-raise",
+            "svc-table-by-r12",
             "thread-goes-to-psp-by-return",
             "unprivileged-on-psp-interrupts",
         ),
