@@ -109,6 +109,15 @@ def test_a_kernel_that_idles_in_its_switch(beginning: str, handler: str, stays: 
     assert rehearsal.finding("no-idle-state") is None
 
 
+def test_a_loop_under_a_mask_names_what_is_held_off() -> None:
+    """A core that waits for what a masked interrupt would write: the interrupt is named."""
+    waits = "cpsid i\n" + store(0xE000_E200, "32") + "ldr r0, =0x38001000\n1: ldr r1, [r0]\n b 1b\n"
+    finding = run(enabled(5) + waits, "", handler=HANG).finding("endless-loop")
+    assert finding is not None
+    assert "; interrupt 5 is pending and masked" in finding.found
+    assert finding.next_step.startswith("let interrupt 5 be taken, or ")
+
+
 def test_a_hang_that_a_tick_interrupts_is_named_by_its_own_exception() -> None:
     """The run may end in the tick's handler: the one that does not return is named, with its function."""
     hangs = (

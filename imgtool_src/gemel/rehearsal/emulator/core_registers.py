@@ -63,8 +63,8 @@ class CoreRegisters:
         return tuple(self._float.read())
 
     def value(self, number: int) -> int:
-        """R0 to R14 by number."""
-        return self._general.read()[number]
+        """R0 to R15 by number."""
+        return self._all.read()[number]
 
     @property
     def pc(self) -> int:

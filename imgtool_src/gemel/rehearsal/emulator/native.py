@@ -248,6 +248,7 @@ class Native:
         limits = (0x5AA5_1238, 0x6996_4560)
         self._limit_values.write(limits)
         self.execute_scratch(WRITE_LIMITS, 2)
+        self._limit_values.write((0, 0))  # else they would be found there
         self._context = self.uc.context_save()
         at = self._context.context.value
         places = [

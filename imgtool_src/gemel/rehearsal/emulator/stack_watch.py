@@ -91,7 +91,7 @@ class StackWatch:
         core = self._core
         if core.blocks.sets_limits:
             limit = core.registers.stack_limits()[1 if process else 0]
-            if frame < limit <= stack:
+            if frame < limit:
                 return limit
         limit = core.plan.stack_limit or 0
         if not process:

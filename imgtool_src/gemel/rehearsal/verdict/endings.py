@@ -44,7 +44,8 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
         if "register" in event.numbers:
             causes.append(_waits_for_register(event, names))
         elif not (named - {core} and _polls_other(plan, event)):
-            causes.append(_loop(event, names))
+            held_off = next(each.held_off for each in run.cores if each.name == core)
+            causes.append(_loop(event, held_off, names))
     if not plan.goals and run.ended == "budget":
         causes += _busy(plan, run, names, {finding.core for finding in causes})
     return causes
@@ -179,7 +180,7 @@ def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:
     return error_about(event, words, names, "waits-for-register")
 
 
-def _loop(event: RawEvent, names: CodeNames) -> RehearsalFinding:
+def _loop(event: RawEvent, held_off: int, names: CodeNames) -> RehearsalFinding:
     memory, register = event.numbers.get("memory"), event.numbers.get("described")
     if register is not None:
         found = f"it reads register {names.register(register)}, which will not change any more"
@@ -192,6 +193,9 @@ def _loop(event: RawEvent, names: CodeNames) -> RehearsalFinding:
         named = f"{named}, " if named else ""
         found = f"it reads {named}{format_address(memory)} ({where}), which nobody changes"
         hint = "see what should have written it"
+    if held_off:
+        found = f"{found}; {exception_name(held_off)} is pending and masked"
+        hint = f"let {exception_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint
     words = Words(
         f"core {event.core} is in an endless loop: the whole device is in the same state again",
         found,
