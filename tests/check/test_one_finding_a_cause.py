@@ -152,6 +152,7 @@ IMAGES: dict[str, tuple[Edit, tuple[str, str]]] = {
     "cut in the station": (_erase(STATION + 0x800, END), BLANK),
     "cut before the sampler": (_erase(SAMPLER, END), BLANK),
     "cut in the sampler": (_erase(SAMPLER + 0x600, END), _both("record-sound")),
+    "cut in the record": (_erase(RECORD + 0x80, END), _both("record-sound")),
     "cut before the record": (_erase(RECORD, END), _both("record-sound")),
     "moved by 4": (_moved(4), ORDER),
     "moved by 4 KiB": (_moved(0x1000), ORDER),

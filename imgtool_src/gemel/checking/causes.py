@@ -11,9 +11,6 @@ from gemel.inspection.unchanged import builds_as_recorded
 from gemel.outcomes import Finding
 from gemel.structs import NamedTuple, replace
 
-EXPLAINS_ALL = "image-bytes-in-order"
-"""The rule whose finding is the cause of all others: bytes that are not where they should be at all."""
-
 DIFFERS = "image-equals-builds"
 """The rule whose finding is the cause of all that would not be there if the image held the builds as given."""
 
@@ -63,9 +60,12 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, P
 
     A cause refuses no less than what follows from it, and no finding follows from itself.
     """
-    everything = Place(EXPLAINS_ALL, 0)
-    if everything in found and found[everything].severity == "error":
-        return {place: everything for place in found if place.rule != EXPLAINS_ALL}
+    everything = next(
+        (place for place, each in found.items() if each.finding.explains_all and each.severity == "error"),
+        None,
+    )
+    if everything:
+        return {place: everything for place in found if place.rule != everything.rule}
     causes: dict[Place, Place] = {}
     for source in (
         _of_the_misplaced(found, inspection),
@@ -77,8 +77,7 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, P
         for place, candidates in source.items():
             for cause in candidates:
                 weighs = _RANKS[found[cause].severity] >= _RANKS[found[place].severity]
-                settled = place in causes or place == everything
-                if weighs and not settled and _first(cause, causes) != place:
+                if weighs and place not in causes and _first(cause, causes) != place:
                     causes[place] = cause
     return {place: _first(place, causes) for place in causes}
 

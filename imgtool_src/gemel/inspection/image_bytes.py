@@ -44,12 +44,16 @@ def not_erased(image: SparseBytes, span: Span, erased_byte: int) -> Deviation | 
     return found
 
 
-def cut_before(image: SparseBytes, span: Span) -> tuple[str, ...]:
-    """A line for a finding that something is missing in ``span``: the image ends before it, as a cut file does."""
+def cut_before(image: SparseBytes, span: Span, size: int = 0) -> tuple[str, ...]:
+    """A line for a finding that something is missing in ``span``: the image ends before it, as a cut file does.
+
+    It may end in it too, where what should be there takes ``size`` bytes.
+    """
     bounds = image.bounds()
-    if bounds is None or bounds.end > span.start:
+    if bounds is None or bounds.end >= span.start + max(size, 1):
         return ()
-    return (f"the image ends at {format_address(bounds.last)}, before this place: its file may be cut",)
+    place = "before" if bounds.end <= span.start else "in"
+    return (f"the image ends at {format_address(bounds.last)}, {place} this place: its file may be cut",)
 
 
 def differing(image: SparseBytes, address: int, data: Octets, erased_byte: int) -> Deviation | None:

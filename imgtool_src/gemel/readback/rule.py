@@ -23,6 +23,9 @@ from gemel.record.sound import sound_records
 from gemel.spans import Span, format_address
 
 NAME = "device-holds-one-version"
+CHANGED = "record-digests-match"
+"""The rule that says of what build bytes have changed."""
+
 MORE_VERSIONS = Reason(
     "which version the bytes are of needs the images of other versions: --index FILE or --previous IMAGE",
     Need("option", "--index"),
@@ -124,6 +127,7 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
     lines = tuple(f"{each.span}  {each.version}" for each in found) if found[4:] else ()
     if (held := inspection.image.bounds()) and held.end < found[-1].span.end:
         lines += (f"the dump ends at {format_address(held.last)}: it may be cut",)
+    mixed = stop is not None or versions != {own}
     shown = ", ".join(f"{each.span} {each.version}" for each in found[:4])
     return Finding(
         what,
@@ -133,6 +137,8 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
         expected=f"all of {own}, as the record says" if own else "one version, with its record",
         span=found[0].span if stop is None else Span(stop, 1),
         lines=lines,
+        explains_all=mixed,
+        follows_from=() if mixed else tuple((CHANGED, build) for build in inspection.layout.builds),
     )
 
 

@@ -5,7 +5,7 @@ They are made for one folder, so they are not in the registry, and no layout can
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping
 
 from gemel.checking.rule import Rule
 from gemel.errors import GemelError
@@ -25,10 +25,8 @@ from gemel.release.folder import (
     vex_faults,
     vex_refs_unknown,
 )
+from gemel.release.read_back.rules import LISTED
 from gemel.seals.keys.keys import PublicKey
-
-LISTED = "release-files-as-listed"
-"""The rule that others' findings about the same file follow from."""
 
 LONGEST = 300
 """Characters of a text from a document that a finding quotes."""
@@ -36,8 +34,14 @@ LONGEST = 300
 AGAIN = "take the folder again from the team that released it, and do not use this one"
 
 
-def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[str, str]) -> tuple[Rule, ...]:
-    """The rules for ``folder``; ``keys`` are those that came in it, ``builds`` digests of given builds by name."""
+def folder_rules(
+    folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[str, str], judged: Container[str] = ()
+) -> tuple[Rule, ...]:
+    """The rules for ``folder``.
+
+    ``keys`` are those that came in it, ``builds`` digests of given builds by name, and ``judged`` the files by which
+    and of which all else is judged: where one is not as listed, that is the cause of all.
+    """
 
     def rule(
         name: str, checks: str, why: str, source: str, check: Callable[[Inspection], Iterable[Outcome]]
@@ -50,7 +54,7 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
             f"The folder holds exactly the files that {SUMS} lists, with these digests.",
             "A file that was exchanged, added or lost on the way goes unnoticed.",
             "FIPS 180-4 (SHA-256); the list's form: common practice",
-            lambda _: _outcomes(listing_faults(folder), SUMS, f"{len(folder.files)} files"),
+            lambda _: _outcomes(listing_faults(folder), SUMS, f"{len(folder.files)} files", judged),
         ),
         rule(
             "release-contents-agree",
@@ -99,7 +103,9 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
     )
 
 
-def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outcome]:
+def _outcomes(
+    faults: Iterable[Fault], party: str, where: str, judged: Container[str] = ()
+) -> Iterator[Outcome]:
     found = list(faults)
     more = len(found[MAX_FAULTS:])
     for number, fault in enumerate((_bounded(each) for each in found[:MAX_FAULTS]), 1):
@@ -111,6 +117,7 @@ def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outco
             expected=fault.expected,
             follows_from=((LISTED, fault.file),) if fault.listed and party != SUMS else (),
             lines=(f"and {more:,} more like this",) if more and number == MAX_FAULTS else (),
+            explains_all=fault.file in judged,
         )
     if not found:
         yield Holds(where)

@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     import datetime
 
     from gemel.builds.build import Build
+    from gemel.checking.rule import Rule
     from gemel.image.image import Image
+    from gemel.layout.model import Layout
     from gemel.release.read_back.builds import BuildFile
 
 
@@ -28,21 +30,21 @@ def build_bytes(files: Mapping[str, Path], builds: Mapping[str, Build]) -> dict[
     }
 
 
-def with_read_back(
-    result: CheckResult,
+def read_back_of(
+    layout: Layout,
     files: Mapping[str, tuple[str | None, Iterable[bytes]]],
     memories: Mapping[str, str],
     builds: Mapping[str, BuildFile],
-    today: datetime.date | None,
-) -> CheckResult:
-    """``result`` and what other libraries say of the written ``files``, of ``builds`` and of the seal.
+    *,
+    remedy: str = "",
+) -> tuple[Rule, ...]:
+    """The rules by which other libraries judge the written ``files``, ``builds`` and the seal.
 
     Each file comes with its form (None: by its suffix) and its blocks; ``memories`` names the memory of those files
-    that hold one whole.
+    that hold one whole.  ``remedy`` is what to do, where the files are not our own that were just written.
     """
-    from gemel.release.read_back.rules import WrittenFile, read_back_rules
+    from gemel.release.read_back.rules import AGAIN, WrittenFile, read_back_rules
 
-    layout = result.inspection.layout
     flash = min((each.start for each in layout.memories.values() if each.kind == "flash"), default=None)
     written = {}
     for name, (form, blocks) in files.items():
@@ -50,7 +52,7 @@ def with_read_back(
         start = layout.memories[memories[name]].start if whole and memories[name] in layout.memories else None
         format_name = format_of(name, form).name if form else format_of(name).name
         written[name] = WrittenFile(b"".join(blocks), format_name, start if whole else flash, whole)
-    return applied_too(result, read_back_rules(written, builds), today)
+    return read_back_rules(written, builds, remedy or AGAIN)
 
 
 def read_back(
@@ -72,7 +74,8 @@ def read_back(
         for path in outputs
     }
     files |= {str(path): ("bin", whole_memory(image.data, layout, name)) for path, name in memories.items()}
-    return with_read_back(result, files, {str(path): name for path, name in memories.items()}, builds, today)
+    names = {str(path): name for path, name in memories.items()}
+    return applied_too(result, read_back_of(layout, files, names, builds), today)
 
 
 def read_back_words(result: CheckResult) -> list[tuple[str, str]]:

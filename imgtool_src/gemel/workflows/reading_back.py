@@ -19,9 +19,30 @@ from gemel.workflows.inputs import read_image
 
 if TYPE_CHECKING:
     from gemel.audit.result import ImageResult
+    from gemel.checking.runner import RuleResult
     from gemel.layout.model import Memory
     from gemel.layout.reader import ReadLayout
     from gemel.workflows.checking import CheckResult
+
+
+ABOUT_BYTES = frozenset(
+    (
+        "checksums-match",
+        "image-equals-builds",
+        "image-inside-areas",
+        "image-inside-memories",
+        "record-digests-match",
+        "record-sound",
+        "rest-digest-matches",
+        "seal-over-this-record",
+        "seal-well-formed",
+        "stamps-match",
+        "unassigned-flash-unwritten",
+    )
+)
+"""Rules that say of an image's file to make or get it again: of a device, something else is to be done."""
+
+DEVICE_STEP = "read the device again; where it reads the same, program it with an image that was checked"
 
 
 class Dump(NamedTuple):
@@ -106,10 +127,20 @@ def check_dump(
 ) -> CheckResult:
     """``check`` of the image in a dump, and what else must hold of a device; ``options`` are those of ``check``."""
     from gemel.readback.rule import dump_rule
-    from gemel.workflows.checking import applied_too, check
+    from gemel.workflows.checking import check
 
-    result = check(layout, dump.image, builds, **options)
-    return applied_too(result, [dump_rule(dump.aside, known)], options.get("today"))
+    result = check(layout, dump.image, builds, further=[dump_rule(dump.aside, known)], **options)
+    return replace(result, results=tuple(_for_a_device(each) for each in result.results))
+
+
+def _for_a_device(result: RuleResult) -> RuleResult:
+    """A result about the image's bytes with what is to be done about a device, not about a file."""
+    if result.rule.name not in ABOUT_BYTES:
+        return result
+    findings = [
+        replace(each, finding=replace(each.finding, next_step=DEVICE_STEP)) for each in result.findings
+    ]
+    return replace(result, findings=tuple(findings))
 
 
 def known_version(image: Image, layout: ReadLayout) -> KnownVersion | None:

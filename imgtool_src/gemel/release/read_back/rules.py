@@ -19,6 +19,9 @@ from gemel.release.read_back.seals import record_of, verify
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
 
+LISTED = "release-files-as-listed"
+"""The rule that others' findings about the same file of a release folder follow from."""
+
 AGAIN = "write the image again with another version of gemel, and report this: the fault is gemel's or the library's"
 
 
@@ -34,7 +37,9 @@ class WrittenFile(NamedTuple):
     whole_memory: bool = False
 
 
-def read_back_rules(files: Mapping[str, WrittenFile], builds: Mapping[str, BuildFile]) -> tuple[Rule, ...]:
+def read_back_rules(
+    files: Mapping[str, WrittenFile], builds: Mapping[str, BuildFile], remedy: str = AGAIN
+) -> tuple[Rule, ...]:
     """The rules that hold written ``files`` (by name) and ``builds`` (by the layout's names) to the image."""
     return (
         Rule(
@@ -43,7 +48,7 @@ def read_back_rules(files: Mapping[str, WrittenFile], builds: Mapping[str, Build
             "image",
             "Each written file, read by another library than gemel's own codec, holds the image byte by byte.",
             "A fault of the writer puts other bytes on the device than those that were checked.",
-            AGAIN,
+            remedy,
             "common practice",
             "no file was written",
             lambda inspection: _of_files(inspection, files),
@@ -54,7 +59,7 @@ def read_back_rules(files: Mapping[str, WrittenFile], builds: Mapping[str, Build
             "image",
             "The bytes of each build, read by another library, are in the image where they are to be loaded.",
             "A fault of the reader of builds puts other code on the device than the team delivered.",
-            AGAIN,
+            remedy,
             "gABI, program headers (PT_LOAD: p_paddr, p_filesz)",
             "no build was given",
             lambda inspection: _of_builds(inspection, builds),
@@ -65,7 +70,7 @@ def read_back_rules(files: Mapping[str, WrittenFile], builds: Mapping[str, Build
             "image",
             "The seal, decoded and verified by other libraries, holds over the record's bytes.",
             "A fault in the making of seals passes gemel's own check, and devices refuse the image.",
-            AGAIN,
+            remedy,
             "RFC 9052 4.1, 4.4",
             "the layout has no seal",
             _of_seal,
@@ -95,13 +100,24 @@ def _of_addressed(name: str, file: WrittenFile, inspection: Inspection, expected
     try:
         found = read(file.data)
     except ReadBackError as error:
-        return Finding(f"{library} cannot read {name}", (name,), where=name, found=str(error))
+        return Finding(
+            f"{library} cannot read {name}",
+            (name,),
+            where=name,
+            found=str(error),
+            follows_from=((LISTED, name),),
+        )
     if difference := first_difference(found.runs, expected):
         return _differs(name, library, difference.address, difference.found, difference.expected)
     if found.entry != inspection.entry:
         what = f"{library} finds another start address in {name}"
         return Finding(
-            what, (name,), where=name, found=_address(found.entry), expected=_address(inspection.entry)
+            what,
+            (name,),
+            where=name,
+            found=_address(found.entry),
+            expected=_address(inspection.entry),
+            follows_from=((LISTED, name),),
         )
     size = sum(len(data) for _, data in found.runs)
     return Holds(f"{name}: {size:,} bytes and the start address, read by {library}")
@@ -119,7 +135,14 @@ def _of_raw(name: str, file: WrittenFile, inspection: Inspection, expected: Runs
         found = f"{place.size:,} bytes from {format_address(place.start)} on"
         expected_words = "a whole memory" if file.whole_memory else "a start in a memory of the image"
         what = f"{name} is not what a raw binary is to hold"
-        return Finding(what, (name,), where=name, found=found, expected=expected_words)
+        return Finding(
+            what,
+            (name,),
+            where=name,
+            found=found,
+            expected=expected_words,
+            follows_from=((LISTED, name),),
+        )
     wanted = bytearray((memory.erased_byte,)) * place.size
     for address, data in expected:
         inside = Span(address, len(data)).intersection(place)
@@ -203,6 +226,7 @@ def _differs(
         found=found,
         expected=expected,
         span=Span(address, 1),
+        follows_from=((LISTED, where),),
     )
 
 
