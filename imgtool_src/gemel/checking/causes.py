@@ -77,7 +77,8 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, P
         for place, candidates in source.items():
             for cause in candidates:
                 weighs = _RANKS[found[cause].severity] >= _RANKS[found[place].severity]
-                if weighs and place not in causes and _first(cause, causes) != place:
+                settled = place in causes or found[place].finding.explains_all
+                if weighs and not settled and _first(cause, causes) != place:
                     causes[place] = cause
     return {place: _first(place, causes) for place in causes}
 
