@@ -53,7 +53,7 @@ STACK_ENDS = (
 )
 """Both ends; some scripts name the upper one first, so that the lower value counts as the lower end.
 
-Of two pairs with one top the first counts: a ``__StackLimit`` beside a ``__StackBottom`` is where a heap ends.
+Of two pairs with one top the first counts: where there is a ``__StackBottom``, ``__StackLimit`` is where a heap ends.
 """
 
 TOPS = (
