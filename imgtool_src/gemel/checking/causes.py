@@ -11,9 +11,6 @@ from gemel.inspection.unchanged import builds_as_recorded
 from gemel.outcomes import Finding
 from gemel.structs import NamedTuple, replace
 
-EXPLAINS_ALL = "image-bytes-in-order"
-"""The rule whose finding is the cause of all others: bytes that are not where they should be at all."""
-
 DIFFERS = "image-equals-builds"
 """The rule whose finding is the cause of all that would not be there if the image held the builds as given."""
 
@@ -63,9 +60,13 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, P
 
     A cause refuses no less than what follows from it, and no finding follows from itself.
     """
-    everything = Place(EXPLAINS_ALL, 0)
-    if everything in found and found[everything].severity == "error":
-        return {place: everything for place in found if place.rule != EXPLAINS_ALL}
+    explaining = [
+        place
+        for place, (_, severity, finding) in found.items()
+        if finding.explains_all and severity == "error"
+    ]
+    if explaining:  # the last one: rules about files come after those about the bytes in them
+        return _of_everything(found, explaining[-1])
     causes: dict[Place, Place] = {}
     for source in (
         _of_the_misplaced(found, inspection),
@@ -77,10 +78,20 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, P
         for place, candidates in source.items():
             for cause in candidates:
                 weighs = _RANKS[found[cause].severity] >= _RANKS[found[place].severity]
-                settled = place in causes or place == everything
+                settled = place in causes or found[place].finding.explains_all
                 if weighs and not settled and _first(cause, causes) != place:
                     causes[place] = cause
     return {place: _first(place, causes) for place in causes}
+
+
+def _of_everything(found: Open, everything: Place) -> dict[Place, Place]:
+    """All that follows from one finding: what other rules found, and what of its own rule names it."""
+    own = (everything.rule, found[everything].finding.where)
+    return {
+        place: everything
+        for place, (_, _, finding) in found.items()
+        if not (place.rule == everything.rule and (finding.explains_all or own not in finding.follows_from))
+    }
 
 
 def _first(place: Place, causes: Mapping[Place, Place]) -> Place:

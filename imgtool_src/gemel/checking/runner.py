@@ -147,8 +147,9 @@ def check(
     today: datetime.date,
     rules: Iterable[Rule] | None = None,
     apply: Callable[[Rule, Inspection, datetime.date], Applied] | None = None,
+    further: Iterable[Rule] = (),
 ) -> RulesApplied:
-    """Apply ``rules`` (all, if None) to ``inspection``; waivers count up to and including their last day.
+    """Apply ``rules`` (all, if None), then ``further``; waivers count up to and including their last day.
 
     A waiver is idle if it covers nothing and its rule looked everywhere, or if there is no such rule.
     ``apply`` stands for ``apply_rule``.
@@ -156,7 +157,7 @@ def check(
     waivers = inspection.layout.rules.waive
     used: set[int] = set()
     results: list[RuleResult] = []
-    given = list(all_rules() if rules is None else rules)
+    given = [*(all_rules() if rules is None else rules), *further]
     for rule in tracked(given, "rules", len(given)):
         applied = (apply or apply_rule)(rule, inspection, today)
         if applied.waivers:

@@ -83,8 +83,9 @@ def check(
     joined_with: ReadLayout | None = None,
     as_layout_states: bool = False,
     rules: Iterable[Rule] | None = None,
+    further: Iterable[Rule] = (),
 ) -> CheckResult:
-    """Apply every rule (or ``rules``) to ``image``.
+    """Apply every rule (or ``rules``), and ``further`` ones after them, to ``image``.
 
     ``builds`` are those that are given, by name; ``version`` ("X.Y.Z") and ``rollback`` what the image is
     meant to hold (None: whatever its record says; with ``as_layout_states`` what the layout does).
@@ -128,7 +129,7 @@ def check(
         as_layout_states=as_layout_states,
     )
     inspection = with_image(fixed, image)
-    applied = apply_rules(inspection, today or date_of_today(), rules)
+    applied = apply_rules(inspection, today or date_of_today(), rules, further=further)
     return CheckResult(applied.results, applied.idle_waivers, applied.strict, inspection)
 
 

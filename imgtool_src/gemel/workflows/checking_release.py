@@ -14,10 +14,10 @@ from gemel.image.formats import format_of
 from gemel.image.image import Folder, Image, ImageFile
 from gemel.release.contents import CONTENTS, SUMS, is_safe_name
 from gemel.release.folder import ReleaseFolder
-from gemel.release.folder_rules import folder_rules
-from gemel.workflows.checking import CheckResult, applied_too, check
+from gemel.release.folder_rules import AGAIN, folder_rules
+from gemel.workflows.checking import CheckResult, check
 from gemel.workflows.inputs import build_files, layout_from, load_builds
-from gemel.workflows.read_back import build_bytes, with_read_back
+from gemel.workflows.read_back import build_bytes, rules_of_files
 from gemel.workflows.trust import trust_of
 
 if TYPE_CHECKING:
@@ -61,7 +61,13 @@ def check_release(
     files = build_files(read, words)
     given = load_builds(read, files)
     data = build_bytes(files, given)
-    result = check(
+    memories = {each.file: each.memory for each in contents.images if each.memory}
+    written = {
+        each.file: (None, [folder.files[each.file]]) for each in contents.images if each.file in folder.files
+    }
+    digests = {name: hashlib.sha256(file.data).hexdigest() for name, file in data.items()}
+    checked = {contents.layout, contents.images[0].file, image.file}
+    return check(
         read,
         image,
         given,
@@ -71,14 +77,11 @@ def check_release(
         rehearsal=False,
         today=today,
         strict=strict,
+        further=(
+            *folder_rules(folder, _keys(folder, contents), digests, checked),
+            *rules_of_files(read.layout, written, memories, data, remedy=AGAIN),
+        ),
     )
-    memories = {each.file: each.memory for each in contents.images if each.memory}
-    written = {
-        each.file: (None, [folder.files[each.file]]) for each in contents.images if each.file in folder.files
-    }
-    digests = {name: hashlib.sha256(file.data).hexdigest() for name, file in data.items()}
-    result = applied_too(result, folder_rules(folder, _keys(folder, contents), digests), today)
-    return with_read_back(result, written, memories, data, today)
 
 
 def read_folder(path: Path) -> ReleaseFolder:

@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     import datetime
 
     from gemel.builds.build import Build
+    from gemel.checking.rule import Rule
     from gemel.image.image import Image
+    from gemel.layout.model import Layout
     from gemel.release.read_back.builds import BuildFile
 
 
@@ -35,14 +37,25 @@ def with_read_back(
     builds: Mapping[str, BuildFile],
     today: datetime.date | None,
 ) -> CheckResult:
-    """``result`` and what other libraries say of the written ``files``, of ``builds`` and of the seal.
+    """``result`` and what other libraries say of the written ``files``, of ``builds`` and of the seal."""
+    return applied_too(result, rules_of_files(result.inspection.layout, files, memories, builds), today)
+
+
+def rules_of_files(
+    layout: Layout,
+    files: Mapping[str, tuple[str | None, Iterable[bytes]]],
+    memories: Mapping[str, str],
+    builds: Mapping[str, BuildFile],
+    *,
+    remedy: str = "",
+) -> tuple[Rule, ...]:
+    """The rules by which other libraries read ``files``, ``builds`` and the seal; ``remedy`` for files from others.
 
     Each file comes with its form (None: by its suffix) and its blocks; ``memories`` names the memory of those files
     that hold one whole.
     """
     from gemel.release.read_back.rules import WrittenFile, read_back_rules
 
-    layout = result.inspection.layout
     flash = min((each.start for each in layout.memories.values() if each.kind == "flash"), default=None)
     written = {}
     for name, (form, blocks) in files.items():
@@ -50,7 +63,7 @@ def with_read_back(
         start = layout.memories[memories[name]].start if whole and memories[name] in layout.memories else None
         format_name = format_of(name, form).name if form else format_of(name).name
         written[name] = WrittenFile(b"".join(blocks), format_name, start if whole else flash, whole)
-    return applied_too(result, read_back_rules(written, builds), today)
+    return read_back_rules(written, builds, remedy)
 
 
 def read_back(

@@ -106,10 +106,9 @@ def check_dump(
 ) -> CheckResult:
     """``check`` of the image in a dump, and what else must hold of a device; ``options`` are those of ``check``."""
     from gemel.readback.rule import dump_rule
-    from gemel.workflows.checking import applied_too, check
+    from gemel.workflows.checking import check
 
-    result = check(layout, dump.image, builds, **options)
-    return applied_too(result, [dump_rule(dump.aside, known)], options.get("today"))
+    return check(layout, dump.image, builds, further=[dump_rule(dump.aside, known)], **options)
 
 
 def known_version(image: Image, layout: ReadLayout) -> KnownVersion | None:

@@ -25,6 +25,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         expected=found.expected,
         span=found.span,
         next_step=found.next_step,
+        explains_all=True,
     )
 
 

@@ -11,15 +11,20 @@ from gemel.checking.rule import Rule
 from gemel.errors import ExtraMissing
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
+from gemel.release.contents import LISTED
 from gemel.release.extras import EXTRA
 from gemel.release.read_back.builds import LIBRARIES, BuildFile, compare
 from gemel.release.read_back.differences import first_difference
 from gemel.release.read_back.readers import READERS, ReadBackError, Runs, joined_runs
 from gemel.release.read_back.seals import record_of, verify
 from gemel.spans import Span, format_address
-from gemel.structs import NamedTuple
+from gemel.structs import NamedTuple, replace
 
 AGAIN = "write the image again with another version of gemel, and report this: the fault is gemel's or the library's"
+
+
+OTHER_FILE = ("build-ids-equal", "image-equals-builds")
+"""Rules that say of a build that the file given is not the one in the image."""
 
 
 class WrittenFile(NamedTuple):
@@ -34,8 +39,14 @@ class WrittenFile(NamedTuple):
     whole_memory: bool = False
 
 
-def read_back_rules(files: Mapping[str, WrittenFile], builds: Mapping[str, BuildFile]) -> tuple[Rule, ...]:
-    """The rules that hold written ``files`` (by name) and ``builds`` (by the layout's names) to the image."""
+def read_back_rules(
+    files: Mapping[str, WrittenFile], builds: Mapping[str, BuildFile], remedy: str = ""
+) -> tuple[Rule, ...]:
+    """The rules that hold written ``files`` (by name) and ``builds`` (by the layout's names) to the image.
+
+    ``remedy`` is for files that others wrote; none: gemel wrote them just now.
+    """
+    remedy = remedy or AGAIN
     return (
         Rule(
             "written-files-read-back",
@@ -43,7 +54,7 @@ def read_back_rules(files: Mapping[str, WrittenFile], builds: Mapping[str, Build
             "image",
             "Each written file, read by another library than gemel's own codec, holds the image byte by byte.",
             "A fault of the writer puts other bytes on the device than those that were checked.",
-            AGAIN,
+            remedy,
             "common practice",
             "no file was written",
             lambda inspection: _of_files(inspection, files),
@@ -54,7 +65,7 @@ def read_back_rules(files: Mapping[str, WrittenFile], builds: Mapping[str, Build
             "image",
             "The bytes of each build, read by another library, are in the image where they are to be loaded.",
             "A fault of the reader of builds puts other code on the device than the team delivered.",
-            AGAIN,
+            remedy,
             "gABI, program headers (PT_LOAD: p_paddr, p_filesz)",
             "no build was given",
             lambda inspection: _of_builds(inspection, builds),
@@ -65,7 +76,7 @@ def read_back_rules(files: Mapping[str, WrittenFile], builds: Mapping[str, Build
             "image",
             "The seal, decoded and verified by other libraries, holds over the record's bytes.",
             "A fault in the making of seals passes gemel's own check, and devices refuse the image.",
-            AGAIN,
+            remedy,
             "RFC 9052 4.1, 4.4",
             "the layout has no seal",
             _of_seal,
@@ -81,11 +92,10 @@ def image_runs(inspection: Inspection) -> Runs:
 def _of_files(inspection: Inspection, files: Mapping[str, WrittenFile]) -> Iterator[Outcome]:
     expected = image_runs(inspection)
     for name, file in files.items():
+        read = _of_addressed if file.form in READERS else _of_raw
         try:
-            if file.form in READERS:
-                yield _of_addressed(name, file, inspection, expected)
-            else:
-                yield _of_raw(name, file, inspection, expected)
+            found = read(name, file, inspection, expected)
+            yield replace(found, follows_from=((LISTED, name),)) if isinstance(found, Finding) else found
         except ExtraMissing as error:
             yield _without_library(name, error)
 
@@ -155,7 +165,8 @@ def _of_builds(inspection: Inspection, builds: Mapping[str, BuildFile]) -> Itera
             if result.different is None:
                 yield Holds(f"{where}: {result.size:,} bytes, read by {library}")
             else:
-                yield _differs(where, library, result.different, result.found, result.expected, party=name)
+                found = _differs(where, library, result.different, result.found, result.expected, party=name)
+                yield replace(found, follows_from=tuple((rule, name) for rule in OTHER_FILE))
 
 
 def _of_seal(inspection: Inspection) -> Iterator[Outcome]:
