@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Container, Iterator, Sequence
 
 from gemel.checking.rule import Rule
+from gemel.inspection.changed_bytes import OTHER_BYTES
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.readback.dump import SetAside
@@ -133,6 +134,10 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
         expected=f"all of {own}, as the record says" if own else "one version, with its record",
         span=found[0].span if stop is None else Span(stop, 1),
         lines=lines,
+        follows_from=tuple((rule, name) for rule in OTHER_BYTES for name in layout.builds)
+        if stop is None
+        else (),
+        explains_all=stop is not None,
     )
 
 

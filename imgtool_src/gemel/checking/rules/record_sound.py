@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import lines_in_short
 from gemel.outcomes import Finding, Holds, Outcome
@@ -23,7 +22,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if isinstance(found, Record):
         yield Holds(f"area {plan.area}")
     elif found is not None:
-        from gemel.inspection.changed_bytes import cut_causes
+        from gemel.inspection.changed_bytes import cut_before, cut_causes
 
         damaged = found.faults[0] in (RecordFault.WRONG_CRC, RecordFault.WRONG_SIZES)
         others = [f"{each.what}: {each.where}" for each in found.problems[1:]] if damaged else []
@@ -36,7 +35,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 expected=problem.expected,
                 span=span,
                 next_step=problem.next_step,
-                lines=(*lines_in_short(others, "fault"), *cut_before(inspection.image, span)),
+                lines=(*lines_in_short(others, "fault"), *cut_before(inspection, span)),
                 follows_from=cut_causes(inspection, span),
             )
 
