@@ -28,6 +28,7 @@ _MARKS: tuple[tuple[bytes, Foreign], ...] = (
     (b"7z\xbc\xaf\x27\x1c", Foreign("a 7z archive", _UNPACK)),
     (b"\x04\x22\x4d\x18", Foreign("a file compressed by lz4", _UNPACK)),
 )
+_HTML = re.compile(rb"\s*<(?:!doctype html|html|head)\b", re.IGNORECASE)
 _BZIP2 = re.compile(rb"BZh[1-9]1AY&SY")
 _TAR_AT = 257
 """Where a tar archive has its mark (POSIX, pax interchange format)."""
@@ -47,6 +48,10 @@ def foreign(start: bytes, *, text: bool) -> Foreign | None:
     found = next((what for mark, what in _MARKS if start.startswith(mark)), None)
     if found is None and _BZIP2.match(start):
         found = Foreign("a file compressed by bzip2", _UNPACK)
+    if found is None and _HTML.match(start):
+        found = Foreign(
+            "a web page (HTML)", "download the file itself: a server may answer with a page to log in"
+        )
     if found is None and start[_TAR_AT:].startswith(b"ustar"):
         found = Foreign("a tar archive", _UNPACK)
     if (

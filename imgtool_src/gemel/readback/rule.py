@@ -114,11 +114,12 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
             bytes((inspection.erased_byte_at(area.start),))
         ):
             stop = area.start
+    blank = not versions and not own and len(found) == 1
     if stop is not None:
         what = f"an update to {target} stopped half way, at block {format_address(stop)}"
     elif len(versions) == 1 and own not in versions:
         what = f"the blocks are of {newest}, and the record is {f'of {own}' if own else 'not sound'}"
-    elif not versions and not own and len(found) == 1:
+    elif blank:
         what = "the device holds no version: its blocks are erased"
     else:
         what = "the device does not hold one version"
@@ -137,7 +138,7 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
         follows_from=tuple((rule, name) for rule in OTHER_BYTES for name in layout.builds)
         if stop is None
         else (),
-        explains_all=stop is not None,
+        explains_all=blank or stop is not None,
     )
 
 

@@ -338,7 +338,13 @@ def _compared(
             yield Fault(name, f"the file is not the one that {where} lists", found, said, True)
 
 
-_OF_RECORD = ("product", "version", "rollback", "layoutDigest")
+_OF_RECORD = {
+    "product": "product",
+    "version": "version",
+    "rollback": "rollback counter",
+    "layoutDigest": "layout digest",
+}
+"""What a document says as the record does, and in words."""
 
 
 def _against_record(file: str, said: Mapping[str, Any], record: Record) -> Iterator[Fault]:
@@ -351,7 +357,8 @@ def _against_record(file: str, said: Mapping[str, Any], record: Record) -> Itera
     for name in _OF_RECORD:
         if said.get(name) != known[name]:
             found = str(said.get(name))[:100]
-            yield Fault(file, f"it names another {name} than the image's record", found, str(known[name]))
+            words = _OF_RECORD[name]
+            yield Fault(file, f"it names another {words} than the image's record", found, str(known[name]))
 
 
 def _builds_against_record(file: str, ids: Mapping[str, str], record: Record) -> Iterator[Fault]:

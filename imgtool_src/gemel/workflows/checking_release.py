@@ -87,9 +87,11 @@ def check_release(
 def read_folder(path: Path) -> ReleaseFolder:
     """Every file in a folder; links are not followed.  Raises UsageProblem where it cannot be read or is too large."""
     if not os.path.isdir(path):
-        what = "not a release folder"
+        what, found, step = "not a release folder", "no folder", "check the path"
+        if os.path.exists(path):
+            found, step = "a file", "unpack an archive first, and name the folder with its release.json"
         raise UsageProblem(
-            Problem(what, where=str(path), found="no folder", expected="a folder of gemel release")
+            Problem(what, where=str(path), found=found, expected="a folder of gemel release", next_step=step)
         )
     files: dict[str, bytes] = {}
     strange: list[tuple[str, str]] = []

@@ -13,7 +13,7 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 AGAIN = "get the image again from where it was joined, or program the device again, whole"
-"""What to do where the record shows that the image had a vector table."""
+"""What to do where the record shows that the build was changed after it was joined."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -82,11 +82,19 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
         found=f"{words} in both words that core {plan.core} starts with",
         expected="an initial stack pointer and a reset handler",
         span=place,
-        next_step=moved or hint or (AGAIN if inspection.record else ""),
+        next_step=moved or hint or (AGAIN if _changed(inspection, plan.name) else ""),
         lines=tuple(
             f"what could be its vector table is at {format_address(address)}" for address in others[:4]
         ),
     )
+
+
+def _changed(inspection: Inspection, name: str) -> bool:
+    """Whether the record shows that the image had other bytes of a build when it was joined."""
+    from gemel.inspection.unchanged import builds_as_recorded
+
+    entries = [each for each in inspection.record.builds if each.name == name] if inspection.record else []
+    return bool(entries) and not builds_as_recorded(inspection, entries)
 
 
 RULE = Rule(

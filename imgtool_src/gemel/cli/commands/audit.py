@@ -163,14 +163,16 @@ def _layout_among(
     words: Sequence[str], layout: Path | None, layouts: Path | None
 ) -> tuple[Path | None, list[str]]:
     """The layout's file, None where there is a folder of them, and the paths of images."""
-    from gemel.cli.positions import layout_among
+    from gemel.cli.positions import layout_among, no_layout
 
     found, paths = layout_among([*([str(layout)] if layout else []), *words])
     named = [str(each) for each in (found, layouts) if each]
     if layouts and (layout or any(word == str(found) for word in words)):
         raise _usage("a layout and a folder of layouts", " ".join(named), "one of the two")
     if found is None and layouts is None:
-        raise _usage("no layout is named", "none", "LAYOUT, --layouts FOLDER, or gemel.toml in the folder")
+        from gemel.errors import UsageProblem
+
+        raise UsageProblem(no_layout("[LAYOUT] PATH..., or --layouts FOLDER"))
     return (None if layouts else found), paths
 
 
