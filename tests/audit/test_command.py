@@ -81,7 +81,7 @@ def test_an_index_answers(archive):
 
 
 def test_what_a_finding_leads_to_is_found_too(archive):
-    """By the rule that is the cause and by those that follow; where nothing fits, stderr says so, with the near rule."""
+    """By the rule that is the cause and by those that follow; where nothing fits, stderr says so, with a rule."""
     run_here("audit", "small.toml", "in", "--index", "i.sqlite", cwd=archive)
     (archive / "i.sqlite").chmod(0o444)  # which an index that is only searched may be
     for rule in ("record-digests-match", "checksums-match"):

@@ -263,7 +263,7 @@ def _verdict(inspection: Inspection, signer: Verdict) -> str:
     if not inspection.record_bytes:
         return "no sound record that it could be over"
     if not (inspection.trusted or inspection.known):
-        return "no public key is given for it"
+        return "no public key is given for it (--trust)"
     return signer.outcome.value
 
 

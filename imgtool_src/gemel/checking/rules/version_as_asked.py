@@ -56,7 +56,6 @@ def _another(area: str, part: str, found: str, due: str, given: bool) -> Finding
         found=found,
         expected=f"{due} ({option if given else 'layout'})",
         next_step=f"take the image that is meant, or {step}",
-        follows_from=((RULE.name, "version"),) if part == "rollback" else (),
     )
 
 
