@@ -1,10 +1,10 @@
 """Time a check of a pair of 18 MB ELF files with 2 MiB of code against a bare walk over their debug information.
 
 Run ``python tests/bench/bench_large_check.py [--rounds 3]``.  Some units of generated C are compiled once, and linked
-many times over under other names, as a product of many sources is.  The baseline: pyelftools walks over every entry of
-every unit of both files and does nothing with them.  gemel reads both files and applies every rule, the code read too.
-A walk over the heads of the units and their first entries alone is printed beside them, as what a reader does
-at least.  Runs alternate in one process.  Exits 1 when the target is missed: 1.2 of the baseline.
+many times over under other names, as a product of many sources is.  The baseline: pyelftools walks over the units of
+both files, reads the first entry of each, and does nothing with them.  gemel reads both files and applies every rule,
+the code read too.  A walk over every entry is printed beside them.  Runs alternate in one process.  Exits 1 when the
+target is missed: 1.2 of the baseline.
 """
 
 from __future__ import annotations
@@ -102,11 +102,9 @@ def main() -> int:
     medians = {name: statistics.median(each) for name, each in times.items()}
     for name, median in medians.items():
         print(f"{name:7} median {median * 1000:7.0f} ms of processor time")
-    print(
-        f"time of the check, of a walk over the units' first entries: {medians['check'] / medians['units']:.2f}"
-    )
-    ratio = medians["check"] / medians["entries"]
-    return 0 if verdict("time of the check, of a walk over every entry", ratio, RATIO) else 1
+    print(f"time of the check, of a walk over every entry: {medians['check'] / medians['entries']:.2f}")
+    ratio = medians["check"] / medians["units"]
+    return 0 if verdict("time of the check, of a walk over the units and their first entries", ratio, RATIO) else 1
 
 
 def _files(folder: Path) -> dict[str, bytes]:

@@ -13,12 +13,14 @@ from collections.abc import Iterator
 from itertools import accumulate
 
 from gemel.builds.build import Build
-from gemel.builds.elf.symbols import Extent
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 Mark = tuple[int, str]
 """Where a mapping symbol stands, and its name."""
+
+Extent = tuple[int, int]
+"""Address and size of a function or an object."""
 
 MAX_OF_BUILD = 2
 """Sections that are over each other are read until this many times the build's bytes are."""
@@ -54,7 +56,7 @@ def mapped_code(build: Build) -> MappedCode | None:
     """
     if build.symbols is None:
         return None
-    marks, extents = build.symbols.marks, build.symbols.extents
+    marks, (functions, objects) = build.symbols.marks, build.symbols.extents
     sections, unmapped = [], []
     left = MAX_OF_BUILD * build.stored_size
     for index, span in build.symbols.code_sections.items():
@@ -63,7 +65,8 @@ def mapped_code(build: Build) -> MappedCode | None:
         left -= span.size
         if index in marks and left >= 0:
             data = build.read_at_run(span.start, span.size) or b""
-            sections.append(_mapped(span, data, marks[index], extents.get(index, [])))
+            known = functions.get(index, []), objects.get(index, [])
+            sections.append(_mapped(span, data, marks[index], *known))
         else:
             unmapped.append(span)
     return MappedCode(tuple(sections), tuple(unmapped))
@@ -73,7 +76,9 @@ def _is_stored(build: Build, span: Span) -> bool:
     return any(Span(each.run_address, len(each.data)).covers(span) for each in build.stored)
 
 
-def _mapped(section: Span, data: bytes, marks: list[Mark], extents: list[Extent]) -> MappedSection:
+def _mapped(
+    section: Span, data: bytes, marks: list[Mark], functions: list[Extent], objects: list[Extent]
+) -> MappedSection:
     base, end = section.start, section.end
     places = [at for at, _ in marks]
     before, inside = bisect_left(places, base), bisect_right(places, end)
@@ -81,7 +86,7 @@ def _mapped(section: Span, data: bytes, marks: list[Mark], extents: list[Extent]
     stretches = list(zip(places, [*places[1:], end], [name for _, name in marks], strict=True))
     others = [(first, last) for first, last, name in stretches if name != "$t" and first < last]
     code = bytearray(data)
-    for first, last in (base, places[0]), *others, *_unmarked_data(section, marks, extents):
+    for first, last in (base, places[0]), *others, *_unmarked_data(section, marks, functions, objects):
         code[first - base : last - base] = bytes(last - first)
     size = end - places[0] - sum([last - first for first, last in others])
     for first, last, name in stretches if b"\xff\xff" in code else ():
@@ -93,22 +98,22 @@ def _mapped(section: Span, data: bytes, marks: list[Mark], extents: list[Extent]
     return MappedSection(base, bytes(code), size, arm)
 
 
-def _unmarked_data(section: Span, marks: list[Mark], extents: list[Extent]) -> Iterator[tuple[int, int]]:
+def _unmarked_data(
+    section: Span, marks: list[Mark], functions: list[Extent], objects: list[Extent]
+) -> Iterator[tuple[int, int]]:
     """Objects, and what is between the end of a function and the next function or mapping symbol: start and end."""
-    functions = [(start, start + size) for start, size, is_function in extents if is_function]
     begun = {at for at, _ in marks}
     begun.update([start for start, _ in functions])
     begun.add(section.end)
     unmarked: list[tuple[int, int]] = []
     first = last = section.start
-    for start, size, is_function in extents:
-        if start > last and not is_function:
+    for start, size in objects:
+        if start > last:
             unmarked.append((first, last))
             first = last = start
-        if start + size > last and not is_function:
-            last = start + size
+        last = max(last, start + size)
     unmarked.append((first, last))
-    if behind := {*accumulate([end for _, end in functions], max)} - begun:
+    if behind := {*accumulate([start + size for start, size in functions], max)} - begun:
         starts = sorted(begun)
         unmarked += [(end, starts[bisect_left(starts, end)]) for end in behind if end < section.end]
     for start, end in unmarked:

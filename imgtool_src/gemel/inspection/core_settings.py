@@ -258,13 +258,8 @@ def _with_upper_half(segment: Segment, half: int) -> Iterator[int]:
 
 def _spans_of_functions(build: Build) -> list[Span]:
     """What each function takes; one without a size, as libraries in assembly have them, reaches to the next."""
-    extents = build.symbols.extents if build.symbols else {}
-    sizes = {
-        start: size
-        for section, group in extents.items()
-        for start, size, is_function in group
-        if is_function and section != UNDEFINED
-    }
+    functions = build.symbols.extents[0] if build.symbols else {}
+    sizes = dict(each for section, group in functions.items() if section != UNDEFINED for each in group)
     starts = sorted(sizes)
     ends = [*starts[1:], starts[-1]] if starts else []
     return [Span(start, sizes[start] or end - start) for start, end in zip(starts, ends, strict=True)]

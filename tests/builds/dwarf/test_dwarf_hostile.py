@@ -142,7 +142,7 @@ def test_deep_namespaces_are_refused() -> None:
     for _ in range(100):
         inner = Entry(Tag.NAMESPACE, {At.NAME: "n"}, [inner])
     with pytest.raises(DebugUnreadable, match="namespaces inside each other"):
-        types_of(debug_elf(inner))
+        types_of(debug_elf(inner)).named("struct r")
 
 
 def test_doubling_types_take_no_exponential_time() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from random import Random
+
 import pytest
 from builds.elf_writer import ABSOLUTE, UNDEFINED, SegmentSpec, SymbolSpec, elf
 from builds.reading import CODE, FLASH, RAM, CountingSource, read, read_elf
@@ -368,3 +370,29 @@ def test_names_around_the_longest(length: int) -> None:
         symbol.name for symbol in _table(SymbolSpec("x", FLASH, kind="object"), string_table=strings).all()
     }
     assert names == {"a" * min(length, 1024)}
+
+
+@pytest.mark.parametrize("near", [1, 3, elf_symbols.NEAR_SYMBOLS])
+def test_function_at_needs_no_index(near: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Answers from the symbols just before an address are those of the index of all, until questions are many."""
+    monkeypatch.setattr(elf_symbols, "NEAR_SYMBOLS", near)
+    random = Random(near)
+    for _ in range(40):
+        symbols = [
+            SymbolSpec(
+                random.choice(("", "default_")) + f"f{number}",
+                FLASH + random.randrange(0, 0x60, 2) + random.choice((0, 1)),
+                random.choice((0, 2, 4, 6, 0x20)),
+                random.choice(("function", "function", "function", "notype", "object")),
+                random.choice(("global", "weak", "local")),
+            )
+            for number in range(random.randrange(1, 12))
+        ]
+        indexed = _table(*symbols, segments=(WIDE_CODE,))
+        for address in random.choices(range(FLASH, FLASH + 0x90), k=16):
+            with monkeypatch.context() as patch:
+                patch.setattr(elf_symbols, "NEAR_QUESTIONS", 0)
+                expected = _name_at(indexed, address)
+            asked = _table(*symbols, segments=(WIDE_CODE,))
+            for _ in range(elf_symbols.NEAR_QUESTIONS + 2 if address % 8 == 0 else 1):
+                assert _name_at(asked, address) == expected, (symbols, address)

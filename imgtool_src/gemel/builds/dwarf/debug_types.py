@@ -154,7 +154,7 @@ class DebugTypes:
         with _told(self._file):
             keys = set(self._entries.keys_of(last))
             found: list[tuple[int, int]] = []
-            for entry in self._index.of_tag(Tag.ENUMERATION_TYPE):
+            for entry in self._index.enumerations(last):
                 place = self._entries.at(entry.offset)
                 for child in self._entries.children(place):
                     if child.abbreviation.tag == Tag.ENUMERATOR and self._entries.name_key(child) in keys:

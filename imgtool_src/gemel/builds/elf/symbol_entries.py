@@ -15,7 +15,7 @@ from __future__ import annotations
 import re
 import struct
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import compress
 from operator import itemgetter
 
@@ -97,6 +97,10 @@ class Columns(NamedTuple):
     def rows(self) -> Iterator[tuple[int, int, int, int, int]]:
         """The other entries: number, offset of the name, value, size, and type, binding and section together."""
         return zip(self.numbers, self.names, self.values, self.sizes, self.tails, strict=True)
+
+    def only(self, places: Iterable[int]) -> Columns:
+        """Those of the other entries that are at these places of the columns."""
+        return Columns(self.marks, *[[column[place] for place in places] for column in self[1:]])
 
 
 def columns_of(table: bytes, strings: bytes) -> Columns:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping
+from itertools import groupby
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from gemel.builds.elf.symbol_entries import (
@@ -31,8 +33,11 @@ if TYPE_CHECKING:
 _BINDING_ORDER = {"global": 0, "weak": 1, "local": 2}
 _PLACE_KINDS = (0, OBJECT, FUNCTION, 5)
 
-Extent = tuple[int, int, bool]
-"""Address and size of a function or an object, and whether it is a function."""
+NEAR_QUESTIONS, NEAR_SYMBOLS = 64, 64
+"""Questions for a function that are answered from so many symbols before the address, until all are sorted in."""
+
+Extents = Mapping[int, list[tuple[int, int]]]
+"""Address and size of symbols by the number of their section, sorted."""
 
 
 class SymbolTable:
@@ -52,6 +57,7 @@ class SymbolTable:
         "_functions",
         "_labels",
         "_loaded",
+        "_looked_near",
         "_objects",
         "_source",
         "_strings_at",
@@ -77,8 +83,9 @@ class SymbolTable:
         self._code = code_sections
         self._loaded: tuple[bytes, bytes] | None = None
         self._columns: Columns | None = None
-        self._extents: dict[int, list[Extent]] | None = None
+        self._extents: tuple[Extents, Extents] | None = None
         self._functions: Places | None = None
+        self._looked_near = 0
         self._labels: tuple[Symbol, ...] | None = None
         self._objects: Places | None = None
         self._by_value: tuple[list[int], list[int]] | None = None
@@ -223,7 +230,9 @@ class SymbolTable:
         nearest preceding function or plain label without a size in the same section of code, which reaches to
         the next function.
         """
-        return self._found(self._function_index().at(address & ~1), address & ~1)
+        address &= ~1
+        found = self._function_near(address) if self._functions is None else None
+        return self._found(found or self._function_index().at(address), address)
 
     def object_at(self, address: int) -> tuple[Symbol, int] | None:
         """The object of known size that holds ``address``, and how many bytes into it that is.
@@ -250,6 +259,28 @@ class SymbolTable:
             self._functions = functions_of(self._load()[1], self._read_columns(), self._code)
         return self._functions
 
+    def _function_near(self, address: int) -> tuple[int, int] | None:
+        """What the index would give, of the symbols just before an address alone; None if these do not show it."""
+        if self._looked_near >= NEAR_QUESTIONS:
+            return None
+        self._looked_near += 1
+        from gemel.builds.elf.symbol_indexes import functions_of
+
+        columns, (values, order) = self._read_columns(), self._sorted_by_value()
+        end = bisect_right(values, address | 1)
+        first = max(0, end - NEAR_SYMBOLS)
+        near = columns.only(order[first:end])
+        found = functions_of(self._load()[1], near, {}).at(address)
+        return found if found and (not first or found[0] > values[first]) else None
+
+    def _sorted_by_value(self) -> tuple[list[int], list[int]]:
+        """The values of the columns, sorted, and the places in the columns that they are from."""
+        if self._by_value is None:
+            values = self._read_columns().values
+            order = sorted(range(len(values)), key=values.__getitem__)
+            self._by_value = [values[place] for place in order], order
+        return self._by_value
+
     def _object_index(self) -> Places:
         if self._objects is None:
             from gemel.builds.elf.symbol_indexes import objects_of
@@ -260,13 +291,10 @@ class SymbolTable:
     def objects_in(self, span: Span) -> tuple[Symbol, ...]:
         """The defined objects and labels without a type whose value is in ``span``, in file order."""
         table, strings = self._load()
-        if self._by_value is None:
-            columns = self._read_columns()
-            pairs = sorted(zip(columns.values, columns.numbers, strict=True))
-            self._by_value = [value for value, _ in pairs], [number for _, number in pairs]
-        values, order = self._by_value
+        values, order = self._sorted_by_value()
+        numbers = self._read_columns().numbers
         found = sorted(order[bisect_left(values, span.start) : bisect_left(values, span.end)])
-        symbols = [symbol_of(ENTRY.unpack_from(table, index * ENTRY_SIZE), strings) for index in found]
+        symbols = [symbol_of(ENTRY.unpack_from(table, numbers[at] * ENTRY_SIZE), strings) for at in found]
         return tuple(each for each in symbols if each.defined and each.kind in ("object", "notype", "common"))
 
     def mapping(self) -> tuple[Symbol, ...]:
@@ -279,17 +307,25 @@ class SymbolTable:
         return self._read_columns().marks
 
     @property
-    def extents(self) -> Mapping[int, list[Extent]]:
-        """Address, size, and whether it is a function, of each function and object by section, sorted."""
+    def extents(self) -> tuple[Extents, Extents]:
+        """Where functions are, and where objects are."""
         if self._extents is None:
-            columns, self._extents = self._read_columns(), {}
-            for value, size, tail in zip(columns.values, columns.sizes, columns.tails, strict=True):
-                if tail & 0xF in (OBJECT, FUNCTION):
-                    extent = value & ~1, size, tail & 0xF == FUNCTION
-                    self._extents.setdefault(tail >> 16, []).append(extent)
-            for of_section in self._extents.values():
-                of_section.sort()
+            self._extents = self._extents_of(FUNCTION), self._extents_of(OBJECT)
         return self._extents
+
+    def _extents_of(self, kind: int) -> Extents:
+        columns = self._read_columns()
+        found = sorted(
+            [
+                (tail >> 16, value & ~1, size)
+                for value, size, tail in zip(columns.values, columns.sizes, columns.tails, strict=True)
+                if tail & 0xF == kind
+            ]
+        )
+        return {
+            section: [(start, size) for _, start, size in group]
+            for section, group in groupby(found, itemgetter(0))
+        }
 
     def mark_at(self, section: int, address: int) -> tuple[int, str] | None:
         """The last mapping symbol of a section up to ``address``: where it stands, and its name; None before all.
