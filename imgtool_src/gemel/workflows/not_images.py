@@ -55,7 +55,7 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
 
 
 def a_folder(path: Path) -> Problem:
-    """A folder where an image is due, with the command that takes it."""
+    """A folder in place of an image, with the command that takes one."""
     what, found, step = (
         "this is a folder, not an image",
         "a folder",
