@@ -104,7 +104,11 @@ def main() -> int:
         print(f"{name:7} median {median * 1000:7.0f} ms of processor time")
     print(f"time of the check, of a walk over every entry: {medians['check'] / medians['entries']:.2f}")
     ratio = medians["check"] / medians["units"]
-    return 0 if verdict("time of the check, of a walk over the units and their first entries", ratio, RATIO) else 1
+    return (
+        0
+        if verdict("time of the check, of a walk over the units and their first entries", ratio, RATIO)
+        else 1
+    )
 
 
 def _files(folder: Path) -> dict[str, bytes]:
