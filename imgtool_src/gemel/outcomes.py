@@ -66,8 +66,8 @@ class Finding(Struct):
     addresses if there are any.  ``what`` is a sentence without a full stop.  ``lines`` are further
     lines of evidence for the reader, such as two tables side by side.  ``follows_from`` are
     rules whose finding would be the cause of this one, each with one of that finding's parties, or where it is.
-    ``source`` is ``file:line`` of the source code that it is about, where that is known.  ``explains_all``: what other
-    rules find follows from this one, such as bytes that are not where they should be at all.
+    ``source`` is ``file:line`` of the source code that it is about, where that is known.  ``explains_all`` says that
+    it is the cause of all else that is found: bytes are not where they should be at all.
     """
 
     what: str

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import os
 import sqlite3
 import subprocess
@@ -10,13 +11,17 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from seconds import within
 
 from gemel.audit.as_text import text_line
 from gemel.audit.index import Index
+from gemel.audit.pool import Answer, Pool
 from gemel.audit.result import AuditedBuild, AuditedFinding, AuditedSigner, ImageResult, line_of, result_of
 from gemel.audit.terms import FIELDS, term_in
 from gemel.errors import OutputError, UsageProblem
 from gemel.structs import replace
+from gemel.workflows.audit_plan import Options, Plan
+from gemel.workflows.auditing import audit
 
 ONE = ImageResult(
     path="a.hex",
@@ -78,15 +83,36 @@ def test_find(texts, files):
 
 
 def test_a_new_result_replaces_what_the_file_is_found_by(tmp_path):
-    """Once corrected, an image is not found by its old findings any more; one audit takes a file once."""
+    """Once corrected, an image is not found by its old findings any more."""
     filled(tmp_path / "index").close()
     index = Index(tmp_path / "index")
-    assert index.put(_renamed(TWO, "a.hex"), "s", "b")
-    assert not index.put(_renamed(ONE, "a.hex"), "s", "b")
-    assert not index.keep(_renamed(ONE, "a.hex"))
+    index.put(_renamed(TWO, "a.hex"), "s", "b")
     assert found(index, "finding=checksums-match") == []
     assert found(index, "version=1.2.4") == ["a.hex", "b.hex"]
     index.close()
+
+
+def test_an_audit_asks_for_a_file_once(tmp_path, monkeypatch):
+    """The attack: 20,000 lines of a list that name one file took a judgement each, and 50 seconds."""
+    asked = []
+
+    class Counting(Pool):
+        def answers(self, tasks):
+            for key, task in tasks:
+                asked.append(task)
+                yield key, Answer(line_of(ONE))
+
+    monkeypatch.setattr("gemel.workflows.auditing.Pool", Counting)
+    for name in ("a.hex", "b.hex"):
+        (tmp_path / name).touch()
+    named = ["a.hex", "./a.hex", f"../{tmp_path.name}/a.hex", "b.hex"] * 1000
+    monkeypatch.chdir(tmp_path)
+    plan = Plan({}, None, Options(date=datetime.date(2026, 11, 24)))
+    for times in (1, 2):
+        with closing(Index(tmp_path / "index")) as index, within(2):
+            results = list(audit(named, plan, index, jobs=1, again=True))
+        assert [each.path for each in results] == ["a.hex", "b.hex"]
+        assert len(asked) == 2 * times
 
 
 def test_a_file_that_is_gone_is_said_so(tmp_path):

@@ -65,6 +65,21 @@ def test_a_replaced_file_keeps_its_mode(folder: Path) -> None:
     assert stat.S_IMODE((folder / "a.bin").stat().st_mode) == 0o604
 
 
+@pytest.mark.parametrize("dangles", [False, True])
+def test_a_link_of_a_name_that_nobody_gave_is_refused(folder: Path, dangles: bool) -> None:
+    """The attack: a received folder has a link where a command writes what no argument names; a link to it is fine."""
+    aimed = folder / "far.txt"
+    if not dangles:
+        aimed.write_bytes(b"kept")
+    (folder / "out.txt").symlink_to(aimed)
+    (folder / "linked").symlink_to(folder)
+    refuse_targets([folder / "out.txt"])
+    refuse_targets([], unnamed=[folder / "a.bin", folder / "linked" / "new.bin"])
+    with pytest.raises(UsageProblem, match="the output is a link") as refused:
+        refuse_targets([folder / "b.bin"], unnamed=[folder / "out.txt"])
+    assert str(aimed) in str(refused.value)
+
+
 def test_a_link_is_followed(folder: Path) -> None:
     """A symbolic link stays one; the file that it names is replaced, in its own folder."""
     (folder / "far").mkdir()

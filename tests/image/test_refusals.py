@@ -99,6 +99,10 @@ HEX = {
         b"\n" + DATA + hex_line(0, 0x102, b"c!") + HEX_END,
         3, "a second, different byte for 0x0000_0103", "0x21 here, 0x64 in line 2", "one value",
     ),
+    "many bytes for one address": Refusal(
+        b"".join(hex_line(0, 0, bytes([each])) for each in range(200)) + HEX_END,
+        2, "a second, different byte for 0x0000_0000", "0x01 here, 0x00 in line 1", "one value",
+    ),
     "two bytes for one address, below": Refusal(
         BASE + DATA + hex_line(0, 0xFE, b"zyx") + HEX_END,
         3, "a second, different byte for 0x1000_0100", "0x78 here, 0x61 in line 2", "one value",

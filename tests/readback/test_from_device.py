@@ -117,6 +117,19 @@ def test_a_half_done_update_names_the_block(folder, boundary, erased):
     found = re.search(rf"an update to {NEW} stopped half way, at block (0x[0-9A-F_]+)", text)
     assert found, done.stdout
     assert int(found[1], 0) == boundary
+    assert done.stdout.count("BROKEN ") == 1
+
+
+def test_changed_bytes_are_one_finding_with_a_step_for_a_device(folder):
+    """A byte of a build changed, which a join could not repair: no version has its block, and that follows."""
+    gemel.write_images(Image(version(NEW)), folder / "new.hex", layout=layout(EDITS))
+    changed = dumped(version(NEW), (SAMPLER + 0x480, b"\x5a"))
+    text = " ".join(checked(folder, changed, "--previous", "new.hex").stdout.split())
+    assert "BROKEN device-holds-one-version" not in text
+    assert "leads to" in text.partition("BROKEN record-digests-match")[2].partition("next")[0]
+    assert "device-holds-one-version" in text.partition("leads to")[2].partition("next")[0]
+    assert "read the device again" in text
+    assert "join again from the builds" not in text
 
 
 def test_a_block_with_a_checksum_alone_is_of_a_version(folder):
@@ -184,6 +197,7 @@ def test_an_erased_device_and_a_cut_dump_are_no_update(folder, data, expected):
     text = " ".join(done.stdout.split())
     assert done.returncode == 1
     assert expected in text
+    assert text.count("BROKEN ") == 1
     assert "update to None" not in text
     assert "block 0x1000_2800" not in text
 

@@ -334,12 +334,16 @@ def test_provenance_that_is_signed_and_wrong_is_found(case, out):
     assert broken(check_release(out)) == [rule]
 
 
-def test_one_changed_file_is_one_finding(out):
-    """What provenance and contents say of the same file follows from the list of digests."""
-    (out / "check.txt").write_bytes(b"")
+@pytest.mark.parametrize("name", ["check.txt", f"{STEM}.hex", f"{STEM}-flash.bin", "small.toml"])
+def test_one_changed_file_is_one_finding(out, name):
+    """What provenance, contents, other readers and the image's rules say of it follows from the list of digests."""
+    data = (out / name).read_bytes()
+    changed = {".hex": b":0100000058A7\n" + data, ".toml": data + b"# kept\n"}
+    (out / name).write_bytes(changed.get(Path(name).suffix, data[:-1] + b"\x5a"))
     result = check_release(out)
     assert broken(result) == [LISTED]
     assert len(result.findings) == 1
+    assert "gemel's" not in result.to_text()
 
 
 @pytest.mark.parametrize("suffix", [".hex", "-flash.bin"])

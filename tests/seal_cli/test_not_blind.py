@@ -108,6 +108,18 @@ def test_a_signature_over_another_request_is_refused_with_the_difference(  # typ
     assert not Path("sealed.hex").exists()
 
 
+def test_the_readable_request_is_not_written_through_a_link(device: Path, gemel: Run, key) -> None:  # type: ignore[no-untyped-def]
+    """The attack: q.tbs.txt of a received folder leads to a file of the signer's."""
+    joined_as_asked(gemel)
+    (device / "mine.txt").write_text("kept")
+    (device / "q.tbs.txt").symlink_to("mine.txt")
+    words = ("--to-be-signed", "q.tbs", "--public", "key-pub.pem", *VALUES)
+    refused = gemel("sign", "small.toml", "plain.hex", *words)
+    assert (refused.code, (device / "mine.txt").read_text()) == (2, "kept")
+    assert "q.tbs.txt" in refused.err
+    assert not (device / "q.tbs").exists()
+
+
 def test_bytes_that_are_no_request_are_refused(device: Path, gemel: Run, key) -> None:  # type: ignore[no-untyped-def]
     """Each byte of a request counts: changed, cut or with a tail it is none, or says something else."""
     joined_as_asked(gemel)

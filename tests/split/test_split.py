@@ -17,6 +17,7 @@ from intelhex import IntelHex
 from tide_gauge import ARRANGEMENTS, BUILT, layout_file
 
 import gemel
+from gemel.cli.main import exit_code
 from gemel.errors import BuildError, GemelError
 from gemel.structs import replace
 from gemel.workflows.inputs import layout_from
@@ -239,3 +240,14 @@ def test_every_product_is_joined_from_its_parts_again(arrangement, tmp_path):
     assert again.entry == image.entry
     left_out = {name for name in read.layout.builds if f"{name}.bin" not in parts.files}
     assert all(any(f"{name}.bin is not written" in each.what for each in parts.remarks) for name in left_out)
+
+
+def test_parts_are_not_written_through_links(tmp_path, monkeypatch):
+    """The attack: the folder for the parts came with a link of a part's name to a file of somebody's."""
+    monkeypatch.chdir(tmp_path)
+    read, image = image_of("in-place")
+    gemel.write_images(image, tmp_path / "g.hex", layout=read)
+    (tmp_path / "parts").mkdir()
+    (tmp_path / "parts" / "station.bin").symlink_to(tmp_path / "mine")
+    assert exit_code(["split", str(layout_file("in-place")), "g.hex", "-o", "parts"]) == 2
+    assert not (tmp_path / "mine").exists()

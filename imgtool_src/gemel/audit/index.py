@@ -44,11 +44,8 @@ TABLES = (
 PUT = (
     "INSERT INTO images (path, named, stamp, judged_by, run, place, content, result) VALUES (?,?,?,?,?,?,?,?) "
     "ON CONFLICT (path) DO UPDATE SET named=excluded.named, stamp=excluded.stamp, judged_by=excluded.judged_by, "
-    "run=excluded.run, place=excluded.place, content=excluded.content, result=excluded.result "
+    "run=excluded.run, place=excluded.place, content=excluded.content, result=excluded.result RETURNING id"
 )
-NOT_YET = "WHERE images.run <> excluded.run "
-"""After which ``PUT`` leaves a row as it is that this audit has put."""
-
 LONGEST = 1 << 20
 """Bytes of the longest value that is read; a result takes some kilobytes."""
 
@@ -131,6 +128,12 @@ class Index:
         if not isinstance(last, int) or not 0 <= last < MOST_RUNS:
             raise UsageProblem(_no_index(self._file, f"the number {last} of an audit"))
         self.run = 1 + last
+        self._do("CREATE TEMP TABLE visited (path BLOB PRIMARY KEY) WITHOUT ROWID")
+
+    def is_new(self, path: str) -> bool:
+        """Note that this audit has come to a file; false if it has before."""
+        words = "INSERT INTO visited VALUES (?) ON CONFLICT DO NOTHING RETURNING 1"
+        return bool(self._one(words, (stored_path(path),)))
 
     def known(self, path: str) -> Known | None:
         """What the index has of a file; None if it has nothing, or nothing that can be read."""
@@ -149,19 +152,15 @@ class Index:
         judged_by: str,
         blocks: Sequence[IndexedBlock] = (),
         line: str = "",
-    ) -> bool:
+    ) -> None:
         """Keep what was found in a file; ``stamp`` is how the file looked, ``judged_by`` by what it was judged.
 
-        ``line`` is the result as ``line_of`` writes it, whatever path it names, if that is known.  False, and
-        nothing is kept, if this audit has one of the file.
+        ``line`` is the result as ``line_of`` writes it, whatever path it names, if that is known.
         """
-        judged = (stamp, judged_by)
-        if not self._put(stored_path(result.path), result, judged, terms_of(result), line, NOT_YET):
-            return False
+        self._put(stored_path(result.path), result, (stamp, judged_by), terms_of(result), line)
         if blocks:
             self._put_blocks(result.content_sha256 or "", blocks)
         self._written()
-        return True
 
     def put_release(
         self, result: ImageResult, digests: Iterable[str], blocks: Iterable[IndexedBlock]
@@ -195,28 +194,20 @@ class Index:
         judged: tuple[str, str],
         terms: Iterable[Term],
         line: str = "",
-        condition: str = "",
-    ) -> bool:
+    ) -> None:
         self._place += 1
         row = (path, os.fsencode(result.path), *judged, self.run, self._place, result.content_sha256)
-        found = self._one(f"{PUT}{condition}RETURNING id", (*row, line or line_of(result)))
-        if not found:
-            return False
-        image: int = found[0]
-        if self.run > 1 or not condition:
+        image: int = self._one(PUT, (*row, line or line_of(result)))[0]
+        if self.run > 1:
             self._do("DELETE FROM terms WHERE image = ?", (image,))
         self._terms += [(*term, image) for term in terms]
-        return True
 
-    def keep(self, result: ImageResult) -> bool:
-        """Note that a file was seen again, unchanged; false if this audit has it."""
+    def keep(self, result: ImageResult) -> None:
+        """Note that a file was seen again, unchanged."""
         self._place += 1
-        values = (self.run, self._place, os.fsencode(result.path), stored_path(result.path), self.run)
-        words = "UPDATE images SET run = ?, place = ?, named = ? WHERE path = ? AND run <> ? RETURNING id"
-        if not self._one(words, values):
-            return False
+        values = (self.run, self._place, os.fsencode(result.path), stored_path(result.path))
+        self._do("UPDATE images SET run = ?, place = ?, named = ? WHERE path = ?", values)
         self._written()
-        return True
 
     def first_with(self, result: ImageResult) -> str | None:
         """The first other file of this audit with the same content."""

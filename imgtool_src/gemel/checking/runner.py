@@ -149,7 +149,9 @@ def check(
     apply: Callable[[Rule, Inspection, datetime.date], Applied] | None = None,
     further: Iterable[Rule] = (),
 ) -> RulesApplied:
-    """Apply ``rules`` (all, if None), then ``further``; waivers count up to and including their last day.
+    """Apply ``rules`` (all, if None), and ``further`` ones, to ``inspection``.
+
+    Waivers count up to and including their last day.
 
     A waiver is idle if it covers nothing and its rule looked everywhere, or if there is no such rule.
     ``apply`` stands for ``apply_rule``.

@@ -1,7 +1,7 @@
 """What may be an output: judged before anything is read for long, and again before anything is written.
 
-An output is a plain file, there already or not.  A symbolic link is followed: the file that it names is
-the one that is replaced.  What cannot appear whole or not at all (a device, a pipe, a socket, a folder)
+An output is a plain file, there already or not.  A symbolic link that somebody names is followed: the file that
+it names is the one that is replaced.  What cannot appear whole or not at all (a device, a pipe, a socket, a folder)
 is refused, and so is a file that somebody has write-protected, although renaming over it would work.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 
 from gemel.errors import Problem, UsageProblem
@@ -24,13 +24,20 @@ KINDS = (
 WRITE_BITS = stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH
 
 
-def refuse_targets(targets: Sequence[Path], inputs: Iterable[Path] = ()) -> None:
+def refuse_targets(
+    targets: Sequence[Path], inputs: Iterable[Path] = (), unnamed: Collection[Path] = ()
+) -> None:
     """Raise UsageProblem, with all that is wrong, unless every target may be written.
+
+    ``unnamed`` are targets, too, whose names nobody gave: there a link, which may have come with the folder,
+    would choose the file.
 
     Wrong are two targets that are one file (or would be where names are compared without case), a
     target that is one of ``inputs``, no folder to put it in, and anything that is not a plain file.
     """
-    problems = [problem for target in targets for problem in _own_problems(target)]
+    targets = [*targets, *unnamed]
+    problems = [_link(target) for target in unnamed if os.path.islink(target)]
+    problems += [problem for target in targets for problem in _own_problems(target)]
     problems += _doubled(targets)
     problems += _inputs_hit(targets, list(inputs))
     if problems:
@@ -87,6 +94,16 @@ def _own_problems(target: Path) -> list[Problem]:
             )
         ]
     return []
+
+
+def _link(target: Path) -> Problem:
+    return Problem(
+        "the output is a link",
+        where=str(target),
+        found=f"a link to {os.path.realpath(target)}",
+        expected="a file, there already or not: no argument names this output",
+        next_step="remove the link, or choose another folder",
+    )
 
 
 def _no_folder(target: Path, folder: str) -> Problem:

@@ -46,6 +46,7 @@ class Gathering:
         self._goes_on = False
         self._problems: list[Problem] = []
         self._uncounted = 0
+        self._conflicting: set[int] = set()
         self._remarks: dict[str, tuple[int, int, str]] = {}
         self._data = bytearray()
         self._addresses = array("Q")
@@ -154,12 +155,15 @@ class Gathering:
             self.remark(line, REPEATED, "see whether two files were put together")
 
     def _refuse_conflict(self, address: int) -> None:
-        """Note that lines disagree about the byte at ``address``, naming the first two that do."""
+        """Note once that lines disagree about the byte at ``address``, naming the first two that do."""
+        if address in self._conflicting:
+            return
         if len(self._problems) >= MAX_PROBLEMS:
             self._uncounted += 1
             return
-        given = list(self._given(address))
-        first_line, first_byte = given[0]
+        self._conflicting.add(address)
+        given = self._given(address)
+        first_line, first_byte = next(given)
         line, byte = next((line, byte) for line, byte in given if byte != first_byte)
         self.refuse(
             line,

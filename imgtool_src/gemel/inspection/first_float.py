@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import Build
 from gemel.inspection.core_settings import constant_word
 from gemel.m_profile.execution import FLOAT_ACCESS
-from gemel.m_profile.guards import is_guarded
+from gemel.m_profile.guards import Guards
 from gemel.m_profile.halfwords import instructions
 from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
 from gemel.m_profile.known_stores import call_distance, known_stores
@@ -73,6 +73,7 @@ class _Walk:
             return
         self._visited.add(start)
         code = self._build.read_at_run(start, known[0].size) or b""
+        guards = Guards(code, 0, start, self._word)
         stores = {each.at: each for each in known_stores(code, start, self._word)}
         for at, half, second in instructions(code):
             self._left -= 1
@@ -86,7 +87,7 @@ class _Walk:
                     self.function(called & ~1, depth + 1)
             elif half & 0xF800 == 0xF000 and second & 0xD000 in (0xD000, 0x9000):
                 self.function(start + at + 4 + call_distance(half, second), depth + 1)
-            elif _is_float(half, second) and not is_guarded(code, 0, at, start, self._word):
+            elif _is_float(half, second) and not guards.cover(at):
                 self.found = FirstFloat(start + at, known[0].name)
 
     def _constructors(self) -> list[int]:

@@ -10,13 +10,17 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterator
+from bisect import bisect_left
+from collections.abc import Callable
 
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.structs import NamedTuple
 
 TEST_REACH = 16
 """Instructions between a test of the core and the branch or IT that uses it, at most."""
+
+_NEAR = 4 * TEST_REACH
+"""Bytes that they take."""
 
 SYSTEM_CONTROL_SPACE = range(0xE000_E000, 0xE000_F000)
 """Where the coprocessor access, floating-point and identification registers are."""
@@ -37,7 +41,7 @@ _OF_UNWINDER = frozenset(
 restore what the unwind tables of a thrown exception's frames name (EHABI32, section 10.3), and nothing else does."""
 
 
-class Guarded(NamedTuple):
+class _Step(NamedTuple):
     """One instruction: its offset, its first halfword and its second (0 if it has none)."""
 
     at: int
@@ -45,45 +49,63 @@ class Guarded(NamedTuple):
     second: int
 
 
-def is_guarded(code: bytes, first: int, at: int, start: int, word_at: Callable[[int], int | None]) -> bool:
-    """Whether the instruction at offset ``at`` of ``code`` is conditional on a test of the core.
+class Guards:
+    """What of a function, or of a run of code, is conditional on a test of the core.
 
-    Instructions are counted from offset ``first``, the start of the function or of the run.  ``start`` is the
-    address of ``code[0]``; ``word_at`` gives the word at an address (None: not stored).
+    Its first instruction is at offset ``first`` of ``code``, which is at the address ``start``; ``word_at`` gives the
+    word at an address (None: not stored).  Each instruction is read once, up to the last that matters.
     """
-    if code[at : at + 6] in _OF_UNWINDER:
-        return True
-    steps = list(_steps(code, first, min(len(code), at + 4 * TEST_REACH)))
-    tests = [number for number, step in enumerate(steps) if _tests_core(step, start, word_at)]
-    if not tests:
-        return False
-    by_offset = {step.at: number for number, step in enumerate(steps)}
-    for number, step in enumerate(steps):
-        if not any(0 < number - test <= TEST_REACH for test in tests):
-            continue
-        if _covers(steps, number, at):
+
+    def __init__(self, code: bytes, first: int, start: int, word_at: Callable[[int], int | None]) -> None:
+        self._code, self._next, self._start, self._word_at = code, first, start, word_at
+        self._steps, self._since_test, self._in_block, self._ended = 0, TEST_REACH + 1, 0, False
+        self._covered: set[int] = set()
+        self._branches: list[int] = []
+        self._reached: list[int] = []
+        self._after_ends: set[int] = set()
+        self._leading: dict[int, int] = {}
+
+    def cover(self, at: int) -> bool:
+        """Whether the instruction at offset ``at`` is conditional on a test of the core."""
+        if self._code[at : at + 6] in _OF_UNWINDER:
             return True
-        target = _conditional_target(step)
-        if target is None:
-            continue
-        if step.at < at < target:
+        self._read(min(len(self._code), at + _NEAR))
+        if at in self._covered:
             return True
-        before = by_offset.get(target, 0) - 1
-        if target <= at and at - target < 4 * TEST_REACH and before >= 0 and _ends_stream(steps[before]):
+        over = bisect_left(self._branches, at)
+        if over and self._reached[over - 1] > at:
             return True
-    return False
+        return bool(self._leading) and any(
+            target in self._after_ends and self._leading.get(target, at + _NEAR) < at + _NEAR
+            for target in range(at, at - _NEAR, -2)
+        )
+
+    def _read(self, end: int) -> None:
+        while self._next + 2 <= end:
+            at, code = self._next, self._code
+            half = code[at] | code[at + 1] << 8
+            wide = half >= FIRST_WIDE and at + 4 <= len(code)
+            self._take(_Step(at, half, code[at + 2] | code[at + 3] << 8 if wide else 0))
+            self._next += 4 if wide else 2
+
+    def _take(self, step: _Step) -> None:
+        if self._ended:
+            self._after_ends.add(step.at)
+        if self._in_block:
+            self._in_block -= 1
+            self._covered.add(step.at)
+        self._ended = _ends_stream(step)
+        if self._since_test <= TEST_REACH:
+            self._in_block = max(self._in_block, _block_size(step.first))
+            target = _conditional_target(step)
+            if target is not None:
+                self._branches.append(step.at)
+                self._reached.append(max([target, *self._reached[-1:]]))
+                self._leading.setdefault(target, step.at)
+        self._since_test = 1 if _tests_core(step, self._start, self._word_at) else self._since_test + 1
 
 
-def _steps(code: bytes, first: int, end: int) -> Iterator[Guarded]:
-    at = first
-    while at + 2 <= end:
-        (half,) = struct.unpack_from("<H", code, at)
-        wide = half >= FIRST_WIDE and at + 4 <= len(code)
-        yield Guarded(at, half, struct.unpack_from("<H", code, at + 2)[0] if wide else 0)
-        at += 4 if wide else 2
-
-
-def _tests_core(step: Guarded, start: int, word_at: Callable[[int], int | None]) -> bool:
+def _tests_core(step: _Step, start: int, word_at: Callable[[int], int | None]) -> bool:
     first, second = step.first, step.second
     if first == 0xF3EF and second & 0xF07F == 0x8014:  # MRS Rd, CONTROL (bit 7: CONTROL_NS)
         return True
@@ -106,16 +128,14 @@ def _tests_core(step: Guarded, start: int, word_at: Callable[[int], int | None])
     return word in SYSTEM_CONTROL_SPACE
 
 
-def _covers(steps: list[Guarded], number: int, at: int) -> bool:
-    """Whether the step is an IT whose block the instruction at ``at`` is in."""
-    first = steps[number].first
+def _block_size(first: int) -> int:
+    """How many instructions an IT makes conditional; 0 for any other instruction."""
     if first & 0xFF00 != 0xBF00 or not first & 0xF or first >> 4 & 0xF == 0xE:
-        return False
-    size = 4 - ((first & -first).bit_length() - 1)
-    return any(step.at == at for step in steps[number + 1 : number + 1 + size])
+        return 0
+    return 4 - ((first & -first).bit_length() - 1)
 
 
-def _conditional_target(step: Guarded) -> int | None:
+def _conditional_target(step: _Step) -> int | None:
     """Where a conditional branch leads, as an offset; None for any other instruction."""
     first, second = step.first, step.second
     if first & 0xF000 == 0xD000 and first >> 8 & 0xF < 0xE:
@@ -130,7 +150,7 @@ def _conditional_target(step: Guarded) -> int | None:
     return None
 
 
-def _ends_stream(step: Guarded) -> bool:
+def _ends_stream(step: _Step) -> bool:
     first, second = step.first, step.second
     value, mask = _NEVER_RETURNS
     returns = first == 0x4770 or first & 0xFF00 == 0xBD00 or (first == 0xE8BD and second & 0x8000)

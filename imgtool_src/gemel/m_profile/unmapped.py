@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from gemel.m_profile.disassembly import reads_whole, spelled
 from gemel.m_profile.flow import Flow, Run
 from gemel.m_profile.found_instruction import FoundInstruction
-from gemel.m_profile.guards import is_guarded
+from gemel.m_profile.guards import Guards
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.sieve import Sieve, is_beyond_disassembler
 from gemel.m_profile.sweep import Routine, Sweep
@@ -52,9 +52,10 @@ class UnmappedCode(NamedTuple):
     def _lacking(self, sieve: Sieve, found: list[Run]) -> Iterator[FoundInstruction]:
         code, start = self.code, self.start
         for first, end in found:
+            guards = Guards(code, first, start, self._word_at)
             for offset, size, encoding in sieve.unfit(code[first:end]):
                 at = first + offset
-                if is_guarded(code, first, at, start, self._word_at):
+                if guards.cover(at):
                     continue
                 yield FoundInstruction(start + at, code[at : at + size], encoding)
 

@@ -114,18 +114,18 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
             bytes((inspection.erased_byte_at(area.start),))
         ):
             stop = area.start
-    blank = not versions and not own and len(found) == 1
     if stop is not None:
         what = f"an update to {target} stopped half way, at block {format_address(stop)}"
     elif len(versions) == 1 and own not in versions:
         what = f"the blocks are of {newest}, and the record is {f'of {own}' if own else 'not sound'}"
-    elif blank:
+    elif not versions and not own and len(found) == 1:
         what = "the device holds no version: its blocks are erased"
     else:
         what = "the device does not hold one version"
     lines = tuple(f"{each.span}  {each.version}" for each in found) if found[4:] else ()
     if (held := inspection.image.bounds()) and held.end < found[-1].span.end:
         lines += (f"the dump ends at {format_address(held.last)}: it may be cut",)
+    mixed = stop is not None or versions != {own}
     shown = ", ".join(f"{each.span} {each.version}" for each in found[:4])
     return Finding(
         what,
@@ -136,9 +136,9 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
         span=found[0].span if stop is None else Span(stop, 1),
         lines=lines,
         follows_from=tuple((rule, name) for rule in OTHER_BYTES for name in layout.builds)
-        if stop is None
+        if not mixed
         else (),
-        explains_all=blank or stop is not None,
+        explains_all=mixed,
     )
 
 

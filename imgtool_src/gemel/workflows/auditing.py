@@ -40,12 +40,11 @@ def audit(
     the same (with ``again``: in any case).  ``jobs`` is the number of processes (0: one a core).  A file that was
     there before in this audit is left out.
     """
-    files = (_asked(path, plan, index, again) for path in paths)
+    files = (_asked(path, plan, index, again) for path in paths if index.is_new(path))
     tasks = ((each, None if each.known else json.dumps(os.path.abspath(each.path))) for each in files)
     with Pool(CODE, plan.as_line(), jobs or cores()) as pool:
         for file, answer in pool.answers(tasks):
-            if result := _kept(file, answer, plan, index):
-                yield result
+            yield _kept(file, answer, plan, index)
 
 
 def audit_images(
@@ -111,18 +110,16 @@ def _asked(path: str, plan: Plan, index: Index, again: bool) -> _File:
     return _File(path, stamp, known)
 
 
-def _kept(file: _File, answer: Answer | None, plan: Plan, index: Index) -> ImageResult | None:
-    """The result of a file, kept in the index; None if this audit has it."""
+def _kept(file: _File, answer: Answer | None, plan: Plan, index: Index) -> ImageResult:
+    """The result of a file, kept in the index."""
     if file.known:
         result = replace(file.known.result, path=file.path, unchanged=True)
-        is_new = index.keep(result)
+        index.keep(result)
     else:
         result, blocks, line = _result(file.path, answer)
         layout = plan.layout_for(result.layout_digest)
         judged = layout.judged_by if layout and result.status != "not judged" else ""
-        is_new = index.put(result, file.stamp, judged, blocks, line)
-    if not is_new:
-        return None
+        index.put(result, file.stamp, judged, blocks, line)
     first = index.first_with(result)
     return replace(result, duplicate_of=first) if first else result
 

@@ -85,7 +85,7 @@ def check(
     rules: Iterable[Rule] | None = None,
     further: Iterable[Rule] = (),
 ) -> CheckResult:
-    """Apply every rule (or ``rules``), and ``further`` ones after them, to ``image``.
+    """Apply every rule (or ``rules``), and ``further`` ones, to ``image``.
 
     ``builds`` are those that are given, by name; ``version`` ("X.Y.Z") and ``rollback`` what the image is
     meant to hold (None: whatever its record says; with ``as_layout_states`` what the layout does).

@@ -17,7 +17,7 @@ from gemel.release.folder import ReleaseFolder
 from gemel.release.folder_rules import AGAIN, folder_rules
 from gemel.workflows.checking import CheckResult, check
 from gemel.workflows.inputs import build_files, layout_from, load_builds
-from gemel.workflows.read_back import build_bytes, rules_of_files
+from gemel.workflows.read_back import build_bytes, read_back_of
 from gemel.workflows.trust import trust_of
 
 if TYPE_CHECKING:
@@ -66,7 +66,11 @@ def check_release(
         each.file: (None, [folder.files[each.file]]) for each in contents.images if each.file in folder.files
     }
     digests = {name: hashlib.sha256(file.data).hexdigest() for name, file in data.items()}
-    checked = {contents.layout, contents.images[0].file, image.file}
+    judged = {contents.layout, contents.images[0].file, image.file}
+    further = [
+        *folder_rules(folder, _keys(folder, contents), digests, judged),
+        *read_back_of(read.layout, written, memories, data, remedy=AGAIN),
+    ]
     return check(
         read,
         image,
@@ -77,10 +81,7 @@ def check_release(
         rehearsal=False,
         today=today,
         strict=strict,
-        further=(
-            *folder_rules(folder, _keys(folder, contents), digests, checked),
-            *rules_of_files(read.layout, written, memories, data, remedy=AGAIN),
-        ),
+        further=further,
     )
 
 

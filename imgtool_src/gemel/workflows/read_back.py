@@ -30,18 +30,7 @@ def build_bytes(files: Mapping[str, Path], builds: Mapping[str, Build]) -> dict[
     }
 
 
-def with_read_back(
-    result: CheckResult,
-    files: Mapping[str, tuple[str | None, Iterable[bytes]]],
-    memories: Mapping[str, str],
-    builds: Mapping[str, BuildFile],
-    today: datetime.date | None,
-) -> CheckResult:
-    """``result`` and what other libraries say of the written ``files``, of ``builds`` and of the seal."""
-    return applied_too(result, rules_of_files(result.inspection.layout, files, memories, builds), today)
-
-
-def rules_of_files(
+def read_back_of(
     layout: Layout,
     files: Mapping[str, tuple[str | None, Iterable[bytes]]],
     memories: Mapping[str, str],
@@ -49,12 +38,12 @@ def rules_of_files(
     *,
     remedy: str = "",
 ) -> tuple[Rule, ...]:
-    """The rules by which other libraries read ``files``, ``builds`` and the seal; ``remedy`` for files from others.
+    """The rules by which other libraries judge the written ``files``, ``builds`` and the seal.
 
     Each file comes with its form (None: by its suffix) and its blocks; ``memories`` names the memory of those files
-    that hold one whole.
+    that hold one whole.  ``remedy`` is what to do, where the files are not our own that were just written.
     """
-    from gemel.release.read_back.rules import WrittenFile, read_back_rules
+    from gemel.release.read_back.rules import AGAIN, WrittenFile, read_back_rules
 
     flash = min((each.start for each in layout.memories.values() if each.kind == "flash"), default=None)
     written = {}
@@ -63,7 +52,7 @@ def rules_of_files(
         start = layout.memories[memories[name]].start if whole and memories[name] in layout.memories else None
         format_name = format_of(name, form).name if form else format_of(name).name
         written[name] = WrittenFile(b"".join(blocks), format_name, start if whole else flash, whole)
-    return read_back_rules(written, builds, remedy)
+    return read_back_rules(written, builds, remedy or AGAIN)
 
 
 def read_back(
@@ -85,7 +74,8 @@ def read_back(
         for path in outputs
     }
     files |= {str(path): ("bin", whole_memory(image.data, layout, name)) for path, name in memories.items()}
-    return with_read_back(result, files, {str(path): name for path, name in memories.items()}, builds, today)
+    names = {str(path): name for path, name in memories.items()}
+    return applied_too(result, read_back_of(layout, files, names, builds), today)
 
 
 def read_back_words(result: CheckResult) -> list[tuple[str, str]]:

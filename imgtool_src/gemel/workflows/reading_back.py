@@ -19,9 +19,31 @@ from gemel.workflows.inputs import read_image
 
 if TYPE_CHECKING:
     from gemel.audit.result import ImageResult
+    from gemel.checking.runner import RuleResult
     from gemel.layout.model import Memory
     from gemel.layout.reader import ReadLayout
     from gemel.workflows.checking import CheckResult
+
+
+ABOUT_BYTES = frozenset(
+    (
+        "checksums-match",
+        "image-equals-builds",
+        "image-inside-areas",
+        "image-inside-memories",
+        "record-digests-match",
+        "record-sound",
+        "rest-digest-matches",
+        "seal-over-this-record",
+        "seal-well-formed",
+        "stamps-match",
+        "unassigned-flash-unwritten",
+    )
+)
+"""Rules that say of an image's file to make or get it again: of a device, something else is to be done."""
+
+DEVICE_STEP = "read the device again; where it reads the same, program it with an image that was checked"
+SETTINGS_STEP = "; for what the device itself writes, add an area of purpose settings"
 
 
 class Dump(NamedTuple):
@@ -108,7 +130,17 @@ def check_dump(
     from gemel.readback.rule import dump_rule
     from gemel.workflows.checking import check
 
-    return check(layout, dump.image, builds, further=[dump_rule(dump.aside, known)], **options)
+    result = check(layout, dump.image, builds, further=[dump_rule(dump.aside, known)], **options)
+    return replace(result, results=tuple(_for_a_device(each) for each in result.results))
+
+
+def _for_a_device(result: RuleResult) -> RuleResult:
+    """A result about the image's bytes with what is to be done about a device, not about a file."""
+    if result.rule.name not in ABOUT_BYTES:
+        return result
+    step = f"{DEVICE_STEP}{SETTINGS_STEP if result.rule.name == 'image-inside-areas' else ''}"
+    findings = [replace(each, finding=replace(each.finding, next_step=step)) for each in result.findings]
+    return replace(result, findings=tuple(findings))
 
 
 def known_version(image: Image, layout: ReadLayout) -> KnownVersion | None:

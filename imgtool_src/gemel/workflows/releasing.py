@@ -31,10 +31,10 @@ from gemel.release.extras import library
 from gemel.release.provenance import BUILDER, Material, statement_text
 from gemel.spans import format_size
 from gemel.structs import NamedTuple, replace
-from gemel.workflows.checking import CheckResult
+from gemel.workflows.checking import CheckResult, applied_too
 from gemel.workflows.inputs import version_of
 from gemel.workflows.joining import JoinResult, assumptions_of, join, sealed_and_checked, trust_of_join
-from gemel.workflows.read_back import with_read_back
+from gemel.workflows.read_back import read_back_of
 from gemel.workflows.rehearsing import due_rehearsal
 from gemel.workflows.release_inputs import Inputs, ReleaseRequest, formats_of, read_inputs
 from gemel.workflows.sealing import ReadyKeys, SignerSource
@@ -79,11 +79,10 @@ def make_release(request: ReleaseRequest, keys: SignerSource | Sequence[Signer] 
     images, described = _images(request, inputs, joined, result)
     first = next(iter(images))
     memories = {each.file: each.memory for each in described if each.memory}
-    result = with_read_back(
+    written = {name: (None, [data]) for name, data in images.items()}
+    result = applied_too(
         of_file(result, Path(first), [images[first]]),
-        {name: (None, [data]) for name, data in images.items()},
-        memories,
-        inputs.build_files,
+        read_back_of(layout, written, memories, inputs.build_files),
         inputs.date,
     )
     if not result.passes:

@@ -66,10 +66,7 @@ def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation
     )
 
 
-LATER = (
-    "get the image again from where it was joined, since these bytes came later; for what the device itself writes, "
-    "add an area of purpose settings"
-)
+LATER = "get the image again from where it was joined: these bytes came later"
 """What to do where the record shows that flash outside the builds was erased there at the join."""
 
 

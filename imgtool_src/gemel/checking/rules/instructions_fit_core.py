@@ -56,7 +56,7 @@ def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> It
 def _lacking(core: Core, build: Build, code: MappedCode) -> Iterator[FoundInstruction]:
     from gemel.m_profile.capabilities import lacking
     from gemel.m_profile.found_instruction import FoundInstruction
-    from gemel.m_profile.guards import is_guarded
+    from gemel.m_profile.guards import Guards
     from gemel.m_profile.sieve import Sieve
 
     sieve = Sieve(lacking(core.architecture, core.extensions))
@@ -67,12 +67,16 @@ def _lacking(core: Core, build: Build, code: MappedCode) -> Iterator[FoundInstru
 
     symbols = build.symbols
     for section in code.sections:
+        guards: dict[int, Guards] = {}
         for offset, size, encoding in sieve.unfit(section.code):
             address = section.start + offset
             data = section.code[offset : offset + size]
             found = symbols.function_at(address) if symbols else None
             name, inside = (found[0].name, found[1]) if found else ("", 0)
-            if is_guarded(section.code, max(0, offset - inside), offset, section.start, word_at):
+            first = max(0, offset - inside)
+            if first not in guards:
+                guards[first] = Guards(section.code, first, section.start, word_at)
+            if guards[first].cover(offset):
                 continue
             yield FoundInstruction(address, data, encoding, name, inside)
 

@@ -43,7 +43,7 @@ def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str |
     parts = split(read, loaded, builds)
     _make_folder(folder)
     outputs = {folder / name: [data] for name, data in parts.files.items()}
-    refuse_targets(list(outputs), [layout, image, *files.values()])
+    refuse_targets([], [layout, image, *files.values()], outputs)
     write_all(outputs)
     print_remarks([*remarks, *parts.remarks])
     print_done("\n".join(wrapped(written_words(outputs), sys.stdout)))

@@ -26,8 +26,7 @@ def hand_over(request: SignRequest, quiet: bool = False) -> int:
 
     Where ``quiet`` nothing is printed but what fails.
     """
-    targets = [*request.to_be_signed, *map(readable_file, request.to_be_signed)]
-    refuse_targets(targets, request.inputs)
+    refuse_targets(request.to_be_signed, request.inputs, [*map(readable_file, request.to_be_signed)])
     handed = signing.hand_over(request)
     shown = Shown(handed.check, silent=quiet and handed.check.passes)
     done = []

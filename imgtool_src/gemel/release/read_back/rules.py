@@ -40,13 +40,9 @@ class WrittenFile(NamedTuple):
 
 
 def read_back_rules(
-    files: Mapping[str, WrittenFile], builds: Mapping[str, BuildFile], remedy: str = ""
+    files: Mapping[str, WrittenFile], builds: Mapping[str, BuildFile], remedy: str = AGAIN
 ) -> tuple[Rule, ...]:
-    """The rules that hold written ``files`` (by name) and ``builds`` (by the layout's names) to the image.
-
-    ``remedy`` is for files that others wrote; none: gemel wrote them just now.
-    """
-    remedy = remedy or AGAIN
+    """The rules that hold written ``files`` (by name) and ``builds`` (by the layout's names) to the image."""
     return (
         Rule(
             "written-files-read-back",

@@ -1,0 +1,43 @@
+"""What a test of the core guards: asked for every instruction, in any order, each is read once."""
+
+from __future__ import annotations
+
+import struct
+
+import pytest
+from seconds import within
+
+from gemel.m_profile.guards import Guards
+
+TEST_OF_LR = struct.pack("<HH", 0xF01E, 0x0F10)  # TST.W LR, #0x10
+NOP, IT_EQ, ITE_EQ, BEQ_8, RETURN = (
+    struct.pack("<H", each) for each in (0xBF00, 0xBF08, 0xBF0C, 0xD002, 0x4770)
+)
+
+CASES = {
+    "nothing tests the core": (IT_EQ + NOP * 4, set()),
+    "a block of one": (TEST_OF_LR + IT_EQ + NOP * 4, {6}),
+    "a block of two": (TEST_OF_LR + NOP + ITE_EQ + NOP * 4, {8, 10}),
+    "what a branch steps over": (TEST_OF_LR + BEQ_8 + NOP * 8, {6, 8, 10}),
+    "what only a branch leads to": (TEST_OF_LR + BEQ_8 + NOP * 2 + RETURN + NOP * 2, {6, 8, 10, 12, 14}),
+    "too far from the test": (TEST_OF_LR + NOP * 16 + IT_EQ + NOP * 2, set()),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("order", [1, -1])
+def test_what_is_guarded(name: str, order: int) -> None:
+    """Asked upwards and downwards."""
+    code, expected = CASES[name]
+    guards = Guards(code, 0, 0x1000_0000, lambda _: None)
+    assert {at for at in range(0, len(code), 2)[::order] if guards.cover(at)} == expected
+
+
+@pytest.mark.parametrize("part", [IT_EQ, TEST_OF_LR + BEQ_8 + RETURN, struct.pack("<H", 0xB1FF)])
+def test_a_run_that_lacks_every_instruction_ends_in_time(part: bytes) -> None:
+    """The attack: 32 KiB of IT for a core without it, each counted from the start of the run, took minutes."""
+    code = part * (50_000 // len(part))
+    guards = Guards(code, 0, 0x1000_0000, lambda _: None)
+    with within(2):
+        for at in range(0, len(code), 2):
+            guards.cover(at)
