@@ -167,6 +167,7 @@ IMAGES: dict[str, tuple[Edit, tuple[str, str]]] = {
     "cut in the station": (_erase(STATION + 0x800, END), BLANK),
     "cut before the sampler": (_erase(SAMPLER, END), BLANK),
     "cut in the sampler": (_erase(SAMPLER + 0x600, END), _both("record-sound")),
+    "cut in the record": (_erase(RECORD + 0x80, END), _both("record-sound")),
     "cut before the record": (_erase(RECORD, END), _both("record-sound")),
     "programmed in part, up to the station": (_dumped(_erase(STATION + 0x800, END)), BLANK),
     "programmed in part, without the sampler": (_dumped(_erase(SAMPLER, END)), BLANK),

@@ -15,6 +15,7 @@ import pytest
 from reliability.runs import contents, environment
 
 from gemel.errors import OutputError, UsageProblem
+from gemel.files.new_files import NewFile, write_new
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
 
@@ -78,6 +79,15 @@ def test_a_link_of_a_name_that_nobody_gave_is_refused(folder: Path, dangles: boo
     with pytest.raises(UsageProblem, match="the output is a link") as refused:
         refuse_targets([folder / "b.bin"], unnamed=[folder / "out.txt"])
     assert str(aimed) in str(refused.value)
+
+
+def test_no_file_is_named_after_standard_output(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """``-`` is standard output: once ``keys new -o -`` made a file of that name, with a private key in it."""
+    monkeypatch.chdir(tmp_path)
+    assert "standard output" in problems([Path("-")])[0]
+    with pytest.raises(UsageProblem, match="standard output"):
+        write_new([NewFile(Path("-"), b"key")])
+    write_all({tmp_path / "-": [b"a path says that it is a file"]})
 
 
 def test_a_link_is_followed(folder: Path) -> None:

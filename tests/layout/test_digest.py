@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import re
+from hashlib import sha256
 
 import pytest
 from layout.checks.faulty_layouts import _BUILDS
 from layout.reading import read
 from small_device import LAYOUT, layout_text
+
+from gemel.layout.digest import digest_of, digested
 
 DIGEST = "4e5b041f7d4bf5076e95c0c5edb84210077c0f49dfa6616c61731b2f7ce64723"
 
@@ -89,3 +93,14 @@ def test_each_of_these_layouts_has_a_digest_of_its_own() -> None:
 def test_the_digest_of_the_small_device_is_what_it_always_was() -> None:
     """Records in the field hold this value; a change of it makes every one of them one of another layout."""
     assert read(LAYOUT).digest.hex() == DIGEST
+
+
+@pytest.mark.parametrize("case", sorted(SAME) + sorted(OTHER) + ["texts"])
+def test_the_digest_is_over_json_as_the_standard_library_writes_it(case: str) -> None:
+    """Sorted keys, no spaces, other than ASCII as it is: RFC 8259 by the library of Python."""
+    text = SAME.get(case) or LAYOUT.replace(
+        *OTHER.get(case, ('"small-device"', '"Pegel \\u00fc \\"a\\\\b\\" \\u2028 /"'))
+    )
+    layout = read(text).layout
+    expected = json.dumps(digested(layout), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    assert digest_of(layout) == sha256(expected.encode()).digest()

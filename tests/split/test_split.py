@@ -14,6 +14,7 @@ import verdict_builds
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from intelhex import IntelHex
+from seconds import within
 from tide_gauge import ARRANGEMENTS, BUILT, layout_file
 
 import gemel
@@ -126,6 +127,30 @@ def test_a_wrong_file_beside_a_part_is_refused(name, tmp_path):
     with pytest.raises(BuildError) as caught:
         gemel.load_builds(read, {"sampler": tmp_path / "sampler.hex"})
     assert all("sampler.part.toml" in problem.where for problem in caught.value.problems)
+
+
+@pytest.mark.parametrize("text", ["TOPSECRET = 1\n", "[TOPSECRET]\n[TOPSECRET]\n", "TOPSECRET\n"])
+def test_another_file_beside_a_part_is_not_quoted(text, tmp_path):
+    """The attack: a link of that name to a file of somebody's, of which the error printed keys."""
+    read, image = image_of("in-place")
+    written(split(read, image), tmp_path)
+    (tmp_path / "secret").write_text(text, encoding="utf-8")
+    (tmp_path / "sampler.part.toml").unlink()
+    (tmp_path / "sampler.part.toml").symlink_to("secret")
+    with pytest.raises(BuildError) as caught:
+        gemel.load_builds(read, {"sampler": tmp_path / "sampler.hex"})
+    assert "TOPSECRET" not in str(caught.value)
+
+
+def test_many_unknown_keys_beside_a_part_are_one_error(tmp_path):
+    """The attack: 90,000 tables took ten seconds, an error each."""
+    read, image = image_of("in-place")
+    written(split(read, image), tmp_path)
+    with (tmp_path / "sampler.part.toml").open("a", encoding="utf-8") as file:
+        file.writelines(f"[t{number}]\n" for number in range(20_000))
+    with within(2), pytest.raises(BuildError, match="t0, t1, t2, t3 and 19,996 more") as caught:
+        gemel.load_builds(read, {"sampler": tmp_path / "sampler.hex"})
+    assert len(caught.value.problems) == 1
 
 
 @settings(max_examples=60, deadline=None)

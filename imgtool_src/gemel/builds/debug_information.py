@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
-    from gemel.builds.dwarf.lines import LineTable
+    from gemel.builds.dwarf.lines import LineTable, Programs
     from gemel.builds.dwarf.sections import DebugSections
     from gemel.builds.dwarf.split import Beside
     from gemel.builds.dwarf.unit_sources import UnitMakers, UnitSources
@@ -19,7 +19,7 @@ SINGLE, QUESTIONS = 16, 64
 class DebugInformation:
     """What a file's debug information shows, if it has any; nothing of it is read before it is needed."""
 
-    __slots__ = ("_answer", "_file", "_lines", "_questions", "_read", "_sections", "beside")
+    __slots__ = ("_answer", "_file", "_lines", "_programs", "_questions", "_read", "_sections", "beside")
 
     def __init__(self, sections: DebugSections, file: str) -> None:
         """``file`` is the path as the user wrote it, for messages.
@@ -32,6 +32,7 @@ class DebugInformation:
         self._answer: DebugTypes | str | None = None
         self._lines: LineTable | None = None
         self._read: list[LineTable] = []
+        self._programs: Programs = {}
         self._questions = 0
 
     def lines(self) -> LineTable:
@@ -66,10 +67,11 @@ class DebugInformation:
             if found := table.at(address):
                 return found
         if len(self._read) < SINGLE and self._questions <= QUESTIONS:
-            self._read.append(read_lines(self._sections, address))
+            self._read.append(read_lines(self._sections, address, self._programs))
             if found := self._read[-1].at(address):
                 return found
-        self._lines = read_lines(self._sections)
+        self._lines = read_lines(self._sections, None, self._programs)
+        self._programs.clear()
         return self._lines.at(address)
 
     def types(self) -> DebugTypes:

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from gemel.errors import BuildError, Problem
@@ -73,10 +73,8 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
     try:
         found = tomllib.loads(text.decode("utf-8"))
     except (ValueError, RecursionError) as error:  # no UTF-8, no TOML, a number of thousands of digits
-        raise BuildError(
-            _problem(file, "it is not TOML", str(error)[:200], "what gemel split wrote")
-        ) from error
-    problems = [_problem(file, "unknown key", key, ", ".join(_KEYS)) for key in found if key not in _KEYS]
+        raise BuildError(_problem(file, "it is not TOML", "", "what gemel split wrote")) from error
+    problems = list(_unknown_keys(found, file))
     if found.get("format") != FORMAT:
         problems.append(
             _problem(file, "unknown format", in_toml_words(found.get("format")), f"format = {FORMAT}")
@@ -129,6 +127,16 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
         places=places,
         missing=tuple(text for text in build.missing if not text.startswith(tuple(given))),
     )
+
+
+def _unknown_keys(found: dict[str, Any], file: str) -> Iterator[Problem]:
+    """One problem for all; a file without a format may be another one, with secrets in it, and is not quoted."""
+    unknown = [key for key in found if key not in _KEYS]
+    if unknown:
+        more = f" and {len(unknown) - 4:,} more" if unknown[4:] else ""
+        words = f"{', '.join(each[:80] for each in unknown[:4])}{more}"
+        shown = words if "format" in found else f"{len(unknown):,} keys, and no format"
+        yield _problem(file, "unknown keys" if unknown[1:] else "unknown key", shown, ", ".join(_KEYS))
 
 
 def _bytes_of(build: Build) -> bytes:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import KIND_NAMES, Build, BuildKind
 from gemel.builds.elf.header import MAGIC
 from gemel.errors import BuildError, Problem
-from gemel.files.contents import HEX_LINE, SREC_LINE, foreign
+from gemel.files.contents import foreign, text_format
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
@@ -86,10 +86,8 @@ def _kind_of_content(start: bytes, promised: BuildKind | None) -> BuildKind | No
     """What the content is, if it is one of the kinds that show it."""
     if start[: len(MAGIC)] == MAGIC:
         return "elf"
-    if HEX_LINE.match(start):
-        return "hex"
-    if SREC_LINE.match(start):
-        return "srec"
+    if found := text_format(start):
+        return found
     # A broken first line of a file that promises text: its own reader says best what is wrong.
     first = start.lstrip()[:2]
     if promised == "hex" and first[:1] == b":":

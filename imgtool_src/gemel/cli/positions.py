@@ -14,9 +14,6 @@ SUFFIX = ".toml"
 OWN = Path("gemel.toml")
 """The layout of the folder, where no other is named."""
 
-BUILD = re.compile(r"(?:old:)?[^=/\\.]*=")
-"""What a build begins with: its name (checked against the layout later) and an equals sign."""
-
 TABLE = re.compile(rb"^\[memory\.", re.MULTILINE)
 """What a layout has near its start, and no other file in TOML."""
 
@@ -33,6 +30,12 @@ class Given(NamedTuple):
     layout: Path | None
     images: tuple[Path, ...]
     builds: tuple[str, ...]
+
+
+def _is_build(word: str) -> bool:
+    """Whether it begins with a name (checked against the layout later) and an equals sign."""
+    name, sign, _ = word.partition("=")
+    return bool(sign) and not {"/", "\\", "."}.intersection(name)
 
 
 def layout_among(words: Sequence[str]) -> tuple[Path | None, list[str]]:
@@ -55,7 +58,7 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     Where no layout is named the folder's own is it, if ``own`` allows that.  Raises UsageProblem where words are
     missing, too many or in another order, each with the line that was probably meant.
     """
-    builds = [word for word in words if BUILD.match(word) and not os.path.exists(word)]
+    builds = [word for word in words if _is_build(word) and not os.path.exists(word)]
     if folder := next((word for word in words if most and os.path.isdir(word)), None):
         from gemel.workflows.not_images import a_folder
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Literal
 
 from gemel.structs import NamedTuple
 
@@ -28,16 +29,24 @@ _MARKS: tuple[tuple[bytes, Foreign], ...] = (
     (b"7z\xbc\xaf\x27\x1c", Foreign("a 7z archive", _UNPACK)),
     (b"\x04\x22\x4d\x18", Foreign("a file compressed by lz4", _UNPACK)),
 )
-_HTML = re.compile(rb"\s*<(?:!doctype html|html|head)\b", re.IGNORECASE)
-_BZIP2 = re.compile(rb"BZh[1-9]1AY&SY")
+_HTML = rb"\s*<(?i:!doctype html|html|head)\b"
+_BZIP2 = rb"BZh[1-9]1AY&SY"
 _TAR_AT = 257
 """Where a tar archive has its mark (POSIX, pax interchange format)."""
 _TEXT_MARKS = (b"\xff\xfe", b"\xfe\xff")
 """Byte order marks of UTF-16 (Unicode, section 23.8); a raw binary may begin so, text that gemel reads may not."""
 
-HEX_LINE = re.compile(rb"\s*:(?:[0-9A-Fa-f]{2}){5,}\s*(?:[\r\n]|$)")
-SREC_LINE = re.compile(rb"\s*[Ss][0-9](?:[0-9A-Fa-f]{2}){4,}\s*(?:[\r\n]|$)")
+_HEX_LINE = rb"\s*:(?:[0-9A-Fa-f]{2}){5,}\s*(?:[\r\n]|$)"
+_SREC_LINE = rb"\s*[Ss][0-9](?:[0-9A-Fa-f]{2}){4,}\s*(?:[\r\n]|$)"
 """A whole line of each text format: what merely begins with the same byte may be a raw binary."""
+
+
+def text_format(start: bytes) -> Literal["", "hex", "srec"]:
+    """The text format of which a whole line begins with ``start``, if any."""
+    first = start.lstrip()[:1]
+    if first == b":" and re.match(_HEX_LINE, start):
+        return "hex"
+    return "srec" if first in (b"S", b"s") and re.match(_SREC_LINE, start) else ""
 
 
 def foreign(start: bytes, *, text: bool) -> Foreign | None:
@@ -46,18 +55,21 @@ def foreign(start: bytes, *, text: bool) -> Foreign | None:
     ``text``: the file's name promises text, so that UTF-16 is recognised too.
     """
     found = next((what for mark, what in _MARKS if start.startswith(mark)), None)
-    if found is None and _BZIP2.match(start):
+    if found is None and start[:3] == b"BZh" and re.match(_BZIP2, start):
         found = Foreign("a file compressed by bzip2", _UNPACK)
-    if found is None and _HTML.match(start):
+    if found is None and start.lstrip().startswith(b"<") and re.match(_HTML, start):
         found = Foreign(
             "a web page (HTML)", "download the file itself: a server may answer with a page to log in"
         )
     if found is None and start[_TAR_AT:].startswith(b"ustar"):
         found = Foreign("a tar archive", _UNPACK)
-    if (
-        found is None
-        and text
-        and (start[:2] in _TEXT_MARKS or re.match(rb"(?:[!-~]\0){4}|(?:\0[!-~]){4}", start))
-    ):
+    if found is None and text and (start[:2] in _TEXT_MARKS or _is_in_16_bits(start[:8])):
         found = Foreign("text in UTF-16", _ENCODING)
     return found
+
+
+def _is_in_16_bits(start: bytes) -> bool:
+    """Whether four printable ASCII characters are here in 16 bits each, in either byte order."""
+    even, odd = start[::2], start[1::2]
+    letters = odd if even == bytes(4) else even if odd == bytes(4) else b""
+    return len(letters) == 4 and all(0x21 <= each <= 0x7E for each in letters)

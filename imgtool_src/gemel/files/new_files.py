@@ -14,7 +14,7 @@ from pathlib import Path
 
 from gemel.errors import OutputError, Problem, UsageProblem
 from gemel.files.locks import OutputLocks, name_of
-from gemel.files.output_targets import real_path
+from gemel.files.output_targets import no_stdout, real_path
 from gemel.files.stopping import Stopping
 from gemel.structs import Struct
 
@@ -90,6 +90,8 @@ def _write(path: Path, file: NewFile) -> None:
 
 
 def _own_problems(path: Path) -> list[Problem]:
+    if str(path) == "-":
+        return [no_stdout(path)]
     try:
         if not os.path.isdir(path.parent):
             expected, step = "a folder that is there", "make it first"

@@ -58,6 +58,8 @@ def real_path(path: Path) -> str:
 def _own_problems(target: Path) -> list[Problem]:
     """What is wrong with one target whatever the others are."""
     where = str(target)
+    if where == "-":
+        return [no_stdout(target)]
     try:
         real = real_path(target)
         if not os.path.isdir(os.path.dirname(real)):
@@ -94,6 +96,16 @@ def _own_problems(target: Path) -> list[Problem]:
             )
         ]
     return []
+
+
+def no_stdout(target: Path) -> Problem:
+    """That ``-``, standard output, is no output of a command that writes files."""
+    return Problem(
+        "standard output does not take this output",
+        where=str(target),
+        expected="the name of a file",
+        next_step="what a command can print it prints where no output is named; images go there with --as",
+    )
 
 
 def _link(target: Path) -> Problem:

@@ -46,16 +46,21 @@ def end_of_written(inspection: Inspection) -> int:
     return 0
 
 
-def cut_before(inspection: Inspection, span: Span) -> tuple[str, ...]:
+def cut_before(inspection: Inspection, span: Span, size: int = 0) -> tuple[str, ...]:
     """A line for a finding that something is missing in ``span``: the image ends before it, or is erased from there on.
 
-    So does a file that was cut, and a dump of a device that was programmed in part.
+    So does a file that was cut, and a dump of a device that was programmed in part.  It may end in it too, where what
+    should be there takes ``size`` bytes.
     """
-    end, bounds = end_of_written(inspection), inspection.image.bounds()
-    if bounds is None or end > span.start:
+    bounds = inspection.image.bounds()
+    if bounds is None:
         return ()
-    if bounds.end <= span.start:
-        return (f"the image ends at {format_address(bounds.last)}, before this place: its file may be cut",)
+    if bounds.end < span.start + max(size, 1):
+        place = "before" if bounds.end <= span.start else "in"
+        return (f"the image ends at {format_address(bounds.last)}, {place} this place: its file may be cut",)
+    end = end_of_written(inspection)
+    if end > span.start:
+        return ()
     return (f"every byte from {format_address(end)} on is erased: it may be cut, or programmed in part",)
 
 

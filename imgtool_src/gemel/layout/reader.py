@@ -34,7 +34,7 @@ MAX_FAULTS = 100
 MAX_KEY_PARTS = 64
 """Parts of a dotted key; the parser's time grows with their square, and a layout's keys have five."""
 
-_LONG_KEY = re.compile(r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"]*+"|'[^']*+')[ \t]*+\.[ \t]*+){64}""")
+_LONG_KEY = r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"]*+"|'[^']*+')[ \t]*+\.[ \t]*+){64}"""
 
 _FORMAT = re.compile(r"(?m)^[ \t]*format[ \t]*=")
 
@@ -176,7 +176,7 @@ def _parse(data: bytes, file: str) -> tuple[dict[str, Any], str]:
 
 def _refuse_long_keys(text: str, file: str) -> None:
     for number, line in enumerate(text.split("\n"), 1):
-        if line.count(".") >= MAX_KEY_PARTS and _LONG_KEY.search(line):
+        if line.count(".") >= MAX_KEY_PARTS and re.search(_LONG_KEY, line):
             where, expected = f"{file}:{number}", f"at most {MAX_KEY_PARTS} parts, joined by dots"
             raise LayoutError(
                 Problem("a key of too many parts", where=where, found=in_toml(line), expected=expected)

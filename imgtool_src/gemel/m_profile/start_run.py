@@ -17,7 +17,7 @@ from gemel.m_profile.thumb_operations import operation_of
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-STEPS_LIMIT, STEPS_AFTER, STEPS_DONE, IDLE_STEPS = 60_000, 10_000, 1_024, 512
+STEPS_LIMIT, STEPS_AFTER, STEPS_DONE, IDLE_STEPS = 60_000, 10_000, 512, 512
 """Instructions of all ways up to ``main``, after it, and once all is initialised; and those without anything new until
 another way is tried.  What one writes counts too, where that is more, and a way with much written as several."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from collections.abc import Iterable
 
 from gemel.text.escaping import on_one_line
@@ -12,16 +11,25 @@ from gemel.text.escaping import on_one_line
 def wrapped(text: str, width: int, head: str = "", indent: int = 0) -> list[str]:
     """``text`` after ``head`` as lines of ``width`` columns, further ones ``indent`` more to the right than it.
 
-    Control characters are escaped; words, and so file names, spans and addresses, stay whole.
+    Control characters are escaped; words, and so file names, spans and addresses, stay whole.  Lines are those of
+    the standard library's ``textwrap``, whose import takes a fiftieth of a join.
     """
-    return textwrap.wrap(
-        on_one_line(text),
-        width,
-        initial_indent=head,
-        subsequent_indent=" " * (len(head) + indent),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+    lines: list[str] = []
+    rest = on_one_line(text).rstrip()
+    while rest:
+        end = len(rest)
+        if len(head) + end > width:
+            first = len(rest) - len(rest.lstrip())
+            end = rest.rfind(" ", first, max(width - len(head), 0) + 1)
+            if end < 0 and first:
+                rest = rest[first:]
+                continue
+            if end < 0:
+                end = rest.find(" ")
+        lines.append(head + (rest if end < 0 else rest[:end].rstrip()))
+        rest = "" if end < 0 else rest[end:].lstrip()
+        head = " " * (len(head) + indent) if len(lines) == 1 else head
+    return lines
 
 
 def label_head(label: str) -> str:

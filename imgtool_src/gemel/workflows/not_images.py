@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 from gemel.errors import Problem, UsageProblem
-from gemel.files.contents import HEX_LINE, LOOK, SREC_LINE, foreign
+from gemel.files.contents import LOOK, foreign, text_format
 from gemel.structs import replace
 
 ELF_START = b"\x7fELF"
@@ -105,9 +105,7 @@ def _misnamed(path: Path, suffix: str, start: bytes) -> Problem | None:
     if not start:
         step = "have the file made or sent again"
         return Problem("the file is empty", where=str(path), expected=promised.name, next_step=step)
-    holds = "hex" if HEX_LINE.match(start) else "srec" if SREC_LINE.match(start) else ""
-    if not holds and b"\0" in start:
-        holds = "bin"
+    holds = text_format(start) or ("bin" if b"\0" in start else "")
     if not holds or holds == promised.short:
         return None
     found = next(each for each in FORMATS if each.short == holds)

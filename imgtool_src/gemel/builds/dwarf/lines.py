@@ -73,10 +73,15 @@ class _Steps:
         self.left = MAX_STEPS
 
 
-def read_lines(debug: DebugSections, near: int | None = None) -> LineTable:
+Programs = dict[int, list[Row]]
+"""The rows of line programs that were read whole, by where these start."""
+
+
+def read_lines(debug: DebugSections, near: int | None = None, known: Programs | None = None) -> LineTable:
     """The source lines of a file; no rows, and why in ``damaged``, where it has none that can be read.
 
-    With ``near``, only the program is read of which a sequence begins nearest before that address.
+    With ``near``, only the program is read of which a sequence begins nearest before that address.  Programs that are
+    ``known`` are not read again, and others are put there.
     """
     try:
         found = read_named_sections(debug, ("line", "line_str", "str"))
@@ -86,10 +91,17 @@ def read_lines(debug: DebugSections, near: int | None = None) -> LineTable:
     data, steps = found.get("line", b""), _Steps()
     programs, damaged = _programs(data)
     for start, end in programs if near is None else _nearest(data, programs, near):
+        if known and start in known:
+            rows += known[start]
+            steps.left -= len(known[start])
+            continue
+        first = len(rows)
         try:
             header = _header(data, start + 4, found)
             steps.left -= len(header.files)
             _run(data, header, end, rows, steps)
+            if known is not None:
+                known[start] = rows[first:]
         except _DAMAGE as error:
             damaged = f"the line program at offset {start:#x} is damaged ({error})"
         if steps.left < 0:

@@ -8,7 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import lines_in_short
 from gemel.outcomes import Finding, Holds, Outcome
-from gemel.record.format import RecordFault
+from gemel.record.format import RecordFault, record_size
 from gemel.record.record import Record
 
 
@@ -25,7 +25,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         from gemel.inspection.changed_bytes import cut_before, cut_causes
 
         damaged = found.faults[0] in (RecordFault.WRONG_CRC, RecordFault.WRONG_SIZES)
-        others = [f"{each.what}: {each.where}" for each in found.problems[1:]] if damaged else []
+        cut = cut_before(inspection, span, record_size(len(inspection.layout.builds)))
+        others = [f"{each.what}: {each.where}" for each in found.problems[1:]] if damaged and not cut else []
         for problem in found.problems[:1] if damaged else found.problems:
             yield Finding(
                 f"the record is not sound: {problem.what}",
@@ -35,7 +36,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 expected=problem.expected,
                 span=span,
                 next_step=problem.next_step,
-                lines=(*lines_in_short(others, "fault"), *cut_before(inspection, span)),
+                lines=(*lines_in_short(others, "fault"), *cut),
                 follows_from=cut_causes(inspection, span),
             )
 
