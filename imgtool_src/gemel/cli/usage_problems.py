@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import click
 
 from gemel.errors import Problem
+from gemel.layout.kinds import nearest_hint
+
+_QUOTED = re.compile(r"'(.*)' is not one of", re.DOTALL)
+"""How click begins what it says of a value that is none of a choice's."""
 
 
 def problem_of_usage(error: click.ClickException) -> Problem:
@@ -13,11 +19,22 @@ def problem_of_usage(error: click.ClickException) -> Problem:
     where = context.command_path if context else "gemel"
     step = f"{where} --help"
     if isinstance(error, click.NoSuchOption):
-        near = ", ".join(error.possibilities or ())
-        step = f"did you mean {near}? ({step})" if near else step
+        near = nearest_hint(error.option_name, error.possibilities or ())
+        step = f"{near} ({step})" if near else step
         return Problem("unknown option", where=where, found=error.option_name, next_step=step)
     if isinstance(error, click.MissingParameter):
         return Problem(f"missing {_missing(error)}", where=where, expected=_usage(context), next_step=step)
+    choice = error.param.type if isinstance(error, click.BadParameter) and error.param else None
+    given = _QUOTED.match(error.message)
+    if isinstance(error, click.BadParameter) and isinstance(choice, click.Choice) and given:
+        near = nearest_hint(given[1], choice.choices)
+        return Problem(
+            "unknown value",
+            where=f"{where}, {_name(error)}",
+            found=given[1],
+            expected=f"one of {', '.join(choice.choices)}",
+            next_step=f"{near} ({step})" if near else step,
+        )
     if isinstance(error, click.BadParameter):
         return Problem(
             _sentence(error.message), where=f"{where}, {_name(error)}".rstrip(", "), next_step=step
