@@ -101,6 +101,10 @@ class NotChecked(Struct):
         return self.needs[0].kind if self.needs else "unclear"
 
 
+class Consequence(NotChecked):
+    """A finding at one place that follows from another one, which ``reason`` names."""
+
+
 class DoesNotApply(Struct):
     """The rule has nothing to look at in one place; ``reason`` says why."""
 

@@ -80,6 +80,21 @@ def test_an_index_answers(archive):
     assert (none.returncode, none.stdout) == (1, "")
 
 
+def test_what_a_finding_leads_to_is_found_too(archive):
+    """By the rule that is the cause and by those that follow; where nothing fits, stderr says so, with a rule."""
+    run_here("audit", "small.toml", "in", "--index", "i.sqlite", cwd=archive)
+    (archive / "i.sqlite").chmod(0o444)  # which an index that is only searched may be
+    for rule in ("record-digests-match", "checksums-match"):
+        found = run_here("audit", "--index", "i.sqlite", "--find", f"finding={rule}", cwd=archive)
+        assert found.returncode == 0, found.stderr
+        (line,) = found.stdout.splitlines()
+        assert line.startswith("FAIL in/c.hex")
+        assert "broken record-digests-match" in line
+    none = run_here("audit", "--index", "i.sqlite", "--find", "finding=checksum-match", cwd=archive)
+    assert (none.returncode, none.stdout) == (1, "")
+    assert 'nothing fits finding=checksum-match; did you mean "checksums-match"?' in none.stderr
+
+
 def test_the_folders_own_layout(archive):
     """gemel.toml in the folder is the layout where none is named."""
     (archive / "small.toml").rename(archive / "gemel.toml")

@@ -97,6 +97,32 @@ def test_text():
     assert text_line(bad) == "---- b.hex: not judged: no file"
 
 
+FOUND: dict[str, tuple[dict, str]] = {
+    "no seal": ({}, "FAIL a: tide 1.2.3, rollback 1; not sealed; broken r"),
+    "a malformed seal": (
+        {"led_to": ("seal-well-formed",)},
+        "FAIL a: tide 1.2.3, rollback 1; the seal is malformed; broken r",
+    ),
+    "no record": (
+        {"product": None, "led_to": ("record-sound",)},
+        "FAIL a: no sound record; not sealed; broken r",
+    ),
+    "a warning": (
+        {"status": "passes", "findings": (AuditedFinding("r", "warning", "w", ""),)},
+        "PASS a: tide 1.2.3, rollback 1; not sealed; warning r",
+    ),
+}
+"""What differs in a result, and its line."""
+
+
+@pytest.mark.parametrize("case", FOUND)
+def test_a_line_says_what_a_check_says(case):
+    """Whether there is a record and a seal, and how serious a finding is, in the words of ``gemel check``."""
+    values = {"product": "tide", "status": "broken", "findings": (AuditedFinding("r", "error", "w", ""),)}
+    changed, line = FOUND[case]
+    assert text_line(ImageResult(path="a", version="1.2.3", rollback=1, **(values | changed))) == line
+
+
 @pytest.mark.parametrize(
     ("statuses", "code"),
     [([], 2), (["passes"], 0), (["passes", "broken"], 1), (["broken", "not judged"], 2), (["not judged"], 2)],

@@ -178,7 +178,7 @@ def test_what_is_no_result_is_refused(line):
 def test_a_second_audit_of_one_index_is_refused(tmp_path):
     """While one writes, another says so and ends."""
     first = filled(tmp_path / "index.sqlite")
-    with pytest.raises(OutputError, match="another run writes"):
+    with pytest.raises(OutputError, match="another run is writing"):
         Index(tmp_path / "index.sqlite")
     first.close()
     assert Index(tmp_path / "index.sqlite").run == 2

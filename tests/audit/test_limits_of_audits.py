@@ -67,7 +67,11 @@ def _findings(count: int) -> bool:
         finding=SimpleNamespace(what="it differs", where="here"),
     )
     found = SimpleNamespace(
-        inspection=checked.inspection, findings=[finding] * count, passes=False, count=checked.count
+        inspection=checked.inspection,
+        findings=[finding] * count,
+        results=(),
+        passes=False,
+        count=checked.count,
     )
     result = result_of_check("a.hex", found)
     assert len(result.findings) + result.findings_left_out == count

@@ -84,6 +84,29 @@ def behind(size: int) -> list[Entry]:
     return [number, target, pointer, record("r", 4, member("at", pointer))]
 
 
+def bit_fields(cut_from: int, *sizes: int) -> list[Entry]:
+    """A record of bit fields, 3, 5 and 8 bits of a type of so many bytes, or as given."""
+    number = basic("number", cut_from, 7)
+    parts, at = [], 0
+    for name, bits in zip("abc", sizes or (3, 5, 8), strict=False):
+        place = {At.DATA_BIT_OFFSET: at, At.BIT_SIZE: bits}
+        if bits == 8 * cut_from:
+            place = {At.DATA_MEMBER_LOCATION: at // 8}
+        parts.append(Entry(Tag.MEMBER, {At.NAME: name, At.TYPE: number, **place}))
+        at += bits
+    return [number, record("r", 2, *parts)]
+
+
+def unnamed(tag: int, names: tuple[str, ...]) -> list[Entry]:
+    """The members of ``pair``, those of ``names`` inside of a structure or union without a name."""
+    number = basic(*U32)
+    inside = record(
+        "", 4 * len(names), *(member(name, number, 4 * at) for at, name in enumerate(names)), tag=tag
+    )
+    around = [] if "a" in names else [member("a", number, 0)]
+    return [number, inside, record("r", 8, *around, member("", inside, 4 * len(around)))]
+
+
 def big_endian() -> list[Entry]:
     """A record whose numbers have another byte order."""
     entries = pair()
@@ -94,6 +117,8 @@ def big_endian() -> list[Entry]:
 DIFFERENT: dict[str, tuple[Callable[[], list[Entry]], Callable[[], list[Entry]], str]] = {
     "size": (pair, lambda: pair(size=12), "r"),
     "name of a member": (pair, lambda: pair(names=("a", "c")), "unsigned b"),
+    "order of bit fields": (lambda: bit_fields(2), lambda: bit_fields(2, 5, 3, 8), "number a"),
+    "a union of two members": (pair, lambda: unnamed(Tag.UNION_TYPE, ("a", "b")), "unsigned a"),
     "order of members": (pair, lambda: pair(names=("b", "a")), "unsigned a"),
     "sign": (pair, lambda: pair(U32, INT), "unsigned b"),
     "float": (pair, lambda: pair(("float", 4, 4), U32), "unsigned a"),
@@ -135,6 +160,9 @@ EQUAL: dict[str, tuple[Callable[[], list[Entry]], Callable[[], list[Entry]]]] = 
     "a sign that one side does not state": (lambda: of_sign(6), lambda: of_sign(None)),
     "the same, unsigned": (lambda: of_sign(7), lambda: of_sign(None)),
     "a sign of an encoding nobody knows": (lambda: of_sign(6), lambda: of_sign(0x42)),
+    "types that bit fields are cut from": (lambda: bit_fields(2), lambda: bit_fields(1)),
+    "a structure without a name": (pair, lambda: unnamed(Tag.STRUCTURE_TYPE, ("a", "b"))),
+    "a union of one member": (pair, lambda: unnamed(Tag.UNION_TYPE, ("b",))),
     "targets of pointers": (lambda: behind(4), lambda: behind(8)),
 }
 

@@ -17,6 +17,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
+from gemel.policy.receiver import Receiver
 from gemel.seals.keys.keys import PrivateKey
 from gemel.seals.seal import make_seal
 from gemel.seals.sealing import put_seal, record_bytes, signatures_by
@@ -83,6 +84,20 @@ def _moved(distance: int) -> Edit:
             image.write(address + distance, data)
 
     return edit
+
+
+def _dumped(edit: Edit) -> Edit:
+    """The same as it is read back from a device: erased up to the end of flash."""
+
+    def done(image: SparseBytes) -> None:
+        edit(image)
+        image.write(STATION, image.read(Span.from_bounds(STATION, END), 0xFF))
+
+    return done
+
+
+def _all(value: int) -> Edit:
+    return lambda image: image.write(STATION, bytes((value,)) * (END - STATION))
 
 
 def _padded(image: SparseBytes) -> None:
@@ -154,6 +169,12 @@ IMAGES: dict[str, tuple[Edit, tuple[str, str]]] = {
     "cut in the sampler": (_erase(SAMPLER + 0x600, END), _both("record-sound")),
     "cut in the record": (_erase(RECORD + 0x80, END), _both("record-sound")),
     "cut before the record": (_erase(RECORD, END), _both("record-sound")),
+    "programmed in part, up to the station": (_dumped(_erase(STATION + 0x800, END)), BLANK),
+    "programmed in part, without the sampler": (_dumped(_erase(SAMPLER, END)), BLANK),
+    "programmed in part, without the record": (_dumped(_erase(RECORD, END)), _both("record-sound")),
+    "erased": (_all(0xFF), ORDER),
+    "zeros": (_all(0x00), ORDER),
+    "protected against reading": (_all(0xEE), ORDER),
     "moved by 4": (_moved(4), ORDER),
     "moved by 4 KiB": (_moved(0x1000), ORDER),
     "moved before flash": (_moved(-0x200), ORDER),
@@ -173,7 +194,9 @@ def test_one_fault_of_an_image_is_one_error(case: str, given: bool) -> None:
     image = _sealed().copy()
     edit(image)
     rule = rules[0 if given else 1]
-    subject = Inspection(gauge(), image, _builds() if given else {}, trusted=(KEY.public_key,))
+    given_builds = _builds() if given else {}
+    trusting = Receiver(trusts_keys=True)
+    subject = Inspection(gauge(), image, given_builds, trusted=(KEY.public_key,), receiver=trusting)
     result = check(subject, TODAY)
     assert _errors(result) == {rule: 1}
     assert not result.passes

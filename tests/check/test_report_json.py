@@ -150,6 +150,7 @@ def test_findings_waivers_and_places_not_checked() -> None:
     assert first["holds"] == ["build station"]
     expected = {"rule": "b-rule", "where": "station", "reason": "agreed", "until": "2027-06-30"}
     assert second["findings"][0]["waived_by"] == expected
+    assert second["findings"][0]["next_step"] == rules[1].step_after(FINDING) != ""
     assert third["findings"][0]["ended_waiver"]["until"] == "2026-01-01"
     assert [each["rule"] for each in data["idle_waivers"]] == ["d-rule"]
     assert last["not_checked"] == [

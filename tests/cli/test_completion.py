@@ -59,6 +59,8 @@ CASES = {
     "keys": (("check", "--trust", "rel"), {"release.pem"}),
     "algorithms": (("keys", "new", "Ed"), {"Ed25519"}),
     "forms": (("check", "--format", "s"), {"sarif"}),
+    "what an index is searched by": (("audit", "--find", "pro"), {"product="}),
+    "rules that an index is searched by": (("audit", "--find", "finding=seal-p"), {"finding=seal-present"}),
     "commands": (("re",), {"rehearse"}),
 }
 

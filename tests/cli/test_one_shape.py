@@ -22,6 +22,7 @@ from seal_cli.sealed_device import Run, run_here
 
 from gemel.checking.explained import explain_schema
 from gemel.checking.layout_report import LayoutReport
+from gemel.checking.registry import rule_named
 from gemel.checking.reports.as_json import check_schema
 from gemel.text.as_json import schema_of
 from gemel.workflows.problem_report import problem_schema
@@ -156,6 +157,38 @@ def test_other_layouts_in_the_folder_are_named(device: Path, gemel: Run) -> None
     assert "no gemel.toml here, but small.toml expected" in said
     assert "small.toml IMAGE [NAME=BUILD]..." in said
     assert "gemel show IMAGE" in said
+    assert "no gemel.toml here, but small.toml expected" in flat(gemel("audit", "tide.hex").err)
+
+
+def test_a_folder_in_place_of_an_image_leads_to_its_command(device: Path, gemel: Run) -> None:
+    """A release folder is checked whole, any other audited; an image in a release and an archive lead there too."""
+    Path("rel").mkdir()
+    for words in (("check", "rel"), ("check", "small.toml", "rel"), ("show", "rel")):
+        said = gemel(*words)
+        assert (said.code, said.err.count("error:")) == (2, 1)
+        assert "gemel audit LAYOUT rel" in flat(said.err)
+    Path("rel/release.json").write_text("{}")
+    shutil.copyfile("tide.hex", "rel/tide.hex")
+    for words in (("check", "rel"), ("check", "small.toml", "rel"), ("check", "rel/tide.hex")):
+        assert "gemel check --release rel checks" in flat(gemel(*words).err)
+    assert "unpack an archive first" in flat(gemel("check", "--release", "tide.bin").err)
+    assert gemel("check", "small.toml", "rel/tide.hex").code == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "found", "step"),
+    [
+        (("--format", "jsn"), "jsn", 'did you mean "json"? (gemel check --help)'),
+        (("--strict=input",), "input", 'did you mean "inputs"?'),
+        (("--color", "blue"), "blue", "gemel check --help"),
+    ],
+)
+def test_a_value_that_is_none_of_a_choice(gemel: Run, words: tuple[str, ...], found: str, step: str) -> None:
+    """What was found, what may be there, and the nearest, as for all other errors."""
+    said = flat(gemel("check", "small.toml", "tide.hex", *words).err)
+    assert said.startswith("error: unknown value where gemel check, --")
+    assert f"found {found} expected one of " in said
+    assert step in said
 
 
 @pytest.mark.skipif(os.name != "posix", reason="kinds of files that POSIX has")
@@ -549,11 +582,15 @@ def test_verbose_counts_anywhere(device: Path, gemel: Run) -> None:
     assert "because" not in gemel(*words).err
 
 
-def test_explain_finds_by_a_word(gemel: Run) -> None:
-    """A word lists the rules that use it, by subject; JSON has all of each."""
+def test_explain_finds_by_a_word(monkeypatch: pytest.MonkeyPatch, gemel: Run) -> None:
+    """A word lists the rules that use it, by subject, whole at any width; JSON has all of each."""
     done = gemel("explain", "stack")
     assert done.code == 0
     assert "stack-has-room" in done.out
+    monkeypatch.setenv("COLUMNS", "60")
+    narrow = gemel("explain", "stack").out
+    assert max(map(len, narrow.splitlines())) <= 60
+    assert flat(rule_named("stack-has-room").checks) in flat(narrow)
     assert "checksums-match" not in done.out
     data = json.loads(gemel("explain", "stack", "--format", "json").out)
     jsonschema.Draft202012Validator(explain_schema()).validate(data)
@@ -608,6 +645,7 @@ WRONG = {
         ("an ELF object file that is not linked",),
     ),
     "an ELF file of a PC": ("wrong.elf", lambda: elf_of(18, b"\x3e\0"), ("an ELF file for 64-bit x86",)),
+    "a web page": ("wrong.hex", lambda: b"\n<!DOCTYPE html><html>log in</html>", ("a web page", "download")),
     "an ELF file named .bin": (
         "wrong.bin",
         lambda: Path("station.elf").read_bytes(),

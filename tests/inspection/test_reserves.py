@@ -67,6 +67,20 @@ STYLES = {
         {"stack": Span(TOP - 0x800, 0x800)},
         None,
     ),
+    "a limit that is the heap's, beside the bottom": (
+        {
+            "inside": ".stack_dummy (NOLOAD) : { KEEP(*(.stack*)) } > RAM",
+            "behind": "__StackLimit = 0x20003000; __StackTop = 0x20004000;\n"
+            "__StackBottom = __StackTop - 0x200;",
+        },
+        {"stack": Span(TOP - 0x200, 0x200)},
+        None,
+    ),
+    "a stack of a name of its own": (
+        {"inside": ".pstack 0x20003C00 (NOLOAD) : { . += 0x400; } > RAM"},
+        {"stack": Span(TOP - 0x400, 0x400)},
+        None,
+    ),
     "no heap and no stack": ({"behind": "_Min_Heap_Size = 0;"}, {}, None),
 }
 

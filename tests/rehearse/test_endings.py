@@ -81,6 +81,63 @@ def test_ending_is_named(kind: str) -> None:
     assert rehearsal.outcome == ("no verdict" if kind in UNJUDGED else "fails")
 
 
+TICKS = store(0xE000_ED20, "0x40FF0000") + store(0xE000_E014, "0xC000") + store(0xE000_E010, "7")
+COUNT = "ldr r0, =0x38010000\n ldr r1, [r0]\n adds r1, #1\n str r1, [r0]\n"
+TICK_COUNTS = "mrs r0, ipsr\n cmp r0, #15\n bne 1f\n" + COUNT + "bx lr\n1:\n"
+OWN_TABLE = store(0xE000_ED08, "0x38000200") + "".join(
+    store(0x3800_0200 + 4 * number, hex(FLASH + 0x801)) for number in (5, 14, 15)
+)
+PENDSV = store(0xE000_ED04, "0x10000000") + "dsb\n isb\n" + SLEEP
+SLEEPS_THERE = "2: cpsid i\n dsb\n wfi\n cpsie i\n b 2b\n .ltorg\n"
+
+
+@pytest.mark.parametrize(
+    ("beginning", "handler", "stays"),
+    [
+        (TICKS, TICK_COUNTS + SLEEPS_THERE, False),
+        (TICKS, "mrs r0, ipsr\n cmp r0, #15\n bne 2f\n bx lr\n" + SLEEPS_THERE, False),
+        ("", SLEEPS_THERE, True),
+        (TICKS, TICK_COUNTS + "2: b 2b\n", True),
+        (TICKS, "mrs r0, ipsr\n cmp r0, #15\n beq 2f\n bx lr\n" + SLEEPS_THERE, True),
+    ],
+    ids=["counting ticks wake", "ticks wake", "nothing wakes", "it does not sleep", "another handler"],
+)
+def test_a_kernel_that_idles_in_its_switch(beginning: str, handler: str, stays: bool) -> None:
+    """Where no task is ready some kernels sleep in PendSV; only where interrupts end that sleep is it an idle state."""
+    rehearsal = run(OWN_TABLE + beginning + PENDSV, "", handler=handler, budget=2_200_000)
+    assert (rehearsal.finding("stays-in-handler") is not None) is stays, rehearsal.findings
+    assert rehearsal.finding("no-idle-state") is None
+
+
+def test_a_loop_under_a_mask_names_what_is_held_off() -> None:
+    """A core that waits for what a masked interrupt would write: the interrupt is named."""
+    waits = "cpsid i\n" + store(0xE000_E200, "32") + "ldr r0, =0x38001000\n1: ldr r1, [r0]\n b 1b\n"
+    finding = run(enabled(5) + waits, "", handler=HANG).finding("endless-loop")
+    assert finding is not None
+    assert "; interrupt 5 is pending and masked" in finding.found
+    assert finding.next_step.startswith("let interrupt 5 be taken, or ")
+
+
+def test_a_hang_that_a_tick_interrupts_is_named_by_its_own_exception() -> None:
+    """The run may end in the tick's handler: the one that does not return is named, with its function."""
+    hangs = (
+        "mrs r0, ipsr\n cmp r0, #15\n1: bne 1b\n" + COUNT + "mov r3, #7000\n2: subs r3, #1\n bne 2b\n bx lr\n"
+    )
+    beginning = TICKS + store(0xE000_E404, "0x8000") + enabled(5)
+    finding = run(beginning + RAISE, "", handler=hangs, budget=2_200_000).finding("stays-in-handler")
+    assert finding is not None
+    assert "for interrupt 5" in finding.what
+
+
+def test_the_end_of_the_budget_in_a_handler_is_no_hang() -> None:
+    """A core that only ticks wake is idle, wherever in the tick's long handler, or under its mask, the budget ends."""
+    works = COUNT + "cpsid i\n mov r3, #15000\n2: subs r3, #1\n bne 2b\n cpsie i\n bx lr\n"
+    for budget in (200_000, 230_000):
+        rehearsal = run(TICKS + SLEEP, "", handler=works, budget=budget)
+        assert rehearsal.finding("no-idle-state") is None
+        assert rehearsal.finding("stays-in-handler") is None
+
+
 def test_a_handler_that_returns_to_what_faults_is_named() -> None:
     """A handler that counts and returns to the instruction that faults leads nowhere, which is named."""
     count = "ldr r0, =0x38001000\n ldr r1, [r0]\n adds r1, #1\n str r1, [r0]\n"

@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from rehearsals import gauge
 from thumb import assembled
@@ -104,6 +104,7 @@ def test_noise_in_the_vector_table_ends_with_a_verdict(stack: int, reset: int) -
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.binary(min_size=2, max_size=64))
+@example(b"|G")  # BXNS PC
 def test_any_short_program_ends_with_a_verdict(code: bytes) -> None:
     """Any bytes in front of a sound image's reset handler give a rehearsal, never an exception."""
     image = SparseBytes()

@@ -139,8 +139,31 @@ def test_level_comes_again_edge_does_not() -> None:
         interrupts.activate(number)
         interrupts.deactivate(number)
     assert interrupts.pending == {17}
-    interrupts.lower_line(17)
+    interrupts.set_line(17, False)
+    interrupts.activate(17)
+    interrupts.deactivate(17)
     assert not interrupts.pending
+
+
+def test_what_a_line_requested_stays_pending() -> None:
+    """A line that falls before its interrupt is taken leaves it pending; one that rises in its handler adds one.
+
+    DDI 0553, "Pending interrupts": only the handler's start or software ends that it is pending (from memory; the
+    board's emulator does the same).
+    """
+    interrupts = model(irq0=0)
+    interrupts.set_line(16, True)
+    interrupts.set_line(16, False)
+    assert interrupts.pending == {16}
+    interrupts.activate(16)
+    interrupts.set_line(16, True)
+    interrupts.set_line(16, False)
+    interrupts.deactivate(16)
+    assert interrupts.pending == {16}
+    interrupts.unpend(16)
+    interrupts.set_line(16, True)
+    interrupts.reset()
+    assert interrupts.pending == {16}
 
 
 def test_priority_bits_that_do_not_exist_read_zero() -> None:

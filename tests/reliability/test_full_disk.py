@@ -123,6 +123,7 @@ def test_limit_on_file_sizes(tmp_path: Path, part: float) -> None:
     )
     one_error(done)
     assert "File too large" in done.stderr
+    assert done.stdout.splitlines()[-1] == "NO RESULT: the work could not be done."
     assert contents(device / "disk") == OLD
 
 

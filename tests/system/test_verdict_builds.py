@@ -36,6 +36,7 @@ SOUND: tuple[tuple[str, ...], ...] = (
     # gaps that the plain binary of the second build fills with 0x00 or 0xFF
     ("station-embeds-zeros", "sampler-gaps"),
     ("station-embeds-ones", "sampler-gaps"),
+    ("station-embeds-padded", "sampler-gaps"),
     # two phases of code at one run address, copied in turn
     ("station-overlays",),
     # what is shared in no segment, and no program headers in the script
@@ -59,6 +60,8 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("sampler-limit-passed",),
     # a C library's own start and linker script, with debug information of its own only
     ("station-library", "sampler-library"),
+    # stacks first in RAM, in sections without objects; a table in assembler; a reset handler that ends in a jump
+    ("sampler-stacks",),
     # what is shared is volatile on both sides, or on neither
     ("station-debug", "sampler-debug"),
     ("station-link-plain", "sampler-link-plain"),
@@ -103,6 +106,16 @@ FAULTS: dict[str, dict[str, int]] = {
     "station-release-value": {"release-value-agrees": 1},
     # instructions that the core lacks
     "sampler-unguarded": {"instructions-fit-core": 1},
+    # a table without a symbol, and blocks that no name says much of
+    "sampler-stacks-upside-down": {"stack-has-room": 1},
+    "sampler-stacks-table-short": {"vector-table-complete": 1},
+    "sampler-stacks-no-reset": {"reset-handler-in-code": 1},
+    "sampler-stacks-constant": {"handlers-executable": 1},
+    "sampler-stacks-constants-noload": {"ram-claims-in-own-areas": 1},
+    "sampler-stacks-not-copied": NOT_COPIED,
+    "sampler-stacks-cleared-again": {"start-clears-own-ram": 1},
+    "sampler-stacks-not-cleared": NOT_CLEARED,
+    "sampler-stacks-cleared-early": NOT_CLEARED,
     # what is shared
     "station-link-pointer": {"shared-values-not-private": 1},
 }

@@ -142,10 +142,14 @@ def test_a_refused_placement_says_that_nothing_was_written(device: Path, gemel: 
 
 
 USAGE = {
-    "no such option": (("join", "--outptu", "x"), "unknown option", "did you mean --output?"),
+    "no such option": (("join", "--outptu", "x"), "unknown option", 'did you mean "--output"?'),
     "no such command": (("joni",), "unknown command", 'did you mean "join"?'),
     "missing option": (("join", "small.toml"), "missing option --output", "gemel join --help"),
-    "wrong choice": (("check", "a", "b", "--format", "xml"), "unknown value", "gemel check --help"),
+    "wrong choice": (
+        ("check", "a", "b", "--format", "xml"),
+        "found xml expected one of text",
+        "gemel check --help",
+    ),
     "wrong number": (("join", "a", "-o", "b", "--rollback", "x"), "'x' is not a valid integer", "--rollback"),
     "command of a group": (("keys", "nwe"), "nwe", "gemel keys --help"),
 }

@@ -9,6 +9,9 @@ from gemel.audit.result import EXIT_CODES, ImageResult, Status
 from gemel.text.escaping import on_one_line
 
 WORDS: dict[Status, str] = {"passes": "PASS", "broken": "FAIL", "not judged": "----"}
+RECORD, SEAL = "record-sound", "seal-well-formed"
+"""The rules by which an image has no sound record, and a seal that cannot be read."""
+
 SHOWN_RULES = 4
 SHOWN_DIGITS = 16
 
@@ -62,8 +65,11 @@ def text_line(result: ImageResult) -> str:
     """A result as a line: the verdict, the file, what the image says it is, whose it is, what is wrong with it."""
     path = on_one_line(result.path)
     parts = []
+    rules = (*result.broken_rules, *result.led_to)
     if result.product is not None:
         parts.append(f"{result.product} {result.version}, rollback {result.rollback}")
+    elif result.status != "not judged" and RECORD in rules:
+        parts.append("no sound record")
     if result.blocks_found:
         parts.append(f"has {result.blocks_found}")
     parts += [
@@ -71,13 +77,13 @@ def text_line(result: ImageResult) -> str:
         for each in result.signers
     ]
     if result.status != "not judged" and not result.signers:
-        parts.append("not sealed")
+        parts.append("not sealed" if SEAL not in rules else "the seal is malformed")
     if result.status == "not judged":
         parts.append(f"not judged: {result.problem}")
     rules = result.broken_rules
     if rules:
         more = f" and {len(rules) - SHOWN_RULES} more" if len(rules) > SHOWN_RULES else ""
-        label = "broken" if result.status == "broken" else "remarked"
+        label = "broken" if result.status == "broken" else result.findings[0].severity
         parts.append(f"{label} {', '.join(rules[:SHOWN_RULES])}{more}")
     if result.gone:
         parts.append("the file is no longer there")

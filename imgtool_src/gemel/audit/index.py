@@ -301,7 +301,8 @@ class Index:
 
     def _rows(self, statement: str, values: Iterable[Any] = ()) -> Iterator[tuple[Any, ...]]:
         try:
-            yield from self._connection.execute(statement, tuple(values))
+            # Mapped, since a cursor would be closed after its connection where the reader of the rows has gone.
+            yield from map(tuple, self._connection.execute(statement, tuple(values)))
         except self._errors as error:
             self._refuse(error)
 
@@ -319,7 +320,11 @@ class Index:
         where = str(self._file or "the index of this run")
         if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             step = "wait for it, or name another file"
-            problem = Problem("another run writes this index", where=where, next_step=step)
+            problem = Problem("another run is writing this index", where=where, next_step=step)
+            raise OutputError(problem) from error
+        if code == sqlite3.SQLITE_CANTOPEN:
+            step = "name a file in a folder that you may write to"
+            problem = Problem("the index cannot be opened", where=where, found=str(error), next_step=step)
             raise OutputError(problem) from error
         if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY):
             step = "what was judged before is kept; make room or name another file, then run it again"

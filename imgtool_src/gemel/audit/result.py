@@ -31,7 +31,7 @@ class AuditedSigner(NamedTuple):
 
     algorithm: Annotated[str, "the signature algorithm"]
     key: Annotated[str, "fingerprint of the key, in hexadecimal"]
-    counted: Annotated[bool, "whether it counts: verified, key trusted, algorithm allowed"]
+    counted: Annotated[bool, "whether it counts: verified, over these bytes, key trusted, algorithm allowed"]
 
 
 class AuditedFinding(NamedTuple):
@@ -61,6 +61,9 @@ class ImageResult(Struct, kw_only=True):
     signers: Annotated[tuple[AuditedSigner, ...], "the signers of its seal"] = ()
     findings: Annotated[tuple[AuditedFinding, ...], "open findings, the first 50"] = ()
     findings_left_out: Annotated[int, "further open findings"] = 0
+    led_to: Annotated[
+        tuple[str, ...], "further rules that do not hold, as follows from one of the findings"
+    ] = ()
     rules_not_checked: Annotated[int, "rules that could not be applied everywhere"] = 0
     duplicate_of: Annotated[
         str | None, "first file of the audit with this content; null: it is the first"
@@ -84,7 +87,7 @@ _OF_TYPES: dict[str, tuple[type, ...]] = {
     **dict.fromkeys(("path", "status", "problem"), (str,)),
     **dict.fromkeys(("size", "rollback"), (int, type(None))),
     **dict.fromkeys(("findings_left_out", "rules_not_checked"), (int,)),
-    **dict.fromkeys(("builds", "signers", "findings"), (list,)),
+    **dict.fromkeys(("builds", "signers", "findings", "led_to"), (list,)),
 }
 
 
@@ -99,7 +102,7 @@ def result_of(line: str | bytes) -> ImageResult:
         data = json.loads(line)
         if data["format"] != FORMAT or data["status"] not in EXIT_CODES:
             raise ValueError("another format")
-        values = {name: data[name] for name in _NAMES}
+        values = {name: data[name] for name in _NAMES if name in data or name != "led_to"}
         for name, value in values.items():
             if not isinstance(value, _OF_TYPES.get(name, (str, type(None)))):
                 raise ValueError(f"{name} is of another type")
@@ -109,6 +112,7 @@ def result_of(line: str | bytes) -> ImageResult:
             ("findings", AuditedFinding),
         ):
             values[name] = tuple(_part(kind, each) for each in values[name])
+        values["led_to"] = tuple(map(str, values.get("led_to", ())))
         return ImageResult(**values)
     except (KeyError, TypeError, AttributeError, RecursionError) as error:
         raise ValueError(f"not a result of an audit: {error}") from error

@@ -75,3 +75,5 @@ def terms_of(result: ImageResult) -> Iterator[Term]:
         yield Term("key", signer.key)
     for finding in result.findings:
         yield Term("finding", finding.rule)
+    for rule in result.led_to:
+        yield Term("finding", rule)

@@ -60,12 +60,13 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, P
 
     A cause refuses no less than what follows from it, and no finding follows from itself.
     """
-    everything = next(
-        (place for place, each in found.items() if each.finding.explains_all and each.severity == "error"),
-        None,
-    )
-    if everything:
-        return {place: everything for place in found if place.rule != everything.rule}
+    explaining = [
+        place
+        for place, (_, severity, finding) in found.items()
+        if finding.explains_all and severity == "error"
+    ]
+    if explaining:  # the last one: rules about files come after those about the bytes in them
+        return _of_everything(found, explaining[-1])
     causes: dict[Place, Place] = {}
     for source in (
         _of_the_misplaced(found, inspection),
@@ -81,6 +82,16 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, P
                 if weighs and not settled and _first(cause, causes) != place:
                     causes[place] = cause
     return {place: _first(place, causes) for place in causes}
+
+
+def _of_everything(found: Open, everything: Place) -> dict[Place, Place]:
+    """All that follows from one finding: what other rules found, and what of its own rule names it."""
+    own = (everything.rule, found[everything].finding.where)
+    return {
+        place: everything
+        for place, (_, _, finding) in found.items()
+        if not (place.rule == everything.rule and (finding.explains_all or own not in finding.follows_from))
+    }
 
 
 def _first(place: Place, causes: Mapping[Place, Place]) -> Place:

@@ -150,7 +150,7 @@ def identity_of(
         builds=tuple(_build(inspection, name) for name in read.layout.builds),
         seal=state,
         signers=tuple(signers_of(inspection)),
-        as_sealed=_as_sealed(inspection) if seal and seal.seal else None,
+        as_sealed=as_sealed(inspection) if seal and seal.seal else None,
         seal_demanded_by=demanded or None,
         policy=JudgedFile(policy.name, policy.sha256.hex()) if policy else None,
         options=tuple(
@@ -233,7 +233,8 @@ def _build(inspection: Inspection, name: str) -> JudgedBuild:
     )
 
 
-def _as_sealed(inspection: Inspection) -> bool | None:
+def as_sealed(inspection: Inspection) -> bool | None:
+    """Whether the bytes are those that the record, which the seal is over, was made for; None: cannot be said."""
     from gemel.inspection.unchanged import as_recorded  # few images that are shown have a seal
 
     return as_recorded(inspection)
@@ -262,7 +263,7 @@ def _verdict(inspection: Inspection, signer: Verdict) -> str:
     if not inspection.record_bytes:
         return "no sound record that it could be over"
     if not (inspection.trusted or inspection.known):
-        return "no public key is given for it"
+        return "no public key is given for it (--trust)"
     return signer.outcome.value
 
 

@@ -13,7 +13,7 @@ from gemel.checking.registry import all_rules
 from gemel.checking.rule import Rule, Severity
 from gemel.inspection.inspection import Inspection, Strict
 from gemel.layout.model import SeverityChange, Waiver
-from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Reason
+from gemel.outcomes import Consequence, DoesNotApply, Finding, Holds, Need, NotChecked, Reason
 from gemel.progress import tracked
 from gemel.structs import NamedTuple, Struct, replace
 
@@ -220,7 +220,7 @@ def _without_consequences(
 
     places = [Place(result.rule.name, index) for index in range(len(result.findings))]
     explained = dict.fromkeys(
-        NotChecked(
+        Consequence(
             judged.finding.where,
             Reason(f"{judged.finding.what}, which follows from {cause}", Need("rule", cause)),
         )

@@ -117,7 +117,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "cleared-data-cleared-whole",
         "severity": "warning",
         "guards": "device",
-        "checks": "Each section of cleared data in a core's own RAM that start-up code begins to clear, by the build's zero table or the usual symbols, is cleared up to the last object in it, and each section that is named as cleared data (.bss, COMMON) is cleared at all; sections whose names say that they keep their content, heaps and stacks are left alone.",
+        "checks": "Each section of cleared data in a core's own RAM that start-up code begins to clear, by the build's zero table or the usual symbols, is cleared up to the last object in it, and each section that is named as cleared data (.bss, COMMON, ZI), or any with objects where start-up code copies data and clears none, is cleared at all; sections whose names say that they keep their content, heaps and stacks are left alone.",
         "of_elf": True,
     },
     {
@@ -274,7 +274,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "image-bytes-in-order",
         "severity": "error",
         "guards": "device",
-        "checks": "What the builds given, or the record and the vector tables, have at a place is not found there with its bytes swapped in halfwords or words, shifted from there on, or at an alias of flash.",
+        "checks": "What the builds given, or the record and the vector tables, have at a place is not found there with its bytes swapped in halfwords or words, shifted from there on, or at an alias of flash, and not every byte of the image is the same.",
         "absent": "never: every image has an order",
     },
     {
@@ -453,7 +453,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "reset-handler-in-code",
         "severity": "error",
         "guards": "device",
-        "checks": "The reset handler of each build, word 1 of its vector table, is an address inside the bytes that the build runs from, in memory that can be executed, with bit 0 set, and not main where that leaves initialised data uninitialised.",
+        "checks": "The reset handler of each build, word 1 of its vector table, is an address inside the bytes that the build runs from, in memory that can be executed, with bit 0 set, and not main or another word's handler where that leaves initialised data uninitialised.",
         "absent": "the layout has no build in an area of purpose code",
     },
     {

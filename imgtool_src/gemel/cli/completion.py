@@ -85,6 +85,17 @@ def algorithms(given: list[str], incomplete: str) -> Iterator[CompletionItem]:
             yield CompletionItem(each.name)
 
 
+def terms(given: list[str], incomplete: str) -> Iterator[CompletionItem]:
+    """What an index is searched by, FIELD=, and rules after ``finding=``."""
+    from gemel.audit.terms import FIELDS
+    from gemel.checking.registry import rule_names
+
+    findings = [f"finding={name}" for name in rule_names()] if incomplete.startswith("finding=") else []
+    for each in findings or [f"{field}=" for field in (*FIELDS, "image")]:
+        if each.startswith(incomplete):
+            yield CompletionItem(each)
+
+
 def by_suffix(*suffixes: str) -> Complete:
     """Files of these suffixes."""
     return lambda given, incomplete: files(suffixes, incomplete)
@@ -95,6 +106,7 @@ COMPLETIONS: dict[str, Complete] = {
     "given": positions,
     "topic": topics,
     "algorithm": algorithms,
+    "terms": terms,
     "key": by_suffix(*KEYS),
     "layout": by_suffix(*LAYOUTS),
     "joined_with": by_suffix(*LAYOUTS),

@@ -59,6 +59,10 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     missing, too many or in another order, each with the line that was probably meant.
     """
     builds = [word for word in words if _is_build(word) and not os.path.exists(word)]
+    if folder := next((word for word in words if most and os.path.isdir(word)), None):
+        from gemel.workflows.not_images import a_folder
+
+        raise UsageProblem(a_folder(Path(folder)))
     files = [word for word in words if word not in builds]
     layouts = [word for word in files if _is_layout(word)]
     if len(layouts) == 1 and files[0] != layouts[0]:
@@ -87,13 +91,12 @@ def refuse_without_image(found: Given, asked: Sequence[object], usage: str) -> N
 def layout_of(found: Given, usage: str) -> Path:
     """The layout's file; raises UsageProblem where there is none."""
     if found.layout is None:
-        raise UsageProblem(_no_layout(usage))
+        raise UsageProblem(no_layout(usage, found.images))
     return found.layout
 
 
-def _no_layout(usage: str) -> Problem:
+def no_layout(usage: str, images: Sequence[Path] = ()) -> Problem:
     """What is said where no layout is named: what the folder has in place of its own, or other layouts."""
-    import os
     from itertools import islice
 
     if os.path.lexists(OWN):
@@ -115,6 +118,10 @@ def _no_layout(usage: str) -> Problem:
     if "IMAGE" in usage:
         step += "; without a layout, gemel show IMAGE shows what the file says, and gemel check --policy FILE IMAGE"
         step += " checks record and seal"
+    if release := next(
+        (each.parent for each in images if os.path.isfile(each.parent / "release.json")), None
+    ):
+        step = f"gemel check --release {release} checks the folder of gemel release that it is in; or {step}"
     return Problem("no layout", found=found, expected=usage, next_step=step)
 
 

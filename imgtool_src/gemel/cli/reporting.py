@@ -78,13 +78,13 @@ def give_reports(
     stderr: stdout may be read by a program.
     """
     shown = Shown(result, form, everything, quiet and result.passes, all_by="--all")
-    shown.body()
-    if files:
-        from gemel.files.outputs import write_all
+    with shown:
+        if files:
+            from gemel.files.outputs import write_all
 
-        write_all({file: [text] for file, text in report_texts(result, files, everything).items()})
-        if not quiet:
-            print_diagnostic(written_words(files))
+            write_all({file: [text] for file, text in report_texts(result, files, everything).items()})
+            if not quiet:
+                print_diagnostic(written_words(files))
     shown.verdict()
 
 
@@ -103,7 +103,8 @@ def give_forms(text: str, form: str, files: Mapping[Path, str], quiet: bool) -> 
 class Shown:
     """A report on stdout in two steps, so that what is written between them is reported before the verdict.
 
-    Where stdout takes nothing any more, the first step raises, and nothing has been written yet.
+    ``with`` it files are written: entering prints all but the verdict, and where stdout takes nothing any more raises
+    before anything is written; where the files cannot be written, the report ends with that in place of a verdict.
     """
 
     def __init__(
@@ -121,7 +122,16 @@ class Shown:
         self.to_stderr, self.all_by = to_stderr, all_by
         self.width = prose_width(sys.stderr if to_stderr else sys.stdout)
 
-    def body(self) -> None:
+    def __enter__(self) -> None:
+        self._body()
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        if isinstance(error, GemelError) and self.form == "text" and not self.silent:
+            from gemel.workflows.problem_report import NO_RESULT
+
+            self._print_late([NO_RESULT])
+
+    def _body(self) -> None:
         """Print all but the verdict; a form for programs whole."""
         if self.silent:
             return
@@ -142,8 +152,11 @@ class Shown:
             return
         from gemel.checking.reports.as_text import verdict_lines
 
+        self._print_late([*done, *verdict_lines(self.result, self.width)])
+
+    def _print_late(self, lines: Sequence[str]) -> None:
         try:
-            self._print([*done, *verdict_lines(self.result, self.width)])
+            self._print(lines)
         except OSError:
             silence(sys.stderr if self.to_stderr else sys.stdout)
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from typing import Any
 
 import click
 
 from gemel.errors import Problem
+from gemel.layout.kinds import nearest_hint
 
-LEAST_ALIKE = 0.65
-"""How alike an option that is suggested must be."""
+_QUOTED = re.compile(r"'(.*)' is not one of", re.DOTALL)
+"""How click begins what it says of a value that is none of a choice's."""
 
 
 def problem_of_usage(error: click.ClickException) -> Problem:
@@ -19,41 +19,27 @@ def problem_of_usage(error: click.ClickException) -> Problem:
     where = context.command_path if context else "gemel"
     step = f"{where} --help"
     if isinstance(error, click.NoSuchOption):
-        near = ", ".join(each for each in error.possibilities or () if _alike(error.option_name, each))
-        step = f"did you mean {near}? ({step})" if near else step
+        near = nearest_hint(error.option_name, error.possibilities or ())
+        step = f"{near} ({step})" if near else step
         return Problem("unknown option", where=where, found=error.option_name, next_step=step)
     if isinstance(error, click.MissingParameter):
         return Problem(f"missing {_missing(error)}", where=where, expected=_usage(context), next_step=step)
+    choice = error.param.type if isinstance(error, click.BadParameter) and error.param else None
+    given = _QUOTED.match(error.message)
+    if isinstance(error, click.BadParameter) and isinstance(choice, click.Choice) and given:
+        near = nearest_hint(given[1], choice.choices)
+        return Problem(
+            "unknown value",
+            where=f"{where}, {_name(error)}",
+            found=given[1],
+            expected=f"one of {', '.join(choice.choices)}",
+            next_step=f"{near} ({step})" if near else step,
+        )
     if isinstance(error, click.BadParameter):
-        kind = error.param.type if error.param else None
-        if isinstance(kind, click.Choice):
-            return _not_a_choice(error, kind, f"{where}, {_name(error)}", step)
         return Problem(
             _sentence(error.message), where=f"{where}, {_name(error)}".rstrip(", "), next_step=step
         )
     return Problem(_sentence(error.format_message()), where=where, expected=_usage(context), next_step=step)
-
-
-def _alike(given: str, known: str) -> bool:
-    """Whether an option is near to another one without the hyphens that all have in common."""
-    from difflib import SequenceMatcher
-
-    return SequenceMatcher(None, given.strip("-"), known.strip("-")).ratio() >= LEAST_ALIKE
-
-
-def _not_a_choice(error: click.BadParameter, kind: click.Choice[Any], where: str, step: str) -> Problem:
-    from gemel.layout.kinds import nearest_hint
-
-    known = [str(each) for each in kind.choices]
-    given = re.match(r"'(.*)' is not one of ", error.message, re.S)
-    near = nearest_hint(given[1], known) if given else ""
-    return Problem(
-        "unknown value",
-        where=where,
-        found=given[1] if given else "",
-        expected=f"one of {', '.join(known)}",
-        next_step=f"{near} ({step})" if near else step,
-    )
 
 
 def _missing(error: click.MissingParameter) -> str:

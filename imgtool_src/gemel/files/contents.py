@@ -29,6 +29,7 @@ _MARKS: tuple[tuple[bytes, Foreign], ...] = (
     (b"7z\xbc\xaf\x27\x1c", Foreign("a 7z archive", _UNPACK)),
     (b"\x04\x22\x4d\x18", Foreign("a file compressed by lz4", _UNPACK)),
 )
+_HTML = rb"\s*<(?i:!doctype html|html|head)\b"
 _BZIP2 = rb"BZh[1-9]1AY&SY"
 _TAR_AT = 257
 """Where a tar archive has its mark (POSIX, pax interchange format)."""
@@ -56,6 +57,10 @@ def foreign(start: bytes, *, text: bool) -> Foreign | None:
     found = next((what for mark, what in _MARKS if start.startswith(mark)), None)
     if found is None and start[:3] == b"BZh" and re.match(_BZIP2, start):
         found = Foreign("a file compressed by bzip2", _UNPACK)
+    if found is None and start.lstrip().startswith(b"<") and re.match(_HTML, start):
+        found = Foreign(
+            "a web page (HTML)", "download the file itself: a server may answer with a page to log in"
+        )
     if found is None and start[_TAR_AT:].startswith(b"ustar"):
         found = Foreign("a tar archive", _UNPACK)
     if found is None and text and (start[:2] in _TEXT_MARKS or _is_in_16_bits(start[:8])):

@@ -173,6 +173,8 @@ def _systems() -> frozenset[int]:
 def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:
     reason = getattr(error, "strerror", None) or str(error)
     step = _nearest(path) if isinstance(error, FileNotFoundError) else ""
+    if isinstance(error, PermissionError):
+        step = "have its owner let you read it, or copy it to where you may"
     what, expected = "the file cannot be read", "a readable file"
     return Problem(what, where=str(path), found=reason, expected=expected, next_step=step)
 

@@ -50,11 +50,33 @@ class Disorder(NamedTuple):
 def disorder(inspection: Inspection) -> Disorder | None:
     """The first sign of bytes in another order; None if there is none."""
     return (
-        _at_alias(inspection)
+        _blank(inspection)
+        or _at_alias(inspection)
         or _as_text(inspection)
         or _by_builds(inspection)
         or _by_record(inspection)
         or _by_tables(inspection)
+    )
+
+
+def _blank(inspection: Inspection) -> Disorder | None:
+    """All bytes are one value, as of erased flash, of a filled file, or of a device protected against reading."""
+    bounds, values = inspection.image.bounds(), set[int]()
+    for _, piece in inspection.image.pieces():
+        head = bytes(piece[:WINDOW])
+        values |= set(head)
+        if len(values) > 1 or bytes(piece).count(head[0]) != len(piece):
+            return None
+    if bounds is None:
+        return None
+    (value,) = values
+    return Disorder(
+        "the image",
+        "the image is blank",
+        f"0x{value:02X} in every byte",
+        "what the builds store",
+        bounds,
+        "get the image again from where it was joined; a device that reads so is erased, or protected against reading",
     )
 
 

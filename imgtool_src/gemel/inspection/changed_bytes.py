@@ -8,10 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from gemel.errors import Problem
-from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection, once
 from gemel.inspection.unchanged import as_recorded, unchanged_since_join
-from gemel.spans import Span
+from gemel.spans import Span, format_address
 from gemel.structs import replace
 
 Cause = tuple[str, str]
@@ -37,12 +36,40 @@ def causes_in(inspection: Inspection, spans: Iterable[Span]) -> tuple[Cause, ...
     return tuple((rule, name) for name in names for rule in OTHER_BYTES)
 
 
+@once
+def end_of_written(inspection: Inspection) -> int:
+    """The address after the last byte of the image that is not erased; 0 where all are."""
+    for address, piece in reversed(list(inspection.image.pieces())):
+        written = bytes(piece).rstrip(bytes((inspection.erased_byte_at(address),)))
+        if written:
+            return address + len(written)
+    return 0
+
+
+def cut_before(inspection: Inspection, span: Span, size: int = 0) -> tuple[str, ...]:
+    """A line for a finding that something is missing in ``span``: the image ends before it, or is erased from there on.
+
+    So does a file that was cut, and a dump of a device that was programmed in part.  It may end in it too, where what
+    should be there takes ``size`` bytes.
+    """
+    bounds = inspection.image.bounds()
+    if bounds is None:
+        return ()
+    if bounds.end < span.start + max(size, 1):
+        place = "before" if bounds.end <= span.start else "in"
+        return (f"the image ends at {format_address(bounds.last)}, {place} this place: its file may be cut",)
+    end = end_of_written(inspection)
+    if end > span.start:
+        return ()
+    return (f"every byte from {format_address(end)} on is erased: it may be cut, or programmed in part",)
+
+
 def cut_causes(inspection: Inspection, span: Span) -> tuple[Cause, ...]:
     """That the image ends before ``span``, in or before the area of a build that is missing then."""
-    bounds = inspection.image.bounds()
-    if bounds is None or not cut_before(inspection.image, span):
+    if not cut_before(inspection, span):
         return ()
-    lost = [area for area in map(inspection.layout.span_of, inspection.layout.areas) if area.end > bounds.end]
+    end = end_of_written(inspection)
+    lost = [area for area in map(inspection.layout.span_of, inspection.layout.areas) if area.end > end]
     record = inspection.layout.record
     return (*causes_in(inspection, lost), *((("record-sound", record.area),) if record else ()))
 

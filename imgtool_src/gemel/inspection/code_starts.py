@@ -73,17 +73,16 @@ def data_at(build: Build, address: int) -> str:
     section = holding[0]
     if section.executable and build.symbols.function_at(address) is not None:
         return ""  # code, constants of a function, or a label of its own
-    mark = build.symbols.mark_at(section.number, address)
-    if mark and not mark[1].startswith("$d"):
-        return ""
-    if not mark and section.executable:
-        return ""
     objects = [
-        each.name
+        each
         for each in build.symbols.objects_in(Span.from_bounds(section.span.start, address + 1))
         if each.span.holds(address) and not each.mapping
     ]
-    return f"data of section {section.name}" + (f", {objects[-1]}" if objects else "")
+    mark = build.symbols.mark_at(section.number, address)
+    is_code = not mark[1].startswith("$d") if mark else section.executable
+    if is_code and not (section.executable and any(each.kind == "object" for each in objects)):
+        return ""  # clang marks no data that the linker script puts among code
+    return f"data of section {section.name}" + (f", {objects[-1].name}" if objects else "")
 
 
 def _begins_at(symbol: Symbol, address: int) -> bool:

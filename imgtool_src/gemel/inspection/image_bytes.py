@@ -6,7 +6,7 @@ Blocks are compared whole; a block is looked at byte by byte only where it is no
 from __future__ import annotations
 
 from gemel.image.sparse import Octets, SparseBytes
-from gemel.spans import Span, format_address, without
+from gemel.spans import Span, without
 from gemel.structs import Struct
 
 BLOCK = 1 << 16
@@ -42,18 +42,6 @@ def not_erased(image: SparseBytes, span: Span, erased_byte: int) -> Deviation | 
             count = len(block) - block.count(erased)
             found = _joined(found, Deviation(first, last, count))
     return found
-
-
-def cut_before(image: SparseBytes, span: Span, size: int = 0) -> tuple[str, ...]:
-    """A line for a finding that something is missing in ``span``: the image ends before it, as a cut file does.
-
-    It may end in it too, where what should be there takes ``size`` bytes.
-    """
-    bounds = image.bounds()
-    if bounds is None or bounds.end >= span.start + max(size, 1):
-        return ()
-    place = "before" if bounds.end <= span.start else "in"
-    return (f"the image ends at {format_address(bounds.last)}, {place} this place: its file may be cut",)
 
 
 def differing(image: SparseBytes, address: int, data: Octets, erased_byte: int) -> Deviation | None:

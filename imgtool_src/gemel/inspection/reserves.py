@@ -35,6 +35,7 @@ HEAP_ENDS = (
 """Lowest address and first address after it."""
 
 STACK_ENDS = (
+    ("__StackBottom", "__StackTop"),
     ("__StackLimit", "__StackTop"),
     ("__STACK_LIMIT", "__INITIAL_SP"),
     ("__stack_limit", "__stack"),
@@ -50,7 +51,10 @@ STACK_ENDS = (
     ("CSTACK$$Base", "CSTACK$$Limit"),
     ("Image$$ARM_LIB_STACK$$ZI$$Base", "Image$$ARM_LIB_STACK$$ZI$$Limit"),
 )
-"""Both ends; some scripts name the upper one first, so that the lower value counts as the lower end."""
+"""Both ends; some scripts name the upper one first, so that the lower value counts as the lower end.
+
+Of two pairs with one top the first counts: where there is a ``__StackBottom``, ``__StackLimit`` is where a heap ends.
+"""
 
 TOPS = (
     "_estack", "__StackTop", "__stack", "__stack_top", "__stack_top__", "_stack_top", "__initial_sp",
@@ -77,6 +81,10 @@ _NAMES = frozenset(
     name for names in (*HEAP_ENDS, *STACK_ENDS, TOPS, *SIZES.values(), DATA_ENDS) for name in names
 )
 _WORDS = re.compile(r"[^a-z0-9]+")
+_RESERVE = re.compile(
+    r"(?:[a-z]|msp|psp|main|process|sys(?:tem)?|isr|irq|int(?:errupt)?|exception|task|thread|user|kernel)?"
+    r"(?P<kind>heap|stack)s?\d*"
+)
 _OTHER_SECTIONS = re.compile(r"^\.(note|debug|comment|stack_sizes|text|rodata)")
 
 
@@ -152,10 +160,11 @@ def _sections(build: Build) -> Iterator[Section]:
 
 
 def _kinds(section: str) -> set[ReserveKind]:
-    """What a section is by the words of its name: ``.stack_dummy``, ``CSTACK``, ``._user_heap_stack``."""
-    words = {word.removeprefix("c") for word in _WORDS.split(section.lower())}
+    """What a section is by the words of its name: ``.stack_dummy``, ``.mstack``, ``._user_heap_stack``."""
     kinds: tuple[ReserveKind, ...] = ("heap", "stack")
-    return {kind for kind in kinds if kind in words}
+    words = map(_RESERVE.fullmatch, _WORDS.split(section.lower()))
+    found = {word["kind"] for word in words if word}
+    return {kind for kind in kinds if kind in found}
 
 
 def _by_sections(build: Build) -> Iterator[Reserve]:
@@ -181,8 +190,10 @@ def _by_ends(build: Build) -> Iterator[Reserve]:
         ("stack", STACK_ENDS),
     )
     for kind, ends in kinds:
+        tops = set[str]()
         for names in ends:
-            if names[0] in symbols and names[1] in symbols:
+            if names[0] in symbols and names[1] in symbols and names[1] not in tops:
+                tops.add(names[1])
                 first, second = (symbols[name].value for name in names)
                 if kind == "stack":
                     first, second = sorted((first, second))

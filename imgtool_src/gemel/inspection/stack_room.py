@@ -53,12 +53,16 @@ def meant_stack(build: Build, pointer: int) -> Reserve | Stated | None:
 
 
 def stack_object(build: Build, pointer: int) -> Span | None:
-    """The object in which a stack from ``pointer`` starts, where its name says that it is one."""
-    for symbol in build.symbols.all() if build.symbols else ():
-        if symbol.kind == "object" and symbol.defined and symbol.size and _starts_in(symbol.span, pointer):
+    """What a stack from ``pointer`` starts in, if only that: an object so named, or a section without objects."""
+    symbols = build.symbols
+    objects = [each for each in symbols.all() if each.kind == "object" and each.defined] if symbols else []
+    for symbol in objects:
+        if symbol.size and _starts_in(symbol.span, pointer):
             name = symbol.name.lower()
-            if "stack" in name or "stk" in name:
-                return symbol.span
+            return symbol.span if "stack" in name or "stk" in name else None
+    for section in build.sections.all() if symbols and build.sections else ():
+        if section.allocated and not section.stored and section.span.size and section.span.end == pointer:
+            return None if any(each.span.overlaps(section.span) for each in objects) else section.span
     return None
 
 

@@ -72,7 +72,7 @@ def cleared_by_labels(build: Build, known: list[Span]) -> Iterator[Block]:
         rounded = Span(section.span.end, align_up(section.span.end, ROUNDING) - section.span.end + 1)
         end = _label(build, rounded, named_end=True)
         inside = Span(section.span.start + 1, section.span.size - 1)
-        if section.stored or not start or not end or _ends_before(build, inside):
+        if section.stored or not section.writable or not start or not end or _ends_before(build, inside):
             continue
         if holds(build, start[1], end[1]):
             span = Span.from_bounds(section.span.start, end[1])

@@ -132,7 +132,8 @@ def blocks_as_run(
         if not differs or not any(_says_the_same(layout, placement, piece, each) for piece in pieces)
     ]
     kept += [each for each in found if without([each.span], [known.span for known in kept])]
-    return blocks._replace(copies=kept, tells_copies=True, written=run.written)
+    clears = [*blocks.clears, *(StartEntry(None, each.start, each.end, BY_RUN) for each in run.zeroed)]
+    return blocks._replace(copies=kept, clears=clears, tells_copies=True, written=run.written)
 
 
 def _run_span(piece: Piece) -> Span:

@@ -7,14 +7,14 @@ A way ends at ``main``, or where it goes round without doing anything new.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 
 from gemel.m_profile.execution import ZERO, Block, Core, Operation, Stop
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.known_registers import KnownStore
 from gemel.m_profile.known_stores import branch_distance
 from gemel.m_profile.thumb_operations import operation_of
-from gemel.spans import Span
+from gemel.spans import Span, merge
 from gemel.structs import NamedTuple
 
 STEPS_LIMIT, STEPS_AFTER, STEPS_DONE, IDLE_STEPS = 60_000, 10_000, 512, 512
@@ -30,6 +30,9 @@ MAX_COPIES = 4
 WAYS_LIMIT = 100
 """Conditions that are not known, of each of which the other way is gone too."""
 
+LEAST_ZEROED = 16
+"""Bytes of copied data that are cleared: fewer are variables that code sets."""
+
 EQ, NE = 0, 1
 """Conditions of branches."""
 
@@ -41,14 +44,15 @@ class StartRun(NamedTuple):
     """What start-up code did: ``why_not`` says why it may do more than was seen (empty: it does not).
 
     ``written`` is what was cleared or copied on any way, ``copies`` what of that came from where; ``later`` is copied
-    after ``main`` has begun.  ``stores`` are those to devices and the system, after that too; ``float_at`` is the first
-    floating-point instruction with the unit off.
+    after ``main`` has begun, and ``zeroed`` is what was copied and is cleared again by then.  ``stores`` are those to
+    devices and the system, after that too; ``float_at`` is the first floating-point instruction with the unit off.
     """
 
     why_not: str
     written: tuple[Span, ...]
     copies: tuple[Block, ...]
     later: tuple[Block, ...]
+    zeroed: tuple[Span, ...]
     stores: tuple[KnownStore, ...]
     enables_float: bool
     float_at: int | None
@@ -82,6 +86,7 @@ def start_run(
         _joined(before),
         _copies(before),
         _copies(after),
+        tuple(_zeroed(run.arrived[:1], expected or (), byte_at)),
         tuple({store: None for each in cores for store in each.stores}),
         any(each.enabled for each in cores),
         floats[0] if floats else None,
@@ -121,6 +126,26 @@ def _copies(written: Iterable[tuple[int, int, int]]) -> tuple[Block, ...]:
         else:
             found.append(Block(at - distance, Span(at, size)))
     return tuple(found)
+
+
+def _zeroed(
+    cores: list[Core], expected: tuple[Block, ...], byte_at: Callable[[int], int | None]
+) -> Iterator[Span]:
+    """What of the copied blocks a core finds cleared: words in a row, not all of which are stored as zero."""
+    for core in cores:
+        for source, span in expected:
+            if source is None:
+                continue
+            cleared = [Span(at, 4) for at in range(span.start, span.end - 3, 4) if _is_cleared(core, at)]
+            for found in merge(cleared):
+                stored = range(source + found.start - span.start, source + found.end - span.start)
+                if found.size >= min(LEAST_ZEROED, span.size & ~3) and any(map(byte_at, stored)):
+                    yield found
+
+
+def _is_cleared(core: Core, at: int) -> bool:
+    """Whether a word is zero and was not copied as that."""
+    return type(word := core.words.get(at)) is int and word == 0
 
 
 class _Run:

@@ -38,10 +38,10 @@ EXAMPLE = """\
 format = 1
 trust = ["release-pub.pem"]
 algorithms = ["Ed25519", "ECDSA-P256"]
-rollback_at_least = 12
+rollback_at_least = 3
 product = "tide-gauge"
 vendor = "harbour.example"
-class = "tide gauge"
+class = "tide gauge mark 2"
 waiver_days = 90
 """
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Container, Iterator, Sequence
 
 from gemel.checking.rule import Rule
+from gemel.inspection.changed_bytes import OTHER_BYTES
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.readback.dump import SetAside
@@ -23,9 +24,6 @@ from gemel.record.sound import sound_records
 from gemel.spans import Span, format_address
 
 NAME = "device-holds-one-version"
-CHANGED = "record-digests-match"
-"""The rule that says of what build bytes have changed."""
-
 MORE_VERSIONS = Reason(
     "which version the bytes are of needs the images of other versions: --index FILE or --previous IMAGE",
     Need("option", "--index"),
@@ -137,8 +135,10 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
         expected=f"all of {own}, as the record says" if own else "one version, with its record",
         span=found[0].span if stop is None else Span(stop, 1),
         lines=lines,
+        follows_from=tuple((rule, name) for rule in OTHER_BYTES for name in layout.builds)
+        if not mixed
+        else (),
         explains_all=mixed,
-        follows_from=() if mixed else tuple((CHANGED, build) for build in inspection.layout.builds),
     )
 
 

@@ -10,6 +10,12 @@ from gemel.policy.model import Policy
 from gemel.policy.reader import ReadPolicy
 from gemel.record.record import Record
 
+RULE = "image-fits-policy"
+"""The rule that these outcomes are of."""
+
+IDENTITY = ("product", "vendor id", "class id", "layout")
+"""What says for which device an image is: what comes later follows from what comes before."""
+
 
 def policy_outcomes(read: ReadPolicy, record: Record | None, where: str, area: str) -> Iterator[Outcome]:
     """One outcome for each demand; a finding where there is one and no sound record to meet it."""
@@ -22,6 +28,7 @@ def policy_outcomes(read: ReadPolicy, record: Record | None, where: str, area: s
                 (area, "policy"),
                 where=where,
                 found="no sound record",
+                follows_from=(("record-sound", area),),
                 expected=f"a record with {', '.join(names)} ({read.name})",
             )
         return
@@ -30,12 +37,14 @@ def policy_outcomes(read: ReadPolicy, record: Record | None, where: str, area: s
         if found in expected:
             yield Holds(f"{what} {found}")
         else:
+            named = f' ("{read.policy.product_class}")' if what == "class id" else ""
             yield Finding(
                 f"the image's {what} is not one that the policy accepts",
                 (area, "policy", what),
                 where=where,
                 found=found,
-                expected=f"{' or '.join(expected[:4])}{', ...' if expected[4:] else ''} ({read.name})",
+                expected=f"{' or '.join(expected[:4])}{', ...' if expected[4:] else ''}{named} ({read.name})",
+                follows_from=tuple((RULE, other) for other in IDENTITY[: IDENTITY.index(what)]),
             )
     if lowest is None:
         return

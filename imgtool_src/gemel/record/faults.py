@@ -34,7 +34,7 @@ Values = Mapping[str, Any]
 """A header's or an entry's values by the names of their fields, as ``struct`` unpacks them."""
 
 _FRAME = struct.Struct("<8sHHIHH")
-_DAMAGED = "the record is damaged or was written by another tool: join the image again"
+_DAMAGED = "the record is damaged or was written by another tool: get the image again, or join again"
 
 
 def frame_findings(view: memoryview, where: str) -> Iterator[RecordFinding]:

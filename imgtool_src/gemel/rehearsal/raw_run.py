@@ -50,9 +50,10 @@ class RawCore(Struct):
     """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped.
 
     ``process_stacks`` are the highest and lowest process stack pointers seen of each stack, ``could_wake``
-    the exceptions of its enabled interrupts, ``ticks`` whether its tick timer interrupts, ``handler``
-    the exception whose handler runs (0: none), ``fault`` the fault from which it has not recovered (0: none),
-    ``handler_since`` when it entered its outermost handler, ``held_off`` what is pending and masked (0: none).
+    the exceptions of its enabled interrupts, ``ticks`` whether its tick timer interrupts, ``handlers``
+    the exceptions whose handlers run and when each was entered, outermost first, ``fault`` the fault from which it
+    has not recovered (0: none), ``slept_at`` when it began to sleep last, ``interrupted_at`` when it last took an
+    interrupt or a tick, ``held_off`` what is pending and masked (0: none).
     """
 
     name: str
@@ -66,9 +67,10 @@ class RawCore(Struct):
     process_stacks: tuple[tuple[int, int], ...] = ()
     could_wake: tuple[int, ...] = ()
     ticks: bool = False
-    handler: int = 0
+    handlers: tuple[tuple[int, int], ...] = ()
     fault: int = 0
-    handler_since: int = 0
+    slept_at: int = 0
+    interrupted_at: int | None = None
     held_off: int = 0
 
 

@@ -28,6 +28,9 @@ from gemel.structs import Struct
 from gemel.text.as_json import data_of, json_text, schema_of
 
 SUMS, CONTENTS, SBOM, PROVENANCE = "SHA256SUMS", "release.json", "sbom.cdx.json", "provenance.json"
+LISTED = "release-files-as-listed"
+"""The rule that others' findings about the same file of a release follow from."""
+
 IMAGE_FORMATS = {"hex": ".hex", "srec": ".srec", "bin": ".bin"}
 MAX_LISTED = 1024
 """Images, builds or VEX documents that a list of contents names at most."""

@@ -10,7 +10,7 @@ from contextlib import suppress
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.errors import GemelError
 from gemel.release.contents import CONTENTS, PROVENANCE, SBOM, SUMS, ReleaseContents, read_contents, read_sums
 from gemel.release.dsse import Envelope, holds, read_envelope
 from gemel.release.provenance import Statement, read_statement
@@ -27,12 +27,16 @@ MAX_REFS, MAX_REFS_TOGETHER = 20, 200
 
 
 class Fault(NamedTuple):
-    """One thing that is wrong: the file that it concerns, what it is, what was found and expected."""
+    """One thing that is wrong: the file that it concerns, what it is, what was found and expected.
+
+    ``listed``: where the list of digests has the same file wrong, that says it already.
+    """
 
     file: str
     what: str
     found: str = ""
     expected: str = ""
+    listed: bool = False
 
 
 class ReleaseFolder(Struct, dict=True):
@@ -54,9 +58,7 @@ class ReleaseFolder(Struct, dict=True):
     @cached_property
     def envelope(self) -> Envelope:
         """The provenance's envelope; raises UsageProblem."""
-        if PROVENANCE not in self.files:
-            raise UsageProblem(Problem("the provenance is missing", found="none", expected=PROVENANCE))
-        return read_envelope(self.files[PROVENANCE], PROVENANCE)
+        return read_envelope(self.files.get(PROVENANCE, b""), PROVENANCE)
 
     @cached_property
     def statement(self) -> Statement:
@@ -107,20 +109,31 @@ def statement_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[F
     layout = statement.materials.get("layout")
     if layout is None or layout.sha256 != folder.digests.get(contents.layout):
         found = layout.sha256 if layout else "none"
-        yield Fault(PROVENANCE, "it names another layout", found, folder.digests.get(contents.layout, "none"))
+        yield Fault(
+            PROVENANCE,
+            f"{PROVENANCE} names another layout",
+            found,
+            folder.digests.get(contents.layout, "none"),
+        )
     for build in contents.builds:
         made = statement.materials.get(f"build {build.name}")
         if made is None or made.sha256 != build.sha256:
             found = made.sha256 if made else "none"
             yield Fault(
-                PROVENANCE, f"it names another build {build.name} than {CONTENTS}", found, build.sha256
+                PROVENANCE,
+                f"{PROVENANCE} names another build {build.name} than {CONTENTS}",
+                found,
+                build.sha256,
             )
     listed = {f"build {build.name}" for build in contents.builds}
     for role in sorted(
         role for role in statement.materials if role.startswith("build ") and role not in listed
     ):
         yield Fault(
-            PROVENANCE, f"it names a {role} that is not in {CONTENTS}", role, "the builds of the image"
+            PROVENANCE,
+            f"{PROVENANCE} names a {role} that is not in {CONTENTS}",
+            role,
+            "the builds of the image",
         )
     if record:
         said = {name: statement.parameters.get(name) for name in _OF_RECORD}
@@ -148,13 +161,13 @@ def contents_faults(folder: ReleaseFolder, record: Record | None, sealed: bool) 
     ]
     for name in named:
         if name not in folder.files:
-            yield Fault(name, f"{CONTENTS} names a file that is missing", "none", name)
+            yield Fault(name, f"{name}, which {CONTENTS} names, is missing", "none", name)
     yield from _key_faults(folder, contents)
     if contents.sealed != sealed:
         words = {True: "a seal", False: "no seal"}
         yield Fault(
             CONTENTS,
-            f"it says that the image has {words[contents.sealed]}",
+            f"{CONTENTS} says that the image has {words[contents.sealed]}",
             words[sealed],
             words[contents.sealed],
         )
@@ -162,7 +175,7 @@ def contents_faults(folder: ReleaseFolder, record: Record | None, sealed: bool) 
     for name in sorted(set(folder.files) - roles):
         if not re.fullmatch(r"(check|rehearsal|notes)\.[a-z.]+", name):
             what = f"a file that is none of a release, or that {CONTENTS} does not name"
-            yield Fault(name, what, name, "no such file")
+            yield Fault(name, what, name, "no such file", listed=True)
     if record:
         said = {
             "product": contents.product,
@@ -187,7 +200,9 @@ def _key_faults(folder: ReleaseFolder, contents: ReleaseContents) -> Iterator[Fa
             yield fault_of(error, each.file)
             continue
         if found != each.fingerprint:
-            yield Fault(each.file, f"it is another key than {CONTENTS} says", found, each.fingerprint)
+            yield Fault(
+                each.file, f"{each.file} is another key than {CONTENTS} says", found, each.fingerprint
+            )
 
 
 def report_faults(folder: ReleaseFolder) -> Iterator[Fault]:
@@ -198,19 +213,26 @@ def report_faults(folder: ReleaseFolder) -> Iterator[Fault]:
         digest, passes = str(report["identity"]["image"]["sha256"]), report["passes"] is True
     except (GemelError, KeyError, IndexError, TypeError, ValueError, RecursionError):
         yield Fault(
-            "check.json", "it is not the report of a check of this image", "another form", "an image's digest"
+            "check.json",
+            "check.json is not the report of a check of this image",
+            "another form",
+            "an image's digest",
         )
         return
     if digest != folder.digests.get(first):
-        yield Fault("check.json", "it reports on another image", digest, folder.digests.get(first, "none"))
+        yield Fault(
+            "check.json", "check.json reports on another image", digest, folder.digests.get(first, "none")
+        )
     elif not passes:
-        yield Fault("check.json", "it reports a check that did not pass", "passes: false", "passes: true")
+        yield Fault(
+            "check.json", "check.json reports a check that did not pass", "passes: false", "passes: true"
+        )
 
 
 def sbom_faults(folder: ReleaseFolder, record: Record | None, given: Mapping[str, str]) -> Iterator[Fault]:
     """What the SBOM says otherwise than the list of contents, the record and ``given`` builds' digests by name."""
     if SBOM not in folder.files:
-        yield Fault(SBOM, "the SBOM is missing", "none", SBOM)
+        yield Fault(SBOM, "the SBOM is missing", "none", SBOM, listed=True)
         return
     try:
         contents = folder.contents
@@ -226,23 +248,27 @@ def sbom_faults(folder: ReleaseFolder, record: Record | None, given: Mapping[str
     image = folder.digests.get(contents.images[0].file) if contents.images else None
     if product is None or product.name != contents.product or product.version != contents.version:
         found = f"{product.name} {product.version}" if product else "none"
-        yield Fault(SBOM, "its subject is another product", found, f"{contents.product} {contents.version}")
+        yield Fault(
+            SBOM, f"the subject of {SBOM} is another product", found, f"{contents.product} {contents.version}"
+        )
     elif product.sha256 != image:
-        yield Fault(SBOM, "its subject is another image", product.sha256, image or "none")
+        yield Fault(SBOM, f"the subject of {SBOM} is another image", product.sha256, image or "none")
     expected = {f"build:{build.name}": build for build in contents.builds}
     for ref in sorted(set(parts) | set(expected)):
         part, build = parts.get(ref), expected.get(ref)
         if part is None or build is None:
             what = (
-                "it lists a build that is not in the image"
+                f"{SBOM} lists a build that is not in the image"
                 if build is None
-                else "a build of the image is missing"
+                else f"{SBOM} lacks a build of the image"
             )
             yield Fault(SBOM, what, ref if part else "none", ref if build else "none")
             continue
         for whose, digest in ((CONTENTS, build.sha256), ("the given file", given.get(build.name))):
             if digest is not None and part.sha256 != digest:
-                yield Fault(SBOM, f"build {build.name} has another digest than {whose}", part.sha256, digest)
+                yield Fault(
+                    SBOM, f"{SBOM} has another digest of build {build.name} than {whose}", part.sha256, digest
+                )
     if record:
         ids = {ref.removeprefix("build:"): part.build_id for ref, part in parts.items()}
         yield from _builds_against_record(SBOM, ids, record)
@@ -259,12 +285,12 @@ def vex_faults(folder: ReleaseFolder) -> Iterator[Fault]:
         digest = folder.digests.get(each.file, "none")
         if made is None or made.sha256 != digest:
             found = made.sha256 if made else "none"
-            yield Fault(each.file, "the provenance names another VEX document", found, digest)
+            yield Fault(each.file, f"{PROVENANCE} names another VEX document than {each.file}", found, digest)
         vex = folder.vex[each.file]
         if isinstance(vex, GemelError):
             yield fault_of(vex, each.file)
         elif vex.form != each.form:
-            yield Fault(each.file, f"it has another form than {CONTENTS} says", vex.form, each.form)
+            yield Fault(each.file, f"{each.file} has another form than {CONTENTS} says", vex.form, each.form)
 
 
 def vex_refs_unknown(folder: ReleaseFolder) -> Iterator[tuple[str, str]]:
@@ -327,14 +353,22 @@ def _compared(
     for name in sorted(set(listed) | (set(folder.digests) - without)):
         found, said = folder.digests.get(name), listed.get(name)
         if said is None:
-            yield Fault(name, f"the folder holds a file that {where} does not list", name, "no such file")
+            yield Fault(
+                name, f"the folder holds {name}, which {where} does not list", name, "no such file", True
+            )
         elif found is None:
-            yield Fault(name, f"a file that {where} lists is missing", "none", said)
+            yield Fault(name, f"{name}, which {where} lists, is missing", "none", said, True)
         elif found != said:
-            yield Fault(name, f"the file is not the one that {where} lists", found, said)
+            yield Fault(name, f"{name} is not the file that {where} lists", found, said, True)
 
 
-_OF_RECORD = ("product", "version", "rollback", "layoutDigest")
+_OF_RECORD = {
+    "product": "product",
+    "version": "version",
+    "rollback": "rollback counter",
+    "layoutDigest": "layout digest",
+}
+"""What a document says as the record does, and in words."""
 
 
 def _against_record(file: str, said: Mapping[str, Any], record: Record) -> Iterator[Fault]:
@@ -347,16 +381,19 @@ def _against_record(file: str, said: Mapping[str, Any], record: Record) -> Itera
     for name in _OF_RECORD:
         if said.get(name) != known[name]:
             found = str(said.get(name))[:100]
-            yield Fault(file, f"it names another {name} than the image's record", found, str(known[name]))
+            words = _OF_RECORD[name]
+            yield Fault(
+                file, f"{file} names another {words} than the image's record", found, str(known[name])
+            )
 
 
 def _builds_against_record(file: str, ids: Mapping[str, str], record: Record) -> Iterator[Fault]:
     recorded = {entry.name: entry.build_id.hex() for entry in record.builds}
     for name in sorted(set(ids) | set(recorded)):
         if name not in ids or name not in recorded:
-            where = "it" if name in recorded else "the image's record"
+            where = file if name in recorded else "the image's record"
             found = ", ".join(sorted(ids if name in recorded else recorded)) or "none"
             yield Fault(file, f"{where} does not name build {name}", found, name)
         elif ids[name] != recorded[name]:
-            what = f"build {name} has another build id than in the image's record"
+            what = f"{file} has another build id of build {name} than the image's record"
             yield Fault(file, what, ids[name] or "none", recorded[name] or "none")

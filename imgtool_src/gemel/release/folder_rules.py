@@ -5,13 +5,13 @@ They are made for one folder, so they are not in the registry, and no layout can
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 
 from gemel.checking.rule import Rule
 from gemel.errors import GemelError
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
-from gemel.release.contents import CONTENTS, MAX_FAULTS, PROVENANCE, SBOM, SUMS
+from gemel.release.contents import CONTENTS, LISTED, MAX_FAULTS, PROVENANCE, SBOM, SUMS
 from gemel.release.folder import (
     Fault,
     ReleaseFolder,
@@ -25,11 +25,7 @@ from gemel.release.folder import (
     vex_faults,
     vex_refs_unknown,
 )
-from gemel.release.read_back.rules import LISTED
 from gemel.seals.keys.keys import PublicKey
-
-AGREES = "release-provenance-agrees"
-"""The rule that says, where the list was changed too, which file the signed provenance has otherwise."""
 
 LONGEST = 300
 """Characters of a text from a document that a finding quotes."""
@@ -37,13 +33,17 @@ LONGEST = 300
 AGAIN = "take the folder again from the team that released it, and do not use this one"
 
 
-def folder_rules(
-    folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[str, str], judged: Container[str] = ()
-) -> tuple[Rule, ...]:
-    """The rules for ``folder``.
+AGREES = "release-provenance-agrees"
+"""The rule whose finding that a signed provenance is of another image is the cause of all else about the image."""
 
-    ``keys`` are those that came in it, ``builds`` digests of given builds by name, and ``judged`` the files by which
-    and of which all else is judged: where one is not as listed, that is the cause of all.
+
+def folder_rules(
+    folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[str, str], checked: Collection[str] = ()
+) -> tuple[Rule, ...]:
+    """The rules for ``folder``; ``keys`` are those that came in it, ``builds`` digests of given builds by name.
+
+    ``checked`` are the layout, the image that is checked and the one that should be: where one of them is another file
+    than was released, all else that is found follows from it.
     """
 
     def rule(
@@ -57,7 +57,7 @@ def folder_rules(
             f"The folder holds exactly the files that {SUMS} lists, with these digests.",
             "A file that was exchanged, added or lost on the way goes unnoticed.",
             "FIPS 180-4 (SHA-256); the list's form: common practice",
-            lambda _: _outcomes(listing_faults(folder), SUMS, f"{len(folder.files)} files", judged),
+            lambda _: _outcomes(listing_faults(folder), SUMS, f"{len(folder.files)} files", checked),
         ),
         rule(
             "release-contents-agree",
@@ -80,7 +80,7 @@ def folder_rules(
             "The provenance lists the files of the folder, and layout, builds and version of the image's record.",
             "Evidence of how another version was made stands for this one.",
             "in-toto attestation framework, Statement v1; SLSA provenance v1",
-            lambda inspection: _outcomes(statement_faults(folder, inspection.record), PROVENANCE, PROVENANCE),
+            lambda inspection: _provenance(folder, keys, inspection, checked),
         ),
         rule(
             "release-provenance-signed",
@@ -107,8 +107,13 @@ def folder_rules(
 
 
 def _outcomes(
-    faults: Iterable[Fault], party: str, where: str, judged: Container[str] = ()
+    faults: Iterable[Fault],
+    party: str,
+    where: str,
+    explaining: Collection[str] = (),
+    causes: Iterable[tuple[str, str]] = (),
 ) -> Iterator[Outcome]:
+    """A finding for each fault; one about a file of ``explaining`` explains all others, ``causes`` these."""
     found = list(faults)
     more = len(found[MAX_FAULTS:])
     for number, fault in enumerate((_bounded(each) for each in found[:MAX_FAULTS]), 1):
@@ -118,24 +123,32 @@ def _outcomes(
             where=fault.file,
             found=fault.found,
             expected=fault.expected,
-            follows_from=_causes(fault.file, party),
+            follows_from=() if party == SUMS else ((LISTED, fault.file), *causes),
+            explains_all=fault.listed and fault.file in explaining,
             lines=(f"and {more:,} more like this",) if more and number == MAX_FAULTS else (),
-            explains_all=fault.file in judged,
         )
     if not found:
         yield Holds(where)
 
 
-def _causes(file: str, party: str) -> tuple[tuple[str, str], ...]:
-    """What is found in a file follows from its not being as listed, or as the provenance lists it."""
-    listed = (LISTED, file)
-    return () if party == SUMS else (listed,) if party == PROVENANCE else (listed, (AGREES, file))
+def _provenance(
+    folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection, checked: Collection[str]
+) -> Iterator[Outcome]:
+    """What the provenance has otherwise; one that is signed explains all else where another image was put in."""
+    faults = list(statement_faults(folder, inspection.record))
+    exchanged = [fault.file for fault in faults if fault.listed and fault.file in checked]
+    if exchanged:
+        relisted = {*exchanged} - {fault.file for fault in listing_faults(folder)}
+        known = [*keys, *inspection.known, *inspection.trusted]
+        exchanged = sorted(relisted) if signed_by(folder, known) else []
+    causes = [(AGREES, file) for file in exchanged]
+    yield from _outcomes(faults, PROVENANCE, PROVENANCE, exchanged, causes)
 
 
 def _bounded(fault: Fault) -> Fault:
     """``fault`` with no text of a document longer than a line or two in it."""
     file, what, found, expected = (_shortened(each) for each in fault[:4])
-    return Fault(file, what, found, expected)
+    return Fault(file, what, found, expected, fault.listed)
 
 
 def _shortened(text: str) -> str:
@@ -163,7 +176,8 @@ def _signed(folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection
     sealed_by = {each.signer.key_fingerprint for each in seal.verdicts} if seal else set()
     if not envelope.signatures:
         if sealed_by or inspection.demands_seal:
-            yield _unsigned("nobody signed the provenance", "no signature", sealed_by)
+            no_seal = () if sealed_by else ("seal-present",)
+            yield _unsigned("nobody signed the provenance", "no signature", sealed_by, inspection, no_seal)
         else:
             yield NotChecked(PROVENANCE, "neither the image nor the provenance is signed")
         return
@@ -173,7 +187,10 @@ def _signed(folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection
     bad = [each.keyid for each in envelope.signatures if _is_bad(each.keyid, known, good)]
     for keyid in bad:
         yield _unsigned(
-            "a signature of the provenance does not hold", f"key {keyid[:16]}...", {bytes.fromhex(keyid)}
+            "a signature of the provenance does not hold",
+            f"key {keyid[:16]}...",
+            {bytes.fromhex(keyid)},
+            inspection,
         )
     missing = sorted(sealed_by - good)
     unknown = [key for key in missing if key not in known]
@@ -183,10 +200,14 @@ def _signed(folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection
             yield NotChecked(f"key {key.hex()[:16]}...", reason)
         elif key.hex() not in bad:
             yield _unsigned(
-                "a key that signed the image did not sign the provenance", "no signature of it", {key}
+                "a key that signed the image did not sign the provenance",
+                "no signature of it",
+                {key},
+                inspection,
             )
     if inspection.demands_seal and not good & trusted:
-        yield _unsigned("no trusted key signed the provenance", _words(good), trusted)
+        of_seal = ("seal-by-trusted-key",) if good == sealed_by else ()
+        yield _unsigned("no trusted key signed the provenance", _words(good), trusted, inspection, of_seal)
     elif not trusted:
         reason = Reason(
             "keys that came in the folder show only that it fits together: give --trust", Need("key")
@@ -200,14 +221,18 @@ def _is_bad(keyid: str, known: Mapping[bytes, PublicKey], good: set[bytes]) -> b
     return any(keyid == fingerprint.hex() and fingerprint not in good for fingerprint in known)
 
 
-def _unsigned(what: str, found: str, expected: Iterable[bytes]) -> Finding:
+def _unsigned(
+    what: str, found: str, expected: Iterable[bytes], inspection: Inspection, of_seal: tuple[str, ...] = ()
+) -> Finding:
+    """A finding about a signature of the provenance; ``of_seal`` are rules that say the same of the seal."""
+    area = inspection.layout.seal.area if inspection.layout.seal else ""
     return Finding(
         what,
         (PROVENANCE,),
         where=PROVENANCE,
         found=found,
         expected=f"signed by {_words(expected)}",
-        follows_from=((LISTED, PROVENANCE),),
+        follows_from=((LISTED, PROVENANCE), *((rule, area) for rule in of_seal)),
     )
 
 

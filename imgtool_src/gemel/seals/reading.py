@@ -89,10 +89,18 @@ def _signer(part: Signature, where: str, findings: list[SealFinding]) -> SealSig
     return None
 
 
+XMODEM_PAD = 0x1A
+"""SUB, with which that protocol fills the last block of a file (common practice)."""
+
+
 def _behind_findings(data: bytes, size: int, erased_byte: int, where: str) -> list[SealFinding]:
     rest = data[size:]
     others = len(rest) - rest.count(erased_byte)
     if not others:
         return []
     found = f"{others:,} of {len(rest):,} bytes after the seal's {size:,}"
+    added = {*rest} - {erased_byte}
+    if len(added) == 1 and others > 1:
+        (value,) = added
+        found += f", each 0x{value:02X}{', with which XMODEM pads a file' if value == XMODEM_PAD else ''}"
     return [finding(SealFault.BYTES_BEHIND, where, found, f"the erased byte 0x{erased_byte:02X}")]

@@ -20,9 +20,10 @@ from gemel.audit.result import (
     ImageResult,
     line_of,
 )
-from gemel.checking.identity import content_digest, image_of, signers_of
+from gemel.checking.identity import as_sealed, content_digest, image_of, signers_of
 from gemel.errors import GemelError, Problem
 from gemel.image.formats import FORMATS
+from gemel.outcomes import Consequence
 from gemel.record.record import Record
 from gemel.record.sound import sound_records
 from gemel.structs import replace
@@ -274,10 +275,16 @@ def result_of_check(path: str, checked: CheckResult) -> ImageResult:
         layout_digest=record.layout_sha256.hex() if record else None,
         builds=_builds_of(record),
         signers=tuple(
-            AuditedSigner(each.algorithm, each.key, each.counted) for each in signers_of(inspection)
+            AuditedSigner(each.algorithm, each.key, each.counted and as_sealed(inspection) is not False)
+            for each in signers_of(inspection)
         ),
         findings=tuple(sorted(found, key=_by_severity)[:MAX_FINDINGS]),
         findings_left_out=max(0, len(found) - MAX_FINDINGS),
+        led_to=tuple(
+            each.rule.name
+            for each in checked.results
+            if not each.findings and any(isinstance(missing, Consequence) for missing in each.not_checked)
+        ),
         rules_not_checked=checked.count("not checked"),
     )
 

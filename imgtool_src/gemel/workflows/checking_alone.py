@@ -135,8 +135,8 @@ def unverified(result: CheckResult) -> str:
         return "the image has no bytes but 0xFF outside builds, record and seal"
     where = Span.from_bounds(others[0].first, others[-1].last + 1)
     return (
-        f"{counted(sum(each.count for each in others), 'byte')} outside builds, record and seal,"
-        f" in {where}, are verified by nothing"
+        f"nothing verifies {counted(sum(each.count for each in others), 'byte')} outside builds, record and seal,"
+        f" in {where}"
     )
 
 

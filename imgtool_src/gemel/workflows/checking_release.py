@@ -66,8 +66,9 @@ def check_release(
         each.file: (None, [folder.files[each.file]]) for each in contents.images if each.file in folder.files
     }
     digests = {name: hashlib.sha256(file.data).hexdigest() for name, file in data.items()}
+    judged = {contents.layout, contents.images[0].file, image.file}
     further = [
-        *folder_rules(folder, _keys(folder, contents), digests, (contents.layout, image.file)),
+        *folder_rules(folder, _keys(folder, contents), digests, judged),
         *read_back_of(read.layout, written, memories, data, remedy=AGAIN),
     ]
     return check(
@@ -87,15 +88,11 @@ def check_release(
 def read_folder(path: Path) -> ReleaseFolder:
     """Every file in a folder; links are not followed.  Raises UsageProblem where it cannot be read or is too large."""
     if not os.path.isdir(path):
-        inside = os.path.isfile(path) and os.path.isfile(path.resolve().parent / CONTENTS)
+        what, found, step = "not a release folder", "no folder", "check the path"
+        if os.path.exists(path):
+            found, step = "a file", "unpack an archive first, and name the folder with its release.json"
         raise UsageProblem(
-            Problem(
-                "not a release folder",
-                where=str(path),
-                found="a file" if os.path.isfile(path) else "no folder",
-                expected="a folder of gemel release",
-                next_step=f"give the folder that it is in: --release {path.parent}" if inside else "",
-            )
+            Problem(what, where=str(path), found=found, expected="a folder of gemel release", next_step=step)
         )
     files: dict[str, bytes] = {}
     strange: list[tuple[str, str]] = []

@@ -25,15 +25,7 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
     try:
         mode = os.stat(path).st_mode
         if stat.S_ISDIR(mode):
-            raise UsageProblem(
-                Problem(
-                    "this cannot be read as a file",
-                    where=str(path),
-                    found="a folder",
-                    expected=IMAGES,
-                    next_step=_inside(path),
-                )
-            )
+            raise UsageProblem(a_folder(path))
         if not stat.S_ISREG(mode):
             return  # a pipe can be read once only, and a missing file is for the reader of images to report
         with path.open("rb") as file:
@@ -62,12 +54,16 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
         raise UsageProblem(misnamed)
 
 
-def _inside(folder: Path) -> str:
-    """What to do with a folder in place of an image: a release has one, and is checked by itself."""
-    if not (folder / "release.json").is_file():
-        return ""
-    image = next(iter(sorted(folder.glob("*.hex"))), folder / "IMAGE")
-    return f"give an image in it, such as {image}; gemel check --release {folder} checks the whole folder"
+def a_folder(path: Path) -> Problem:
+    """A folder in place of an image, with the command that takes one."""
+    what, found, step = (
+        "this is a folder, not an image",
+        "a folder",
+        f"gemel audit LAYOUT {path} checks all images in it",
+    )
+    if os.path.isfile(path / "release.json"):
+        found, step = "a folder of gemel release", f"gemel check --release {path} checks it whole"
+    return Problem(what, where=str(path), found=found, expected=IMAGES, next_step=step)
 
 
 def _a_build(path: Path, start: bytes) -> Problem:

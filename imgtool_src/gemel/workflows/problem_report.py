@@ -15,6 +15,9 @@ FORMAT = 1
 """Version of the form; a change that an old reader would misread gets the next number."""
 
 COULD_NOT_BE_DONE = "the work could not be done"
+NO_RESULT = f"NO RESULT: {COULD_NOT_BE_DONE}."
+"""What stands where a verdict would."""
+
 LABELS = ("where", "found", "expected", "next")
 
 
@@ -76,7 +79,7 @@ def _text(problems: Sequence[Problem]) -> str:
         lines += wrapped(each.what, 80, "error: ")
         rows = zip(LABELS, _parts(each)[1:], strict=True)
         lines += [line for label, value in rows if value for line in wrapped(value, 80, label_head(label))]
-    return "".join(f"{line}\n" for line in [*lines, "", f"NO RESULT: {COULD_NOT_BE_DONE}."])
+    return "".join(f"{line}\n" for line in [*lines, "", NO_RESULT])
 
 
 def _sarif(problems: Sequence[Problem], exit_code: int) -> str:

@@ -43,6 +43,7 @@ ABOUT_BYTES = frozenset(
 """Rules that say of an image's file to make or get it again: of a device, something else is to be done."""
 
 DEVICE_STEP = "read the device again; where it reads the same, program it with an image that was checked"
+SETTINGS_STEP = "; for what the device itself writes, add an area of purpose settings"
 
 
 class Dump(NamedTuple):
@@ -137,9 +138,8 @@ def _for_a_device(result: RuleResult) -> RuleResult:
     """A result about the image's bytes with what is to be done about a device, not about a file."""
     if result.rule.name not in ABOUT_BYTES:
         return result
-    findings = [
-        replace(each, finding=replace(each.finding, next_step=DEVICE_STEP)) for each in result.findings
-    ]
+    step = f"{DEVICE_STEP}{SETTINGS_STEP if result.rule.name == 'image-inside-areas' else ''}"
+    findings = [replace(each, finding=replace(each.finding, next_step=step)) for each in result.findings]
     return replace(result, findings=tuple(findings))
 
 

@@ -71,7 +71,7 @@ def trust_in(
                 "no key is given whose seal could be taken", where="trusted", found="none", next_step=step
             )
         )
-    return _narrowed(read, [(Path("trusted"), key) for key in keys or ()], policy, [])
+    return _narrowed(read, [(Path(), key) for key in keys or ()], policy, [])
 
 
 def trust_of_signer(keys: Sequence[PublicKey]) -> Trust:
@@ -146,7 +146,7 @@ def _outside(
     """The given keys that a file, which trusts some, does not trust."""
     for path, key in given if trusted else ():
         if key not in trusted:
-            found = f"{key.algorithm.name} key {key.fingerprint.hex()[:16]}... in {path}"
+            found = f"{key.algorithm.name} key {key.fingerprint.hex()[:16]}...{f' in {path}' if path.name else ''}"
             expected = f"one of the keys that {name} trusts"
             step = f"--trust narrows the trust of {name}; to widen it, add the file to trust there"
             what = f"{name} does not trust this key"

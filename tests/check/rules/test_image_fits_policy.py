@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from image_edits import changed
-from small_device import RECORD, apply, joined, layout
+from small_device import RECORD, apply, findings, joined, layout
 
 from gemel.policy.reader import read_policy
 from gemel.policy.receiver import Receiver
@@ -42,7 +42,20 @@ KEEPS = {
 }
 
 
-def test_every_difference_is_told() -> None:
-    """A policy that the image misses in everything has a finding for each thing."""
+def test_every_difference_is_reported() -> None:
+    """An image for another product has another vendor, class and layout too; that it is older is said besides."""
     text = 'product = "a"\nvendor = "b.example"\nclass = "c"\nrollback_at_least = 9\n'
-    assert len(under(f'{text}layout_sha256 = ["{"1" * 64}"]').findings) == 5
+    product, counter = findings(under(f'{text}layout_sha256 = ["{"1" * 64}"]'))
+    assert "product" in product.what
+    assert [line.partition("image's ")[2].partition(" is")[0] for line in product.lines] == [
+        "vendor id",
+        "class id",
+        "layout",
+    ]
+    assert counter.what.endswith("its rollback counter is lower")
+
+
+def test_a_class_is_shown_as_it_is_written() -> None:
+    """The id is made from a text: the finding has both."""
+    (finding,) = findings(BREAKS["another class"]())
+    assert '("large device")' in finding.expected

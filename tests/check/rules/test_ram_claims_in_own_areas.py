@@ -131,7 +131,9 @@ BREAKS = {
     "at the address that only the station sees": lambda: _sampler(_bss(STATION_RAM + 0x2000, 16)),
     "where no memory is": lambda: _station(_bss(0x6000_0000, 16)),
     "over the end of RAM": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x3F00, 0x200)),
-    "cleared bytes in flash": lambda: _station(_bss(FLASH + 0x800, 64)),
+    "cleared bytes in flash": lambda: _station(
+        _bss(FLASH + 0x800, 64), symbols=(SymbolSpec("counts", FLASH + 0x800, 64, kind="object"),)
+    ),
     "cleared bytes after code": lambda: _station(SegmentSpec(FLASH + 0x800, b"code", memory_size=0x40)),
     "run address where no memory is": lambda: _sampler(base=SAMPLER, run=0x6000_0000),
     "over into the shared area": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x2F00, 0x180)),
@@ -174,6 +176,11 @@ BREAKS = {
 }
 
 KEEPS = {
+    "room in flash without objects, which the device writes": lambda: _station(_bss(FLASH + 0x800, 64)),
+    "settings in flash that the device writes": lambda: _station(
+        SegmentSpec(FLASH + 0x800, b"", memory_size=64, flags="rw", section_name=".settings"),
+        symbols=(SymbolSpec("settings", FLASH + 0x800, 64, kind="object"),),
+    ),
     "heap and stack of its own, told by symbols": lambda: of_small(RULE, "station"),
     "both builds": lambda: apply(RULE),
     "all of its RAM": lambda: _station(_bss(STATION_RAM, 0x2000)),

@@ -26,6 +26,7 @@ GROUPS = (
     "security",
     "kernels",
     "startup",
+    "idioms",
 )
 """The modules of ``programs``: each has FAMILIES, functions from a random source to scenarios."""
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.dwarf.types import Alias, Array, Basic, Composite, Enumeration, Member, Pointer, Type
-from gemel.checking.contract.wrappers import Found, faced, same_values, unwrapped
+from gemel.checking.contract.wrappers import Found, faced, same_values, unwrapped, without_unnamed
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -41,8 +41,9 @@ class Comparison:
     Two types agree when their sizes are equal, and their encodings, the names, places and sizes of their
     members (to the bit), the bounds of arrays, the names and values of enumerators and their sign where both
     sides state it, and so on in every type inside of them.  An open array agrees with one of no elements.
-    What types and base types are called, qualifiers, and whether a structure is called class make no
-    difference.  ``follow_pointers`` holds what pointers point at to the same; a target that
+    What types and base types are called, qualifiers, whether a structure is called class, and the size of the
+    type that a bit field is cut from make no difference, nor does a structure without a name around members.
+    ``follow_pointers`` holds what pointers point at to the same; a target that
     one side only declares agrees with everything.
 
     Where a side is not C, wrappers are seen through, a number agrees with an enumeration of its size, and
@@ -93,6 +94,8 @@ class Comparison:
     def faced(self, left: Reference | None, right: Reference | None) -> tuple[Found, Found]:
         """The two types that are compared with each other where ``left`` and ``right`` are."""
         one, other = Found(*self.left.resolved(left)), Found(*self.right.resolved(right))
+        if _names(one.type) != _names(other.type):
+            one, other = without_unnamed(self.left, one), without_unnamed(self.right, other)
         return faced(self.left, self.right, one, other) if self.mixed else (one, other)
 
     def _same_types(self, left: Found, right: Found, depth: int) -> bool:
@@ -159,7 +162,35 @@ class Comparison:
         left, right = pair
         if left is None or right is None:
             return False
-        return same_place(left, right) and self._same(left.type, right.type, depth)
+        return self.same_place(left, right) and (
+            self.same_bits(left, right) or self._same(left.type, right.type, depth)
+        )
+
+    def same_place(self, left: Member, right: Member) -> bool:
+        """Whether two members are at the same bits, of the same case."""
+        bits = left.bits, right.bits
+        if None in bits and bits != (None, None):  # a bit field may take the whole of its type
+            bits = left.bits or self._width(self.left, left), right.bits or self._width(self.right, right)
+        return (left.bit, left.case, bits[0]) == (right.bit, right.case, bits[1])
+
+    def same_bits(self, left: Member, right: Member) -> bool:
+        """Whether two members are bit fields of numbers alike, whatever the size of the types they are cut from."""
+        one, other = self.left.resolved(left.type)[1], self.right.resolved(right.type)[1]
+        return (
+            (left.bits or right.bits) is not None
+            and isinstance(one, Basic)
+            and isinstance(other, Basic)
+            and (one.encoding, one.big_endian) == (other.encoding, other.big_endian)
+        )
+
+    @staticmethod
+    def _width(types: DebugTypes, member: Member) -> int:
+        return 8 * (types.size_of(member.type) or 0)
+
+
+def _names(found: Type) -> list[str]:
+    """The names of a record's members, in their order; none of anything else."""
+    return [member.name for member in found.members] if isinstance(found, Composite) else []
 
 
 def _integer_size(found: Type) -> int | None:
@@ -176,11 +207,6 @@ PADDING = re.compile(r"pad|reserved|re?svd?\d*$|unused|spare|dummy|fill|align", 
 def _bits_of(types: DebugTypes, member: Member) -> Span | None:
     size = member.bits if member.bits is not None else 8 * (types.size_of(member.type) or 0)
     return None if member.bit is None else Span(member.bit, size)
-
-
-def same_place(left: Member, right: Member) -> bool:
-    """Whether two members are at the same bits, of the same case."""
-    return (left.bit, left.bits, left.case) == (right.bit, right.bits, right.case)
 
 
 def only_declared(found: Type) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Member, Pointer, Type
-from gemel.checking.contract.comparison import Comparison, Pair, elements_of, paired, same_place
+from gemel.checking.contract.comparison import Comparison, Pair, elements_of, paired
 from gemel.checking.contract.wrappers import Found
 from gemel.structs import NamedTuple, Struct, replace
 
@@ -117,8 +117,9 @@ class _Rows:
             yield self._alone(one if mine else other, mine or theirs, mine is not None, depth)
             return
         at_left, at_right = _moved(one, mine), _moved(other, theirs)
-        equal_types = self._comparison.same(mine.type, theirs.type)
-        differs = not same_place(mine, theirs) or not equal_types
+        compared = self._comparison
+        equal_types = compared.same_bits(mine, theirs) or compared.same(mine.type, theirs.type)
+        differs = not compared.same_place(mine, theirs) or not equal_types
         cells, labels = (
             (_cell(at_left, mine), _cell(at_right, theirs)),
             (_label(one, mine), _label(other, theirs)),

@@ -7,6 +7,7 @@ member that matters, at its start and of its size.
 
 from __future__ import annotations
 
+import operator
 import re
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,9 @@ DEPTH_LIMIT = 32
 
 BASES_LIMIT = 32
 """Base classes of one class that are looked at, each as often as it is inherited."""
+
+MEMBERS_LIMIT = 10_000
+"""Members of one record with those of what has no name in it."""
 
 BASE = "(base)"
 """The name of a member that is a base class."""
@@ -69,6 +73,34 @@ def _is_flag(found: Type) -> bool:
 
 def _is_byte(found: Type) -> bool:
     return isinstance(found, Basic) and found.size == 1 and found.encoding in ("boolean", "unsigned")
+
+
+def without_unnamed(types: DebugTypes, found: Found) -> Found:
+    """A record with the members of structures without a name, and of unions of one member, in their place.
+
+    In C these are members of the record itself (ISO/IEC 9899:2011, 6.7.2.1, paragraph 13; from memory).
+    """
+    record = found.type
+    if not isinstance(record, Composite):
+        return found
+    for _ in range(DEPTH_LIMIT):
+        members = [inner for member in record.members for inner in _lifted(types, member)]
+        if len(members) > MEMBERS_LIMIT or all(map(operator.is_, members, record.members)):
+            break
+        record = replace(record, members=tuple(members))
+    return found._replace(type=record)
+
+
+def _lifted(types: DebugTypes, member: Member) -> tuple[Member, ...]:
+    """The members of an unnamed member, or the member itself where it has a name or is a choice."""
+    inner = None if member.name or member.case is not None else types.resolved(member.type)[1]
+    if not isinstance(inner, Composite) or member.bit is None or not inner.members:
+        return (member,)
+    if inner.kind == "union" and len(inner.members) > 1:
+        return (member,)
+    return tuple(
+        replace(each, bit=None if each.bit is None else each.bit + member.bit) for each in inner.members
+    )
 
 
 def unwrapped(types: DebugTypes, found: Found) -> Found:

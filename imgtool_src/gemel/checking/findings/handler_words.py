@@ -111,14 +111,14 @@ def _is_copied_to(inspection: Inspection, plan: BuildPlan, address: int) -> bool
 
 
 class TableSymbol(NamedTuple):
-    """The object that a build's file says its vector table is, and how many whole words it has."""
+    """What a build's file says its vector table is, an object or a section, and how many whole words it has."""
 
     name: str
     words: int
 
 
 def table_symbol(inspection: Inspection, table: VectorTable) -> TableSymbol | None:
-    """The object that starts where the table does; None if no symbol with a size does."""
+    """The object that starts where the table does, else the section that does; None if none does."""
     build = inspection.builds.get(table.plan.name)
     if build is None or build.symbols is None:
         return None
@@ -129,7 +129,12 @@ def table_symbol(inspection: Inspection, table: VectorTable) -> TableSymbol | No
         if symbol.kind == "object" and symbol.size >= 8
     ]
     largest = max(found, key=lambda symbol: symbol.size, default=None)
-    return TableSymbol(largest.name, largest.size // 4) if largest else None
+    if largest:
+        return TableSymbol(largest.name, largest.size // 4)
+    for section in build.sections.all() if build.sections else ():
+        if section.allocated and section.stored and section.span.start == start:
+            return TableSymbol(f"section {section.name}", section.span.size // 4)
+    return None
 
 
 def behind_table(inspection: Inspection, table: VectorTable) -> list[int]:

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal, get_args
 
 from gemel.checking.identity import Identity, identity_of
 from gemel.checking.reports.as_text import CAUTION
-from gemel.checking.rule import Severity
+from gemel.checking.rule import Rule, Severity
 from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Waiver
@@ -52,7 +52,7 @@ class ReportedFinding(Struct):
     found: Annotated[str, "what is there"]
     expected: Annotated[str, "what should be"]
     span: Annotated[Span | None, "bytes of the image that it is about; null: none"]
-    next_step: Annotated[str, "what to do; empty: the rule's remedy"]
+    next_step: Annotated[str, "what to do"]
     lines: Annotated[tuple[str, ...], "evidence"]
     waived_by: Annotated[Waiver | None, "the waiver that covers it"]
     ended_waiver: Annotated[Waiver | None, "a waiver that would cover it had it not ended"]
@@ -128,7 +128,7 @@ def _rule(each: RuleResult) -> ReportedRule:
         status=each.status,
         checks=each.rule.checks,
         holds=tuple(held.where for held in each.holds),
-        findings=tuple(_finding(judged) for judged in each.findings),
+        findings=tuple(_finding(judged, each.rule) for judged in each.findings),
         not_checked=tuple(map(_gap, each.not_checked)),
         not_applicable=each.not_applicable,
     )
@@ -139,7 +139,7 @@ def _gap(missing: NotChecked) -> ReportedGap:
     return ReportedGap(missing.where, str(missing.reason), missing.kind, needs)
 
 
-def _finding(judged: Judged) -> ReportedFinding:
+def _finding(judged: Judged, rule: Rule) -> ReportedFinding:
     finding = judged.finding
     return ReportedFinding(
         what=finding.what,
@@ -148,7 +148,7 @@ def _finding(judged: Judged) -> ReportedFinding:
         found=finding.found,
         expected=finding.expected,
         span=finding.span,
-        next_step=finding.next_step,
+        next_step=rule.step_after(finding),
         lines=finding.lines,
         waived_by=judged.waiver,
         ended_waiver=judged.ended,

@@ -32,7 +32,7 @@ NOTHING = "no rule could be applied: that is a failure, not a pass"
 def report(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     """The report as XML text in UTF-8.  Names no path, host, user or time."""
     root = ElementTree.Element("testsuites", name="gemel check")
-    suite = _add(root, "testsuite", name=f"{inspection.layout.product}: {image_name}")
+    suite = _add(root, "testsuite", name=f"{inspection.layout.product}: {image_name}".removesuffix(": "))
     properties = _add(suite, "properties")
     for name, value in _properties(result, inspection, image_name):
         _add(properties, "property", name=name, value=value)

@@ -10,7 +10,6 @@ from gemel.checking.rule import Rule
 from gemel.checksums.in_layout import algorithm_of, checksum_bytes
 from gemel.errors import GemelError, Problem
 from gemel.inspection.checksum_ranges import known_coverage, ranges_elsewhere
-from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.unchanged import joined_with_other_layout, unchanged_since_join
 from gemel.layout.model import Checksum
@@ -122,6 +121,7 @@ def _explanations(
     """What would make the stored value right, what to do then, and whether anything would."""
     from gemel.checksums.coverages import declared_coverage, usual_alternatives
     from gemel.checksums.diagnosis import diagnose
+    from gemel.inspection.changed_bytes import cut_before
 
     erased = inspection.erased_byte_at(covered[0].start)
     left_out = [span_of_range(inspection.layout, item, inspection.placed) for item in checksum.exceptions]
@@ -140,7 +140,7 @@ def _explanations(
     if diagnosis.blank:
         hint = "join the image with this layout, or look for what erased the place afterwards"
         line = "the stored value is blank: nothing was written there, or it was erased"
-        return cut_before(inspection.image, place) or (line,), hint, False
+        return cut_before(inspection, place) or (line,), hint, False
     hint = "correct that key of the layout to what the device computes, and join again"
     lines = [str(explanation) for explanation in diagnosis.explanations]
     if not lines:

@@ -47,7 +47,14 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         sections = [
             each for each in unstored if _meant(each, blocks) or (by_run and _is_begun(build, each, written))
         ]
-        left = _left_out(build, written) if start.tells_clears else []
+        run = inspection.start_runs.get(plan.name)
+        initialises = by_run and bool(
+            run and run.copies
+        )  # code that initialises, not one without a start of its own
+        left = _left_out(build, written) if start.tells_clears or initialises else []
+        if initialises and not any(span.overlaps(each.span) for span in written for each in unstored):
+            others = [each for each in unstored if each not in left and _meant_so(build, each)]
+            left += [each for each in others if _is_own(inspection, plan, each.span)]
         if sections or left:
             findings = [
                 each
@@ -75,8 +82,24 @@ def _is_named_so(build: Build, section: Section) -> bool:
     )
 
 
+def _meant_so(build: Build, section: Section) -> bool:
+    """Whether a section of any name holds objects, and no name says that it keeps what it holds."""
+    return not named_as(KEPT_SECTIONS, section.name) and _data_in(build, section, section.span)
+
+
 def _is_begun(build: Build, section: Section, written: list[Span]) -> bool:
-    return _is_named_so(build, section) and any(span.overlaps(section.span) for span in written)
+    reached = sum(span.intersection(section.span).size for span in written)
+    if _is_named_so(build, section):
+        return reached > 0
+    return 2 * reached > section.span.size and _meant_so(build, section)
+
+
+def _is_own(inspection: Inspection, plan: BuildPlan, span: Span) -> bool:
+    """Whether RAM that the core sees at ``span`` is its own, and not shared."""
+    layout = inspection.layout
+    plain = plain_span(layout, span, plan.core)
+    alone = without(own_ram(layout, plan.core), shared_ram(layout))
+    return plain is not None and any(own.covers(plain) for own in alone)
 
 
 def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: StartBlocks) -> Finding:
@@ -100,7 +123,7 @@ def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: Star
     )
 
 
-_CLEARED = re.compile(r"bss|^COMMON$", re.IGNORECASE)
+_CLEARED = re.compile(r"bss|^COMMON$|(?:^|[._$])zi(?:$|[._$])", re.IGNORECASE)
 """What names of sections of cleared data have in them (common practice)."""
 
 
@@ -124,16 +147,10 @@ def _findings(
     *,
     by_run: bool,
 ) -> Iterator[Finding]:
-    layout = inspection.layout
     for rest in without([section.span], written):
-        plain = plain_span(layout, rest, plan.core)
-        if (
-            (rest.end != section.span.end and not by_run)
-            or plain is None
-            or not _data_in(build, section, rest)
-        ):
+        if (rest.end != section.span.end and not by_run) or not _data_in(build, section, rest):
             continue
-        if not any(own.covers(plain) for own in without(own_ram(layout, plan.core), shared_ram(layout))):
+        if not _is_own(inspection, plan, rest):
             continue
         symbols = biggest_symbols(build, rest)
         yield Finding(
@@ -142,7 +159,7 @@ def _findings(
             where=f"build {plan.name} ({build.file}, section {section.name})",
             found=f"not cleared: {sized(rest)}",
             expected=f"cleared up to {format_address(section.span.last)}, the end of the section",
-            span=plain,
+            span=plain_span(inspection.layout, rest, plan.core),
             lines=(f"largest objects there: {symbols}",),
             follows_from=(("reset-handler-in-code", plan.name),),
         )
@@ -166,7 +183,8 @@ RULE = Rule(
     guards="device",
     checks="Each section of cleared data in a core's own RAM that start-up code begins to clear, by the "
     "build's zero table or the usual symbols, is cleared up to the last object in it, and each section that is "
-    "named as cleared data (.bss, COMMON) is cleared at all; sections whose names say that they keep their content, "
+    "named as cleared data (.bss, COMMON, ZI), or any with objects where start-up code copies data and clears none, is "
+    "cleared at all; sections whose names say that they keep their content, "
     "heaps and stacks are left alone.",
     why="The language promises that variables without a value start as zero. The ones after the end of the "
     "block start with what the RAM held: zeros in the laboratory after a long pause without power, anything "

@@ -47,10 +47,11 @@ def _outcome(inspection: Inspection, placement: Placement, places: PatchLocation
     pieces = [piece for piece in placement.pieces if _in_flash(inspection, piece)]
     if not pieces:
         return NotChecked(where, see("load-addresses-in-flash", "none of its bytes is in flash"))
+    gaps = _gaps_of_copies(inspection, placement)
     differences = [
         _Difference(piece, deviation)
         for piece in pieces
-        for span in without([piece.span], places.known.values())
+        for span in without([piece.span], [*places.known.values(), *gaps])
         if (deviation := _deviation(inspection, piece, span))
     ]
     if not differences:
@@ -67,6 +68,13 @@ def _outcome(inspection: Inspection, placement: Placement, places: PatchLocation
         reason = Reason(f"{may_be}: needs the ELF file with symbols, {needed}", *needs_of_places(unknown))
         return NotChecked(where, reason)
     return _finding(inspection, placement, differences, count)
+
+
+def _gaps_of_copies(inspection: Inspection, placement: Placement) -> list[Span]:
+    """What builds of other cores leave free in their areas: the fill of a copy's gaps is its maker's choice."""
+    others = [each for each in inspection.placements.values() if each.plan.core != placement.plan.core]
+    areas = [area for each in others for area in inspection.layout.spans_of_build(each.plan)]
+    return without(areas, [piece.span for each in others for piece in each.pieces])
 
 
 def _in_flash(inspection: Inspection, piece: Piece) -> bool:

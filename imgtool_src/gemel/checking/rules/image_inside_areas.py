@@ -61,9 +61,25 @@ def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation
             entry.stored.overlaps(gap) for entry in (inspection.record.builds if inspection.record else ())
         )
         else (),
-        next_step=f"pad with the erased byte 0x{memory.erased_byte:02X}, or not at all" if padded else "",
+        next_step=_next_step(inspection, memory, padded),
         lines=(f"all of them are 0x{min(values):02X}, as padding of a file is",) if padded else (),
     )
+
+
+LATER = "get the image again from where it was joined: these bytes came later"
+"""What to do where the record shows that flash outside the builds was erased there at the join."""
+
+
+def _next_step(inspection: Inspection, memory: Memory, padded: bool) -> str:
+    """What to do: pad otherwise, take the image as it was joined, or, where that is not known, the rule's remedy."""
+    if padded:
+        return f"pad with the erased byte 0x{memory.erased_byte:02X}, or not at all"
+    from gemel.inspection.unchanged import digest_of_rest, joined_with_other_layout
+
+    record = inspection.record
+    if record is None or joined_with_other_layout(inspection):
+        return ""
+    return LATER if digest_of_rest(inspection, record) != record.rest_sha256 else ""
 
 
 RULE = Rule(

@@ -9,7 +9,15 @@ from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_tables import StartEntry
-from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
+from gemel.inspection.unstored import KEPT, named_as
+from gemel.inspection.wording import (
+    biggest_symbols,
+    concerned,
+    found_or_holds,
+    lines_in_short,
+    segment_words,
+    sized,
+)
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.placement.placing import Piece, Placement
@@ -33,10 +41,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         start = inspection.start_blocks[told[0].name]
         if start.copies or start.tells_copies:
-            findings = (
-                each for piece in pieces for each in _findings(placement, piece, start.copies, start.unused)
-            )
-            yield from found_or_holds(findings, where)
+            cleared = [entry.span for entry in start.clears] + [*(start.written or ())]
+            known = [entry.span for entry in start.copies]
+            left = [
+                (piece, rest) for piece in pieces for rest in _not_copied(placement, piece, known, cleared)
+            ]
+            yield from found_or_holds([_finding(placement, left, start.unused)] if left else [], where)
         else:
             lacking = "none of the usual symbols of copy tables or of the ends of its data"
             yield NotChecked(where, f"it has {lacking}: what its start-up code copies is not known")
@@ -81,29 +91,52 @@ def _is_overlay(placement: Placement, piece: Piece) -> bool:
     )
 
 
-def _findings(
-    placement: Placement, piece: Piece, entries: list[StartEntry], unused: list[StartEntry]
-) -> Iterator[Finding]:
-    plan, segment = placement.plan, piece.segment
-    run = Span(segment.run_address, len(segment.data))
-    for rest in without([run], [entry.span for entry in entries]):
-        symbols = biggest_symbols(placement.build, rest)
-        stored = Span(piece.address + rest.start - run.start, rest.size)
-        if _is_padding(placement, rest):
-            continue
-        if not any(segment.data[rest.start - run.start :][: rest.size]) and rest.end == run.end:
-            continue  # zeros that fill the segment up
-        yield Finding(
-            f"build {plan.name} stores bytes for RAM that no known block of its start-up code copies",
-            concerned(plan.name, plan.core),
-            where=segment_words(placement.build, segment),
-            found=f"{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied",
-            expected="inside a block of the copy table or between the symbols of initialised data",
-            span=stored,
-            next_step=unused_words(unused, rest) or _next_step(placement, piece),
-            lines=(f"largest objects there: {symbols}",) if symbols else (),
-            follows_from=(("start-copies-stored-data", plan.name), ("reset-handler-in-code", plan.name)),
-        )
+def _not_copied(
+    placement: Placement, piece: Piece, copied: list[Span], cleared: list[Span]
+) -> Iterator[Span]:
+    """The bytes of a piece, by run address, that are in no block; no padding, and no zeros that need none."""
+    data = piece.segment.data
+    run = Span(piece.segment.run_address, len(data))
+    for rest in without([run], copied):
+        zeros = not any(data[rest.start - run.start : rest.end - run.start])
+        left = without([rest], [*cleared, *_kept(placement)]) if zeros else [rest]
+        if any(
+            not _is_padding(placement, each) and not (zeros and _is_room(placement, each)) for each in left
+        ):
+            yield rest
+
+
+def _is_room(placement: Placement, rest: Span) -> bool:
+    """Whether no object is in zeros, which a linker script or a linker may have set aside so."""
+    symbols = placement.build.symbols
+    return not symbols or not any(each.kind == "object" for each in symbols.objects_in(rest))
+
+
+def _kept(placement: Placement) -> list[Span]:
+    """The sections that no value is expected in at the start: heaps, stacks, and what keeps its content."""
+    sections = placement.build.sections.all() if placement.build.sections else ()
+    return [section.span for section in sections if named_as(KEPT, section.name)]
+
+
+def _finding(placement: Placement, left: list[tuple[Piece, Span]], unused: list[StartEntry]) -> Finding:
+    plan, build = placement.plan, placement.build
+    piece, rest = left[0]
+    stored = rest.moved(piece.address - piece.segment.run_address)
+    lines = [
+        f"largest objects there: {symbols}" for _, each in left if (symbols := biggest_symbols(build, each))
+    ]
+    more = f" and {', '.join(sized(each) for _, each in left[1:])}" if left[1:] else ""
+    return Finding(
+        f"build {plan.name} stores bytes for RAM that no known block of its start-up code copies",
+        concerned(plan.name, plan.core),
+        where=segment_words(build, piece.segment),
+        found=f"{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied{more}",
+        expected="inside a block of the copy table or between the symbols of initialised data",
+        span=stored,
+        next_step=unused_words(unused, rest) or _next_step(placement, piece),
+        lines=lines_in_short(lines, "block"),
+        follows_from=(("start-copies-stored-data", plan.name), ("reset-handler-in-code", plan.name)),
+    )
 
 
 RULE = Rule(

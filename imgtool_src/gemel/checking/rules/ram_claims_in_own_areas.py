@@ -12,6 +12,7 @@ from gemel.inspection.contract_parties import DefinedSymbol, defined_symbol
 from gemel.inspection.core_views import owned_areas
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import Claim, claims_of, own_ram, reserve_claims, shared_ram
+from gemel.inspection.unstored import KEPT, named_as, unstored_sections
 from gemel.inspection.wording import (
     biggest_symbols,
     claim_words,
@@ -26,6 +27,9 @@ from gemel.layout.model import Area, BuildPlan, Layout
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address, without
 from gemel.structs import replace
+
+KEPT_IN_FLASH = (*KEPT, "settings", "eeprom", "nvm", "nvs", "config", "storage", "calib", "param")
+"""Parts of names of sections that a device writes at run time, in flash too; common practice."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -79,11 +83,11 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator
     yield from map(_as_one, astray.values())
     own, shared = own_ram(layout, plan.core), shared_ram(layout)
     elsewhere: dict[str, list[Finding]] = {}
-    for claim in claims_of(layout, plan, build):
+    for claim in (*claims_of(layout, plan, build), *_left_out_of_flash(layout, plan, build)):
         if not claim.in_ram:
-            elsewhere.setdefault(claim.memory.name if claim.memory else "", []).append(
-                _no_ram(layout, plan, build, claim)
-            )
+            if not _is_room(build, claim):
+                memory = claim.memory.name if claim.memory else ""
+                elsewhere.setdefault(memory, []).append(_no_ram(layout, plan, build, claim))
             continue
         rest = without([claim.plain], shared)
         whole_segment = claim.reserve is None
@@ -93,6 +97,34 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator
     for claim in reserve_claims(layout, plan, build):
         for span in (common for each in shared if (common := each.intersection(claim.plain)).size):
             yield _in_shared(layout, plan, build, claim, span)
+
+
+def _left_out_of_flash(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
+    """Sections of objects in flash that the file has no bytes for, between others of a segment."""
+    for section in unstored_sections(build):
+        segment = build.segment_at_run(section.span.start)
+        located = locate(layout, section.span.start, plan.core)
+        if (
+            segment
+            and Span(segment.run_address, len(segment.data)).covers(section.span)
+            and located
+            and located.memory.holds_image
+            and build.symbols
+            and any(each.kind == "object" for each in build.symbols.objects_in(section.span))
+        ):
+            yield Claim(segment, section.span, located.memory, Span(located.plain, section.span.size))
+
+
+def _is_room(build: Build, claim: Claim) -> bool:
+    """Whether sections without objects, or named for what a device keeps, set aside room in flash."""
+    if claim.memory is None or not claim.memory.holds_image or build.symbols is None:
+        return False
+    sections = [section for section in unstored_sections(build) if section.span.overlaps(claim.seen)]
+    return bool(sections) and all(
+        named_as(KEPT_IN_FLASH, section.name)
+        or not any(each.kind == "object" for each in build.symbols.objects_in(section.span))
+        for section in sections
+    )
 
 
 def _expected(layout: Layout, plan: BuildPlan) -> str:

@@ -15,7 +15,8 @@ from gemel.record.record import BuildEntry, Record
 from gemel.spans import Span, format_address
 
 _ANOTHER = (("record-of-this-layout", "layout"),)
-_PRODUCT = (("record-of-this-layout", "product"),)
+_IDENTITY = ("product", "vendor id", "class id")
+"""What says for which device an image is: what comes later follows from what comes before."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -41,16 +42,18 @@ def _identity(inspection: Inspection, record: Record, plan: RecordPlan) -> Itera
         ("vendor id", record.vendor_id, vendor),
         ("class id", record.class_id, product_class),
     )
-    for what, found, expected in pairs:
+    for number, (what, found, expected) in enumerate(pairs):
         if found != expected:
-            what_words = f"the image is for another {what}"
             yield Finding(
-                what_words,
+                f"the image is for another {what}",
                 (plan.area, what),
                 where=where,
                 found=_words(found),
-                expected=f"{_words(expected)} ({inspection.read.name})",
-                follows_from=() if what == "product" else _PRODUCT,
+                expected=_words(expected),
+                follows_from=(
+                    *((RULE.name, before) for before in _IDENTITY[:number]),
+                    *(("image-fits-policy", each) for each in _IDENTITY[: number + 1]),
+                ),
             )
     if record.layout_sha256 != inspection.read.digest:
         yield Finding(
@@ -60,7 +63,7 @@ def _identity(inspection: Inspection, record: Record, plan: RecordPlan) -> Itera
             found=f"layout digest {record.layout_sha256.hex()[:16]}...",
             expected=f"layout digest {inspection.read.digest.hex()[:16]}... ({inspection.read.name})",
             next_step=_next_step(inspection),
-            follows_from=_PRODUCT,
+            follows_from=tuple((RULE.name, each) for each in _IDENTITY),
             lines=tuple(_differences(inspection, record)),
         )
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import lines_in_short
 from gemel.outcomes import Finding, Holds, Outcome
@@ -23,10 +22,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if isinstance(found, Record):
         yield Holds(f"area {plan.area}")
     elif found is not None:
-        from gemel.inspection.changed_bytes import cut_causes
+        from gemel.inspection.changed_bytes import cut_before, cut_causes
 
         damaged = found.faults[0] in (RecordFault.WRONG_CRC, RecordFault.WRONG_SIZES)
-        cut = cut_before(inspection.image, span, record_size(len(inspection.layout.builds)))
+        cut = cut_before(inspection, span, record_size(len(inspection.layout.builds)))
         others = [f"{each.what}: {each.where}" for each in found.problems[1:]] if damaged and not cut else []
         for problem in found.problems[:1] if damaged else found.problems:
             yield Finding(

@@ -32,6 +32,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             found="0x0000_0000",
             expected="the address of a handler in each of these words",
             span=words_span(table, missing),
+            follows_from=(
+                ("vector-table-complete", table.plan.name),
+                ("reset-handler-in-code", table.plan.name),
+            ),
         )
 
 

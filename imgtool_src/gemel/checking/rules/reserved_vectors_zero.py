@@ -50,6 +50,7 @@ def _finding(table: VectorTable, used: list[int]) -> Finding:
         follows_from=(
             ("build-architecture-fits-core", table.plan.name),
             ("vector-table-complete", table.plan.name),
+            ("reset-handler-in-code", table.plan.name),
         ),
     )
 

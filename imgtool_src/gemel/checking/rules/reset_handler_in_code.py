@@ -13,7 +13,7 @@ from gemel.inspection.core_views import (
     runs_from,
 )
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import moved_words, place_of, tables, word_span
+from gemel.inspection.vector_tables import moved_words, named_words, place_of, tables, word_span
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import forgotten_run_area
@@ -48,9 +48,9 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         next_step = "was a section left out when the file was made (objcopy -j)?"
         cause = (("handlers-executable", name),)
     elif skipped := _skipped(inspection, table, reset):
-        what = f"the reset vector of build {name} is main; start-up is skipped"
+        what = f"the reset vector of build {name} is {skipped[0]}; start-up is skipped"
         expected = "the reset handler of the start-up code, which initialises RAM and calls main"
-        next_step = skipped
+        next_step = skipped[1]
     else:
         return Holds(f"build {name}")
     parties, found = (name, core, table.plan.stored_in), described_word(inspection, core, reset)
@@ -66,25 +66,31 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
     )
 
 
-def _skipped(inspection: Inspection, table: VectorTable, reset: int) -> str:
-    """What to do about a core that starts at ``main``, whose data nobody initialises; empty if it does not."""
+def _skipped(inspection: Inspection, table: VectorTable, reset: int) -> tuple[str, str] | None:
+    """A reset vector that is ``main`` or another word's handler, where nobody initialises data; what to do."""
     name = table.plan.name
     placement = inspection.placements.get(name)
     symbols = placement.build.symbols if placement else None
     function = symbols.function_at(reset) if symbols else None
-    if placement is None or symbols is None or function is None or function[0].name != "main":
-        return ""
+    if placement is None or symbols is None or function is None:
+        return None
+    others = [index for index, word in enumerate(table.words) if index > 1 and word == reset]
+    if function[0].name != "main" and not others:
+        return None
     from gemel.inspection.started import never_initialised
 
     left = never_initialised(inspection.layout, placement, reset, inspection.start_runs.get(name))
     if not left:
-        return ""
+        return None
     segments = " and ".join(piece.segment.words for piece in left)
     entry = placement.build.entry
     starts = symbols.function_at(entry) if entry is not None and entry != reset else None
     handler = f", such as {starts[0].name}, the file's entry point" if starts and not starts[1] else ""
+    shared = f", the handler of {named_words(others)} too" if others else ""
     return (
-        f"name the start-up code's handler in word 1{handler}: nothing that main leads to copies {segments}"
+        f"{function[0].name}{shared}",
+        f"name the start-up code's handler in word 1{handler}: nothing that {function[0].name} leads to copies "
+        f"{segments}",
     )
 
 
@@ -109,8 +115,8 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="The reset handler of each build, word 1 of its vector table, is an address inside the bytes "
-    "that the build runs from, in memory that can be executed, with bit 0 set, and not main where that leaves "
-    "initialised data uninitialised.",
+    "that the build runs from, in memory that can be executed, with bit 0 set, and not main or another word's "
+    "handler where that leaves initialised data uninitialised.",
     why="At reset the core takes this word as its first address. Outside its code it runs whatever is "
     "there; with bit 0 clear it leaves Thumb state, which M-profile cores do not have, and the first "
     "instruction faults.",

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import DoesNotApply, Finding, Holds, Outcome
 from gemel.seals.demands import NOT_REQUIRED
@@ -21,6 +20,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     elif not seal.demands.required:
         yield DoesNotApply(seal.where, NOT_REQUIRED)
     else:
+        from gemel.inspection.changed_bytes import cut_before, cut_causes
+
+        cut = inspection.record is None
         found = "every byte of the area is erased"
         expected = f"a seal ({seal.demands.demanded_by})"
         yield Finding(
@@ -30,7 +32,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             found=found,
             expected=expected,
             span=seal.span,
-            lines=() if inspection.record else cut_before(inspection.image, seal.span),
+            lines=cut_before(inspection, seal.span) if cut else (),
+            follows_from=cut_causes(inspection, seal.span) if cut else (),
         )
 
 

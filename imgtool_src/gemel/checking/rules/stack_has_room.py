@@ -26,6 +26,8 @@ from gemel.spans import Span, format_address, format_size
 
 EXCEPTION_FRAME = 32
 """Bytes that a core pushes when it takes an exception: eight words (Armv7-M ARM, B1.5.6; from memory)."""
+ALIGNMENT = 8
+"""Of a stack; a linker may align inside a section, after its start (AAPCS32, "The Stack"; from memory)."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -75,13 +77,16 @@ def _outcome(inspection: Inspection, table: VectorTable, place: StackRoom) -> Ou
 
 
 def _bytes_of(meant: Reserve | Stated, pointer: int) -> int:
-    return pointer - meant.span.start if isinstance(meant, Reserve) else meant.size
+    size = pointer - meant.span.start if isinstance(meant, Reserve) else meant.size
+    return max(size, EXCEPTION_FRAME)
 
 
 def _upside_down(table: VectorTable, build: Build, pointer: int) -> Finding | None:
     """A pointer to the lower end of the stack."""
     stacks = [each for each in reserves_of(build) if each.kind == "stack"]
-    stack = next((each for each in stacks if each.span.start == pointer and each.span.size), None)
+    stack = next(
+        (each for each in stacks if 0 <= pointer - each.span.start < ALIGNMENT < each.span.size), None
+    )
     if stack is None or any(each.span.end == pointer for each in stacks):
         return None
     return Finding(
@@ -123,7 +128,7 @@ def _finding(
         span=word_span(table, 0),
         lines=lines,
         follows_from=(("ram-claims-in-own-areas", obstacle.name),)
-        if obstacle and obstacle.name != table.plan.name
+        if obstacle and (obstacle.name != table.plan.name or obstacle.span.end == place.area.end)
         else (),
     )
 

@@ -22,10 +22,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         missing = without([whole], _stored(inspection, table))
         behind = behind_table(inspection, table)
         symbol = table_symbol(inspection, table)
-        if behind and symbol:
-            yield _cut(inspection, table, symbol, behind)
-        elif missing:
+        if missing:
             yield _finding(table, whole, missing)
+        elif behind and symbol:
+            yield _cut(inspection, table, symbol, behind)
         else:
             yield Holds(f"build {table.plan.name}")
 
@@ -41,6 +41,7 @@ def _cut(inspection: Inspection, table: VectorTable, symbol: TableSymbol, behind
         span=Span(table.span.start + have, need - have),
         next_step="write the table for all interrupts, or give the core in the layout as many interrupts as it has",
         lines=(f"{named_words(behind)} hold what follows it in the build",),
+        follows_from=(("reset-handler-in-code", table.plan.name),),
     )
 
 

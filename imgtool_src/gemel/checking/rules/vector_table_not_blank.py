@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import Instead, vector_builds
 from gemel.inspection.vector_tables import likely_tables, moved_words
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
+
+AGAIN = "get the image again from where it was joined, or program the device again, whole"
+"""What to do where the record shows that the build was changed after it was joined."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -52,7 +54,9 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
     if plan.name not in inspection.placed:
         what = f"core {plan.core} has no vector table: nothing of build {plan.name} is in the image"
         found = f"{words}, as in all of area {plan.stored_in}"
-        cut = cut_before(inspection.image, place)
+        from gemel.inspection.changed_bytes import cut_before
+
+        cut = cut_before(inspection, place)
         return Finding(
             what,
             parties,
@@ -80,8 +84,16 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
         found=f"{seen}{words} in both words that core {plan.core} starts with",
         expected="an initial stack pointer and a reset handler",
         span=place,
-        next_step=moved or hint,
+        next_step=moved or hint or (AGAIN if _changed(inspection, plan.name) else ""),
     )
+
+
+def _changed(inspection: Inspection, name: str) -> bool:
+    """Whether the record shows that the image had other bytes of a build when it was joined."""
+    from gemel.inspection.unchanged import builds_as_recorded
+
+    entries = [each for each in inspection.record.builds if each.name == name] if inspection.record else []
+    return bool(entries) and not builds_as_recorded(inspection, entries)
 
 
 RULE = Rule(

@@ -31,7 +31,10 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
     if (different or not own) and (other := _whose(inspection, table)):
         return _of_another(inspection, table, other)
     if not own:
-        return NotChecked(f"build {name}", needs_build(name))
+        nothing = (
+            f"its file stores nothing at {format_address(table.span.start)}, where its vector table should be"
+        )
+        return NotChecked(f"build {name}", nothing if name in inspection.builds else needs_build(name))
     if reason:
         return NotChecked(f"build {name}, {named_words(different)}", reason)
     if not different:

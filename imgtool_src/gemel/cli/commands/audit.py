@@ -27,6 +27,7 @@ from gemel.cli.parameters import (
 if TYPE_CHECKING:
     from gemel.audit.as_text import Totals
     from gemel.audit.result import ImageResult
+    from gemel.audit.terms import Term
     from gemel.errors import GemelError
     from gemel.workflows.audit_forms import Form
 
@@ -63,8 +64,8 @@ IMAGE = "image="
     "terms",
     metavar="FIELD=VALUE",
     multiple=True,
-    help="List what the index knows by version, build-id, key, digest, layout, product or finding, or by image=FILE; "
-    "may be repeated: all must fit.",
+    help="List what the index knows by version, build-id, key, digest, layout, product or finding (a rule that does "
+    "not hold, as a cause or what it leads to), or by image=FILE; may be repeated: all must fit.",
 )
 @form_option("text", "csv", "jsonl", "html")
 @option(
@@ -129,7 +130,7 @@ def command(
         raise _usage("blocks are kept in an index", "--blocks", "--index FILE with it, and no --find")
     forms = {file: form_of(file.name) for file in reports}
     inputs = [each for each in (layout, policy, list_file, *trust) if each]
-    refuse_targets([*reports, *([index_file] if index_file else [])], inputs)
+    refuse_targets([*reports, *([index_file] if index_file and not terms else [])], inputs)
     if terms:
         return _find(
             terms, index_file, bool(words or list_file or layout or layouts), form_named(form), forms, at
@@ -162,14 +163,16 @@ def _layout_among(
     words: Sequence[str], layout: Path | None, layouts: Path | None
 ) -> tuple[Path | None, list[str]]:
     """The layout's file, None where there is a folder of them, and the paths of images."""
-    from gemel.cli.positions import layout_among
+    from gemel.cli.positions import layout_among, no_layout
 
     found, paths = layout_among([*([str(layout)] if layout else []), *words])
     named = [str(each) for each in (found, layouts) if each]
     if layouts and (layout or any(word == str(found) for word in words)):
         raise _usage("a layout and a folder of layouts", " ".join(named), "one of the two")
     if found is None and layouts is None:
-        raise _usage("no layout is named", "none", "LAYOUT, --layouts FOLDER, or gemel.toml in the folder")
+        from gemel.errors import UsageProblem
+
+        raise UsageProblem(no_layout("[LAYOUT] PATH..., or --layouts FOLDER"))
     return (None if layouts else found), paths
 
 
@@ -192,6 +195,7 @@ def _find(
     """Print what the index knows; 1 if nothing fits."""
     from gemel.audit.index import Index
     from gemel.audit.terms import term_in
+    from gemel.cli.printing import print_diagnostic
     from gemel.workflows.release_index import images_with
 
     if index_file is None or more:
@@ -208,7 +212,21 @@ def _find(
             fitting = {each.content_sha256 for each in results}
             found_with = images_with(index, Path(files[0]), at)
             results = (each for each in found_with if not wanted or each.content_sha256 in fitting)
-        return 0 if _given(results, form, forms, ends=False).images else 1
+        if _given(results, form, forms, ends=False).images:
+            return 0
+        print_diagnostic(f"{index_file}: nothing fits {' '.join(terms)}{_nearest(wanted)}")
+        return 1
+
+
+def _nearest(wanted: Sequence[Term]) -> str:
+    """The rule whose name was probably meant, where one that gemel does not know was searched for."""
+    from gemel.checking.registry import rule_names
+    from gemel.layout.kinds import nearest_hint
+
+    names = rule_names()
+    unknown = [each.value for each in wanted if each.field == "finding" and each.value not in names]
+    hints = [hint for each in unknown if (hint := nearest_hint(each, names))]
+    return f"; {hints[0]}" if hints else ""
 
 
 def _given(

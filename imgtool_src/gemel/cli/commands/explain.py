@@ -109,7 +109,7 @@ def _rules(name: str | None) -> Iterator[str]:
     found = _mentioning(name)
     if not found:
         _refuse(name)
-    yield from _list(found)
+    yield from _list(found, whole=True)
 
 
 def _mentioning(word: str) -> list[tuple[str, str, str]]:
@@ -129,21 +129,28 @@ def _refuse(name: str) -> None:
     raise UsageProblem(Problem("unknown rule or topic", found=name, expected=expected, next_step=hint))
 
 
-def _list(lines: list[tuple[str, str, str]]) -> Iterator[str]:
+def _list(lines: list[tuple[str, str, str]], *, whole: bool = False) -> Iterator[str]:
     """Rules by subject, one line each: the name, how serious a finding is, and what is checked.
 
-    On a terminal as much of it as fits; a program that reads the list gets it whole.
+    On a terminal as much of it as fits, or, where it is to be ``whole``, all of it in lines below the name; a program
+    that reads the list gets it whole.
     """
     from gemel.checking.subjects import SUBJECTS, subject_of
     from gemel.cli.printing import list_width
+    from gemel.text.wrapping import wrapped
 
     width = list_width(sys.stdout)
     column = max(len(name) for name, _, _ in lines)
+    below = whole and max(len(checks) for _, _, checks in lines) + column + len("    warning  ") > width
     for subject, _ in SUBJECTS:
         rows = [line for line in lines if subject_of(line[0]) == subject]
         if rows:
             yield f"{subject} ({len(rows)})"
         for name, severity, checks in rows:
+            if below:
+                yield f"  {name} ({severity})"
+                yield from wrapped(checks, width, "      ")
+                continue
             line = f"  {name:<{column}}  {severity:<7}  {checks}"
             yield line if len(line) <= width else f"{line[: width - 3].rstrip()}..."
     yield ""

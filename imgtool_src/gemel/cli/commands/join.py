@@ -174,24 +174,24 @@ def command(
             blocks = encoded(outputs[0], joined.image.data, read.layout, joined.image.entry, as_form)
             result = of_file(result, outputs[0], blocks)
         shown = Shown(result, form, everything, quiet and result.passes, STDOUT in outputs, "--all")
-        shown.body()
-        documents = {file: [text] for file, text in report_texts(result, reports, everything).items()}
         done: list[str] = []
-        if result.passes and not dry_run:
-            done = seal_lines(read.layout, made.seal) if made.seal else []
-            if not made.seal and (read.layout.seal or leave_unsealed):
-                done = unsealed_lines(shown.width)
-            sizes = write_images(
-                joined.image, *outputs, layout=read, memories=whole, form=as_form, further=documents
-            )
-            done += written_lines(sizes, shown.width, outputs[0])
-            if reads_back:
-                from gemel.text.wrapping import labelled_lines
-                from gemel.workflows.read_back import read_back_words
+        with shown:
+            documents = {file: [text] for file, text in report_texts(result, reports, everything).items()}
+            if result.passes and not dry_run:
+                done = seal_lines(read.layout, made.seal) if made.seal else []
+                if not made.seal and (read.layout.seal or leave_unsealed):
+                    done = unsealed_lines(shown.width)
+                sizes = write_images(
+                    joined.image, *outputs, layout=read, memories=whole, form=as_form, further=documents
+                )
+                done += written_lines(sizes, shown.width, outputs[0])
+                if reads_back:
+                    from gemel.text.wrapping import labelled_lines
+                    from gemel.workflows.read_back import read_back_words
 
-                done += labelled_lines(read_back_words(result), shown.width)
-        else:
-            write_all(documents)
-            print_diagnostic(NO_IMAGE_WRITTEN if reports else NOTHING_WRITTEN)
+                    done += labelled_lines(read_back_words(result), shown.width)
+            else:
+                write_all(documents)
+                print_diagnostic(NO_IMAGE_WRITTEN if reports else NOTHING_WRITTEN)
     shown.verdict(done)
     return 0 if result.passes else 1

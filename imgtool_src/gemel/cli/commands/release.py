@@ -179,14 +179,14 @@ def command(
     print_remarks(released.remarks)
     result, done = released.check, []
     shown = Shown(result, silent=quiet and bool(released.files))
-    shown.body()
-    if released.files:
-        print_remarks(write_release(folder, released, index))
-        files = [("wrote", f"{folder}/{name}") for name in sorted(released.files)]
-        done = labelled_lines([*read_back_words(result), *files], shown.width)
-        if result.inspection.layout.seal and not key_texts:
-            done += unsealed_lines(shown.width, "release --key")
-    else:
-        print_diagnostic(NOTHING_WRITTEN)
+    with shown:
+        if released.files:
+            print_remarks(write_release(folder, released, index))
+            files = [("wrote", f"{folder}/{name}") for name in sorted(released.files)]
+            done = labelled_lines([*read_back_words(result), *files], shown.width)
+            if result.inspection.layout.seal and not key_texts:
+                done += unsealed_lines(shown.width, "release --key")
+        else:
+            print_diagnostic(NOTHING_WRITTEN)
     shown.verdict(done)
     return 0 if released.files else 1

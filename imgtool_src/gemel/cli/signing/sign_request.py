@@ -29,14 +29,16 @@ def hand_over(request: SignRequest, quiet: bool = False) -> int:
     refuse_targets(request.to_be_signed, request.inputs, [*map(readable_file, request.to_be_signed)])
     handed = signing.hand_over(request)
     shown = Shown(handed.check, silent=quiet and handed.check.passes)
-    shown.body()
     done = []
-    if handed.check.passes:
-        for path, key in handed.keys.items():
-            done += hand_over_lines(key, path, len(handed.texts[path]))
-        files = {path: [text] for path, text in [*handed.texts.items(), *readable_requests(handed).items()]}
-        write_all(files)
-        done.append(written_words(files))
+    with shown:
+        if handed.check.passes:
+            for path, key in handed.keys.items():
+                done += hand_over_lines(key, path, len(handed.texts[path]))
+            files = {
+                path: [text] for path, text in [*handed.texts.items(), *readable_requests(handed).items()]
+            }
+            write_all(files)
+            done.append(written_words(files))
     return _ended(shown, done)
 
 
@@ -59,18 +61,18 @@ def seal_image(request: SignRequest, keys: GivenKeys, quiet: bool = False) -> in
         blocks = encoded(judged, image.data, layout, image.entry, request.form)
         result = of_file(result, judged, blocks)
     shown = Shown(result, silent=quiet and bool(sealed.seal), to_stderr=STDOUT in request.outputs)
-    shown.body()
     lines: list[str] = []
-    if sealed.seal:
-        lines = [
-            *seal_lines(layout, sealed.seal),
-            *_replaced_lines(sealed),
-            *missing_lines(layout, sealed.seal, shown.width),
-        ]
-        sizes = write_images(
-            request.loaded, *request.outputs, layout=request.read, memories=whole, form=request.form
-        )
-        lines += written_lines(sizes, shown.width, judged)
+    with shown:
+        if sealed.seal:
+            lines = [
+                *seal_lines(layout, sealed.seal),
+                *_replaced_lines(sealed),
+                *missing_lines(layout, sealed.seal, shown.width),
+            ]
+            sizes = write_images(
+                request.loaded, *request.outputs, layout=request.read, memories=whole, form=request.form
+            )
+            lines += written_lines(sizes, shown.width, judged)
     return _ended(shown, lines)
 
 

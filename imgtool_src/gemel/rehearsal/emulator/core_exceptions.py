@@ -21,11 +21,12 @@ LIVELOCK = 5000
 
 
 class CoreExceptions:
-    """Takes a core's exceptions and returns from them.  ``since`` is when thread code was left last."""
+    """Takes a core's exceptions and returns from them.  ``entered`` is when each was taken last."""
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
-        self.since = self._chained = self._bad_returns = self._came = 0
+        self._chained = self._bad_returns = self._came = 0
+        self.entered: dict[int, int] = {}
         self._returned_at = self._faulted_at = -1
 
     def take_due(self) -> None:
@@ -48,6 +49,7 @@ class CoreExceptions:
     def _take(self, number: int) -> None:
         core, interrupted = self._core, self._core.pc
         core.sleep.interrupted()
+        self.entered[number] = core.time
         if not core.interrupts.active:
             if self._starves_threads(number):
                 return
@@ -60,7 +62,6 @@ class CoreExceptions:
     def _starves_threads(self, number: int, executed: int = 0) -> bool:
         """Thread code is interrupted; True if it never gets to do more than ``executed`` instructions any more."""
         core = self._core
-        self.since = core.time
         self._chained = self._chained + 1 if core.instructions - self._returned_at <= executed else 0
         if self._chained < LIVELOCK:
             return False
@@ -78,6 +79,7 @@ class CoreExceptions:
     def take_fault(self, number: int, return_address: int) -> None:
         """Take a fault's exception; the caller has seen that it can be taken."""
         core = self._core
+        self.entered[number] = core.time
         again, self._faulted_at = return_address == self._faulted_at, return_address
         # An instruction that faults may count as executed.
         if not core.interrupts.active and self._starves_threads(number, 1 if again else 0):

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import struct
 
-from gemel.rehearsal.emulator.interrupts import Masks
-from gemel.rehearsal.emulator.native import THUMB_STATUS, Native
+from gemel.rehearsal.emulator.interrupts import HARD_FAULT, Masks
+from gemel.rehearsal.emulator.native import THUMB_STATUS, Native, RegisterGroup
 
 THUMB_STATE = 1 << 5
 IF_THEN = 0x0600_FC00
@@ -34,9 +34,9 @@ class CoreRegisters:
         self._float_frame = native.group(
             *(float_first + index for index in range(16)), numbers.UC_ARM_REG_FPSCR
         )
-        self._masks = native.group(
-            numbers.UC_ARM_REG_PRIMASK, numbers.UC_ARM_REG_BASEPRI, numbers.UC_ARM_REG_FAULTMASK
-        )
+        masks = [numbers.UC_ARM_REG_PRIMASK, numbers.UC_ARM_REG_BASEPRI, numbers.UC_ARM_REG_FAULTMASK]
+        self._masks = native.group(*masks)
+        self._masks_of_code = native.group(*masks, control, numbers.UC_ARM_REG_IPSR)
         main, process, faultmask = (
             numbers.UC_ARM_REG_MSP,
             numbers.UC_ARM_REG_PSP,
@@ -63,8 +63,8 @@ class CoreRegisters:
         return tuple(self._float.read())
 
     def value(self, number: int) -> int:
-        """R0 to R14 by number."""
-        return self._general.read()[number]
+        """R0 to R15 by number."""
+        return self._all.read()[number]
 
     @property
     def pc(self) -> int:
@@ -107,8 +107,19 @@ class CoreRegisters:
     @property
     def masks(self) -> Masks:
         """The mask registers."""
-        primask, basepri, faultmask = self._masks.read()
+        primask, basepri, faultmask, control, handler = self._masks_of_code.read()
+        if control & PRIVILEGE and not handler:
+            primask, basepri, faultmask = self._as_handler(self._masks)
         return Masks(primask & 1, basepri & 0xFF, faultmask & 1)
+
+    def _as_handler(self, group: RegisterGroup) -> list[int]:
+        """What a group holds; for user code the library reads zeros."""
+        (state,) = self._state.read()
+        self._status.write((THUMB_STATUS | HARD_FAULT,))
+        values = group.read()
+        self._status.write((THUMB_STATUS,))
+        self._state.write((state,))
+        return values
 
     @property
     def thumb(self) -> bool:
@@ -141,7 +152,7 @@ class CoreRegisters:
 
     def reset(self) -> None:
         """Thread mode on the main stack, privileged, nothing masked."""
-        self._status.write((THUMB_STATUS,))
+        self._become_privileged()
         self._masks.write((0, 0, 0))
         self._control.write((0,))
         self._state.write((self._mode_bits,))
@@ -151,11 +162,13 @@ class CoreRegisters:
     def before_entry(self) -> tuple[list[int], int, int, int]:
         """R0 to R3, R12 and link register; stack pointer; flags and if-then state; control register."""
         *scratch, stack, state, control = self._before_entry.read()
-        return scratch, stack, state & (FLAGS | IF_THEN), control
+        return scratch, stack, state & (FLAGS | IF_THEN | THUMB_STATE), control
 
     def enter_handler(self, number: int, link: int, frame: int, flags: int, control: int) -> None:
         """Handler mode of exception ``number``, with its frame on the stack that was in use."""
         flags &= FLAGS
+        if control & PRIVILEGE:
+            self._become_privileged()
         self._entry.write((frame, control, link, number | THUMB_STATUS | flags, self._mode_bits | flags))
 
     def before_return(self) -> tuple[int, int, int, int]:
@@ -169,7 +182,21 @@ class CoreRegisters:
         """R0 to R3, R12, link and flags of a frame; back to exception ``outer`` or, with 0, thread mode."""
         flags = status & (FLAGS | IF_THEN)
         state = outer | THUMB_STATUS | flags, self._mode_bits | flags
+        if control & PRIVILEGE:
+            self._become_privileged()
         self._return.write((faultmask, *scratch, *state, control, stack))
+        if not status & THUMB_STATUS:
+            self.leave_thumb()
+
+    def _become_privileged(self) -> None:
+        """Thread mode with privilege: the library drops what user code writes to masks and control register."""
+        self._status.write((THUMB_STATUS | HARD_FAULT,))
+        self._control.write((self.control & ~PRIVILEGE,))
+        self._status.write((THUMB_STATUS,))
+
+    def leave_thumb(self) -> None:
+        """Out of Thumb state, in which no instruction can be executed."""
+        self._state.write((self._state.read()[0] & ~THUMB_STATE,))
 
     def float_frame(self) -> bytes:
         """S0 to S15 and the float status, as an extended frame ends."""

@@ -15,12 +15,12 @@ PATIENCE, LONGEST_WAIT = 64, 256
 
 
 class CoreSleep:
-    """The sleep of one core.  ``event`` is its event register, which ends a WFE."""
+    """The sleep of one core.  ``event`` is its event register, which ends a WFE; ``began`` when it slept last."""
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
         self.event = False
-        self._waits = 0
+        self.began = self._waits = 0
 
     def begin(self) -> None:
         """WFI: nothing if an exception would wake the core at once."""
@@ -28,7 +28,7 @@ class CoreSleep:
         self._waits = 0
         core.coming.advance(core.time)
         if core.interrupts.wakes(core.registers.masks) is None:
-            core.state = "sleeping"
+            core.state, self.began = "sleeping", core.time
             core.report("sleeps", core.pc)
 
     def end(self, now: int) -> None:

@@ -313,7 +313,7 @@ class Device:
     def _raise_interrupt(self, core: str, number: int, pending: bool) -> None:
         receiver, sender = self.cores[core], self.running
         if sender is receiver or sender is None:
-            receiver.set_line(16 + number, pending)
+            receiver.interrupts.set_line(16 + number, pending)
         else:
             now = self.schedule.on_core(receiver, self.schedule.common(sender, sender.now()))
             receiver.receive(now, 16 + number, pending)

@@ -121,16 +121,9 @@ class EmulatedCore:
         """From a callback: whether the current instruction is a load or store as unprivileged code does it."""
         return is_as_user(*self.instruction(self.registers.pc & ~1))
 
-    def set_line(self, number: int, high: bool) -> None:
-        """The source of an external interrupt requests it, or no longer does."""
-        if high:
-            self.interrupts.set_line(number, True)
-        else:
-            self.interrupts.lower_line(number)
-
     def receive(self, time: int, number: int, high: bool) -> None:
         """Another core, whose time is ``time``, sets or takes back an interrupt of this one."""
-        self.coming.schedule(time, lambda _: self.set_line(number, high))
+        self.coming.schedule(time, lambda _: self.interrupts.set_line(number, high))
 
     # -- starting and running ------------------------------------------------------------------------
 
@@ -153,6 +146,7 @@ class EmulatedCore:
         if self.bus.is_erased(vectors):
             self.faults.stop("vectors-erased", None, {"address": vectors})
         elif not reset & 1:
+            self.registers.leave_thumb()
             self.fault("invalid-state", self.pc, {"address": reset})
 
     def hold(self) -> None:
@@ -163,6 +157,7 @@ class EmulatedCore:
         self.interrupts.reset()
         self.system.reset()
         self.registers.reset()
+        self.native.clear_stack_limits()
 
     def run(self, until: int) -> None:
         """Run until time ``until``, or until it sleeps, stops, or hands over to the other cores."""

@@ -8,7 +8,13 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.core_registers import FLOAT_ACTIVE, PRIVILEGE, PROCESS_STACK, SECURE_FLOAT
+from gemel.rehearsal.emulator.core_registers import (
+    FLOAT_ACTIVE,
+    PRIVILEGE,
+    PROCESS_STACK,
+    SECURE_FLOAT,
+    THUMB_STATE,
+)
 from gemel.rehearsal.emulator.interrupts import NMI
 from gemel.rehearsal.emulator.native import THUMB_STATUS
 
@@ -37,7 +43,8 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
     with_float = core.plan.has_float and bool(control & FLOAT_ACTIVE) and system.keeps_float
     size = FRAME + (FLOAT_FRAME if with_float else 0)
     frame = (stack - size) & ~7 & 0xFFFF_FFFF
-    status = flags | THUMB_STATUS | (active[-1] if active else 0)
+    status = flags & ~THUMB_STATE | (active[-1] if active else 0)
+    status |= THUMB_STATUS if flags & THUMB_STATE else 0
     status |= STACK_ALIGNED if (stack - size) & 4 else 0
     secure_float = SECURE_FLOAT if core.plan.secure else 0
     status |= FLOAT_WAS_SECURE if control & secure_float else 0

@@ -15,6 +15,9 @@ from gemel.structs import NamedTuple
 NMI, HARD_FAULT, MEMORY_FAULT, BUS_FAULT, USAGE_FAULT, SECURE_FAULT = 2, 3, 4, 5, 6, 7
 SUPERVISOR_CALL, DEBUG_MONITOR, PENDSV, TICK, FIRST_EXTERNAL = 11, 12, 14, 15, 16
 
+RESERVED = (8, 9, 10, 13)
+"""Numbers of no exception."""
+
 IDLE_PRIORITY = 256
 """Execution priority of a core that runs no handler and masks nothing: below every exception."""
 
@@ -46,7 +49,7 @@ class Interrupts:
 
     def reset(self) -> None:
         """As after a reset of the core; lines of devices stay as they are."""
-        self.pending.clear()
+        self.pending = set(self._lines)
         self.enabled.clear()
         self.active.clear()
         self._priorities.clear()
@@ -59,8 +62,8 @@ class Interrupts:
         return number < FIRST_EXTERNAL + self.external
 
     def set_priority(self, number: int, value: int) -> None:
-        """Give a priority, 0 to 255; bits that the core has not are dropped."""
-        if self.exists(number):
+        """Give a priority, 0 to 255; bits that the core has not are dropped, and so are those of no exception."""
+        if self.exists(number) and number not in RESERVED:
             self._priorities[number] = value & self._priority_mask
 
     def pend(self, number: int) -> None:
@@ -75,18 +78,15 @@ class Interrupts:
             self.pending.add(number)
 
     def set_line(self, number: int, high: bool) -> None:
-        """The source of an external interrupt requests it, or no longer does."""
+        """The source of an external interrupt requests it, or no longer does.
+
+        A request is kept once it came: only its handler's start, or software, ends that it is pending.
+        """
         if not high:
             self._lines.discard(number)
-        elif self.exists(number):
+        elif self.exists(number) and number not in self._lines:
             self._lines.add(number)
-            if number not in self.active:
-                self.pending.add(number)
-
-    def lower_line(self, number: int) -> None:
-        """The source no longer asks, and what it made pending is withdrawn."""
-        self._lines.discard(number)
-        self.pending.discard(number)
+            self.pending.add(number)
 
     # -- what is taken -------------------------------------------------------------------------------
 

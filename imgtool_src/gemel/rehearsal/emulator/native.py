@@ -244,26 +244,29 @@ class Native:
         """Find the stack limit registers in a saved context, where they are whatever the code may read."""
         from unicorn import arm_const
 
-        registers, limits = (
-            self.group(arm_const.UC_ARM_REG_R0, arm_const.UC_ARM_REG_R1),
-            (0x5AA5_1238, 0x6996_4560),
-        )
-        registers.write(limits)
+        self._limit_values = self.group(arm_const.UC_ARM_REG_R0, arm_const.UC_ARM_REG_R1)
+        limits = (0x5AA5_1238, 0x6996_4560)
+        self._limit_values.write(limits)
         self.execute_scratch(WRITE_LIMITS, 2)
-        registers.write((0, 0))
+        self._limit_values.write((0, 0))  # else they would be found there
         self._context = self.uc.context_save()
         at = self._context.context.value
         places = [
             ctypes.string_at(at, self._context.size).find(limit.to_bytes(4, "little")) for limit in limits
         ]
         self._limits = [ctypes.c_uint32.from_address(at + place) for place in places if place >= 0]
-        self.execute_scratch(WRITE_LIMITS, 2)
+        self.clear_stack_limits()
 
     def stack_limits(self) -> tuple[int, int]:
         """The limit registers of the main and the process stack; zeros where the core has none."""
         self.uc.context_update(self._context)
         main, process = (limit.value for limit in self._limits) if self._limits else (0, 0)
         return main, process
+
+    def clear_stack_limits(self) -> None:
+        """Both limit registers as after a reset; R0 and R1 are zero then, and the core must be privileged."""
+        self._limit_values.write((0, 0))
+        self.execute_scratch(WRITE_LIMITS, 2)
 
     # -- memory-mapped registers ---------------------------------------------------------------------
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.rehearsal.emulator.interrupts import TICK
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import MAX_SHARED
 from gemel.rehearsal.raw_run import RawAccess, RawCore, RawEvent, RawRun
@@ -67,9 +68,10 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         tuple((high, _lowest_used(core, low)) for high, low in core.stack_watch.process_stacks),
         tuple(sorted(core.sleep.could_be_ended_by())),
         core.sleep.ticks_could_end(),
-        core.interrupts.active[-1] if core.interrupts.active else 0,
+        tuple((number, core.exceptions.entered.get(number, 0)) for number in core.interrupts.active),
         core.faults.open[-1][0] if core.faults.open else 0,
-        core.exceptions.since,
+        core.sleep.began,
+        max((at for number, at in core.exceptions.entered.items() if number >= TICK), default=None),
         core.interrupts.most_urgent() or 0,
     )
 

@@ -31,8 +31,11 @@ class StackWatch:
         self._left: dict[int, list[int]] = {}
 
     def look(self) -> None:
-        """Look at both stack pointers."""
+        """Look at both stack pointers; of code without privilege the library gives the one in use alone."""
         main, process = self._core.stacks
+        if not main and self._core.unprivileged:
+            main = process = self._core.registers.stack
+            main = main if self._core.on_main_stack else 0
         if main:
             self._saw_main(main)
         if process and not self._core.on_main_stack:
@@ -88,7 +91,7 @@ class StackWatch:
         core = self._core
         if core.blocks.sets_limits:
             limit = core.registers.stack_limits()[1 if process else 0]
-            if frame < limit <= stack:
+            if frame < limit:
                 return limit
         limit = core.plan.stack_limit or 0
         if not process:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.rehearsal.emulator.interrupts import PENDSV, SUPERVISOR_CALL
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
@@ -19,8 +20,8 @@ MANY_TIMES = 16
 SHARED_BY = 3
 """Vectors with one handler from which on it is a default one; a product's own may serve two interrupts."""
 
-LONG_IN_HANDLER = 1_000_000
-"""Instructions in one handler after which a core is taken to stay there."""
+LONG = 1_000_000
+"""Instructions in one handler after which a core is taken to stay there, or without an interrupt to take none."""
 
 
 def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[RehearsalFinding]:
@@ -43,7 +44,8 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
         if "register" in event.numbers:
             causes.append(_waits_for_register(event, names))
         elif not (named - {core} and polls_other(plan, event)):
-            causes.append(_loop(event, names))
+            held_off = next(each.held_off for each in run.cores if each.name == core)
+            causes.append(_loop(event, held_off, names))
     if not plan.goals and run.ended == "budget":
         causes += _busy(plan, run, names, {finding.core for finding in causes})
     return causes
@@ -74,34 +76,47 @@ def _stopped(run: RawRun) -> set[str]:
 def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     """Cores that stay in the handler of an exception."""
     for core in run.cores:
-        if not core.handler or core.fault or core.state in ("stopped", "locked up", "reset"):
+        stays = [each for each in core.handlers if run.ended != "budget" or run.time - each[1] >= LONG]
+        if not stays or core.fault or core.state in ("stopped", "locked up", "reset"):
             continue
-        if run.ended == "budget" and run.time - core.handler_since < LONG_IN_HANDLER:
+        exception, since = stays[-1]
+        vector, others = _handler_of(run, core, exception, names)
+        if _idles_in(core, stays) and not others:
             continue
-        function = names.function_name(core.name, core.pc) or "a handler"
-        others = _vectors_of_its_handler(run, core, names)
+        innermost = exception == core.handlers[-1][0]
+        function = names.function_name(core.name, core.pc if innermost else vector & ~1) or "a handler"
         shared = (
             f", since no handler of its own is linked ({others} vectors share this one)" if others else ""
         )
         words = Words(
-            f"core {core.name} stays in {function} for {exception_name(core.handler)}{shared}",
-            f"entered at instruction {core.handler_since:,}, and it does not return",
+            f"core {core.name} stays in {function} for {exception_name(exception)}{shared}",
+            f"entered at instruction {since:,}, and it does not return",
             "a handler that serves its exception and returns",
             "link a handler for it, see what the handler waits for, or do not enable the interrupt",
         )
         yield at_end(core, run, words, names, "stays-in-handler")
 
 
-def _vectors_of_its_handler(run: RawRun, core: RawCore, names: CodeNames) -> int:
-    """How many vectors of its table have the handler in which a core is; 0 where it is of this exception alone."""
+def _idles_in(core: RawCore, stays: list[tuple[int, int]]) -> bool:
+    """Whether a core idles in the handler that switches its tasks: it sleeps there, and is woken.
+
+    Where no task is ready, some kernels wait in PendSV or a supervisor call for interrupts that preempt it.
+    """
+    exception, since = stays[-1]
+    wakes = core.ticks or bool(core.could_wake) or core.state != "sleeping"
+    return exception in (PENDSV, SUPERVISOR_CALL) and core.slept_at > since and wakes
+
+
+def _handler_of(run: RawRun, core: RawCore, exception: int, names: CodeNames) -> tuple[int, int]:
+    """The vector of an exception, and how many vectors have the same handler; 0 where it is its own, or not known."""
     events = [each for each in run.events if each.core == core.name]
     starts = [each.numbers["vectors"] for each in events if each.kind == "start"]
     if not starts or any(each.kind == "vector-table-moved" for each in events):
-        return 0
+        return 0, 0
     vectors = names.vectors(core.name, starts[-1])
-    own = vectors[core.handler] if core.handler < len(vectors) else 0
+    own = vectors[exception] if exception < len(vectors) else 0
     count = vectors.count(own) if own else 0
-    return count if count >= SHARED_BY else 0
+    return own, count if count >= SHARED_BY else 0
 
 
 def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) -> Iterator[RehearsalFinding]:
@@ -111,7 +126,7 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) 
     can_wake = wakeable(plan, run)
     unreached = {goal.core for goal, reached in zip(plan.goals, run.goals, strict=True) if not reached}
     for core in run.cores:
-        if core.state != "sleeping" or core.name in can_wake or core.handler:
+        if core.state != "sleeping" or core.name in can_wake or core.handlers:
             continue
         if any(_senders(plan, core.name).get(number) in stuck - {core.name} for number in core.could_wake):
             continue
@@ -165,7 +180,7 @@ def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:
     return error_about(event, words, names, "waits-for-register")
 
 
-def _loop(event: RawEvent, names: CodeNames) -> RehearsalFinding:
+def _loop(event: RawEvent, held_off: int, names: CodeNames) -> RehearsalFinding:
     memory, register = event.numbers.get("memory"), event.numbers.get("described")
     if register is not None:
         found = f"it reads register {names.register(register)}, which will not change any more"
@@ -178,6 +193,9 @@ def _loop(event: RawEvent, names: CodeNames) -> RehearsalFinding:
         named = f"{named}, " if named else ""
         found = f"it reads {named}{format_address(memory)} ({where}), which nobody changes"
         hint = "see what should have written it"
+    if held_off:
+        found = f"{found}; {exception_name(held_off)} is pending and masked"
+        hint = f"let {exception_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint
     words = Words(
         f"core {event.core} is in an endless loop: the whole device is in the same state again",
         found,
@@ -190,6 +208,8 @@ def _loop(event: RawEvent, names: CodeNames) -> RehearsalFinding:
 def _busy(plan: DevicePlan, run: RawRun, names: CodeNames, named: set[str]) -> Iterator[RehearsalFinding]:
     """Without goals: cores that were still at work, with nothing that could interrupt them."""
     for core in run.cores:
+        if core.interrupted_at is not None and run.time - core.interrupted_at < LONG:
+            continue  # what masks interrupts now, or the handler that runs, has done so for a moment only
         if core.state in ("running", "waiting") and core.name not in named | wakeable(plan, run):
             words = Words(
                 f"core {core.name} is still busy when the budget ends, and no interrupt is enabled",

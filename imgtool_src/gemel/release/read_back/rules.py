@@ -11,18 +11,20 @@ from gemel.checking.rule import Rule
 from gemel.errors import ExtraMissing
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
+from gemel.release.contents import LISTED
 from gemel.release.extras import EXTRA
 from gemel.release.read_back.builds import LIBRARIES, BuildFile, compare
 from gemel.release.read_back.differences import first_difference
 from gemel.release.read_back.readers import READERS, ReadBackError, Runs, joined_runs
 from gemel.release.read_back.seals import record_of, verify
 from gemel.spans import Span, format_address
-from gemel.structs import NamedTuple
-
-LISTED = "release-files-as-listed"
-"""The rule that others' findings about the same file of a release folder follow from."""
+from gemel.structs import NamedTuple, replace
 
 AGAIN = "write the image again with another version of gemel, and report this: the fault is gemel's or the library's"
+
+
+OTHER_FILE = ("build-ids-equal", "image-equals-builds")
+"""Rules that say of a build that the file given is not the one in the image."""
 
 
 class WrittenFile(NamedTuple):
@@ -86,11 +88,10 @@ def image_runs(inspection: Inspection) -> Runs:
 def _of_files(inspection: Inspection, files: Mapping[str, WrittenFile]) -> Iterator[Outcome]:
     expected = image_runs(inspection)
     for name, file in files.items():
+        read = _of_addressed if file.form in READERS else _of_raw
         try:
-            if file.form in READERS:
-                yield _of_addressed(name, file, inspection, expected)
-            else:
-                yield _of_raw(name, file, inspection, expected)
+            found = read(name, file, inspection, expected)
+            yield replace(found, follows_from=((LISTED, name),)) if isinstance(found, Finding) else found
         except ExtraMissing as error:
             yield _without_library(name, error)
 
@@ -100,24 +101,13 @@ def _of_addressed(name: str, file: WrittenFile, inspection: Inspection, expected
     try:
         found = read(file.data)
     except ReadBackError as error:
-        return Finding(
-            f"{library} cannot read {name}",
-            (name,),
-            where=name,
-            found=str(error),
-            follows_from=((LISTED, name),),
-        )
+        return Finding(f"{library} cannot read {name}", (name,), where=name, found=str(error))
     if difference := first_difference(found.runs, expected):
         return _differs(name, library, difference.address, difference.found, difference.expected)
     if found.entry != inspection.entry:
         what = f"{library} finds another start address in {name}"
         return Finding(
-            what,
-            (name,),
-            where=name,
-            found=_address(found.entry),
-            expected=_address(inspection.entry),
-            follows_from=((LISTED, name),),
+            what, (name,), where=name, found=_address(found.entry), expected=_address(inspection.entry)
         )
     size = sum(len(data) for _, data in found.runs)
     return Holds(f"{name}: {size:,} bytes and the start address, read by {library}")
@@ -135,14 +125,7 @@ def _of_raw(name: str, file: WrittenFile, inspection: Inspection, expected: Runs
         found = f"{place.size:,} bytes from {format_address(place.start)} on"
         expected_words = "a whole memory" if file.whole_memory else "a start in a memory of the image"
         what = f"{name} is not what a raw binary is to hold"
-        return Finding(
-            what,
-            (name,),
-            where=name,
-            found=found,
-            expected=expected_words,
-            follows_from=((LISTED, name),),
-        )
+        return Finding(what, (name,), where=name, found=found, expected=expected_words)
     wanted = bytearray((memory.erased_byte,)) * place.size
     for address, data in expected:
         inside = Span(address, len(data)).intersection(place)
@@ -178,7 +161,8 @@ def _of_builds(inspection: Inspection, builds: Mapping[str, BuildFile]) -> Itera
             if result.different is None:
                 yield Holds(f"{where}: {result.size:,} bytes, read by {library}")
             else:
-                yield _differs(where, library, result.different, result.found, result.expected, party=name)
+                found = _differs(where, library, result.different, result.found, result.expected, party=name)
+                yield replace(found, follows_from=tuple((rule, name) for rule in OTHER_FILE))
 
 
 def _of_seal(inspection: Inspection) -> Iterator[Outcome]:
@@ -226,7 +210,6 @@ def _differs(
         found=found,
         expected=expected,
         span=Span(address, 1),
-        follows_from=((LISTED, where),),
     )
 
 

@@ -1,0 +1,5 @@
+void scenario(void)
+{
+    say("going");
+    ((void(*)(void))(0xE000E000|1))();
+}

@@ -1,0 +1,5 @@
+void scenario(void)
+{
+    say("going");
+    ((void(*)(void))(SERIAL|1))();
+}
