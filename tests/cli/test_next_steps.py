@@ -16,16 +16,13 @@ def flat(text: str) -> str:
 
 @pytest.fixture(scope="module")
 def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The small device, joined, with a policy, a log, and a folder that looks like a release's."""
+    """The small device, joined, with a policy and a log."""
     folder = write_device(tmp_path_factory.mktemp("device"))
     assert run_here(*JOIN, "-o", "tide.hex", cwd=folder).returncode == 0
     (folder / "own.toml").write_text(
         'format = 1\ntrust = ["a.pem"]\nrollback_at_least = 2\n', encoding="utf-8"
     )
     (folder / "crash.log").write_text("pc=0x10000080\n", encoding="utf-8")
-    (folder / "released").mkdir()
-    for name in ("release.json", "tide.hex"):
-        (folder / "released" / name).touch()
     return folder
 
 
@@ -40,16 +37,6 @@ SLIPS = {
         ("join", "tide.hex", "-o", "x.hex"),
         "found an Intel HEX file",
         "give the layout here",
-    ),
-    "a release as image": (
-        ("check", "small.toml", "released"),
-        "a folder",
-        "such as released/tide.hex; gemel check --release released",
-    ),
-    "a file of a release": (
-        ("check", "--release", "released/tide.hex"),
-        "not a release folder",
-        "give the folder that it is in: --release released",
     ),
     "a log as symbol": (("where", "small.toml", "crash.log"), "a file's name, not a symbol", "< crash.log"),
     "an address of seven digits": (
