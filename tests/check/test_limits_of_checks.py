@@ -112,6 +112,16 @@ def _empty_bases(count: int) -> bool:
     return Comparison(left, right, False).same(left.named("struct top")[0], right.named("struct top")[0])
 
 
+def _unnamed(count: int) -> bool:
+    """Whether ``count`` members of a structure without a name count as those of the record around it."""
+    of = basic()
+    members = [member(f"m{number}", of, 4 * number) for number in range(count)]
+    inside = record("", 4 * count, *members)
+    left = types_of(debug_elf(of, inside, record("r", 4 * count, member("", inside))))
+    right = types_of(debug_elf(of, record("r", 4 * count, *members)))
+    return Comparison(left, right, False).same(left.named("struct r")[0], right.named("struct r")[0])
+
+
 LIMITS: Limits = {
     "checking.contract.access.TYPES_LIMIT": (4, _volatile_seen),
     "checking.contract.comparison.DEPTH_LIMIT": (3, _inside),
@@ -119,6 +129,7 @@ LIMITS: Limits = {
     "checking.contract.rows.ROW_LIMIT": (4, _rows),
     "checking.contract.wrappers.DEPTH_LIMIT": (3, _unwrapped),
     "checking.contract.wrappers.BASES_LIMIT": (3, _bases),
+    "checking.contract.wrappers.MEMBERS_LIMIT": (3, _unnamed),
     "checking.contract.wrappers.BASES_LIMIT of empty classes": (3, _empty_bases),
 }
 

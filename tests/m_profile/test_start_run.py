@@ -146,6 +146,23 @@ def test_little_more_is_run_once_all_is_initialised(tmp_path: Path) -> None:
     assert start_run(stored.get, CODE | 1, STACK, None, (more,)).why_not == whole.why_not
 
 
+@pytest.mark.parametrize(("words", "is_found"), [(4, True), (3, False)])
+def test_fewer_bytes_than_a_variable_has_are_no_cleared_data(
+    words: int, is_found: bool, tmp_path: Path
+) -> None:
+    """Code that sets some of its variables to zero clears no copied data; 16 bytes in a row are."""
+    assert module.LEAST_ZEROED == 16
+    clears = "movs r3, #0\nldr r0, =0x20000000\n" + "str r3, [r0], #4\n" * words
+    code = f"{COPY.replace('#16', '#32')}{clears}ldr r4, =0x08000801\nbx r4"
+    stored = dict(enumerate(assembled(code + "\n.ltorg", tmp_path), CODE))
+    stored |= dict(enumerate([0xFE, 0xE7], CODE + 0x800)) | dict.fromkeys(
+        range(CODE + 0x1000, CODE + 0x1020), 1
+    )
+    copied = Block(CODE + 0x1000, Span(RAM, 32))
+    run = start_run(stored.get, CODE | 1, STACK, CODE + 0x801, (copied,))
+    assert run.zeroed == ((Span(RAM, 16),) if is_found else ())
+
+
 def test_what_code_writes_is_bounded(tmp_path: Path) -> None:
     """Twelve words an instruction at an odd address, and 90 ways from where much is written."""
     asks = "".join(f"ldr r5, [r4]\ncmp r5, #{value}\nbne 2f\nadds r6, #1\n2:\n" for value in range(90))

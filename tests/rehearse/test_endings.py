@@ -109,6 +109,16 @@ def test_a_kernel_that_idles_in_its_switch(beginning: str, handler: str, stays: 
     assert rehearsal.finding("no-idle-state") is None
 
 
+def test_a_call_by_a_null_pointer_is_named() -> None:
+    """A branch to zero is a pointer that nobody set; one to another even address lacks the Thumb bit."""
+    null = run("movs r1, #0\n blx r1\n" + SLEEP, "", handler=HANG).finding("invalid-state")
+    even = run(f"ldr r1, ={FLASH + 0x400:#x}\n blx r1\n" + SLEEP, "", handler=HANG).finding("invalid-state")
+    assert null is not None
+    assert even is not None
+    assert "a pointer to a function is null" in null.found
+    assert "without the Thumb bit" in even.what
+
+
 def test_a_loop_under_a_mask_names_what_is_held_off() -> None:
     """A core that waits for what a masked interrupt would write: the interrupt is named."""
     waits = "cpsid i\n" + store(0xE000_E200, "32") + "ldr r0, =0x38001000\n1: ldr r1, [r0]\n b 1b\n"

@@ -48,6 +48,24 @@ def _flash(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
+_WITHOUT_THUMB_BIT = plain(
+    "core {core} branches to an address without the Thumb bit",
+    "bit 0 set in every code pointer and vector",
+    "declare the target as a function, or set bit 0 where the address is made by hand",
+)
+
+
+def _invalid_state(event: RawEvent, names: CodeNames) -> Words:
+    if event.numbers.get("address") != 0:
+        return _WITHOUT_THUMB_BIT(event, names)
+    return Words(
+        f"core {event.core} branches to address zero",
+        f"a pointer to a function is null: {at_address(event, names)}",
+        "the address of a function, with bit 0 set",
+        "set the pointer before it is called, or fill the vector",
+    )
+
+
 def _undefined(event: RawEvent, names: CodeNames) -> Words:
     code = event.numbers["code"]
     erased = code == ERASED
@@ -207,11 +225,7 @@ FAULT_WORDS: dict[str, Wording] = {
         "a stack pointer above the limit",
         "give the stack more room, or correct the limit",
     ),
-    "invalid-state": plain(
-        "core {core} branches to an address without the Thumb bit",
-        "bit 0 set in every code pointer and vector",
-        "declare the target as a function, or set bit 0 where the address is made by hand",
-    ),
+    "invalid-state": _invalid_state,
     "breakpoint": plain(
         "core {core} meets a breakpoint instruction",
         "none without a debugger: it is a fault then",
