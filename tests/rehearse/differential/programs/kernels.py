@@ -308,7 +308,7 @@ void scenario(void)
         "mutex-kept",
         lost,
         fails=True,
-        ends="add|yield_now|other|first_task",
+        ends="add|yield_now|other|first_task|pendsv_handler|choose_next",
     )
 
 
