@@ -241,7 +241,10 @@ def _faults(count: int) -> bool:
     """Whether all of ``count`` unknown keys of a policy are reported."""
     with pytest.raises(PolicyError) as caught:
         read_policy(
-            ("format = 1\n" + "".join(f"k{n} = 1\n" for n in range(count))).encode(), "own.toml", (), ()
+            ("format = 1\nsigners = 1\n" + "".join(f"k{n} = 1\n" for n in range(count))).encode(),
+            "own.toml",
+            (),
+            (),
         )
     return not any("more than" in problem.what for problem in caught.value.problems)
 

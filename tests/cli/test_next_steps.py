@@ -8,6 +8,9 @@ import pytest
 from in_process import run_here
 from reliability.runs import JOIN, write_device
 
+from gemel.errors import UsageProblem
+from gemel.files.reading import LEAST_ALIKE, blocks_of_file
+
 
 def flat(text: str) -> str:
     """The text with its line breaks taken out."""
@@ -96,3 +99,14 @@ def test_a_layout_whose_trusted_key_is_missing(device: Path) -> None:
     assert done.returncode == 0
     assert "remark: the file cannot be read" in done.stderr
     assert "gone.pem" in done.stderr
+
+
+@pytest.mark.parametrize(("asked", "near"), [("abcd", True), ("abxy", True), ("axyz", False)])
+def test_a_name_is_suggested_that_is_alike_enough(asked: str, near: bool, tmp_path: Path) -> None:
+    """LEAST_ALIKE of a name, without the suffix that most files have in common, must be the same."""
+    assert LEAST_ALIKE == 0.5
+    (tmp_path / "abcd.elf").write_bytes(b"")
+    with pytest.raises(UsageProblem) as caught:
+        list(blocks_of_file(tmp_path / f"{asked}.elfx"))
+    (problem,) = caught.value.problems
+    assert ("did you mean" in problem.next_step) == near

@@ -42,6 +42,7 @@ from gemel.draft.regions import read_link_map, regions_by_symbols
 from gemel.draft.shared import Shared
 from gemel.draft.svd import NotSvd, Peripheral, Register, read_svd
 from gemel.draft.vector_remarks import before_vectors
+from gemel.draft.vectors import LARGEST_RAM, _in_ram
 from gemel.errors import UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.record.format import MARK
@@ -257,3 +258,14 @@ def test_the_least_region(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("gemel.draft.regions.MIN_SIZE", 100)
     assert _smaller_regions_left_out(99)
     assert not _smaller_regions_left_out(100)
+
+
+@pytest.mark.parametrize(("past", "is_ram"), [(4, True), (0, False)])
+def test_the_largest_ram_at_addresses_of_code(past: int, is_ram: bool) -> None:
+    """A stack may end so far after the start of data that is copied there, and no further."""
+    ram = 0x1000_0000
+    own = build(
+        "station",
+        elf([SegmentSpec(0x0800_0000, bytes(64)), SegmentSpec(0x0800_0040, bytes(8), run_address=ram)]),
+    )
+    assert _in_ram(own, ram + LARGEST_RAM - past) == is_ram

@@ -154,6 +154,7 @@ def test_bytes_made_to_lead_in_circles_cost_no_more_than_others(unit: str) -> No
 def test_a_sweep_that_costs_too_much_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the effort is spent, the sweep stops and what is left of it is below 0."""
     monkeypatch.setattr("gemel.m_profile.sweep.EFFORT", 0)
+    monkeypatch.setattr("gemel.m_profile.sweep.FREE_EFFORT", 0)
     sweep = Sweep(Flow(_code("10b5 10bd 10b5 10bd", DATA), START))
     assert len(sweep.run()) == 1
     assert sweep.effort < 0

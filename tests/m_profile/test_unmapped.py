@@ -13,8 +13,10 @@ from real_code import PROGRAM, code_segment, compiled, mapped_instructions
 from gemel.builds.build import Build
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import lacking
+from gemel.m_profile.flow import Run
 from gemel.m_profile.found_instruction import FoundInstruction
 from gemel.m_profile.sieve import Sieve
+from gemel.m_profile.sweep import Routine
 from gemel.m_profile.unmapped import UnmappedCode, unmapped_code
 
 TABLE = (
@@ -153,3 +155,16 @@ def test_known_data_is_not_read_as_code() -> None:
     code = bytes.fromhex("10b5 30ee200a 10bd")
     assert unmapped_code(code, 0x1000, []).sizes == (0, 8, 0)
     assert unmapped_code(code, 0x1000, [], [Span(0x1000, 8)]).sizes == (0, 0, 8)
+
+
+@pytest.mark.parametrize("alone", [False, True])
+def test_no_more_than_the_limit_is_reported(alone: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """MAX_LACKING instructions are all reported; of one more only as many, and no further routine is looked at."""
+    monkeypatch.setattr("gemel.m_profile.unmapped.MAX_LACKING", 5)
+    for count in (5, 6):
+        code = b"\x00\xee\x10\x0a" * count + b"\x70\x47"  # VMOV S0, R0 and BX LR
+        run = Run(0, len(code))
+        swept = [Routine([run], False)] * 2 if alone else []
+        read = UnmappedCode(code, 0x1000, [] if alone else [run], swept, (0, len(code), 0), False)
+        found = [*read.followed_places(_sieve("armv8-m.main")), *read.swept_places(_sieve("armv8-m.main"))]
+        assert len(found) == (count if alone else 5)

@@ -300,11 +300,12 @@ class Flow:
 def runs(instructions: Iterable[tuple[int, int]]) -> list[Run]:
     """Instructions, each an offset and a size, in order, as runs without a gap."""
     found: list[Run] = []
+    new_run = tuple.__new__
     first = end = -1
     for at, size in instructions:
         if at != end:
             if first >= 0:
-                found.append(Run(first, end))
+                found.append(new_run(Run, (first, end)))
             first = at
         end = at + size
     if first >= 0:

@@ -29,9 +29,10 @@ PUSH, POP, POP_WIDE, LINK, PROGRAM = 0xB500, 0xBD00, 0xE8BD, 0x4000, 0x8000
 FILL = (b"\x00\x00", b"\x00\xbf", b"\xc0\x46", b"\xff\xff")
 """Halfwords that fill up between routines: zeros, NOP in both its forms, erased flash."""
 
-EFFORT = 4
-"""Instructions, branches and literals that are looked at for each byte, at most; real programs need less than
-one, noise less than two: more means bytes that somebody made to lead in circles."""
+FREE_EFFORT, EFFORT, OF_STREAM = 300_000, 0.25, 4
+"""Instructions, branches and literals that are looked at, at most: so many, and for each byte; and how many of these
+each stream takes as long as besides.  Real programs need a tenth for each byte, a whole library without vectors less
+than one, and noise, which leads everywhere, more than that."""
 
 
 class Routine(NamedTuple):
@@ -55,7 +56,7 @@ class Sweep:
         self._behind: list[int] = []
         self._alone = self._balanced = False
         self.routines: list[Routine] = []
-        self.effort = EFFORT * len(flow.code)
+        self.effort = FREE_EFFORT + EFFORT * len(flow.code)
 
     def run(self) -> list[Routine]:
         """Sweep everything; the routines that were found, in the order in which they were."""
@@ -189,7 +190,7 @@ class Sweep:
     def _sound(self, at: int, also: dict[int, int], used: set[int]) -> Stream | None:
         """The stream from ``at``, if it may be code; one that goes wrong ends with its last call."""
         stream = self._flow.stream(at, also, used, strict=True)
-        self.effort -= 1 + len(stream.sizes) + len(stream.branches) + sum(map(len, stream.data))
+        self.effort -= OF_STREAM + len(stream.sizes) + len(stream.branches) + sum(map(len, stream.data))
         fault: int | None = stream.end
         if not self._open(stream, also):
             fault = self._fault(stream, also)

@@ -6,7 +6,9 @@ far as its bytes hold together (see ``sweep``), which chance brings about, too.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator
+from itertools import accumulate, islice
 
 from gemel.m_profile.disassembly import reads_whole, spelled
 from gemel.m_profile.flow import Flow, Run
@@ -21,6 +23,10 @@ from gemel.structs import NamedTuple
 MIN_ALONE = 4
 """A routine that nothing leads to, and no code is next to, counts where it holds at least so many lacking
 instructions, and no more of others: tables of numbers read as routines with a few of them."""
+
+
+MAX_LACKING = 4_096
+"""Instructions of one stretch that are reported: a core that lacks more is another core's."""
 
 
 class UnmappedCode(NamedTuple):
@@ -38,25 +44,35 @@ class UnmappedCode(NamedTuple):
     unfinished: bool
 
     def followed_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
-        """Instructions that were followed and that the core lacks."""
-        return (each for each in self._lacking(sieve, self.followed) if not _is_negative_number(each))
+        """Instructions that were followed and that the core lacks, MAX_LACKING at most."""
+        found = self._lacking(sieve, self.followed)
+        return islice((each for each in found if not _is_negative_number(each)), MAX_LACKING)
 
     def swept_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
-        """Instructions that the sweep found and that the core lacks, by address, from what is likely code."""
+        """Instructions that the sweep found and that the core lacks, by address, from what is likely code.
+
+        No more routines are looked at once MAX_LACKING instructions were found.
+        """
+        left = MAX_LACKING
         for routine in sorted(self.swept, key=lambda each: each.runs[0]):
             lacking = self._lacking(sieve, routine.runs)
             places = [each for each in lacking if not (_is_negative_number(each) or self._is_address(each))]
             if places and self._enough(routine, places) and self._credible(routine, places):
                 yield from places
+                left -= len(places)
+                if left <= 0:
+                    return
 
     def _lacking(self, sieve: Sieve, found: list[Run]) -> Iterator[FoundInstruction]:
         code, start = self.code, self.start
-        for first, end in found:
-            guards = Guards(code, first, start, self._word_at)
-            for offset, size, encoding in sieve.unfit(code[first:end]):
-                at = first + offset
-                if guards.cover(at):
-                    continue
+        places = [0, *accumulate(end - first for first, end in found)]
+        guards, last = None, -1
+        for offset, size, encoding in sieve.unfit(b"".join([code[first:end] for first, end in found])):
+            index = bisect_right(places, offset) - 1
+            at = found[index].first + offset - places[index]
+            if guards is None or index != last:
+                guards, last = Guards(code, found[index].first, start, self._word_at), index
+            if not guards.cover(at):
                 yield FoundInstruction(start + at, code[at : at + size], encoding)
 
     def _word_at(self, address: int) -> int | None:

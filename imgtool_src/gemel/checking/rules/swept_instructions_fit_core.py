@@ -54,7 +54,7 @@ def _outcomes(inspection: Inspection, plan: BuildPlan) -> Iterator[Outcome]:
     yield from findings
     for span, code in stretches:
         if code.unfinished:
-            reason = "its bytes lead in circles, as made to keep a sweep from coming to an end"
+            reason = "its bytes lead in more ways than are followed, as noise does, or what is made to"
             yield NotChecked(f"{where}, the rest of {span}", reason)
     if not findings:
         followed, swept, left = (
