@@ -67,7 +67,10 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
 
 
 def _skipped(inspection: Inspection, table: VectorTable, reset: int) -> tuple[str, str] | None:
-    """A reset vector that is ``main`` or another word's handler, where nobody initialises data; what to do."""
+    """A reset vector that is ``main``, or another word's handler and not the file's entry point; what to do.
+
+    Only where nobody initialises data: some tables name the reset handler in every word.
+    """
     name = table.plan.name
     placement = inspection.placements.get(name)
     symbols = placement.build.symbols if placement else None
@@ -75,7 +78,9 @@ def _skipped(inspection: Inspection, table: VectorTable, reset: int) -> tuple[st
     if placement is None or symbols is None or function is None:
         return None
     others = [index for index, word in enumerate(table.words) if index > 1 and word == reset]
-    if function[0].name != "main" and not others:
+    entry = placement.build.entry
+    starts = symbols.function_at(entry) if entry is not None and entry != reset else None
+    if function[0].name != "main" and not (others and starts):
         return None
     from gemel.inspection.started import never_initialised
 
@@ -83,8 +88,6 @@ def _skipped(inspection: Inspection, table: VectorTable, reset: int) -> tuple[st
     if not left:
         return None
     segments = " and ".join(piece.segment.words for piece in left)
-    entry = placement.build.entry
-    starts = symbols.function_at(entry) if entry is not None and entry != reset else None
     handler = f", such as {starts[0].name}, the file's entry point" if starts and not starts[1] else ""
     shared = f", the handler of {named_words(others)} too" if others else ""
     return (
