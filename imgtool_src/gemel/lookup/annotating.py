@@ -153,10 +153,14 @@ def _call_before(value: int, name: str, named: Callable[[int], str]) -> str:
 def _names(found: Found, address: int, cores: Sequence[str], spelled: Mapping[str, str]) -> str:
     """The names of what groups of cores find in one line, by core where they differ; empty where none has one."""
     words: dict[str, list[str]] = {}
+    last: object = None
+    moved, text = 0, ""
     for group, ways in found:
         texts: list[str] = []
         for _, _, _, distance, names in ways:
-            if names and (text := names.text_at(address + distance, spelled)) and text not in texts:
+            if names and (names is not last or distance != moved):
+                last, moved, text = names, distance, names.text_at(address + distance, spelled)
+            if names and text and text not in texts:
                 texts.append(text)
         if texts:
             words.setdefault(texts[0] if len(texts) == 1 else "; ".join(texts), []).extend(group)
