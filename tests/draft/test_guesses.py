@@ -6,9 +6,18 @@ import struct
 
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
-from draft.cases import as_hex, layout_of
+from draft.cases import as_hex, layout_of, text_of
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
-from small_device import LINK, SAMPLER, STATION, STATION_RAM, build, builds, sampler_elf, station_elf
+from small_device import (
+    LINK,
+    SAMPLER,
+    STATION,
+    STATION_RAM,
+    build,
+    builds,
+    sampler_elf,
+    station_elf,
+)
 
 from gemel.builds.elf.attributes import BuildAttributes
 from gemel.draft.cores import guess_core, guess_primary
@@ -246,3 +255,12 @@ def test_groups_are_apart() -> None:
 def test_powers_of_two(size: int, result: int) -> None:
     """A size is rounded up to a power of two, and to no less than the least."""
     assert power_of_two(size, 1024) == result
+
+
+def test_ram_of_two_cores_at_one_address() -> None:
+    """Both builds have RAM there: the draft asks whose it is, and says how memories of their own are written."""
+    ram = SegmentSpec(STATION_RAM + 8, memory_size=0x600, flags="rw")
+    text = text_of(builds(sampler=sampler_elf(ram=ram)))
+    asked = " ".join(line.lstrip("# ") for line in text.splitlines())
+    assert "ask: station claims 0x2000_0008..0x2000_03FF too; whose is it?" in asked
+    assert "with views = { sampler = 0x2000_0000 }" in asked

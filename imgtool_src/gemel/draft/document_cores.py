@@ -5,9 +5,10 @@ from __future__ import annotations
 from gemel.draft.drafting import Draft
 from gemel.draft.evidence import Evidence
 from gemel.draft.page import ASK, Page
+from gemel.draft.places import MEMORY_START
 from gemel.draft.vector_remarks import misaligned_words, vector_offset
 from gemel.m_profile.architectures import EXTENSIONS_OF
-from gemel.spans import format_address, merge, without
+from gemel.spans import align_down, format_address, merge, without
 
 OPTIONAL = {"mpu": 'an MPU ("mpu")', "security": 'the security extension ("security")'}
 """Extensions that leave no trace in a build."""
@@ -67,7 +68,13 @@ def _conflicts(page: Page, draft: Draft, seen: Evidence) -> None:
         both = merge(one.intersection(claim) for one in seen.ram for claim in claims)
         if both:
             spans = ", ".join(map(str, both[:4]))
-            page.remark(f"{ASK} {other.name} claims {spans} too; whose is it? Here {other.name} has it.")
+            start = format_address(align_down(both[0].start, MEMORY_START))
+            page.remark(
+                f"{ASK} {other.name} claims {spans} too; whose is it? Here {other.name} has it. If each core has RAM "
+                f"of its own there, as tightly coupled memories are, add a memory and an area for {seen.name}, its "
+                f"start any free address where {other.name} does not see it, with views = {{ {seen.name} = {start} }}, "
+                f"and give {other.name}'s memory a view at another address for {seen.name}; nothing is shared then."
+            )
 
 
 def _release(page: Page, draft: Draft, seen: Evidence) -> None:
