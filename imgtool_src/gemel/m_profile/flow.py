@@ -9,6 +9,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Container, Iterable
 from functools import cached_property
 
@@ -69,6 +70,10 @@ INDEX_REACH, MAX_ENTRIES = 24, 512
 how many a table has at most whose index is not seen to be."""
 
 
+FREE_STREAMS, BYTES_A_STREAM = 20_000, 12
+"""Streams that are followed at most: so many, and one for so many bytes of code; programs have one for 26 bytes."""
+
+
 class Stream:
     """Instructions that follow one another, as the core runs them from one place.
 
@@ -99,18 +104,23 @@ class Flow:
     """Follows the code in ``code``, whose first byte the core runs at ``start`` (even).
 
     ``sizes`` holds the size of the instruction reached at each halfword (0: none), ``data`` whether the code
-    uses the halfword as data; both end with some that stand for what is after the code.
+    uses the halfword as data; both end with some that stand for what is after the code.  ``streams_left`` is below 0
+    where more is led to than is followed.
     """
 
     def __init__(self, code: bytes, start: int) -> None:
         self.code, self.start = code, start
         self.sizes = bytearray(len(code) // 2 + 4)
         self.data = bytearray(len(code) // 2 + 4)
+        self.streams_left = FREE_STREAMS + len(code) // BYTES_A_STREAM
 
     def follow(self, entries: Iterable[int]) -> None:
         """Reach what ``entries`` lead to: addresses as the core sees them, bit 0 ignored."""
         waiting = [(entry & ~1) - self.start for entry in entries]
         while waiting:
+            self.streams_left -= 1
+            if self.streams_left < 0:
+                return
             stream = self.stream(waiting.pop())
             self.take(stream)
             waiting += stream.branches
@@ -133,12 +143,12 @@ class Flow:
 
     def reached(self) -> list[Run]:
         """The instructions that were reached and are no data, in order."""
-        data = self.data
-        return runs(
-            (2 * index, size)
-            for index, size in enumerate(self.sizes)
-            if size and not data[index] and (size == 2 or not data[index + 1])
-        )
+        data = int.from_bytes(self.data, "little")
+        sizes = int.from_bytes(self.sizes, "little") & ~(data * 0xFF) & ~((data >> 8) * 4)
+        kept = sizes.to_bytes(len(self.sizes), "little")
+        if kept.count(4) == kept.count(b"\4\0"):
+            return [Run(2 * each.start(), 2 * each.end()) for each in re.finditer(b"(?:\2|\4\0)+", kept)]
+        return runs((2 * index, size) for index, size in enumerate(kept) if size)
 
     @cached_property
     def _users(self) -> bytes:

@@ -139,7 +139,7 @@ def unmapped_code(
     swept = sweep.run()
     first, in_all = _size(followed), _size(flow.reached())
     sizes = (first, max(in_all - first, 0), len(code) - in_all)
-    return UnmappedCode(code, start, followed, swept, sizes, sweep.effort < 0)
+    return UnmappedCode(code, start, followed, swept, sizes, sweep.effort < 0 or flow.streams_left < 0)
 
 
 def _size(found: list[Run]) -> int:
