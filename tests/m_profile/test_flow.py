@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 import subprocess
 from pathlib import Path
+from random import Random
 
 import pytest
 from gauge_builds import ARRANGEMENTS, gauge_builds
@@ -205,3 +206,19 @@ def test_the_distances_of_wide_branches(tmp_path: Path) -> None:
             flow = Flow(code, 0)
             flow.follow([0x10_0000])
             assert flow.sizes[(0x10_0000 + distance) // 2], (text, distance)
+
+
+def test_runs_are_found_at_once_as_one_by_one() -> None:
+    """Any mixture of instructions, data in them, and instructions inside of others gives the same runs."""
+    random = Random(11)
+    for _ in range(600):
+        flow = Flow(bytes(2 * random.randrange(1, 12)), 0x1000)
+        for index in range(len(flow.code) // 2):
+            flow.sizes[index] = random.choice((0, 2, 2, 4))
+            flow.data[index] = random.choice((0, 0, 0, 1))
+        expected = runs(
+            (2 * index, size)
+            for index, size in enumerate(flow.sizes)
+            if size and not flow.data[index] and (size == 2 or not flow.data[index + 1])
+        )
+        assert flow.reached() == expected
