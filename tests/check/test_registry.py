@@ -13,9 +13,12 @@ from check.make_renderings import (
     stored_rendering,
 )
 
-from gemel.checking import rules
+from gemel.audit.as_text import RECORD, SEAL
+from gemel.checking import causes, rules
 from gemel.checking.registry import all_rules, rule_named
 from gemel.checking.rule import Rule
+from gemel.release.read_back.rules import OTHER_FILE
+from gemel.workflows.reading_back import ABOUT_BYTES
 
 RULES = [pytest.param(rule, id=rule.name) for rule in all_rules()]
 every_rule = pytest.mark.parametrize("rule", RULES)
@@ -110,3 +113,13 @@ def test_what_is_stored_of_the_rules_is_what_they_say() -> None:
     from check.make_stored_rules import FILE, text
 
     assert FILE.read_text(encoding="utf-8") == text(), "run tests/check/make_stored_rules.py"
+
+
+def test_rules_that_others_name_are_there() -> None:
+    """Causes, consequences and steps go by the names of rules: each is one, and guards what they take it to."""
+    named = {each for name, each in vars(causes).items() if name.isupper() and isinstance(each, str)}
+    assert len(named) > 5
+    named |= {*causes.OF_LAYOUT, *OTHER_FILE, RECORD, SEAL}
+    known = {rule.name: rule.guards for rule in all_rules()}
+    assert named <= known.keys()
+    assert {known.get(name) for name in ABOUT_BYTES} == {"image"}

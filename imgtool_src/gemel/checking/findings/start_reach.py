@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from gemel.builds.build import Build
 from gemel.checking.findings.start_blocks import block_place
@@ -20,9 +20,6 @@ from gemel.outcomes import Finding
 from gemel.placement.placing import Placement
 from gemel.spans import Span, without
 from gemel.structs import NamedTuple, replace
-
-if TYPE_CHECKING:
-    pass
 
 ROUNDING = 8
 """Start-up code that copies in words or pairs of words may have ends rounded up by less than this."""

@@ -46,25 +46,34 @@ OPTIONS = {
     ),
 }
 
+VARIANTS = {
+    "limit": {
+        "limit-push": '#define ROOM 0\n#define BELOW "push {r0-r7}"\n',
+        "limit-subtract": '#define ROOM 16\n#define BELOW "sub sp,#64"\n',
+        "limit-written-above-pointer": '#define ROOM 40\n#define BELOW "sub r0,sp,#64\\n msr psp,r0\\n push {r0}"\n',
+    },
+}
+"""Programs of one file that differ by what they define: bytes above the limit, and how it is passed."""
+
 
 def idioms(random: Random) -> Iterator[Scenario]:
-    """A program of each file."""
+    """A program of each file, or several of one that has variants."""
     del random
     for file in sorted(FOLDER.glob("*.c")):
-        name, code = file.stem, file.read_text(encoding="utf-8")
-        if name.endswith(".partner"):
+        if file.stem.endswith(".partner"):
             continue
-        other = file.with_suffix(".partner.c")
-        partner = code if name in BOTH else other.read_text(encoding="utf-8") if other.exists() else PLAIN
-        yield Scenario(
-            name,
-            code,
-            fails=name in FAILS,
-            ends=FAILS.get(name, ""),
-            partner=partner,
-            cores=SAMPLER if name in OF_SAMPLER else ("station", "sampler"),
-            options=OPTIONS.get(name, ()),
-        )
+        code, other = file.read_text(encoding="utf-8"), file.with_suffix(".partner.c")
+        for name, defined in VARIANTS.get(file.stem, {file.stem: ""}).items():
+            partner = code if name in BOTH else other.read_text(encoding="utf-8") if other.exists() else PLAIN
+            yield Scenario(
+                name,
+                defined + code,
+                fails=name in FAILS,
+                ends=FAILS.get(name, ""),
+                partner=partner,
+                cores=SAMPLER if name in OF_SAMPLER else ("station", "sampler"),
+                options=OPTIONS.get(name, ()),
+            )
 
 
 FAMILIES = (idioms,)

@@ -36,6 +36,6 @@ void scenario(void)
     (void)pad;
     SHCSR |= SHCSR_USAGE_ENABLE;
     __asm volatile(
-        "msr psp,%0\n msr psplim,%1\n movs r0,#2\n msr control,r0\n isb\n push {r0-r7}\n b .\n"
-        : : "r"((uint32_t)st),"r"(st) : "r0", "memory");
+        "msr psp,%0\n msr psplim,%1\n movs r0,#2\n msr control,r0\n isb\n " BELOW "\n b .\n"
+        : : "r"((uint32_t)st+ROOM),"r"(st) : "r0", "memory");
 }
