@@ -6,9 +6,10 @@ imported before it is first used: a bare ``import gemel`` costs next to nothing.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from gemel.version import __version__
+
+TYPE_CHECKING = False
+"""As of ``typing``, whose import would keep a Ctrl-C from being quiet for longer."""
 
 if TYPE_CHECKING:
     from gemel.audit.result import ImageResult

@@ -156,7 +156,7 @@ def test_the_entry_imports_next_to_nothing(device: Path) -> None:
         "gemel.cli",
         "gemel.cli.entry",
     }
-    assert named.isdisjoint({"click", "inspect", "pathlib", "dataclasses", "argparse"})
+    assert named.isdisjoint({"click", "inspect", "pathlib", "dataclasses", "argparse", "typing", "re"})
 
 
 def test_a_stop_inside_a_class_statement_is_a_stop(capsys: pytest.CaptureFixture[str]) -> None:
