@@ -6,6 +6,7 @@ import functools
 import gc
 import importlib.util
 import os
+import signal
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -36,6 +37,14 @@ def pytest_configure(config: pytest.Config) -> None:
         os.environ.pop("COVERAGE_PROCESS_START", None)
     _keep_bytecode(config)
     _defer_iri_grammar()
+    _be_interruptible()
+
+
+def _be_interruptible() -> None:
+    """Have signals as a terminal's commands do: a shell's background jobs, and nohup, pass them on as ignored."""
+    for number in (signal.SIGINT, getattr(signal, "SIGHUP", signal.SIGINT)):
+        if signal.getsignal(number) is signal.SIG_IGN:
+            signal.signal(number, signal.default_int_handler if number == signal.SIGINT else signal.SIG_DFL)
 
 
 def _defer_iri_grammar() -> None:
