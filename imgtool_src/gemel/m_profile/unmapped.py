@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator
-from itertools import accumulate, islice
+from itertools import accumulate, groupby, islice
 
 from gemel.m_profile.disassembly import reads_whole, spelled
 from gemel.m_profile.flow import Flow, Run
@@ -45,7 +45,7 @@ class UnmappedCode(NamedTuple):
 
     def followed_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
         """Instructions that were followed and that the core lacks, MAX_LACKING at most."""
-        found = self._lacking(sieve, self.followed)
+        found = (each for _, each in self._lacking(sieve, self.followed))
         return islice((each for each in found if not _is_negative_number(each)), MAX_LACKING)
 
     def swept_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
@@ -54,16 +54,20 @@ class UnmappedCode(NamedTuple):
         No more routines are looked at once MAX_LACKING instructions were found.
         """
         left = MAX_LACKING
-        for routine in sorted(self.swept, key=lambda each: each.runs[0]):
-            lacking = self._lacking(sieve, routine.runs)
-            places = [each for each in lacking if not (_is_negative_number(each) or self._is_address(each))]
+        swept = sorted(self.swept, key=lambda each: each.runs[0])
+        owners = [index for index, each in enumerate(swept) for _ in each.runs]
+        lacking = self._lacking(sieve, [run for each in swept for run in each.runs])
+        for owner, found in groupby(lacking, key=lambda each: owners[each[0]]):
+            routine = swept[owner]
+            places = [each for _, each in found if not (_is_negative_number(each) or self._is_address(each))]
             if places and self._enough(routine, places) and self._credible(routine, places):
                 yield from places
                 left -= len(places)
                 if left <= 0:
                     return
 
-    def _lacking(self, sieve: Sieve, found: list[Run]) -> Iterator[FoundInstruction]:
+    def _lacking(self, sieve: Sieve, found: list[Run]) -> Iterator[tuple[int, FoundInstruction]]:
+        """Instructions in these runs that the core lacks, each with the index of its run."""
         code, start = self.code, self.start
         places = [0, *accumulate(end - first for first, end in found)]
         guards, last = None, -1
@@ -73,7 +77,7 @@ class UnmappedCode(NamedTuple):
             if guards is None or index != last:
                 guards, last = Guards(code, found[index].first, start, self._word_at), index
             if not guards.cover(at):
-                yield FoundInstruction(start + at, code[at : at + size], encoding)
+                yield index, FoundInstruction(start + at, code[at : at + size], encoding)
 
     def _word_at(self, address: int) -> int | None:
         at = address - self.start
@@ -124,22 +128,22 @@ def unmapped_code(
     entries: Iterable[int],
     data: Iterable[Span] = (),
     beyond: Iterable[Span] = (),
+    parts: int = 1,
 ) -> UnmappedCode:
     """Find the code in ``code``, run at ``start`` (even), from ``entries``: addresses, bit 0 ignored.
 
     ``data`` is known to be none; ``beyond`` is where other code of the core is: calls may lead there.  Both
-    are as the core sees them.
+    are as the core sees them.  ``parts``: how many of an image share the effort that each has besides its size.
     """
-    flow = Flow(code, start)
+    flow = Flow(code, start, parts)
     for span in data:
         flow.note_data(range(span.start - start, span.end - start, 2))
     flow.follow(entries)
     followed = flow.reached()
-    sweep = Sweep(flow, beyond)
-    swept = sweep.run()
-    first, in_all = _size(followed), _size(flow.reached())
+    swept = Sweep(flow, beyond).run()
+    first, in_all = _size(followed), flow.reached_size()
     sizes = (first, max(in_all - first, 0), len(code) - in_all)
-    return UnmappedCode(code, start, followed, swept, sizes, sweep.effort < 0 or flow.streams_left < 0)
+    return UnmappedCode(code, start, followed, swept, sizes, flow.effort < 0)
 
 
 def _size(found: list[Run]) -> int:
