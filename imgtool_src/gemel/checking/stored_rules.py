@@ -467,7 +467,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "rollback-not-lower",
         "severity": "error",
         "guards": "image",
-        "checks": "The record's rollback counter is not below the one of --at-least nor below that of the image given with --previous.",
+        "checks": "The record's rollback counter is not below the one of --at-least nor below that of the image given with --previous; where it is the same as that one's, the version is not below either.",
     },
     {
         "name": "seal-algorithm-allowed",
