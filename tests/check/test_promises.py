@@ -229,7 +229,7 @@ POLICY = {
 }
 POLICY_PLAIN = (
     "A policy is read by people before a release: keep it under review,",
-    "none: all that the layout allows",
+    "absent: all that the layout allows",
     "absent: every rule",
     "only those given there",
 )
