@@ -667,7 +667,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "vector-register-own-table",
         "severity": "error",
         "guards": "device",
-        "checks": "Where code puts a constant into the vector table offset register, that address is the vector table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts.",
+        "checks": "Where code puts a constant into the vector table offset register (VTOR), that address is the vector table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts.",
         "absent": "no build's code puts a constant into the register",
         "of_elf": True,
     },
