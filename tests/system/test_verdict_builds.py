@@ -103,6 +103,7 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-vtor-station": {"vector-register-own-table": 1},
     "sampler-vtor-passed-station": {"vector-register-own-table": 1},
     "sampler-vtor-nothing": {"vector-register-own-table": 1},
+    "sampler-limit-close": {"stack-limit-below-stack": 1},
     "sampler-limit-above": {"stack-limit-below-stack": 1},
     "sampler-limit-passed-above": {"stack-limit-below-stack": 1},
     "sampler-limit-elsewhere": {"stack-limit-below-stack": 1},
@@ -391,6 +392,9 @@ def test_a_build_too_large_for_the_memory_is_one_problem() -> None:
 LOADERS = {
     ("station-loader", "station-app"): {},
     ("station-loader-stale", "station-app"): {"boot-constant-agrees": 1},
+    # to the secondary, which the application starts
+    ("station-loader-second", "station-app"): {"boot-constant-agrees": 1},
+    ("station-loader-table-second", "station-app"): {"boot-constant-agrees": 1},
     ("station-loader-table", "station-app"): {},
     ("station-loader-table-stale", "station-app"): {"boot-constant-agrees": 1},
 }

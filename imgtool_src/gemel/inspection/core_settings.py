@@ -137,9 +137,14 @@ def settings_of(
 def _with_run(
     build: Build, found: list[Setting], run: StartRun | None, registers: frozenset[int]
 ) -> list[Setting]:
-    """The settings with those of a run, which has values where the code alone does not show them."""
+    """The settings with those of a run, which has values where the code alone does not show them.
+
+    A run goes on into other builds; what those set is not this one's.
+    """
     seen: dict[tuple[int, int | str], list[Setting]] = {}
     for store in _wanted(run.stores, registers) if run and build.symbols else ():
+        if build.read_at_run(store.at, 2) is None:
+            continue
         function = build.symbols.function_at(store.at) if build.symbols else None
         seen.setdefault((store.at, store.target), []).append(
             Setting(store, function[0].name if function else "")
