@@ -22,6 +22,7 @@ def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The small device as files, with an image, a key and a folder."""
     folder = write_device(tmp_path_factory.mktemp("device"))
     (folder / "tide.hex").write_text(":00000001FF\n")
+    (folder / "last.sarif").write_text("{}")
     (folder / "note.txt").write_text("not for an image")
     (folder / "release.pem").write_text("")
     (folder / "builds").mkdir()
@@ -56,6 +57,8 @@ CASES = {
     "files in a folder": (("join", "small.toml", "sampler=builds/"), {"sampler=builds/sampler.elf"}),
     "layouts": (("check", "sm"), {"small.toml"}),
     "topics and rules": (("explain", "re"), {"record", "rehearsal", "record-sound", "reset-handler-in-code"}),
+    "cores of the layout": (("where", "small.toml", "tide.hex", "--core", "s"), {"station", "sampler"}),
+    "the core to export for": (("export", "linker", "small.toml", "--core", "sta"), {"station"}),
     "keys": (("check", "--trust", "rel"), {"release.pem"}),
     "algorithms": (("keys", "new", "Ed"), {"Ed25519"}),
     "forms": (("check", "--format", "s"), {"sarif"}),
@@ -132,11 +135,12 @@ def test_the_tab_key(device: Path, tmp_path: Path, shell: str) -> None:
     typed = [
         ("", f"{switch_on}\necho rea''dy\n"),
         ("ready\r\n", f"gemel check small.toml ti{TAB}"),
-        ("de.hex", f"sa{TAB}"),
+        ("de.hex", f"--report=la{TAB}"),
+        ("st.sarif", f"sa{TAB}"),
         ("mpler=", f"stat{TAB}"),
         ("ion.elf", said),
         (
-            "said gemel check small.toml tide.hex sampler=station.elf",
+            "said gemel check small.toml tide.hex --report=last.sarif sampler=station.elf",
             f"gemel explain reset-handler-in-c{TAB}",
         ),
         ("ode", said),

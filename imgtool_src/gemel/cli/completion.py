@@ -5,8 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from click.shell_completion import CompletionItem
+
+if TYPE_CHECKING:
+    from gemel.layout.model import Layout
 
 LAYOUTS = (".toml",)
 REPORTS = (".txt", ".json", ".sarif", ".xml")
@@ -48,22 +52,31 @@ def positions(given: list[str], incomplete: str) -> Iterator[CompletionItem]:
         yield from files(tuple(SUFFIXES), file, f"{name}=")
         return
     yield from files((*LAYOUTS, *images), incomplete)
-    for build in _builds(given):
+    layout = _layout(given)
+    for build in layout.builds if layout else ():
         if build.startswith(incomplete) and not any(word.startswith(f"{build}=") for word in given):
             yield CompletionItem(f"{build}=")
 
 
-def _builds(given: list[str]) -> list[str]:
-    """The builds of the layout among the words given, or of the folder's own; none where it cannot be read."""
+def cores(given: list[str], incomplete: str) -> Iterator[CompletionItem]:
+    """Cores of the layout."""
+    layout = _layout(given)
+    for core in layout.cores if layout else ():
+        if core.startswith(incomplete):
+            yield CompletionItem(core)
+
+
+def _layout(given: list[str]) -> Layout | None:
+    """The layout among the words given, or the folder's own; None where it cannot be read."""
     from gemel.cli.positions import OWN
     from gemel.errors import GemelError
     from gemel.workflows.inputs import load_layout
 
     layout = next((Path(word) for word in given if word.lower().endswith(LAYOUTS)), OWN)
     try:
-        return list(load_layout(layout).layout.builds)
+        return load_layout(layout).layout
     except GemelError:
-        return []
+        return None
 
 
 def topics(given: list[str], incomplete: str) -> Iterator[CompletionItem]:
@@ -104,6 +117,8 @@ def by_suffix(*suffixes: str) -> Complete:
 COMPLETIONS: dict[str, Complete] = {
     "words": positions,
     "given": positions,
+    "core": cores,
+    "cores": cores,
     "topic": topics,
     "algorithm": algorithms,
     "terms": terms,

@@ -1,11 +1,19 @@
-"""The completion scripts of bash and zsh: click's, without a space after ``NAME=`` and a folder, and with whole words.
+"""The completion scripts of bash, zsh and fish: click's, with whole words, and no space after ``NAME=`` and a folder.
 
-bash cuts words at ``=`` and replaces what follows it alone; click's own script takes each part for a word.
+bash cuts words at ``=`` and replaces what follows it alone, where click's own script takes each part for a word.  zsh
+and fish replace the whole word, where click names what follows ``--option=`` alone.
 """
 
 from __future__ import annotations
 
-from click.shell_completion import BashComplete, ZshComplete, add_completion_class
+from click.shell_completion import (
+    BashComplete,
+    CompletionItem,
+    FishComplete,
+    ShellComplete,
+    ZshComplete,
+    add_completion_class,
+)
 
 _BASH = """\
 %(complete_func)s() {
@@ -43,21 +51,38 @@ local -a open
         completions=(${completions:#*[=/]})
         compadd -U -V unsorted -S '' -a open
         compadd -U -V unsorted -a completions"""
+_PATHS = "_path_files"
+_PATHS_OF_OPTION = "compset -P '--*='; _path_files"
 
 
-class _Bash(BashComplete):
+class _WholeWords(ShellComplete):
+    """Offers ``--option=value`` for a word that begins with ``--option=``."""
+
+    def get_completions(self, args: list[str], incomplete: str) -> list[CompletionItem]:
+        found = super().get_completions(args, incomplete)
+        option, equals, _ = incomplete.partition("=")
+        for each in found if option.startswith("--") and equals else ():
+            each.value = f"{option}={each.value}"
+        return found
+
+
+class _Bash(_WholeWords, BashComplete):
     """bash, from 4.4 on."""
 
     source_template = _BASH
 
 
-class _Zsh(ZshComplete):
+class _Zsh(_WholeWords, ZshComplete):
     """zsh."""
 
-    source_template = ZshComplete.source_template.replace(_ADD, _ADD_OPEN)
+    source_template = ZshComplete.source_template.replace(_ADD, _ADD_OPEN).replace(_PATHS, _PATHS_OF_OPTION)
+
+
+class _Fish(_WholeWords, FishComplete):
+    """fish."""
 
 
 def use() -> None:
     """Have click print these scripts."""
-    add_completion_class(_Bash)
-    add_completion_class(_Zsh)
+    for shell in (_Bash, _Zsh, _Fish):
+        add_completion_class(shell)

@@ -111,7 +111,8 @@ def _completion(name: str) -> Any:
         return None
 
     def offered(context: click.Context, parameter: click.Parameter, incomplete: str) -> Any:
-        words = context.params.get("words") or context.params.get("given") or ()
+        # Click leaves the words unassigned where an option lacks the value that is to be completed.
+        words = context.params.get("words") or context.params.get("given") or context.args
         return list(complete(list(words), incomplete))
 
     return offered

@@ -73,7 +73,7 @@ def _planned(sources: StampSources, lookup: SymbolPlaces) -> tuple[list[Write], 
             faults.extend(error.problems)
             continue
         except GemelError as error:
-            problems.extend(error.problems)
+            problems.extend([each for each in error.problems if each not in problems])
             continue
         if isinstance(item.at, SymbolPlace):
             problems.extend(_too_wide(item.at, write, lookup))

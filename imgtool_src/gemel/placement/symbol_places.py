@@ -36,13 +36,13 @@ class SymbolPlaces:
         """The plain span of ``symbol`` (size as its table says, 0 if unknown); raises SymbolNotPlaced."""
         placement = self._placements.get(build)
         if placement is None:
-            raise SymbolNotPlaced(_no_table(build, symbol, f"build {build}", "no ELF file of it was given"))
+            raise SymbolNotPlaced(_no_table(build, f"build {build}", "no ELF file of it was given"))
         if known := placement.build.places.get(symbol):
             return known[0]
         where = f"build {build} ({placement.build.file})"
         if placement.build.symbols is None:
-            reason = placement.build.reason_for("symbols") or "it has no symbols"
-            raise SymbolNotPlaced(_no_table(build, symbol, where, reason))
+            reason = placement.build.reason_for("symbols")
+            raise SymbolNotPlaced(_no_table(build, where, reason))
         found = [each for each in placement.build.symbols.named(symbol) if each.defined]
         spans = {
             Span(each.address & ~1 if each.kind == "function" else each.address, each.size) for each in found
@@ -83,12 +83,12 @@ def _nearest(placement: Placement, symbol: str) -> str:
     )
 
 
-def _no_table(build: str, symbol: str, where: str, found: str) -> Problem:
-    hint = f"give its ELF file: {build}=FILE.elf"
+def _no_table(build: str, where: str, found: str) -> Problem:
+    """The same for each symbol of a build."""
     return Problem(
-        f"symbol {symbol} of build {build} cannot be looked up",
+        f"the symbols of build {build} cannot be looked up",
         where=where,
-        found=found,
-        expected="an ELF file with its symbols",
-        next_step=hint,
+        found=found or "it has no symbols",
+        expected="an ELF file with the symbols that the layout names",
+        next_step=f"give its whole ELF file: {build}=FILE.elf",
     )

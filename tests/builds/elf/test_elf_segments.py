@@ -87,7 +87,7 @@ SIZE = len(elf([CODE]))
 BAD_SEGMENTS = {
     "data past the end": (
         _with(p_offset=SIZE - 63),
-        ["the file is cut", "segment 0", f"{SIZE:,} bytes", f"at least {SIZE + 1:,} bytes"],
+        ["the file is cut: bytes of a segment", f"{SIZE:,} bytes", f"at least {SIZE + 1:,} bytes"],
     ),
     "offset past the end": (
         _with(p_offset=0x7000_0000),
@@ -180,7 +180,17 @@ def test_every_bad_segment_is_told() -> None:
     data = elf(
         [CODE, DATA], program_headers={0: {"p_memsz": 1}, 1: {"p_paddr": 0xFFFF_FFFE, "p_offset": 1 << 30}}
     )
-    assert [problem.where[-9:] for problem in refused(data)] == ["segment 0", "segment 1", "segment 1"]
+    assert [problem.where[-9:] for problem in refused(data)] == ["segment 0", "segment 1", "mpler.elf"]
+
+
+def test_a_cut_file_is_one_problem() -> None:
+    """A file that ends before several of its segments is one problem, with the size that it should have."""
+    whole = elf([CODE, DATA])
+    (problem,) = refused(whole[: whole.index(CODE.data) + 10])
+    assert (problem.what, problem.expected) == (
+        "the file is cut: bytes of 2 segments are past its end",
+        f"at least {whole.index(DATA.data) + len(DATA.data):,} bytes",
+    )
 
 
 def test_equal_bytes_twice_are_a_remark() -> None:

@@ -75,8 +75,7 @@ def test_what_the_layout_states_is_due_where_that_is_asked_for() -> None:
     image = with_record(patch=4, rollback=8)
     other = apply(RULE, image=image, handed={}, as_layout_states=True)
     assert [(each.found, each.expected) for each in findings(other)] == [
-        ("1.2.4", "1.2.3 (layout)"),
-        ("8", "7 (layout)"),
+        ("1.2.4, rollback counter 8", "1.2.3 (layout), rollback counter 7 (layout)"),
     ]
     asked = {"version": Version(1, 2, 4), "rollback": 8}
     assert apply(RULE, image=image, handed={}, as_layout_states=True, **asked).status == "holds"

@@ -41,7 +41,8 @@ def read_segments(
     loadable = [
         header for header in headers if header.type == LOADABLE and (header.memory_size or header.file_size)
     ]
-    problems = [problem for header in loadable for problem in _bounds(header, source.size, file)]
+    problems = [problem for header in loadable for problem in _bounds(header, file)]
+    problems += _cut(loadable, source.size, file)
     total = sum(header.file_size for header in loadable)
     if not total:
         problems.append(_debug_only(file) if _without_code(sections) else _empty(len(loadable), file))
@@ -95,8 +96,26 @@ def _for_ram(segment: Segment, sections: tuple[SectionHeader, ...], name_of: Cal
     return stored_for_ram(segment, stored)
 
 
-def _bounds(header: ProgramHeader, file_size: int, file: str) -> list[Problem]:
-    """Whether the numbers of one loadable segment fit the file and the address space."""
+def _cut(headers: list[ProgramHeader], file_size: int, file: str) -> list[Problem]:
+    """The one problem of a file that ends before its segments do."""
+    ends = [each.offset + each.file_size for each in headers if each.file_size]
+    cut = [end for end in ends if end > file_size]
+    if not cut:
+        return []
+    of = "a segment" if len(cut) == 1 else f"{len(cut)} segments"
+    return [
+        Problem(
+            f"the file is cut: bytes of {of} are past its end",
+            where=file,
+            found=f"{file_size:,} bytes",
+            expected=f"at least {max(cut):,} bytes",
+            next_step="copy or build the file again",
+        )
+    ]
+
+
+def _bounds(header: ProgramHeader, file: str) -> list[Problem]:
+    """Whether the numbers of one loadable segment fit each other and the address space."""
     where = f"{file}, segment {header.number}"
     problems: list[Problem] = []
     if header.file_size > header.memory_size:
@@ -107,16 +126,6 @@ def _bounds(header: ProgramHeader, file_size: int, file: str) -> list[Problem]:
                 found=f"{header.file_size:,} in the file, {header.memory_size:,} in memory",
                 expected="p_filesz not above p_memsz",
                 next_step="build the file again",
-            )
-        )
-    if header.file_size and header.offset + header.file_size > file_size:
-        problems.append(
-            Problem(
-                "the file is cut: bytes of the segment are past its end",
-                where=where,
-                found=f"{file_size:,} bytes",
-                expected=f"at least {header.offset + header.file_size:,} bytes",
-                next_step="copy or build the file again",
             )
         )
     for address, size, what in (

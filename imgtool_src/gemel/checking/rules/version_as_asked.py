@@ -9,10 +9,11 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import record_not_sound
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placed import Version
+from gemel.structs import NamedTuple
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome each for version and rollback counter, against the command line or the layout."""
+    """Version and rollback counter against the command line or the layout: an outcome each, one finding of both."""
     plan = inspection.layout.record
     if plan is None:
         return
@@ -20,7 +21,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if record is None:
         yield NotChecked("record", record_not_sound())
         return
-    where = f"record in area {plan.area}"
+    others: list[_Other] = []
     asked = inspection.version or (
         Version.of(inspection.layout.version) if inspection.layout.version else None
     )
@@ -32,35 +33,61 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         found = f"the image holds {record.version}, the layout states {asked}"
         yield NotChecked("version", _needs("--version", found))
     else:
-        given = inspection.version is not None
-        yield _another(plan.area, "version", record.version, str(asked), given)
+        others.append(
+            _Other("version", "version", record.version, str(asked), inspection.version is not None)
+        )
     counter = inspection.rollback
     if counter is None and not inspection.as_layout_states:
-        yield _by_layout(inspection.layout.rollback, record.rollback, where, plan.area)
-        return
-    due = inspection.layout.rollback if counter is None else counter
-    if record.rollback == due:
-        yield Holds(f"rollback counter {due}")
+        yield _by_layout(inspection.layout.rollback, record.rollback, plan.area)
     else:
-        yield _another(plan.area, "rollback", str(record.rollback), str(due), counter is not None)
+        due = inspection.layout.rollback if counter is None else counter
+        if record.rollback == due:
+            yield Holds(f"rollback counter {due}")
+        else:
+            found = str(record.rollback)
+            others.append(_Other("rollback", "rollback counter", found, str(due), counter is not None))
+    if others:
+        yield _another(plan.area, others)
 
 
-def _another(area: str, part: str, found: str, due: str, given: bool) -> Finding:
+class _Other(NamedTuple):
     """A version or counter that is another than the one ``given`` with an option, or than the layout's."""
-    option = f"--{part}"
-    step = f"correct {option}" if given else f"give {option} {found} if this one is meant"
+
+    part: str
+    words: str
+    found: str
+    due: str
+    given: bool
+
+    @property
+    def expected(self) -> str:
+        return f"{self.due} ({f'--{self.part}' if self.given else 'layout'})"
+
+
+def _another(area: str, others: list[_Other]) -> Finding:
+    first, *more = others
+    wrong = [f"--{each.part}" for each in others if each.given]
+    other = [f"--{each.part} {each.found}" for each in others if not each.given]
+    steps = [
+        *([f"correct {' and '.join(wrong)}"] if wrong else []),
+        *([f"give {' '.join(other)} if this one is meant"] if other else []),
+    ]
     return Finding(
-        f"the image holds another {'version' if part == 'version' else 'rollback counter'}",
-        (area, part),
-        where=f"record in area {area}",
-        found=found,
-        expected=f"{due} ({option if given else 'layout'})",
-        next_step=f"take the image that is meant, or {step}",
+        f"the image holds another {' and '.join([each.words for each in others])}",
+        (area, first.part),
+        where=_where(area),
+        found=", ".join([first.found, *[f"{each.words} {each.found}" for each in more]]),
+        expected=", ".join([first.expected, *[f"{each.words} {each.expected}" for each in more]]),
+        next_step=f"take the image that is meant, or {' and '.join(steps)}",
         follows_from=(("record-of-this-layout", "product"),),
     )
 
 
-def _by_layout(least: int, found: int, where: str, area: str) -> Outcome:
+def _where(area: str) -> str:
+    return f"record in area {area}"
+
+
+def _by_layout(least: int, found: int, area: str) -> Outcome:
     """The counter where none was requested: the layout states the least that it may be."""
     if found == least:
         return Holds(f"rollback counter {found}")
@@ -71,7 +98,7 @@ def _by_layout(least: int, found: int, where: str, area: str) -> Outcome:
     return Finding(
         "the image is older than its layout: its rollback counter is lower",
         (area, "rollback"),
-        where=where,
+        where=_where(area),
         found=str(found),
         expected=f"{least} or more (layout)",
         next_step=f"take a newer image, or give --rollback {found} if this older one is meant",
