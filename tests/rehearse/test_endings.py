@@ -170,55 +170,6 @@ def test_a_handler_behind_a_table_that_moved_may_be_its_own() -> None:
     assert finding.what.endswith("for interrupt 5")
 
 
-@pytest.mark.parametrize(
-    ("block", "faults"),
-    [
-        ("it eq\n ldmiaeq r1, {r2, r3}\n", True),
-        ("it ne\n ldmiane r1, {r2, r3}\n", False),
-        ("ite ne\n movne r2, #1\n stmiaeq r1, {r2, r3}\n", True),
-        ("itte eq\n moveq r2, #1\n ldrdeq r2, r3, [r6]\n ldrdne r2, r3, [r1]\n", False),
-        ("ittt eq\n moveq r2, #1\n ldrdeq r2, r3, [r6]\n ldrdeq r2, r3, [r1]\n", True),
-    ],
-)
-def test_alignment_in_an_if_then_block(block: str, faults: bool) -> None:
-    """A multiple access must be aligned in an if-then block too, where its condition holds."""
-    program = "ldr r1, =0x38000002\n ldr r6, =0x38000010\n movs r5, #3\n2: cmp r4, #0\n " + block
-    rehearsal = run(program + "subs r5, #1\n bne 2b\n" + SLEEP, "", handler=HANG)
-    found = rehearsal.finding("alignment-fault")
-    assert (found is not None) == faults
-    if found is not None:
-        assert "0x3800_0002" in found.found
-
-
-@pytest.mark.parametrize(
-    ("access", "faults"),
-    [
-        ("ldr r1, [r0, #1]", True),
-        ("ldr.w r1, [r0, #6]", True),
-        ("ldr r1, [r0, r5]", True),
-        ("ldrh r1, [r0, #3]", True),
-        ("str r1, [r0, #2]", True),
-        ("strh r1, [r0, #3]", True),
-        ("ldrh r1, [r0, #2]", False),
-        ("strb r1, [r0, #3]\n strb r1, [r0, #4]", False),
-        ("ldrb r1, [r0, #3]\n ldrb r1, [r0, #4]", False),
-        ("ldr r1, [r0]\n ldr r1, [r0, #4]", False),
-        ("ldrh r1, [r0]\n ldrh r1, [r0, #2]", False),
-        ("ldrd r2, r3, [r0]", False),
-        ("ldm r0, {r1, r2, r3}", False),
-        ("strd r2, r3, [r0]", False),
-        ("stm r0, {r1, r2, r3}", False),
-    ],
-)
-def test_unaligned_access_to_device_memory(access: str, faults: bool) -> None:
-    """Device memory takes aligned accesses only (Armv8-M, DDI 0553, "Alignment behavior", from memory)."""
-    again = "2: " + access + "\n subs r4, #1\n bne 2b\n"
-    rehearsal = run("movs r5, #7\n movs r4, #5\n ldr r0, =0x50200000\n" + again + SLEEP, "", handler=HANG)
-    found = rehearsal.finding("alignment-fault")
-    assert (found is not None) == faults
-    assert rehearsal.finding("stays-in-handler") is None
-
-
 def test_every_fatal_kind_is_reached_by_a_test() -> None:
     """No end that a core can come to is without a test that brings a core there."""
     tests = "".join(file.read_text(encoding="utf-8") for file in Path(__file__).parent.rglob("*.py"))

@@ -602,7 +602,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "stack-limit-below-stack",
         "severity": "error",
         "guards": "device",
-        "checks": "A constant that code puts into the main stack pointer limit register is inside the area in which the stack grows, and below the initial stack pointer.",
+        "checks": "A constant that code puts into the main stack pointer limit register is inside the area in which the stack grows, and an exception's frame or more below the initial stack pointer.",
         "absent": "no build's code puts a constant into the register",
         "of_elf": True,
     },

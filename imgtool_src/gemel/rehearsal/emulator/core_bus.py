@@ -249,7 +249,7 @@ class CoreBus:
         u, core = self._unicorn, self._core
         numbers = {"address": address, "size": size}
         if access in (u.UC_MEM_FETCH_UNMAPPED, u.UC_MEM_FETCH_PROT):
-            if not (core.interrupts.active and address >= RETURN_MAGIC & ~1):
+            if not (core.interrupts.handler and address >= RETURN_MAGIC & ~1):
                 core.note_fault("fetch-unmapped", {"address": address})
             return False
         if access == u.UC_MEM_WRITE_PROT:
