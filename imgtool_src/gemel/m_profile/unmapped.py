@@ -15,6 +15,7 @@ from gemel.m_profile.flow import Flow, Run
 from gemel.m_profile.found_instruction import FoundInstruction
 from gemel.m_profile.guards import Guards
 from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.m_profile.known_stores import Function
 from gemel.m_profile.sieve import Sieve, is_beyond_disassembler
 from gemel.m_profile.sweep import Routine, Sweep
 from gemel.spans import Span
@@ -75,9 +76,12 @@ class UnmappedCode(NamedTuple):
             index = bisect_right(places, offset) - 1
             at = found[index].first + offset - places[index]
             if guards is None or index != last:
-                guards, last = Guards(code, found[index].first, start, self._word_at), index
-            if not guards.cover(at):
+                guards, last = self._guards(found[index]), index
+            if not guards.cover(start + at, entries=True):
                 yield index, FoundInstruction(start + at, code[at : at + size], encoding)
+
+    def _guards(self, run: Run) -> Guards:
+        return Guards(Function(self.code[run.first : run.end], self.start + run.first), self._word_at)
 
     def _word_at(self, address: int) -> int | None:
         at = address - self.start

@@ -1,8 +1,8 @@
 """Waivers and changed severities that a layout has and the receiver does not take.
 
 Where a seal is demanded, by the layout or by the receiver, what guards the image is neither waived nor made
-less severe, and what an option demands never is.  A receiver's policy keeps further rules, all errors unless it names some, and may say for how long
-a waiver may still run.
+less severe, and what an option demands never is.  A receiver's policy keeps further rules, all errors unless it
+names some, and may say for how long a waiver may still run.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from gemel.checking.policy.severities import lowers
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
-
 
 OPTIONS = {
     "rollback-not-lower": ("at_least", "previous"),
