@@ -9,6 +9,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 from itertools import accumulate, groupby, islice
+from operator import itemgetter
 
 from gemel.m_profile.disassembly import reads_whole, spelled
 from gemel.m_profile.flow import Flow, Run
@@ -46,7 +47,7 @@ class UnmappedCode(NamedTuple):
 
     def followed_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
         """Instructions that were followed and that the core lacks, MAX_LACKING at most."""
-        found = (each for _, each in self._lacking(sieve, self.followed))
+        found = (each for _, each in self._unguarded(self.followed, self._lacking(sieve, self.followed)))
         return islice((each for each in found if not _is_negative_number(each)), MAX_LACKING)
 
     def swept_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
@@ -56,12 +57,17 @@ class UnmappedCode(NamedTuple):
         """
         left = MAX_LACKING
         swept = sorted(self.swept, key=lambda each: each.runs[0])
+        runs = [run for each in swept for run in each.runs]
         owners = [index for index, each in enumerate(swept) for _ in each.runs]
-        lacking = self._lacking(sieve, [run for each in swept for run in each.runs])
-        for owner, found in groupby(lacking, key=lambda each: owners[each[0]]):
+        for owner, found in groupby(self._lacking(sieve, runs), key=lambda each: owners[each[0]]):
             routine = swept[owner]
-            places = [each for _, each in found if not (_is_negative_number(each) or self._is_address(each))]
-            if places and self._enough(routine, places) and self._credible(routine, places):
+            lacking = [
+                each for each in found if not (_is_negative_number(each[1]) or self._is_address(each[1]))
+            ]
+            if not (lacking and self._enough(routine, len(lacking)) and self._is_read_whole(routine)):
+                continue
+            places = [each for _, each in self._unguarded(runs, lacking)]
+            if places and self._enough(routine, len(places)) and not any(map(_is_for_nobody, places)):
                 yield from places
                 left -= len(places)
                 if left <= 0:
@@ -71,14 +77,18 @@ class UnmappedCode(NamedTuple):
         """Instructions in these runs that the core lacks, each with the index of its run."""
         code, start = self.code, self.start
         places = [0, *accumulate(end - first for first, end in found)]
-        guards, last = None, -1
         for offset, size, encoding in sieve.unfit(b"".join([code[first:end] for first, end in found])):
             index = bisect_right(places, offset) - 1
             at = found[index].first + offset - places[index]
-            if guards is None or index != last:
-                guards, last = self._guards(found[index]), index
-            if not guards.cover(start + at, entries=True):
-                yield index, FoundInstruction(start + at, code[at : at + size], encoding)
+            yield index, FoundInstruction(start + at, code[at : at + size], encoding)
+
+    def _unguarded(
+        self, runs: list[Run], lacking: Iterable[tuple[int, FoundInstruction]]
+    ) -> Iterator[tuple[int, FoundInstruction]]:
+        """Those of these instructions, in order, that are conditional on no test of the core."""
+        for index, of_run in groupby(lacking, key=itemgetter(0)):
+            guards = self._guards(runs[index])
+            yield from (each for each in of_run if not guards.cover(each[1].address, entries=True))
 
     def _guards(self, run: Run) -> Guards:
         return Guards(Function(self.code[run.first : run.end], self.start + run.first), self._word_at)
@@ -92,17 +102,15 @@ class UnmappedCode(NamedTuple):
         value = int.from_bytes(place.data, "little") - self.start
         return len(place.data) == 4 and place.address % 4 == 0 and 0 <= value < len(self.code)
 
-    def _enough(self, routine: Routine, places: list[FoundInstruction]) -> bool:
+    def _enough(self, routine: Routine, places: int) -> bool:
         """Whether what a routine lacks is more than chance brings about."""
         if not routine.alone:
             return True
         instructions = sum(len(list(self._instructions(run))) for run in routine.runs)
-        return len(places) >= max(MIN_ALONE, instructions / 2)
+        return places >= max(MIN_ALONE, instructions / 2)
 
-    def _credible(self, routine: Routine, places: list[FoundInstruction]) -> bool:
-        """Whether each instruction is known, by disassembler or table, and none is for other profiles."""
-        if any("nobody" in place.encoding.needs for place in places):
-            return False
+    def _is_read_whole(self, routine: Routine) -> bool:
+        """Whether each instruction is known, by disassembler or table."""
         return all(
             reads_whole(self.code[run.first : run.end], self.start + run.first)
             or all(map(self._is_known, self._instructions(run)))
@@ -119,6 +127,11 @@ class UnmappedCode(NamedTuple):
     def _is_known(self, at: int) -> bool:
         data = self.code[at : at + (4 if self.code[at + 1] >= FIRST_WIDE >> 8 else 2)]
         return is_beyond_disassembler(data) or bool(spelled(data, self.start + at))
+
+
+def _is_for_nobody(place: FoundInstruction) -> bool:
+    """Whether the instruction is one of other profiles."""
+    return "nobody" in place.encoding.needs
 
 
 def _is_negative_number(place: FoundInstruction) -> bool:
