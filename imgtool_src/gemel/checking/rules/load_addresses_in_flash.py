@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.builds.elf.notes import misplaced_note
 from gemel.builds.segment import Segment
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
@@ -73,7 +74,8 @@ def _nowhere(inspection: Inspection, placement: Placement, segments: list[Segmen
         expected=own_areas_words(inspection.layout, plan),
         span=first.load_span,
         lines=lines_in_short(others, "segment"),
-        next_step="correct the load address in the linker script, or the memory in the layout",
+        next_step=misplaced_note(first.data)
+        or "correct the load address in the linker script, or the memory in the layout",
     )
 
 
@@ -85,7 +87,9 @@ def _in_ram(inspection: Inspection, placement: Placement, piece: Piece) -> Findi
     hint = "give the section a load address in flash (AT> in the linker script)"
     if plan.runs_in is None and memory and memory.kind == "ram":
         hint += ", or name the RAM area it runs in as runs_in in the layout"
-    if forgotten := forgotten_by_segment(inspection.layout, plan, placement.build, segment):
+    if note := misplaced_note(segment.data):
+        hint = note
+    elif forgotten := forgotten_by_segment(inspection.layout, plan, placement.build, segment):
         hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
     lines = []
     if segment.run_address == segment.load_address:
