@@ -10,17 +10,19 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 from itertools import accumulate, groupby, islice
 from operator import itemgetter
+from typing import TYPE_CHECKING
 
 from gemel.m_profile.disassembly import reads_whole, spelled
 from gemel.m_profile.flow import Flow, Run
 from gemel.m_profile.found_instruction import FoundInstruction
-from gemel.m_profile.guards import Guards
 from gemel.m_profile.halfwords import FIRST_WIDE
-from gemel.m_profile.known_stores import Function
 from gemel.m_profile.sieve import Sieve, is_beyond_disassembler
 from gemel.m_profile.sweep import Routine, Sweep
 from gemel.spans import Span
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.m_profile.guards import Guards
 
 MIN_ALONE = 4
 """A routine that nothing leads to, and no code is next to, counts where it holds at least so many lacking
@@ -91,6 +93,9 @@ class UnmappedCode(NamedTuple):
             yield from (each for each in of_run if not guards.cover(each[1].address, entries=True))
 
     def _guards(self, run: Run) -> Guards:
+        from gemel.m_profile.guards import Guards
+        from gemel.m_profile.known_stores import Function
+
         return Guards(Function(self.code[run.first : run.end], self.start + run.first), self._word_at)
 
     def _word_at(self, address: int) -> int | None:

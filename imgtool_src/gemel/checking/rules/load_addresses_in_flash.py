@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.builds.elf.notes import misplaced_note
 from gemel.builds.segment import Segment
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
@@ -64,6 +63,8 @@ def _too_large(inspection: Inspection, placement: Placement, over: Span) -> Find
 
 
 def _nowhere(inspection: Inspection, placement: Placement, segments: list[Segment]) -> Finding:
+    from gemel.builds.elf.notes import misplaced_note
+
     plan, first = placement.plan, segments[0]
     others = [f"{segment.words}: {sized(segment.load_span)}" for segment in segments[1:]]
     return Finding(
@@ -80,6 +81,8 @@ def _nowhere(inspection: Inspection, placement: Placement, segments: list[Segmen
 
 
 def _in_ram(inspection: Inspection, placement: Placement, piece: Piece) -> Finding:
+    from gemel.builds.elf.notes import misplaced_note
+
     plan, segment = placement.plan, piece.segment
     parts = parts_of(piece.span, windows_of(inspection.layout))
     memory = parts[0].memory
