@@ -1,4 +1,4 @@
-"""Which instructions of a build are reached only behind a test of its core, through calls and pointers too."""
+"""Which instructions of a build are reached only after a test of its core, through calls and pointers too."""
 
 from __future__ import annotations
 
