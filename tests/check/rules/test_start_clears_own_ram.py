@@ -73,7 +73,7 @@ def test_without_symbols_nothing_is_known() -> None:
 
 
 def test_stored_zeros_name_the_section_that_has_them_stored() -> None:
-    """What a section with bytes after the cleared data makes the linker store is called zeros, and the section named."""
+    """What a section with bytes after cleared data makes the linker store is called zeros; it is named."""
     zeros = SegmentSpec(DATA_AT + 0x80, bytes(0x40), STATION_RAM + 64, flags="rw", section_name=".heap")
     symbols = (label("__bss_start__", STATION_RAM + 64), label("__bss_end__", STATION_RAM + 0x80))
     elf = station_elf(ram=None, extra=(DATA, zeros), symbols=symbols)
