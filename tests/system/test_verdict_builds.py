@@ -49,6 +49,8 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("sampler-isr",),
     ("sampler-vtor",),
     ("sampler-vtor-passed",),
+    # a primary that sets its table to 0, where flash may have an alias
+    ("station-vtor-zero",),
     # a release register whose page number is computed
     ("station-release-page",),
     # instructions of an extension that the core lacks, behind a test of its state

@@ -467,7 +467,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "rollback-not-lower",
         "severity": "error",
         "guards": "image",
-        "checks": "The record's rollback counter is not below the one of --at-least nor below that of the image given with --previous.",
+        "checks": "The record's rollback counter is not below the one of --at-least nor below that of the image given with --previous; where it is the same as that one's, the version is not below either.",
     },
     {
         "name": "seal-algorithm-allowed",
@@ -667,7 +667,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "vector-register-own-table",
         "severity": "error",
         "guards": "device",
-        "checks": "Where code puts a constant into the vector table offset register, that address is the vector table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts.",
+        "checks": "Where code puts a constant into the vector table offset register (VTOR), that address is the vector table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts.",
         "absent": "no build's code puts a constant into the register",
         "of_elf": True,
     },
