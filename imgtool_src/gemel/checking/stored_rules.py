@@ -467,7 +467,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "rollback-not-lower",
         "severity": "error",
         "guards": "image",
-        "checks": "The record's rollback counter is not below the one of --at-least nor below that of the image given with --previous.",
+        "checks": "The record's rollback counter is not below the one of --at-least nor below that of the image given with --previous; where it is the same as that one's, the version is not below either.",
     },
     {
         "name": "seal-algorithm-allowed",
@@ -570,7 +570,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "shared-objects-guarded-alike",
         "severity": "warning",
         "guards": "device",
-        "checks": "An object that two builds share is volatile or atomic, or has members that are, in both builds or in neither, as their debug information says; Rust, where each access says it, is left alone.",
+        "checks": "An object that two builds share is volatile or atomic, or has the same members that are, in both builds or in neither, as their debug information says; Rust, where each access says it, is left alone.",
         "absent": "no two builds have an object of one name in a shared area, or none has debug information",
         "only_with": "shared areas",
     },

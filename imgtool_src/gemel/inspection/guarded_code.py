@@ -1,4 +1,4 @@
-"""Which instructions of a build are reached only behind a test of its core, through calls and pointers too."""
+"""Which instructions of a build are reached only after a test of its core, through calls and pointers too."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def all_guarded(core: Core, build: Build) -> bool:
 
 
 class GuardedCode:
-    """Asked for single instructions of a build with symbols; what is found out is kept."""
+    """Answers for single instructions of a build with symbols; what is found out is kept."""
 
     def __init__(self, build: Build) -> None:
         self._build = build
