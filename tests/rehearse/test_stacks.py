@@ -132,6 +132,20 @@ def test_stack_limit_is_held_however_it_is_passed(way: str, size: int, tmp_path:
         assert (rehearsal.finding("below-stack-limit") is not None) is found, rehearsal.findings
 
 
+def test_paint_below_the_main_stack_is_not_use(tmp_path: Path) -> None:
+    """Start-up code that fills its own main stack with one value has used no more than it pushes."""
+    program = (
+        "ldr r0, =0x38007000\n mov r1, sp\n ldr r2, =0x55555555\n1: str r2, [r0]\n adds r0, #4\n"
+        " cmp r0, r1\n blo 1b\n push {r0-r7}\n pop {r0-r7}\n9: wfi\n b 9b\n .ltorg\n"
+    )
+    image = image_of(program, tmp_path)
+    layout = gauge("in-place", with_table=False).read.text
+    layout += "\n[rehearsal.stack_size]\nstation = 0x1000\n"
+    options = RehearsalOptions(budget=50_000, apart=False, exact=False)
+    station = rehearse(read_layout(layout.encode(), "x.toml"), image, {}, options).cores[0]
+    assert (station.stack_used, station.stack_room) == (32, 0x1000)
+
+
 MOVES = {
     "mov": "ldr r1, ={top}\n mov sp, r1\n",
     "after a save": "mov r5, sp\n ldr r2, =0x38000100\n str r5, [r2, #4]\n ldr r1, ={top}\n mov sp, r1\n",

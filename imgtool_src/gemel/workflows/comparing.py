@@ -35,7 +35,7 @@ def compare(
 
     if layout is None:
         refuse_builds([*(old_builds or ()), *(new_builds or ()), *([old_layout.name] if old_layout else [])])
-    keys = keys_of(layout) if layout else ()
+    keys = keys_of(layout)[0] if layout else ()
     return comparison_of(layout, old, new, old_builds or {}, new_builds or {}, options, old_layout, keys)
 
 

@@ -33,6 +33,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     from gemel.m_profile.disassembly import why_not
 
     reason = why_not(inspection.disassemble)
+    stretches = {}
     for plan in vector_builds(inspection.layout):
         build = inspection.builds.get(plan.name)
         if not needs_elf(plan.name, build, "symbols"):
@@ -42,14 +43,20 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         elif reason:
             yield NotChecked(f"build {plan.name}", reason)
         else:
-            yield from _outcomes(inspection, plan)
+            stretches[plan] = [*_stretches(inspection, plan)]
+    parts = sum(map(len, stretches.values()))
+    for plan, spans in stretches.items():
+        yield from _outcomes(
+            inspection, plan, [(span, _code(inspection, plan, span, start, parts)) for span, start in spans]
+        )
     if not reason:
         yield from _nobodys(inspection)
 
 
-def _outcomes(inspection: Inspection, plan: BuildPlan) -> Iterator[Outcome]:
+def _outcomes(
+    inspection: Inspection, plan: BuildPlan, stretches: list[tuple[Span, UnmappedCode]]
+) -> Iterator[Outcome]:
     where = f"build {plan.name} in the image"
-    stretches = [(span, _code(inspection, plan, span, start)) for span, start in _stretches(inspection, plan)]
     findings = [each for span, code in stretches for each in _findings(inspection, plan, span, code)]
     yield from findings
     for span, code in stretches:
@@ -75,7 +82,7 @@ def _stretches(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[Span, 
             yield span, seen_by(inspection.layout, span.start, plan.core)
 
 
-def _code(inspection: Inspection, plan: BuildPlan, span: Span, start: int) -> UnmappedCode:
+def _code(inspection: Inspection, plan: BuildPlan, span: Span, start: int, parts: int) -> UnmappedCode:
     from gemel.m_profile.unmapped import unmapped_code
 
     entries, vectors = _vectors(inspection, plan)
@@ -85,7 +92,7 @@ def _code(inspection: Inspection, plan: BuildPlan, span: Span, start: int) -> Un
     others += [layout.span_of(each.runs_in) for each in layout.builds.values() if each.runs_in]
     others += [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
     beyond = [Span(seen_by(layout, each.start, plan.core), each.size) for each in others]
-    return unmapped_code(inspection.bytes_of(span), start, entries, vectors, beyond)
+    return unmapped_code(inspection.bytes_of(span), start, entries, vectors, beyond, parts)
 
 
 def _vectors(inspection: Inspection, plan: BuildPlan) -> tuple[list[int], list[Span]]:

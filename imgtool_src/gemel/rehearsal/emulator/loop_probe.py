@@ -20,7 +20,7 @@ SUPERVISOR = 0xDF
 """The upper byte of SVC."""
 
 LONGEST_CIRCLE = 512
-"""Instructions within which a core beside others that go on is in the same state again."""
+"""Instructions within which a core is in the same state again, while others go on."""
 
 CIRCLE = 256
 """Instructions within which a circle is gone round, or left."""
@@ -40,7 +40,7 @@ def probe_loops(device: Device) -> None:
 
 
 def probe_busy(device: Device) -> None:
-    """Report ``loops`` for each core that runs in a circle which nothing of its own ends, beside cores that go on.
+    """Report ``loops`` for each core that runs in a circle that no event ends, while other cores go on.
 
     Everything is as before afterwards.
     """

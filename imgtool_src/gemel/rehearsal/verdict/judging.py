@@ -115,7 +115,6 @@ def _core(subject: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames
     top, limit = core.stack_top, planned.stack_limit
     room = top - limit if top is not None and limit is not None and core.stack_lowest is not None else None
     used = top - core.stack_lowest if room is not None and top and core.stack_lowest else None
-    reached = {names.function_name(core.name, block) for block in core.blocks} - {""}
     place: Place | None = names.place(core.name, core.pc) if core.state != "reset" else None
     return CoreSummary(
         core.name,
@@ -128,7 +127,7 @@ def _core(subject: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames
         room,
         tuple(_stacks(core, names)),
         tuple(RamUse(area, touched, sizes[area]) for area, touched in core.ram_touched.items()),
-        tuple(sorted(reached)),
+        tuple(sorted(names.functions(core.name, core.blocks))),
         names.function_count(core.name),
     )
 
