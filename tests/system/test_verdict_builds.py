@@ -70,6 +70,7 @@ SOUND: tuple[tuple[str, ...], ...] = (
     # what is shared is volatile on both sides, or on neither
     ("station-debug", "sampler-debug"),
     ("station-link-plain", "sampler-link-plain"),
+    ("station-link-members", "sampler-link-members"),
 )
 """Files in which nothing is wrong, each with the sound build of the other core."""
 
@@ -130,6 +131,7 @@ FAULTS: dict[str, dict[str, int]] = {
 
 
 PAIRS: dict[tuple[str, str], dict[str, int]] = {
+    ("station-link-members", "sampler-link-member-plain"): {"shared-objects-guarded-alike": 1},
     ("station-link-plain", "sampler-debug"): {"shared-objects-guarded-alike": 1},
     ("station-debug", "sampler-link-plain"): {"shared-objects-guarded-alike": 1},
     ("station-debug", "sampler-link-atomic"): {"shared-atomics-alike": 1},
@@ -272,7 +274,10 @@ SMALL = 512
 
 AT_ZERO = (("start = 0x1000_0000", "start = 0x0000_0000"),)
 
-REFUSED = {"sampler-library-zeros": "section .link stores nothing but zeros at an address of RAM"}
+REFUSED = {
+    "sampler-library-zeros": "section .link stores nothing but zeros at an address of RAM",
+    "sampler-extra-over-bss": "correct the address of section .extra or .bss in the linker script",
+}
 """Files that are not even read, with what the message says of the cause."""
 
 

@@ -570,7 +570,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "shared-objects-guarded-alike",
         "severity": "warning",
         "guards": "device",
-        "checks": "An object that two builds share is volatile or atomic, or has members that are, in both builds or in neither, as their debug information says; Rust, where each access says it, is left alone.",
+        "checks": "An object that two builds share is volatile or atomic, or has the same members that are, in both builds or in neither, as their debug information says; Rust, where each access says it, is left alone.",
         "absent": "no two builds have an object of one name in a shared area, or none has debug information",
         "only_with": "shared areas",
     },
