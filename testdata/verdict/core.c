@@ -39,7 +39,15 @@ __attribute__((section(".link"))) LINK_QUALIFIER uint32_t link_words[32];
 #endif
 #ifdef LINK_POINTER
 /* An address of private RAM in shared memory: the other core would follow it. */
-__attribute__((section(".link.pointer"))) uint32_t *volatile link_buffer = readings;
+__attribute__((section(".link.pointer"))) uint32_t *volatile link_buffer[2] = { readings, readings + 8 };
+#endif
+#ifdef LINK_MEMBERS
+struct link_state {
+    volatile uint32_t turn;
+    LINK_MEMBERS uint32_t count;
+    uint32_t left[2];
+};
+__attribute__((section(".link.state"))) struct link_state link_state;
 #endif
 #ifdef EXTRA
 __attribute__((section(".extra"))) volatile uint32_t extra_words[16];

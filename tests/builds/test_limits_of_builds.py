@@ -200,8 +200,8 @@ def _link(size: int) -> bool:
 def _pieces(count: int) -> bool:
     """Whether all pieces of memory that no segment takes count: those beside a byte of each segment."""
     specs = [SegmentSpec(RAM + 16 * n, memory_size=4, flags="rw") for n in range(count)]
-    whole = (".bss", RAM, 16 * count)
-    specs[0] = SegmentSpec(RAM, memory_size=4, flags="rw", sections=(whole,))
+    sections = tuple((f".bss{n}", RAM + 16 * n, 8) for n in range(count))
+    specs[0] = SegmentSpec(RAM, memory_size=4, flags="rw", sections=sections)
     return sum(each.index == NO_SEGMENT for each in read_elf(CODE, *specs).segments) == count
 
 

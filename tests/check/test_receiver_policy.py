@@ -14,13 +14,14 @@ import pytest
 from check.sealed import NEW, OLD, STRANGER, sealed, sealed_layout, unsealed
 from check.test_seal_policy import Bench, bench
 from image_edits import changed
-from record_edits import with_entry
+from record_edits import with_entry, with_record
 from small_device import SAMPLER
 
 import gemel
 from gemel import GemelError
 from gemel.checking.registry import all_rules
 from gemel.cli.main import exit_code
+from gemel.image.intel_hex import encode
 from gemel.policy.model import Policy
 from gemel.policy.page import EXAMPLE
 from gemel.policy.reader import PolicyError, policy_schema, read_policy
@@ -108,6 +109,28 @@ def test_no_severity_lets_changed_bytes_pass(bench: Bench, option: str) -> None:
     refused = bench.check(patched(), *demanding(option), seal=seal, rules=rules)
     assert (refused.code, refused.broken) == (1, {"record-digests-match"})
     assert refused.rules["record-digests-match"]["severity"] == "error"
+
+
+@pytest.mark.parametrize(
+    ("option", "rule"),
+    [
+        (("--at-least", "8"), "rollback-not-lower"),
+        (("--previous", "newer.hex"), "rollback-not-lower"),
+        (("--version", "9.0.0"), "version-as-asked"),
+        (("--rollback", "8"), "version-as-asked"),
+    ],
+    ids=lambda each: each[0] if isinstance(each, tuple) else "",
+)
+def test_no_waiver_takes_back_what_an_option_demands(
+    bench: Bench, option: tuple[str, str], rule: str
+) -> None:
+    """The attack: a layout without a required seal waives the very rule that whoever checks has demanded."""
+    Path("newer.hex").write_bytes(b"".join(encode(with_record(unsealed(), major=9))))
+    seal = "required = false\n"
+    for rules in (waiving(rule, "record"), waiving(rule, "rollback"), waiving(rule, "version")):
+        refused = bench.check(unsealed(), *option, seal=seal, rules=rules)
+        assert (refused.code, refused.broken) == (1, {rule})
+        assert bench.check(unsealed(), seal=seal, rules=rules).code == 0
 
 
 @pytest.mark.parametrize("rule", [rule.name for rule in all_rules() if rule.guards == "image"])
@@ -226,6 +249,8 @@ def test_keys_of_policy_and_layout(bench: Bench) -> None:
 
 
 FAULTS = {
+    "no algorithm taken": ("algorithms = []", "an empty list would take none: algorithms"),
+    "no layout taken": ("layout_sha256 = []", "an empty list would take none: layout_sha256"),
     "unknown key": ("trusted = []", 'did you mean "trust"?'),
     "no such rule": ('unwaivable = ["record-sounds"]', 'did you mean "record-sound"?'),
     "no such algorithm": ('algorithms = ["Ed25518"]', 'did you mean "Ed25519"?'),

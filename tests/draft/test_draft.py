@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import struct
 
 import pytest
 from draft.cases import SOUND, checked, layout_of, text_of
@@ -21,7 +22,7 @@ from gemel.checksums.in_layout import checksum_faults
 from gemel.draft.drafting import MAX_BUILDS, MAX_RUNS, draft
 from gemel.errors import UsageProblem
 from gemel.layout.reader import read_layout
-from gemel.structs import fields
+from gemel.structs import fields, replace
 
 every_case = pytest.mark.parametrize("name", SOUND)
 
@@ -43,6 +44,21 @@ def test_drafts_are_as_stored(name: str) -> None:
 def test_no_golden_draft_is_left_behind() -> None:
     """Every stored draft has its case."""
     assert sorted(GOLDEN.iterdir()) == sorted(golden(name) for name in STORED)
+
+
+@pytest.mark.parametrize("name", ["in-place", "copied"])
+def test_an_astray_build_id_note_changes_no_guess(name: str) -> None:
+    """Both builds with a note at 0, where linkers put it without a place in the script: neither flash nor copy."""
+    note = struct.pack("<III4s", 4, 20, 3, b"GNU")
+    made = gauge_builds(name)
+    astray = {
+        build.name: replace(
+            build,
+            segments=(Segment(0, 0, note + bytes([n] * 20), 36, True, False, False, 99), *build.segments),
+        )
+        for n, build in enumerate(made.values())
+    }
+    assert text_of(astray, PATHS) == text_of(made, PATHS)
 
 
 @every_case

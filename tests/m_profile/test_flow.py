@@ -12,6 +12,7 @@ from gauge_builds import ARRANGEMENTS, gauge_builds
 from hypothesis import given
 from hypothesis import strategies as st
 from real_code import code_segment, compiled, cut, library_program, mapped_instructions
+from seconds import within
 from tools import required_tool
 
 from gemel.builds.build import Build
@@ -27,8 +28,9 @@ def _reached(code: bytes, *entries: int) -> list[int]:
 
 
 def _unforeseen(flow: Flow) -> list[int]:
-    """The offsets of halfwords that the code reached uses as data and that ``may_use`` denies."""
-    return [2 * index for index, used in enumerate(flow.data) if used and not flow.may_use(2 * index)]
+    """The offsets of halfwords that the code reached uses as data and that ``may_be_used`` denies."""
+    places = {2 * index for index, used in enumerate(flow.data) if used}
+    return sorted(places - flow.may_be_used(places))
 
 
 def _measured(build: Build, words: int) -> tuple[int, int, int]:
@@ -175,12 +177,20 @@ USERS = (
 
 @given(st.lists(st.sampled_from(USERS) | st.binary(min_size=2, max_size=40).map(bytes.hex), max_size=60))
 def test_what_code_may_use_as_data_is_known_without_following_it(parts: list[str]) -> None:
-    """Whatever is reached, ``may_use`` foresees its data; a handler far from all of it cannot be data."""
+    """Whatever is reached, ``may_be_used`` foresees its data; a handler far from all of it cannot be data."""
     code = bytes.fromhex("".join(parts))
     flow = Flow(code, START)
     flow.follow(START + entry for entry in range(0, len(code), 2))
     assert not _unforeseen(flow)
-    assert not Flow(code + bytes(6_000), START).may_use(len(code) + 5_000 & ~1)
+    assert not Flow(code + bytes(6_000), START).may_be_used([len(code) + 5_000 & ~1])
+
+
+def test_many_places_among_tables_of_branches_cost_no_more_than_one() -> None:
+    """As many handlers as a core can have, each next to 256 branches by tables that are full."""
+    code = bytes.fromhex("dfe810f0 00bf 7047") * 100_000
+    with within(1):
+        places = Flow(code, START).may_be_used(range(2_000, len(code), 1_600))
+    assert len(places) == 499
 
 
 def test_the_distances_of_wide_branches(tmp_path: Path) -> None:

@@ -8,8 +8,11 @@ import pytest
 from seconds import within
 
 from gemel.m_profile.guards import Guards
+from gemel.m_profile.known_stores import Function
 
 TEST_OF_LR = struct.pack("<HH", 0xF01E, 0x0F10)  # TST.W LR, #0x10
+TEST_OF_STACK = struct.pack("<HH", 0xF01E, 0x0F04)
+START = 0x1000_0000
 NOP, IT_EQ, ITE_EQ, BEQ_8, RETURN = (
     struct.pack("<H", each) for each in (0xBF00, 0xBF08, 0xBF0C, 0xD002, 0x4770)
 )
@@ -20,7 +23,9 @@ CASES = {
     "a block of two": (TEST_OF_LR + NOP + ITE_EQ + NOP * 4, {8, 10}),
     "what a branch steps over": (TEST_OF_LR + BEQ_8 + NOP * 8, {6, 8, 10}),
     "what only a branch leads to": (TEST_OF_LR + BEQ_8 + NOP * 2 + RETURN + NOP * 2, {6, 8, 10, 12, 14}),
-    "too far from the test": (TEST_OF_LR + NOP * 16 + IT_EQ + NOP * 2, set()),
+    "long after the test": (TEST_OF_LR + NOP * 16 + IT_EQ + NOP * 2, {38}),
+    "after a test of which stack is in use": (TEST_OF_STACK + IT_EQ + NOP * 4, set()),
+    "after both ways have met": (TEST_OF_LR + BEQ_8 + NOP * 6, {6, 8, 10}),
 }
 
 
@@ -29,15 +34,15 @@ CASES = {
 def test_what_is_guarded(name: str, order: int) -> None:
     """Asked upwards and downwards."""
     code, expected = CASES[name]
-    guards = Guards(code, 0, 0x1000_0000, lambda _: None)
-    assert {at for at in range(0, len(code), 2)[::order] if guards.cover(at)} == expected
+    guards = Guards(Function(code, START), lambda _: None)
+    assert {at for at in range(0, len(code), 2)[::order] if guards.cover(START + at)} == expected
 
 
 @pytest.mark.parametrize("part", [IT_EQ, TEST_OF_LR + BEQ_8 + RETURN, struct.pack("<H", 0xB1FF)])
 def test_a_run_that_lacks_every_instruction_ends_in_time(part: bytes) -> None:
     """The attack: 32 KiB of IT for a core without it, each counted from the start of the run, took minutes."""
     code = part * (50_000 // len(part))
-    guards = Guards(code, 0, 0x1000_0000, lambda _: None)
     with within(2):
+        guards = Guards(Function(code, START), lambda _: None)
         for at in range(0, len(code), 2):
-            guards.cover(at)
+            guards.cover(START + at, entries=True)

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from real_code import code_segment, cut, library_program, mapped_instructions
 
-from gemel.m_profile.flow import Flow
-from gemel.m_profile.sweep import EFFORT, Sweep
+from gemel.m_profile.flow import EFFORT, Flow
+from gemel.m_profile.sweep import Sweep
 from gemel.spans import Span
 
 START = 0x0800_0000
@@ -146,18 +146,18 @@ def test_what_leads_to_data_is_refused_up_to_there_only() -> None:
 def test_bytes_made_to_lead_in_circles_cost_no_more_than_others(unit: str) -> None:
     """What is spent on any bytes is bounded by their number: the sweep ends, or is given up and says so."""
     code = bytes.fromhex(unit) * 4_000 + b"\xff\xff"
-    sweep = Sweep(Flow(code, START))
-    sweep.run()
-    assert sweep.effort > -len(code)
+    flow = Flow(code, START)
+    Sweep(flow).run()
+    assert flow.effort > -len(code)
 
 
 def test_a_sweep_that_costs_too_much_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the effort is spent, the sweep stops and what is left of it is below 0."""
-    monkeypatch.setattr("gemel.m_profile.sweep.EFFORT", 0)
-    monkeypatch.setattr("gemel.m_profile.sweep.FREE_EFFORT", 0)
-    sweep = Sweep(Flow(_code("10b5 10bd 10b5 10bd", DATA), START))
-    assert len(sweep.run()) == 1
-    assert sweep.effort < 0
+    monkeypatch.setattr("gemel.m_profile.flow.EFFORT", 0)
+    monkeypatch.setattr("gemel.m_profile.flow.FREE_EFFORT", 0)
+    flow = Flow(_code("10b5 10bd 10b5 10bd", DATA), START)
+    assert len(Sweep(flow).run()) == 1
+    assert flow.effort < 0
 
 
 @given(st.binary(max_size=600), st.integers(0, 600))
@@ -165,9 +165,8 @@ def test_any_bytes_end(code: bytes, entry: int) -> None:
     """Whatever the bytes, the sweep ends within its effort, and what it finds lies inside of them."""
     flow = Flow(code, START)
     flow.follow([START + entry])
-    sweep = Sweep(flow)
-    routines = sweep.run()
-    assert sweep.effort >= -2 * len(code) - 1
+    routines = Sweep(flow).run()
+    assert flow.effort >= -2 * len(code) - 1
     assert EFFORT > 0
     assert all(run.first >= 0 and run.end <= len(code) for each in routines for run in each.runs)
 

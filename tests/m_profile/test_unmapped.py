@@ -168,3 +168,10 @@ def test_no_more_than_the_limit_is_reported(alone: bool, monkeypatch: pytest.Mon
         read = UnmappedCode(code, 0x1000, [] if alone else [run], swept, (0, len(code), 0), False)
         found = [*read.followed_places(_sieve("armv8-m.main")), *read.swept_places(_sieve("armv8-m.main"))]
         assert len(found) == (count if alone else 5)
+
+
+def test_parts_of_an_image_share_the_effort() -> None:
+    """Code that leads in circles is given up sooner where the image has more of it."""
+    code = bytes.fromhex("00d00046 10b5 dfe810f0") * 400
+    assert not unmapped_code(code, 0x1000, [], parts=1).unfinished
+    assert unmapped_code(code, 0x1000, [], parts=200).unfinished

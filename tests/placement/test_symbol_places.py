@@ -105,7 +105,10 @@ def test_cleared_memory_holds_no_value() -> None:
 def test_builds_without_symbols() -> None:
     """A build that is not at hand, or that has no symbol table, is told with what to give."""
     problem = _not_placed(_places({"sampler": builds()["sampler"]}), "station", "image_length")
-    assert (problem.where, problem.next_step) == ("build station", "give its ELF file: station=FILE.elf")
+    assert (problem.where, problem.next_step) == (
+        "build station",
+        "give its whole ELF file: station=FILE.elf",
+    )
     flat = {**builds(), "station": hex_build("station", station_elf())}
     problem = _not_placed(_places(flat), "station", "image_length")
     assert (problem.where, problem.found) == ("build station (station.hex)", "an Intel HEX file has none")

@@ -24,14 +24,14 @@ def test_exception_of_user_code(model: int) -> None:
     registers.reset()
     registers.stack = MAIN
     registers._masks.write((1, 0x40, 0))
-    registers.leave_handler([0] * 6, THUMB_STATUS, 0, USER, PROCESS, 0)
+    registers.leave_handler([0] * 6, THUMB_STATUS, 0, USER, PROCESS)
     assert (registers.control, registers.stack) == (USER, PROCESS)
     assert registers.masks == Masks(1, 0x40, 0)
     registers.enter_handler(11, 0xFFFF_FFFD, PROCESS - 32, 0, PRIVILEGE)
     assert registers.stacks == (MAIN, PROCESS - 32)
     assert (registers.control, registers.stack) == (PRIVILEGE, MAIN)
     assert registers.masks == Masks(1, 0x40, 0)
-    registers.leave_handler([0] * 6, THUMB_STATUS, 0, USER, PROCESS, 0)
+    registers.leave_handler([0] * 6, THUMB_STATUS, 0, USER, PROCESS)
     assert (registers.control, registers.stack) == (USER, PROCESS)
     registers.reset()
     assert registers.control == 0

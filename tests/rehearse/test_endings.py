@@ -170,55 +170,6 @@ def test_a_handler_behind_a_table_that_moved_may_be_its_own() -> None:
     assert finding.what.endswith("for interrupt 5")
 
 
-@pytest.mark.parametrize(
-    ("block", "faults"),
-    [
-        ("it eq\n ldmiaeq r1, {r2, r3}\n", True),
-        ("it ne\n ldmiane r1, {r2, r3}\n", False),
-        ("ite ne\n movne r2, #1\n stmiaeq r1, {r2, r3}\n", True),
-        ("itte eq\n moveq r2, #1\n ldrdeq r2, r3, [r6]\n ldrdne r2, r3, [r1]\n", False),
-        ("ittt eq\n moveq r2, #1\n ldrdeq r2, r3, [r6]\n ldrdeq r2, r3, [r1]\n", True),
-    ],
-)
-def test_alignment_in_an_if_then_block(block: str, faults: bool) -> None:
-    """A multiple access must be aligned in an if-then block too, where its condition holds."""
-    program = "ldr r1, =0x38000002\n ldr r6, =0x38000010\n movs r5, #3\n2: cmp r4, #0\n " + block
-    rehearsal = run(program + "subs r5, #1\n bne 2b\n" + SLEEP, "", handler=HANG)
-    found = rehearsal.finding("alignment-fault")
-    assert (found is not None) == faults
-    if found is not None:
-        assert "0x3800_0002" in found.found
-
-
-@pytest.mark.parametrize(
-    ("access", "faults"),
-    [
-        ("ldr r1, [r0, #1]", True),
-        ("ldr.w r1, [r0, #6]", True),
-        ("ldr r1, [r0, r5]", True),
-        ("ldrh r1, [r0, #3]", True),
-        ("str r1, [r0, #2]", True),
-        ("strh r1, [r0, #3]", True),
-        ("ldrh r1, [r0, #2]", False),
-        ("strb r1, [r0, #3]\n strb r1, [r0, #4]", False),
-        ("ldrb r1, [r0, #3]\n ldrb r1, [r0, #4]", False),
-        ("ldr r1, [r0]\n ldr r1, [r0, #4]", False),
-        ("ldrh r1, [r0]\n ldrh r1, [r0, #2]", False),
-        ("ldrd r2, r3, [r0]", False),
-        ("ldm r0, {r1, r2, r3}", False),
-        ("strd r2, r3, [r0]", False),
-        ("stm r0, {r1, r2, r3}", False),
-    ],
-)
-def test_unaligned_access_to_device_memory(access: str, faults: bool) -> None:
-    """Device memory takes aligned accesses only (Armv8-M, DDI 0553, "Alignment behavior", from memory)."""
-    again = "2: " + access + "\n subs r4, #1\n bne 2b\n"
-    rehearsal = run("movs r5, #7\n movs r4, #5\n ldr r0, =0x50200000\n" + again + SLEEP, "", handler=HANG)
-    found = rehearsal.finding("alignment-fault")
-    assert (found is not None) == faults
-    assert rehearsal.finding("stays-in-handler") is None
-
-
 def test_every_fatal_kind_is_reached_by_a_test() -> None:
     """No end that a core can come to is without a test that brings a core there."""
     tests = "".join(file.read_text(encoding="utf-8") for file in Path(__file__).parent.rglob("*.py"))
@@ -290,3 +241,48 @@ def test_a_word_that_has_its_value_for_one_turn_only() -> None:
     release = store(VECTORS, "0x10008000") + "ldr r0, =0x38010000\n str r4, [r0]\n" + store(CONTROL, "0")
     rehearsal = run(release + station, goal, sampler=sampler)
     assert rehearsal.passes, rehearsal.findings
+
+
+POLLS = "ldr r0, ={0}\n str r4, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n {1} beq 1b\n .ltorg\n"
+BESIDE_TICKS = {
+    "turns round": ("1: b 1b\n", "endless-loop", "neither a device register nor RAM"),
+    "waits for a word of its own": (POLLS.format("0x38009000", ""), "endless-loop", "it reads 0x3800_9000"),
+    "waits for an event and that": (
+        POLLS.format("0x38009000", "wfe\n"),
+        "endless-loop",
+        "it reads 0x3800_9000",
+    ),
+    "waits for a shared word": (
+        POLLS.format("0x38010010", ""),
+        "no-idle-state",
+        "0x3801_0010 (in area link) again and",
+    ),
+    "waits for a register": (POLLS.format("0x50200040", ""), "waits-for-register", "reads zero for ever"),
+    "computes": ("1: adds r4, #1\n b 1b\n", "no-idle-state", "instructions executed"),
+    "sleeps": (SLEEP, "no-wake-up-source", "no interrupt enabled"),
+    "sleeps below its mask": (
+        store(0xE000_E404, "0x8000") + enabled(5) + "movs r1, #64\n msr basepri, r1\n" + SLEEP,
+        "no-wake-up-source",
+        "no interrupt enabled that can come",
+    ),
+    "sleeps and can be woken": (enabled(5) + SLEEP, "", ""),
+    "ticks itself": (TICKS + SLEEP, "", ""),
+    "turns round under ticks": (TICKS + "1: b 1b\n", "", ""),
+}
+
+
+@pytest.mark.parametrize("name", BESIDE_TICKS)
+def test_a_core_beside_one_that_goes_on(name: str) -> None:
+    """A kernel that counts its ticks is never in the same state again: the other core's hang is named all the same."""
+    sampler, kind, said = BESIDE_TICKS[name]
+    station = result("r4") + store(VECTORS, "0x10008000") + store(CONTROL, "0") + TICKS + SLEEP
+    rehearsal = run(station, "", handler=TICK_COUNTS, sampler=sampler, budget=200_000)
+    assert [(each.kind, each.core) for each in rehearsal.findings] == ([(kind, "sampler")] if kind else [])
+    assert all(said in each.found for each in rehearsal.findings)
+    assert rehearsal.outcome == ("fails" if kind else "started")
+    assert ("with every core idle or open to interrupts" in rehearsal.ended) is (not kind)
+    goal = '[[rehearsal.goal]]\ncore = "station"\nword = { at = 0x3801_0010, value = 3 }\n'
+    with_goal = run(station, goal, handler=TICK_COUNTS, sampler=sampler, budget=200_000)
+    assert with_goal.outcome == "fails"
+    if not kind:
+        assert "core station sleeps between ticks" in with_goal.findings[0].found

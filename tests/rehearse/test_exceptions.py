@@ -165,8 +165,16 @@ def test_float_registers_survive_an_exception(tmp_path: Path) -> None:
     assert words[16] == DONE
 
 
-def test_float_unit_must_be_switched_on(tmp_path: Path) -> None:
-    """A float instruction before the coprocessor access register is set is found, after it is not."""
+@pytest.mark.parametrize(
+    ("code", "place"),
+    [
+        ("nop\n cmp r0, r0\n it ne\n vmovne s0, r1\n vmov s0, r1", 10),
+        ("cmp r0, r0\n itt ne\n movne r1, #1\n movne r2, #2\n nop\n vmov s0, r1", 10),
+        ("cmp r0, r0\n ite eq\n moveq r1, #1\n vmovne s0, r1\n ite ne\n vmovne s0, r1\n vmoveq s0, r1", 16),
+    ],
+)
+def test_float_unit_must_be_switched_on(code: str, place: int, tmp_path: Path) -> None:
+    """The first float instruction before the coprocessor access register is set is found, after it none is."""
     from gemel.layout.reader import read_layout
 
     case = gauge("in-place")
@@ -178,10 +186,115 @@ def test_float_unit_must_be_switched_on(tmp_path: Path) -> None:
     for first, expected in (("", True), (enable, False)):
         image = SparseBytes()
         image.write(FLASH, struct.pack("<II", STACK, CODE + 1) + struct.pack("<I", CODE + 1) * 138)
-        source = f"{first} nop\n cmp r0, r0\n it ne\n vmovne s0, r1\n vmov s0, r1\n b .\n .ltorg"
+        source = f"{first} {code}\n b .\n .ltorg"
         image.write(CODE, assembled(source, tmp_path, "armv8-m.main+fp"))
         rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=40_000, apart=False))
         finding = rehearsal.finding("float-unit-off")
         assert (finding is not None) == expected
         if finding is not None and finding.place is not None:
-            assert finding.place.address == CODE + 10  # behind nop, cmp, it and the skipped one
+            assert finding.place.address == CODE + place
+
+
+FIRST_BAD = """
+    ldr r0, =0x38010000
+    ldr r1, [r0, #52]
+    adds r1, #1
+    str r1, [r0, #52]
+    str lr, [r0, r1, lsl #3]
+    mov r2, sp
+    add r3, r0, r1, lsl #3
+    str r2, [r3, #4]
+    cmp r1, #1
+    bne 1f
+    ldr lr, ={link}
+    bx lr
+1:  ldr lr, =0xFFFFFFF9
+    bx lr
+    .ltorg
+"""
+
+
+@pytest.mark.parametrize(
+    "link",
+    [0xFFFF_FFF1, 0xFFFF_FFFB, 0xFFFF_FFE1],
+    ids=["to a handler", "reserved bit", "to a handler's floats"],
+)
+def test_a_fault_takes_the_place_of_a_return(link: int, tmp_path: Path) -> None:
+    """A return that cannot be has ended its handler: the fault's has its link value and the frame that was there.
+
+    DDI 0403 and DDI 0553, "Exception return" (from memory); the board's emulator does the same (``idioms``).
+    """
+    image = SparseBytes()
+    image.write(FLASH, struct.pack("<II", STACK, CODE + 1) + struct.pack("<I", HANDLER + 1) * 138)
+    program = "ldr r2, =0xE000E100\n movs r3, #0x20\n str r3, [r2]\n str r3, [r2, #0x100]\n dsb\n isb\n"
+    image.write(CODE, assembled(PREAMBLE + program + END, tmp_path))
+    image.write(HANDLER, assembled(FIRST_BAD.format(link=link), tmp_path))
+    words = struct.unpack("<17I", rehearsed(image).shared_memory["link"][:68])
+    assert words[COUNT] == 2
+    assert words[2:6] == (0xFFFF_FFF9, STACK - 32, link, STACK - 32)
+    assert words[16] == DONE
+
+
+def test_thread_mode_below_an_active_handler(tmp_path: Path) -> None:
+    """A handler may go to thread mode and be gone back to: it stays active, and keeps its like from being taken.
+
+    DDI 0553, "Exception return": CCR.NONBASETHRDENA is one on Armv8-M (from memory).
+    """
+    handler = """
+    ldr r0, =0x38010000
+    mrs r1, ipsr
+    cmp r1, #11
+    beq 1f
+    ldr r2, [r0, #52]
+    adds r2, #1
+    str r2, [r0, #52]
+    cmp r2, #1
+    bne 3f
+    push {r4, lr}
+    svc 0
+    mrs r1, ipsr
+    str r1, [r0]
+    pop {r4, lr}
+3:  bx lr
+1:  ldr r2, [r0, #4]
+    cmp r2, #0
+    bne 2f
+    str lr, [r0, #4]
+    ldr r2, =0x38003F00
+    adr r3, in_thread
+    str r3, [r2, #24]
+    ldr r3, =0x01000000
+    str r3, [r2, #28]
+    msr psp, r2
+    ldr lr, =0xFFFFFFFD
+    bx lr
+2:  mov lr, r2
+    bx lr
+    .align 2
+in_thread:
+    ldr r0, =0x38010000
+    mrs r1, ipsr
+    str r1, [r0, #8]
+    ldr r2, =0xE000E200
+    movs r3, #0x20
+    str r3, [r2]
+    dsb
+    isb
+    ldr r1, [r0, #52]
+    str r1, [r0, #12]
+    svc 0
+    .ltorg
+"""
+    program = (
+        "ldr r2, =0xE000E100\n movs r3, #0x20\n str r3, [r2]\n ldr r1, =0x80808080\n ldr r0, =0xE000E404\n"
+    )
+    program += "str r1, [r0]\n str r3, [r2, #0x100]\n dsb\n isb\n"
+    image = SparseBytes()
+    image.write(FLASH, struct.pack("<II", STACK, CODE + 1) + struct.pack("<I", HANDLER + 1) * 138)
+    image.write(CODE, assembled(PREAMBLE + program + END, tmp_path))
+    image.write(HANDLER, assembled(handler, tmp_path))
+    words = struct.unpack("<17I", rehearsed(image).shared_memory["link"][:68])
+    assert words[0] == 16 + 5
+    assert words[2:4] == (0, 1)
+    assert words[COUNT] == 2
+    assert words[16] == DONE

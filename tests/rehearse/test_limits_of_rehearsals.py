@@ -18,7 +18,6 @@ from small_device import builds, joined, layout
 from gemel.layout.rehearsal_model import SerialRegister
 from gemel.rehearsal import session
 from gemel.rehearsal.emulator import runner
-from gemel.rehearsal.emulator.code_stops import CodeStops
 from gemel.rehearsal.emulator.core_bus import CoreBus, RegisterPorts
 from gemel.rehearsal.emulator.core_exceptions import CoreExceptions
 from gemel.rehearsal.emulator.core_sleep import PATIENCE, CoreSleep
@@ -41,27 +40,6 @@ from gemel.rehearsal.verdict.orders import worst_of
 from gemel.rehearsal.verdict.races import _changing
 from gemel.spans import Span
 from gemel.structs import replace
-
-
-def _walked(count: int) -> bool:
-    """Whether ``count`` doubtful instructions are walked up to in one go."""
-    core = MagicMock(pc=0x1000)
-    core.registers = SimpleNamespace(skips_next=False, value=lambda _: 0)
-    doubtful = SimpleNamespace(
-        before=0,
-        switched_off=False,
-        sets_stack=False,
-        non_secure_target=None,
-        base=(0, 4),
-        within=None,
-    )
-    core.time = 0
-    core.blocks.first_doubtful.side_effect = [*[doubtful] * count, None]
-    core.blocks.found_stop = False
-    stops = CodeStops.__new__(CodeStops)
-    stops._core = core
-    stops._walk(100)
-    return core.blocks.alignment_seen.call_count == count
 
 
 def _ports(count: int) -> bool:
@@ -297,7 +275,7 @@ def _pushed(below: int) -> bool:
     reported: list[object] = []
     core = SimpleNamespace(
         on_main_stack=True,
-        stack_watch=SimpleNamespace(moved_to=lambda _: False),
+        stack_moves=SimpleNamespace(elsewhere=False),
         registers=SimpleNamespace(stack=0x1FF0, pc=0),
         report=lambda *what: reported.append(what),
     )
@@ -307,7 +285,6 @@ def _pushed(below: int) -> bool:
 
 
 LIMITS: Limits = {
-    "rehearsal.emulator.code_stops.MAX_STEPS": (3, _walked),
     "rehearsal.emulator.core_bus.MAX_PORTS": (3, _ports),
     "rehearsal.emulator.core_bus.MOST_PUSHED": (8, _pushed),
     "rehearsal.emulator.core_exceptions.MAX_BAD_RETURNS": (3, _bad_returns),

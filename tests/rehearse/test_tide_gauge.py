@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from rehearsals import gauge, kinds
+from rehearse.differential.building import GCC, Builder
+from rehearse.differential.cases import Case, Source
+from rehearse.differential.judge import product_of
 from tide_gauge import ARRANGEMENTS, BUILT, expected_text, read_elf
+from tools import required_tool
 
 
 @pytest.mark.parametrize("arrangement", ["in-place", "copied"])
@@ -22,6 +28,24 @@ def test_unlike_cores_with_views_and_key_rehearse() -> None:
     assert [line.partition(", smoothed")[0] for line in lines] == expected_text("two-banks")
     assert ", smoothed 1182 mm" in lines[6]
     assert rehearsal.passes
+
+
+LABELS = r"""
+__asm__(".text\n.thumb_func\n.type count_down, %function\ncount_down:\n count_loop: subs r0, #1\n bne count_loop\n"
+        " count_end: bx lr\n");
+void count_down(uint32_t);
+void scenario(void) { count_down(9); }
+"""
+
+
+def test_labels_inside_of_assembly_are_no_functions(tmp_path: Path) -> None:
+    """Functions that were executed are among those that the build defines, where loops in assembly have labels too."""
+    required_tool(GCC)
+    case = Case("case", "labels", Source(LABELS), Source())
+    station = product_of(case, Builder(tmp_path).build(case)).rehearse().cores[0]
+    assert "count_down" in station.functions
+    assert not {"count_loop", "count_end"} & set(station.functions)
+    assert len(station.functions) <= station.function_count
 
 
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)

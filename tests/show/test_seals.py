@@ -185,6 +185,33 @@ def test_the_layouts_own_keys_are_used(bench: Bench) -> None:
     assert (code, "not verified" in shown) == (0, True)
 
 
+@pytest.mark.parametrize(
+    ("file", "data", "why"),
+    [
+        ("gone.pem", None, "No such file"),
+        ("junk.pem", b"junk\n", "not a key, or damaged"),
+        ("small.toml", None, "not a key"),
+        ("../old.pem", None, "leads out of the layout's folder"),
+    ],
+    ids=["missing", "junk", "another file", "outside"],
+)
+@pytest.mark.parametrize("command", ["show", "compare"])
+def test_a_key_that_cannot_be_used_is_named_with_the_reason(
+    bench: Bench, capsys: pytest.CaptureFixture[str], command: str, file: str, data: bytes | None, why: str
+) -> None:
+    """Nothing is verified by a layout whose key cannot be read: stderr says which, and why; without a seal nothing."""
+    text = layout_text(ROOM, f'\n[seal]\narea = "seal"\nrequired = true\ntrust = ["{file}"]\n')
+    Path("small.toml").write_text(text, encoding="utf-8")
+    if data:
+        Path(file).write_bytes(data)
+    for image, is_sealed in ((sealed(OLD), True), (unsealed(), False)):
+        Path("image.hex").write_bytes(b"".join(encode(image)))
+        exit_code([command, "small.toml", *["image.hex"] * (2 if command == "compare" else 1)])
+        said = " ".join(capsys.readouterr().err.split())
+        expected = ["seals are not verified: a key that the layout trusts cannot be used", file, why]
+        assert [each in said for each in expected] == [is_sealed or command == "compare"] * 3
+
+
 def test_many_heads_of_seals_cost_little(bench: Bench) -> None:
     """A file full of the bytes that a seal begins with is looked at in a few places only."""
     head = sealed(OLD).read(Span(0x1000_3000, 38), 0xFF)

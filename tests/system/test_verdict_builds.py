@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from verdict_builds import (
     builds_of,
     judged,
     layout_of,
+    of,
     renamed,
 )
 
@@ -47,10 +49,13 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("sampler-isr",),
     ("sampler-vtor",),
     ("sampler-vtor-passed",),
+    # a primary that sets its table to 0, where flash may have an alias
+    ("station-vtor-zero",),
     # a release register whose page number is computed
     ("station-release-page",),
     # instructions of an extension that the core lacks, behind a test of its state
     ("sampler-guarded",),
+    ("sampler-dispatched",),
     # bits of its own RAM by the words of an alias
     ("sampler-bit-band",),
     ("sampler-bit-band-clang",),
@@ -65,6 +70,7 @@ SOUND: tuple[tuple[str, ...], ...] = (
     # what is shared is volatile on both sides, or on neither
     ("station-debug", "sampler-debug"),
     ("station-link-plain", "sampler-link-plain"),
+    ("station-link-members", "sampler-link-members"),
 )
 """Files in which nothing is wrong, each with the sound build of the other core."""
 
@@ -100,12 +106,14 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-vtor-station": {"vector-register-own-table": 1},
     "sampler-vtor-passed-station": {"vector-register-own-table": 1},
     "sampler-vtor-nothing": {"vector-register-own-table": 1},
+    "sampler-limit-close": {"stack-limit-below-stack": 1},
     "sampler-limit-above": {"stack-limit-below-stack": 1},
     "sampler-limit-passed-above": {"stack-limit-below-stack": 1},
     "sampler-limit-elsewhere": {"stack-limit-below-stack": 1},
     "station-release-value": {"release-value-agrees": 1},
     # instructions that the core lacks
     "sampler-unguarded": {"instructions-fit-core": 1},
+    "sampler-not-dispatched": {"instructions-fit-core": 1},
     # a table without a symbol, and blocks that no name says much of
     "sampler-stacks-upside-down": {"stack-has-room": 1},
     "sampler-stacks-table-short": {"vector-table-complete": 1},
@@ -123,6 +131,7 @@ FAULTS: dict[str, dict[str, int]] = {
 
 
 PAIRS: dict[tuple[str, str], dict[str, int]] = {
+    ("station-link-members", "sampler-link-member-plain"): {"shared-objects-guarded-alike": 1},
     ("station-link-plain", "sampler-debug"): {"shared-objects-guarded-alike": 1},
     ("station-debug", "sampler-link-plain"): {"shared-objects-guarded-alike": 1},
     ("station-debug", "sampler-link-atomic"): {"shared-atomics-alike": 1},
@@ -265,7 +274,10 @@ SMALL = 512
 
 AT_ZERO = (("start = 0x1000_0000", "start = 0x0000_0000"),)
 
-REFUSED = {"sampler-library-zeros": "section .link stores nothing but zeros at an address of RAM"}
+REFUSED = {
+    "sampler-library-zeros": "section .link stores nothing but zeros at an address of RAM",
+    "sampler-extra-over-bss": "correct the address of section .extra or .bss in the linker script",
+}
 """Files that are not even read, with what the message says of the cause."""
 
 
@@ -289,6 +301,21 @@ def test_sound_builds_break_no_rule(files: tuple[str, ...], family: str) -> None
 def test_one_fault_gives_exactly_its_findings(files: tuple[str, ...], family: str) -> None:
     """Of all rules only those that belong to the fault have findings, and as many as belong to it."""
     assert broken_in(judged(family, files)) == FAULTS[files[0]]
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+def test_only_what_no_test_of_the_core_guards_is_named(family: str) -> None:
+    """Of all functions with instructions that the core lacks, those that another word, or nothing, guards."""
+    (judged_one,) = of("instructions-fit-core", family, "sampler-not-dispatched").findings
+    finding = judged_one.finding
+    named = set(re.findall(r"\b(bad_\w+|by_\w+|save_\w+)", " ".join((finding.found, *finding.lines))))
+    assert named == {
+        "bad_by_variable",
+        "bad_by_other_register",
+        "bad_after_both",
+        "bad_callee",
+        "bad_from_start",
+    }
 
 
 @pytest.mark.parametrize(("files", "family"), _built(*PAIRS))
@@ -372,6 +399,9 @@ def test_a_build_too_large_for_the_memory_is_one_problem() -> None:
 LOADERS = {
     ("station-loader", "station-app"): {},
     ("station-loader-stale", "station-app"): {"boot-constant-agrees": 1},
+    # to the secondary, which the application starts
+    ("station-loader-second", "station-app"): {"boot-constant-agrees": 1},
+    ("station-loader-table-second", "station-app"): {"boot-constant-agrees": 1},
     ("station-loader-table", "station-app"): {},
     ("station-loader-table-stale", "station-app"): {"boot-constant-agrees": 1},
 }

@@ -83,6 +83,7 @@ class Index:
         """Open ``file``, made if it is not there and ``write``; None: one of its own that ends with the process."""
         self._file, self._waiting, self._place = file, 0, 0
         self._terms: list[tuple[str, str, int]] = []
+        self._here = ""
         self._connection = self._opened(write)
         try:
             self._prepare(write)
@@ -130,15 +131,26 @@ class Index:
         self.run = 1 + last
         self._do("CREATE TEMP TABLE visited (path BLOB PRIMARY KEY) WITHOUT ROWID")
 
+    def absolute(self, path: str) -> str:
+        """A path from the working folder as it was when the first one was requested."""
+        if os.path.isabs(path):
+            return os.path.normpath(path)
+        self._here = self._here or os.getcwd()
+        return os.path.normpath(os.path.join(self._here, path))
+
+    def _stored(self, path: str) -> bytes:
+        """The absolute path as the index has it, in the bytes that the system takes."""
+        return os.fsencode(self.absolute(path))
+
     def is_new(self, path: str) -> bool:
         """Note that this audit has come to a file; false if it has before."""
         words = "INSERT INTO visited VALUES (?) ON CONFLICT DO NOTHING RETURNING 1"
-        return bool(self._one(words, (stored_path(path),)))
+        return bool(self._one(words, (self._stored(path),)))
 
     def known(self, path: str) -> Known | None:
         """What the index has of a file; None if it has nothing, or nothing that can be read."""
         row = self.run > 1 and self._one(
-            "SELECT stamp, judged_by, run, result FROM images WHERE path = ?", (stored_path(path),)
+            "SELECT stamp, judged_by, run, result FROM images WHERE path = ?", (self._stored(path),)
         )
         with suppress(ValueError, TypeError):
             if row and isinstance(row[2], int):
@@ -157,7 +169,7 @@ class Index:
 
         ``line`` is the result as ``line_of`` writes it, whatever path it names, if that is known.
         """
-        self._put(stored_path(result.path), result, (stamp, judged_by), terms_of(result), line)
+        self._put(self._stored(result.path), result, (stamp, judged_by), terms_of(result), line)
         if blocks:
             self._put_blocks(result.content_sha256 or "", blocks)
         self._written()
@@ -205,7 +217,7 @@ class Index:
     def keep(self, result: ImageResult) -> None:
         """Note that a file was seen again, unchanged."""
         self._place += 1
-        values = (self.run, self._place, os.fsencode(result.path), stored_path(result.path))
+        values = (self.run, self._place, os.fsencode(result.path), self._stored(result.path))
         self._do("UPDATE images SET run = ?, place = ?, named = ? WHERE path = ?", values)
         self._written()
 
@@ -215,7 +227,7 @@ class Index:
             return None
         row = self._one(
             "SELECT named FROM images WHERE content = ? AND run = ? AND path != ? ORDER BY place LIMIT 1",
-            (result.content_sha256, self.run, stored_path(result.path)),
+            (result.content_sha256, self.run, self._stored(result.path)),
         )
         return os.fsdecode(row[0]) if row else None
 
@@ -344,11 +356,6 @@ def _refuse_no_file(file: Path, write: bool) -> None:
         raise UsageProblem(
             Problem("there is no index here", where=str(file), expected="an index", next_step=step)
         )
-
-
-def stored_path(path: str) -> bytes:
-    """The absolute path as the index has it, in the bytes that the system takes."""
-    return os.fsencode(os.path.abspath(path))
 
 
 def shown_path(path: object) -> str:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from gemel.builds.build import Build
+from gemel.builds.elf.notes import misplaced_note
 from gemel.draft.cores import CoreGuess, Primary, guess_core, guess_primary
 from gemel.draft.embedded import with_copies
 from gemel.draft.evidence import Evidence
 from gemel.draft.flat import with_run_addresses
 from gemel.draft.from_image import Recorded
+from gemel.draft.pieces import NEAR
 from gemel.draft.places import AreaGuess, Places, guess_places
 from gemel.draft.regions import LinkMap, Region, regions_by_symbols, regions_of_map
 from gemel.draft.security import (
@@ -26,7 +28,7 @@ from gemel.draft.shared import Shared, find_shared
 from gemel.errors import Problem, UsageProblem
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.spans import Span
-from gemel.structs import Struct
+from gemel.structs import Struct, replace
 
 MAX_RUNS = 1024
 """Runs of bytes of one build; a linker makes some tens."""
@@ -104,7 +106,9 @@ def draft(
             )
             for build in scattered
         )
-    seen = with_copies([Evidence(with_run_addresses(build)) for build in builds.values()])
+    seen = with_copies(
+        [Evidence(with_run_addresses(_without_astray_note(build))) for build in builds.values()]
+    )
     cores = {each.name: guess_core(each) for each in seen}
     security = find_security(seen, cores)
     primary = _recorded_primary(seen, recorded) or guess_primary(seen, security.callers)
@@ -120,6 +124,23 @@ def draft(
     if not _windows_apart(drafted.places):
         drafted = placed(security.without_aliases())
     return drafted
+
+
+def _without_astray_note(build: Build) -> Build:
+    """``build`` without a build id note that no other stored byte is near: the linker had no place for it."""
+    astray = [
+        each
+        for each in build.stored
+        if misplaced_note(each.data)
+        and not any(
+            Span(max(0, each.load_address - NEAR), 2 * NEAR).overlaps(other.load_span)
+            for other in build.stored
+            if other is not each
+        )
+    ]
+    if not astray or len(astray) == len(build.stored):
+        return build
+    return replace(build, segments=tuple(each for each in build.segments if each not in astray))
 
 
 def _regions(all_seen: list[Evidence], link_maps: Mapping[str, LinkMap]) -> list[Region]:

@@ -137,9 +137,14 @@ def settings_of(
 def _with_run(
     build: Build, found: list[Setting], run: StartRun | None, registers: frozenset[int]
 ) -> list[Setting]:
-    """The settings with those of a run, which has values where the code alone does not show them."""
+    """The settings with those of a run, which has values where the code alone does not show them.
+
+    A run goes on into other builds; what those set is not this one's.
+    """
     seen: dict[tuple[int, int | str], list[Setting]] = {}
     for store in _wanted(run.stores, registers) if run and build.symbols else ():
+        if build.read_at_run(store.at, 2) is None:
+            continue
         function = build.symbols.function_at(store.at) if build.symbols else None
         seen.setdefault((store.at, store.target), []).append(
             Setting(store, function[0].name if function else "")
@@ -217,7 +222,7 @@ _BYTES = 2
 def why_may_write(build: Build, register: int) -> str:
     """Why the build may store to a register that none of its code is known to write; empty if it cannot."""
     name, place = build.name, format_address(register)
-    code = _spans_of_functions(build)
+    code = function_spans(build)
     if not code:
         return f"build {name} has no functions among its symbols"
     from gemel.m_profile.address_flow import STEPS_LIMIT, AddressFlow, TooManySteps
@@ -256,7 +261,7 @@ def _with_upper_half(segment: Segment, half: int) -> Iterator[int]:
         at = segment.data.find(literal, at + 1)
 
 
-def _spans_of_functions(build: Build) -> list[Span]:
+def function_spans(build: Build) -> list[Span]:
     """What each function takes; one without a size, as libraries in assembly have them, reaches to the next."""
     functions = build.symbols.extents[0] if build.symbols else {}
     sizes = dict(each for section, group in functions.items() if section != UNDEFINED for each in group)
@@ -271,6 +276,11 @@ def _words(segment: Segment) -> Iterator[tuple[int, int]]:
     count = max(0, len(segment.data) - skipped) // 4
     words = struct.unpack_from(f"<{count}I", segment.data, skipped)
     return zip(count_from(segment.run_address + skipped, 4), words, strict=False)
+
+
+def functions_of_core(build: Build) -> list[Symbol]:
+    """The functions that may read or set something in the system control space."""
+    return _functions(build, _signs(()))
 
 
 def _functions(build: Build, signs: Iterable[_Sign]) -> list[Symbol]:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.inspection.core_settings import constant_word
+from gemel.inspection.guarded_code import GuardedCode
 from gemel.m_profile.execution import FLOAT_ACCESS
-from gemel.m_profile.guards import Guards
 from gemel.m_profile.halfwords import instructions
 from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
 from gemel.m_profile.known_stores import call_distance, known_stores
@@ -60,6 +60,7 @@ class _Walk:
 
     def __init__(self, build: Build) -> None:
         self._build = build
+        self._guarded = GuardedCode(build)
         self._visited: set[int] = set()
         self._left = WALK_LIMIT
         self.found: FirstFloat | None = None
@@ -73,7 +74,6 @@ class _Walk:
             return
         self._visited.add(start)
         code = self._build.read_at_run(start, known[0].size) or b""
-        guards = Guards(code, 0, start, self._word)
         stores = {each.at: each for each in known_stores(code, start, self._word)}
         for at, half, second in instructions(code):
             self._left -= 1
@@ -87,7 +87,7 @@ class _Walk:
                     self.function(called & ~1, depth + 1)
             elif half & 0xF800 == 0xF000 and second & 0xD000 in (0xD000, 0x9000):
                 self.function(start + at + 4 + call_distance(half, second), depth + 1)
-            elif _is_float(half, second) and not guards.cover(at):
+            elif _is_float(half, second) and not self._guarded.covers(start + at):
                 self.found = FirstFloat(start + at, known[0].name)
 
     def _constructors(self) -> list[int]:

@@ -31,11 +31,10 @@ def implausible_handlers(inspection: Inspection, table: VectorTable, words: Iter
     own = Span(placed.run_start, span.size)
     places = {word: (word & ~1) - own.start for word in words if own.holds(word)}
     found = {word: "bytes that do not read as code" for word, at in places.items() if _is_no_code(flow, at)}
-    doubtful = {
-        word: at
-        for word, at in places.items()
-        if word not in found and ((at and is_wide(flow.code[at - 1] << 8)) or flow.may_use(at))
-    }
+    others = {word: at for word, at in places.items() if word not in found}
+    after_wide = {at for at in others.values() if at and is_wide(flow.code[at - 1] << 8)}
+    used = after_wide | flow.may_be_used(set(others.values()) - after_wide)
+    doubtful = {word: at for word, at in others.items() if at in used}
     reset = table.words[1]
     if not doubtful or reset not in places or reset in found:
         return found

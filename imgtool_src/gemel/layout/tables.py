@@ -29,10 +29,10 @@ NAME_PATTERN = r"[A-Za-z0-9][A-Za-z0-9_-]{0,22}"
 
 
 class ListOf(ValueType):
-    """A list of at most ``most`` values of one kind, read as a tuple."""
+    """A list of ``least`` to ``most`` values of one kind, read as a tuple."""
 
-    def __init__(self, item: ValueType, most: int) -> None:
-        self.item, self.most = item, most
+    def __init__(self, item: ValueType, most: int, least: int = 0) -> None:
+        self.item, self.most, self.least = item, most, least
         self.words = f"a list, each {item.words}"
         self.label = f"list of {item.label}"
 
@@ -42,12 +42,16 @@ class ListOf(ValueType):
             return self.refuse(value, path, report, next_step=_header_hint(self, value, path))
         if len(value) > self.most:
             return _too_many(len(value), self.most, path, report)
+        if len(value) < self.least:
+            step = f"leave {path[-1]} out where any is taken"
+            return self.refuse(value, path, report, "an empty list would take none", next_step=step)
         items = [self.item.read(entry, (*path, index), report) for index, entry in enumerate(value)]
         return tuple(item for item in items if item is not INVALID)
 
     def schema(self) -> dict[str, Any]:
         """An array."""
-        return {"type": "array", "items": self.item.schema(), "maxItems": self.most}
+        least = {"minItems": self.least} if self.least else {}
+        return {"type": "array", "items": self.item.schema(), **least, "maxItems": self.most}
 
     def example(self, path: KeyPath) -> str:
         """A header in double brackets where the entries are tables."""

@@ -22,7 +22,8 @@ def registers_set(first: int, second: int) -> tuple[int, ...]:
         if first & 0xF800 == 0xF000 and second & 0x8000:
             return (second >> 8 & 15,) if first & 0xFFE0 == 0xF3E0 else ()
         if first & 0xFE00 in (0xEC00, 0xEE00):
-            return (second >> 12,) if first & 0x10 else ()
+            two = first & 0xFFF0 == 0xEC50
+            return (second >> 12, first & 15) if two else (second >> 12,) if first & 0x10 else ()
         return (second >> 12,) if first & 0xFE00 == 0xF800 else (second >> 8 & 15,)
     compares = (
         first & 0xF800 == 0x2800 or first & 0xFFC0 in (0x4200, 0x4280, 0x42C0) or first & 0xFF00 == 0x4500

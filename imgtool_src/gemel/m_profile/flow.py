@@ -10,6 +10,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from collections.abc import Container, Iterable
 from functools import cached_property
 
@@ -70,8 +71,12 @@ INDEX_REACH, MAX_ENTRIES = 24, 512
 how many a table has at most whose index is not seen to be."""
 
 
-FREE_STREAMS, BYTES_A_STREAM = 20_000, 12
-"""Streams that are followed at most: so many, and one for so many bytes of code; programs have one for 26 bytes."""
+FREE_EFFORT, EFFORT, OF_STREAM = 200_000, 0.5, 4
+"""Instructions, branches and literals that are looked at, at most: so many, and for each byte; and how many of these
+each stream takes as long as besides.  What the vectors of real programs lead to takes 0.6 for each byte."""
+
+RUN = re.compile(rb"(?:\x02|\x04\x00)+(?:\x04(?=[\x02\x04]))?|\x04(?=[\x02\x04])")
+"""Sizes by halfword of instructions without a gap; inside of the last, another one may begin."""
 
 
 class Stream:
@@ -94,6 +99,10 @@ class Stream:
         self.end = self.after_call = 0
         self.closed = self.improbable = False
 
+    def effort(self) -> int:
+        """How much was looked at."""
+        return len(self.sizes) + len(self.branches) + len(self.calls) + sum(map(len, self.data))
+
     def uses(self, part: range) -> None:
         """Note halfwords that are used as data."""
         self.data.append(part)
@@ -104,24 +113,22 @@ class Flow:
     """Follows the code in ``code``, whose first byte the core runs at ``start`` (even).
 
     ``sizes`` holds the size of the instruction reached at each halfword (0: none), ``data`` whether the code
-    uses the halfword as data; both end with some that stand for what is after the code.  ``streams_left`` is below 0
-    where more is led to than is followed.
+    uses the halfword as data; both end with some that stand for what is after the code.  ``effort`` is what may still
+    be spent: below 0, more is led to than is followed; ``parts`` share what is free.
     """
 
-    def __init__(self, code: bytes, start: int) -> None:
+    def __init__(self, code: bytes, start: int, parts: int = 1) -> None:
         self.code, self.start = code, start
         self.sizes = bytearray(len(code) // 2 + 4)
         self.data = bytearray(len(code) // 2 + 4)
-        self.streams_left = FREE_STREAMS + len(code) // BYTES_A_STREAM
+        self.effort = FREE_EFFORT / parts + EFFORT * len(code)
 
     def follow(self, entries: Iterable[int]) -> None:
         """Reach what ``entries`` lead to: addresses as the core sees them, bit 0 ignored."""
         waiting = [(entry & ~1) - self.start for entry in entries]
-        while waiting:
-            self.streams_left -= 1
-            if self.streams_left < 0:
-                return
+        while waiting and self.effort >= 0:
             stream = self.stream(waiting.pop())
+            self.effort -= OF_STREAM + stream.effort()
             self.take(stream)
             waiting += stream.branches
             waiting += stream.calls
@@ -143,12 +150,19 @@ class Flow:
 
     def reached(self) -> list[Run]:
         """The instructions that were reached and are no data, in order."""
+        kept, new_run = self._reached(), tuple.__new__
+        found = [each.span() for each in RUN.finditer(kept)]
+        return [new_run(Run, (2 * first, 2 * (end + (kept[end - 1] == 4)))) for first, end in found]
+
+    def reached_size(self) -> int:
+        """The bytes of these instructions."""
+        kept = self._reached()
+        return 2 * kept.count(2) + 4 * kept.count(4)
+
+    def _reached(self) -> bytes:
         data = int.from_bytes(self.data, "little")
         sizes = int.from_bytes(self.sizes, "little") & ~(data * 0xFF) & ~((data >> 8) * 4)
-        kept = sizes.to_bytes(len(self.sizes), "little")
-        if kept.count(4) == kept.count(b"\4\0"):
-            return [Run(2 * each.start(), 2 * each.end()) for each in re.finditer(b"(?:\2|\4\0)+", kept)]
-        return runs((2 * index, size) for index, size in enumerate(kept) if size)
+        return sizes.to_bytes(len(self.sizes), "little")
 
     @cached_property
     def _users(self) -> bytes:
@@ -157,19 +171,45 @@ class Flow:
         low, high = self.code[: 2 * size : 2].translate(_OF_LOW), self.code[1::2].translate(_OF_HIGH)
         return (int.from_bytes(low, "little") & int.from_bytes(high, "little")).to_bytes(size, "little")
 
-    def may_use(self, at: int) -> bool:
-        """Whether an instruction at any halfword, reached or not, uses the one at offset ``at`` as data."""
+    def may_be_used(self, places: Iterable[int]) -> set[int]:
+        """Those of these offsets that an instruction at any halfword, reached or not, may use as data.
+
+        A table of branches counts with all the entries that it has room for.
+        """
         code, users, stream = self.code, self._users, Stream()
-        place = max(0, at - LITERAL_REACH)
-        while (place := users.find(_NARROW, place >> 1, at >> 1) * 2) >= 0:
-            self._narrow(stream, place, code[place] | code[place + 1] << 8)
-            place += 2
-        place, end = max(0, at - FAR_LITERAL_REACH), min(at + FAR_LITERAL_REACH, len(code) - 2)
-        while (place := users.find(_WIDE, place >> 1, end >> 1) * 2) >= 0:
-            first, second = code[place] | code[place + 1] << 8, code[place + 2] | code[place + 3] << 8
-            self._wide(stream, place, first, second)
-            place += 2
-        return at in stream.used or IN_CASE_ROUTINES in code
+        tables: list[int] = []
+        narrow = wide = 0
+        for at in sorted(places):
+            place = max(narrow, at - LITERAL_REACH)
+            while (place := users.find(_NARROW, place >> 1, at >> 1) * 2) >= 0:
+                self._narrow(stream, place, code[place] | code[place + 1] << 8)
+                place += 2
+            narrow = max(narrow, at)
+            place, end = max(wide, at - FAR_LITERAL_REACH), min(at + FAR_LITERAL_REACH, len(code) - 2)
+            while (place := users.find(_WIDE, place >> 1, end >> 1) * 2) >= 0:
+                first, second = code[place] | code[place + 1] << 8, code[place + 2] | code[place + 3] << 8
+                if is_table_branch(first, second):
+                    tables.append(place)
+                else:
+                    self._wide(stream, place, first, second)
+                place += 2
+            wide = max(wide, end)
+        if IN_CASE_ROUTINES in code:
+            return set(places)
+        return {at for at in places if at in stream.used or self._in_table(at, tables)}
+
+    def _in_table(self, at: int, tables: list[int]) -> bool:
+        """Whether ``at`` may be in the table of one of these branches by a table, in order."""
+        code = self.code
+        for index in range(bisect_left(tables, at) - 1, -1, -1):
+            place = tables[index]
+            if at >= place + 4 + 2 * MAX_ENTRIES:
+                return False
+            second = code[place + 2] | code[place + 3] << 8
+            width = 2 if second & 0x10 else 1
+            if place + 4 <= at < place + 4 + width * self._entries(place, second & 0xF):
+                return True
+        return False
 
     def stream(
         self,
@@ -252,7 +292,7 @@ class Flow:
             return target >= 0 and self._case(stream, at, self.code[target : target + CASE_ROUTINE_SIZE])
         if word & 0xF800_D000 == 0xF000_8000 and first >> 7 & 7 != 7:
             stream.branches[at + 4 + _conditional(first, second)] = at
-        elif word & 0xFFFF_FFE0 == 0xE8DF_F000:
+        elif is_table_branch(first, second):
             form = BranchTable(2 if second & 0x10 else 1, False, 2)
             self._table(stream, at, at + 4, form, self._entries(at, second & 0xF))
             return True
@@ -325,6 +365,11 @@ def runs(instructions: Iterable[tuple[int, int]]) -> list[Run]:
 
 def _signed(value: int, bits: int) -> int:
     return value - (1 << bits) if value >> (bits - 1) else value
+
+
+def is_table_branch(first: int, second: int) -> bool:
+    """Whether the instruction is TBB or TBH by the table next to it."""
+    return first == 0xE8DF and second & 0xFFE0 == 0xF000
 
 
 def far_distance(first: int, second: int) -> int:

@@ -1,157 +1,340 @@
-"""Whether an instruction is reached only after a test of what the core is or has in use.
+"""Whether an instruction is reached only where a test of what the core is, or has in use, lets it.
 
 A compiler's library and a scheduler hold instructions of extensions that a core may lack, and step over them
-where a register says so: the processor's CONTROL register, the value in LR on exception entry (EXC_RETURN, whose
-bit 4 says that no floating-point context was stacked), the coprocessor access register or an identification
-register in the system control space.  What unwinds C++ exceptions restores what the frames name.
+where a register says so: the CONTROL register, the value in LR on exception entry (EXC_RETURN, whose bit 4 says that
+no floating-point context was stacked), the coprocessor access, floating-point or identification registers.  What is
+read from them is followed through registers, the stack, arguments, results and variables, bit by bit, to the branches
+and IT blocks that it decides.
 Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 """
 
 from __future__ import annotations
 
-import struct
-from bisect import bisect_left
-from collections.abc import Callable
+from bisect import bisect_right
+from collections.abc import Callable, Container, Iterator, Mapping
 
-from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.m_profile.computed_addresses import constant_of, moves, registers_read, registers_set
+from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, is_call
+from gemel.m_profile.known_registers import Registers
+from gemel.m_profile.known_stores import Function, branch_distance, followed, is_return, is_unknown_jump
+from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.structs import NamedTuple
 
-TEST_REACH = 16
-"""Instructions between a test of the core and the branch or IT that uses it, at most."""
+LR, ALL = 14, 0xFFFF_FFFF
+NO_FLOAT_STACKED, FLOAT_IN_USE = 0x10, 0xC
+"""Bit 4 of EXC_RETURN; FPCA and SFPA of CONTROL."""
 
-_NEAR = 4 * TEST_REACH
-"""Bytes that they take."""
+SHORT = 64
+"""A function of so many instructions that tests the core returns what it found."""
 
-SYSTEM_CONTROL_SPACE = range(0xE000_E000, 0xE000_F000)
-"""Where the coprocessor access, floating-point and identification registers are."""
+EFFORT = 200_000
+"""Instructions that are looked at, for all questions of one function."""
 
-_NEVER_RETURNS = (0xE000, 0xF800)
-"""Value and mask of an unconditional branch of 16 bits."""
-
-
-_OF_UNWINDER = frozenset(
-    struct.pack("<HHH", first, second, 0x4770)
-    for first, second in (
-        *((first, second) for first in (0xEC90, 0xEC80) for second in (0x0B20, 0x0B21)),
-        (0xECD0, 0x0B20),
-        (0xECC0, 0x0B20),
-    )
-)
-"""VLDM or VSTM of d0-d15 or d16-d31 by r0 (FLDMX, FSTMX too), then BX LR: the routines of a compiler's library that
-restore what the unwind tables of a thrown exception's frames name (EHABI32, section 10.3), and nothing else does."""
+FLAGS, CARRY = "flags", "carry"
+_FRAMES = (7, 11, SP)
 
 
-class _Step(NamedTuple):
-    """One instruction: its offset, its first halfword and its second (0 if it has none)."""
+def says_what_core_is(address: int) -> bool:
+    """Whether a register of the system control space says what the core has, or has in use.
 
-    at: int
-    first: int
-    second: int
+    CPUID, the identification and coprocessor access registers, FPCCR to MVFR2, and the peripheral's own numbers.
+    """
+    if address & ~0x2_0FFF != 0xE000_E000:
+        return False
+    offset = address & 0xFFC
+    return offset == 0xD00 or 0xD40 <= offset <= 0xD8C or 0xF34 <= offset <= 0xF48 or offset >= 0xFD0
+
+
+class Passed(NamedTuple):
+    """The bits of r0 to r3 at a call that come from the core, and their known values."""
+
+    bits: tuple[tuple[int, int], ...] = ()
+    known: tuple[tuple[int, int], ...] = ()
 
 
 class Guards:
-    """What of a function, or of a run of code, is conditional on a test of the core.
+    """One function and the branches in it that the core's own state decides.
 
-    Its first instruction is at offset ``first`` of ``code``, which is at the address ``start``; ``word_at`` gives the
-    word at an address (None: not stored).  Each instruction is read once, up to the last that matters.
+    ``word_at`` gives the constant word at an address (None: not known), ``returned`` the bits that a called function
+    returns of the core's state; the words at ``variables`` hold some.
     """
 
-    def __init__(self, code: bytes, first: int, start: int, word_at: Callable[[int], int | None]) -> None:
-        self._code, self._next, self._start, self._word_at = code, first, start, word_at
-        self._steps, self._since_test, self._in_block, self._ended = 0, TEST_REACH + 1, 0, False
-        self._covered: set[int] = set()
-        self._branches: list[int] = []
-        self._reached: list[int] = []
-        self._after_ends: set[int] = set()
-        self._leading: dict[int, int] = {}
+    def __init__(
+        self,
+        function: Function,
+        word_at: Callable[[int], int | None],
+        passed: Passed = Passed(),  # noqa: B008  immutable
+        returned: Callable[[int], int] = lambda _: 0,
+        variables: Container[int] = (),
+    ) -> None:
+        self._steps = function.steps
+        self._index = {step.address: index for index, step in enumerate(function.steps)}
+        self._led_to_by_none = [
+            index
+            for index, step in enumerate(function.steps)
+            if index and function.steps[index - 1].ends and not step.here
+        ]
+        self._returned, self._variables = returned, variables
+        self._left_in_block, self._block_tests, self._effort = 0, False, EFFORT
+        self.tests: set[int] = set()
+        self.in_block: dict[int, bool] = {}
+        self.calls: dict[int, Passed] = {}
+        self.stores: dict[int, tuple[int, int]] = {}
+        self._result = 0
+        registers = Registers(word_at, dict(passed.known))
+        registers.marks.update({LR: NO_FLOAT_STACKED, **dict(passed.bits)})
+        followed(function, registers, self._observe)
+        self.decides = bool(self.tests) or any(self.in_block.values())
 
-    def cover(self, at: int) -> bool:
-        """Whether the instruction at offset ``at`` is conditional on a test of the core."""
-        if self._code[at : at + 6] in _OF_UNWINDER:
+    @property
+    def result(self) -> int:
+        """The bits of what the function returns that come from the core."""
+        return ALL if self.tests and len(self._steps) <= SHORT else self._result
+
+    def cover(self, address: int, *, entries: bool = False) -> bool:
+        """Whether the core's state decides if the instruction at ``address`` is reached, whatever else happens.
+
+        It is not where some way leads to it on which each branch either is no test of the core or leads to it
+        both ways.  With ``entries`` functions may begin after each end, where nothing leads.
+        """
+        if address not in self._index or not self.decides or self._effort <= 0:
+            return False
+        begins = bisect_right(self._led_to_by_none, self._index[address]) if entries else 0
+        entry = self._led_to_by_none[begins - 1] if begins else 0
+        if not self._reaches(entry, address):
+            return False
+        leading: set[int] = set()
+        while self._effort > 0:
+            before = len(leading)
+            self._effort -= len(self._steps)
+            for index in range(len(self._steps) - 1, -1, -1):
+                if index not in leading and self._leads(index, address, leading):
+                    leading.add(index)
+            if len(leading) == before:
+                return entry not in leading
+        return False
+
+    def _leads(self, index: int, address: int, leading: set[int]) -> bool:
+        step = self._steps[index]
+        decided = self.in_block.get(step.address)
+        if step.address == address and not decided:
             return True
-        self._read(min(len(self._code), at + _NEAR))
-        if at in self._covered:
-            return True
-        over = bisect_left(self._branches, at)
-        if over and self._reached[over - 1] > at:
-            return True
-        return bool(self._leading) and any(
-            target in self._after_ends and self._leading.get(target, at + _NEAR) < at + _NEAR
-            for target in range(at, at - _NEAR, -2)
+        ways = [way in leading for way in self._ways(index)]
+        return bool(ways) and (all(ways) if decided or step.address in self.tests else any(ways))
+
+    def _ways(self, index: int) -> Iterator[int]:
+        """The steps that may come next; -1 for one outside of the function."""
+        step = self._steps[index]
+        for target in step.leads_to:
+            yield self._index.get(target, -1)
+        if not step.ends or step.address in self.in_block:
+            yield index + 1
+        if is_unknown_jump(step.first, step.second):
+            yield from self._led_to_by_none
+        elif step.ends and not step.leads_to:
+            yield -1
+
+    def _reaches(self, entry: int, address: int) -> bool:
+        waiting, seen = [entry], {entry, -1, len(self._steps)}
+        while waiting:
+            index = waiting.pop()
+            if self._steps[index].address == address:
+                return True
+            waiting += [way for way in self._ways(index) if way not in seen]
+            seen.update(self._ways(index))
+        return False
+
+    # --- what instructions do ---
+
+    def _observe(
+        self, address: int, first: int, second: int, known: Mapping[int, int], after: Registers, called: int | None
+    ) -> None:  # fmt: skip
+        marks = after.marks
+        if self._left_in_block:
+            self._left_in_block -= 1
+            self.in_block[address] = self._block_tests
+        access = memory_access(first, second)
+        distance = branch_distance(first, second)
+        if distance is not None:
+            tested = (
+                marks.get(first & 7, 0)
+                if first & 0xF500 == 0xB100
+                else self._decided_by(first, second, marks)
+            )
+            self._note(address, tested)
+            self._pass(address, known, marks)
+        elif first & 0xFF00 == 0xBF00 and first & 15:
+            self._left_in_block = 4 - ((first & -first).bit_length() - 1)
+            self._block_tests = bool(_of_condition(first >> 4 & 15, marks))
+        elif first & 0xFFF0 == 0xE8D0 and second & 0xFFE0 == 0xF000:
+            self._note(address, marks.get(second & 15, 0))
+        elif access:
+            if is_unknown_jump(first, second) and access.by is not None:
+                self._note(address, marks.get(access.by, 0))
+            self._transfer(address, access, known, after)
+        elif is_call(first, second):
+            self._call(address, first, second, known, marks, called)
+        else:
+            self._compute(address, first, second, known, marks)
+        if is_return(first, second):
+            self._result |= marks.get(0, 0)
+
+    def _note(self, address: int, tested: int) -> None:
+        if tested:
+            self.tests.add(address)
+
+    def _decided_by(self, first: int, second: int, marks: Mapping[object, int]) -> int:
+        if first & 0xF000 == 0xD000:
+            return _of_condition(first >> 8 & 15, marks)
+        return (
+            _of_condition(first >> 6 & 15, marks) if second & 0xD000 == 0x8000 and first >= FIRST_WIDE else 0
         )
 
-    def _read(self, end: int) -> None:
-        while self._next + 2 <= end:
-            at, code = self._next, self._code
-            half = code[at] | code[at + 1] << 8
-            wide = half >= FIRST_WIDE and at + 4 <= len(code)
-            self._take(_Step(at, half, code[at + 2] | code[at + 3] << 8 if wide else 0))
-            self._next += 4 if wide else 2
+    def _pass(self, address: int, known: Mapping[int, int], marks: Mapping[object, int]) -> None:
+        numbers = CALLER_SAVED[:4]
+        self.calls[address] = Passed(
+            tuple((each, marks[each]) for each in numbers if marks.get(each)),
+            tuple((each, known[each]) for each in numbers if each in known),
+        )
 
-    def _take(self, step: _Step) -> None:
-        if self._ended:
-            self._after_ends.add(step.at)
-        if self._in_block:
-            self._in_block -= 1
-            self._covered.add(step.at)
-        self._ended = _ends_stream(step)
-        if self._since_test <= TEST_REACH:
-            self._in_block = max(self._in_block, _block_size(step.first))
-            target = _conditional_target(step)
-            if target is not None:
-                self._branches.append(step.at)
-                self._reached.append(max([target, *self._reached[-1:]]))
-                self._leading.setdefault(target, step.at)
-        self._since_test = 1 if _tests_core(step, self._start, self._word_at) else self._since_test + 1
+    def _call(
+        self, address: int, first: int, second: int, known: Mapping[int, int], marks: dict[object, int],
+        called: int | None,
+    ) -> None:  # fmt: skip
+        self._pass(address, known, marks)
+        target = called
+        if first >= FIRST_WIDE:
+            target = address + 4 + (branch_distance(first, second, calls=True) or 0)
+        for place in (*CALLER_SAVED, LR, FLAGS, CARRY):
+            marks.pop(place, None)
+        _mark(marks, 0, 0 if target is None else self._returned(target & ~1))
+
+    def _transfer(
+        self, address: int, access: MemoryAccess, known: Mapping[int, int], after: Registers
+    ) -> None:
+        marks, place = after.marks, None
+        index = 0 if access.by is None else known.get(access.by)
+        if access.base in known and index is not None:
+            place = known[access.base] + access.offset + (index << access.shift) & ALL
+        pushed = [marks.get(register, 0) for register in access.registers]
+        if access.base == SP and access.writeback is not None:
+            _move_stack(marks)
+        if access.loads:
+            for register in access.registers:
+                slot = marks.get((access.base, access.offset), 0) if access.base in _FRAMES else 0
+                bits = slot if len(access.registers) == 1 and access.by is None else 0
+                if place is not None and (says_what_core_is(place) or place in self._variables):
+                    bits = ALL
+                _mark(marks, register, NO_FLOAT_STACKED if register == LR else bits)
+        elif access.base == SP and access.writeback is not None:
+            for number, bits in enumerate(pushed):
+                _mark(marks, (SP, 4 * number), bits)
+        elif len(access.registers) == 1:
+            bits = pushed[0]
+            if self.in_block.get(address):
+                bits = ALL
+            if place is not None and (bits or after.is_set_here(access.registers[0], place)):
+                self.stores[address] = place, bits
+            elif access.base in _FRAMES and access.by is None:
+                _mark(marks, (access.base, access.offset), bits)
+
+    def _compute(
+        self, address: int, first: int, second: int, known: Mapping[int, int], marks: dict[object, int]
+    ) -> None:
+        compares = first & 0xF800 == 0x2800
+        read = (first >> 8 & 7,) if compares else registers_read(first, second)
+        bits = 0
+        for register in read:
+            bits |= marks.get(register, 0)
+        if first == 0xF3EF:
+            bits = FLOAT_IN_USE if second & 0x7F == 0x14 else 0
+        elif first & 0xF800 == 0x4800 or first in (0xF8DF, 0xF85F) or not bits:
+            bits = 0
+        else:
+            bits = _kept(first, second, bits, [known[each] for each in read if each in known])
+        if self.in_block.get(address) or (_adds_carry(first) and marks.get(CARRY)):
+            bits = ALL
+        if _sets_flags(first, second):
+            before = max((marks.get(register, 0) for register in read), default=0)
+            _mark(marks, CARRY, _carried(first, second, before))
+            _mark(marks, FLAGS, bits)
+        for register in registers_set(first, second):
+            _mark(marks, register, bits)
+        if first & 0xFF00 == 0xB000 or (first >= FIRST_WIDE and second >> 8 & 15 == SP):
+            _move_stack(marks)
 
 
-def _tests_core(step: _Step, start: int, word_at: Callable[[int], int | None]) -> bool:
-    first, second = step.first, step.second
-    if first == 0xF3EF and second & 0xF07F == 0x8014:  # MRS Rd, CONTROL (bit 7: CONTROL_NS)
-        return True
-    if first & 0xFBFF == 0xF01E and second & 0x8F00 == 0x0F00:  # TST.W LR, #...
-        return True
-    if first == 0xEA5F and second & 0xF03F == 0x000E:  # MOVS.W Rd, LR, shifted
-        return True
-    if first & 0xF800 == 0x4800:  # LDR Rt, literal
-        word = word_at(((start + step.at + 4) & ~3) + 4 * (first & 0xFF))
-    elif first in (0xF8DF, 0xF85F):  # LDR.W Rt, literal
-        distance = second & 0xFFF
-        word = word_at(((start + step.at + 4) & ~3) + (distance if first & 0x80 else -distance))
-    elif first & 0xFBF0 == 0xF2C0 and second & 0x8000 == 0:  # MOVT Rd, #0xE000
-        upper = (first & 0xF) << 12 | (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
-        word = upper << 16 | 0xE000 if upper == 0xE000 else None
-    elif first & 0xFBEF == 0xF04F and second & 0xF0FF == 0x20E0:  # MOV.W Rd, #0xE000E000
-        word = 0xE000_E000
+def _move_stack(marks: dict[object, int]) -> None:
+    for place in [each for each in marks if isinstance(each, tuple) and each[0] == SP]:
+        del marks[place]
+
+
+def _mark(marks: dict[object, int], place: object, bits: int) -> None:
+    if bits & ALL:
+        marks[place] = bits & ALL
     else:
-        return False
-    return word in SYSTEM_CONTROL_SPACE
+        marks.pop(place, None)
 
 
-def _block_size(first: int) -> int:
-    """How many instructions an IT makes conditional; 0 for any other instruction."""
-    if first & 0xFF00 != 0xBF00 or not first & 0xF or first >> 4 & 0xF == 0xE:
-        return 0
-    return 4 - ((first & -first).bit_length() - 1)
+def _of_condition(condition: int, marks: Mapping[object, int]) -> int:
+    """What decides a condition: Z (EQ, NE), C (CS, CC), N (MI, PL), V or several of them."""
+    flags, carry = marks.get(FLAGS, 0), marks.get(CARRY, 0)
+    return (
+        (flags, carry, flags >> 31, 0)[condition >> 1]
+        if condition < 8
+        else (flags | carry) * (condition < 14)
+    )
 
 
-def _conditional_target(step: _Step) -> int | None:
-    """Where a conditional branch leads, as an offset; None for any other instruction."""
-    first, second = step.first, step.second
-    if first & 0xF000 == 0xD000 and first >> 8 & 0xF < 0xE:
-        distance = (first & 0xFF) << 1
-        return step.at + 4 + (distance - 0x200 if distance & 0x100 else distance)
-    if first & 0xF500 == 0xB100:  # CBZ, CBNZ
-        return step.at + 4 + ((first & 0x200) >> 3 | (first & 0xF8) >> 2)
-    if first & 0xF800 == 0xF000 and second & 0xD000 == 0x8000 and first >> 6 & 0xF < 0xE:  # B<c>.W
-        distance = (first & 0x3F) << 12 | (second & 0x7FF) << 1
-        distance |= (second & 0x2000) << 5 | (second & 0x800) << 8
-        return step.at + 4 + (distance - (1 << 20) if first & 0x400 else distance)
-    return None
+def _adds_carry(first: int) -> bool:
+    """ADC, SBC."""
+    return first & 0xFFC0 in (0x4140, 0x4180) or first & 0xFFC0 == 0xEB40 or first & 0xFBC0 == 0xF140
 
 
-def _ends_stream(step: _Step) -> bool:
-    first, second = step.first, step.second
-    value, mask = _NEVER_RETURNS
-    returns = first == 0x4770 or first & 0xFF00 == 0xBD00 or (first == 0xE8BD and second & 0x8000)
-    return first & mask == value or bool(returns) or (first & 0xF800 == 0xF000 and second & 0xD000 == 0x9000)
+def _sets_flags(first: int, second: int) -> bool:
+    if first >= FIRST_WIDE:
+        of_data = first & 0xFE00 == 0xEA00 or (first & 0xFA00 == 0xF000 and not second & 0x8000)
+        return of_data and bool(first & 0x10)
+    return first < 0x4400 or first & 0xFF00 == 0x4500
+
+
+def _shift(first: int, second: int) -> tuple[int, int] | None:
+    """LSL, LSR, ASR (0 to 2) by a constant, and how far."""
+    if first < 0x1800:
+        kind, amount = first >> 11, first >> 6 & 31
+    elif first & 0xFFEF == 0xEA4F:
+        kind, amount = second >> 4 & 3, second >> 10 & 0x1C | second >> 6 & 3
+    else:
+        return None
+    return (kind, amount or (32 if kind in (1, 2) else 0)) if kind < 3 else None
+
+
+def _carried(first: int, second: int, bits: int) -> int:
+    shift = _shift(first, second)
+    if shift is None:
+        return ALL if bits else 0
+    kind, amount = shift
+    return bits >> (32 - amount if kind == 0 else amount - 1) & 1 if amount else 0
+
+
+def _kept(first: int, second: int, bits: int, values: list[int]) -> int:
+    """The bits of a result that come from the core, of those of what it is computed from."""
+    if moves(first, second):
+        return bits
+    shift = _shift(first, second)
+    if shift is not None:
+        return bits << shift[1] if shift[0] == 0 else bits >> shift[1]
+    if first & 0xFF70 == 0xF340:  # UBFX, SBFX
+        lowest = second >> 10 & 0x1C | second >> 6 & 3
+        return bits >> lowest & (2 << (second & 31)) - 1
+    if first & 0xFF00 == 0xB200:
+        return bits & (0xFF if first & 0x40 else 0xFFFF)
+    constant = constant_of(first, second) if first >= FIRST_WIDE else None
+    values = values if constant is None else [constant]
+    if first & 0xFBE0 == 0xF000 or first & 0xFFE0 == 0xEA00 or first & 0xFFC0 in (0x4000, 0x4200):
+        return bits & values[0] if values else bits
+    if first & 0xFBE0 == 0xF020 or first & 0xFFE0 == 0xEA20 or first & 0xFFC0 == 0x4380:
+        return bits & ~values[0] if values else bits
+    if first & 0xFBE0 in (0xF040, 0xF080, 0xF060) or first & 0xFFC0 in (0x4040, 0x4300, 0x43C0):
+        return bits
+    return bits if first & 0xFFEF == 0xEA6F else ALL

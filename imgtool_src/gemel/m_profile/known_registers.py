@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from gemel.m_profile.computed_addresses import registers_set
 from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, modified_constant
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.structs import NamedTuple
@@ -87,6 +88,11 @@ class Registers:
     def known(self) -> dict[int, int]:
         """The registers whose values are known."""
         return self._known
+
+    def is_set_here(self, register: int, address: int) -> bool:
+        """Whether a register holds a constant, or the word at ``address`` with bits set or cleared."""
+        changed = self._changed.get(register)
+        return register in self._known or (changed is not None and changed.address == address)
 
     def keep_only(self, before: dict[int, int]) -> None:
         """Forget what an instruction that may not be executed has changed."""
@@ -257,8 +263,8 @@ class Registers:
         if known:
             self._set(operand if first & 0xF800 == 0xF000 else target, value)
         else:
-            self._set(operand, None)
-            self._set(target, None)
+            for register in registers_set(first, second):
+                self._set(register, None)
         return None
 
     def _value(self, address: int, first: int, second: int) -> tuple[int | None, bool]:

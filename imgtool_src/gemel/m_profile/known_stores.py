@@ -69,7 +69,7 @@ class Function:
             )
             for address, first, second in decoded
         ]
-        self.jumps_anywhere = any(_is_unknown_jump(first, second) for _, first, second in decoded)
+        self.jumps_anywhere = any(is_unknown_jump(first, second) for _, first, second in decoded)
 
 
 def followed(function: Function, registers: Registers, observe: Observer | None = None) -> list[KnownStore]:
@@ -197,7 +197,7 @@ def is_return(first: int, second: int) -> bool:
     return popped or first & 0xFF80 == 0x4700 or (first & 0xFF70 == 0xF850 and second >> 12 == 15)
 
 
-def _is_unknown_jump(first: int, second: int) -> bool:
+def is_unknown_jump(first: int, second: int) -> bool:
     """TBB and TBH with a table elsewhere, and moves, sums and loads to the program counter that do not return."""
     loads = first & 0xFF70 == 0xF850 and second >> 12 == 15 and first & 15 != SP
     tables = first & 0xFFF0 == 0xE8D0 and second & 0xFFE0 == 0xF000 and first != 0xE8DF
@@ -208,10 +208,7 @@ def _ends(first: int, second: int) -> bool:
     """Whether the next instruction is not executed after this one."""
     jumps = first & 0xF800 == 0xE000 or (first & 0xF800 == 0xF000 and second & 0xD000 == 0x9000)
     return (
-        jumps
-        or is_return(first, second)
-        or _is_table_branch(first, second)
-        or _is_unknown_jump(first, second)
+        jumps or is_return(first, second) or _is_table_branch(first, second) or is_unknown_jump(first, second)
     )
 
 

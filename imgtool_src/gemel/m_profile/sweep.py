@@ -29,10 +29,8 @@ PUSH, POP, POP_WIDE, LINK, PROGRAM = 0xB500, 0xBD00, 0xE8BD, 0x4000, 0x8000
 FILL = (b"\x00\x00", b"\x00\xbf", b"\xc0\x46", b"\xff\xff")
 """Halfwords that fill up between routines: zeros, NOP in both its forms, erased flash."""
 
-FREE_EFFORT, EFFORT, OF_STREAM = 300_000, 0.25, 4
-"""Instructions, branches and literals that are looked at, at most: so many, and for each byte; and how many of these
-each stream takes as long as besides.  Real programs need a tenth for each byte, a whole library without vectors less
-than one, and noise, which leads everywhere, more than that."""
+OF_STREAM = 8
+"""How many instructions each stream takes as long as besides."""
 
 
 class Routine(NamedTuple):
@@ -45,8 +43,8 @@ class Routine(NamedTuple):
 class Sweep:
     """Tries what ``flow`` has not reached; what is taken for code is counted as reached there, too.
 
-    ``beyond`` is where other code of the core is, as the core sees it.  ``effort`` is what may still be
-    spent; the sweep stops where it falls below 0.
+    ``beyond`` is where other code of the core is, as the core sees it.  The sweep stops where the effort of the
+    flow falls below 0.
     """
 
     def __init__(self, flow: Flow, beyond: Iterable[Span] = ()) -> None:
@@ -56,18 +54,17 @@ class Sweep:
         self._behind: list[int] = []
         self._alone = self._balanced = False
         self.routines: list[Routine] = []
-        self.effort = FREE_EFFORT + EFFORT * len(flow.code)
 
     def run(self) -> list[Routine]:
         """Sweep everything; the routines that were found, in the order in which they were."""
         flow = self._flow
         self._behind = [run.end for run in flow.reached()]
-        self._behind += [2 * index + 2 for index, used in enumerate(flow.data) if used]
+        self._behind += [2 * each.end() for each in re.finditer(b"\1+", flow.data)]
         self._try(self._pointed_at())
         self._balanced = True
         self._try(self._prologues())
         self._balanced = False
-        while self._behind and self.effort >= 0:
+        while self._behind and self._flow.effort >= 0:
             behind, self._behind = sorted(set(self._behind)), []
             self._try(self._past_fill(at) for at in behind)
         self._alone = True
@@ -100,7 +97,7 @@ class Sweep:
         """Every halfword that is neither code nor data nor fill by now."""
         code, sizes, data, refused = self._flow.code, self._flow.sizes, self._flow.data, self._refused
         at, end = 0, len(code)
-        while at < end and self.effort >= 0:
+        while at < end and self._flow.effort >= 0:
             index = at >> 1
             if not (sizes[index] or data[index] or refused[index] or code[at : at + 2] in FILL):
                 yield at
@@ -110,7 +107,7 @@ class Sweep:
         """Try each place, and what the routines there call."""
         for place in places:
             waiting = [place]
-            while waiting and self.effort >= 0:
+            while waiting and self._flow.effort >= 0:
                 waiting += self._routine(waiting.pop())
 
     def _routine(self, at: int) -> Iterable[int]:
@@ -137,7 +134,7 @@ class Sweep:
             for target, source in stream.branches.items():
                 reached_by.setdefault(target, (source, stream))
                 waiting.append(target)
-        if any(place in used for place in sizes):
+        if not used.isdisjoint(sizes):
             refused[at >> 1] = 1
             return ()
         if self._balanced and not self._returns_what_it_pushed(at, sizes):
@@ -190,7 +187,7 @@ class Sweep:
     def _sound(self, at: int, also: dict[int, int], used: set[int]) -> Stream | None:
         """The stream from ``at``, if it may be code; one that goes wrong ends with its last call."""
         stream = self._flow.stream(at, also, used, strict=True)
-        self.effort -= OF_STREAM + len(stream.sizes) + len(stream.branches) + sum(map(len, stream.data))
+        self._flow.effort -= OF_STREAM + stream.effort()
         fault: int | None = stream.end
         if not self._open(stream, also):
             fault = self._fault(stream, also)
@@ -219,15 +216,15 @@ class Sweep:
         for part in stream.data:
             if part.start < 0 or part.stop > end:
                 return stream.end
-            if len(part) <= 2 and any(sizes[at >> 1] for at in part):
+            if 0 < len(part) <= 2 and (sizes[part[0] >> 1] or sizes[part[-1] >> 1]):
                 return stream.end
         return None
 
-    def _may_begin(self, at: int, *also: dict[int, int]) -> bool:
+    def _may_begin(self, at: int, also: dict[int, int], own: dict[int, int]) -> bool:
         """Whether an instruction may begin at ``at``: not outside, not in data, not inside of another one."""
         sizes, index = self._flow.sizes, at >> 1
         if not 0 <= at < len(self._flow.code):
             return any(first <= at < last for first, last in self._beyond)
         if self._flow.data[index] or (not sizes[index] and sizes[index - 1] == 4):
             return False
-        return not any(at not in known and known.get(at - 2) == 4 for known in also)
+        return (at in also or also.get(at - 2) != 4) and (at in own or own.get(at - 2) != 4)

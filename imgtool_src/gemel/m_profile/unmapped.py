@@ -8,17 +8,21 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator
-from itertools import accumulate, islice
+from itertools import accumulate, groupby, islice
+from operator import itemgetter
+from typing import TYPE_CHECKING
 
 from gemel.m_profile.disassembly import reads_whole, spelled
 from gemel.m_profile.flow import Flow, Run
 from gemel.m_profile.found_instruction import FoundInstruction
-from gemel.m_profile.guards import Guards
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.sieve import Sieve, is_beyond_disassembler
 from gemel.m_profile.sweep import Routine, Sweep
 from gemel.spans import Span
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.m_profile.guards import Guards
 
 MIN_ALONE = 4
 """A routine that nothing leads to, and no code is next to, counts where it holds at least so many lacking
@@ -45,7 +49,7 @@ class UnmappedCode(NamedTuple):
 
     def followed_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
         """Instructions that were followed and that the core lacks, MAX_LACKING at most."""
-        found = self._lacking(sieve, self.followed)
+        found = (each for _, each in self._unguarded(self.followed, self._lacking(sieve, self.followed)))
         return islice((each for each in found if not _is_negative_number(each)), MAX_LACKING)
 
     def swept_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
@@ -54,26 +58,45 @@ class UnmappedCode(NamedTuple):
         No more routines are looked at once MAX_LACKING instructions were found.
         """
         left = MAX_LACKING
-        for routine in sorted(self.swept, key=lambda each: each.runs[0]):
-            lacking = self._lacking(sieve, routine.runs)
-            places = [each for each in lacking if not (_is_negative_number(each) or self._is_address(each))]
-            if places and self._enough(routine, places) and self._credible(routine, places):
+        swept = sorted(self.swept, key=lambda each: each.runs[0])
+        runs = [run for each in swept for run in each.runs]
+        owners = [index for index, each in enumerate(swept) for _ in each.runs]
+        for owner, found in groupby(self._lacking(sieve, runs), key=lambda each: owners[each[0]]):
+            routine = swept[owner]
+            lacking = [
+                each for each in found if not (_is_negative_number(each[1]) or self._is_address(each[1]))
+            ]
+            if not (lacking and self._enough(routine, len(lacking)) and self._is_read_whole(routine)):
+                continue
+            places = [each for _, each in self._unguarded(runs, lacking)]
+            if places and self._enough(routine, len(places)) and not any(map(_is_for_nobody, places)):
                 yield from places
                 left -= len(places)
                 if left <= 0:
                     return
 
-    def _lacking(self, sieve: Sieve, found: list[Run]) -> Iterator[FoundInstruction]:
+    def _lacking(self, sieve: Sieve, found: list[Run]) -> Iterator[tuple[int, FoundInstruction]]:
+        """Instructions in these runs that the core lacks, each with the index of its run."""
         code, start = self.code, self.start
         places = [0, *accumulate(end - first for first, end in found)]
-        guards, last = None, -1
         for offset, size, encoding in sieve.unfit(b"".join([code[first:end] for first, end in found])):
             index = bisect_right(places, offset) - 1
             at = found[index].first + offset - places[index]
-            if guards is None or index != last:
-                guards, last = Guards(code, found[index].first, start, self._word_at), index
-            if not guards.cover(at):
-                yield FoundInstruction(start + at, code[at : at + size], encoding)
+            yield index, FoundInstruction(start + at, code[at : at + size], encoding)
+
+    def _unguarded(
+        self, runs: list[Run], lacking: Iterable[tuple[int, FoundInstruction]]
+    ) -> Iterator[tuple[int, FoundInstruction]]:
+        """Those of these instructions, in order, that are conditional on no test of the core."""
+        for index, of_run in groupby(lacking, key=itemgetter(0)):
+            guards = self._guards(runs[index])
+            yield from (each for each in of_run if not guards.cover(each[1].address, entries=True))
+
+    def _guards(self, run: Run) -> Guards:
+        from gemel.m_profile.guards import Guards
+        from gemel.m_profile.known_stores import Function
+
+        return Guards(Function(self.code[run.first : run.end], self.start + run.first), self._word_at)
 
     def _word_at(self, address: int) -> int | None:
         at = address - self.start
@@ -84,17 +107,15 @@ class UnmappedCode(NamedTuple):
         value = int.from_bytes(place.data, "little") - self.start
         return len(place.data) == 4 and place.address % 4 == 0 and 0 <= value < len(self.code)
 
-    def _enough(self, routine: Routine, places: list[FoundInstruction]) -> bool:
+    def _enough(self, routine: Routine, places: int) -> bool:
         """Whether what a routine lacks is more than chance brings about."""
         if not routine.alone:
             return True
         instructions = sum(len(list(self._instructions(run))) for run in routine.runs)
-        return len(places) >= max(MIN_ALONE, instructions / 2)
+        return places >= max(MIN_ALONE, instructions / 2)
 
-    def _credible(self, routine: Routine, places: list[FoundInstruction]) -> bool:
-        """Whether each instruction is known, by disassembler or table, and none is for other profiles."""
-        if any("nobody" in place.encoding.needs for place in places):
-            return False
+    def _is_read_whole(self, routine: Routine) -> bool:
+        """Whether each instruction is known, by disassembler or table."""
         return all(
             reads_whole(self.code[run.first : run.end], self.start + run.first)
             or all(map(self._is_known, self._instructions(run)))
@@ -113,6 +134,11 @@ class UnmappedCode(NamedTuple):
         return is_beyond_disassembler(data) or bool(spelled(data, self.start + at))
 
 
+def _is_for_nobody(place: FoundInstruction) -> bool:
+    """Whether the instruction is one of other profiles."""
+    return "nobody" in place.encoding.needs
+
+
 def _is_negative_number(place: FoundInstruction) -> bool:
     """Whether the bytes are a small negative number, as in a literal."""
     return len(place.data) == 4 and place.address % 4 == 0 and place.data.endswith(b"\xff\xff")
@@ -124,22 +150,22 @@ def unmapped_code(
     entries: Iterable[int],
     data: Iterable[Span] = (),
     beyond: Iterable[Span] = (),
+    parts: int = 1,
 ) -> UnmappedCode:
     """Find the code in ``code``, run at ``start`` (even), from ``entries``: addresses, bit 0 ignored.
 
     ``data`` is known to be none; ``beyond`` is where other code of the core is: calls may lead there.  Both
-    are as the core sees them.
+    are as the core sees them.  ``parts``: how many of an image share the effort that each has besides its size.
     """
-    flow = Flow(code, start)
+    flow = Flow(code, start, parts)
     for span in data:
         flow.note_data(range(span.start - start, span.end - start, 2))
     flow.follow(entries)
     followed = flow.reached()
-    sweep = Sweep(flow, beyond)
-    swept = sweep.run()
-    first, in_all = _size(followed), _size(flow.reached())
+    swept = Sweep(flow, beyond).run()
+    first, in_all = _size(followed), flow.reached_size()
     sizes = (first, max(in_all - first, 0), len(code) - in_all)
-    return UnmappedCode(code, start, followed, swept, sizes, sweep.effort < 0 or flow.streams_left < 0)
+    return UnmappedCode(code, start, followed, swept, sizes, flow.effort < 0)
 
 
 def _size(found: list[Run]) -> int:

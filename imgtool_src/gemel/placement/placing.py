@@ -227,12 +227,15 @@ def area_words(layout: Layout, plan: BuildPlan) -> str:
 
 
 def _in_no_memory(layout: Layout, plan: BuildPlan, build: Build, segments: list[Segment]) -> Problem:
+    from gemel.builds.elf.notes import misplaced_note
+
     return Problem(
         f"build {plan.name} has bytes to store where the layout has no memory",
         where=build_words(plan, build, segments[0] if len(segments) == 1 else None),
         found=", ".join(str(segment.load_span) for segment in segments[:4]),
         expected=area_words(layout, plan),
-        next_step="correct the load address in the linker script, or the memory in the layout",
+        next_step=misplaced_note(segments[0].data)
+        or "correct the load address in the linker script, or the memory in the layout",
     )
 
 
@@ -243,12 +246,15 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
     memory = located.memory
     where = build_words(plan, build, piece.segment)
     if not memory.holds_image:
+        from gemel.builds.elf.notes import misplaced_note
         from gemel.builds.elf.segment_sections import stored_for_ram
 
         hint = "give the section a load address in flash (AT> in the linker script)"
         if plan.runs_in is None and memory.kind == "ram":
             hint += ", or name the RAM area it runs in as runs_in in the layout"
-        if cause := stored_for_ram(piece.segment, _stored_sections(build)):
+        if note := misplaced_note(piece.segment.data):
+            hint = note
+        elif cause := stored_for_ram(piece.segment, _stored_sections(build)):
             hint = cause
             if plan.runs_in is None and memory.kind == "ram" and piece.segment.executable:
                 hint += ", or name the RAM area it runs in as runs_in in the layout"

@@ -21,7 +21,7 @@ class Policy(Struct, kw_only=True):
         ListOf(Text(), 64), "public key files, relative to this file; with --trust only those given there", ()
     )
     algorithms: tuple[str, ...] = key(
-        ListOf(Text(64), 16), "signature algorithms that are taken; none: all that the layout allows", ()
+        ListOf(Text(64), 16, 1), "signature algorithms that are taken; absent: all that the layout allows", ()
     )
     signers: int = key(Integer(1, 8), "how many trusted keys must have signed at least", 1)
     pair: bool = key(Flag(), "whether one classical and one ML-DSA signature must both hold", False)
@@ -37,7 +37,7 @@ class Policy(Struct, kw_only=True):
         Text(253), "its class: a text (UUIDv5 of it under the vendor) or a UUID", None, name="class"
     )
     layout_sha256: tuple[str, ...] = key(
-        ListOf(DIGEST, 256), "layouts that are taken, by the digest in the record; none: any", ()
+        ListOf(DIGEST, 256, 1), "layouts that are taken, by the digest in the record; absent: any", ()
     )
     unwaivable: tuple[str, ...] | None = key(
         ListOf(Text(80), 256),

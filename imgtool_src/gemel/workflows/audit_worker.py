@@ -127,7 +127,7 @@ class Judge:
             return _not_judged(path, f"this is a fault in gemel: {type(error).__name__}: {error}")
 
     def _result(self, path: str) -> ImageResult:
-        if why := _why_not_read(path):
+        if why := why_not_read(path):
             return _not_judged(path, why)
         image: Image | None = None
         chosen = self._plan.only
@@ -200,7 +200,7 @@ class Judge:
         return read.span_of(read.record.area).start == base + start
 
 
-def _why_not_read(path: str) -> str:
+def why_not_read(path: str) -> str:
     """Why a file is not read at all; empty if it is."""
     try:
         status = os.stat(path)

@@ -13,7 +13,7 @@ from gemel.audit.pool import Answer, Pool
 from gemel.audit.result import ImageResult, result_of
 from gemel.errors import Problem, UsageProblem
 from gemel.structs import NamedTuple, replace
-from gemel.workflows.audit_worker import CODE
+from gemel.workflows.audit_worker import CODE, why_not_read
 
 if TYPE_CHECKING:
     from gemel.workflows.audit_plan import Plan
@@ -24,11 +24,12 @@ MOST_JOBS = 256
 
 
 class _File(NamedTuple):
-    """A file of the audit: how it looks, and what the index has of it if that still holds."""
+    """A file of the audit: how it looks, what the index has of it if that still holds, or why it cannot be read."""
 
     path: str
     stamp: str
     known: Known | None
+    problem: str = ""
 
 
 def audit(
@@ -41,7 +42,10 @@ def audit(
     there before in this audit is left out.
     """
     files = (_asked(path, plan, index, again) for path in paths if index.is_new(path))
-    tasks = ((each, None if each.known else json.dumps(os.path.abspath(each.path))) for each in files)
+    tasks = (
+        (each, None if each.known or each.problem else json.dumps(index.absolute(each.path)))
+        for each in files
+    )
     with Pool(CODE, plan.as_line(), jobs or cores()) as pool:
         for file, answer in pool.answers(tasks):
             yield _kept(file, answer, plan, index)
@@ -102,7 +106,9 @@ def cores() -> int:
 
 def _asked(path: str, plan: Plan, index: Index, again: bool) -> _File:
     stamp = stamp_of(path)
-    known = index.known(path) if stamp and not again else None
+    if not stamp:
+        return _File(path, "", None, why_not_read(path))
+    known = None if again else index.known(path)
     if known:
         layout = plan.layout_for(known.result.layout_digest)
         if known.stamp != stamp or layout is None or known.judged_by != layout.judged_by:
@@ -112,6 +118,8 @@ def _asked(path: str, plan: Plan, index: Index, again: bool) -> _File:
 
 def _kept(file: _File, answer: Answer | None, plan: Plan, index: Index) -> ImageResult:
     """The result of a file, kept in the index."""
+    if file.problem:
+        return ImageResult(path=file.path, status="not judged", problem=file.problem)
     if file.known:
         result = replace(file.known.result, path=file.path, unchanged=True)
         index.keep(result)

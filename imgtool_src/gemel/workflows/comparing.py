@@ -37,7 +37,7 @@ def compare(
 
     if layout is None:
         refuse_builds([*(old_builds or ()), *(new_builds or ()), *([old_layout.name] if old_layout else [])])
-    keys = (keys_of(layout) if layout else ()) if trusted is None else tuple(trusted)
+    keys = (keys_of(layout)[0] if layout else ()) if trusted is None else tuple(trusted)
     return comparison_of(layout, old, new, old_builds or {}, new_builds or {}, options, old_layout, keys)
 
 

@@ -18,11 +18,15 @@ if TYPE_CHECKING:
 
 
 class Described(Struct):
-    """What is in an image, and what it was read from; ``inspection`` is None where there is no layout."""
+    """What is in an image, and what it was read from; ``inspection`` is None where there is no layout.
+
+    ``remarks`` say why the layout's keys were not used.
+    """
 
     contents: Contents
     image: Image
     inspection: Inspection | None
+    remarks: list[Problem]
 
     @property
     def is_trusted(self) -> bool:
@@ -79,15 +83,16 @@ def described(
     if layout is None:
         refuse_builds_without_layout(builds or ())
         alone = contents_of_file(image.data, image.file, image.entry, trusted or (), image.read_from)
-        return Described(_with_trust(alone, trusted), image, None)
+        return Described(_with_trust(alone, trusted), image, None, [])
     from gemel.inspection.inspection import Inspection
 
-    keys = keys_of(layout) if trusted is None else tuple(trusted)
+    keys, remarks = keys_of(layout) if trusted is None else (tuple(trusted), [])
     inspection = Inspection(
         layout, image.data, builds or {}, trusted=keys, file=image.file, image_file=image.read_from
     )
     contents = contents_of(inspection, image.file, image.entry, layout.name)
-    return Described(_with_trust(contents, trusted), image, inspection)
+    is_signed = any(each.signers for each in contents.seals)
+    return Described(_with_trust(contents, trusted), image, inspection, remarks if is_signed else [])
 
 
 def _with_trust(contents: Contents, trusted: Sequence[PublicKey] | None) -> Contents:
@@ -98,16 +103,17 @@ def _with_trust(contents: Contents, trusted: Sequence[PublicKey] | None) -> Cont
     return replace(contents, identity=replace(identity, options=(*identity.options, "--trust")))
 
 
-def keys_of(layout: ReadLayout) -> tuple[PublicKey, ...]:
-    """The layout's keys, or none where a file of them cannot be read: what is in an image is shown all the same."""
+def keys_of(layout: ReadLayout) -> tuple[tuple[PublicKey, ...], list[Problem]]:
+    """The layout's keys; or none, and why: what is in an image is shown where a file of them cannot be read too."""
     if layout.layout.seal is None:
-        return ()
+        return (), []
     from gemel.workflows.trust import trusted_keys
 
+    what = "seals are not verified: a key that the layout trusts cannot be used"
     try:
-        return trusted_keys(layout)
-    except UsageProblem:
-        return ()
+        return trusted_keys(layout), []
+    except UsageProblem as error:
+        return (), [replace(each, what=f"{what}: {each.what}") for each in error.problems]
 
 
 def refuse_builds_without_layout(builds: Iterable[str]) -> None:

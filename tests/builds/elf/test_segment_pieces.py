@@ -1,4 +1,4 @@
-"""What of a segment's memory counts as taken: by sections if at hand, by the segment otherwise."""
+"""What of a segment's memory counts as taken: by sections if there are any, by the segment otherwise."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import tracemalloc
 
 import pytest
 from builds.elf_writer import SegmentSpec, elf
-from builds.reading import CODE, FLASH, RAM, read, read_elf
+from builds.reading import CODE, FLASH, RAM, read, read_elf, refused
 from hypothesis import given
 from hypothesis import strategies as st
 from seconds import within
@@ -82,6 +82,37 @@ def test_without_sections_the_segment_is_taken() -> None:
 def test_which_memory_is_taken(sections, taken) -> None:
     """The stretches of a segment that stores nothing."""
     assert _cleared(*sections).taken == taken
+
+
+def _stacks_around(bss: int, *, heap: int = RAM + 0xE60) -> list[SegmentSpec]:
+    """Stacks and a heap in one segment, and in the gap cleared data, which is stored (AT) behind the code."""
+    around = ((".mstack", RAM, 0x400), (".pstack", RAM + 0x400, 0x400), (".heap", heap, RAM + 0x8000 - heap))
+    return [
+        CODE,
+        SegmentSpec(
+            FLASH + 0x100,
+            run_address=RAM + 0x800,
+            memory_size=bss,
+            flags="rw",
+            sections=((".bss", RAM + 0x800, bss),),
+        ),
+        SegmentSpec(RAM, memory_size=0x8000, flags="rw", sections=around),
+    ]
+
+
+def test_a_segment_in_the_gap_of_another_has_its_own_section() -> None:
+    """GNU ld keeps the load region of .data for a .bss that follows, and one segment then spans the other."""
+    inner, outer = read_elf(*_stacks_around(0x65C)).segments[1:]
+    assert (inner.taken, outer.pieces) == (
+        (Span(RAM + 0x800, 0x65C),),
+        (Span(RAM, 0x400), Span(RAM + 0x400, 0x400), Span(RAM + 0xE60, 0x71A0)),
+    )
+
+
+def test_a_section_that_reaches_into_another_segments_is_an_overlap() -> None:
+    """The same segments, with a heap that begins before the cleared data ends."""
+    (problem,) = refused(elf(_stacks_around(0x65C, heap=RAM + 0xE00)))
+    assert problem.what == "two segments take the same memory at run time"
 
 
 def test_sections_that_are_not_allocated_take_nothing() -> None:

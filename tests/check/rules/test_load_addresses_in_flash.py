@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+
 import layout_edits as edits
 import pytest
 from builds.elf_writer import SegmentSpec
@@ -21,6 +23,8 @@ from small_device import (
 )
 from small_device import build as build_of
 
+from gemel.errors import JoinRefused
+from gemel.joining.pipeline import join
 from gemel.spans import Span
 
 RULE = "load-addresses-in-flash"
@@ -28,6 +32,9 @@ END = FLASH + 0x4000
 COPIED = layout(edits.COPIED)
 RUN = RAM_OF_SAMPLER + 0x3400
 FLASH_SEEN_ELSEWHERE = layout(edits.SEEN_ELSEWHERE)
+
+NOTE = struct.pack("<III4s20s", 4, 20, 3, b"GNU", bytes(range(20)))
+"""A build id note as linkers write it (gABI, "Note Section")."""
 
 
 def _station(*extra, read=None):
@@ -38,6 +45,8 @@ BREAKS = {
     "initialised data loaded to RAM": lambda: _station(SegmentSpec(STATION_RAM + 0x800, b"data", flags="rw")),
     "bytes loaded to registers": lambda: _station(SegmentSpec(0x5000_0000, b"\1\0\0\0", flags="rw")),
     "bytes where no memory is": lambda: _station(SegmentSpec(0x0800_0000, bytes(64))),
+    "a build id note where no memory is": lambda: _station(SegmentSpec(0x0800_0000, NOTE)),
+    "a build id note in RAM": lambda: _station(SegmentSpec(STATION_RAM + 0x800, NOTE)),
     "over the end of flash": lambda: _station(SegmentSpec(END - 8, bytes(16))),
     "two segments": lambda: _station(
         SegmentSpec(STATION_RAM + 0x800, b"data"), SegmentSpec(0x6000_0000, b"x")
@@ -96,6 +105,26 @@ def test_the_hint_fits_the_build() -> None:
     (copied,) = findings(BREAKS["a copied build loaded to the wrong RAM"]())
     assert "runs_in" in own.next_step
     assert "runs_in" not in copied.next_step
+
+
+@pytest.mark.parametrize("name", ["a build id note where no memory is", "a build id note in RAM"])
+def test_a_build_id_note_is_named_with_its_line(name: str) -> None:
+    """What an orphan note needs is a line in the linker script, wherever it is; a join says it too."""
+    (finding,) = findings(BREAKS[name]())
+    assert ".note.gnu.build-id : { KEEP(*(.note.gnu.build-id)) }" in finding.next_step
+    address = 0x0800_0000 if "no memory" in name else STATION_RAM + 0x800
+    with pytest.raises(JoinRefused) as refused:
+        join(layout(), builds(station=station_elf(extra=[SegmentSpec(address, NOTE)])))
+    assert [problem.next_step for problem in refused.value.problems] == [finding.next_step]
+
+
+@pytest.mark.parametrize(
+    "data", [NOTE[:-1], NOTE + bytes(4), NOTE + NOTE, b"\1" + NOTE, NOTE[:8] + b"\4" + NOTE[9:]]
+)
+def test_other_bytes_are_no_note(data: bytes) -> None:
+    """A note that is cut, two of them, bytes around one and a note of another type are bytes as others are."""
+    (finding,) = findings(_station(SegmentSpec(0x0800_0000, data)))
+    assert "note" not in finding.next_step
 
 
 def test_a_long_list_is_cut_and_says_so() -> None:

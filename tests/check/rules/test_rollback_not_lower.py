@@ -27,6 +27,10 @@ BREAKS = {
     "below --at-least": lambda: of(RULE, unsealed(), at_least=8),
     "far below --at-least": lambda: of(RULE, unsealed(), at_least=0xFFFF_FFFF),
     "below the previous image": lambda: of(RULE, unsealed(), previous=older(8)),
+    "an older patch of the same counter": lambda: of(RULE, unsealed(), previous=older(7, patch=0xFFFF_FFFF)),
+    "an older version of the same counter": lambda: of(
+        RULE, unsealed(), previous=older(7, major=9, minor=0, patch=0)
+    ),
     "below both": lambda: of(RULE, unsealed(), at_least=9, previous=older(10)),
     "previous image of another product": lambda: of(
         RULE, unsealed(), previous=previous(unsealed(OTHER_PRODUCT), read=OTHER_PRODUCT)
@@ -42,6 +46,10 @@ KEEPS = {
     "at the lowest allowed": lambda: of(RULE, unsealed(), at_least=7),
     "above the lowest allowed": lambda: of(RULE, unsealed(), at_least=0),
     "the same as the previous image": lambda: of(RULE, unsealed(), previous=older(7)),
+    "a later version of the same counter": lambda: of(
+        RULE, unsealed(), previous=older(7, major=0, minor=9, patch=9)
+    ),
+    "an older version with a higher counter": lambda: of(RULE, unsealed(), previous=older(6, major=9)),
     "above the previous image": lambda: of(RULE, unsealed(), previous=older(0)),
     "both": lambda: of(RULE, unsealed(), at_least=7, previous=older(6)),
 }

@@ -20,3 +20,4 @@ def test_holder_and_target_are_named() -> None:
     (finding,) = findings(BREAKS["by GCC"]())
     assert "link_buffer" in finding.where
     assert "readings" in finding.found
+    assert "link_buffer + 0x4 at" in finding.lines[0]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 
 from builds.elf_writer import SegmentSpec
-from check.rules.test_start_copies_stored_data import DATA, TABLE_AT, label
+from check.rules.test_start_copies_stored_data import DATA, DATA_AT, TABLE_AT, label
 from gauge_rules import on_the_gauge
 from ram_and_start import of
 from small_device import SAMPLER_RAM, STATION_RAM, apply, builds, findings, station_elf
@@ -70,3 +70,15 @@ def test_without_symbols_nothing_is_known() -> None:
         "needs the ELF file: station=FILE",
         "needs the ELF file: sampler=FILE",
     }
+
+
+def test_stored_zeros_name_the_section_that_has_them_stored() -> None:
+    """What a section with bytes after cleared data makes the linker store is called zeros; it is named."""
+    zeros = SegmentSpec(DATA_AT + 0x80, bytes(0x40), STATION_RAM + 64, flags="rw", section_name=".heap")
+    symbols = (label("__bss_start__", STATION_RAM + 64), label("__bss_end__", STATION_RAM + 0x80))
+    elf = station_elf(ram=None, extra=(DATA, zeros), symbols=symbols)
+    (finding,) = findings(apply(RULE, None, None, builds(station=elf)))
+    assert finding.what == "build station stores zeros for what its start-up code clears"
+    assert finding.next_step.startswith(
+        "section .heap, after it, has the linker store them: mark it (NOLOAD)"
+    )

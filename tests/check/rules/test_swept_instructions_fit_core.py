@@ -8,6 +8,7 @@ import pytest
 from capability_builds import applied, capability_builds, device, image_of
 from gauge_rules import on_the_gauge
 from image_edits import changed
+from seconds import within
 from small_device import apply, findings
 
 from gemel.checking.runner import RuleResult
@@ -170,20 +171,28 @@ def test_a_build_that_is_not_there_is_not_checked() -> None:
     assert [each.reason for each in result.not_checked] == ["nothing of the build was found in the image"]
 
 
-@pytest.mark.parametrize(
-    "limits",
-    [{"sweep.EFFORT": 0, "sweep.FREE_EFFORT": 0}, {"flow.FREE_STREAMS": 0, "flow.BYTES_A_STREAM": 1 << 20}],
-    ids=["swept", "followed"],
-)
-def test_a_sweep_that_was_given_up_is_not_checked(
-    limits: dict[str, int], monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.mark.parametrize("effort", [0, 60], ids=["followed", "swept"])
+def test_a_sweep_that_was_given_up_is_not_checked(effort: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Bytes that cost more than any program does leave their rest unchecked, with the reason."""
-    for name, value in limits.items():
-        monkeypatch.setattr(f"gemel.m_profile.{name}", value)
+    monkeypatch.setattr("gemel.m_profile.flow.EFFORT", 0)
+    monkeypatch.setattr("gemel.m_profile.flow.FREE_EFFORT", effort)
     result = KEEPS["mainline"]()
     assert [each.where for each in result.not_checked] == [
         "build station in the image, the rest of 0x1000_0000..0x1000_00DF",
         "build sampler in the image, the rest of 0x1000_8000..0x1000_80CF",
     ]
     assert "lead in more ways than are followed" in result.not_checked[0].reason
+
+
+def test_what_is_erased_between_a_few_bytes_costs_nothing() -> None:
+    """A routine 12 MiB further on, in a file of some hundred bytes, is found; what is between is no work."""
+    far = SAMPLER_CODE + (12 << 20)
+    sizes = {
+        'size = "128 KiB"': 'size = "16 MiB"',
+        'offset = "32 KiB", size = "32 KiB", purpose = "code"': (
+            'offset = "32 KiB", size = "14 MiB", purpose = "code"'
+        ),
+    }
+    with within(1):
+        (finding,) = findings(_with({far: DATA + WITH_PUSH}, sizes))
+    assert "0x10C0_8004" in finding.where

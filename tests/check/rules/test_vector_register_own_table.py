@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from small_device import findings
 from verdict_builds import of
 
@@ -22,3 +23,14 @@ def test_the_other_core_is_named() -> None:
     (finding,) = findings(BREAKS["another core's table, by GCC"]())
     assert "the table of core station" in finding.what
     assert "(reset_handler)" in finding.where
+
+
+@pytest.mark.parametrize("family", ["v6", "v7", "v8"])
+def test_a_primary_that_sets_it_to_zero_is_not_checked(family: str) -> None:
+    """0 may be an alias of flash: it holds where the layout names that alias, and is not checked where it does not."""
+    result = of(RULE, family, "station-vtor-zero")
+    assert (result.status, [each.kind for each in result.not_checked]) == ("not checked", ["layout"])
+    assert "reset_handler" in result.not_checked[0].reason
+    start = "start = 0x1000_0000\n"
+    aliased = of(RULE, family, "station-vtor-zero", changes=((start, f"{start}aliases = [0]\n"),))
+    assert (aliased.status, aliased.not_checked) == ("holds", ())

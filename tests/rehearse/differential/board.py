@@ -73,7 +73,7 @@ class _Machine:
 
     def pcs(self) -> dict[str, int]:
         """Where both cores are; {} where the emulator has ended."""
-        for _ in range(3):
+        for _ in range(20):
             found = {} if self.process.poll() is not None else self._pcs()
             if found:
                 return found

@@ -83,6 +83,23 @@ def build_id_notes(data: Octets) -> list[BuildIdNote]:
     return found
 
 
+def misplaced_note(data: bytes) -> str:
+    """What to do about stored bytes that are a build id note alone; empty if they are anything else."""
+    if len(data) > NOTES_LIMIT or [note.type for note in notes_in(data)] != [_BUILD_ID_TYPE]:
+        return ""
+    (note,) = build_id_notes(data) or (None,)
+    if (
+        note is None
+        or note.offset
+        or len(data) != _NOTE.size + len(_BUILD_ID_NAME) + align_up(len(note.build_id), 4)
+    ):
+        return ""
+    return (
+        "these bytes are the build id note, for which the linker script names no place: add .note.gnu.build-id : "
+        "{ KEEP(*(.note.gnu.build-id)) } after the section of the vectors, or link with --build-id=none"
+    )
+
+
 def read_build_id(source: ByteSource, places: Iterable[tuple[int, int]]) -> tuple[bytes | None, str]:
     """The build id from the notes at ``places`` ((offset, size) in the file), or None and the reason."""
     found: set[bytes] = set()

@@ -7,6 +7,7 @@ contradiction.
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem
@@ -16,6 +17,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from gemel.builds.segment import Segment
+
+
+NAMES = 4
+"""Sections that a problem names."""
 
 
 def load_overlaps(
@@ -111,11 +116,12 @@ def run_overlaps(
     settled: set[frozenset[int]],
     file: str,
     cause_of: Callable[[Segment], str] = lambda _: "",
+    names_in: Callable[[Span], list[str]] = lambda _: [],
 ) -> list[Problem]:
     """Segments that take the same memory at run time, without the pairs that are ``settled`` and overlays.
 
-    ``cause_of`` says of a segment what may be wrong with it.  Overlays begin at one run address
-    and are stored apart from each other, to be copied there in turn.
+    ``cause_of`` says of a segment what may be wrong with it, ``names_in`` which sections a span holds.
+    Overlays begin at one run address and are stored apart from each other, to be copied there in turn.
     """
     problems: list[Problem] = []
     furthest: Segment | None = None
@@ -128,11 +134,14 @@ def run_overlaps(
             and not _is_one_reserve(furthest, segment)
             and _share_pieces(furthest, segment)
         ):
+            shared = furthest.run_span.intersection(segment.run_span)
+            names = names_in(shared)[:NAMES]
             problems.append(
                 Problem(
                     "two segments take the same memory at run time",
-                    where=f"{file}, segments {furthest.index} and {segment.index}",
-                    found=str(furthest.run_span.intersection(segment.run_span)),
+                    where=f"{file}, segments {furthest.index} and {segment.index}"
+                    + (f" (sections {', '.join(names)})" if len(names) > 1 else ""),
+                    found=str(shared),
                     expected="run addresses that do not overlap",
                     next_step=cause_of(furthest)
                     or cause_of(segment)
@@ -141,4 +150,34 @@ def run_overlaps(
             )
         if furthest is None or segment.run_span.end > furthest.run_span.end:
             furthest = segment
+    return problems
+
+
+def reserve_overlaps(
+    reserved: list[tuple[Span, int]], file: str, name_of: Callable[[int], str]
+) -> list[Problem]:
+    """Sections without stored bytes that take the same memory, each with its number; overlays are left out.
+
+    Of overlays two or more begin at one address, and others may begin inside of these.  What is named as heap or
+    stack is left to the rules about these.
+    """
+    problems: list[Problem] = []
+    starts = Counter(span.start for span, _ in reserved)
+    furthest: tuple[Span, int] | None = None
+    for each in sorted(reserved):
+        if furthest and furthest[0].overlaps(each[0]) and starts[furthest[0].start] == 1:
+            names = [name_of(number) for _, number in (furthest, each)]
+            if not any(word in name for name in names for word in ("heap", "stack")):
+                problems.append(
+                    Problem(
+                        "two sections take the same memory at run time",
+                        where=f"{file}, sections {' and '.join(names)}",
+                        found=str(furthest[0].intersection(each[0])),
+                        expected="run addresses that do not overlap",
+                        next_step=f"correct the address of section {names[1]} or {names[0]} in the linker script; "
+                        "overlays begin at one run address",
+                    )
+                )
+        if furthest is None or each[0].end > furthest[0].end:
+            furthest = each
     return problems

@@ -22,25 +22,30 @@ def with_pieces(
     """``segments`` with their pieces by the run spans of allocated ``sections``.
 
     ``unstored`` are those of them that the file has no bytes for: what is in segments without bytes, so that
-    another segment may be in a gap of theirs.  A segment that no section is in, and one that runs as it is
-    stored, are left as they are.  Every byte that a segment stores counts, whatever sections say, and so does
-    what it clears after its last section: there a linker ends the segment, and a table that ends sooner leaves
-    something out.
+    another segment may be in a gap of theirs.  Of two such segments the smaller has a section that is inside of both:
+    a linker that stores a section elsewhere begins a segment there, and goes on with the other after it.  A segment
+    that no section is in, and one that runs as it is stored, are left as they are.  Every byte that a segment stores
+    counts, whatever sections say, and so does what it clears after its last section: there a linker ends the segment,
+    and a table that ends sooner leaves something out.
     """
     sorts = [(apart, [span.start for span in apart]) for apart in (_apart(sections), _apart(unstored))]
-    result, left = [], 2 * SECTION_LIMIT  # segments may store the same bytes twice, and so share sections
-    for segment in segments:
+    result, left = list(segments), 2 * SECTION_LIMIT  # segments may store bytes twice, and so share sections
+    owned: set[int] = set()
+    for number, segment in sorted(enumerate(segments), key=lambda each: each[1].run_span.size):
         whole = segment.run_span
-        pieces: tuple[Span, ...] = ()
-        if segment.load_span != whole:
-            apart, starts = sorts[not segment.data and bool(sorts[1][0])]
-            first = max(0, bisect_right(starts, whole.start) - 1)
-            inside = apart[first : min(first + left, bisect_right(starts, whole.end - 1))]
-            left -= len(inside)
-            pieces = _pieces(
-                segment, [common for each in inside if (common := each.intersection(whole)).size]
-            )
-        result.append(segment if pieces in ((), (whole,)) else replace(segment, pieces=pieces))
+        if segment.load_span == whole:
+            continue
+        bare = not segment.data and bool(sorts[1][0])
+        apart, starts = sorts[bare]
+        first = max(0, bisect_right(starts, whole.start) - 1)
+        inside = apart[first : min(first + left, bisect_right(starts, whole.end - 1))]
+        left -= len(inside)
+        if bare:
+            inside = [each for each in inside if each.start not in owned]
+            owned.update([each.start for each in inside if whole.covers(each)])
+        pieces = _pieces(segment, [common for each in inside if (common := each.intersection(whole)).size])
+        if pieces not in ((), (whole,)):
+            result[number] = replace(segment, pieces=pieces)
     return result
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from gemel.builds.elf.header import HEADER_SIZE
 from gemel.builds.elf.program_headers import LOADABLE, ProgramHeader
 from gemel.builds.elf.sections import NOBITS
-from gemel.builds.elf.segment_overlaps import load_overlaps, run_overlaps
+from gemel.builds.elf.segment_overlaps import load_overlaps, reserve_overlaps, run_overlaps
 from gemel.builds.elf.segment_pieces import with_pieces
 from gemel.builds.elf.segment_sections import split_at_overlays, stored_for_ram, without_padding
 from gemel.builds.segment import Segment
@@ -77,7 +77,24 @@ def read_segments(
     remarks = [_carries_header(header, file, header in bare) for header in carrying]
     overlaps, doubled, settled = load_overlaps(segments, file)
     remarks.extend(doubled)
-    overlaps += run_overlaps(segments, settled, file, lambda each: _for_ram(each, sections, name_of))
+    overlaps += run_overlaps(
+        segments,
+        settled,
+        file,
+        lambda each: _for_ram(each, sections, name_of),
+        lambda span: [
+            name_of(number)
+            for number, section in enumerate(sections)
+            if section.allocated and section.span.overlaps(span)
+        ],
+    )
+    if not overlaps:
+        reserved = [
+            (section.span, number)
+            for number, section in enumerate(sections)
+            if section.allocated and section.type == NOBITS and not section.thread_local and section.span.size
+        ]
+        overlaps += reserve_overlaps(reserved, file, name_of)
     return segments, overlaps, remarks
 
 

@@ -26,13 +26,17 @@ _ATOMIC = re.compile(r"^(Atomic([IU](8|16|32|64|size)|Bool|Ptr<.*)|atomic(<.*|_\
 
 
 class Access(NamedTuple):
-    """How one build's type of an object says that it is accessed."""
+    """How one build's type of an object says that it is accessed.
+
+    ``members`` are those of a structure whose own type is plain, each with whether it is volatile or atomic.
+    """
 
     of: DefinedSymbol
     area: str
     volatile: bool
     atomic: bool
     language: str
+    members: tuple[tuple[str, bool], ...] = ()
 
     @property
     def guarded(self) -> bool:
@@ -68,10 +72,29 @@ def shared_accesses(inspection: Inspection) -> Iterator[tuple[Access, Access] | 
                     yield NotChecked(f"{name} in build {plan.name}", types.elsewhere)
                 continue
             volatile, atomic = _qualifiers(types, references[0])
-            access = Access(shared.of, shared.area, volatile, atomic, types.language_of(references[0]))
+            members = tuple(_members(types, references[0]))
+            access = Access(
+                shared.of, shared.area, volatile, atomic, types.language_of(references[0]), members
+            )
             first = first_of.setdefault(name, access)
             if first.of.plan.core != plan.core:
                 yield first, access
+
+
+def of_one_side(first: Access, other: Access) -> str:
+    """A member that only one of two structures with the same member has volatile or atomic; empty if none."""
+    theirs = dict(other.members)
+    return next((name for name, guarded in first.members if theirs.get(name, guarded) != guarded), "")
+
+
+def _members(types: DebugTypes, reference: Reference) -> Iterator[tuple[str, bool]]:
+    """The members of a structure, each with whether anything in it is guarded; none if all of it is."""
+    found = types.type_at(reference)
+    while isinstance(found, Alias) and found.qualifier not in ("volatile", "atomic") and found.target:
+        found = types.type_at(found.target)
+    for member in found.members if isinstance(found, Composite) else ():
+        if member.name and member.type is not None:
+            yield member.name, any(_qualifiers(types, member.type))
 
 
 def _qualifiers(types: DebugTypes, reference: Reference) -> tuple[bool, bool]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from gemel.inspection.wording import concerned, needs_elf
@@ -12,6 +12,7 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
+    from gemel.builds.build import Build
     from gemel.builds.elf.attributes import BuildAttributes
     from gemel.inspection.inspection import Inspection
     from gemel.layout.model import BuildPlan, Core
@@ -32,8 +33,13 @@ class Demand(NamedTuple):
 Reader = Callable[["BuildAttributes"], Iterable[Demand]]
 
 
-def demand_outcomes(inspection: Inspection, demands_of: Reader) -> Iterator[Outcome]:
-    """One outcome for each build: a finding for each demand of ``demands_of`` that its core does not meet."""
+def demand_outcomes(
+    inspection: Inspection, demands_of: Reader, only_guarded: Container[int] = ()
+) -> Iterator[Outcome]:
+    """One outcome for each build: a finding for each demand of ``demands_of`` that its core does not meet.
+
+    Demands by the tags of ``only_guarded`` are met where code tests its core before each instruction that it lacks.
+    """
     for name, plan in inspection.layout.builds.items():
         where = f"build {name}"
         build = inspection.builds.get(name)
@@ -42,11 +48,15 @@ def demand_outcomes(inspection: Inspection, demands_of: Reader) -> Iterator[Outc
             continue
         core = inspection.layout.cores[plan.core]
         has = capabilities_of(core.architecture, core.extensions)
-        findings = [
-            _finding(plan, core, build.file, demand)
-            for demand in demands_of(build.attributes)
-            if not has.intersection(demand.needs)
-        ]
+        unmet = [demand for demand in demands_of(build.attributes) if not has.intersection(demand.needs)]
+        findings = [_finding(plan, core, build.file, demand) for demand in unmet]
+        if (
+            findings
+            and all(demand.tag in only_guarded for demand in unmet)
+            and _is_guarded(inspection, core, build)
+        ):
+            yield Holds(f"{where}: it tests its core before it uses what the core lacks")
+            continue
         yield from findings
         if findings:
             continue
@@ -54,6 +64,13 @@ def demand_outcomes(inspection: Inspection, demands_of: Reader) -> Iterator[Outc
             yield NotChecked(where, reason)
         else:
             yield Holds(where)
+
+
+def _is_guarded(inspection: Inspection, core: Core, build: Build) -> bool:
+    from gemel.inspection.guarded_code import all_guarded
+    from gemel.m_profile.disassembly import why_not
+
+    return not why_not(inspection.disassemble) and all_guarded(core, build)
 
 
 def _not_told(attributes: BuildAttributes) -> str:

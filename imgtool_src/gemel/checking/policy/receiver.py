@@ -1,8 +1,8 @@
 """Waivers and changed severities that a layout has and the receiver does not take.
 
 Where a seal is demanded, by the layout or by the receiver, what guards the image is neither waived nor made
-less severe.  A receiver's policy keeps further rules, all errors unless it names some, and may say for how long
-a waiver may still run.
+less severe, and what an option demands never is.  A receiver's policy keeps further rules, all errors unless it
+names some, and may say for how long a waiver may still run.
 """
 
 from __future__ import annotations
@@ -13,6 +13,12 @@ from gemel.checking.policy.severities import lowers
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
+
+OPTIONS = {
+    "rollback-not-lower": ("at_least", "previous"),
+    "version-as-asked": ("version", "rollback"),
+}
+"""Rules that apply what options of the command line demand, and what of an inspection these are."""
 
 
 def refused_waiver(rule: Rule, waiver: Waiver, inspection: Inspection, today: datetime.date) -> str:
@@ -35,6 +41,8 @@ def _kept(rule: Rule, inspection: Inspection) -> str:
     """Why a rule is kept as it is; empty if the layout may waive it."""
     if rule.guards == "image" and inspection.demands_seal:
         return "the rule guards the image, and a seal is demanded"
+    if any(getattr(inspection, name) is not None for name in OPTIONS.get(rule.name, ())):
+        return "the rule applies what the command line demands"
     read = inspection.receiver.policy
     if read is None:
         return ""

@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.address_literals import holders_of
 from gemel.inspection.core_views import distance, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
-from gemel.inspection.vector_tables import likely_tables, table_span
+from gemel.inspection.vector_tables import addresses_of_table, likely_tables, table_span
 from gemel.inspection.wording import copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placing import forgotten_run_area
+from gemel.placement.reset import starting_plan
 from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
@@ -23,13 +25,14 @@ FIELDS = 256
 
 
 class Constant(NamedTuple):
-    """A constant that a contract names: ``place`` in the image, the ``value`` that stands there."""
+    """A constant that a contract names: ``place`` in the image, the ``value`` there, in ``table`` or alone."""
 
     contract: str
     build: str
     symbol: str
     place: Span
     value: int
+    table: Span
 
     @property
     def where(self) -> str:
@@ -76,6 +79,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 f"constant {constant.symbol} of build {constant.build} for build {following[0].plan.name}"
             )
             continue
+        others = {start.plan.core for other in constants if other != constant for start in fitting[other]}
+        if fits and all(start.plan.core in others for start in fits):
+            missed = [start for start in followers if _is_left_out(inspection, constant, start)]
+            if missed:
+                yield _finding(inspection, _field_for(inspection, constant, missed), [], missed)
+                continue
         core = matched.get(constant) or (fits[0].plan.core if fits and not rest else None)
         if core:
             yield Holds(f"constant {constant.symbol} of build {constant.build} for core {core}")
@@ -124,11 +133,34 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant
         build = inspection.builds.get(boot.build)
         symbol = build.symbols.find(boot.symbol) if build and build.symbols else None
         size = max(4, min(symbol.size, FIELDS)) if symbol else 4
-        fields = [
-            Constant(contract.name, boot.build, boot.symbol, word, inspection.word_at(word.start))
-            for word in (place.moved(offset) for offset in range(0, size - 3, 4))
-        ]
+        table = Span(place.start, size)
+        first = Constant(
+            contract.name, boot.build, boot.symbol, place, inspection.word_at(place.start), table
+        )
+        fields = list(_fields(inspection, first))
         yield _vector_field(inspection, fields, starts)
+
+
+def _fields(inspection: Inspection, constant: Constant) -> Iterator[Constant]:
+    for start in range(constant.table.start, constant.table.end - 3, 4):
+        yield constant._replace(place=Span(start, 4), value=inspection.word_at(start))
+
+
+def _field_for(inspection: Inspection, constant: Constant, due: list[Start]) -> Constant:
+    """The field of the same table that leads into the area of one of ``due``, if any does."""
+    areas = [inspection.layout.span_of(start.plan.stored_in) for start in due]
+    fields = _fields(inspection, constant)
+    return next((each for each in fields if any(area.holds(each.value) for area in areas)), constant)
+
+
+def _is_left_out(inspection: Inspection, constant: Constant, start: Start) -> bool:
+    """Whether nothing in the code that holds a constant leads to a table, at which its core does not start."""
+    placed = inspection.placed.get(constant.build)
+    if placed is None or start.plan is starting_plan(inspection.layout):
+        return False
+    data = inspection.bytes_of(placed.stored)
+    addresses = addresses_of_table(inspection.layout, start.plan, inspection.placed[start.plan.name])
+    return not any(next(holders_of(each, data, placed.stored.start), None) for each in addresses)
 
 
 def _vector_field(inspection: Inspection, fields: list[Constant], starts: list[Start]) -> Constant:

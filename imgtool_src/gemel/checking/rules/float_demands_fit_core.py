@@ -28,7 +28,7 @@ SOFTFP = "so the flags in the file header look like those of code without floati
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or one finding for each demand that its core does not meet."""
     unclear = {f"build {name}": reason for name, reason in _unclear(inspection)}
-    for outcome in demand_outcomes(inspection, _demands):
+    for outcome in demand_outcomes(inspection, _demands, (FP_ARCH,)):
         if isinstance(outcome, Holds) and outcome.where in unclear:
             yield NotChecked(outcome.where, unclear[outcome.where])
         else:

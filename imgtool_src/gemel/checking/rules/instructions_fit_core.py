@@ -15,7 +15,6 @@ from gemel.spans import format_address
 if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.builds.mapped_code import MappedCode
-    from gemel.m_profile.found_instruction import FoundInstruction
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -37,10 +36,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> Iterator[Outcome]:
     from gemel.checking.findings.lacking_instructions import lacking_findings
+    from gemel.inspection.guarded_code import lacking_code
 
     where = f"build {plan.name}"
+    lacking = [place for place, guarded in lacking_code(core, build, code) if not guarded]
     findings = [
-        *lacking_findings(plan, core, f"{where} ({build.file})", _lacking(core, build, code)),
+        *lacking_findings(plan, core, f"{where} ({build.file})", lacking),
         *_arm_code(plan, core, build, code),
     ]
     yield from findings
@@ -51,34 +52,6 @@ def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> It
             yield Holds(where)
         else:
             yield NotChecked(where, "it has no section of code")
-
-
-def _lacking(core: Core, build: Build, code: MappedCode) -> Iterator[FoundInstruction]:
-    from gemel.m_profile.capabilities import lacking
-    from gemel.m_profile.found_instruction import FoundInstruction
-    from gemel.m_profile.guards import Guards
-    from gemel.m_profile.sieve import Sieve
-
-    sieve = Sieve(lacking(core.architecture, core.extensions))
-
-    def word_at(address: int) -> int | None:
-        data = build.read_at_run(address, 4)
-        return int.from_bytes(data, "little") if data else None
-
-    symbols = build.symbols
-    for section in code.sections:
-        guards: dict[int, Guards] = {}
-        for offset, size, encoding in sieve.unfit(section.code):
-            address = section.start + offset
-            data = section.code[offset : offset + size]
-            found = symbols.function_at(address) if symbols else None
-            name, inside = (found[0].name, found[1]) if found else ("", 0)
-            first = max(0, offset - inside)
-            if first not in guards:
-                guards[first] = Guards(section.code, first, section.start, word_at)
-            if guards[first].cover(offset):
-                continue
-            yield FoundInstruction(address, data, encoding, name, inside)
 
 
 def _arm_code(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> Iterator[Finding]:

@@ -63,6 +63,8 @@ def _too_large(inspection: Inspection, placement: Placement, over: Span) -> Find
 
 
 def _nowhere(inspection: Inspection, placement: Placement, segments: list[Segment]) -> Finding:
+    from gemel.builds.elf.notes import misplaced_note
+
     plan, first = placement.plan, segments[0]
     others = [f"{segment.words}: {sized(segment.load_span)}" for segment in segments[1:]]
     return Finding(
@@ -73,11 +75,14 @@ def _nowhere(inspection: Inspection, placement: Placement, segments: list[Segmen
         expected=own_areas_words(inspection.layout, plan),
         span=first.load_span,
         lines=lines_in_short(others, "segment"),
-        next_step="correct the load address in the linker script, or the memory in the layout",
+        next_step=misplaced_note(first.data)
+        or "correct the load address in the linker script, or the memory in the layout",
     )
 
 
 def _in_ram(inspection: Inspection, placement: Placement, piece: Piece) -> Finding:
+    from gemel.builds.elf.notes import misplaced_note
+
     plan, segment = placement.plan, piece.segment
     parts = parts_of(piece.span, windows_of(inspection.layout))
     memory = parts[0].memory
@@ -85,7 +90,9 @@ def _in_ram(inspection: Inspection, placement: Placement, piece: Piece) -> Findi
     hint = "give the section a load address in flash (AT> in the linker script)"
     if plan.runs_in is None and memory and memory.kind == "ram":
         hint += ", or name the RAM area it runs in as runs_in in the layout"
-    if forgotten := forgotten_by_segment(inspection.layout, plan, placement.build, segment):
+    if note := misplaced_note(segment.data):
+        hint = note
+    elif forgotten := forgotten_by_segment(inspection.layout, plan, placement.build, segment):
         hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
     lines = []
     if segment.run_address == segment.load_address:

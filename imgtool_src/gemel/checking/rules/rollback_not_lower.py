@@ -56,8 +56,20 @@ def _against(previous: Previous, area: str, where: str, record: Record) -> Itera
     if record.rollback < older.rollback:
         expected = f"{older.rollback} or more, as {previous.name} has (--previous)"
         yield _lower(area, where, record, expected)
+    elif record.rollback == older.rollback and _version(record) < _version(older):
+        yield Finding(
+            "the image is older than allowed: its counter is the same, its version lower",
+            (area, "rollback", "version"),
+            where=where,
+            found=f"version {record.version}, rollback counter {record.rollback}",
+            expected=f"version {older.version} or later, as {previous.name} has (--previous), or a higher counter",
+        )
     else:
         yield Holds(f"rollback counter {record.rollback}, not below {older.rollback} of {previous.name}")
+
+
+def _version(record: Record) -> tuple[int, int, int]:
+    return record.major, record.minor, record.patch
 
 
 def _words(value: object) -> str:
@@ -74,9 +86,10 @@ RULE = Rule(
     severity="error",
     guards="image",
     checks="The record's rollback counter is not below the one of --at-least nor below that of the image "
-    "given with --previous.",
+    "given with --previous; where it is the same as that one's, the version is not below either.",
     why="An older version is complete and correctly signed, and has the faults that the newer one corrects. A device "
-    "that does not compare counters accepts it; one that does refuses it in the field.",
+    "that does not compare counters accepts it, as any does where the counter is the same; one that does refuses it in "
+    "the field.",
     remedy="Take the newer image; where this one is meant to replace it, join it with a higher counter.",
     source="RFC 9124 section 4.2.1, THREAT.IMG.EXPIRED; section 4.3.1, REQ.SEC.SEQUENCE (draft 13 read)",
     absent=Reason(

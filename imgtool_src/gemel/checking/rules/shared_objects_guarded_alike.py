@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
@@ -10,12 +11,15 @@ from gemel.inspection.shared_objects import shared_areas
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
+if TYPE_CHECKING:
+    from gemel.checking.contract.access import Access
+
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each object that two builds have under one name in shared areas."""
     if len(inspection.layout.builds) < 2 or not shared_areas(inspection.layout):
         return
-    from gemel.checking.contract.access import shared_accesses
+    from gemel.checking.contract.access import of_one_side, shared_accesses
 
     for pair in shared_accesses(inspection):
         if isinstance(pair, NotChecked):
@@ -23,7 +27,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         first, other = pair
         names = f"builds {first.of.plan.name} and {other.of.plan.name}"
-        if first.guarded == other.guarded or "Rust" in (first.language, other.language):
+        in_rust = "Rust" in (first.language, other.language)
+        member = "" if in_rust or not first.guarded or not other.guarded else of_one_side(first, other)
+        if member:
+            yield _of_member(first, other, member)
+            continue
+        if first.guarded == other.guarded or in_rust:
             yield Holds(f"{other.of.symbol.name} in {names}")
             continue
         plain, guarded = (first, other) if other.guarded else (other, first)
@@ -39,11 +48,25 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         )
 
 
+def _of_member(first: Access, other: Access, member: str) -> Finding:
+    plain, guarded = (other, first) if dict(first.members)[member] else (first, other)
+    name, plan = f"{plain.of.symbol.name}.{member}", plain.of.plan
+    return Finding(
+        f"build {plan.name} has {name} as a plain member, and build {guarded.of.plan.name} as volatile or atomic",
+        concerned(plan.name, guarded.of.plan.name, plan.core, guarded.of.plan.core, plain.area),
+        where=f"{plain.of.symbol.name} in builds {first.of.plan.name} and {other.of.plan.name}",
+        found=f"neither volatile nor atomic in build {plan.name} ({plain.of.build.file})",
+        expected=f"as in build {guarded.of.plan.name} ({guarded.of.build.file})",
+        span=plain.of.plain,
+        next_step="declare it in one header that both builds include",
+    )
+
+
 RULE = Rule(
     name="shared-objects-guarded-alike",
     severity="warning",
     guards="device",
-    checks="An object that two builds share is volatile or atomic, or has members that are, in both builds or "
+    checks="An object that two builds share is volatile or atomic, or has the same members that are, in both builds or "
     "in neither, as their debug information says; Rust, where each access says it, is left alone.",
     why="A compiler keeps a plain object in a register, leaves out what seems to be stored twice and moves "
     "accesses around each other. The core that does so waits for ever for a flag that the other one has long "

@@ -12,11 +12,12 @@ from gemel.inspection.contract_parties import parties
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram, shared_ram
 from gemel.inspection.shared_starts import SharedStart, shared_starts
-from gemel.inspection.wording import concerned, found_or_holds, symbol_at
+from gemel.inspection.wording import concerned, found_or_holds, lines_in_short, symbol_at
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, align_up, format_address, without
+from gemel.structs import replace
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -30,11 +31,24 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         plan, build = told
         starts = shared_starts(inspection.layout, plan, build)
         if starts:
-            findings = (found for start in starts for found in _findings(inspection, plan, build, start))
-            yield from found_or_holds(findings, f"build {plan.name}")
+            of_object: dict[str, list[Finding]] = {}
+            for holder, found in (
+                each for start in starts for each in _findings(inspection, plan, build, start)
+            ):
+                of_object.setdefault(holder, []).append(found)
+            yield from found_or_holds(map(_as_one, of_object.values()), f"build {plan.name}")
 
 
-def _findings(inspection: Inspection, plan: BuildPlan, build: Build, start: SharedStart) -> Iterator[Finding]:
+def _as_one(findings: list[Finding]) -> Finding:
+    """The addresses in one object, as the first finding with lines for the others."""
+    first, *others = findings
+    lines = lines_in_short([f"{each.where}: {each.found}" for each in others], "address")
+    return replace(first, lines=(*first.lines, *lines)) if others else first
+
+
+def _findings(
+    inspection: Inspection, plan: BuildPlan, build: Build, start: SharedStart
+) -> Iterator[tuple[str, Finding]]:
     layout = inspection.layout
     private = without(own_ram(layout, plan.core), shared_ram(layout))
     data, run = start.segment.data, start.segment.run_address
@@ -49,7 +63,7 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build, start: Shar
         if not pointed:
             continue
         holder = symbol_at(build, address)
-        yield Finding(
+        found = Finding(
             f"build {plan.name} puts the address of its own {pointed} into area {start.area.name}",
             concerned(plan.name, plan.core, start.area.name),
             where=f"build {plan.name} ({build.file}), {holder or 'initial value'} at {format_address(address)}",
@@ -57,6 +71,7 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build, start: Shar
             expected=f"a number, an offset, or an address inside {start.span}",
             span=Span(address - distance, 4),
         )
+        yield holder.split(" + ")[0] or start.area.name, found
 
 
 def _seen_distance(inspection: Inspection, plan: BuildPlan, start: SharedStart) -> int:

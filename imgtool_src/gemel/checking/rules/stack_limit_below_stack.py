@@ -17,6 +17,9 @@ from gemel.spans import Span, format_address
 if TYPE_CHECKING:
     from gemel.inspection.core_settings import Setting
 
+FRAME = 32
+"""Bytes that the core pushes at an exception, without floating-point registers (eight words)."""
+
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose code sets a limit, or a finding for each wrong one."""
@@ -43,16 +46,24 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting, pointer: i
     if area is None:
         return None  # stack-pointer-in-own-ram shows
     span = inspection.layout.span_of(area)
-    if located and span.start <= located.plain and limit < pointer:
+    if located and span.start <= located.plain and limit + FRAME <= pointer:
         return None
-    where = "above the initial stack pointer" if limit >= pointer else "outside the area of the stack"
+    where = "outside the area of the stack"
+    if 0 <= pointer - limit < FRAME:
+        where = (
+            f"{pointer - limit} bytes below the initial stack pointer"
+            if limit < pointer
+            else "at the initial stack pointer"
+        )
+    elif limit > pointer:
+        where = "above the initial stack pointer"
     return Finding(
         f"code of build {core.plan.name} sets the limit of its main stack {where}",
         concerned(core.plan.name, name, area),
         where=f"build {core.plan.name} ({core.build.file}), MSPLIM at {setting.place}",
         found=format_address(limit),
-        expected=f"from the start of area {area}, {span}, up to below the initial stack pointer "
-        f"{format_address(pointer)}",
+        expected=f"from the start of area {area}, {span}, up to {FRAME} bytes, an exception's frame, below the "
+        f"initial stack pointer {format_address(pointer)}",
         span=Span(setting.store.at, 4),
     )
 
@@ -62,7 +73,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="A constant that code puts into the main stack pointer limit register is inside the area in which the "
-    "stack grows, and below the initial stack pointer.",
+    "stack grows, and an exception's frame or more below the initial stack pointer.",
     why="With a limit above the pointer the first push faults, and the fault handler's own frame faults again; "
     "with one below the area the limit protects nothing.",
     remedy="Take the limit from the linker's symbol of the lower end of the same core's stack.",

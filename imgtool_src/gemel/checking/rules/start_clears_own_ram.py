@@ -27,7 +27,9 @@ def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -
     for segment in (piece.segment for piece in placement.pieces):
         stored = Span(segment.run_address, len(segment.data)).intersection(entry.span)
         if stored.size:
-            yield _clears_stored(placement, entry, stored, segment_words(placement.build, segment))
+            yield _clears_stored(
+                placement, entry, stored, segment_words(placement.build, segment), segment.run_span.end
+            )
     spans = [entry.span]
     if inspection.layout.cores[placement.plan.core].role == "primary":
         spans = _not_shared(inspection, placement, entry)  # no other core runs yet
@@ -71,14 +73,26 @@ def _not_shared(inspection: Inspection, placement: Placement, entry: StartEntry)
     return spans
 
 
-def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segment: str) -> Finding:
+def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segment: str, end: int) -> Finding:
+    build, name = placement.build, placement.plan.name
+    only_zeros = not any(build.read_at_run(stored.start, stored.size) or b"\1")
+    last = [
+        section.name
+        for section in (build.sections.all() if build.sections and only_zeros else ())
+        if section.allocated and section.stored and section.span.start in range(stored.start, end)
+    ][-1:]
     return Finding(
-        f"start-up code of build {placement.plan.name} clears what the image stores for it",
+        f"build {name} stores zeros for what its start-up code clears"
+        if only_zeros
+        else f"start-up code of build {name} clears what the image stores for it",
         concerned(placement.plan.name, placement.plan.core),
         where=block_place(placement, entry),
         found=f"clears {sized(stored)}, bytes of {segment}",
         expected="memory of which the file stores no bytes",
         lines=written_lines(placement, stored),
+        next_step=f"section {last[0]}, after it, has the linker store them: mark it (NOLOAD) in the linker script"
+        if last
+        else "",
     )
 
 

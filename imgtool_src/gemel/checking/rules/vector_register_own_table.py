@@ -12,9 +12,9 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
-from gemel.layout.model import Core
+from gemel.layout.model import Core, Layout
 from gemel.m_profile.vector_tables import alignment_of
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address, format_size
 
 if TYPE_CHECKING:
@@ -30,6 +30,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         from gemel.m_profile.known_registers import VTOR
 
         known = [each for each in core.of(VTOR) if each.store.value is not None]
+        unseen = [each for each in known if _is_below_all_memories(inspection.layout, core, each)]
+        known = [each for each in known if each not in unseen]
+        for each in unseen[:1]:
+            yield NotChecked(
+                f"build {core.plan.name}", Reason(f"{each.place} sets VTOR to {_NO_ALIAS}", _ALIASES)
+            )
         first_of = {each.store.value: each for each in reversed(known)}
         findings = [
             found for each in reversed(first_of.values()) if (found := _judged(inspection, core, each))
@@ -39,6 +45,16 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield Holds(f"build {core.plan.name}")
 
 
+_NO_ALIAS = "0x0000_0000, which may be an alias of where the device starts; the layout has no memory there"
+_ALIASES = Need("layout", "memory.aliases")
+
+
+def _is_below_all_memories(layout: Layout, core: CoreCode, setting: Setting) -> bool:
+    """Whether a primary sets its table to 0, where most devices start and the layout may have no memory."""
+    primary = layout.cores[core.plan.core].role == "primary"
+    return primary and setting.store.value == 0 and locate(layout, 0, core.plan.core) is None
+
+
 def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding | None:
     value = setting.store.value or 0
     layout, name = inspection.layout, core.plan.core
@@ -46,8 +62,6 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
     own = [placed for placed in inspection.placed.values() if placed.core == name]
     if any(distance(layout, name, placed.vector_address, value) == 0 for placed in own):
         return None
-    if located is None and value == 0 and layout.cores[name].role == "primary":
-        return None  # an alias of where the device starts, which the layout need not name
     if located and located.memory.kind == "ram":
         if any(span.holds(located.plain) for span in own_ram(layout, name)) or not layout.cores[name].ram:
             return _misaligned(core, layout.cores[name], setting)
@@ -102,8 +116,9 @@ RULE = Rule(
     name="vector-register-own-table",
     severity="error",
     guards="device",
-    checks="Where code puts a constant into the vector table offset register, that address is the vector table of "
-    "a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts.",
+    checks="Where code puts a constant into the vector table offset register (VTOR), that address is the vector "
+    "table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its "
+    "interrupts.",
     why="From then on every interrupt and fault of this core runs what that address holds: the other core's "
     "handlers, with the other core's variables, or erased flash. Until the first interrupt all is well.",
     remedy="Take the address from the linker's symbol of the build's own vector table, not from a constant that was "

@@ -64,7 +64,8 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     "--previous",
     metavar="IMAGE",
     kind=INPUT,
-    help="Older image: the rollback counter must be at least its counter.",
+    help="Older image: the rollback counter must be at least its counter; where it is the same, "
+    "the version at least its version.",
 )
 @option("--index", kind=INPUT, help=f"{INDEX}compare the dump with the versions that it knows.")
 @option(

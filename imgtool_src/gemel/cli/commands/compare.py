@@ -64,7 +64,9 @@ def command(
     from gemel.cli.results import form_by_suffix, give_text
     from gemel.errors import all_of
     from gemel.files.output_targets import refuse_targets
+    from gemel.structs import replace
     from gemel.workflows.comparing import compare, refuse_builds
+    from gemel.workflows.describing import keys_of
     from gemel.workflows.inputs import (
         OLD,
         build_files,
@@ -107,6 +109,8 @@ def command(
         from gemel.workflows.reading_back import without_settings
 
         old, new = without_settings(old, old_read), without_settings(new, read)
+    unused = keys_of(read)[1] if read else []
+    print_remarks(replace(each, next_step="put the public key there") for each in unused)
     comparison = compare(
         old,
         new,

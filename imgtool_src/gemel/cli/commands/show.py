@@ -191,7 +191,9 @@ def _described(
         return described(loaded, trusted=public_keys(trust) if trust else None)
     print_remarks([*remarks, *without_others(read, loaded, found.builds, files, builds)])
     if not trust:
-        return described(loaded, read, builds)
+        shown = described(loaded, read, builds)
+        print_remarks(shown.remarks)
+        return shown
     from gemel.workflows.trust import trust_of
 
     trusted = trust_of(read, trust)

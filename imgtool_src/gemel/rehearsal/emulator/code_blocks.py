@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from functools import cache
+from itertools import takewhile
 
 from gemel.m_profile.capabilities import Capability
 from gemel.m_profile.halfwords import instructions
 from gemel.m_profile.instruction_table import Encoding, encoding_of
+from gemel.rehearsal.emulator.alignment_looks import MustAlign
 from gemel.rehearsal.emulator.instruction_needs import (
     aligned_base,
     if_then_conditions,
@@ -40,27 +42,27 @@ _EMULATED_DOUBLE = 10
 
 
 class Doubtful(NamedTuple):
-    """An instruction to stop at: where, after how many others, and why.
+    """An instruction to look at: where the core stops for it, after how many others, and why.
 
-    ``need`` is what it is in words, with ``switched_off`` where the core has that and it is off; ``base`` the
-    register that must be aligned and to how much; ``sets_stack`` says that it writes a stack pointer;
-    ``non_secure_target`` is the register with the target of a branch that may leave Secure state.  Of one with a
-    base in an if-then block, ``address`` is that of the block, in which the emulator does not stop, and ``within``
-    its own address and condition.
+    The core does not stop in an if-then block, but before it; ``condition`` is then that of the instruction, which is
+    at ``at``.  Some of the others may be ``skipped``, and are then not counted.  ``need`` is what it is in words, with
+    ``switched_off`` where the core has that and it is off; ``sets_stack`` says that it writes a stack pointer;
+    ``non_secure_target`` is the register with the target of a branch that may leave Secure state.
     """
 
-    address: int
+    stop: int
     before: int
+    skipped: bool
+    at: int
+    condition: int | None
     need: str = ""
     switched_off: bool = False
-    base: tuple[int, int] | None = None
     sets_stack: bool = False
     non_secure_target: int | None = None
-    within: tuple[int, int] | None = None
 
 
 class _Traits(NamedTuple):
-    """What an instruction is: if-then conditions that it begins, and the reasons of ``Doubtful``."""
+    """What an instruction is: if-then conditions that it begins, the reasons of ``Doubtful``, what must be aligned."""
 
     encoding: Encoding
     conditions: tuple[int, ...]
@@ -85,7 +87,7 @@ class CodeBlocks:
 
     A block is doubtful when it is outside the core's code, holds an instruction that the layout says the core
     lacks, one of the float unit while that is switched off, a branch that may leave Secure state, or one whose
-    address must be aligned (looked at the first time that it is executed).
+    address must be aligned and that nobody looks at yet.
     """
 
     def __init__(
@@ -106,7 +108,7 @@ class CodeBlocks:
         self.sleeps: set[int] = set()
         """Addresses of WFI."""
         self.uses_exclusives = self.sets_limits = self.sets_control = self.acts_as_user = False
-        self.lowers_stack_far = self.moves_stack = False
+        self.lowers_stack_far = False
         self.divisions: set[int] = set()
         """Addresses of SDIV and UDIV, while a division by zero traps."""
         self.traps_division = self.found_stop = False
@@ -115,7 +117,11 @@ class CodeBlocks:
         self._seen: dict[int, bytes] = {}
         self._noted: set[tuple[int, bytes]] = set()
         self._covered: set[int] = set()
-        self._aligned: set[int] = set()
+        self._must_align: list[MustAlign] = []
+        self._moves: list[int] = []
+        self._moves_seen: set[int] = set()
+        self._looked_at: dict[int, tuple[int, int]] = {}
+        self._seen_once: set[int] = set()
         self._lacks = set(plan.lacks)
         self._uses_float = plan.has_float
         self._checks_alignment = plan.architecture != "armv6-m"
@@ -133,24 +139,37 @@ class CodeBlocks:
         self._note_stops(address, code)
         if not self.executable(address):
             return True
-        if next(self._candidates(address, code), None) is not None:
+        if next(self._candidates(address, code), None) is not None or self._must_align or self._moves:
             return True
         self._seen[address] = code
         return False
 
-    def first_doubtful(self, address: int) -> Doubtful | None:
-        """The first doubtful instruction from ``address`` on, in straight order; None if there is none near.
+    def first_doubtful(self, address: int) -> list[Doubtful]:
+        """The first doubtful instruction from ``address`` on, in straight order; none if there is none near.
 
+        Those of one if-then block are given together.
         What is after a branch may be no instruction at all: the caller must go there step by step.
         """
         self.starts.add(address)
         code = self._read(address, LOOK_AHEAD)
         self._note_stops(address, code)
-        return next(self._candidates(address, code), None)
+        candidates = self._candidates(address, code)
+        first = next(candidates, None)
+        return [first, *takewhile(lambda each: each.stop == first.stop, candidates)] if first else []
 
-    def alignment_seen(self, address: int) -> None:
-        """The instruction at ``address`` was met with an aligned address."""
-        self._aligned.add(address)
+    def must_align(self) -> list[MustAlign]:
+        """Instructions whose addresses must be aligned and that nobody looks at yet: the caller does so now."""
+        found, self._must_align = self._must_align, []
+        return found
+
+    def stack_moves(self) -> list[int]:
+        """Addresses of instructions that may move the stack pointer and that nobody follows yet: the caller does."""
+        found, self._moves = self._moves, []
+        return found
+
+    def seen_once(self, address: int) -> None:
+        """The instruction at ``address``, which writes a stack pointer, was executed and seen to."""
+        self._seen_once.add(address)
 
     def encoding_at(self, address: int) -> Encoding:
         """What the instruction at ``address`` is."""
@@ -201,36 +220,42 @@ class CodeBlocks:
                 self.sets_control |= sets_control(first, second)
                 self.acts_as_user |= is_as_user(first, second)
                 self.lowers_stack_far |= lowers_stack_far(first, second)
-                self.moves_stack |= moves_stack(first, second)
+                if self._plan.stack_limit and moves_stack(first, second):
+                    self._note_move(address + offset)
                 continue
             self.found_stop = True
 
+    def _note_move(self, at: int) -> None:
+        if at not in self._moves_seen:
+            self._moves_seen.add(at)
+            self._moves.append(at)
+
     def _candidates(self, address: int, code: bytes) -> Iterator[Doubtful]:
         off = self._uses_float and not self._float_on()
-        block, conditions = (0, 0), list[int]()
+        block, skipped, conditions = (0, 0), False, list[int]()
         for count, (offset, first, second) in enumerate(instructions(code)):
             condition = conditions.pop(0) if conditions else None
             encoding, begun, sets_stack, target, base = _traits(first, second)
             at = address + offset
             if condition is None and begun:
                 block, conditions = (at, count), list(begun)
+            stop, before = (at, count) if condition is None else block
+            place = stop, before, skipped, at, condition
+            skipped |= condition is not None and not conditions
             if encoding.is_lacking(self._lacks):
-                yield Doubtful(at, count, encoding.in_words)
+                yield Doubtful(*place, encoding.in_words)
                 continue
             if off and _FLOAT.intersection(encoding.needs):
-                yield Doubtful(at, count, encoding.in_words, switched_off=True)
+                yield Doubtful(*place, encoding.in_words, switched_off=True)
                 continue
-            if at not in self._aligned and sets_stack:
-                yield Doubtful(at, count, sets_stack=True)
+            if sets_stack and at not in self._seen_once:
+                yield Doubtful(*place, sets_stack=True)
                 continue
             if target is not None:
                 need = f"{'BLXNS' if first & 0x80 else 'BXNS'} r{target}"
-                yield Doubtful(at, count, need, non_secure_target=target)
+                yield Doubtful(*place, need, non_secure_target=target)
                 continue
-            if base is not None and self._checks_alignment and at not in self._aligned:
-                if condition is None:
-                    yield Doubtful(at, count, base=base)
-                else:
-                    yield Doubtful(*block, base=base, within=(at, condition))
-                continue
+            if base and self._checks_alignment and self._looked_at.get(at) != (first, second):
+                self._looked_at[at] = first, second
+                self._must_align.append(MustAlign(stop, at, (first, second), *base, condition))
             self._covered.add(at)

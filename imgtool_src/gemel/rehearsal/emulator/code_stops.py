@@ -5,18 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC
-from gemel.rehearsal.emulator.instruction_needs import is_division, is_exclusive_access, is_sleep
+from gemel.rehearsal.emulator.instruction_needs import is_division, is_sleep
 from gemel.rehearsal.emulator.interrupts import Masks
 from gemel.rehearsal.emulator.native import block_function
 
 if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.code_blocks import Doubtful
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 NEEDLESS_CALLS = 32
 """Calls after a mask, for each mask, with nothing held off, before they are done without."""
-
-MAX_STEPS = 64
-"""Doubtful instructions that are walked up to in one go."""
 
 
 class CodeStops:
@@ -116,7 +114,7 @@ class CodeStops:
         core = self._core
         start, core.blocks.suspect = core.pc, None
         if not (core.may_execute(start) and core.guard.may_execute(start)):
-            if core.interrupts.active and start >= RETURN_MAGIC & ~1:
+            if core.interrupts.handler and start >= RETURN_MAGIC & ~1:
                 core.exceptions.leave(start | 1)
             else:
                 core.faults.of_fetch(start)
@@ -129,49 +127,50 @@ class CodeStops:
         core.native.uc.ctl_remove_cache(start, start + 2)
 
     def _walk(self, until: int) -> None:
-        """Go to each doubtful instruction that follows in straight order, and look at it there."""
+        """Go to the first doubtful instruction that follows in straight order, and look at it there."""
         core = self._core
-        for _ in range(MAX_STEPS):
-            doubtful = core.blocks.first_doubtful(core.pc)
-            if core.blocks.found_stop:
-                self.set_exits()
-            if core.bus.stale:
-                core.bus.watch_stack_limit()
-            if doubtful is None or core.time + doubtful.before > until:
-                return
-            if doubtful.before and (not core.go(doubtful.before) or core.pc != doubtful.address):
-                return
-            if core.registers.skips_next or (doubtful.switched_off and core.system.float_unit_on):
-                core.go(1)
-                return
-            if doubtful.sets_stack:
-                core.blocks.alignment_seen(core.pc)
-                core.go(1)
-                core.registers.align_stacks()
-                return
-            if doubtful.non_secure_target is not None:
-                target = core.registers.value(doubtful.non_secure_target)
-                if target & 1:  # it stays in Secure state
-                    core.go(1)
-                else:
-                    words = {"need": doubtful.need}
-                    core.faults.stop("leaves-secure-state", core.pc, {"address": target}, words)
-                return
-            if doubtful.base is None:
-                kind = "float-unit-off" if doubtful.switched_off else "instruction-missing"
-                core.fault(kind, core.pc, {}, {"need": doubtful.need})
-                return
-            at, condition = doubtful.within or (core.pc, None)
-            if condition is not None and not core.registers.holds(condition):
-                if is_exclusive_access(*core.instruction(at)):  # the load of a pair is checked by the library
-                    core.blocks.alignment_seen(at)
-                core.go(1)
-                return
-            base, size = core.registers.value(doubtful.base[0]), doubtful.base[1]
-            if base % size:
-                core.fault("alignment-fault", at, {"address": base, "size": size})
-                return
-            core.blocks.alignment_seen(at)
+        found = core.blocks.first_doubtful(core.pc)
+        if core.blocks.found_stop:
+            self.set_exits()
+        if core.bus.stale:
+            core.bus.watch_stack_limit()
+        for instruction in core.blocks.must_align():
+            core.alignment.begin(instruction)
+        for at in core.blocks.stack_moves():
+            core.stack_moves.begin(at)
+        if not found or core.time + found[0].before > until or not self._go_to(found[0]):
+            return
+        executed = (each for each in found if each.condition is None or core.registers.holds(each.condition))
+        doubtful = next(executed, None)
+        if (
+            doubtful is None
+            or core.registers.skips_next
+            or (doubtful.switched_off and core.system.float_unit_on)
+        ):
+            core.go(1)
+        elif doubtful.sets_stack:
+            core.blocks.seen_once(doubtful.at)
+            core.go(1)
+            core.registers.align_stacks()
+        elif doubtful.non_secure_target is None:
+            kind = "float-unit-off" if doubtful.switched_off else "instruction-missing"
+            core.fault(kind, doubtful.at, {}, {"need": doubtful.need})
+        elif (target := core.registers.value(doubtful.non_secure_target)) & 1:  # it stays in Secure state
+            core.go(1)
+        else:
+            words = {"need": doubtful.need}
+            core.faults.stop("leaves-secure-state", doubtful.at, {"address": target}, words)
+
+    def _go_to(self, doubtful: Doubtful) -> bool:
+        """Go to where the core stops for an instruction; False where something else ends the way."""
+        core = self._core
+        if not doubtful.skipped:
+            return not doubtful.before or (core.go(doubtful.before) and core.pc == doubtful.stop)
+        while core.pc < doubtful.stop:
+            before = core.pc
+            if not core.go(1) or not before < core.pc:
+                return False
+        return core.pc == doubtful.stop
 
     def new_block(self, uc: Any, block: Any, previous: Any, data: object) -> None:
         """From a callback: the emulator comes to a block for the first time, or by a new way."""

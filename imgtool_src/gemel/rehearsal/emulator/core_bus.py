@@ -249,7 +249,7 @@ class CoreBus:
         u, core = self._unicorn, self._core
         numbers = {"address": address, "size": size}
         if access in (u.UC_MEM_FETCH_UNMAPPED, u.UC_MEM_FETCH_PROT):
-            if not (core.interrupts.active and address >= RETURN_MAGIC & ~1):
+            if not (core.interrupts.handler and address >= RETURN_MAGIC & ~1):
                 core.note_fault("fetch-unmapped", {"address": address})
             return False
         if access == u.UC_MEM_WRITE_PROT:
@@ -292,7 +292,7 @@ class CoreBus:
         if not self._core.on_main_stack:
             return
         stack = registers.stack
-        if stack < limit and stack - MOST_PUSHED <= address and not self._core.stack_watch.moved_to(stack):
+        if stack < limit and stack - MOST_PUSHED <= address and not self._core.stack_moves.elsewhere:
             numbers = {"address": address, "limit": limit, "stack": stack}
             self._core.report("below-stack-limit", registers.pc & ~1, numbers)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.exception_frames import enter, leave
+from gemel.rehearsal.emulator.exception_frames import chain, enter, leave
 from gemel.rehearsal.emulator.interrupts import SUPERVISOR_CALL, TICK
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ class CoreExceptions:
         core, interrupted = self._core, self._core.pc
         core.sleep.interrupted()
         self.entered[number] = core.time
-        if not core.interrupts.active:
+        if not core.interrupts.handler:
             if self._starves_threads(number):
                 return
             self._look_for_same_state(number)
@@ -76,15 +76,16 @@ class CoreExceptions:
             self._core.device.look_soon()
             self._core.hand_over = True
 
-    def take_fault(self, number: int, return_address: int) -> None:
-        """Take a fault's exception; the caller has seen that it can be taken."""
+    def take_fault(self, number: int, return_address: int, link: int = 0) -> None:
+        """Take a fault's exception, in place of a return by ``link``; the caller has seen that it can be taken."""
         core = self._core
         self.entered[number] = core.time
         again, self._faulted_at = return_address == self._faulted_at, return_address
         # An instruction that faults may count as executed.
-        if not core.interrupts.active and self._starves_threads(number, 1 if again else 0):
+        if not core.interrupts.handler and self._starves_threads(number, 1 if again else 0):
             return
-        if enter(core, number, return_address) and core.calls is not None:
+        taken = chain(core, number, link) if link else enter(core, number, return_address)
+        if taken and core.calls is not None:
             core.calls.enter_exception(return_address)
 
     def leave(self, link: int) -> None:
@@ -107,12 +108,12 @@ class CoreExceptions:
         """The vector of exception ``number``, which was just entered, is no code."""
         self._core.faults.take("bad-vector", return_address, {"number": number, "vector": vector})
 
-    def cannot_return(self, number: int, link: int) -> None:
-        """A return by a link value that does not fit; a core that does nothing else is stopped."""
+    def cannot_return(self, kind: str, link: int, numbers: dict[str, int] | None = None) -> None:
+        """A return by ``link`` that cannot be; a core that does nothing else is stopped."""
         core = self._core
         self._bad_returns += 1
-        numbers = {"number": number, "link": link}
+        numbers = {"number": core.interrupts.handler, "link": link, **(numbers or {})}
         if self._bad_returns > MAX_BAD_RETURNS:
-            core.faults.stop("bad-exception-return", core.pc, numbers)
+            core.faults.stop(kind, core.pc, numbers)
         else:
-            core.fault("bad-exception-return", core.pc, numbers)
+            core.faults.take(kind, core.pc, numbers, link=link)

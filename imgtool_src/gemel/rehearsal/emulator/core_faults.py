@@ -132,9 +132,14 @@ class CoreFaults:
             self.take(kind, core.pc, {"number": number})
 
     def take(
-        self, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str] | None = None
+        self,
+        kind: str,
+        pc: int | None,
+        numbers: dict[str, int],
+        words: dict[str, str] | None = None,
+        link: int = 0,
     ) -> None:
-        """A fault at ``pc``: enter its handler, or HardFault's, or lock up."""
+        """A fault at ``pc``, or of a return by ``link``: enter its handler, or HardFault's, or lock up."""
         core = self._core
         fault = FAULTS[kind]
         if core.plan.architecture in _NOT_CONFIGURABLE and kind != "call-escalated":
@@ -155,7 +160,7 @@ class CoreFaults:
         more = {"handler": handler or 0, "locked_up": 0, "exception": target}
         self._report(kind, pc, {**numbers, **more}, words)
         self.open.append((target, core.device.last_event()))
-        core.exceptions.take_fault(target, core.pc if pc is None else pc)
+        core.exceptions.take_fault(target, core.pc if pc is None else pc, link)
 
     def of_stacking(self, kind: str, number: int, return_address: int, numbers: dict[str, int]) -> int | None:
         """The frame of exception ``number`` could not be stacked: the exception that is taken now.

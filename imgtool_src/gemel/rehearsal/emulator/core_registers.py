@@ -28,6 +28,10 @@ class CoreRegisters:
         scratch = [*general[:4], general[12], link]
         control, state = numbers.UC_ARM_REG_CONTROL, numbers.UC_ARM_REG_CPSR
         status = numbers.UC_ARM_REG_XPSR_NZCVQG
+        self._each = [native.group(first + index) for index in range(13)] + [
+            native.group(stack),
+            native.group(link),
+        ]
         self._general = native.group(*general, stack, link)
         self._all = native.group(*general, stack, link, pc, state)
         self._float = native.group(*(float_first + index for index in range(32)))
@@ -45,7 +49,8 @@ class CoreRegisters:
         self._before_entry = native.group(*scratch, stack, state, control)
         self._entry = native.group(stack, control, link, status, state)
         self._before_return = native.group(main, process, control, faultmask)
-        self._return = native.group(faultmask, *scratch, status, state, control, stack)
+        self._return = native.group(*scratch, status, state, control, stack)
+        self._faultmask = native.group(faultmask)
         self._status, self._state = native.group(status), native.group(state)
         self._control, self._pc = native.group(control), native.group(pc)
         self._after_run = native.group(pc, main, process)
@@ -65,6 +70,10 @@ class CoreRegisters:
     def value(self, number: int) -> int:
         """R0 to R15 by number."""
         return self._all.read()[number]
+
+    def quickly(self, number: int) -> int:
+        """R0 to R14 by number, read alone."""
+        return self._each[number].read()[0]
 
     @property
     def pc(self) -> int:
@@ -176,15 +185,17 @@ class CoreRegisters:
         main, process, control, faultmask = self._before_return.read()
         return main, process, control, faultmask
 
-    def leave_handler(
-        self, scratch: list[int], status: int, outer: int, control: int, stack: int, faultmask: int
-    ) -> None:
+    def clear_faultmask(self) -> None:
+        """In a handler: nothing is masked by FAULTMASK any more."""
+        self._faultmask.write((0,))
+
+    def leave_handler(self, scratch: list[int], status: int, outer: int, control: int, stack: int) -> None:
         """R0 to R3, R12, link and flags of a frame; back to exception ``outer`` or, with 0, thread mode."""
         flags = status & (FLAGS | IF_THEN)
         state = outer | THUMB_STATUS | flags, self._mode_bits | flags
         if control & PRIVILEGE:
             self._become_privileged()
-        self._return.write((faultmask, *scratch, *state, control, stack))
+        self._return.write((*scratch, *state, control, stack))
         if not status & THUMB_STATUS:
             self.leave_thumb()
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 from typing import Any
 
 from gemel.m_profile.halfwords import instructions
+from gemel.rehearsal.emulator.alignment_looks import AlignmentLooks
 from gemel.rehearsal.emulator.backing import Backing
 from gemel.rehearsal.emulator.call_stack import CallStack
 from gemel.rehearsal.emulator.code_blocks import CodeBlocks
@@ -28,6 +29,7 @@ from gemel.rehearsal.emulator.instruction_needs import is_as_user
 from gemel.rehearsal.emulator.interrupts import HARD_FAULT, NMI, Interrupts
 from gemel.rehearsal.emulator.native import CLEAR_EXCLUSIVE, Native
 from gemel.rehearsal.emulator.protected_access import ProtectedAccess
+from gemel.rehearsal.emulator.stack_moves import StackMoves
 from gemel.rehearsal.emulator.stack_watch import StackWatch
 from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, DIVISION_TRAP, SystemSpace
 from gemel.rehearsal.plan import CorePlan
@@ -73,10 +75,12 @@ class EmulatedCore:
             lambda address: self.bus.was_loaded(address),
         )
         self.coming = ComingEvents(self.system)
+        self.alignment = AlignmentLooks(self)
         self.faults = CoreFaults(self)
         self.exceptions = CoreExceptions(self)
         self.sleep = CoreSleep(self)
         self.stack_watch = StackWatch(self)
+        self.stack_moves = StackMoves(self)
         self.bus = CoreBus(self, backings, device)
         self.guard = ProtectedAccess(self)
         self.stops = CodeStops(self, goals)
@@ -108,12 +112,12 @@ class EmulatedCore:
     @property
     def on_main_stack(self) -> bool:
         """Whether the main stack pointer is the one in use."""
-        return bool(self.interrupts.active) or not self.registers.control & PROCESS_STACK
+        return bool(self.interrupts.handler) or not self.registers.control & PROCESS_STACK
 
     @property
     def unprivileged(self) -> bool:
         """Whether code runs without privilege now."""
-        if not self.blocks.sets_control or self.interrupts.active:
+        if not self.blocks.sets_control or self.interrupts.handler:
             return False
         return bool(self.registers.control & PRIVILEGE)
 
@@ -140,6 +144,7 @@ class EmulatedCore:
         self.registers.stack = stack & ~3
         self.registers.set_link(0xFFFF_FFFF)
         self.initial_stack = stack & ~3
+        self.stack_moves.elsewhere = False
         self.bus.begin_stack(stack & ~3)
         self.pc = reset & ~1
         self.report("start", None, {"vectors": vectors, "stack": stack, "reset": reset})
@@ -157,6 +162,7 @@ class EmulatedCore:
         self.interrupts.reset()
         self.system.reset()
         self.registers.reset()
+        self._mark_float()
         self.native.clear_stack_limits()
 
     def run(self, until: int) -> None:
@@ -187,6 +193,11 @@ class EmulatedCore:
         if self.executing:
             self.native.stop_soon()
 
+    def stop_before(self, at: int) -> None:
+        """From a callback of the instruction at ``at``: stop before it."""
+        self.blocks.suspect = at
+        self.native.stop_before()
+
     def skip_instruction(self, at: int) -> None:
         """Go on after the instruction at ``at``, as if it had done nothing."""
         _, second = self.instruction(at)
@@ -209,7 +220,7 @@ class EmulatedCore:
         if self.faults.noted:
             self.faults.raise_noted(self.pc)
             return False
-        if self.interrupts.active and self.pc >= RETURN_MAGIC & ~1:
+        if self.interrupts.handler and self.pc >= RETURN_MAGIC & ~1:
             self.exceptions.leave(self.pc | 1)
             return False
         if self._interrupt is not None:
@@ -296,6 +307,8 @@ class EmulatedCore:
     def _changed(self) -> None:
         """Code wrote to its private peripheral space."""
         self.stop_soon()
+        if self.plan.has_float and self.system.keeps_float != self.native.marks_float:
+            self.faults.after_run.append(self._mark_float)
         traps = self.system.configuration
         if traps & DIVISION_TRAP and not self.blocks.traps_division:
             self.blocks.traps_division = True
@@ -303,6 +316,10 @@ class EmulatedCore:
         if traps & ALIGNMENT_TRAP and not self.faults.traps_alignment and not self.plan.aligned_only:
             self.faults.traps_alignment = True
             self.faults.after_run += [self.bus.trap_unaligned, self.look_again]
+
+    def _mark_float(self) -> None:
+        """Let float instructions set CONTROL.FPCA only while exceptions keep the float registers."""
+        self.native.mark_float(self.system.keeps_float or not self.plan.has_float)
 
     def look_again(self) -> None:
         """Look at all code again before it runs; not from a callback."""

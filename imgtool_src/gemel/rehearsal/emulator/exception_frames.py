@@ -27,9 +27,11 @@ RETURN_MAGIC = 0xFF00_0000
 STACK_ALIGNED, FLOAT_WAS_SECURE = 1 << 9, 1 << 20
 OF_CONTEXT = FLOAT_ACTIVE | PROCESS_STACK
 """Bits of the control register that an exception clears and its return restores, on every architecture."""
-STANDARD_FRAME, THREAD_MODE, FROM_PROCESS_STACK = 1 << 4, 1 << 3, 1 << 2
+STANDARD_FRAME, THREAD_MODE, FROM_PROCESS_STACK, RESERVED_IN_LINK = 1 << 4, 1 << 3, 1 << 2, 1 << 1
 FRAME, FLOAT_FRAME = 32, 72
 NUMBER = 0x1FF
+THREAD_BY_ANY_RETURN = 1 << 0
+"""Bit of the configuration and control register: thread mode may be entered with other exceptions active."""
 
 
 def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
@@ -37,13 +39,13 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
 
     False if the stack or the vector cannot be reached; the core has then seen to that.
     """
-    registers, system, active = core.registers, core.system, core.interrupts.active
+    registers, system, outer = core.registers, core.system, core.interrupts.handler
     scratch, stack, flags, control = registers.before_entry()
-    thread = not active
+    thread = not outer
     with_float = core.plan.has_float and bool(control & FLOAT_ACTIVE) and system.keeps_float
     size = FRAME + (FLOAT_FRAME if with_float else 0)
     frame = (stack - size) & ~7 & 0xFFFF_FFFF
-    status = flags & ~THUMB_STATE | (active[-1] if active else 0)
+    status = flags & ~THUMB_STATE | outer
     status |= THUMB_STATUS if flags & THUMB_STATE else 0
     status |= STACK_ALIGNED if (stack - size) & 4 else 0
     secure_float = SECURE_FLOAT if core.plan.secure else 0
@@ -65,15 +67,29 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
         if taken is None:
             return False
         number, frame = taken, limit or frame
-    handler = core.bus.read_word(system.vector_table + 4 * number)
+    if with_float:
+        system.set_lazy_frame(frame + FRAME)
     link = 0xFFFF_FFE1 | (0 if with_float else STANDARD_FRAME)
     link |= (THREAD_MODE if thread else 0) | (FROM_PROCESS_STACK if on_process_stack else 0)
     if core.plan.architecture.startswith("armv8") and not core.plan.secure:
         link &= ~0x41  # neither the Secure stack nor Secure state
+    return _go_to_handler(core, number, link, frame, flags, control, return_address)
+
+
+def chain(core: EmulatedCore, number: int, link: int) -> bool:
+    """Take exception ``number`` in place of a return by ``link`` that cannot be: nothing is unstacked or stacked."""
+    _, stack, flags, control = core.registers.before_entry()
+    return _go_to_handler(core, number, link, stack, flags, control, core.pc)
+
+
+def _go_to_handler(
+    core: EmulatedCore, number: int, link: int, stack: int, flags: int, control: int, return_address: int
+) -> bool:
+    """To the handler of exception ``number``; False where its vector is no code, which is then seen to."""
+    handler = core.bus.read_word(core.system.vector_table + 4 * number)
     core.interrupts.activate(number)
-    registers.enter_handler(number, link, frame, flags, control & ~(OF_CONTEXT | secure_float))
-    if with_float:
-        system.set_lazy_frame(frame + FRAME)
+    left = OF_CONTEXT | (SECURE_FLOAT if core.plan.secure else 0)
+    core.registers.enter_handler(number, link, stack, flags, control & ~left)
     core.left_exclusive()
     if handler is None or not core.may_execute(handler & ~1):
         core.exceptions.bad_vector(number, handler or 0, return_address)
@@ -90,14 +106,18 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
 
     Its number, and whether the core goes on in Thumb state.
     """
-    registers, active = core.registers, core.interrupts.active
-    number = active[-1]
+    registers, number = core.registers, core.interrupts.handler
     to_thread = bool(link & THREAD_MODE)
-    if to_thread != (len(active) == 1) and not (to_thread and core.system.configuration & 1):
-        core.exceptions.cannot_return(number, link)
+    nested = len(core.interrupts.active) > 1 and not core.system.configuration & THREAD_BY_ANY_RETURN
+    fits = number in core.interrupts.active and not (to_thread and nested) and not link & RESERVED_IN_LINK
+    core.interrupts.deactivate(number)
+    main, process, control, faultmask = registers.before_return()
+    if faultmask and number != NMI:
+        registers.clear_faultmask()
+    if not fits:
+        core.exceptions.cannot_return("bad-exception-return", link)
         return None
     from_process_stack = bool(link & FROM_PROCESS_STACK) and to_thread
-    main, process, control, faultmask = registers.before_return()
     frame = process if from_process_stack else main
     size = FRAME + (0 if link & STANDARD_FRAME else FLOAT_FRAME)
     data = core.bus.read_bytes(frame, size)
@@ -105,24 +125,22 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     protected = not core.guard.allows("read", frame, size, user)
     if len(data) < size or protected:
         kind = "protected-unstacking" if protected else "unstacking"
-        core.fault(kind, core.pc, {"number": number, "address": frame})
+        core.exceptions.cannot_return(kind, link, {"address": frame})
         return None
     core.system.float_saved()
     *scratch, return_address, status = struct.unpack_from("<8I", data)
     if to_thread == bool(status & NUMBER):
-        core.exceptions.cannot_return(number, link)
+        core.exceptions.cannot_return("bad-exception-return", link)
         return None
-    core.interrupts.deactivate(number)
-    outer = 0 if to_thread else core.interrupts.active[-1] if core.interrupts.active else 0
-    if to_thread:
-        core.interrupts.active.clear()
+    outer = status & NUMBER
+    core.interrupts.handler = outer
     secure_float = SECURE_FLOAT if core.plan.secure else 0
     control &= ~(OF_CONTEXT | secure_float)
     control |= 0 if link & STANDARD_FRAME else FLOAT_ACTIVE
     control |= secure_float if status & FLOAT_WAS_SECURE else 0
     control |= PROCESS_STACK if from_process_stack else 0
     pointer = frame + size + (4 if status & STACK_ALIGNED else 0)
-    registers.leave_handler(scratch, status, outer, control, pointer, faultmask if number == NMI else 0)
+    registers.leave_handler(scratch, status, outer, control, pointer)
     if from_process_stack:
         core.stack_watch.resumes(frame, pointer)
     if size > FRAME:

@@ -96,13 +96,6 @@ def is_exclusive(first: int, second: int) -> bool:
     return first & 0xFFF0 == 0xE8D0 and (second & 0xF0 in (0x40, 0x50) or second & 0xF0 in (0xC0, 0xD0, 0xE0))
 
 
-def is_exclusive_access(first: int, second: int) -> bool:
-    """Whether it is a load or store of the exclusive monitor."""
-    if first & 0xFFE0 == 0xE840:
-        return bool(first & 0x10 or second & 0xF000 != 0xF000)
-    return first & 0xFFE0 == 0xE8C0 and second >> 4 & 0xF in (4, 5, 12, 13, 14)
-
-
 def is_ordered(first: int, second: int) -> bool:
     """Whether it is an exclusive, acquire or release access, with which cores order what they do."""
     if first & 0xFFE0 == 0xE840 and not (first & 0x10 == 0 and second & 0xF000 == 0xF000):

@@ -41,6 +41,9 @@ class Interrupts:
         self.pending: set[int] = set()
         self.enabled: set[int] = set()
         self.active: list[int] = []
+        """Those that are active, each once, in the order in which they were taken."""
+        self.handler = 0
+        """The exception whose handler runs; 0 in thread mode, in which exceptions may be active too."""
         self.group_split = 0
         """PRIGROUP: bits above this one decide preemption."""
         self._priority_mask = 0xFF << (8 - priority_bits) & 0xFF
@@ -52,6 +55,7 @@ class Interrupts:
         self.pending = set(self._lines)
         self.enabled.clear()
         self.active.clear()
+        self.handler = 0
         self._priorities.clear()
         self.group_split = 0
 
@@ -152,7 +156,10 @@ class Interrupts:
     def activate(self, number: int) -> None:
         """The exception is taken."""
         self.pending.discard(number)
+        if number in self.active:
+            self.active.remove(number)
         self.active.append(number)
+        self.handler = number
 
     def deactivate(self, number: int) -> None:
         """Its handler returns; a line that is still high makes it pending again."""
@@ -167,6 +174,7 @@ class Interrupts:
             frozenset(self.pending),
             frozenset(self.enabled),
             tuple(self.active),
+            self.handler,
             frozenset(self._lines),
             self.group_split,
             tuple(sorted(self._priorities.items())),

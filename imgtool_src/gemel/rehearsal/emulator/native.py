@@ -31,6 +31,8 @@ _SCRATCH_CODE = {
     WRITE_LIMITS: bytes.fromhex("80f30a8881f30b88"),
 }
 _ENDLESS = bytes.fromhex("fee7")
+_FLOAT_CONTEXT, _KEEP_FLOAT = 0xC000_0004, 1 << 31
+"""FPCCR of the library's cores with a float unit after a reset, and its bit ASPEN."""
 _SEARCHED = 1 << 14
 """Bytes of the library's state that are searched for the counters."""
 
@@ -106,6 +108,8 @@ class Native:
         self.handle = int(engine._uch.value)
         self.failure: BaseException | None = None
         self.runs = 0
+        self.marks_float = True
+        self._stops_before = False
         library = ctypes.CDLL(wrapper.uclib._name)
         pointer, word, size = ctypes.c_void_p, ctypes.c_uint64, ctypes.c_size_t
         self._start = library.uc_emu_start
@@ -162,12 +166,20 @@ class Native:
             failure, self.failure = self.failure, None
             raise failure
         begun = self.counter.value
+        if self._stops_before:
+            self._stops_before = False
+            return begun - 1, error
         return (begun - 1 if begun > self._limit.value else begun), error
 
     @property
     def begun(self) -> int:
         """Instructions begun in this run; from a callback, the current one included."""
         return int(self.counter.value)
+
+    def stop_before(self) -> None:
+        """From a callback of ``at_instruction``: end the run before that instruction."""
+        self._stops_before = True
+        self.uc.emu_stop()
 
     def stop_soon(self) -> None:
         """From a callback: end the run after the current instruction (after its if-then block)."""
@@ -214,8 +226,15 @@ class Native:
             hooks.append(hook.value)
         return hooks
 
+    def at_instruction(self, at: int, function: Callable[..., None]) -> int:
+        """Call a ``block_function`` before the instruction at ``at``, as ``at_blocks`` does before blocks."""
+        hook = ctypes.c_size_t()
+        self.uc.ctl_remove_cache(at, at + 2)
+        self._add(self.handle, ctypes.byref(hook), self._unicorn.UC_HOOK_CODE, function, None, at, at)
+        return hook.value
+
     def unhook(self, hook: int) -> None:
-        """Take away a hook of ``at_blocks``; not from a callback."""
+        """Take away a hook of ``at_blocks`` or ``at_instruction``; not from a callback."""
         self._delete(self.handle, hook)
 
     def clear_if_then(self) -> None:
@@ -255,6 +274,8 @@ class Native:
             ctypes.string_at(at, self._context.size).find(limit.to_bytes(4, "little")) for limit in limits
         ]
         self._limits = [ctypes.c_uint32.from_address(at + place) for place in places if place >= 0]
+        floats = ctypes.string_at(at, self._context.size).find(_FLOAT_CONTEXT.to_bytes(4, "little"))
+        self._float_context = ctypes.c_uint32.from_address(at + floats) if floats >= 0 else None
         self.clear_stack_limits()
 
     def stack_limits(self) -> tuple[int, int]:
@@ -262,6 +283,14 @@ class Native:
         self.uc.context_update(self._context)
         main, process = (limit.value for limit in self._limits) if self._limits else (0, 0)
         return main, process
+
+    def mark_float(self, wanted: bool) -> None:
+        """Whether a float instruction sets CONTROL.FPCA, as after a reset; not from a callback."""
+        self.marks_float = wanted
+        if self._float_context is not None:
+            self.uc.context_update(self._context)
+            self._float_context.value = _FLOAT_CONTEXT if wanted else _FLOAT_CONTEXT & ~_KEEP_FLOAT
+            self.uc.context_restore(self._context)
 
     def clear_stack_limits(self) -> None:
         """Both limit registers as after a reset; R0 and R1 are zero then, and the core must be privileged."""

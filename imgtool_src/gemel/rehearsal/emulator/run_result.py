@@ -93,7 +93,7 @@ def _lowest_used(core: EmulatedCore, low: int) -> int:
 def _lowest_stack(core: EmulatedCore) -> int | None:
     """The lowest address of its main stack that was used.
 
-    From the lowest stack pointer seen down to the first longer stretch that nobody wrote.
+    From the lowest stack pointer seen down to the first longer stretch that nobody wrote, or painted with one value.
     """
     top, bottom, seen = core.initial_stack, core.plan.stack_limit, core.stack_watch.lowest_main
     if top is None or bottom is None or bottom >= top:
@@ -103,8 +103,9 @@ def _lowest_stack(core: EmulatedCore) -> int | None:
         return None
     memory, offset = located
     start = max(bottom, min(top, seen if seen is not None else top))
-    touched = memory.untouched_below(offset, offset + start - bottom, GAP)
-    return bottom + touched - offset
+    below = offset + start - bottom
+    used = max(memory.untouched_below(offset, below, GAP), memory.uniform_below(offset, below, UNUSED_WORDS))
+    return bottom + used - offset
 
 
 def with_calls(result: RawRun, exact: RawRun) -> RawRun:

@@ -308,8 +308,8 @@ class SystemSpace:
 
     def _read_interrupt_control(self) -> int:
         interrupts = self.interrupts
-        value = interrupts.active[-1] if interrupts.active else 0
-        value |= RETURN_TO_BASE if len(set(interrupts.active)) <= 1 else 0
+        value = interrupts.handler
+        value |= RETURN_TO_BASE if len(interrupts.active) <= 1 else 0
         if not interrupts.pending:
             return value
         value |= (interrupts.most_urgent() or 0) << 12

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from gemel.builds.build import Build
 from gemel.builds.dwarf.lines import LineTable
+from gemel.builds.elf.symbol_entries import Symbol
 from gemel.builds.source import ByteSource
 from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
@@ -46,11 +47,17 @@ class CodeNames:
         return self._function(core, address)[0]
 
     def _function(self, core: str, address: int) -> tuple[str, int]:
-        for _, build in self.builds_of(core):
-            found = build.symbols.function_at(address) if build.symbols else None
-            if found:
-                return demangled(found[0].name), found[1]
-        return "", 0
+        found = self._symbol(core, address)
+        return (demangled(found[0].name), found[1]) if found else ("", 0)
+
+    def _symbol(self, core: str, address: int) -> tuple[Symbol, int] | None:
+        found = (each.symbols.function_at(address) for _, each in self.builds_of(core) if each.symbols)
+        return next((each for each in found if each), None)
+
+    def functions(self, core: str, addresses: Iterable[int]) -> set[str]:
+        """The functions at these addresses, without the labels inside of assembly."""
+        found = [each[0] for address in addresses if (each := self._symbol(core, address))]
+        return {demangled(each.name) for each in found if each.kind == "function"}
 
     def function_count(self, core: str) -> int:
         """How many functions the core's builds define."""

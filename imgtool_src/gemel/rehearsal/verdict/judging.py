@@ -33,6 +33,7 @@ ENDINGS = {
     "same state": "the whole device is in a state that it was in before: nothing will change any more",
     "budget": "the budget of instructions ended",
     "finding": "a core could not go on",
+    "started": "the budget of instructions ended, with every core idle or open to interrupts",
 }
 """Why a run ended, in words."""
 
@@ -49,10 +50,11 @@ def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: Code
         findings += unreached_goals(plan, run, names)
     findings.sort(key=lambda finding: (finding.time, finding.kind, finding.core))
     findings = causes_first(findings, plan, run)
+    started = run.ended == "budget" and not plan.goals and not findings
     return Rehearsal(
         product=subject.layout.product,
         budget=plan.budget,
-        ended=ENDINGS.get(run.ended, run.ended),
+        ended=ENDINGS.get("started" if started else run.ended, run.ended),
         time=run.time,
         executed=run.executed,
         findings=tuple(findings),
@@ -113,7 +115,6 @@ def _core(subject: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames
     top, limit = core.stack_top, planned.stack_limit
     room = top - limit if top is not None and limit is not None and core.stack_lowest is not None else None
     used = top - core.stack_lowest if room is not None and top and core.stack_lowest else None
-    reached = {names.function_name(core.name, block) for block in core.blocks} - {""}
     place: Place | None = names.place(core.name, core.pc) if core.state != "reset" else None
     return CoreSummary(
         core.name,
@@ -126,7 +127,7 @@ def _core(subject: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames
         room,
         tuple(_stacks(core, names)),
         tuple(RamUse(area, touched, sizes[area]) for area, touched in core.ram_touched.items()),
-        tuple(sorted(reached)),
+        tuple(sorted(names.functions(core.name, core.blocks))),
         names.function_count(core.name),
     )
 

@@ -14,36 +14,65 @@ from .floats import HARD, SAMPLER
 
 MOST = 1
 FOLDER = Path(__file__).parent.parent / "idioms"
-BOTH = ("ldrex-word-contended", "peterson", "ticket-lock")
+BOTH = (
+    "kernel-idles-by-events",
+    "ldrex-word-contended",
+    "mailbox-by-exclusive-queue",
+    "peterson",
+    "ticket-lock",
+    "wfe-sev-lock",
+)
 FAILS = {
     "even-return-not-repaired": "default_handler",
     "execute-from-ppb": "default_handler",
     "execute-from-serial": "default_handler",
     "fault-in-hardfault": LOCK_UP,
+    "fault-in-nmi": LOCK_UP,
+    "strd-unaligned-later-default": "default_handler",
+    "tick-handler-longer-than-tick": "systick_handler|spend|scenario",
     "watchdog-bites": "default_handler",
 }
-OF_SAMPLER = ("fpscr-kept", "kernel-idles-in-pendsv", "kernel-tickless", "lspact-seen")
+OF_FLOATS = (
+    "aspen-off",
+    "exc-return-values",
+    "float-frame-by-hand",
+    "float-off-after-conditionals",
+    "float-off-in-it-block",
+    "fpscr-kept",
+    "lazy-float-unit",
+    "lspact-seen",
+    "vector-loads-unaligned-later",
+)
+OF_SAMPLER = (*OF_FLOATS, "kernel-idles-in-pendsv", "kernel-tickless")
 OPTIONS = {
-    **dict.fromkeys(("fpscr-kept", "lspact-seen"), HARD),
+    **dict.fromkeys(OF_FLOATS, HARD),
     # The stack pointer moves under the compiler's code.
     **dict.fromkeys(
         (
             "coroutines-on-main-stack",
+            "hardfault-recovers-to-function",
             "kernel-cooperative",
             "kernel-idles-in-pendsv",
             "kernel-switches-in-thread-mode",
             "kernel-tickless",
+            "kernel-yield-by-svc",
             "limit-push",
             "limit-subtract",
             "limit-written-above-pointer",
             "masked-then-unprivileged",
+            "msplim-in-handler",
+            "region-per-task-by-svc",
+            "rettobase-in-nested-thread",
+            "stkof-new-stack",
             "svc-privilege-raise",
             "svc-table-by-r12",
+            "thread-by-nested-return",
             "thread-goes-to-psp-by-return",
             "unprivileged-on-psp-interrupts",
         ),
         ("-O1", "-fomit-frame-pointer"),
     ),
+    **dict.fromkeys(("exc-return-values", "float-frame-by-hand"), ("-O1", "-fomit-frame-pointer", *HARD)),
 }
 
 VARIANTS = {

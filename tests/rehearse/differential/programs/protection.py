@@ -12,6 +12,7 @@ REGION = """
 static void region(uint32_t number, uint32_t start, uint32_t end, uint32_t access, uint32_t never)
 {
     MPU_RNR = number;
+    MPU_RLAR = 0;
     MPU_RBAR = start | access << 1 | never;
     MPU_RLAR = ((end - 1) & ~31u) | 1;
 }

@@ -79,7 +79,8 @@ void scenario(void)
     say("back");
 }}
 """
-            yield Scenario(f"{register}-{'deep' if fails else 'flat'}", code, fails=fails)
+            ends = "default_handler|lock-up" if fails else ""
+            yield Scenario(f"{register}-{'deep' if fails else 'flat'}", code, fails=fails, ends=ends)
             if fails:
                 handler = REPORTS.replace("rest();", "for (;;) { WFI(); }")
                 head = "    SHCSR |= SHCSR_USAGE_ENABLE;\n"
@@ -88,7 +89,9 @@ void scenario(void)
                         "overflowed(void)\n{", 'overflowed(void)\n{\n    MSR("msplim", 0);'
                     )
                 own = code.replace("void scenario(void)\n{\n", f"{handler}void scenario(void)\n{{\n{head}")
-                yield Scenario(f"{register}-reported", own, fails=True, ends="overflowed|default_handler")
+                yield Scenario(
+                    f"{register}-reported", own, fails=True, ends="overflowed|default_handler|lock-up"
+                )
 
 
 def stacks_anywhere(random: Random) -> Iterator[Scenario]:

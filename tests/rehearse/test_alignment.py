@@ -1,0 +1,114 @@
+"""Accesses that must be aligned: found however often the instruction was aligned before, and nothing else is."""
+
+from __future__ import annotations
+
+import pytest
+from rehearse.test_device_examples import SLEEP, result, run, store
+
+from gemel.rehearsal.emulator.alignment_looks import MAX_LOOKS
+
+HANG = "1: b 1b\n"
+STEPS_BY = "ldr r1, =0x38000100\n ldr r6, =0x38000100\n mov r5, #{count}\n2: {access}\n {step}\n subs r5, #1\n bne 2b\n"
+"""A loop whose last turn, or whose every turn, is at another address."""
+AT_LAST = "cmp r5, #2\n it eq\n addeq r1, #2"
+
+
+@pytest.mark.parametrize(
+    "access",
+    [
+        "ldmia r1, {r2, r3}",
+        "stmdb r1, {r2, r3}",
+        "ldrd r2, r3, [r1, #8]",
+        "strd r2, r3, [r1], #4",
+        "lda r2, [r1]",
+        "cmp r5, #77\n ite eq\n moveq r2, #1\n movne r2, #3\n ldrd r2, r3, [r1]",
+        "cmp r5, #0\n itt ne\n movne r2, #1\n ldrdne r2, r3, [r1]",
+    ],
+)
+def test_an_address_that_is_aligned_at_first(access: str) -> None:
+    """The access of the last turn is at an odd halfword, and faults (DDI 0553, "Alignment behavior", from memory)."""
+    program = STEPS_BY.format(count=5, access=access, step=AT_LAST) + SLEEP
+    found = run(program, "", handler=HANG).finding("alignment-fault")
+    assert found is not None
+    assert found.core == "station"
+    sound = run(program.replace("addeq r1, #2", "addeq r1, #4"), "", handler=HANG)
+    assert sound.finding("alignment-fault") is None
+
+
+@pytest.mark.parametrize(("count", "faults"), [(MAX_LOOKS, True), (MAX_LOOKS + 1, False)])
+def test_it_is_looked_at_so_many_times(count: int, faults: bool) -> None:
+    """The address of an instruction is looked at ``MAX_LOOKS`` times, as the limits of a rehearsal say."""
+    program = STEPS_BY.format(count=count, access="ldrd r2, r3, [r1]", step=AT_LAST) + SLEEP
+    assert (run(program, "", handler=HANG).finding("alignment-fault") is not None) == faults
+
+
+def test_a_handler_that_does_the_access_itself() -> None:
+    """A fault handler that goes on after the access is entered each time: at 3 of 4 addresses."""
+    skips = "ldr r0, [sp, #24]\n adds r0, #4\n str r0, [sp, #24]\n adds r4, #1\n"
+    handler = skips + "ldr r0, =0xE000ED28\n ldr r1, [r0]\n str r1, [r0]\n bx lr\n .ltorg\n"
+    program = STEPS_BY.format(count=12, access="ldrd r2, r3, [r1]", step="adds r1, #1")
+    assert run(program + result("r4") + SLEEP, "", handler=handler).shared_memory["link"][0] == 9
+
+
+def test_code_that_another_replaces() -> None:
+    """In RAM an instruction that must be aligned may give way to one that need not be."""
+    code = 0x3800_0200
+    program = (
+        store(code, "0x2302E9D1")  # ldrd r2, r3, [r1, #8]
+        + store(code + 4, "0x47704770")
+        + f"ldr r1, =0x38000010\n ldr r7, ={code + 1:#x}\n blx r7\n"
+        + store(code, "0x2002F8D1")  # ldr.w r2, [r1, #2]
+        + "dsb\n isb\n ldr r1, =0x38000001\n blx r7\n"
+    )
+    rehearsal = run(program + SLEEP, "", handler=HANG)
+    assert rehearsal.finding("alignment-fault") is None, rehearsal.findings
+    assert rehearsal.finding("stays-in-handler") is None
+
+
+@pytest.mark.parametrize(
+    ("block", "faults"),
+    [
+        ("it eq\n ldmiaeq r1, {r2, r3}\n", True),
+        ("it ne\n ldmiane r1, {r2, r3}\n", False),
+        ("ite ne\n movne r2, #1\n stmiaeq r1, {r2, r3}\n", True),
+        ("itte eq\n moveq r2, #1\n ldrdeq r2, r3, [r6]\n ldrdne r2, r3, [r1]\n", False),
+        ("ittt eq\n moveq r2, #1\n ldrdeq r2, r3, [r6]\n ldrdeq r2, r3, [r1]\n", True),
+    ],
+)
+def test_alignment_in_an_if_then_block(block: str, faults: bool) -> None:
+    """A multiple access must be aligned in an if-then block too, where its condition holds."""
+    program = "ldr r1, =0x38000002\n ldr r6, =0x38000010\n movs r5, #3\n2: cmp r4, #0\n " + block
+    rehearsal = run(program + "subs r5, #1\n bne 2b\n" + SLEEP, "", handler=HANG)
+    found = rehearsal.finding("alignment-fault")
+    assert (found is not None) == faults
+    if found is not None:
+        assert "0x3800_0002" in found.found
+
+
+@pytest.mark.parametrize(
+    ("access", "faults"),
+    [
+        ("ldr r1, [r0, #1]", True),
+        ("ldr.w r1, [r0, #6]", True),
+        ("ldr r1, [r0, r5]", True),
+        ("ldrh r1, [r0, #3]", True),
+        ("str r1, [r0, #2]", True),
+        ("strh r1, [r0, #3]", True),
+        ("ldrh r1, [r0, #2]", False),
+        ("strb r1, [r0, #3]\n strb r1, [r0, #4]", False),
+        ("ldrb r1, [r0, #3]\n ldrb r1, [r0, #4]", False),
+        ("ldr r1, [r0]\n ldr r1, [r0, #4]", False),
+        ("ldrh r1, [r0]\n ldrh r1, [r0, #2]", False),
+        ("ldrd r2, r3, [r0]", False),
+        ("ldm r0, {r1, r2, r3}", False),
+        ("strd r2, r3, [r0]", False),
+        ("stm r0, {r1, r2, r3}", False),
+    ],
+)
+def test_unaligned_access_to_device_memory(access: str, faults: bool) -> None:
+    """Device memory takes aligned accesses only (Armv8-M, DDI 0553, "Alignment behavior", from memory)."""
+    again = "2: " + access + "\n subs r4, #1\n bne 2b\n"
+    rehearsal = run("movs r5, #7\n movs r4, #5\n ldr r0, =0x50200000\n" + again + SLEEP, "", handler=HANG)
+    found = rehearsal.finding("alignment-fault")
+    assert (found is not None) == faults
+    assert rehearsal.finding("stays-in-handler") is None
