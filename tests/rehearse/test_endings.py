@@ -241,3 +241,48 @@ def test_a_word_that_has_its_value_for_one_turn_only() -> None:
     release = store(VECTORS, "0x10008000") + "ldr r0, =0x38010000\n str r4, [r0]\n" + store(CONTROL, "0")
     rehearsal = run(release + station, goal, sampler=sampler)
     assert rehearsal.passes, rehearsal.findings
+
+
+POLLS = "ldr r0, ={0}\n str r4, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n {1} beq 1b\n .ltorg\n"
+BESIDE_TICKS = {
+    "turns round": ("1: b 1b\n", "endless-loop", "neither a device register nor RAM"),
+    "waits for a word of its own": (POLLS.format("0x38009000", ""), "endless-loop", "it reads 0x3800_9000"),
+    "waits for an event and that": (
+        POLLS.format("0x38009000", "wfe\n"),
+        "endless-loop",
+        "it reads 0x3800_9000",
+    ),
+    "waits for a shared word": (
+        POLLS.format("0x38010010", ""),
+        "no-idle-state",
+        "0x3801_0010 (in area link) again and",
+    ),
+    "waits for a register": (POLLS.format("0x50200040", ""), "waits-for-register", "reads zero for ever"),
+    "computes": ("1: adds r4, #1\n b 1b\n", "no-idle-state", "instructions executed"),
+    "sleeps": (SLEEP, "no-wake-up-source", "no interrupt enabled"),
+    "sleeps below its mask": (
+        store(0xE000_E404, "0x8000") + enabled(5) + "movs r1, #64\n msr basepri, r1\n" + SLEEP,
+        "no-wake-up-source",
+        "no interrupt enabled that can come",
+    ),
+    "sleeps and can be woken": (enabled(5) + SLEEP, "", ""),
+    "ticks itself": (TICKS + SLEEP, "", ""),
+    "turns round under ticks": (TICKS + "1: b 1b\n", "", ""),
+}
+
+
+@pytest.mark.parametrize("name", BESIDE_TICKS)
+def test_a_core_beside_one_that_goes_on(name: str) -> None:
+    """A kernel that counts its ticks is never in the same state again: the other core's hang is named all the same."""
+    sampler, kind, said = BESIDE_TICKS[name]
+    station = result("r4") + store(VECTORS, "0x10008000") + store(CONTROL, "0") + TICKS + SLEEP
+    rehearsal = run(station, "", handler=TICK_COUNTS, sampler=sampler, budget=200_000)
+    assert [(each.kind, each.core) for each in rehearsal.findings] == ([(kind, "sampler")] if kind else [])
+    assert all(said in each.found for each in rehearsal.findings)
+    assert rehearsal.outcome == ("fails" if kind else "started")
+    assert ("with every core idle or open to interrupts" in rehearsal.ended) is (not kind)
+    goal = '[[rehearsal.goal]]\ncore = "station"\nword = { at = 0x3801_0010, value = 3 }\n'
+    with_goal = run(station, goal, handler=TICK_COUNTS, sampler=sampler, budget=200_000)
+    assert with_goal.outcome == "fails"
+    if not kind:
+        assert "core station sleeps between ticks" in with_goal.findings[0].found
