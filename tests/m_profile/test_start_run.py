@@ -54,6 +54,18 @@ def test_what_comes_before_is_gone_through(before: str, tmp_path: Path) -> None:
     assert (run.why_not, run.copies) == ("", COPIED)
 
 
+def test_an_initial_value_that_a_constructor_repeats_is_copied_all_the_same(tmp_path: Path) -> None:
+    """A word of .data that goes into an array of cleared words: data is copied, and the array is cleared."""
+    clear = "ldr r0, =0x20000010\nmovs r2, #0\nmovs r1, #32\n1: str r2, [r0], #4\nsubs r1, #4\nbne 1b\n"
+    fill = (
+        "ldr r3, =0x20000000\nldr r3, [r3]\nmovs r1, #32\n1: subs r0, #4\nstr r3, [r0]\nsubs r1, #4\nbne 1b\n"
+    )
+    stored = dict(enumerate(assembled(f"{COPY}{clear}{fill}5: b 5b\n.ltorg", tmp_path), CODE))
+    stored |= dict(enumerate(range(1, 17), CODE + 0x1000))
+    run = start_run(stored.get, CODE | 1, STACK, None, (*COPIED, Block(None, Span(RAM + 16, 32))))
+    assert (run.why_not, run.copies, run.written) == ("", COPIED, (Span(RAM, 48),))
+
+
 OPEN = {
     "a pointer that a device gives": "ldr r4, =0x40020000\nldr r5, [r4]\nmovs r6, #0\nstr r6, [r5]\n",
     "a call of a function that nobody knows": "ldr r4, =0x20000100\nldr r5, [r4]\nblx r5\n",

@@ -25,10 +25,9 @@ AT_LAST = "cmp r5, #2\n it eq\n addeq r1, #2"
         "cmp r5, #0\n itt ne\n movne r2, #1\n ldrdne r2, r3, [r1]",
     ],
 )
-@pytest.mark.parametrize("count", [2, 9])
-def test_an_address_that_is_aligned_at_first(access: str, count: int) -> None:
+def test_an_address_that_is_aligned_at_first(access: str) -> None:
     """The access of the last turn is at an odd halfword, and faults (DDI 0553, "Alignment behavior", from memory)."""
-    program = STEPS_BY.format(count=count, access=access, step=AT_LAST) + SLEEP
+    program = STEPS_BY.format(count=5, access=access, step=AT_LAST) + SLEEP
     found = run(program, "", handler=HANG).finding("alignment-fault")
     assert found is not None
     assert found.core == "station"

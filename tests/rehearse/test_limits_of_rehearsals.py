@@ -275,7 +275,7 @@ def _pushed(below: int) -> bool:
     reported: list[object] = []
     core = SimpleNamespace(
         on_main_stack=True,
-        stack_watch=SimpleNamespace(moved_to=lambda _: False),
+        stack_moves=SimpleNamespace(elsewhere=False),
         registers=SimpleNamespace(stack=0x1FF0, pc=0),
         report=lambda *what: reported.append(what),
     )

@@ -13,9 +13,11 @@ from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
 from rehearse.test_if_then import image_of
+from thumb import assembled
 from tools import required_tool
 
 from gemel.layout.reader import read_layout
+from gemel.rehearsal.emulator.stack_moves import comes_from_stack
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 OWN = "    recurse(5);\n    while (finished < 2) {\n        yield_now();\n    }"
@@ -144,14 +146,53 @@ def test_paint_below_the_main_stack_is_not_use(tmp_path: Path) -> None:
     assert (station.stack_used, station.stack_room) == (32, 0x1000)
 
 
-def test_a_main_stack_that_is_moved_to_a_variable_is_another_stack(tmp_path: Path) -> None:
-    """A coroutine's stack in a variable right below the first stack's limit does not pass that limit."""
-    program = (
-        "mov r4, sp\n ldr r1, =0x38001000\n mov sp, r1\n push {r0-r3}\n mov sp, r4\n9: wfi\n b 9b\n .ltorg\n"
+MOVES = {
+    "mov": "ldr r1, ={top}\n mov sp, r1\n",
+    "after a save": "mov r5, sp\n ldr r2, =0x38000100\n str r5, [r2, #4]\n ldr r1, ={top}\n mov sp, r1\n",
+    "from a call": "ldr r0, ={top}\n bl 3f\n b 4f\n3: bx lr\n4: mov sp, r0\n",
+    "ldr": "ldr r2, =0x38000100\n ldr r1, ={top}\n str r1, [r2, #8]!\n ldr sp, [r2], #4\n",
+    "literal": "ldr sp, ={top}\n",
+    "msr": "ldr r1, ={top}\n msr msp, r1\n",
+    "ldm": "ldr r2, =0x38000100\n ldr r1, ={top}\n str r1, [r2, #8]\n ldm r2, {{r1, r3, r6, r8}}\n mov sp, r6\n",
+}
+BACK = "mov sp, r4\n"
+OVERFLOW = "ldr r1, ={deep}\n sub.w sp, sp, r1\n str r0, [sp]\n"
+
+
+@pytest.mark.parametrize(("way", "size"), [*((way, 0x40) for way in MOVES), ("mov", 0x7000)])
+def test_a_main_stack_that_is_moved_to_another_stack(way: str, size: int, tmp_path: Path) -> None:
+    """A coroutine's stack right below the first stack does not pass that one's limit; back on it, code may."""
+    layout = gauge("in-place", with_table=False).read.text + f"\n[rehearsal.stack_size]\nstation = {size}\n"
+    read = read_layout(layout.encode(), "x.toml")
+    beginning = "ldr r2, =0x38000100\n str r2, [r2]\n mov r4, sp\n" + MOVES[way].format(
+        top=0x3800_8000 - size
     )
-    image = image_of(program, tmp_path)
-    layout = gauge("in-place", with_table=False).read.text
-    layout += "\n[rehearsal.stack_size]\nstation = 0x7000\n"
-    options = RehearsalOptions(budget=50_000, apart=False, exact=False)
-    rehearsal = rehearse(read_layout(layout.encode(), "x.toml"), image, {}, options)
-    assert rehearsal.finding("below-stack-limit") is None, rehearsal.findings
+    end = "9: wfi\n b 9b\n .ltorg\n"
+    for more, found in (("", False), (BACK, False), (BACK + OVERFLOW.format(deep=size + 64), True)):
+        image = image_of(beginning + "push {r0-r3}\n" + more + end, tmp_path)
+        rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=50_000, apart=False, exact=False))
+        assert (rehearsal.finding("below-stack-limit") is not None) is found, rehearsal.findings
+
+
+@pytest.mark.parametrize(
+    ("code", "register", "expected"),
+    [
+        ("mov r1, sp\n subs r1, #64", 1, True),
+        (
+            "subs r3, r0, #3\n bic.w r3, r3, #7\n mov r2, sp\n subs r3, r2, r3\n ldr r5, [r0]\n mov r4, r3",
+            4,
+            True,
+        ),
+        ("add r0, sp, #16\n bl .\n mov r1, r0", 1, False),
+        ("add r4, sp, #16\n bl .\n mov r1, r4", 1, True),
+        ("mov r1, sp\n ldr r1, [r0]", 1, False),
+        ("mov r1, sp\n movw r1, #0x1000\n movt r1, #0x3800", 1, False),
+        ("pop {r1, r2}", 2, False),
+        ("nop", 0, False),
+    ],
+)
+def test_what_a_stack_pointer_is_computed_from(
+    code: str, register: int, expected: bool, tmp_path: Path
+) -> None:
+    """Compilers' ways to a variable array start from the stack pointer, a switch of stacks from memory."""
+    assert comes_from_stack(assembled(code, tmp_path), register) is expected

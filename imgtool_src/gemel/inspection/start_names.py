@@ -6,7 +6,7 @@ stored, where it starts at run time, where it ends there, or its size: ``_sidata
 ``fast_lim``.  Labels belong to one block where the rest of their names is the same and begins alike.
 
 Tables have a word for that and one for what their entries are: ``__copy_table_start__``, ``__data_section_table``,
-``__bss_section_table_end``; their start may go without a word of its own.
+``__bss_section_table_end``, ``__bss_regions_array_begin__``; their start may go without a word of its own.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ _WORDS: dict[str, Part] = {
 }
 _DATA = ("data",)
 _CLEARED = ("bss", "zi")
-_TABLE = frozenset(("table", "tables", "tbl", "tab"))
-_IN_TABLE = re.compile("tab|tbl", re.IGNORECASE)
+_TABLE = frozenset(("table", "tables", "tbl", "tab", "array"))
+_IN_TABLE = re.compile("tab|tbl|array", re.IGNORECASE)
 _COPIED_TABLE, _CLEARED_TABLE = frozenset(("copy", "data")), frozenset(("zero", "clear", *_CLEARED))
 _LIKELY = re.compile("|".join((*_WORDS, "tab", "tbl", "data", "bss", "etext")), re.IGNORECASE)
 END_OF_CODE = ("__etext", "_etext", "etext")

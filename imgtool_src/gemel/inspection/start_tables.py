@@ -6,8 +6,8 @@ Two forms are in use: tables in flash, of three words for a copy and two for a b
     __zero_table_start__   destination, size            ...   __zero_table_end__
 
 and symbols at the ends of one block.  Both are known by the words in their names (``start_names``); what has other
-names is found by ``start_labels``.  Sizes in tables are words in newer start-up code and bytes in older; the segments
-and sections of the build show which.
+names is found by ``start_labels``.  Sizes in tables are words in newer start-up code and bytes in older, and some have
+the end there; the segments and sections of the build show which.
 """
 
 from __future__ import annotations
@@ -131,14 +131,24 @@ def _each_once(entries: list[StartEntry]) -> list[StartEntry]:
 
 
 def _entries(build: Build, names: StartNames, *, cleared: bool) -> Iterator[StartEntry]:
-    unit = 0
+    unit: _Unit | None = None
     for name, rows in _tables(build, names, cleared=cleared):
-        unit = unit or _unit(build, names)
+        unit = _unit(build, names) if unit is None else unit
         for number, row in enumerate(rows):
             source = None if cleared else row[0]
-            yield StartEntry(
-                source, row[-2], row[-2] + row[-1] * unit, f"entry {number} of the table at {name}"
-            )
+            end = row[-2] + _size(row, unit)
+            yield StartEntry(source, row[-2], end, f"entry {number} of the table at {name}")
+
+
+_Unit = Literal[1, 4, 0]
+"""Bytes that the last word of an entry counts; 0 where it is the end of the block."""
+
+_FAR = 1 << 28
+"""No block is so large, and no RAM that is described in tables begins lower (common practice)."""
+
+
+def _size(row: tuple[int, ...], unit: _Unit) -> int:
+    return row[-1] * unit if unit else row[-1] - row[-2]
 
 
 def _tables(build: Build, names: StartNames, *, cleared: bool) -> Iterator[tuple[str, list[tuple[int, ...]]]]:
@@ -151,24 +161,29 @@ def _tables(build: Build, names: StartNames, *, cleared: bool) -> Iterator[tuple
             yield name, list(struct.iter_unpack(f"<{words}I", data))
 
 
-def _unit(build: Build, names: StartNames) -> Literal[1, 4]:
-    """Bytes that a size in the tables counts: 4 where more blocks then end as a section or segment does.
+def _unit(build: Build, names: StartNames) -> _Unit:
+    """What the last words of the tables are: what makes more blocks end as a section or segment does.
 
     A size in words is rounded up, so that the block may reach up to 3 bytes further.
     """
+    rows = [
+        row for cleared in (False, True) for _, rows in _tables(build, names, cleared=cleared) for row in rows
+    ]
+    if rows and all(row[-2] >= _FAR and 0 <= row[-1] - row[-2] < _FAR for row in rows):
+        return 0
     ends: dict[int, set[int]] = {}
     for segment in build.segments:
         ends.setdefault(segment.run_address, set()).update((len(segment.data), segment.memory_size))
     for section in build.sections.all() if build.sections else ():
         if section.allocated:
             ends.setdefault(section.span.start, set()).add(section.span.size)
-    rows = [
-        row for cleared in (False, True) for _, rows in _tables(build, names, cleared=cleared) for row in rows
-    ]
+    units: tuple[_Unit, ...] = (1, 4, 0)
     fitting = {
         unit: sum(
-            any(0 <= unit * row[-1] - known < 4 for known in ends.get(row[-2], ())) for row in rows if row[-1]
+            any(0 <= _size(row, unit) - known < 4 for known in ends.get(row[-2], ()))
+            for row in rows
+            if row[-1]
         )
-        for unit in (1, 4)
+        for unit in units
     }
-    return 4 if fitting[4] > fitting[1] else 1
+    return max(units, key=lambda unit: fitting[unit])

@@ -200,6 +200,8 @@ class Core:
     def _note(self, written: dict[int, int], address: int, size: int, origin: int) -> None:
         known = written.get(address)
         if known is None or (known != origin and known >= ZERO and origin < known):
+            if known == ZERO:
+                self.also.add((address, size, ZERO))
             written[address] = origin
             self.changes += 1
         elif known != origin and origin <= ZERO:

@@ -71,7 +71,7 @@ def start_run(
     """
     run = _Run(frozenset() if main is None else frozenset((main & ~1,)), expected)
     run.go_all(Core(byte_at, reset & ~1, stack), STEPS_LIMIT)
-    before = _written(run.ended, byte_at)
+    before = _written(run.ended, byte_at, expected or ())
     after: set[tuple[int, int, int]] = set()
     cores, why_not = run.ended, run.why_not
     for each in run.arrived[:1]:
@@ -93,8 +93,13 @@ def start_run(
     )
 
 
-def _written(cores: list[Core], byte_at: Callable[[int], int | None]) -> set[tuple[int, int, int]]:
-    """Address, size and origin of what was written on any way, without patterns that memory is filled with."""
+def _written(
+    cores: list[Core], byte_at: Callable[[int], int | None], expected: tuple[Block, ...] = ()
+) -> set[tuple[int, int, int]]:
+    """Address, size and origin of what was written on any way, without patterns that memory is filled with.
+
+    What is expected to be copied is kept, such as an initial value that a constructor then puts into an array.
+    """
     entries = {entry for core in cores for entry in core.written()}
     times = Counter([(at - origin, size) for at, size, origin in entries if origin < ZERO])
     patterns = {
@@ -102,7 +107,12 @@ def _written(cores: list[Core], byte_at: Callable[[int], int | None]) -> set[tup
         for (source, size), count in times.items()
         if count > MAX_COPIES and any(byte_at(source + each) for each in range(size))
     }
-    return {entry for entry in entries if (entry[0] - entry[2], entry[1]) not in patterns}
+    due = {(each.span.start - each.source, each.span) for each in expected if each.source is not None}
+    return {
+        (at, size, origin)
+        for at, size, origin in entries
+        if (at - origin, size) not in patterns or any(origin == far and span.holds(at) for far, span in due)
+    }
 
 
 def _joined(written: Iterable[tuple[int, int, int]]) -> tuple[Span, ...]:

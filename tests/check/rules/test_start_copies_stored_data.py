@@ -43,12 +43,16 @@ def with_symbols(rule, source=DATA_AT, start=STATION_RAM, end=STATION_RAM + 64, 
     return apply(rule, None, None, builds(station=elf))
 
 
-def with_table(rule, *rows, segment=DATA, size=None, copied=False):
+COPY_TABLE = ("__copy_table_start__", "__copy_table_end__")
+ARRAY = ("__data_regions_array_begin__", "__data_regions_array_end__")
+
+
+def with_table(rule, *rows, segment=DATA, size=None, copied=False, names=COPY_TABLE):
     """The same, by a copy table of ``rows``; ``copied`` with a sampler that runs in RAM."""
     data = b"".join(struct.pack("<3I", *row) for row in rows)
     symbols = (
-        label("__copy_table_start__", TABLE_AT),
-        label("__copy_table_end__", TABLE_AT + (len(data) if size is None else size)),
+        label(names[0], TABLE_AT),
+        label(names[1], TABLE_AT + (len(data) if size is None else size)),
     )
     table = SegmentSpec(TABLE_AT, data, flags="r")
     elf = station_elf(ram=None, extra=(segment, table), symbols=symbols)
@@ -73,6 +77,9 @@ BREAKS = {
     "an end in cleared data": lambda: of(RULE, "sampler-copy-over-readings"),
     "16 bytes of cleared data": lambda: with_symbols(RULE, end=STATION_RAM + 80, more=(BEHIND,)),
     "more than an alignment leaves": lambda: with_symbols(RULE, end=STATION_RAM + 64 + 76),
+    "an array of ends, one too far": lambda: with_table(
+        RULE, (DATA_AT, STATION_RAM, STATION_RAM + 112), names=ARRAY
+    ),
     "from after all flash": lambda: with_table(RULE, (DATA_AT, STATION_RAM, 0xF0_0004)),
     "a copied build, from next to it": lambda: with_table(
         RULE, (SAMPLER + 16, SAMPLER_RUN, 0x100), copied=True
@@ -90,6 +97,13 @@ def _with_end_of_code():
 
 
 KEEPS = {
+    "an array of ends": lambda: with_table(RULE, (DATA_AT, STATION_RAM, STATION_RAM + 64), names=ARRAY),
+    "an array of ends, one of nothing": lambda: with_table(
+        RULE,
+        (DATA_AT, STATION_RAM, STATION_RAM + 64),
+        (DATA_AT + 64, STATION_RAM + 64, STATION_RAM + 64),
+        names=ARRAY,
+    ),
     "by a table in words, the last one not whole": lambda: with_table(
         RULE, (DATA_AT, STATION_RAM, 16), segment=ODD
     ),
@@ -139,6 +153,20 @@ def test_both_tables_count_in_the_same_unit() -> None:
     assert block.span.size == 0x40
     _, entry = copies_of(build_of("station", "station-copy-over-sampler"))
     assert entry.span.size == 0x2000
+
+
+def test_an_array_is_a_table_with_ends() -> None:
+    """Labels of an array name no block: its words are load address, start and end, or start and end."""
+    data = struct.pack("<5I", DATA_AT, STATION_RAM, STATION_RAM + 64, STATION_RAM + 64, STATION_RAM + 256)
+    symbols = (
+        *(label(name, TABLE_AT + 12 * index) for index, name in enumerate(ARRAY)),
+        label("__bss_regions_array_begin__", TABLE_AT + 12),
+        label("__bss_regions_array_end__", TABLE_AT + 20),
+    )
+    elf = station_elf(ram=None, extra=(DATA, SegmentSpec(TABLE_AT, data, flags="r")), symbols=symbols)
+    station = builds(station=elf)["station"]
+    assert [(each.source, each.span) for each in copies_of(station)] == [(DATA_AT, Span(STATION_RAM, 64))]
+    assert [each.span for each in clears_of(station)] == [Span(STATION_RAM + 64, 192)]
 
 
 def test_what_is_copied_too_much_is_told_to_the_byte() -> None:

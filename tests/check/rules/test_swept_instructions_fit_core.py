@@ -8,6 +8,7 @@ import pytest
 from capability_builds import applied, capability_builds, device, image_of
 from gauge_rules import on_the_gauge
 from image_edits import changed
+from seconds import within
 from small_device import apply, findings
 
 from gemel.checking.runner import RuleResult
@@ -181,3 +182,17 @@ def test_a_sweep_that_was_given_up_is_not_checked(effort: int, monkeypatch: pyte
         "build sampler in the image, the rest of 0x1000_8000..0x1000_80CF",
     ]
     assert "lead in more ways than are followed" in result.not_checked[0].reason
+
+
+def test_what_is_erased_between_a_few_bytes_costs_nothing() -> None:
+    """A routine 12 MiB further on, in a file of some hundred bytes, is found; what is between is no work."""
+    far = SAMPLER_CODE + (12 << 20)
+    sizes = {
+        'size = "128 KiB"': 'size = "16 MiB"',
+        'offset = "32 KiB", size = "32 KiB", purpose = "code"': (
+            'offset = "32 KiB", size = "14 MiB", purpose = "code"'
+        ),
+    }
+    with within(1):
+        (finding,) = findings(_with({far: DATA + WITH_PUSH}, sizes))
+    assert "0x10C0_8004" in finding.where

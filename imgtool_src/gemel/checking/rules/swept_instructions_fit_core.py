@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from gemel.layout.model import BuildPlan
 from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_size
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.m_profile.unmapped import UnmappedCode
@@ -26,6 +28,18 @@ SWEPT = (
     "much less certain than with the ELF file: no branch from the vectors leads here, the bytes only read as "
     "code, so this may well be data"
 )
+
+
+GAP = 1 << 16
+"""Erased bytes that are not looked at: a few bytes at both ends of a large flash are as little work as they are."""
+
+
+class Stretch(NamedTuple):
+    """Bytes of a build in the image, and where its core runs the first of them."""
+
+    span: Span
+    start: int
+    data: bytes
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -43,12 +57,14 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         elif reason:
             yield NotChecked(f"build {plan.name}", reason)
         else:
-            stretches[plan] = [*_stretches(inspection, plan)]
+            stretches[plan] = [
+                part
+                for whole, start in _stretches(inspection, plan)
+                for part in _written_parts(inspection, whole, start)
+            ]
     parts = sum(map(len, stretches.values()))
-    for plan, spans in stretches.items():
-        yield from _outcomes(
-            inspection, plan, [(span, _code(inspection, plan, span, start, parts)) for span, start in spans]
-        )
+    for plan, found in stretches.items():
+        yield from _outcomes(inspection, plan, _code(inspection, plan, found, parts))
     if not reason:
         yield from _nobodys(inspection)
 
@@ -65,7 +81,7 @@ def _outcomes(
             yield NotChecked(f"{where}, the rest of {span}", reason)
     if not findings:
         followed, swept, left = (
-            format_size(sum(sizes)) for sizes in zip(*(code.sizes for _, code in stretches), strict=True)
+            format_size(sum(code.sizes[index] for _, code in stretches)) for index in range(3)
         )
         yield Holds(
             f"{where}: {followed} to which its vectors lead, {swept} that read as code, {left} as data"
@@ -82,17 +98,39 @@ def _stretches(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[Span, 
             yield span, seen_by(inspection.layout, span.start, plan.core)
 
 
-def _code(inspection: Inspection, plan: BuildPlan, span: Span, start: int, parts: int) -> UnmappedCode:
+def _written_parts(inspection: Inspection, span: Span, start: int) -> Iterator[Stretch]:
+    """What is between erased stretches of GAP bytes and more."""
+    data, erased = inspection.bytes_of(span), inspection.erased_byte_at(span.start)
+    written = re.compile(rb"[^\x%02x]" % erased, re.DOTALL)
+    at = 0
+    while at < len(data):
+        gap = data.find(bytes((erased,)) * GAP, at)
+        end = len(data) if gap < 0 else gap + 3 & ~3
+        if end > at:
+            yield Stretch(Span(span.start + at, end - at), start + at, data[at:end])
+        after = written.search(data, end)
+        at = after.start() & ~3 if after else len(data)
+
+
+def _code(
+    inspection: Inspection, plan: BuildPlan, stretches: list[Stretch], parts: int
+) -> list[tuple[Span, UnmappedCode]]:
     from gemel.m_profile.unmapped import unmapped_code
 
     entries, vectors = _vectors(inspection, plan)
     layout = inspection.layout
     areas = [layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "code"]
-    others = [_written(inspection, each) for each in areas if not each.overlaps(span)]
-    others += [layout.span_of(each.runs_in) for each in layout.builds.values() if each.runs_in]
-    others += [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
-    beyond = [Span(seen_by(layout, each.start, plan.core), each.size) for each in others]
-    return unmapped_code(inspection.bytes_of(span), start, entries, vectors, beyond, parts)
+    written = [(each, _written(inspection, each)) for each in areas]
+    always = [layout.span_of(each.runs_in) for each in layout.builds.values() if each.runs_in]
+    always += [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
+    found = []
+    for stretch in stretches:
+        others = [*always, *(used for area, used in written if not area.overlaps(stretch.span))]
+        beyond = [Span(seen_by(layout, each.start, plan.core), each.size) for each in others]
+        beyond += [Span(each.start, each.span.size) for each in stretches if each is not stretch]
+        code = unmapped_code(stretch.data, stretch.start, entries, vectors, beyond, parts)
+        found.append((stretch.span, code))
+    return found
 
 
 def _vectors(inspection: Inspection, plan: BuildPlan) -> tuple[list[int], list[Span]]:

@@ -108,7 +108,7 @@ class CodeBlocks:
         self.sleeps: set[int] = set()
         """Addresses of WFI."""
         self.uses_exclusives = self.sets_limits = self.sets_control = self.acts_as_user = False
-        self.lowers_stack_far = self.moves_stack = False
+        self.lowers_stack_far = False
         self.divisions: set[int] = set()
         """Addresses of SDIV and UDIV, while a division by zero traps."""
         self.traps_division = self.found_stop = False
@@ -118,6 +118,8 @@ class CodeBlocks:
         self._noted: set[tuple[int, bytes]] = set()
         self._covered: set[int] = set()
         self._must_align: list[MustAlign] = []
+        self._moves: list[int] = []
+        self._moves_seen: set[int] = set()
         self._looked_at: dict[int, tuple[int, int]] = {}
         self._seen_once: set[int] = set()
         self._lacks = set(plan.lacks)
@@ -137,7 +139,7 @@ class CodeBlocks:
         self._note_stops(address, code)
         if not self.executable(address):
             return True
-        if next(self._candidates(address, code), None) is not None or self._must_align:
+        if next(self._candidates(address, code), None) is not None or self._must_align or self._moves:
             return True
         self._seen[address] = code
         return False
@@ -158,6 +160,11 @@ class CodeBlocks:
     def must_align(self) -> list[MustAlign]:
         """Instructions whose addresses must be aligned and that nobody looks at yet: the caller does so now."""
         found, self._must_align = self._must_align, []
+        return found
+
+    def stack_moves(self) -> list[int]:
+        """Addresses of instructions that may move the stack pointer and that nobody follows yet: the caller does."""
+        found, self._moves = self._moves, []
         return found
 
     def seen_once(self, address: int) -> None:
@@ -213,9 +220,15 @@ class CodeBlocks:
                 self.sets_control |= sets_control(first, second)
                 self.acts_as_user |= is_as_user(first, second)
                 self.lowers_stack_far |= lowers_stack_far(first, second)
-                self.moves_stack |= moves_stack(first, second)
+                if self._plan.stack_limit and moves_stack(first, second):
+                    self._note_move(address + offset)
                 continue
             self.found_stop = True
+
+    def _note_move(self, at: int) -> None:
+        if at not in self._moves_seen:
+            self._moves_seen.add(at)
+            self._moves.append(at)
 
     def _candidates(self, address: int, code: bytes) -> Iterator[Doubtful]:
         off = self._uses_float and not self._float_on()

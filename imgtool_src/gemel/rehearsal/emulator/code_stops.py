@@ -136,6 +136,8 @@ class CodeStops:
             core.bus.watch_stack_limit()
         for instruction in core.blocks.must_align():
             core.alignment.begin(instruction)
+        for at in core.blocks.stack_moves():
+            core.stack_moves.begin(at)
         if not found or core.time + found[0].before > until or not self._go_to(found[0]):
             return
         executed = (each for each in found if each.condition is None or core.registers.holds(each.condition))

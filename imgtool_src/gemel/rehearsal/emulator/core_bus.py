@@ -292,7 +292,7 @@ class CoreBus:
         if not self._core.on_main_stack:
             return
         stack = registers.stack
-        if stack < limit and stack - MOST_PUSHED <= address and not self._core.stack_watch.moved_to(stack):
+        if stack < limit and stack - MOST_PUSHED <= address and not self._core.stack_moves.elsewhere:
             numbers = {"address": address, "limit": limit, "stack": stack}
             self._core.report("below-stack-limit", registers.pc & ~1, numbers)
 

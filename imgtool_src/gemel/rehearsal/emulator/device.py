@@ -14,7 +14,7 @@ from gemel.rehearsal.emulator.core_bus import Port
 from gemel.rehearsal.emulator.device_events import EventLog
 from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 from gemel.rehearsal.emulator.fine_watches import FineWatches
-from gemel.rehearsal.emulator.loop_probe import probe_loops
+from gemel.rehearsal.emulator.loop_probe import probe_busy, probe_loops
 from gemel.rehearsal.emulator.registers import DeviceRegisters
 from gemel.rehearsal.emulator.release import ReleaseWatch
 from gemel.rehearsal.emulator.run_result import result_of
@@ -115,6 +115,8 @@ class Device:
                 ended = self._end(time, same)
         if ended == "same state":
             probe_loops(self)
+        elif ended == "budget":
+            probe_busy(self)
         if ended != "replayed":
             self.registers.finish()
             self.log.finish(ended)

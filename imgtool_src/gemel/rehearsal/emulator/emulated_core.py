@@ -29,6 +29,7 @@ from gemel.rehearsal.emulator.instruction_needs import is_as_user
 from gemel.rehearsal.emulator.interrupts import HARD_FAULT, NMI, Interrupts
 from gemel.rehearsal.emulator.native import CLEAR_EXCLUSIVE, Native
 from gemel.rehearsal.emulator.protected_access import ProtectedAccess
+from gemel.rehearsal.emulator.stack_moves import StackMoves
 from gemel.rehearsal.emulator.stack_watch import StackWatch
 from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, DIVISION_TRAP, SystemSpace
 from gemel.rehearsal.plan import CorePlan
@@ -79,6 +80,7 @@ class EmulatedCore:
         self.exceptions = CoreExceptions(self)
         self.sleep = CoreSleep(self)
         self.stack_watch = StackWatch(self)
+        self.stack_moves = StackMoves(self)
         self.bus = CoreBus(self, backings, device)
         self.guard = ProtectedAccess(self)
         self.stops = CodeStops(self, goals)
@@ -142,6 +144,7 @@ class EmulatedCore:
         self.registers.stack = stack & ~3
         self.registers.set_link(0xFFFF_FFFF)
         self.initial_stack = stack & ~3
+        self.stack_moves.elsewhere = False
         self.bus.begin_stack(stack & ~3)
         self.pc = reset & ~1
         self.report("start", None, {"vectors": vectors, "stack": stack, "reset": reset})

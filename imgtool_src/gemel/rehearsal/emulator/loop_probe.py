@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from gemel.m_profile.memory_accesses import memory_access
+
 if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.backing import Backing
     from gemel.rehearsal.emulator.device import Device
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
@@ -13,6 +16,12 @@ PROBED = 4096
 """Instructions that are looked at."""
 
 WORD = 0xFFFF_FFFF
+SUPERVISOR = 0xDF
+"""The upper byte of SVC."""
+
+LONGEST_CIRCLE = 512
+"""Instructions within which a core is in the same state again, while others go on."""
+
 CIRCLE = 256
 """Instructions within which a circle is gone round, or left."""
 
@@ -28,6 +37,74 @@ def probe_loops(device: Device) -> None:
     for core in device.cores.values():
         if core.runs:
             _probe(device, core)
+
+
+def probe_busy(device: Device) -> None:
+    """Report ``loops`` for each core that runs in a circle that no event ends, while other cores go on.
+
+    Everything is as before afterwards.
+    """
+    for core in device.cores.values():
+        if not core.runs:
+            continue
+        kept = core.time, core.instructions, core.state, core.pc
+        registers, memories = core.registers.snapshot(), _ram(device)
+        if _goes_round(device, core):
+            _probe(device, core)
+        core.time, core.instructions, core.state, core.pc = kept
+        core.registers.take_back(registers)
+        for memory, data in memories:
+            memory.write(0, data)
+
+
+def _ram(device: Device) -> list[tuple[Backing, bytes]]:
+    return [
+        (each, each.read(0, each.plan.size)) for each in device.memories.values() if each.plan.kind == "ram"
+    ]
+
+
+def _leaves_ram(core: EmulatedCore) -> bool:
+    """Whether the next instruction does more than compute and use RAM: a call of a supervisor, a store elsewhere."""
+    first, second = core.instruction(core.pc)
+    access = memory_access(first, second)
+    if access is None or access.loads:
+        return first >> 8 == SUPERVISOR
+    by = 0 if access.by is None else core.registers.value(access.by) << access.shift
+    located = core.bus.locate(core.registers.value(access.base) + access.offset + by & WORD)
+    return located is None or located[0].plan.kind != "ram"
+
+
+def _goes_round(device: Device, core: EmulatedCore) -> bool:
+    """Whether a core that no interrupt reaches comes to the state that it is in again and changes no memory."""
+    import unicorn
+
+    can_interrupt = bool(core.sleep.could_be_ended_by()) or core.sleep.ticks_could_end()
+    if (can_interrupt and not core.registers.masks.primask) or core.coming.next() is not None:
+        return False
+    changed = False
+
+    def on_write(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+        nonlocal changed
+        before = int.from_bytes(core.bus.read_bytes(address, size), "little")
+        changed = changed or before != value & (1 << 8 * size) - 1
+
+    def state() -> tuple[object, ...]:
+        return core.registers.snapshot(), core.system.state(core.time), device.registers.state()
+
+    hook = core.bus.watch(unicorn.UC_HOOK_MEM_WRITE, on_write)
+    core.native.uc.ctl_flush_tb()
+    began, again = state(), False
+    device.running = core
+    for _ in range(LONGEST_CIRCLE):
+        if _leaves_ram(core):
+            break
+        core.run(core.time + 1)
+        again = core.registers.snapshot() == began[0] and state() == began
+        if again or changed or not core.runs:
+            break
+    device.running = None
+    core.native.uc.hook_del(hook)
+    return again and not changed
 
 
 def _probe(device: Device, core: EmulatedCore) -> None:
@@ -76,9 +153,7 @@ def _awaited(device: Device, core: EmulatedCore, register: int) -> int:
     port = device.registers.accesses[core.plan.name, register]
     kept = port.reader, port.reads, port.last_value, core.time, core.instructions, core.state, core.pc
     registers = core.registers.snapshot()
-    memories = [
-        (each, each.read(0, each.plan.size)) for each in device.memories.values() if each.plan.kind == "ram"
-    ]
+    memories = _ram(device)
     circle: set[int] = set()
 
     def leaves(value: int) -> bool:

@@ -10,9 +10,6 @@ if TYPE_CHECKING:
 NEAR = 1 << 16
 """A stack pointer that moves further without an exception has gone to another stack."""
 
-FRAME_REACH = 1 << 14
-"""Bytes of a frame that one instruction may make; a main stack pointer that moves further is moved to a stack."""
-
 MAX_STACKS = 64
 
 
@@ -43,21 +40,10 @@ class StackWatch:
 
     def _saw_main(self, pointer: int) -> None:
         top = self._core.initial_stack
-        if top is None or pointer > top or self.moved_to(pointer):
+        if top is None or pointer > top or self._core.stack_moves.elsewhere:
             return
         if self.lowest_main is None or pointer < self.lowest_main:
             self.lowest_main = pointer
-
-    def moved_to(self, pointer: int) -> bool:
-        """Whether a main stack pointer below the limit is on another stack: code moved it there.
-
-        A stack that grows past its limit uses the bytes above that first, as no frame is larger than those.
-        """
-        core, limit = self._core, self._core.plan.stack_limit or 0
-        if pointer >= limit or not core.blocks.moves_stack or limit + FRAME_REACH > (core.initial_stack or 0):
-            return False
-        located = core.bus.locate(limit)
-        return located is not None and not located[0].touched(located[1], FRAME_REACH)
 
     def _saw_process(self, pointer: int) -> None:
         stack = self._current

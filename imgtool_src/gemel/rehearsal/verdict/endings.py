@@ -41,13 +41,15 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     for core, event in loops.items():
         if core in named or event.numbers["interrupts"]:
             continue
+        if run.ended == "budget" and polls_other(plan, event):
+            continue  # the other core may write it yet
         if "register" in event.numbers:
             causes.append(_waits_for_register(event, names))
         elif not (named - {core} and polls_other(plan, event)):
             held_off = next(each.held_off for each in run.cores if each.name == core)
-            causes.append(_loop(event, held_off, names))
+            causes.append(_loop(event, held_off, names, run.ended))
     if not plan.goals and run.ended == "budget":
-        causes += _busy(plan, run, names, {finding.core for finding in causes})
+        causes += _busy(plan, run, names, {finding.core for finding in causes}, loops)
     return causes
 
 
@@ -121,8 +123,6 @@ def _handler_of(run: RawRun, core: RawCore, exception: int, names: CodeNames) ->
 
 def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) -> Iterator[RehearsalFinding]:
     """Cores that sleep for good, unless one of the ``stuck`` cores, which have findings, could wake them."""
-    if run.ended == "budget":
-        return
     can_wake = wakeable(plan, run)
     unreached = {goal.core for goal, reached in zip(plan.goals, run.goals, strict=True) if not reached}
     for core in run.cores:
@@ -130,6 +130,8 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) 
             continue
         if any(_senders(plan, core.name).get(number) in stuck - {core.name} for number in core.could_wake):
             continue
+        if run.ended == "budget" and (core.could_wake or core.ticks):
+            continue  # the other core may send it yet
         if plan.goals and not core.held_off and (run.ended == "asleep" or core.name not in unreached):
             continue  # a goal that it has not reached says so, or it has reached its goals
         masked = f"; {exception_name(core.held_off)} is pending and masked" if core.held_off else ""
@@ -180,7 +182,7 @@ def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:
     return error_about(event, words, names, "waits-for-register")
 
 
-def _loop(event: RawEvent, held_off: int, names: CodeNames) -> RehearsalFinding:
+def _loop(event: RawEvent, held_off: int, names: CodeNames, ended: str) -> RehearsalFinding:
     memory, register = event.numbers.get("memory"), event.numbers.get("described")
     if register is not None:
         found = f"it reads register {names.register(register)}, which will not change any more"
@@ -188,16 +190,14 @@ def _loop(event: RawEvent, held_off: int, names: CodeNames) -> RehearsalFinding:
     elif memory is None:
         found, hint = "it reads neither a device register nor RAM", "an endless loop is no place to wait in"
     else:
-        named = names.variable(event.core, memory)
-        where = names.what_is_at(event.core, memory)
-        named = f"{named}, " if named else ""
-        found = f"it reads {named}{format_address(memory)} ({where}), which nobody changes"
+        found = f"{_reads(event, names)}, which nobody changes"
         hint = "see what should have written it"
     if held_off:
         found = f"{found}; {exception_name(held_off)} is pending and masked"
         hint = f"let {exception_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint
+    again = "it" if ended == "budget" else "the whole device"
     words = Words(
-        f"core {event.core} is in an endless loop: the whole device is in the same state again",
+        f"core {event.core} is in an endless loop: {again} is in the same state again",
         found,
         "sleep, or a wait for something that can come from outside",
         hint,
@@ -205,15 +205,28 @@ def _loop(event: RawEvent, held_off: int, names: CodeNames) -> RehearsalFinding:
     return error_about(event, words, names, "endless-loop")
 
 
-def _busy(plan: DevicePlan, run: RawRun, names: CodeNames, named: set[str]) -> Iterator[RehearsalFinding]:
+def _reads(event: RawEvent, names: CodeNames) -> str:
+    """The word of RAM that a core in a loop reads."""
+    memory = event.numbers["memory"]
+    named = names.variable(event.core, memory)
+    where = names.what_is_at(event.core, memory)
+    return f"it reads {f'{named}, ' if named else ''}{format_address(memory)} ({where})"
+
+
+def _busy(
+    plan: DevicePlan, run: RawRun, names: CodeNames, named: set[str], loops: dict[str, RawEvent]
+) -> Iterator[RehearsalFinding]:
     """Without goals: cores that were still at work, with nothing that could interrupt them."""
     for core in run.cores:
         if core.interrupted_at is not None and run.time - core.interrupted_at < LONG:
             continue  # what masks interrupts now, or the handler that runs, has done so for a moment only
         if core.state in ("running", "waiting") and core.name not in named | wakeable(plan, run):
+            found = f"{core.instructions:,} instructions executed"
+            if core.name in loops:
+                found += f"; {_reads(loops[core.name], names)} again and again"
             words = Words(
                 f"core {core.name} is still busy when the budget ends, and no interrupt is enabled",
-                f"{core.instructions:,} instructions executed",
+                found,
                 "an idle state that an interrupt can end",
                 "allow more instructions (--budget), or state in a goal what it has to reach",
             )

@@ -33,6 +33,7 @@ ENDINGS = {
     "same state": "the whole device is in a state that it was in before: nothing will change any more",
     "budget": "the budget of instructions ended",
     "finding": "a core could not go on",
+    "started": "the budget of instructions ended, with every core idle or open to interrupts",
 }
 """Why a run ended, in words."""
 
@@ -49,10 +50,11 @@ def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: Code
         findings += unreached_goals(plan, run, names)
     findings.sort(key=lambda finding: (finding.time, finding.kind, finding.core))
     findings = causes_first(findings, plan, run)
+    started = run.ended == "budget" and not plan.goals and not findings
     return Rehearsal(
         product=subject.layout.product,
         budget=plan.budget,
-        ended=ENDINGS.get(run.ended, run.ended),
+        ended=ENDINGS.get("started" if started else run.ended, run.ended),
         time=run.time,
         executed=run.executed,
         findings=tuple(findings),

@@ -20,6 +20,8 @@ STATES = {
     "stopped": "stopped at a fault",
     "reset": "is in reset",
 }
+RECENT = 1_000_000
+"""Instructions within which a core slept that is woken by its tick timer."""
 
 
 def release_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
@@ -112,9 +114,11 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         if reached:
             continue
         raw = next(each for each in run.cores if each.name == goal.core)
+        between_ticks = run.ended == "budget" and raw.ticks and run.time - raw.slept_at < RECENT
+        does = "sleeps between ticks" if between_ticks else STATES[raw.state]
         words = Words(
             f"a goal was not reached: {goal.label}",
-            f"{_budget(run)}after {run.time:,} instructions core {goal.core} {STATES[raw.state]}",
+            f"{_budget(run)}after {run.time:,} instructions core {goal.core} {does}",
             goal.label,
             "see the timeline, or allow more instructions (--budget)"
             if run.ended == "budget"

@@ -14,7 +14,14 @@ from .floats import HARD, SAMPLER
 
 MOST = 1
 FOLDER = Path(__file__).parent.parent / "idioms"
-BOTH = ("ldrex-word-contended", "mailbox-by-exclusive-queue", "peterson", "ticket-lock", "wfe-sev-lock")
+BOTH = (
+    "kernel-idles-by-events",
+    "ldrex-word-contended",
+    "mailbox-by-exclusive-queue",
+    "peterson",
+    "ticket-lock",
+    "wfe-sev-lock",
+)
 FAILS = {
     "even-return-not-repaired": "default_handler",
     "execute-from-ppb": "default_handler",
@@ -48,6 +55,7 @@ OPTIONS = {
             "kernel-idles-in-pendsv",
             "kernel-switches-in-thread-mode",
             "kernel-tickless",
+            "kernel-yield-by-svc",
             "limit-push",
             "limit-subtract",
             "limit-written-above-pointer",
