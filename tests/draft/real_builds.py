@@ -42,7 +42,7 @@ MEMORY
 {
   FLASH (rx) : ORIGIN = %(flash)#x, LENGTH = %(flash_size)#x
   RAM (rwx) : ORIGIN = %(ram)#x, LENGTH = %(ram_size)#x
-  SHARED (rw) : ORIGIN = 0x20010000, LENGTH = 0x400
+  SHARED (rw) : ORIGIN = %(shared)#x, LENGTH = 0x400
   NOTES (r) : ORIGIN = 0x08060000, LENGTH = 0x100
 }
 SECTIONS
@@ -65,6 +65,7 @@ DEFAULTS: dict[str, object] = {
     "after": NOTE,
     "data": "RAM AT> FLASH",
     "bss": "(NOLOAD)",
+    "shared": SHARED,
 }
 BOOT = "const volatile uint32_t second_vectors __attribute__((used)) = %#xu;"
 EMBEDDING = r"""

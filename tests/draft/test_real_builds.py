@@ -143,6 +143,24 @@ def test_notes_alike_are_no_copy(compiler: str, march: str) -> None:
     assert "two stores bytes at 0x0806_0000..0x0806_0023 too, and it is no copy" in _words(made)
 
 
+@pytest.mark.parametrize("shared", [0x2001_0000, 0x2000_8000])
+def test_ram_that_each_core_has_of_its_own_at_one_address(compiler: str, march: str, shared: int) -> None:
+    """Two stacks and variables at one address are two memories with views; what is shared after them is one."""
+    made = {
+        "one": first(compiler, march, shared=shared),
+        "two": second(compiler, march, ram=0x2000_0000, shared=shared),
+    }
+    layout = layout_of(made)
+    own = [layout.memories[layout.areas[layout.cores[name].ram[0]].memory] for name in ("one", "two")]
+    assert own[0].start == own[1].views["two"] == 0x2000_0000
+    assert own[0].views["two"] == own[1].start
+    (contract,) = layout.contracts.values()
+    assert set(contract.symbols) == {"mailbox", "events", "phase", "ticks"}
+    assert layout.span_of(contract.area).start == shared
+    assert "has each RAM of its own at that address?" in _words(made)
+    _sound(made)
+
+
 def test_sizes_by_symbols(compiler: str, march: str) -> None:
     """Symbols with start and size of flash and RAM give the areas of a build."""
     made = {"one": first(compiler, march, after=NOTE + REGIONS), "two": second(compiler, march)}

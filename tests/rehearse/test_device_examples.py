@@ -222,6 +222,22 @@ def test_ways_of_clearing(how: str, value: int, left: int) -> None:
     assert word(run(program + SLEEP, table)) == left
 
 
+def test_bits_that_the_device_sets_are_not_written() -> None:
+    """A ready bit that code writes back with the register goes once its enable bit does."""
+    back = load("r3", DEVICE) + "bic r3, r3, #1\n" + "str r3, [r0]\n" + load("r3", DEVICE)
+    program = store(DEVICE, "1") + load("r3", DEVICE) + "str r3, [r0]\n" + back
+    assert word(run(program + result("r3") + SLEEP, example("an oscillator"))) == 0
+
+
+def test_both_cores_may_read_what_differs_by_core() -> None:
+    """A register with a value for each core is nobody's alone."""
+    reads = load("r3", DEVICE)
+    program = result("r4") + reads + store(0x5002_1114, hex(SAMPLER)) + store(0x5002_1118, "0") + SLEEP
+    rehearsal = run(program, example("the number of"), sampler=reads + result("r3") + SLEEP)
+    assert word(rehearsal) == 1
+    assert rehearsal.finding("register-of-both-cores") is None
+
+
 def test_busy_until_the_event() -> None:
     """Bits that read one from the starting write to the event."""
     table = (

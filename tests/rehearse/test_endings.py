@@ -8,6 +8,7 @@ import pytest
 import unicorn
 from rehearse.test_device_examples import FLASH, SLEEP, enabled, result, run, store
 
+from gemel.rehearsal.emulator import loop_probe
 from gemel.rehearsal.emulator.code_stops import CodeStops
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
 
@@ -244,6 +245,7 @@ def test_a_word_that_has_its_value_for_one_turn_only() -> None:
 
 
 POLLS = "ldr r0, ={0}\n str r4, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n {1} beq 1b\n .ltorg\n"
+BESIDE = result("r4") + store(VECTORS, "0x10008000") + store(CONTROL, "0") + TICKS + SLEEP
 BESIDE_TICKS = {
     "turns round": ("1: b 1b\n", "endless-loop", "neither a device register nor RAM"),
     "waits for a word of its own": (POLLS.format("0x38009000", ""), "endless-loop", "it reads 0x3800_9000"),
@@ -275,14 +277,22 @@ BESIDE_TICKS = {
 def test_a_core_beside_one_that_goes_on(name: str) -> None:
     """A kernel that counts its ticks is never in the same state again: the other core's hang is named all the same."""
     sampler, kind, said = BESIDE_TICKS[name]
-    station = result("r4") + store(VECTORS, "0x10008000") + store(CONTROL, "0") + TICKS + SLEEP
-    rehearsal = run(station, "", handler=TICK_COUNTS, sampler=sampler, budget=200_000)
+    rehearsal = run(BESIDE, "", handler=TICK_COUNTS, sampler=sampler, budget=200_000)
     assert [(each.kind, each.core) for each in rehearsal.findings] == ([(kind, "sampler")] if kind else [])
     assert all(said in each.found for each in rehearsal.findings)
     assert rehearsal.outcome == ("fails" if kind else "started")
     assert ("with every core idle or open to interrupts" in rehearsal.ended) is (not kind)
     goal = '[[rehearsal.goal]]\ncore = "station"\nword = { at = 0x3801_0010, value = 3 }\n'
-    with_goal = run(station, goal, handler=TICK_COUNTS, sampler=sampler, budget=200_000)
+    with_goal = run(BESIDE, goal, handler=TICK_COUNTS, sampler=sampler, budget=200_000)
     assert with_goal.outcome == "fails"
     if not kind:
         assert "core station sleeps between ticks" in with_goal.findings[0].found
+
+
+def test_the_longest_circle_of_a_core_while_the_other_ticks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A loop of ``LONGEST_CIRCLE`` instructions is named as one; a core in a longer one is said to be busy."""
+    monkeypatch.setattr(loop_probe, "LONGEST_CIRCLE", 9)
+    for count, kind in ((9, "endless-loop"), (10, "no-idle-state")):
+        sampler = "1: " + "nop\n" * (count - 1) + "b 1b\n"
+        rehearsal = run(BESIDE, "", handler=TICK_COUNTS, sampler=sampler, budget=100_000)
+        assert [each.kind for each in rehearsal.findings] == [kind]

@@ -84,18 +84,24 @@ def _mapped(
     before, inside = bisect_left(places, base), bisect_right(places, end)
     places = [base] * before + places[before:inside] + [end] * (len(places) - inside)
     stretches = list(zip(places, [*places[1:], end], [name for _, name in marks], strict=True))
-    others = [(first, last) for first, last, name in stretches if name != "$t" and first < last]
     code = bytearray(data)
-    for first, last in (base, places[0]), *others, *_unmarked_data(section, marks, functions, objects):
+    code[: places[0] - base] = bytes(places[0] - base)
+    size, arm = 0, []
+    for first, last, name in stretches:
+        if name == "$t":
+            size += last - first
+        elif first < last:
+            code[first - base : last - base] = bytes(last - first)
+            if name == "$a":
+                arm.append(Span(first, last - first))
+    for first, last in _unmarked_data(section, marks, functions, objects):
         code[first - base : last - base] = bytes(last - first)
-    size = end - places[0] - sum([last - first for first, last in others])
     for first, last, name in stretches if b"\xff\xff" in code else ():
         if name == "$t" and first < last and code[last - base - 1] == 0xFF:
             filled = _fill_at_end(bytes(code[first - base : last - base]))
             code[last - base - filled : last - base] = bytes(filled)
             size -= filled
-    arm = tuple(Span(first, last - first) for first, last, name in stretches if name == "$a" and first < last)
-    return MappedSection(base, bytes(code), size, arm)
+    return MappedSection(base, bytes(code), size, tuple(arm))
 
 
 def _unmarked_data(
@@ -113,7 +119,8 @@ def _unmarked_data(
             first = last = start
         last = max(last, start + size)
     unmarked.append((first, last))
-    if behind := {*accumulate([start + size for start, size in functions], max)} - begun:
+    ends = accumulate([start + size for start, size in functions], max)
+    if behind := {end for end in ends if end not in begun}:
         starts = sorted(begun)
         unmarked += [(end, starts[bisect_left(starts, end)]) for end in behind if end < section.end]
     for start, end in unmarked:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from gemel.draft.apart import views_of
 from gemel.draft.document_cores import write_core
 from gemel.draft.document_devices import write_devices
 from gemel.draft.document_proofs import write_checksums, write_contracts, write_record
@@ -99,6 +100,15 @@ def _alias_words(draft: Draft, memory: MemoryGuess) -> str:
 
 def _views(page: Page, draft: Draft, memory: MemoryGuess) -> None:
     """The question of other addresses, where a secondary alone uses a memory by an address of its own."""
+    views = {draft.core_name(name): start for name, start in views_of(list(draft.seen), memory.span).items()}
+    if views:
+        words = ", ".join(f"{name} = {format_address(start)}" for name, start in views.items())
+        page.key(
+            "views",
+            f"{{ {words} }}",
+            f"a guess: both cores have variables and stack there; {ASK} has each RAM of its own at that address?",
+        )
+        return
     users = list(dict.fromkeys(map(draft.security.core_of, memory.users)))
     if memory.kind != "ram" or draft.primary.name in users or not users:
         return

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from gemel.builds.build import Build
 from gemel.builds.elf.notes import misplaced_note
+from gemel.draft.apart import are_seen_once, seen_apart
 from gemel.draft.cores import CoreGuess, Primary, guess_core, guess_primary
 from gemel.draft.embedded import with_copies
 from gemel.draft.evidence import Evidence
@@ -117,10 +118,12 @@ def draft(
     cores = {name: core_for(name, cores, security) for name in names}
     regions = _regions(seen, link_maps or {})
 
-    def placed(security: Security) -> Draft:
+    def placed(security: Security, seen: list[Evidence] = seen) -> Draft:
         return _placed(seen, cores, primary, security, regions, recorded)
 
-    drafted = placed(security)
+    drafted = placed(security, seen if security.secure else seen_apart(seen))
+    if not are_seen_once(list(drafted.seen), [memory.span for memory in drafted.places.memories]):
+        drafted = placed(security)
     if not _windows_apart(drafted.places):
         drafted = placed(security.without_aliases())
     return drafted

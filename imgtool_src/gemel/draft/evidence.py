@@ -141,6 +141,15 @@ class Evidence(Struct, dict=True):
         )
 
     @property
+    def edges(self) -> tuple[int, ...]:
+        """Addresses at which a memory ends, whatever is after it."""
+        return ()
+
+    def hides(self, address: int) -> bool:
+        """Whether other builds have something else at this address."""
+        return False
+
+    @property
     def initial_stack(self) -> int | None:
         """Its initial stack pointer: the first address after its stack."""
         return self.vectors.initial_stack if self.vectors else None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import Literal
 
 from gemel.spans import Span
@@ -75,12 +75,16 @@ def put_together(pieces: Iterable[Piece]) -> list[Piece]:
     return result
 
 
-def groups_of(pieces: Iterable[Piece], rounding: int) -> list[Group]:
-    """The groups by address; the limit of each is the start of the next, rounded down if there is room."""
+def groups_of(pieces: Iterable[Piece], rounding: int, cuts: Collection[int] = ()) -> list[Group]:
+    """The groups by address; the limit of each is the start of the next, rounded down if there is room.
+
+    No group reaches over one of ``cuts``.
+    """
     gathered: list[list[Piece]] = []
     for piece in sorted(pieces):
         last = gathered[-1][-1] if gathered else None
-        if last and last.kind == piece.kind and piece.span.start - last.span.end <= NEAR:
+        cut = last and any(last.span.start < each <= piece.span.start for each in cuts)
+        if last and not cut and last.kind == piece.kind and piece.span.start - last.span.end <= NEAR:
             gathered[-1].append(piece)
         else:
             gathered.append([piece])

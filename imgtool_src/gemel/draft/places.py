@@ -131,7 +131,7 @@ def guess_places(
         pieces = put_together(
             [*pieces, *(Piece(span, "record", "") for span in without([record], _spans(pieces)))]
         )
-    groups = groups_of(pieces, MEMORY_START)
+    groups = groups_of(pieces, MEMORY_START, {edge for seen in all_seen for edge in seen.edges})
     if len(groups) > MAX_MEMORIES:
         raise UsageProblem(
             Problem(

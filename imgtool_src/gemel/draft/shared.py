@@ -68,7 +68,7 @@ def _objects(seen: Evidence) -> Iterable[tuple[str, Span]]:
         if symbol.kind != "object" or symbol.binding == "local" or not symbol.defined or not symbol.size:
             continue
         elsewhere = any(span.overlaps(symbol.span) for span in taken)
-        if not elsewhere and not region_of(DEVICE_REGIONS, symbol.address):
+        if not elsewhere and not seen.hides(symbol.address) and not region_of(DEVICE_REGIONS, symbol.address):
             yield symbol.name, symbol.span
 
 

@@ -222,13 +222,16 @@ _BYTES = 2
 def why_may_write(build: Build, register: int) -> str:
     """Why the build may store to a register that none of its code is known to write; empty if it cannot."""
     name, place = build.name, format_address(register)
-    code = function_spans(build)
-    if not code:
+    sizes = _function_sizes(build)
+    if not sizes:
         return f"build {name} has no functions among its symbols"
     from gemel.m_profile.address_flow import STEPS_LIMIT, AddressFlow, TooManySteps
 
     too_large = f"code of build {name} is too large, or goes too many ways, to be followed"
-    if sum(span.size for span in code) > _BYTES * STEPS_LIMIT:
+    if sum(sizes.values()) > _BYTES * STEPS_LIMIT:
+        return too_large
+    code = _spans_of(sizes)
+    if sum([span.size for span in code]) > _BYTES * STEPS_LIMIT:
         return too_large
     flow = AddressFlow(
         (Span(register, 4), *aliases_of_bits(register)),
@@ -263,8 +266,19 @@ def _with_upper_half(segment: Segment, half: int) -> Iterator[int]:
 
 def function_spans(build: Build) -> list[Span]:
     """What each function takes; one without a size, as libraries in assembly have them, reaches to the next."""
+    return _spans_of(_function_sizes(build))
+
+
+def _function_sizes(build: Build) -> dict[int, int]:
     functions = build.symbols.extents[0] if build.symbols else {}
-    sizes = dict(each for section, group in functions.items() if section != UNDEFINED for each in group)
+    sizes: dict[int, int] = {}
+    for section, group in functions.items():
+        if section != UNDEFINED:
+            sizes.update(group)
+    return sizes
+
+
+def _spans_of(sizes: dict[int, int]) -> list[Span]:
     starts = sorted(sizes)
     ends = [*starts[1:], starts[-1]] if starts else []
     return [Span(start, sizes[start] or end - start) for start, end in zip(starts, ends, strict=True)]

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping
-from itertools import groupby
-from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from gemel.builds.elf.symbol_entries import (
@@ -315,17 +313,11 @@ class SymbolTable:
 
     def _extents_of(self, kind: int) -> Extents:
         columns = self._read_columns()
-        found = sorted(
-            [
-                (tail >> 16, value & ~1, size)
-                for value, size, tail in zip(columns.values, columns.sizes, columns.tails, strict=True)
-                if tail & 0xF == kind
-            ]
-        )
-        return {
-            section: [(start, size) for _, start, size in group]
-            for section, group in groupby(found, itemgetter(0))
-        }
+        extents: dict[int, list[tuple[int, int]]] = {}
+        for value, size, tail in zip(columns.values, columns.sizes, columns.tails, strict=True):
+            if tail & 0xF == kind:
+                extents.setdefault(tail >> 16, []).append((value & ~1, size))
+        return {section: sorted(extents[section]) for section in sorted(extents)}
 
     def mark_at(self, section: int, address: int) -> tuple[int, str] | None:
         """The last mapping symbol of a section up to ``address``: where it stands, and its name; None before all.

@@ -120,6 +120,8 @@ class DeviceRegisters:
         self._at_reset: list[int] = []
         self._held_cells: dict[int, list[int]] = {}
         self._overlays: dict[int, list[Reader]] = {}
+        self._of_device: dict[int, int] = {}
+        """Bits of a register that the device alone sets and clears, whatever is written there."""
         self._listeners: dict[int, list[Listener]] = {}
         self._describe(plan)
         self.events: list[DescribedEvent] = []
@@ -138,6 +140,7 @@ class DeviceRegisters:
         self.shared = {
             *(each.at & ~3 for each in plan.status),
             *self.mutexes,
+            *(each.at & ~3 for each in plan.by_core),
             *(at & ~3 for each in plan.interrupts for at in (each.set_at, each.clear_at)),
             *(each.pending_at & ~3 for each in plan.interrupts if each.pending_at is not None),
         }
@@ -286,7 +289,12 @@ class DeviceRegisters:
         def read(core: str) -> int:
             return plan.bits if cell[0] & plan.follow_bits == plan.follow_bits else 0
 
-        self._overlays.setdefault(plan.at & ~3, []).append(read)
+        self._lay(plan.at, read, plan.bits)
+
+    def _lay(self, at: int, reader: Reader, bits: int) -> None:
+        """Lay bits of the device's own over the register at ``at``."""
+        self._overlays.setdefault(at & ~3, []).append(reader)
+        self._of_device[at & ~3] = self._of_device.get(at & ~3, 0) | bits
 
     def _event(self, plan: DeviceEvent, surroundings: Surroundings) -> None:
         enable = self._last_written(plan.enabled_at) if plan.enabled_at is not None else [WORD]
@@ -297,7 +305,7 @@ class DeviceRegisters:
         if plan.after_write is not None:
             self._listen(plan.after_write, lambda value, mask: event.written())
         if plan.status_at is not None:
-            self._overlays.setdefault(plan.status_at & ~3, []).append(lambda core: event.status())
+            self._lay(plan.status_at, lambda core: event.status(), plan.status_bits | plan.busy_bits)
         if plan.clear_at is not None and plan.cleared_by == "read":
             self._overlays.setdefault(plan.clear_at & ~3, []).append(event.cleared_by_read)
         elif plan.clear_at is not None:
@@ -318,7 +326,7 @@ class DeviceRegisters:
     def _lay_over(self) -> None:
         """Put the bits of several meanings over what a register reads, and listen to its writes."""
         for word, bits in self._overlays.items():
-            self._readers[word] = _combined(self._readers.get(word), bits)
+            self._readers[word] = _combined(self._readers.get(word), bits, ~self._of_device.get(word, 0))
         for word, listeners in self._listeners.items():
             self._writers[word] = _told(self._writers.get(word), listeners)
 
@@ -369,9 +377,11 @@ class DeviceRegisters:
         return value
 
 
-def _combined(base: Reader | None, bits: list[Reader]) -> Reader:
+def _combined(base: Reader | None, bits: list[Reader], written: int) -> Reader:
+    """What ``base`` reads in the bits ``written``, and all that ``bits`` read."""
+
     def read(core: str) -> int:
-        value = base(core) if base else 0
+        value = base(core) & written if base else 0
         for each in bits:
             value |= each(core)
         return value
