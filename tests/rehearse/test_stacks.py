@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import pytest
 from kernel_products import product
@@ -18,7 +19,11 @@ from tools import required_tool
 
 from gemel.layout.reader import read_layout
 from gemel.rehearsal.emulator.stack_moves import comes_from_stack
+from gemel.rehearsal.emulator.stack_watch import StackWatch
 from gemel.rehearsal.session import RehearsalOptions, rehearse
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 OWN = "    recurse(5);\n    while (finished < 2) {\n        yield_now();\n    }"
 PAINTED = f"""{kernel(3)}
@@ -92,6 +97,66 @@ def test_each_task_uses_what_its_paint_says(
     assert rooms[0] == 96 * 4
     assert rooms[1:] in ([2 * 96 * 4, 160 * 4], [160 * 4, 2 * 96 * 4])
     assert result.cores[1].stacks == ()
+
+
+SWAPPED = r"""
+uint32_t own[96] __attribute__((aligned(8))), one[96] __attribute__((aligned(8)));
+uint32_t two[96] __attribute__((aligned(8)));
+static uint32_t *volatile saved_main, *volatile saved_one, *volatile saved_two;
+__attribute__((naked, noinline)) void swap(uint32_t *volatile *from, uint32_t *to)
+{
+    __asm__("push {r4-r7, lr}\n mov r2, sp\n str r2, [r0]\n mov sp, r1\n pop {r4-r7, pc}");
+}
+__attribute__((noinline)) static uint32_t recurse(uint32_t depth)
+{
+    volatile uint32_t kept[4];
+
+    kept[depth & 3] = depth;
+    return depth ? recurse(depth - 1) + kept[depth & 3] : 1;
+}
+static void first(void) { for (;;) { recurse(2); swap(&saved_one, saved_two); } }
+static void second(void) { for (;;) { recurse(4); swap(&saved_two, saved_main); } }
+__attribute__((used)) void body(void)
+{
+    saved_one = &one[91];
+    saved_one[4] = (uint32_t)first;
+    saved_two = &two[91];
+    saved_two[4] = (uint32_t)second;
+    for (int i = 0; i < 3; i++) {
+        swap((uint32_t *volatile *)&saved_main, saved_one);
+    }
+}
+__attribute__((naked, noinline)) static void on_own(void)
+{
+    __asm__("push {r4, lr}\n ldr r0, =own + 384\n msr psp, r0\n movs r0, #2\n msr control, r0\n isb\n bl body\n"
+            " movs r0, #0\n msr control, r0\n isb\n pop {r4, pc}\n .ltorg");
+}
+void scenario(void) { on_own(); }
+"""
+
+
+@pytest.mark.parametrize("level", ["-O0", "-O2"])
+def test_tasks_that_are_switched_without_exceptions_have_stacks_of_their_own(
+    level: str, tmp_path: Path
+) -> None:
+    """A kernel that only moves the process stack pointer in thread mode: three stacks side by side, each apart."""
+    required_tool(GCC)
+    case = Case("case", "stacks", Source(SWAPPED, (), "gcc", (level,)), Source())
+    result = product_of(case, Builder(tmp_path).build(case)).rehearse()
+    assert result.passes
+    used = {stack.name: stack.used for stack in result.cores[0].stacks}
+    assert (sorted(used), len(result.cores[0].stacks)) == (["one", "own", "two"], 3)
+    assert 20 <= used["one"] < used["two"] <= 384
+
+
+@pytest.mark.parametrize("size", [32, 36, 104, 108])
+def test_a_frame_that_a_handler_puts_below_the_last_one_is_on_that_stack(size: int) -> None:
+    """Kernels return to thread mode by a frame of their own below the interrupted one; further away is another task."""
+    for distance, stacks in ((size, 1), (size + 8, 2)):
+        watch = StackWatch(cast("EmulatedCore", None))
+        watch.leaves(0x2000_1000)
+        watch.resumes(0x2000_1000 - distance, 0x2000_1000 - distance + size)
+        assert len(watch.process_stacks) == stacks
 
 
 def test_kernels_task_stacks_fit_their_variables() -> None:

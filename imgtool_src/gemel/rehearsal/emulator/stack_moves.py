@@ -1,4 +1,4 @@
-"""Where code takes the main stack pointer to another stack: MOV of what comes from no stack pointer, LDR, MSR.
+"""Where code takes a stack pointer to another stack: MOV of what comes from no stack pointer, LDR, MSR.
 
 A stack that grows, by whatever instruction, gets a pointer that is computed from the old one.
 """
@@ -24,7 +24,7 @@ REACH = 64
 
 
 class StackMoves:
-    """The instructions of one core that move its main stack pointer; ``elsewhere`` after the last of them."""
+    """The instructions of one core that move a stack pointer; ``elsewhere`` after the last that moved the main one."""
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
@@ -43,15 +43,19 @@ class StackMoves:
         """From a callback: the stack pointer is about to be moved."""
         core = self._core
         first, second = core.instruction(at)
+        of_main = core.on_main_stack
         if sets_stack_pointer(first, second):
             pointer: int | None = core.registers.quickly(first & 15)
-        elif not core.on_main_stack:
-            return
+            of_main = True
         elif first & 0xFF87 == 0x4685:
             pointer = core.registers.quickly(first >> 3 & 15)
         else:
             pointer = core.bus.read_word(self._loaded_from(at, first, second))
-        if pointer is not None:
+        if pointer is None:
+            return
+        if not of_main:
+            core.stack_watch.switches(core.registers.stack, pointer)
+        else:
             limit, top = core.plan.stack_limit or 0, core.initial_stack or 0
             self.elsewhere = not limit <= pointer <= top
 

@@ -10,6 +10,9 @@ if TYPE_CHECKING:
 NEAR = 1 << 16
 """A stack pointer that moves further without an exception has gone to another stack."""
 
+FRAMES = (32, 36, 104, 108)
+"""Bytes of an exception frame; a handler that puts one more below the last one stays on that stack."""
+
 MAX_STACKS = 64
 
 
@@ -26,6 +29,7 @@ class StackWatch:
         self.process_stacks: list[list[int]] = []
         self._current: list[int] | None = None
         self._left: dict[int, list[int]] = {}
+        self._last_left = 0
 
     def look(self) -> None:
         """Look at both stack pointers; of code without privilege the library gives the one in use alone."""
@@ -66,11 +70,18 @@ class StackWatch:
         self._saw_process(frame)
         if self._current is not None:
             self._left[frame] = self._current
+            self._last_left = frame
 
     def resumes(self, frame: int, pointer: int) -> None:
         """Thread code goes on with the frame at ``frame``, its stack pointer then being ``pointer``."""
-        self._current = self._left.pop(frame, None) or self._of(frame)
+        put_below = self._current if self._last_left - frame in FRAMES else None
+        self._current = self._left.pop(frame, None) or put_below or self._of(frame)
         self._saw_process(pointer)
+
+    def switches(self, before: int, after: int) -> None:
+        """Thread code moves its process stack pointer to another stack, as a kernel without exceptions does."""
+        self.leaves(before)
+        self.resumes(after, after)
 
     def limit_above(self, frame: int, stack: int, process: bool, return_address: int) -> int | None:
         """The limit register that a ``frame`` would be below; None if there is none."""
