@@ -25,6 +25,7 @@ def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "own.toml").write_text(
         'format = 1\ntrust = ["a.pem"]\nrollback_at_least = 2\n', encoding="utf-8"
     )
+    (folder / "pub.pem").write_text("-----BEGIN PUBLIC KEY-----\n", encoding="ascii")
     (folder / "crash.log").write_text("pc=0x10000080\n", encoding="utf-8")
     return folder
 
@@ -58,6 +59,47 @@ SLIPS = {
         ("check", "small.toml", "tide.hex", "old:station=station.elf"),
         "the layout has no such build",
         "gemel compare",
+    ),
+    "a key among the files": (
+        ("check", "small.toml", "tide.hex", "pub.pem"),
+        "this is a key, not a layout or an image",
+        "a public key with --trust pub.pem",
+    ),
+    "a key in place of a layout": (("check", "tide.hex", "pub.pem"), "this is a key", "--trust pub.pem"),
+    "a key as policy": (
+        ("check", "small.toml", "tide.hex", "--policy", "pub.pem"),
+        "found a key in PEM",
+        "--trust",
+    ),
+    "a key as build": (
+        ("check", "small.toml", "tide.hex", "station=pub.pem"),
+        "found a key in PEM",
+        "--trust",
+    ),
+    "an image as policy": (
+        ("check", "small.toml", "tide.hex", "--policy", "tide.hex"),
+        "found an Intel HEX file",
+        "give the policy here",
+    ),
+    "a policy among the files": (
+        ("check", "small.toml", "tide.hex", "own.toml"),
+        "one file too many",
+        "a policy is given with --policy own.toml",
+    ),
+    "a value of --strict without its sign": (
+        ("check", "--strict", "inputs", "small.toml", "tide.hex"),
+        "--strict takes its value after '='",
+        "write: --strict=inputs",
+    ),
+    "a build without its file": (
+        ("check", "small.toml", "tide.hex", "station="),
+        "not a build",
+        "'=' and its file",
+    ),
+    "a folder that is not there as image": (
+        ("compare", "tide.hex", "next"),
+        "cannot be read",
+        "check the path",
     ),
 }
 

@@ -6,6 +6,7 @@ import struct
 
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
+from check.vector_fixtures import copied_sampler
 from draft.cases import as_hex, layout_of, text_of
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from small_device import (
@@ -143,6 +144,15 @@ def test_the_first_is_the_primary_where_nothing_tells() -> None:
     both = _seen(sampler=sampler_elf(code=words[0]), station=station_elf(boot_constant=0x1234, code=words[1]))
     assert guess_primary(both).name == "sampler"
     assert "named first" in guess_primary(both).reason
+
+
+def test_an_initial_stack_pointer_is_no_vector_address() -> None:
+    """RAM of the secondary, where it runs, may begin where the primary's stack does: that shows no primary."""
+    runs_at = 0x3000_3400
+    for boot_constant, shown in ((0x1234, []), (runs_at, ["sampler_start_address"])):
+        station = station_elf(boot_constant=boot_constant, words={0: runs_at})
+        seen = _seen(station=station, sampler=copied_sampler())
+        assert [it.symbol for it in guess_primary(seen).constants] == shown
 
 
 @pytest.mark.parametrize("order", [("sampler", "station"), ("station", "sampler")])

@@ -378,7 +378,7 @@ def test_names_from_a_layout_stay_in_comments(what, tmp_path):
     made = OF_LAYOUT[what].of_layout(gemel.load_layout(file), "station")
     plain = text_of(what, "in-place")
     assert made.isascii()
-    assert 'Layout x"*#\\nshell id {{ 7 * 7 }} #.toml, SHA' in made
+    assert 'Layout x"*#\\nshell id {{ 7 * 7 }} #.toml, digest' in made
     assert len(made.splitlines()) == len(plain.splitlines())
     comments = re.compile(r"^(?:#|//| \*(?!/)).*$", re.MULTILINE)
     left = [

@@ -84,10 +84,12 @@ CLEAN = {
 
 @pytest.mark.parametrize("name", CLEAN)
 def test_a_clean_dump_passes(folder, name):
-    """What the device writes itself, and what it has from elsewhere, is set aside, and said."""
+    """What the device writes itself, and what it has from elsewhere, is set aside, and said where it is not erased."""
     done = checked(folder, dumped(version(OLD), *CLEAN[name]))
     assert done.returncode == 0, done.stdout + done.stderr
-    assert "area settings: the device writes there" in " ".join(done.stderr.split())
+    said = " ".join(done.stderr.split())
+    assert ("bytes of the dump are set aside" in said) == bool(CLEAN[name])
+    assert ("area settings: the device writes there" in said) == ("settings" in name)
     assert "Traceback" not in done.stderr
 
 

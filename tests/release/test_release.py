@@ -144,6 +144,7 @@ def test_the_previous_image_gives_notes_and_a_floor(tmp_path):
     device = write_device(tmp_path / "second")
     made = released(device, previous=previous, version="1.3.0", rollback=8)
     assert b"1.2.3 -> 1.3.0" in made.files["notes.txt"]
+    assert b"NOT VERIFIED" not in made.files["notes.txt"]
     assert json.loads(made.files["notes.json"])["rollback"] == "rises"
     lower = released(device, previous=previous, version="1.3.0", rollback=6)
     assert (len(broken(lower.check, "rollback-")), lower.files) == (1, {})

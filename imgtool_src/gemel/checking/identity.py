@@ -263,7 +263,7 @@ def _verdict(inspection: Inspection, signer: Verdict) -> str:
     if not inspection.record_bytes:
         return "no sound record that it could be over"
     if not (inspection.trusted or inspection.known):
-        return "no public key is given for it (--trust)"
+        return "no public key is given for it (gemel check --trust)"
     return signer.outcome.value
 
 
@@ -361,7 +361,7 @@ def identity_properties(identity: Identity) -> Iterator[tuple[str, str]]:
         ("rollback", image.rollback),
         ("layout", identity.layout and identity.layout.name),
         ("layout_file_sha256", identity.layout and identity.layout.sha256),
-        ("layout_sha256", identity.layout_digest and identity.layout_digest.hex()),
+        ("layout_digest", identity.layout_digest and identity.layout_digest.hex()),
     ):
         yield name, "none" if value is None else str(value)
     if identity.release:

@@ -20,6 +20,10 @@ TABLE = re.compile(rb"^\[memory\.", re.MULTILINE)
 MOST_FILES = 16
 """Files of one dump."""
 
+PEM = b"-----BEGIN "
+STRICT = ("inputs", "warnings")
+"""Values of ``--strict``, which stand after an equals sign: it has none, too."""
+
 ELF_START = b"\x7fELF"
 ELF_SUFFIXES = (".elf", ".axf", ".out", ".o", ".a")
 
@@ -64,6 +68,8 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
 
         raise UsageProblem(a_folder(Path(folder)))
     files = [word for word in words if word not in builds]
+    if misplaced := next(filter(None, map(_misplaced, files)), None):
+        raise UsageProblem(misplaced)
     layouts = [word for word in files if _is_layout(word)]
     if len(layouts) == 1 and files[0] != layouts[0]:
         order = " ".join([layouts[0], *(word for word in files if word != layouts[0]), *builds])
@@ -80,6 +86,16 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     if layout is None and own and OWN.is_file():
         layout = OWN
     return Given(layout, tuple(map(Path, images)), tuple(builds))
+
+
+def _misplaced(word: str) -> Problem | None:
+    """What is wrong with a word that is the value of an option; None where it may be a file."""
+    if word in STRICT and not os.path.exists(word):
+        return Problem("--strict takes its value after '='", found=word, next_step=f"write: --strict={word}")
+    if not _start_of(word).startswith(PEM):
+        return None
+    step = f"give a public key with --trust {word}, a private one with --key {word}"
+    return Problem("this is a key, not a layout or an image", found=word, next_step=step)
 
 
 def refuse_without_image(found: Given, asked: Sequence[object], usage: str) -> None:
@@ -121,7 +137,7 @@ def no_layout(usage: str, images: Sequence[Path] = ()) -> Problem:
     if release := next(
         (each.parent for each in images if os.path.isfile(each.parent / "release.json")), None
     ):
-        step = f"gemel check --release {release} checks the folder of gemel release that it is in; or {step}"
+        step = f"gemel check --release {release} checks the folder of gemel release that it is in; or name a layout"
     return Problem("no layout", found=found, expected=usage, next_step=step)
 
 
@@ -179,6 +195,8 @@ def _wrong_number(images: Sequence[str], usage: str, most: int) -> Problem:
     if len(images) > most:
         surplus = images[most] if most else images[0]
         step = f"a build is given with its name: NAME=FILE, here NAME={surplus}"
+        if surplus.lower().endswith(SUFFIX):
+            step = f"a policy is given with --policy {surplus}"
         return Problem("one file too many", found=surplus, expected=usage, next_step=step)
     step = "give the image; gemel check LAYOUT alone checks the layout"
     found = " ".join(images) or "none"

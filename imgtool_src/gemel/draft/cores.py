@@ -137,7 +137,10 @@ def _primary_by(name: str, constants: list[BootConstant], core_of: Mapping[str, 
 
 
 def _boot_constants(holder: Evidence, target: Evidence) -> list[BootConstant]:
-    """Aligned words of ``holder`` that equal the address of the target's vectors; named ones first."""
+    """Aligned words of ``holder`` that equal the address of the target's vectors; named ones first.
+
+    Its initial stack pointer does not count: RAM of the target may begin where its own ends.
+    """
     if target.vectors is None or not target.vectors.run_address:
         return []
     address = target.vectors.run_address
@@ -151,6 +154,8 @@ def _boot_constants(holder: Evidence, target: Evidence) -> list[BootConstant]:
     found = dict.fromkeys(named)
     for segment in holder.build.stored:
         found |= dict.fromkeys(islice(_aligned_hits(segment, wanted, target.stored), MAX_HITS))
+    if holder.vectors:
+        found.pop(holder.vectors.run_address, None)
     constants = [BootConstant(holder.name, target.name, at, named.get(at, "")) for at in found]
     return sorted(constants, key=lambda constant: (not constant.symbol, constant.run_address))
 

@@ -151,6 +151,10 @@ def _builds(page: Page, draft: Draft, paths: Mapping[str, str]) -> None:
         _copies(page, draft, seen)
         if (runs := draft.runs_in(seen.name)) is not None:
             page.key("runs_in", f'"{runs.name}"', _runs_from(seen))
+            named = f'{{ build = "{draft.primary.name}", source = "", destination = "", length = "" }}'
+            page.unset(
+                "copied_by", named, "which constants hold from where, to where and how much it copies?"
+            )
         offset = vector_offset(seen, areas[0], runs)
         if offset:
             page.key("vector_offset", f"0x{offset:X}", "its vector table is not at the start of its area")

@@ -224,7 +224,8 @@ def _areas(
         following = group.pieces[index + 1] if index + 1 < len(group.pieces) else None
         limit = following.span.start if following else group.limit
         unit = VECTOR_UNIT if security.attribution(piece.owner) else 1
-        region = region_for(regions, piece.owner, piece.span) if piece.owner else None
+        known = piece.owner or piece.use == "shared"
+        region = region_for(regions, piece.owner, piece.span) if known else None
         if region and any(region.span.overlaps(other.span) for other in group.pieces if other is not piece):
             region = None
         area = _area(piece, following, floor, limit, names, unit, region)
@@ -260,6 +261,10 @@ def _area(
     else:
         least = MIN_FLASH_SIZE if piece.use == "stored" else MIN_RAM_SIZE
         end = start + power_of_two(piece.span.size, least)
+        if end > limit:
+            room = (
+                "room up to what follows" if piece.span.end < limit else "no room: what follows begins there"
+            )
     what, purpose, words = USES[piece.use]
     reason = f"{words.format(piece.owner)}, {piece.span}" + (f"; {room}" if room else "")
     whole = align_down(min(end, limit), unit)

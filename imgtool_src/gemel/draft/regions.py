@@ -154,8 +154,8 @@ def _region(edges: dict[str, tuple[int, str]], build: str) -> Region | None:
 
 
 def region_for(regions: Iterable[Region], build: str, span: Span) -> Region | None:
-    """The smallest region of ``build`` (or of all) that covers ``span``."""
-    fit = [each for each in regions if each.build in ("", build) and each.span.covers(span)]
+    """The smallest region of ``build`` that covers ``span``; empty: of any build."""
+    fit = [each for each in regions if (not build or each.build in ("", build)) and each.span.covers(span)]
     return min(fit, key=lambda each: each.span.size, default=None)
 
 

@@ -28,6 +28,10 @@ _MARKS: tuple[tuple[bytes, Foreign], ...] = (
     (b"\x28\xb5\x2f\xfd", Foreign("a file compressed by zstd", _UNPACK)),
     (b"7z\xbc\xaf\x27\x1c", Foreign("a 7z archive", _UNPACK)),
     (b"\x04\x22\x4d\x18", Foreign("a file compressed by lz4", _UNPACK)),
+    (
+        b"-----BEGIN ",
+        Foreign("a key in PEM", "give a public key with --trust, a private one with --key"),
+    ),
 )
 _HTML = rb"\s*<(?i:!doctype html|html|head)\b"
 _BZIP2 = rb"BZh[1-9]1AY&SY"
@@ -66,6 +70,14 @@ def foreign(start: bytes, *, text: bool) -> Foreign | None:
     if found is None and text and (start[:2] in _TEXT_MARKS or _is_in_16_bits(start[:8])):
         found = Foreign("text in UTF-16", _ENCODING)
     return found
+
+
+def instead_of_toml(start: bytes) -> str:
+    """What begins with ``start`` and is no file in TOML, in words; empty where it may be one."""
+    if form := text_format(start):
+        return "an Intel HEX file" if form == "hex" else "an S-record file"
+    other = foreign(start, text=True)
+    return other.words if other else ""
 
 
 def _is_in_16_bits(start: bytes) -> bool:

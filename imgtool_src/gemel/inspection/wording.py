@@ -33,6 +33,11 @@ def sized(span: Span) -> str:
     return f"{place_words(span)}, {format_size(span.size)}"
 
 
+def copied_elsewhere(build: str) -> tuple[str, str]:
+    """The cause that the primary copies a build to where it does not run, as findings name their causes."""
+    return "copy-constants-agree", f"copy of {build}"
+
+
 def concerned(*names: str) -> tuple[str, ...]:
     """The names in their order, each once, empty ones left out."""
     return tuple(dict.fromkeys(name for name in names if name))

@@ -15,7 +15,7 @@ from pathlib import PurePath
 from typing import Any
 
 from gemel.errors import LayoutError, Problem
-from gemel.files.contents import LOOK, foreign, text_format
+from gemel.files.contents import LOOK, foreign, instead_of_toml
 from gemel.layout.checks.consistency import faults_between
 from gemel.layout.checks.names import unknown_names
 from gemel.layout.digest import digest_of
@@ -196,11 +196,11 @@ def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
     line = int(match[1]) if match else len(lines)
     found = in_toml(lines[line - 1].strip()) if match and line <= len(lines) else ""
     start = text[:LOOK].encode("utf-8", "replace")
-    if form := text_format(start):
+    if other := instead_of_toml(start):
         return Problem(
             "this is not a layout",
             where=file,
-            found="an Intel HEX file" if form == "hex" else "an S-record file",
+            found=other,
             expected="TOML 1.0 (toml.io)",
             next_step="give the layout here; builds are given as NAME=FILE, and an image after the layout",
         )

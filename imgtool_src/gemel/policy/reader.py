@@ -9,6 +9,7 @@ from pathlib import PurePath
 from typing import Any
 
 from gemel.errors import GemelError, Problem
+from gemel.files.contents import LOOK, instead_of_toml
 from gemel.layout.kinds import INVALID, LayoutFault, nearest_hint
 from gemel.layout.tables import OF_OTHERS, Table, dotted
 from gemel.policy.model import Policy
@@ -128,5 +129,11 @@ def _parse(data: bytes, file: str) -> dict[str, Any]:
         problem = Problem("the policy is nested too deeply", where=file, expected="keys and lists")
         raise PolicyError(problem) from error
     except ValueError as error:
+        if other := instead_of_toml(data[:LOOK]):
+            step = "give the policy here; a public key is given with --trust, an image after the layout"
+            problem = Problem(
+                "this is not a policy", where=file, found=other, expected="TOML 1.0 (toml.io)", next_step=step
+            )
+            raise PolicyError(problem) from error
         what = f"not valid TOML: {in_toml(str(error), 200)}"
         raise PolicyError(Problem(what, where=file, expected="TOML 1.0 (toml.io)")) from error

@@ -21,16 +21,22 @@ def image_in(layout: Layout, dump: SparseBytes) -> tuple[SparseBytes, tuple[SetA
     """The bytes that an image could have put there, and those set aside; ``dump`` is not changed.
 
     Set aside are areas of purpose reserved and settings, areas of purpose data in flash that no build, stamp or
-    checksum goes to, and all that is in no flash or rom memory.
+    checksum goes to, and all that is in no flash or rom memory; what is erased there is not listed.
     """
     image = dump.copy()
     found = []
     for each in _foreign(layout):
         held = image.held_in(each.span)
-        if held:
+        if any(_is_programmed(layout, image, span) for span in held):
             found.append(each._replace(span=Span.from_bounds(held[0].start, held[-1].end)))
             image.erase(each.span)
     return image, tuple(found)
+
+
+def _is_programmed(layout: Layout, image: SparseBytes, span: Span) -> bool:
+    """Whether ``span`` has a byte other than the erased one of its memory; outside of all memories every byte is."""
+    erased = next((each.erased_byte for each in layout.memories.values() if each.span.covers(span)), None)
+    return erased is None or any(bytes(piece).strip(bytes((erased,))) for _, piece in image.pieces(span))
 
 
 def _foreign(layout: Layout) -> Iterator[SetAside]:

@@ -350,9 +350,15 @@ def _compared(
     folder: ReleaseFolder, listed: Mapping[str, str], where: str, without: set[str]
 ) -> Iterator[Fault]:
     """What a list of digests in ``where`` has otherwise than the folder; files in ``without`` are not in it."""
-    for name in sorted(set(listed) | (set(folder.digests) - without)):
+    surplus = {folder.digests[name]: name for name in sorted(set(folder.digests) - without - set(listed))}
+    renamed = {
+        name: surplus[said] for name, said in listed.items() if name not in folder.digests and said in surplus
+    }
+    for name in sorted(set(listed) | (set(folder.digests) - without - {*renamed.values()})):
         found, said = folder.digests.get(name), listed.get(name)
-        if said is None:
+        if other := renamed.get(name):
+            yield Fault(name, f"{name}, which {where} lists, has another name here", other, name, True)
+        elif said is None:
             yield Fault(
                 name, f"the folder holds {name}, which {where} does not list", name, "no such file", True
             )

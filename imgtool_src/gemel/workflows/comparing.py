@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from gemel.comparing.changes import Comparison
     from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
+    from gemel.seals.keys.keys import PublicKey
 
 
 def compare(
@@ -23,19 +24,20 @@ def compare(
     new_builds: Mapping[str, Build] | None = None,
     options: Sequence[str] = (),
     old_layout: ReadLayout | None = None,
+    trusted: Sequence[PublicKey] | None = None,
 ) -> Comparison:
     """What changed from ``old`` to ``new``: by the layout, and by symbol where both ELF files are given.
 
     ``options`` are those of the command line that the result names.  ``old_layout`` is the layout that ``old`` was
-    joined with, where that is another one.  Seals are verified with the keys that ``layout`` names.  Raises
-    UsageProblem for builds or ``old_layout`` without a layout.
+    joined with, where that is another one.  Seals are verified with the ``trusted`` keys (None:
+    those of ``layout``).  Raises UsageProblem for builds or ``old_layout`` without a layout.
     """
     from gemel.comparing.gather import comparison_of
     from gemel.workflows.describing import keys_of
 
     if layout is None:
         refuse_builds([*(old_builds or ()), *(new_builds or ()), *([old_layout.name] if old_layout else [])])
-    keys = keys_of(layout)[0] if layout else ()
+    keys = (keys_of(layout)[0] if layout else ()) if trusted is None else tuple(trusted)
     return comparison_of(layout, old, new, old_builds or {}, new_builds or {}, options, old_layout, keys)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -61,11 +62,11 @@ def with_unreadable(work: Callable[[], Made], *files: str | Path | None) -> Made
 
 def added_to(error: GemelError, files: Iterable[str | Path | None]) -> GemelError:
     """``error`` with those of the ``files`` (paths, NAME=FILE, keys) that cannot be read and that it does not name."""
-    named = {problem.where for problem in error.problems}
+    named = {text for problem in error.problems for text in (problem.where, problem.found)}
     more = [
         problem
         for file in dict.fromkeys(files)
-        if file
+        if file and str(file) not in named
         for problem in _unreadable(file)
         if problem.where not in named
     ]
@@ -78,8 +79,11 @@ def _unreadable(file: str | Path) -> Iterator[Problem]:
         str(file).removeprefix(OLD).partition("=") if isinstance(file, str) else ("", "", str(file))
     )
     path = Path(text or name)
-    if path == STDIN or name.startswith("pkcs11:") or path.is_fifo():
+    if path == STDIN or name.startswith("pkcs11:"):
         return
+    with suppress(OSError):  # a name that is too long
+        if path.is_fifo():
+            return
     try:
         beginning_of(path, 0)
     except GemelError as error:
@@ -321,7 +325,10 @@ def read_images(
 
     def format_at(path: Path) -> Format:
         refuse_no_image(path, form)
-        return format_of(path.name, form)
+        try:
+            return format_of(path.name, form)
+        except UsageProblem as error:
+            raise UsageProblem([*_unreadable(path)] or error.problems) from error
 
     formats = all_of(*(partial(format_at, path) for path in paths))
     if at is not None and all(form.has_addresses for form in formats):

@@ -63,7 +63,20 @@ def a_folder(path: Path) -> Problem:
     )
     if os.path.isfile(path / "release.json"):
         found, step = "a folder of gemel release", f"gemel check --release {path} checks it whole"
+        if image := _first_image(path):
+            step += f"; an image in it is {image}"
     return Problem(what, where=str(path), found=found, expected=IMAGES, next_step=step)
+
+
+def _first_image(folder: Path) -> Path | None:
+    """The first image in a folder that says itself where it goes; None where there is none."""
+    from gemel.image.formats import FORMATS
+
+    suffixes = {suffix for each in FORMATS if each.short != "bin" for suffix in each.suffixes}
+    try:
+        return min((each for each in folder.iterdir() if each.suffix.lower() in suffixes), default=None)
+    except OSError:
+        return None
 
 
 def _a_build(path: Path, start: bytes) -> Problem:

@@ -42,6 +42,7 @@ ABOUT_BYTES = frozenset(
 )
 """Rules that say of an image's file to make or get it again: of a device, something else is to be done."""
 
+ASIDE = "bytes of the dump are set aside: they are not the image's"
 DEVICE_STEP = "read the device again; where it reads the same, program it with an image that was checked"
 SETTINGS_STEP = "; for what the device itself writes, add an area of purpose settings"
 
@@ -58,7 +59,7 @@ class Dump(NamedTuple):
         """What was set aside and what is missing, for people."""
         what = "the dump has nothing of a memory that the image is in, which counts as erased"
         return [
-            *(Problem("set aside", where=str(each.span), found=each.reason) for each in self.aside),
+            *(Problem(ASIDE, where=str(each.span), found=each.reason) for each in self.aside),
             *(
                 Problem(
                     what, where=f"memory {each.name}", next_step=f"give its file too, --at 0x{each.start:X}"
@@ -136,10 +137,16 @@ def check_dump(
 
 def _for_a_device(result: RuleResult) -> RuleResult:
     """A result about the image's bytes with what is to be done about a device, not about a file."""
-    if result.rule.name not in ABOUT_BYTES:
+    by_record = result.rule.name == "build-ids-equal"  # with a build given, that may be the wrong one
+    if result.rule.name not in ABOUT_BYTES and not by_record:
         return result
     step = f"{DEVICE_STEP}{SETTINGS_STEP if result.rule.name == 'image-inside-areas' else ''}"
-    findings = [replace(each, finding=replace(each.finding, next_step=step)) for each in result.findings]
+    findings = [
+        each
+        if by_record and each.finding.next_step
+        else replace(each, finding=replace(each.finding, next_step=step))
+        for each in result.findings
+    ]
     return replace(result, findings=tuple(findings))
 
 

@@ -180,7 +180,7 @@ def _folder(
     _add(files, key_files, "a key")
     _add(files, _reports(result), "a report")
     _add(files, _rehearsed(rehearsal, result), "a report")
-    _add(files, _notes(inputs, joined, next(iter(images)), images), "a report")
+    _add(files, _notes(inputs, joined, next(iter(images)), images, result.inspection.trusted), "a report")
     contents = ReleaseContents(
         1,
         read.layout.product,
@@ -285,7 +285,13 @@ def _rehearsed(rehearsal: Rehearsal | None, result: CheckResult) -> dict[str, by
     }
 
 
-def _notes(inputs: Inputs, joined: JoinResult, name: str, images: Mapping[str, bytes]) -> dict[str, bytes]:
+def _notes(
+    inputs: Inputs,
+    joined: JoinResult,
+    name: str,
+    images: Mapping[str, bytes],
+    trusted: Sequence[PublicKey],
+) -> dict[str, bytes]:
     if inputs.previous is None:
         return {}
     from gemel.comparing.as_json import report
@@ -295,7 +301,12 @@ def _notes(inputs: Inputs, joined: JoinResult, name: str, images: Mapping[str, b
     file = ImageFile(len(images[name]), hashlib.sha256(images[name]).digest())
     new = replace(joined.image, file=name, read_from=file)
     comparison = compare(
-        inputs.previous, new, inputs.read, old_builds=inputs.old_builds, new_builds=inputs.builds
+        inputs.previous,
+        new,
+        inputs.read,
+        old_builds=inputs.old_builds,
+        new_builds=inputs.builds,
+        trusted=trusted,
     )
     text = "".join(f"{line}\n" for line in text_of(comparison, 80, everything=True))
     return {"notes.txt": text.encode("utf-8", "backslashreplace"), "notes.json": report(comparison).encode()}

@@ -8,10 +8,12 @@ from builds.elf_writer import SegmentSpec, SymbolSpec
 from check.vector_fixtures import copied_sampler
 from gauge_builds import gauge, gauge_builds
 from ram_and_start import of
-from small_device import SAMPLER, SAMPLER_RUN, STATION, apply, builds, layout, station_elf
+from small_device import SAMPLER, SAMPLER_RUN, STATION, TODAY, apply, builds, layout, station_elf
 
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
-from gemel.spans import Span
+from gemel.spans import Span, format_address
 
 RULE = "copy-constants-agree"
 PLACE = STATION + 0x400
@@ -75,6 +77,18 @@ KEEPS = {
         RULE, gauge("copied"), join(gauge("copied"), gauge_builds("copied")).image, gauge_builds("copied")
     ),
 }
+
+
+def test_a_copy_to_another_place_is_one_finding() -> None:
+    """That the constant, the length and the address at which the core is released do not fit is one cause."""
+    words = SegmentSpec(PLACE, struct.pack("<3I", SAMPLER, SAMPLER_RUN + 0x100, 0xC00), flags="r")
+    names = ("copy_from", "copy_to", "copy_size")
+    symbols = tuple(SymbolSpec(name, PLACE + 4 * at, 4, "object") for at, name in enumerate(names))
+    station = station_elf(extra=(words,), symbols=symbols, boot_constant=0x3000_3500)
+    handed = builds(station, copied_sampler())
+    result = check(Inspection(_layout(), join(_layout(), handed).image, handed), TODAY)
+    errors = [(rule.name, finding.where) for rule, finding in result.open_findings("error")]
+    assert errors == [(RULE, f"build station, constant copy_to at {format_address(PLACE + 4)}")]
 
 
 def test_reasons() -> None:

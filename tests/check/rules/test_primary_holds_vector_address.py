@@ -42,6 +42,9 @@ BREAKS = {
     "the station counts on another place": lambda: of(RULE, "station-boot-constant"),
     "the station computes it": lambda: of(RULE, "station-computes-vectors"),
     "the image alone": lambda: _station(handed=False),
+    "as its initial stack pointer alone": lambda: apply(
+        RULE, None, None, builds(station_elf(boot_constant=ELSEWHERE, words={0: SAMPLER}))
+    ),
     "a word that is not aligned": lambda: _station(code=CODE[:-2] + SAMPLER.to_bytes(4, "little") + b"\1\1"),
     "the address at which others see it": lambda: apply(
         RULE,

@@ -10,7 +10,7 @@ from gemel.inspection.core_views import distance, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.vector_tables import addresses_of_table, likely_tables, table_span
-from gemel.inspection.wording import needs_elf
+from gemel.inspection.wording import copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
@@ -266,6 +266,7 @@ def _causes(inspection: Inspection, constant: Constant, due: list[Start]) -> Ite
             yield "vector-table-not-blank", start.plan.name
         if forgotten_run_area(inspection.layout, start.plan, constant.value):
             yield "reset-handler-in-code", start.plan.name
+        yield copied_elsewhere(start.plan.name)
 
 
 def _seen(inspection: Inspection, core: str, address: int) -> str:

@@ -98,10 +98,19 @@ def _in_image(inspection: Inspection, name: str, known: bytes, source: str) -> F
         found=id_words(ids),
         expected=f"{known.hex()}, as in {source}",
         span=Span(stored.start + first.offset, 16 + len(first.build_id)),
-        next_step=f"join again, each file by the name of its own build: {name}=FILE" if others else "",
+        next_step=_next_step(name, ids, source, bool(others)),
         lines=tuple(f"that is the build id of build {other}" for other in others),
         follows_from=(("seal-over-this-record", _record_area(inspection)),) if source == "the record" else (),
     )
+
+
+def _next_step(name: str, ids: list[bytes], source: str, others: bool) -> str:
+    """What to do where the image holds ``ids`` and ``source`` names another one; ``others``: of another build."""
+    if others:
+        return f"join again, each file by the name of its own build: {name}=FILE"
+    if source == "the record":
+        return ""
+    return f"give the file whose build id is {ids[0].hex()}, or join again with {source}"
 
 
 def _given_id(inspection: Inspection, name: str) -> bytes | None:
@@ -121,7 +130,7 @@ RULE = Rule(
     "the given build, or where none is given, each other's.",
     why="A build id names one link of one build. Another one means that the device runs code that neither "
     "team built or tested, or that one of two cores was updated and the other was not.",
-    remedy="Give the file with that build id, or join again from the given files.",
+    remedy="Get the image again, whole, or join again from the builds.",
     source='System V gABI, section "Note Section" (recognised by name and type); that the note of type 3 and '
     "name GNU holds the build id is a convention of linkers; common practice",
     absent="the layout has no build",

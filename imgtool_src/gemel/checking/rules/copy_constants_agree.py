@@ -8,7 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.errors import BuildError
 from gemel.inspection.core_views import run_span, whereabouts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import concerned, needs_elf
+from gemel.inspection.wording import concerned, copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.copy_model import CopiedBy
 from gemel.layout.model import BuildPlan
@@ -54,13 +54,18 @@ def _outcome(inspection: Inspection, plan: BuildPlan, key: str, symbol: str) -> 
         return Holds(f"{where}: {symbol} of build {copied.build}")
     found, expected = fault
     at = f" at {format_address(constant.place.start)}" if constant.place else ", its own value"
+    elsewhere = copied_elsewhere(plan.name)
     return Finding(
         f"build {copied.build} copies build {plan.name} {_WRONG[key]}",
-        concerned(plan.name, copied.build, plan.core, core, plan.stored_in, plan.runs_in or ""),
+        (
+            *concerned(plan.name, copied.build, plan.core, core, plan.stored_in, plan.runs_in or ""),
+            *([elsewhere[1]] if key == "destination" else []),
+        ),
         where=f"build {copied.build}, constant {symbol}{at}",
         found=found,
         expected=expected,
         span=constant.place,
+        follows_from=(elsewhere,) if key == "length" else (),  # the room for it is that from where it runs
     )
 
 

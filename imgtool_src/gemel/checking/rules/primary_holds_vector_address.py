@@ -10,7 +10,7 @@ from gemel.inspection.core_views import distance
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.vector_tables import addresses_of_table, table_span
-from gemel.inspection.wording import concerned
+from gemel.inspection.wording import concerned, copied_elsewhere
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild
@@ -38,15 +38,24 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 def _outcome(
     inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, code: list[PlacedBuild]
 ) -> Outcome:
-    addresses = addresses_of_table(inspection.layout, plan, placed)
     for each in code:
-        data = inspection.bytes_of(each.stored)
-        for address in addresses:
-            if held := next(holders_of(address, data, each.stored.start), None):
-                at = format_address(each.stored.start + held.offset)
-                found = f"{format_address(address)} as {held.how} at {at}"
-                return Holds(f"build {plan.name}: build {each.name} holds {found}")
+        for address in addresses_of_table(inspection.layout, plan, placed):
+            if held := _held(inspection, address, each):
+                return Holds(f"build {plan.name}: build {each.name} holds {held}")
     return _finding(inspection, plan, placed, code)
+
+
+def _held(inspection: Inspection, address: int, holder: PlacedBuild) -> str:
+    """How and where a build of the primary holds ``address``; empty where it does not.
+
+    Its initial stack pointer does not count: RAM of the secondary may begin where that of the primary ends.
+    """
+    start, layout = holder.stored.start, inspection.layout
+    stack = table_span(layout, layout.builds[holder.name]).start
+    for held in holders_of(address, inspection.bytes_of(holder.stored), start):
+        if start + held.offset != stack:
+            return f"{format_address(address)} as {held.how} at {format_address(start + held.offset)}"
+    return ""
 
 
 def _finding(
@@ -57,7 +66,7 @@ def _finding(
     lines = []
     plain = vectors.start
     if distance(inspection.layout, plan.core, placed.vector_address, plain) and any(
-        next(holders_of(plain, inspection.bytes_of(each.stored), each.stored.start), None) for each in code
+        _held(inspection, plain, each) for each in code
     ):
         lines.append(f"it holds {format_address(plain)}, at which the table is stored")
     builds = f"build{'s' if len(names) > 1 else ''} {' and '.join(names)}"
@@ -71,6 +80,7 @@ def _finding(
         lines=tuple(lines),
         follows_from=(
             ("boot-constant-agrees", plan.name),
+            copied_elsewhere(plan.name),
             ("vector-table-aligned", plan.name),
             ("reset-handler-in-code", plan.name),
         ),
@@ -82,8 +92,8 @@ RULE = Rule(
     severity="note",
     guards="device",
     checks="Somewhere in the stored bytes of the primary's builds, the address at which each secondary "
-    "sees its vector table is an aligned word, or is put together by one instruction or a pair of "
-    "them.",
+    "sees its vector table is an aligned word, word 0 of a vector table excepted, or is put together by one "
+    "instruction or a pair of them.",
     why="The primary must write this address into the secondary's vector register. An image whose primary "
     "does not hold it was, in most cases, built for another place of the second build, which then never "
     "starts. It is a hint: code may compute the address, or read it from a register or from the second "

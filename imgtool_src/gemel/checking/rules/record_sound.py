@@ -25,8 +25,20 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         from gemel.inspection.changed_bytes import cut_before, cut_causes
 
         damaged = found.faults[0] in (RecordFault.WRONG_CRC, RecordFault.WRONG_SIZES)
-        cut = cut_before(inspection, span, record_size(len(inspection.layout.builds)))
-        others = [f"{each.what}: {each.where}" for each in found.problems[1:]] if damaged and not cut else []
+        size = record_size(len(inspection.layout.builds))
+        if cut := cut_before(inspection, span, size):
+            yield Finding(
+                "the record is not whole" if damaged else "the record is missing",
+                (plan.area,),
+                where=found.problems[0].where,
+                found=cut[0],
+                expected=f"a record of {size} bytes",
+                span=span,
+                next_step="get the whole image again",
+                follows_from=cut_causes(inspection, span),
+            )
+            return
+        others = [f"{each.what}: {each.where}" for each in found.problems[1:]] if damaged else []
         for problem in found.problems[:1] if damaged else found.problems:
             yield Finding(
                 f"the record is not sound: {problem.what}",
@@ -36,7 +48,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 expected=problem.expected,
                 span=span,
                 next_step=problem.next_step,
-                lines=(*lines_in_short(others, "fault"), *cut),
+                lines=lines_in_short(others, "fault"),
                 follows_from=cut_causes(inspection, span),
             )
 

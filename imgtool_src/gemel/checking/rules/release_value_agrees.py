@@ -11,7 +11,7 @@ from gemel.inspection.core_code import CoreCode, core_code
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.vector_tables import addresses_of_table
-from gemel.inspection.wording import concerned, lines_in_short
+from gemel.inspection.wording import concerned, copied_elsewhere, lines_in_short
 from gemel.layout.model import Core, Release
 from gemel.m_profile.known_registers import KnownStore
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -172,7 +172,14 @@ def _other_table(
         span=Span(first.store.at, 4),
         lines=lines_in_short(lines, "store"),
         next_step=f"correct the address in the code of build {plan.name}, or place the build of core {core.name} there",
-        follows_from=tuple(("reset-handler-in-code", name) for name in _linked_for(inspection, core, first)),
+        follows_from=(
+            *(("reset-handler-in-code", name) for name in _linked_for(inspection, core, first)),
+            *(
+                copied_elsewhere(each.name)
+                for each in vector_builds(inspection.layout)
+                if each.core == core.name
+            ),
+        ),
     )
 
 

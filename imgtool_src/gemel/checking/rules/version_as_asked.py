@@ -79,7 +79,10 @@ def _another(area: str, others: list[_Other]) -> Finding:
         found=", ".join([first.found, *[f"{each.words} {each.found}" for each in more]]),
         expected=", ".join([first.expected, *[f"{each.words} {each.expected}" for each in more]]),
         next_step=f"take the image that is meant, or {' and '.join(steps)}",
-        follows_from=(("record-of-this-layout", "product"),),
+        follows_from=(
+            ("record-of-this-layout", "product"),
+            *([] if wrong else [("record-of-this-layout", "layout")]),  # which states its version
+        ),
     )
 
 

@@ -137,7 +137,7 @@ class _Text:
             top = format_address(stack.top)
             yield from self._wrapped(f"  task stack {stack.used:,} {room} from {top} down{held}")
         for use in core.ram:
-            yield f"  {use.area:<{max(10, len(use.area))}} {use.touched:,} of {use.size:,} bytes written"
+            yield f"  {use.area:<{max(10, len(use.area))}} {use.touched:,} of {use.size:,} bytes changed"
         if core.function_count:
             named = ", ".join(core.functions[:MAX_FUNCTIONS])
             if len(core.functions) > MAX_FUNCTIONS:

@@ -188,7 +188,10 @@ def _loop(event: RawEvent, held_off: int, names: CodeNames, ended: str) -> Rehea
         found = f"it reads register {names.register(register)}, which will not change any more"
         hint = "see what the layout says of this register, and what the other core does"
     elif memory is None:
-        found, hint = "it reads neither a device register nor RAM", "an endless loop is no place to wait in"
+        found, hint = (
+            "it reads neither a device register nor RAM",
+            "let the core sleep there (WFI), or correct what keeps it in the loop",
+        )
     else:
         found = f"{_reads(event, names)}, which nobody changes"
         hint = "see what should have written it"
