@@ -49,7 +49,9 @@ struct link_state {
 };
 __attribute__((section(".link.state"))) struct link_state link_state;
 #endif
-#ifdef EXTRA
+#ifdef EXTRA_SPACE
+__asm(".section .extra, \"aw\", %nobits\n.space 64\n.previous"); /* no object names it */
+#elif defined(EXTRA)
 __attribute__((section(".extra"))) volatile uint32_t extra_words[16];
 #endif
 
@@ -290,7 +292,7 @@ void reset_handler(void)
 #ifndef NO_LINK
         link_words[i % 32u] = smoothed[i % 16u];
 #endif
-#ifdef EXTRA
+#if defined(EXTRA) && !defined(EXTRA_SPACE)
         extra_words[i % 16u] = i;
 #endif
     }

@@ -79,6 +79,7 @@ NOT_CLEARED = {"cleared-data-cleared-whole": 1}
 FAULTS: dict[str, dict[str, int]] = {
     # allocated sections in no segment, over the other core's data
     "sampler-extra-none": {"ram-claims-in-own-areas": 1},
+    "sampler-space-in-flash": {"ram-claims-in-own-areas": 1},
     "sampler-extra-orphan": {"ram-claims-in-own-areas": 1},
     "sampler-bit-band-station": {"ram-claims-in-own-areas": 1},
     # cleared and copied data

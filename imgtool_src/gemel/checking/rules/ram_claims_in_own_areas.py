@@ -116,13 +116,16 @@ def _left_out_of_flash(layout: Layout, plan: BuildPlan, build: Build) -> Iterato
 
 
 def _is_room(build: Build, claim: Claim) -> bool:
-    """Whether sections without objects, or named for what a device keeps, set aside room in flash."""
+    """Whether sections with nothing of an object file, or named for what a device keeps, set aside room in flash."""
     if claim.memory is None or not claim.memory.holds_image or build.symbols is None:
         return False
     sections = [section for section in unstored_sections(build) if section.span.overlaps(claim.seen)]
     return bool(sections) and all(
         named_as(KEPT_IN_FLASH, section.name)
-        or not any(each.kind == "object" for each in build.symbols.objects_in(section.span))
+        or not (
+            any(each.kind == "object" for each in build.symbols.objects_in(section.span))
+            or build.symbols.marks.get(section.number)
+        )
         for section in sections
     )
 
