@@ -38,17 +38,26 @@ def second_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return prepared(tmp_path_factory.mktemp("examples"))
 
 
+RUN: dict[Path, int] = {}
+"""How many console blocks of its page were run in a folder: each needs what those before it leave there."""
+
+
 @posix
 @pytest.mark.parametrize(
-    ("page", "block"),
-    [(page, block) for page in (TEXT, PAGE) for block in console_blocks(page)],
-    ids=lambda text: text[:60],
+    ("page", "number"),
+    [(page, number) for page in (TEXT, PAGE) for number in range(len(console_blocks(page)))],
+    ids=lambda each: each if isinstance(each, int) else each[:20].strip(),
 )
 def test_every_example_prints_what_the_page_shows(
-    page: str, block: str, demo: Path, second_demo: Path
+    page: str, number: int, demo: Path, second_demo: Path
 ) -> None:
     """Each console block of README and examples page, each in a demo's folder, prints what stands below it."""
-    assert with_output(block, demo if page == TEXT else second_demo) == block, (
+    folder = demo if page == TEXT else second_demo
+    blocks = console_blocks(page)
+    for before in blocks[RUN.get(folder, 0) : number]:
+        with_output(before, folder)
+    RUN[folder] = number + 1
+    assert with_output(blocks[number], folder) == blocks[number], (
         "run tests/readme_examples.py and read what changed"
     )
 
