@@ -66,7 +66,10 @@ def guards_image(name: str) -> bool:
 
 def party_names(layout: Layout) -> list[str]:
     """Every name that a finding with this layout can concern, each once: first those of the layout."""
+    from gemel.inspection.wording import copied_elsewhere
+
     tables = (layout.areas, layout.builds, layout.cores, layout.memories, layout.contracts)
     names = [name for table in tables for name in table]
     names += [stamp.name for stamp in layout.stamps] + [checksum.name for checksum in layout.checksums]
+    names += [copied_elsewhere(build)[1] for build in layout.builds]
     return list(dict.fromkeys([*names, *OTHER_PARTIES]))
