@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from unittest.mock import patch
 
 import pytest
 from both_sides import Limits, assert_both_sides
@@ -11,6 +12,7 @@ from image_edits import changed
 from small_device import CODE, STATION, STATION_RAM, build, builds, joined, layout, station_elf
 
 from gemel.builds.build import Build
+from gemel.image.sparse import SparseBytes
 from gemel.inspection.byte_order import disorder, swapped
 from gemel.inspection.core_settings import why_may_write
 from gemel.inspection.core_views import LOWEST_RETURN, described_word
@@ -21,6 +23,7 @@ from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.instead_of_tables import instead_of_table
 from gemel.inspection.start_tables import clears_of
 from gemel.spans import Span
+from gemel.structs import replace
 
 NOP, FLOAT, RETURN, CALL_R3 = b"\x00\xbf", b"\x00\xee\x10\x0a", b"\x70\x47", b"\x98\x47"
 """NOP, VMOV S0, R0, BX LR and BLX R3."""
@@ -109,6 +112,26 @@ def _streams(count: int) -> bool:
     return constant + 1 in implausible_handlers(Inspection(layout(), image, {}), table, table.words[1:])
 
 
+def _spread(size: int) -> bool:
+    """Whether a handler far from the vector table is looked at, in a build of so many bytes with a hole in it."""
+    inspection = _inspected()
+    placed = inspection.placed["station"]
+    start = placed.stored.start
+    image = SparseBytes()
+    image.write(start, NOP * 16 + RETURN)
+    image.write(start + size - 16, struct.pack("<4I", 1, 2, 3, 4))
+    far = start + size - 16 + 1
+    table = VectorTable(
+        inspection.layout.builds["station"],
+        inspection.layout.cores["station"],
+        replace(placed, stored=Span(start, size)),
+        Span(start, 12),
+        (STATION_RAM, start + 1, far),
+    )
+    with patch("gemel.inspection.implausible_handlers.FAR", 16):
+        return far in implausible_handlers(Inspection(layout(), image, {}), table, table.words[1:])
+
+
 def _table_after(words: int) -> bool:
     """Whether a vector table is found so many words after its place."""
     data = bytes(4 * words) + struct.pack("<4I", STATION_RAM + 0x2000, *[STATION + 0x81] * 3) + CODE * 16
@@ -143,6 +166,7 @@ LIMITS: Limits = {
     "inspection.first_float.DEPTH_LIMIT": (3, _called),
     "inspection.first_float.CONSTRUCTORS_LIMIT": (3, _constructors),
     "inspection.implausible_handlers.STREAMS_LIMIT": (3, _streams),
+    "inspection.implausible_handlers.LARGEST": (0x100, _spread),
     "inspection.instead_of_tables.MAX_WORDS": (8, _table_after),
     "inspection.start_tables.ENTRIES_LIMIT": (3, _entries),
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
 
@@ -90,6 +91,56 @@ def test_an_image_of_the_largest_size_ends_in_time(
         with within(2):
             ended = gemel(*(word.format(file) for word in words))
         assert "fault in gemel" not in ended.err, words
+
+
+LARGE_AREA = """
+format = 1
+product = "large"
+[memory.flash]
+kind = "flash"
+start = 0x1000_0000
+size = "256 MiB"
+[memory.ram]
+kind = "ram"
+start = 0x3000_0000
+size = "64 KiB"
+[core.a]
+role = "primary"
+architecture = "armv7-m"
+interrupts = 16
+ram = ["data"]
+[area.code]
+memory = "flash"
+offset = 0
+size = "128 MiB"
+purpose = "code"
+[area.data]
+memory = "ram"
+offset = 0
+size = "64 KiB"
+purpose = "data"
+[build.a]
+core = "a"
+stored_in = "code"
+"""
+
+
+def test_a_few_bytes_in_a_large_area_cost_as_few(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Two bytes at both ends of 120 MiB: what is erased between them is not read, and takes no memory."""
+    monkeypatch.chdir(folder)
+    Path("large.toml").write_text(LARGE_AREA, encoding="utf-8")
+    Path("sparse.hex").write_bytes(runs(2, 120 << 20))
+    gemel = run_here(capfd)
+    tracemalloc.start()
+    try:
+        with within(1):
+            checked = gemel("check", "large.toml", "sparse.hex")
+        assert "large" in checked.out
+        assert tracemalloc.get_traced_memory()[1] < 32 << 20
+    finally:
+        tracemalloc.stop()
 
 
 def test_marks_beyond_the_first_are_counted(

@@ -20,6 +20,7 @@ from tide_gauge import ARRANGEMENTS, BUILT, layout_file
 import gemel
 from gemel.cli.main import exit_code
 from gemel.errors import BuildError, GemelError
+from gemel.inspection.inspection import Inspection
 from gemel.structs import replace
 from gemel.workflows.inputs import layout_from
 from gemel.workflows.splitting import split
@@ -47,6 +48,17 @@ def test_joining_the_parts_gives_the_image_again(arrangement, suffix, tmp_path):
     again = gemel.join(read, gemel.load_builds(read, files)).image
     assert list(again.data.pieces()) == list(image.data.pieces())
     assert again.entry == image.entry
+
+
+def test_a_part_has_a_largest_size(monkeypatch):
+    """A build of the most bytes, those between its bytes counted, is written; one more, and none is."""
+    read, image = image_of("in-place")
+    largest = max(each.stored.size for each in Inspection(read, image.data, {}).placed.values())
+    monkeypatch.setattr("gemel.workflows.splitting.MAX_PART", largest)
+    assert split(read, image).files
+    monkeypatch.setattr("gemel.workflows.splitting.MAX_PART", largest - 1)
+    with pytest.raises(GemelError, match="too large for a part"):
+        split(read, image)
 
 
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)

@@ -14,7 +14,7 @@ from gemel.image.image import Image
 from gemel.inspection.inspection import Inspection
 from gemel.m_profile.vector_tables import group_name, word_name_for
 from gemel.record.record import Record
-from gemel.spans import Address
+from gemel.spans import Address, Span
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -81,6 +81,18 @@ def _inspection(
     )
 
 
+BLOCK = 1 << 20
+"""Bytes that are compared at once."""
+
+
+def _same_bytes(old: Inspection, before: Span, new: Inspection, after: Span) -> bool:
+    return before.size == after.size and all(
+        old.bytes_of(Span(before.start + at, size)) == new.bytes_of(Span(after.start + at, size))
+        for at in range(0, before.size, BLOCK)
+        if (size := min(BLOCK, before.size - at))
+    )
+
+
 def _builds(old: Inspection, new: Inspection) -> Iterator[BuildChange]:
     for name in dict.fromkeys([*new.layout.builds, *old.layout.builds]):
         before, after = old.placed.get(name), new.placed.get(name)
@@ -88,7 +100,7 @@ def _builds(old: Inspection, new: Inspection) -> Iterator[BuildChange]:
         stored = before.stored if before else None, after.stored if after else None
         same = stored[0] is not None and stored[1] is not None
         if stored[0] and stored[1]:
-            same = old.bytes_of(stored[0]) == new.bytes_of(stored[1])
+            same = _same_bytes(old, stored[0], new, stored[1])
         why = why_not_compared(name, *files) or _not_of_image(name, old, new)
         if files[0] is None or files[1] is None or why:
             yield BuildChange(name, *stored, same, why, (), (), (), 0)

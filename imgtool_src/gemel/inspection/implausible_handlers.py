@@ -16,6 +16,9 @@ from gemel.spans import Span
 STREAMS_LIMIT = 256
 """Stretches of code from the reset handler on that are read."""
 
+LARGEST, FAR = 1 << 24, 1 << 16
+"""Bytes of a build that are read as a whole; in a larger one, a hole of so many ends what is near."""
+
 SOON = 4
 """Bytes of instructions before one that is hardly code, at most: later ones may be after a call that never returns."""
 
@@ -26,9 +29,9 @@ _STOPS = range(0xBE, 0xC0), range(0xDE, 0xE0)
 def implausible_handlers(inspection: Inspection, table: VectorTable, words: Iterable[int]) -> dict[int, str]:
     """For each of these words of the table that no code begins at, what is there instead."""
     placed = table.placed
-    span = placed.stored
-    flow = Flow(inspection.bytes_of(span), placed.run_start)
-    own = Span(placed.run_start, span.size)
+    span = _code_around(inspection, table)
+    own = Span(placed.run_start + span.start - placed.stored.start, span.size)
+    flow = Flow(inspection.bytes_of(span), own.start)
     places = {word: (word & ~1) - own.start for word in words if own.holds(word)}
     found = {word: "bytes that do not read as code" for word, at in places.items() if _is_no_code(flow, at)}
     others = {word: at for word, at in places.items() if word not in found}
@@ -51,6 +54,15 @@ def implausible_handlers(inspection: Inspection, table: VectorTable, words: Iter
         elif flow.data[at >> 1]:
             found[word] = "a constant that the code at reset loads"
     return found
+
+
+def _code_around(inspection: Inspection, table: VectorTable) -> Span:
+    """What is looked at: all of a build, of one that is spread wide what is stored near its vector table."""
+    span = table.placed.stored
+    if span.size <= LARGEST:
+        return span
+    near = (part for part in inspection.parts_of(span, FAR) if part.holds(table.span.start))
+    return next(near, Span(span.start, LARGEST))
 
 
 def _is_no_code(flow: Flow, at: int) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property, wraps
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
@@ -251,10 +251,10 @@ class Inspection(Struct, dict=True):
     def _guessed(self, plan: BuildPlan) -> PlacedBuild | None:
         area = self.layout.span_of(plan.stored_in)
         memory = self.layout.memory_of(plan.stored_in)
-        data = self.bytes_of(area).rstrip(bytes((memory.erased_byte,)))
-        if not data:
+        written = self.written(area)
+        if not written.size:
             return None
-        stored = Span(area.start, min(area.size, -(-len(data) // memory.write_unit) * memory.write_unit))
+        stored = Span(area.start, min(area.size, -(-written.size // memory.write_unit) * memory.write_unit))
         start = self.layout.span_of(plan.runs_in).start if plan.runs_in else area.start
         run_start = seen_by(self.layout, start, plan.core)
         vectors = self._vectors_of(plan, area.start, run_start)
@@ -267,6 +267,27 @@ class Inspection(Struct, dict=True):
     def bytes_of(self, span: Span) -> bytes:
         """The bytes of a plain span that is in one memory; unwritten ones as its erased byte."""
         return self.image.read(span, self.erased_byte_at(span.start))
+
+    def written(self, span: Span) -> Span:
+        """A plain span without the erased bytes at its end; only bytes that the image holds are looked at."""
+        erased = bytes((self.erased_byte_at(span.start),))
+        for held in reversed(self.image.held_in(span)):
+            if data := self.bytes_of(held).rstrip(erased):
+                return Span.from_bounds(span.start, held.start + len(data))
+        return Span(span.start, 0)
+
+    def parts_of(self, span: Span, gap: int) -> Iterator[Span]:
+        """What the image holds in a span, with the holes in it that are smaller than ``gap`` bytes."""
+        found: Span | None = None
+        for held in self.image.held_in(span):
+            if found and held.start - found.end < gap:
+                found = Span.from_bounds(found.start, held.end)
+            else:
+                if found:
+                    yield found
+                found = held
+        if found:
+            yield found
 
     def erased_byte_at(self, address: int) -> int:
         """What an unwritten byte at a plain address reads; 0xFF outside memories."""

@@ -86,7 +86,7 @@ def _table_behind(
     head = struct.unpack("<4I", bytes_of(Span(start - rest, 16)))
     if _starts_core(layout, plan, head, 0, runs, either=True):
         return None
-    data = bytes_of(placed.stored)
+    data = bytes_of(Span(placed.stored.start, min(placed.stored.size, 4 * (declared + MAX_WORDS + 5))))
     words = memoryview(data[: len(data) & ~3]).cast("I")
     found = [
         index

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import sized
 from gemel.layout.model import LEFT_ALONE, BuildPlan, Checksum, Layout, Stamp, SymbolPlace
-from gemel.spans import Span, format_address
+from gemel.spans import Span, format_address, format_size
 from gemel.structs import Struct
 
 if TYPE_CHECKING:
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
     from gemel.image.image import Image
     from gemel.image.sparse import SparseBytes
     from gemel.layout.reader import ReadLayout
+
+MAX_PART = 32 << 20
+"""Bytes of a build, holes and all, that are written as a part: a file of HEX is three times as large."""
 
 Places = dict[str, tuple[Span, ...]]
 
@@ -46,6 +50,7 @@ def split(layout: ReadLayout, image: Image, builds: Mapping[str, Build] | None =
                 next_step="give the layout that the image was joined by, or the builds' ELF files",
             )
         )
+    _refuse_large(inspection, image.file)
     _refuse_changed(inspection, image.file)
     files: dict[str, bytes] = {}
     remarks = list(_without_record(inspection, image.file))
@@ -56,6 +61,22 @@ def split(layout: ReadLayout, image: Image, builds: Mapping[str, Build] | None =
         remarks += _remarks(inspection, plan, part, places)
     remarks += _in_no_part(inspection, image.file)
     return Split(files, tuple(remarks))
+
+
+def _refuse_large(inspection: Inspection, file: str) -> None:
+    large = [
+        Problem(
+            f"build {name} is too large for a part",
+            where=file,
+            found=sized(placed.stored),
+            expected=f"at most {format_size(MAX_PART)}, what is erased between its bytes included",
+            next_step="make its area in the layout smaller, or take the bytes from the image",
+        )
+        for name, placed in inspection.placed.items()
+        if placed.stored.size > MAX_PART
+    ]
+    if large:
+        raise UsageProblem(large)
 
 
 def _refuse_changed(inspection: Inspection, file: str) -> None:

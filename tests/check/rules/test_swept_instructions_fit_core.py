@@ -146,7 +146,7 @@ def test_other_code_areas_of_a_build_are_swept() -> None:
         'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nalso_stored_in = ["extra"]',
     }
     (finding,) = findings(_with({0x1001_8000: WITH_PUSH}, replace))
-    assert finding.where == "build sampler in the image, 0x1001_8000..0x1001_8FFF"
+    assert finding.where == "build sampler in the image, 0x1001_8000..0x1001_8007"
 
 
 def test_code_areas_of_no_build_are_not_checked() -> None:
@@ -195,4 +195,4 @@ def test_what_is_erased_between_a_few_bytes_costs_nothing() -> None:
     }
     with within(1):
         (finding,) = findings(_with({far: DATA + WITH_PUSH}, sizes))
-    assert "0x10C0_8004" in finding.where
+    assert "0x10C0_8000" in finding.where

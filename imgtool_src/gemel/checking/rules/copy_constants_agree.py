@@ -131,8 +131,7 @@ def _stored_bytes(inspection: Inspection, placed: PlacedBuild) -> int:
     if placement:
         ends = [piece.span.end for piece in placement.pieces if piece.span.overlaps(placed.stored)]
         return max(ends) - placed.stored.start
-    erased = bytes((inspection.erased_byte_at(placed.stored.start),))
-    return len(inspection.bytes_of(placed.stored).rstrip(erased))
+    return inspection.written(placed.stored).size
 
 
 RULE = Rule(

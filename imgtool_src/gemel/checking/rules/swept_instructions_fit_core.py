@@ -100,16 +100,19 @@ def _stretches(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[Span, 
 
 def _written_parts(inspection: Inspection, span: Span, start: int) -> Iterator[Stretch]:
     """What is between erased stretches of GAP bytes and more."""
-    data, erased = inspection.bytes_of(span), inspection.erased_byte_at(span.start)
+    erased = inspection.erased_byte_at(span.start)
     written = re.compile(rb"[^\x%02x]" % erased, re.DOTALL)
-    at = 0
-    while at < len(data):
-        gap = data.find(bytes((erased,)) * GAP, at)
-        end = len(data) if gap < 0 else gap + 3 & ~3
-        if end > at:
-            yield Stretch(Span(span.start + at, end - at), start + at, data[at:end])
-        after = written.search(data, end)
-        at = after.start() & ~3 if after else len(data)
+    for part in inspection.parts_of(span, GAP):
+        first = span.start + (part.start - span.start & ~3)
+        data = inspection.bytes_of(Span.from_bounds(first, part.end))
+        at = 0
+        while at < len(data):
+            gap = data.find(bytes((erased,)) * GAP, at)
+            end = len(data) if gap < 0 else gap + 3 & ~3
+            if end > at:
+                yield Stretch(Span(first + at, end - at), start + first + at - span.start, data[at:end])
+            after = written.search(data, end)
+            at = after.start() & ~3 if after else len(data)
 
 
 def _code(
@@ -120,7 +123,7 @@ def _code(
     entries, vectors = _vectors(inspection, plan)
     layout = inspection.layout
     areas = [layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "code"]
-    written = [(each, _written(inspection, each)) for each in areas]
+    written = [(each, inspection.written(each)) for each in areas]
     always = [layout.span_of(each.runs_in) for each in layout.builds.values() if each.runs_in]
     always += [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
     found = []
@@ -171,15 +174,8 @@ def _nobodys(inspection: Inspection) -> Iterator[NotChecked]:
                 yield NotChecked(f"area {area.name}, {span}", reason)
 
 
-def _written(inspection: Inspection, span: Span) -> Span:
-    """A span without the erased bytes at its end."""
-    return Span(
-        span.start, len(inspection.bytes_of(span).rstrip(bytes((inspection.erased_byte_at(span.start),))))
-    )
-
-
 def _is_erased(inspection: Inspection, span: Span) -> bool:
-    return not _written(inspection, span).size
+    return not inspection.written(span).size
 
 
 RULE = Rule(
