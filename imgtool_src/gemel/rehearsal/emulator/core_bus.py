@@ -301,10 +301,11 @@ class CoreBus:
         self._device.touched_guarded(self._core, area, address, self._core.registers.pc & ~1, write)
 
     def _system_read(self, offset: int, size: int) -> int:
-        if self._core.unprivileged:
-            self._core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
+        core = self._core
+        if core.blocks.sets_control and core.unprivileged:
+            core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
             return 0
-        return self._core.system.read(offset, size)
+        return core.system.read(offset, size)
 
     def _system_write(self, offset: int, size: int, value: int) -> None:
         core = self._core

@@ -92,7 +92,7 @@ class EmulatedCore:
 
     def now(self) -> int:
         """The time: while the core executes, that of its current instruction."""
-        return self.time + (self.native.begun - 1 if self.executing else 0)
+        return self.time + self.native.counter.value - 1 if self.executing else self.time
 
     def may_execute(self, address: int) -> bool:
         """Whether there is code of this core at ``address``."""

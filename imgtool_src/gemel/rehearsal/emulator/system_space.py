@@ -254,8 +254,10 @@ class SystemSpace:
         return self._ticks(self._now()).read_control()
 
     def _read_tick_value(self) -> int:
-        now = self._now()
-        return self._ticks(now).read_value(now)
+        now, ticks = self._now(), self.ticks
+        if ticks.advance(now):
+            self.interrupts.pend(TICK)
+        return ticks.read_value(now)
 
     def _write_tick(self, write: Callable[[TickTimer, int, int], None], value: int) -> None:
         now = self._now()
