@@ -175,3 +175,13 @@ def test_parts_of_an_image_share_the_effort() -> None:
     code = bytes.fromhex("00d00046 10b5 dfe810f0") * 400
     assert not unmapped_code(code, 0x1000, [], parts=1).unfinished
     assert unmapped_code(code, 0x1000, [], parts=200).unfinished
+
+
+@pytest.mark.parametrize("distance", [30, 32])
+def test_a_guard_counts_as_far_as_a_function_reaches(distance: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A test of the core less than MAX_FUNCTION bytes before a float push guards it, one further away does not."""
+    monkeypatch.setattr("gemel.m_profile.unmapped.MAX_FUNCTION", 32)
+    test, push = struct.pack("<HH", 0xF01E, 0x0F10), struct.pack("<HHHH", 0xBF08, 0xED2D, 0x8B10, 0x4770)
+    found = unmapped_code(test + b"\x00\xbf" * ((distance - 6) // 2) + push, 0x8000, [0x8001])
+    places = list(found.followed_places(Sieve(lacking("armv7e-m", ("dsp",)))))
+    assert bool(places) is (distance >= 32)

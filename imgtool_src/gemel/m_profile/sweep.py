@@ -29,7 +29,7 @@ PUSH, POP, POP_WIDE, LINK, PROGRAM = 0xB500, 0xBD00, 0xE8BD, 0x4000, 0x8000
 FILL = (b"\x00\x00", b"\x00\xbf", b"\xc0\x46", b"\xff\xff")
 """Halfwords that fill up between routines: zeros, NOP in both its forms, erased flash."""
 
-OF_STREAM = 8
+OF_STREAM = 12
 """How many instructions each stream takes as long as besides."""
 
 

@@ -32,6 +32,9 @@ instructions, and no more of others: tables of numbers read as routines with a f
 MAX_LACKING = 4_096
 """Instructions of one stretch that are reported: a core that lacks more is another core's."""
 
+MAX_FUNCTION = 1 << 16
+"""Bytes of code around an instruction that are searched for tests of the core: no function is larger."""
+
 
 class UnmappedCode(NamedTuple):
     """Code in the bytes ``code``, the first of which its core runs at ``start``.
@@ -89,8 +92,15 @@ class UnmappedCode(NamedTuple):
     ) -> Iterator[tuple[int, FoundInstruction]]:
         """Those of these instructions, in order, that are conditional on no test of the core."""
         for index, of_run in groupby(lacking, key=itemgetter(0)):
-            guards = self._guards(runs[index])
-            yield from (each for each in of_run if not guards.cover(each[1].address, entries=True))
+            first, end = runs[index]
+            known = first
+            for each in of_run:
+                at = each[1].address - self.start
+                if at >= known:
+                    known = min(end, at + MAX_FUNCTION)
+                    guards = self._guards(Run(first if at - first < MAX_FUNCTION else at, known))
+                if not guards.cover(each[1].address, entries=True):
+                    yield each
 
     def _guards(self, run: Run) -> Guards:
         from gemel.m_profile.guards import Guards
