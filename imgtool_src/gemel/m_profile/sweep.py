@@ -29,7 +29,7 @@ PUSH, POP, POP_WIDE, LINK, PROGRAM = 0xB500, 0xBD00, 0xE8BD, 0x4000, 0x8000
 FILL = (b"\x00\x00", b"\x00\xbf", b"\xc0\x46", b"\xff\xff")
 """Halfwords that fill up between routines: zeros, NOP in both its forms, erased flash."""
 
-OF_STREAM = 12
+OF_STREAM = 20
 """How many instructions each stream takes as long as besides."""
 
 
@@ -149,6 +149,7 @@ class Sweep:
             self._behind.append(stream.end)
             self._behind += [part.stop for part in stream.data]
         self.routines.append(Routine(runs(sorted(sizes.items())), self._alone))
+        self._flow.effort += 2 * len(sizes)  # what is code pays for more looking: noise is hardly ever taken
         return calls
 
     def _returns_what_it_pushed(self, at: int, sizes: dict[int, int]) -> bool:

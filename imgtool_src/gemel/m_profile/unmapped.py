@@ -32,8 +32,8 @@ instructions, and no more of others: tables of numbers read as routines with a f
 MAX_LACKING = 4_096
 """Instructions of one stretch that are reported: a core that lacks more is another core's."""
 
-MAX_FUNCTION = 1 << 16
-"""Bytes of code around an instruction that are searched for tests of the core: no function is larger."""
+MAX_FUNCTION = 1 << 14
+"""Bytes of code around an instruction that are searched for tests of the core: hardly a function is larger."""
 
 
 class UnmappedCode(NamedTuple):
