@@ -61,7 +61,7 @@ def _code_around(inspection: Inspection, table: VectorTable) -> Span:
     span = table.placed.stored
     if span.size <= LARGEST:
         return span
-    near = (part for part in inspection.parts_of(span, FAR) if part.holds(table.span.start))
+    near = (part for part in inspection.held_parts(span, FAR) if part.holds(table.span.start))
     return next(near, Span(span.start, LARGEST))
 
 

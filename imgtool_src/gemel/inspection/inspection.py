@@ -276,7 +276,7 @@ class Inspection(Struct, dict=True):
                 return Span.from_bounds(span.start, held.start + len(data))
         return Span(span.start, 0)
 
-    def parts_of(self, span: Span, gap: int) -> Iterator[Span]:
+    def held_parts(self, span: Span, gap: int) -> Iterator[Span]:
         """What the image holds in a span, with the holes in it that are smaller than ``gap`` bytes."""
         found: Span | None = None
         for held in self.image.held_in(span):

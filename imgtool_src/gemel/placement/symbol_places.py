@@ -84,7 +84,7 @@ def _nearest(placement: Placement, symbol: str) -> str:
 
 
 def _no_table(build: str, where: str, found: str) -> Problem:
-    """The same for each symbol of a build."""
+    """What is wrong where no symbol of a build can be looked up, the same for each of them."""
     return Problem(
         f"the symbols of build {build} cannot be looked up",
         where=where,

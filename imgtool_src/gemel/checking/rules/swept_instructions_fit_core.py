@@ -102,7 +102,7 @@ def _written_parts(inspection: Inspection, span: Span, start: int) -> Iterator[S
     """What is between erased stretches of GAP bytes and more."""
     erased = inspection.erased_byte_at(span.start)
     written = re.compile(rb"[^\x%02x]" % erased, re.DOTALL)
-    for part in inspection.parts_of(span, GAP):
+    for part in inspection.held_parts(span, GAP):
         first = span.start + (part.start - span.start & ~3)
         data = inspection.bytes_of(Span.from_bounds(first, part.end))
         at = 0
