@@ -85,11 +85,12 @@ def test_first_help_is_that_of_click(columns: int, monkeypatch: pytest.MonkeyPat
 
 
 def test_every_parameter_is_one_of_its_function():
-    """Names of declarations and of the functions' parameters agree, for every command."""
+    """Names of declarations agree with the function's parameters, or the fields of what it takes, for every command."""
     for name in COMMANDS:
         command = loaded(name)
         for each in [command, *(command.below or {}).values()]:
             code = each.function.__code__
+            taken = each.takes.__annotations__ if each.takes else code.co_varnames[: code.co_argcount]
             assert {parameter.name for parameter in each.parameters} - {
                 common.name for common in COMMON
-            } == set(code.co_varnames[: code.co_argcount])
+            } == set(taken)

@@ -153,8 +153,10 @@ class Command:
         finished: Callable[[str], str] | None = None,
         works_long: bool = False,
         exits: str = "0 all holds; 1 a rule is broken",
+        takes: type[Any] | None = None,
     ) -> None:
         self.name, self.function, self._finished, self.works_long = name, function, finished, works_long
+        self.takes = takes
         self.exits = f"Exit codes: {exits}; 2 the work could not be done."
         self.parameters: tuple[Parameter, ...] = (*function.__dict__.get("declared", ()), *COMMON)
         self._help = help or function.__doc__ or ""
@@ -187,13 +189,16 @@ class Command:
         ]
         try:
             if not (self.works_long and takes_control_sequences(sys.stderr)):
-                return self.function(**values)
+                return self._done(values)
             from gemel.cli.progress import shown_progress
 
             with shown_progress():
-                return self.function(**values)
+                return self._done(values)
         except GemelError as error:
             raise with_missing_files(error) from error.__cause__
+
+    def _done(self, values: dict[str, Any]) -> Any:
+        return self.function(self.takes(**values)) if self.takes else self.function(**values)
 
     def written_out(self, words: Sequence[str]) -> list[str]:
         """``words`` with the implied value after each option that stands alone."""
@@ -270,13 +275,15 @@ def sub_command(
     finished: Callable[[str], str] | None = None,
     works_long: bool = False,
     exits: str = "0 all holds; 1 a rule is broken",
+    takes: type[Any] | None = None,
 ) -> Callable[[Callable[..., Any]], Command]:
     """Declare the function below as command ``name``; its docstring is the help unless ``help`` is given.
 
     ``finished`` puts into the help what is made only where it is shown.  One that ``works_long`` shows progress.
-    ``exits`` says what the exit codes 0 and 1 mean.
+    ``exits`` says what the exit codes 0 and 1 mean.  The function has a parameter for each that is declared, or one
+    of the class that it ``takes``, whose fields they are.
     """
-    return lambda function: Command(name, function, help, finished, works_long, exits)
+    return lambda function: Command(name, function, help, finished, works_long, exits, takes)
 
 
 def group(

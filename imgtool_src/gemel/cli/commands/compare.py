@@ -20,6 +20,8 @@ from gemel.cli.parameters import (
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
+    from gemel.comparing.changes import Comparison
+    from gemel.layout.model import Layout
 
 
 @sub_command("compare", works_long=True, exits="0 the images are the same; 1 they differ")
@@ -61,7 +63,7 @@ def command(
       gemel compare tide-gauge.toml tide.hex tide.bin
     """
     from gemel.cli.printing import print_remarks
-    from gemel.cli.results import form_by_suffix, give_text
+    from gemel.cli.results import form_by_suffix
     from gemel.errors import all_of
     from gemel.files.output_targets import refuse_targets
     from gemel.structs import replace
@@ -120,6 +122,20 @@ def command(
         options=["--from-device"] if from_device else [],
         old_layout=old_read,
     )
+    _give(comparison, form, output, everything, [each.layout if each else None for each in (read, old_read)])
+    return 0 if comparison.same else 1
+
+
+def _give(
+    comparison: Comparison,
+    form: str,
+    output: Path | None,
+    everything: bool,
+    layouts: Sequence[Layout | None],
+) -> None:
+    """Print the comparison in a form, or write it; ``layouts`` are those of the new image and of the old one."""
+    from gemel.cli.results import give_text
+
     if form == "json":
         from gemel.comparing.as_json import report
 
@@ -127,7 +143,6 @@ def command(
     elif form == "html":
         from gemel.page.compare import page_of_comparison
 
-        layouts = [each.layout if each else None for each in (read, old_read)]
         give_text(page_of_comparison(comparison, *layouts), output, plain=False)
     else:
         from gemel.cli.printing import terminal_width
@@ -135,7 +150,6 @@ def command(
 
         lines = text_of(comparison, 80 if output else terminal_width(sys.stdout), everything)
         give_text("".join(f"{line}\n" for line in lines), output)
-    return 0 if comparison.same else 1
 
 
 def _sorted(words: Sequence[str]) -> tuple[Path | None, list[Path], list[str]]:

@@ -24,14 +24,46 @@ from gemel.cli.parameters import (
     version_option,
 )
 from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
+from gemel.structs import NamedTuple, Struct
 
 if TYPE_CHECKING:
+    from gemel.cli.reporting import Shown
     from gemel.inspection.inspection import Strict
+    from gemel.layout.reader import ReadLayout
+    from gemel.workflows.checking import CheckResult
+    from gemel.workflows.joining import CheckedJoin
 
 USAGE = "[LAYOUT] [NAME=BUILD]..."
 
 
-@sub_command("join", works_long=True)
+class Asked(Struct, kw_only=True):
+    """The words and options of ``gemel join``, as they are declared below."""
+
+    words: tuple[str, ...]
+    outputs: tuple[Path, ...]
+    memories: tuple[str, ...]
+    version_text: str | None
+    rollback: int | None
+    key_texts: tuple[str, ...]
+    phrase_files: tuple[Path, ...]
+    phrase_names: tuple[str, ...]
+    leave_unsealed: bool
+    open_keys: bool
+    policy: Path | None
+    reads_back: bool
+    paths_outside: bool
+    date_text: str | None
+    disassemble: bool
+    as_form: str | None
+    dry_run: bool
+    strict: Strict | None
+    form: str
+    reports: tuple[Path, ...]
+    everything: bool
+    quiet: bool
+
+
+@sub_command("join", works_long=True, takes=Asked)
 @argument("words", metavar=USAGE, several=True, kind=INPUTS)
 @images_option(required=True)
 @memories_option
@@ -62,30 +94,7 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
 @report_option
 @option("--all", "everything", is_flag=True, help="In text, list every rule and place.")
 @quiet_option
-def command(
-    words: tuple[str, ...],
-    outputs: tuple[Path, ...],
-    memories: tuple[str, ...],
-    version_text: str | None,
-    rollback: int | None,
-    key_texts: tuple[str, ...],
-    phrase_files: tuple[Path, ...],
-    phrase_names: tuple[str, ...],
-    leave_unsealed: bool,
-    open_keys: bool,
-    policy: Path | None,
-    reads_back: bool,
-    paths_outside: bool,
-    date_text: str | None,
-    disassemble: bool,
-    as_form: str | None,
-    dry_run: bool,
-    strict: Strict | None,
-    form: str,
-    reports: tuple[Path, ...],
-    everything: bool,
-    quiet: bool,
-) -> int:
+def command(asked: Asked) -> int:
     """Join the builds of a layout into one flash image.
 
     The image is checked before it is written; one that breaks a rule is not written. Where LAYOUT is left out,
@@ -97,101 +106,112 @@ def command(
     Example:
       gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
     """
-    from gemel.cli.endings import NO_IMAGE_WRITTEN, NOTHING_WRITTEN
+    from gemel.cli.reporting import inputs_among, refuse_reports, reports_of_problems
+    from gemel.workflows.writing import refuse_suffixes
+
+    refuse_reports(asked.reports, inputs_among(asked.words))
+    with reports_of_problems(asked.reports):
+        refuse_suffixes(asked.outputs, asked.as_form)
+        joined = _joined(asked)
+        shown, done = _written(asked, joined)
+    shown.verdict(done)
+    return 0 if joined.result.passes else 1
+
+
+class _Joined(NamedTuple):
+    """A join and its check; ``whole`` has the memories that are written to files of their own."""
+
+    made: CheckedJoin
+    result: CheckResult
+    read: ReadLayout
+    whole: dict[Path, str]
+
+
+def _joined(asked: Asked) -> _Joined:
+    """The builds joined and checked; nothing is written yet."""
     from gemel.cli.positions import given, layout_of
-    from gemel.cli.printing import print_diagnostic, print_remarks, written_lines
-    from gemel.cli.reporting import (
-        Shown,
-        inputs_among,
-        refuse_reports,
-        report_texts,
-        reports_of_problems,
-    )
+    from gemel.cli.printing import print_remarks
     from gemel.cli.signing.key_options import GivenKeys
     from gemel.cli.signing.pass_phrases import PassPhrases
-    from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
     from gemel.files.output_targets import refuse_targets
-    from gemel.files.outputs import write_all
-    from gemel.workflows.inputs import (
-        build_files,
-        date_of,
-        load_builds,
-        load_layout,
-        version_of,
-    )
+    from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
     from gemel.workflows.joining import assumptions_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
     from gemel.workflows.trust import load_policy
-    from gemel.workflows.writing import (
-        STDOUT,
-        encoded,
-        memory_files,
-        of_file,
-        refuse_suffixes,
-        write_images,
-    )
+    from gemel.workflows.writing import STDOUT, memory_files
 
-    refuse_reports(reports, inputs_among(words))
-    with reports_of_problems(reports):
-        version, date = version_of(version_text), date_of(date_text)
-        refuse_suffixes(outputs, as_form)
-        found = given(words, USAGE, least=0, most=0)
-        layout = layout_of(found, USAGE)
-        read = load_layout(layout, paths_outside=paths_outside)
-        files = build_files(read, found.builds, by_path=True)
-        own = load_policy(policy) if policy else None
-        phrases = PassPhrases(phrase_files, phrase_names)
-        with GivenKeys(key_texts, phrases, open_keys=open_keys) as keys:
-            refuse_unsealable(read.layout, keys, leave_unsealed)
-            whole = memory_files(read.layout, memories)
-            targets = [path for path in outputs if path != STDOUT]
-            refuse_targets(
-                [*targets, *whole, *reports],
-                [layout, *files.values(), *keys.files, *([policy] if policy else [])],
-            )
-            handed = load_builds(read, files)
-            for build in handed.values():
-                print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
-            made = join_and_check(
-                read,
-                handed,
-                keys,
-                policy=own,
-                version=version,
-                rollback=rollback,
-                leave_unsealed=leave_unsealed,
-                disassemble=disassemble,
-                strict=strict or "",
-                today=date,
-            )
-        joined, result = made.joined, made.result
-        if reads_back and result.passes:
-            from gemel.workflows.read_back import build_bytes, read_back
+    version, date = version_of(asked.version_text), date_of(asked.date_text)
+    found = given(asked.words, USAGE, least=0, most=0)
+    layout = layout_of(found, USAGE)
+    read = load_layout(layout, paths_outside=asked.paths_outside)
+    files = build_files(read, found.builds, by_path=True)
+    policy = load_policy(asked.policy) if asked.policy else None
+    phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
+    with GivenKeys(asked.key_texts, phrases, open_keys=asked.open_keys) as keys:
+        refuse_unsealable(read.layout, keys, asked.leave_unsealed)
+        whole = memory_files(read.layout, asked.memories)
+        targets = [path for path in asked.outputs if path != STDOUT]
+        inputs = [layout, *files.values(), *keys.files, *([asked.policy] if asked.policy else [])]
+        refuse_targets([*targets, *whole, *asked.reports], inputs)
+        builds = load_builds(read, files)
+        for build in builds.values():
+            print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
+        made = join_and_check(
+            read,
+            builds,
+            keys,
+            policy=policy,
+            version=version,
+            rollback=asked.rollback,
+            leave_unsealed=asked.leave_unsealed,
+            disassemble=asked.disassemble,
+            strict=asked.strict or "",
+            today=date,
+        )
+    result = made.result
+    if asked.reads_back and result.passes:
+        from gemel.workflows.read_back import build_bytes, read_back
 
-            given_bytes = build_bytes(files, handed)
-            result = read_back(result, joined.image, outputs, whole, given_bytes, form=as_form, today=date)
-        if result.passes and not dry_run:
-            blocks = encoded(outputs[0], joined.image.data, read.layout, joined.image.entry, as_form)
-            result = of_file(result, outputs[0], blocks)
-        shown = Shown(result, form, everything, quiet and result.passes, STDOUT in outputs, "--all")
-        done: list[str] = []
-        with shown:
-            documents = {file: [text] for file, text in report_texts(result, reports, everything).items()}
-            if result.passes and not dry_run:
-                done = seal_lines(read.layout, made.seal) if made.seal else []
-                if not made.seal and (read.layout.seal or leave_unsealed):
-                    done = unsealed_lines(shown.width)
-                sizes = write_images(
-                    joined.image, *outputs, layout=read, memories=whole, form=as_form, further=documents
-                )
-                done += written_lines(sizes, shown.width, outputs[0])
-                if reads_back:
-                    from gemel.text.wrapping import labelled_lines
-                    from gemel.workflows.read_back import read_back_words
+        stored = build_bytes(files, builds)
+        result = read_back(
+            result, made.joined.image, asked.outputs, whole, stored, form=asked.as_form, today=date
+        )
+    return _Joined(made, result, read, whole)
 
-                    done += labelled_lines(read_back_words(result), shown.width)
-            else:
-                write_all(documents)
-                print_diagnostic(NO_IMAGE_WRITTEN if reports else NOTHING_WRITTEN)
-    shown.verdict(done)
-    return 0 if result.passes else 1
+
+def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
+    """Print the result, and write images and reports if it passes; what is said at the end."""
+    from gemel.cli.endings import NO_IMAGE_WRITTEN, NOTHING_WRITTEN
+    from gemel.cli.printing import print_diagnostic, written_lines
+    from gemel.cli.reporting import Shown, report_texts
+    from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
+    from gemel.files.outputs import write_all
+    from gemel.workflows.writing import STDOUT, encoded, of_file, write_images
+
+    made, result, read, whole = joined
+    image, outputs, form = made.joined.image, asked.outputs, asked.as_form
+    writes = result.passes and not asked.dry_run
+    if writes:
+        result = of_file(result, outputs[0], encoded(outputs[0], image.data, read.layout, image.entry, form))
+    quiet = asked.quiet and result.passes
+    shown = Shown(result, asked.form, asked.everything, quiet, STDOUT in outputs, "--all")
+    done: list[str] = []
+    with shown:
+        documents = {
+            file: [text] for file, text in report_texts(result, asked.reports, asked.everything).items()
+        }
+        if writes:
+            done = seal_lines(read.layout, made.seal) if made.seal else []
+            if not made.seal and (read.layout.seal or asked.leave_unsealed):
+                done = unsealed_lines(shown.width)
+            sizes = write_images(image, *outputs, layout=read, memories=whole, form=form, further=documents)
+            done += written_lines(sizes, shown.width, outputs[0])
+            if asked.reads_back:
+                from gemel.text.wrapping import labelled_lines
+                from gemel.workflows.read_back import read_back_words
+
+                done += labelled_lines(read_back_words(result), shown.width)
+        else:
+            write_all(documents)
+            print_diagnostic(NO_IMAGE_WRITTEN if asked.reports else NOTHING_WRITTEN)
+    return shown, done

@@ -1,0 +1,211 @@
+"""What ``gemel check`` judges: an image by its layout, a dump, record and seal alone, or a release folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gemel.structs import Struct
+
+if TYPE_CHECKING:
+    import datetime
+
+    from gemel.cli.positions import Given
+    from gemel.image.image import Image
+    from gemel.inspection.inspection import Strict
+    from gemel.layout.reader import ReadLayout
+    from gemel.placement.placed import Version
+    from gemel.policy.reader import ReadPolicy
+    from gemel.readback.versions import KnownVersion
+    from gemel.workflows.checking import CheckResult
+    from gemel.workflows.reading_back import Dump
+
+NOT_ALONE = frozenset(
+    ("--version", "--rollback", "--previous", "--joined-with", "--from-device", "--rehearse")
+)
+"""Options that need the layout."""
+
+ABOUT_AN_IMAGE = NOT_ALONE | {"--at", "--as", "--date", "--policy", "--at-least", "--trust"}
+"""Options that say nothing where a layout alone is checked."""
+
+NOT_OF_A_FOLDER = NOT_ALONE | {"--at", "--as", "--paths-outside"}
+"""Options that a release folder has no use for: what they say is in it."""
+
+
+class Asked(Struct, kw_only=True):
+    """The words and options of ``gemel check``, as they are declared there."""
+
+    words: tuple[str, ...]
+    starts: tuple[int, ...]
+    from_device: bool
+    as_form: str | None
+    disassemble: bool
+    rehearsed: bool
+    version_text: str | None
+    rollback: int | None
+    trust: tuple[Path, ...]
+    policy: Path | None
+    at_least: int | None
+    previous: Path | None
+    index: Path | None
+    release: Path | None
+    joined_with: Path | None
+    paths_outside: bool
+    date_text: str | None
+    strict: Strict | None
+    form: str
+    reports: tuple[Path, ...]
+    everything: bool
+    quiet: bool
+
+    def among(self, words: frozenset[str]) -> list[str]:
+        """The options of ``words`` that are given."""
+        values: dict[str, object] = {
+            "--at": self.starts or None,
+            "--as": self.as_form,
+            "--version": self.version_text,
+            "--rollback": self.rollback,
+            "--trust": self.trust or None,
+            "--policy": self.policy,
+            "--at-least": self.at_least,
+            "--previous": self.previous,
+            "--joined-with": self.joined_with,
+            "--date": self.date_text,
+            "--rehearse": self.rehearsed or None,
+            "--from-device": self.from_device or None,
+            "--paths-outside": self.paths_outside or None,
+        }
+        return [word for word, value in values.items() if value is not None and word in words]
+
+    @property
+    def at(self) -> int | None:
+        """Where one raw binary is read."""
+        return self.starts[-1] if self.starts else None
+
+    @property
+    def version(self) -> Version | None:
+        """The version that the image must hold; raises UsageProblem."""
+        from gemel.workflows.inputs import version_of
+
+        return version_of(self.version_text)
+
+    @property
+    def date(self) -> datetime.date | None:
+        """The day of the check; raises UsageProblem."""
+        from gemel.workflows.inputs import date_of
+
+        return date_of(self.date_text)
+
+
+def folder_result(folder: Path, asked: Asked) -> CheckResult:
+    """The check of a release folder, in place of layout and image.
+
+    Raises UsageProblem for words that are no builds, for options given and for reports inside the folder.
+    """
+    from gemel.errors import Problem, UsageProblem
+    from gemel.workflows.checking_release import check_release
+    from gemel.workflows.trust import load_policy
+
+    given = [word for word in asked.words if "=" not in word] + asked.among(NOT_OF_A_FOLDER)
+    if given:
+        what, step = "--release reads layout, image and version from the folder", "leave it out"
+        raise UsageProblem(
+            Problem(what, found=" ".join(given), expected="--release FOLDER [NAME=BUILD]...", next_step=step)
+        )
+    inside = [str(report) for report in asked.reports if folder.resolve() in report.resolve().parents]
+    if inside:
+        what, step = "a report would change the folder that is checked", "write it elsewhere"
+        raise UsageProblem(Problem(what, where="--report", found=", ".join(inside), next_step=step))
+    return check_release(
+        folder,
+        list(asked.words),
+        trust=asked.trust,
+        policy=load_policy(asked.policy) if asked.policy else None,
+        at_least=asked.at_least,
+        disassemble=asked.disassemble,
+        strict=asked.strict or "",
+        today=asked.date,
+    )
+
+
+def result_without_layout(found: Given, asked: Asked, policy: ReadPolicy) -> CheckResult:
+    """What record and seal prove by the receiver's policy; raises UsageProblem for what needs the layout."""
+    from gemel.cli.printing import print_remarks
+    from gemel.errors import Problem
+    from gemel.workflows.checking_alone import check_alone, refuse_without_layout, unverified
+    from gemel.workflows.inputs import read_image
+    from gemel.workflows.key_inputs import public_keys
+
+    refuse_without_layout([*asked.among(NOT_ALONE), *(["NAME=BUILD"] if found.builds else [])])
+    loaded = read_image(found.images[0], at=asked.at, form=asked.as_form)
+    keys = public_keys(asked.trust) or None
+    result = check_alone(loaded, policy, keys, asked.at_least, asked.date, asked.strict or "")
+    print_remarks([Problem(f"without the layout: {unverified(result)}", where=loaded.file)])
+    return result
+
+
+def image_result(found: Given, usage: str, asked: Asked, policy: ReadPolicy | None) -> CheckResult:
+    """The check of an image or of a dump by its layout."""
+    from gemel.cli.positions import layout_of
+    from gemel.cli.printing import print_remarks
+    from gemel.errors import all_of
+    from gemel.workflows.checking import check
+    from gemel.workflows.inputs import (
+        load_builds,
+        load_layout,
+        load_layout_and_files,
+        read_image,
+        read_images,
+    )
+    from gemel.workflows.trust import trust_of
+
+    version, date, form, previous = asked.version, asked.date, asked.as_form, asked.previous
+    layout = layout_of(found, usage)
+    read, files, remarks = load_layout_and_files(layout, found.builds, paths_outside=asked.paths_outside)
+    older: Image | None
+    if asked.from_device:
+        older = read_image(previous, layout=read, form=form) if previous else None
+        dump, known = _dump(found, read, asked, older)
+        builds, trusted = all_of(
+            lambda: load_builds(read, files), lambda: trust_of(read, asked.trust, policy)
+        )
+    else:
+        paths = [*found.images, *([previous] if previous else [])]
+        (loaded, *others), builds, trusted = all_of(
+            lambda: read_images(paths, read, asked.at, form),
+            lambda: load_builds(read, files),
+            lambda: trust_of(read, asked.trust, policy),
+        )
+        older = others[0] if others else None
+    print_remarks([*remarks, *trusted.remarks(read)])
+    options: dict[str, Any] = {
+        "version": version,
+        "rollback": asked.rollback,
+        "trusted": trusted,
+        "previous": older,
+        "min_rollback": asked.at_least,
+        "disassemble": asked.disassemble,
+        "rehearsal": asked.rehearsed or None,
+        "today": date,
+        "joined_with": load_layout(asked.joined_with) if asked.joined_with else None,
+        "strict": asked.strict or "",
+    }
+    if asked.from_device:
+        from gemel.workflows.reading_back import check_dump
+
+        return check_dump(read, dump, builds, known=known, **options)
+    return check(read, loaded, builds, **options)
+
+
+def _dump(
+    found: Given, read: ReadLayout, asked: Asked, older: Image | None
+) -> tuple[Dump, list[KnownVersion]]:
+    """The dump, with a remark on what is set aside, and the versions that it is compared with."""
+    from gemel.cli.printing import print_remarks
+    from gemel.workflows.reading_back import indexed_versions, known_version, read_dump
+
+    dump = read_dump(found.images, read, asked.starts, asked.as_form)
+    known, remarks = indexed_versions(asked.index, read) if asked.index else ([], [])
+    print_remarks([*dump.remarks, *remarks])
+    before = known_version(older, read) if older else None
+    return dump, [*known, *([before] if before else [])]
