@@ -392,6 +392,7 @@ def test_a_layout_alone_is_checked(device: Path, gemel: Run) -> None:
         ("--rehearse",),
         BUILDS,
         ("--rollback", "0"),
+        ("--from-device",),
     ):
         missed = gemel("check", "small.toml", *more)
         assert (missed.code, "missing argument IMAGE" in missed.err) == (2, True), more
