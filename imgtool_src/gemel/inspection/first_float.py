@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.inspection.core_settings import constant_word
-from gemel.inspection.guarded_code import GuardedCode
 from gemel.m_profile.execution import FLOAT_ACCESS
-from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.halfwords import FIRST_WIDE, instructions
 from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
 from gemel.m_profile.known_stores import call_distance, known_stores
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
+    from gemel.builds.mapped_code import MappedCode
     from gemel.m_profile.start_run import StartRun
 
 WALK_LIMIT, DEPTH_LIMIT = 20_000, 32
@@ -21,6 +21,11 @@ WALK_LIMIT, DEPTH_LIMIT = 20_000, 32
 
 
 CONSTRUCTORS_LIMIT = 256
+
+_FIRST, _SECOND = b"\1", b"\2"
+_TOPS = bytes(1 if top & 0xEC == 0xEC else 2 if top & 0x0E == 0x0A else 0 for top in range(0x100))
+"""For the upper byte of a halfword whether it may be the first or the second one of a floating-point instruction."""
+
 _INIT_ARRAY = frozenset({"__init_array_start", "__init_array_end"})
 
 
@@ -39,13 +44,17 @@ class FirstFloat(NamedTuple):
     function: str
 
 
-def first_float(build: Build, reset: int, run: StartRun | None = None) -> FirstFloat | None:
+def first_float(
+    build: Build, reset: int, run: StartRun | None = None, code: MappedCode | None = None
+) -> FirstFloat | None:
     """The float instruction that the reset handler comes to before a store to CPACR; None if there is none.
 
-    A run of the start-up code shows it, or that the unit is enabled before.  Else functions are gone through from
-    start to end, calls where they stand; both sides of branches count.
+    A run of the start-up code shows it, or that the unit is enabled before, or all ``code`` that there is none.  Else
+    functions are gone through from start to end, calls where they stand; both sides of branches count.
     """
     if run and run.enables_float:
+        return None
+    if code and not code.unmapped and not any(map(holds_float, [each.code for each in code.sections])):
         return None
     if run and run.float_at is not None and build.symbols:
         function = build.symbols.function_at(run.float_at)
@@ -55,10 +64,31 @@ def first_float(build: Build, reset: int, run: StartRun | None = None) -> FirstF
     return walk.found
 
 
+def holds_float(code: bytes) -> bool:
+    """Whether an instruction in code without data may be one of the floating-point unit."""
+    tops = code[1::2]
+    marked = tops.translate(_TOPS)
+    start, last = 0, -1
+    at = marked.find(_FIRST + _SECOND)
+    while at >= 0:
+        # Of halfwords in a row that begin or may end 32-bit instructions, each second one begins one.
+        before = at
+        while before - 1 > last and tops[before - 1] >= FIRST_WIDE >> 8:
+            before -= 1
+        if before - 1 > last:
+            start = before
+        if (at - start) % 2 == 0:
+            return True
+        last, at = at, marked.find(_FIRST + _SECOND, at + 1)
+    return False
+
+
 class _Walk:
     """Goes through functions in the order of their calls."""
 
     def __init__(self, build: Build) -> None:
+        from gemel.inspection.guarded_code import GuardedCode
+
         self._build = build
         self._guarded = GuardedCode(build)
         self._visited: set[int] = set()

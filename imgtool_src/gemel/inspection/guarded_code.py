@@ -6,6 +6,7 @@ import struct
 from bisect import bisect_right
 from collections.abc import Iterator
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode, mapped_code
@@ -13,11 +14,13 @@ from gemel.inspection.core_settings import constant_word, function_spans, functi
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.found_instruction import FoundInstruction
-from gemel.m_profile.guards import Guards, Passed
 from gemel.m_profile.halfwords import instructions
 from gemel.m_profile.known_stores import Function, branch_distance
 from gemel.m_profile.sieve import Sieve
 from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.m_profile.guards import Guards, Passed
 
 DEPTH, STEPS_LIMIT, ENTRIES = 6, 100_000, 64
 """How far callers are followed, how many halfwords of functions are gone through, and how many callers one has."""
@@ -131,6 +134,8 @@ class GuardedCode:
     def _guards_of(self, span: Span | None, passed: Passed | None = None) -> Guards | None:
         if span is None:
             return None
+        from gemel.m_profile.guards import Guards, Passed
+
         passed = passed or Passed()
         key = span.start, passed, self._with_variables
         if key not in self._guards:

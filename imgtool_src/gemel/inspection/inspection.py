@@ -25,6 +25,7 @@ from gemel.structs import Struct, field
 if TYPE_CHECKING:
     import datetime
 
+    from gemel.builds.mapped_code import MappedCode
     from gemel.image.image import ImageFile
     from gemel.inspection.core_settings import Setting
     from gemel.inspection.instead_of_tables import Instead
@@ -171,6 +172,13 @@ class Inspection(Struct, dict=True):
             for name, build in self.builds.items()
             if build.symbols
         }
+
+    @cached_property
+    def mapped_code(self) -> dict[str, MappedCode]:
+        """The code of each build with symbols, without the data in it."""
+        from gemel.builds.mapped_code import mapped_code
+
+        return {name: code for name, build in self.builds.items() if (code := mapped_code(build))}
 
     @cached_property
     def start_blocks(self) -> dict[str, StartBlocks]:

@@ -11,7 +11,6 @@ from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.files.reading import beginning_of
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.structs import NamedTuple
-from gemel.workflows.key_inputs import public_keys
 
 if TYPE_CHECKING:
     from gemel.layout.reader import ReadLayout
@@ -182,6 +181,8 @@ def _read(
     paths: Iterable[Path], origin: str, problems: list[Problem], *, plain: bool = False
 ) -> list[tuple[Path, PublicKey]]:
     """Each file's key; what is wrong with a file goes to ``problems``, with who named it; ``plain`` allows no pipe."""
+    from gemel.workflows.key_inputs import public_keys
+
     keys = []
     for path in paths:
         try:

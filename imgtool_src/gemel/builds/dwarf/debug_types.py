@@ -7,6 +7,7 @@ import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import PurePath
+from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.constants import LANGUAGES, NAMED, RECORDS, At, Tag
 from gemel.builds.dwarf.entries import DieOffset, Entries
@@ -14,7 +15,6 @@ from gemel.builds.dwarf.fault import DebugUnreadable, DwarfFault
 from gemel.builds.dwarf.index import Index
 from gemel.builds.dwarf.names import Spelled, keyword, scoped, taken_apart
 from gemel.builds.dwarf.sections import DebugSections, read_debug_sections
-from gemel.builds.dwarf.split import Beside
 from gemel.builds.dwarf.type_reader import constant_of, read_type
 from gemel.builds.dwarf.types import (
     Alias,
@@ -27,6 +27,9 @@ from gemel.builds.dwarf.types import (
     Reference,
     Type,
 )
+
+if TYPE_CHECKING:
+    from gemel.builds.dwarf.split import Beside
 
 ALIAS_LIMIT = 64
 """Types on top of each other that are looked at: names, qualifiers, pointers and arrays, and what they are of."""

@@ -9,14 +9,17 @@ from __future__ import annotations
 import struct
 from bisect import bisect_right
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.abbreviations import Abbreviation, Known, Value
 from gemel.builds.dwarf.constants import STRING_INDEXES, UNIT_RELATIVE, At, Form
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import DebugData
-from gemel.builds.dwarf.split import Beside, read_halves
 from gemel.builds.dwarf.units import Unit, read_units
 from gemel.structs import NamedTuple, replace
+
+if TYPE_CHECKING:
+    from gemel.builds.dwarf.split import Beside
 
 STEPS_FREE, BYTES_PER_STEP = 150_000, 5
 """Entries that are walked over at most, in sum: this many, and one for each so many bytes of the file."""
@@ -76,6 +79,8 @@ class Entries:
         self._signatures = {unit.signature: unit.type for unit in self.units if unit.signature is not None}
 
     def _add_halves(self, beside: Beside, packages: tuple[str, ...], known: Known) -> None:
+        from gemel.builds.dwarf.split import read_halves
+
         wanted: dict[str, set[int | None]] = {}
         for unit in self.units:
             if unit.split:

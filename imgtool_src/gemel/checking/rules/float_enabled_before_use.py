@@ -35,7 +35,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         from gemel.inspection.first_float import first_float
 
-        found = first_float(core.build, table.words[1], inspection.start_runs.get(name))
+        code = inspection.mapped_code.get(name) if inspection.disassemble else None
+        found = first_float(core.build, table.words[1], inspection.start_runs.get(name), code)
         yield _finding(core, found) if found else Holds(f"build {name}")
 
 

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or one finding for each kind of instruction that its core lacks."""
-    from gemel.builds.mapped_code import mapped_code
     from gemel.m_profile.disassembly import why_not
 
     reason = why_not(inspection.disassemble)
@@ -27,7 +26,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         where = f"build {name}"
         build = inspection.builds.get(name)
         missing = reason or needs_elf(name, build, "symbols")
-        code = None if missing or build is None else mapped_code(build)
+        code = None if missing else inspection.mapped_code.get(name)
         if code is None or build is None:
             yield NotChecked(where, missing)
         else:

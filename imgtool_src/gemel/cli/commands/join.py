@@ -181,7 +181,6 @@ def _joined(asked: Asked) -> _Joined:
 
 def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
     """Print the result, and write images and reports if it passes; what is said at the end."""
-    from gemel.cli.endings import NO_IMAGE_WRITTEN, NOTHING_WRITTEN
     from gemel.cli.printing import print_diagnostic, written_lines
     from gemel.cli.reporting import Shown, report_texts
     from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
@@ -212,6 +211,8 @@ def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
 
                 done += labelled_lines(read_back_words(result), shown.width)
         else:
+            from gemel.cli.endings import NO_IMAGE_WRITTEN, NOTHING_WRITTEN
+
             write_all(documents)
             print_diagnostic(NO_IMAGE_WRITTEN if asked.reports else NOTHING_WRITTEN)
     return shown, done

@@ -15,9 +15,7 @@ from typing import TYPE_CHECKING
 from gemel.cli.printing import print_remarks
 from gemel.cli.signing.pass_phrases import PassPhrases, phrase_of_file
 from gemel.errors import GemelError, Problem, UsageProblem
-from gemel.files.private_files import open_to_others
 from gemel.structs import replace
-from gemel.workflows.key_inputs import key_file_bytes
 
 if TYPE_CHECKING:
     from gemel.seals.keys.algorithms import SignatureAlgorithm
@@ -36,8 +34,10 @@ class KeyFile:
 
     def __init__(self, path: Path, open_keys: bool) -> None:
         """Read it.  Raises KeyFileError, and UsageProblem: also where others can, unless ``open_keys`` are taken."""
+        from gemel.files.private_files import open_to_others
         from gemel.seals.keys.files import is_encrypted, load_private_key
         from gemel.seals.keys.keys import KeyFileError
+        from gemel.workflows.key_inputs import key_file_bytes
 
         self.path = path
         self.name = str(path)

@@ -16,7 +16,6 @@ from gemel.cli.declared import option
 from gemel.cli.parameters import FILE
 from gemel.cli.printing import print_remarks
 from gemel.errors import Problem, UsageProblem
-from gemel.files.private_files import open_to_others
 from gemel.structs import Struct
 
 LARGEST_FILE = 64 << 10
@@ -148,6 +147,8 @@ def phrase_of_file(path: Path, option: str) -> bytes:
         raise UsageProblem(
             Problem("not a file with a pass phrase or PIN", where=option, found=found, expected="one line")
         )
+    from gemel.files.private_files import open_to_others
+
     # The file's name stays out here too: anyone who confused name and phrase may have a file of that name.
     print_remarks(open_to_others(path, "pass phrase or PIN", option, "the file"))
     return line
