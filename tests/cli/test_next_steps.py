@@ -26,6 +26,10 @@ def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
         'format = 1\ntrust = ["a.pem"]\nrollback_at_least = 2\n', encoding="utf-8"
     )
     (folder / "pub.pem").write_text("-----BEGIN PUBLIC KEY-----\n", encoding="ascii")
+    (folder / "note.hex").write_text("the image of tonight\n", encoding="ascii")
+    (folder / "bitcode.o").write_bytes(b"BC\xc0\xde" + bytes(60))
+    (folder / "kiln").mkdir()
+    (folder / "kiln" / "gemel.toml").write_bytes((folder / "small.toml").read_bytes())
     (folder / "crash.log").write_text("pc=0x10000080\n", encoding="utf-8")
     return folder
 
@@ -101,6 +105,31 @@ SLIPS = {
         "cannot be read",
         "check the path",
     ),
+    "an image given twice as standard input": (
+        ("compare", "small.toml", "-", "-", "--as", "hex"),
+        "standard input is given twice",
+        "give - once",
+    ),
+    "standard input without its format": (
+        ("check", "small.toml", "-"),
+        "names no image file format",
+        "give --as hex",
+    ),
+    "a folder with a layout in place of the layout": (
+        ("check", "kiln", "tide.hex"),
+        "this is a folder",
+        "a layout in it is kiln/gemel.toml",
+    ),
+    "a text file in place of an image": (
+        ("check", "small.toml", "note.hex"),
+        "the file holds no record",
+        "check that this is the right file",
+    ),
+    "an object for optimisation at link time": (
+        ("check", "small.toml", "tide.hex", "station=bitcode.o"),
+        "this is not an ELF file",
+        "link it first",
+    ),
 }
 
 
@@ -121,6 +150,7 @@ def test_a_slip_is_named_with_a_next_step(case: str, device: Path) -> None:
         (("where", "small.toml", "--log", "x"), "--color"),
         (("join", "small.toml", "-o", "x.hex", "--force"), "--format"),
         (("check", "small.toml", "tide.hex", "station=none.elf"), "station.elf?"),
+        (("check", "--policy", "small.elf", "tide.hex"), "small.toml?"),
     ],
 )
 def test_nothing_is_suggested_that_is_hardly_alike(words: tuple[str, ...], wrong: str, device: Path) -> None:

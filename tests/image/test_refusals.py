@@ -121,8 +121,6 @@ HEX = {
     "second end record": Refusal(HEX_END * 2, 2, "goes on after its end record", "after line 1", "nothing"),
     "control-Z after the end record": Refusal(HEX_END + b"\x1a", 2, "goes on after", r"'\x1a'", "nothing"),
     "no end record": Refusal(DATA + b"\n", 2, "ends without an end record", "", ":00000001FF as the last"),
-    "empty file": Refusal(b"", 1, "ends without an end record", "", ":00000001FF"),
-    "blank file": Refusal(b"\n \r\n\n", 3, "ends without an end record", "", ":00000001FF"),
     "something after very many blanks": Refusal(
         HEX_END + b" " * 5000 + b":", 2, "too long", "more than 4,096 characters", "at most 521"
     ),
@@ -192,7 +190,6 @@ SREC = {
         RECORD + S9_END + RECORD, 3, "goes on after its end record", "after line 2", "nothing"
     ),
     "no end record": Refusal(RECORD, 1, "ends without an end record", "", "S7, S8 or S9 as the last record"),
-    "empty file": Refusal(b"", 1, "ends without an end record", "", "S7, S8 or S9"),
     "line beyond any record": Refusal(
         b"S1" + b"0" * 5000 + b"\n" + S9_END, 1, "too long", "more than 4,096 characters", "at most 514"
     ),
@@ -263,6 +260,42 @@ def test_a_damaged_data_record_hides_no_conflict() -> None:
     assert [problem.where for problem in problems_of(text, "hex")] == ["tide:2", "tide:3"]
 
 
+@pytest.mark.parametrize("form", DECODERS)
+@pytest.mark.parametrize("text", [b"", b"\n \r\n\n", b"\t\n"])
+def test_a_file_without_text_is_empty(form: str, text: bytes) -> None:
+    """A file of nothing, or of blank lines, is refused as empty, not for the end record that it lacks too."""
+    (problem,) = problems_of(text, form)
+    assert (problem.where, problem.what) == ("tide", "the file is empty")
+
+
+OTHER_TEXTS = {
+    "one line": (b"version https://example.com/spec/v1", "a line of 35 other characters"),
+    "some lines": (b'format = 1\n\n[memory.flash]\nkind = "flash"\n', "3 other lines"),
+    "more lines than are reported one by one": (b"text\n" * 99, "99 other lines"),
+}
+
+
+@pytest.mark.parametrize("form", DECODERS)
+@pytest.mark.parametrize(("text", "found"), OTHER_TEXTS.values(), ids=OTHER_TEXTS)
+def test_a_text_without_a_record_is_one_problem(form: str, text: bytes, found: str) -> None:
+    """A file in which no line begins as a record does is another file: that is said once, not for each line."""
+    (problem,) = problems_of(text, form)
+    assert (problem.where, problem.what, problem.found) == ("tide", "the file holds no record", found)
+    assert "line that begins with" in problem.expected
+    assert problem.next_step
+
+
+@pytest.mark.parametrize(
+    "record", [DATA, HEX_END, DATA[:-3] + b"00\n", b":\n"], ids=["data", "end", "damaged", "mark alone"]
+)
+def test_one_record_among_other_lines_makes_a_damaged_file(record: bytes) -> None:
+    """Where a line begins as a record does, sound or not, each other line is reported with its number."""
+    problems = problems_of(b"text\n" + record + b"", "hex")
+    assert (problems[0].where, problems[0].what) == ("tide:1", "not a record")
+    late = problems_of(b"text\n" * 99 + record, "hex")
+    assert (late[0].where, late[0].what) == ("tide:1", "not a record")
+
+
 def repeated(block: bytes, size: int) -> Iterator[bytes]:
     """``size`` bytes of ``block`` over and over, never all in memory."""
     for _ in range(size // len(block)):
@@ -274,12 +307,12 @@ HOSTILE: dict[str, tuple[Callable[[], Iterator[bytes]], int, str]] = {
     "a line of 100 MB": (lambda: repeated(b"0" * MIB, 100 * MIB), 2, "too long"),
     "a record that never ends": (lambda: iter([b":FF0000", *repeated(b"0" * MIB, 100 * MIB)]), 2, "too long"),
     "NULs": (lambda: repeated(bytes(MIB), 100 * MIB), 2, "too long"),
-    "half a gigabyte of blank lines": (lambda: repeated(b"\n" * MIB, 512 * MIB), 1, "without an end record"),
+    "half a gigabyte of blank lines": (lambda: repeated(b"\n" * MIB, 512 * MIB), 1, "the file is empty"),
     "blanks and no line end": (lambda: repeated(b" " * MIB, 100 * MIB), 2, "too long"),
-    "blank lines with blanks": (lambda: repeated(b" \n" * (MIB // 2), MIB), 1, "without an end record"),
-    "carriage returns only": (lambda: repeated(b"\r" * MIB, 64 * MIB), 1, "without an end record"),
+    "blank lines with blanks": (lambda: repeated(b" \n" * (MIB // 2), MIB), 1, "the file is empty"),
+    "carriage returns only": (lambda: repeated(b"\r" * MIB, 64 * MIB), 1, "the file is empty"),
     "bytes of a picture": (lambda: repeated(bytes(range(128, 256)) * 4096, 16 * MIB), 2, "too long"),
-    "empty blocks": (lambda: repeated(b"\n", 1000), 1, "without an end record"),
+    "empty blocks": (lambda: repeated(b"\n", 1000), 1, "the file is empty"),
 }
 
 

@@ -119,7 +119,9 @@ ABUSES = {
     "image is an endless device": Abuse((*CHECK, "zero.bin"), ("zero.bin", "a device")),
     "image without a suffix": Abuse((*CHECK, "image"), ("image", "no suffix", ".hex")),
     "image is the layout": Abuse((*CHECK, "small.toml"), ("small.toml", ".toml", ".hex")),
-    "image is the layout, renamed": Abuse((*CHECK, "layout.hex"), ("layout.hex:1", "not a record")),
+    "image is the layout, renamed": Abuse(
+        (*CHECK, "layout.hex"), ("layout.hex", "the file holds no record", "other lines")
+    ),
     "image is a build, renamed": Abuse((*CHECK, "station.hex"), ("station.hex", "a build, not an image")),
     "image is an empty HEX file": Abuse((*CHECK, "empty.hex"), ("empty.hex", "the file is empty")),
     "image is an empty S-record file": Abuse((*CHECK, "empty.srec"), ("empty.srec",)),

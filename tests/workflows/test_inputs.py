@@ -9,8 +9,8 @@ import pytest
 from reliability.runs import BUILDS, JOIN, write_device
 from seal_cli.sealed_device import Run, run_here
 
-from gemel.errors import Problem
-from gemel.workflows.inputs import of_build
+from gemel.errors import Problem, UsageProblem
+from gemel.workflows.inputs import added_to, of_build
 
 
 @pytest.fixture
@@ -183,3 +183,13 @@ def test_a_pass_phrase_file_that_others_may_read(device: Path, gemel: Run) -> No
     assert "word" not in done.err
     phrase.chmod(0o600)
     assert gemel(*words, "two.pem").err == ""
+
+
+def test_a_missing_key_is_reported_once(tmp_path: Path) -> None:
+    """A file whose problem names its option is not reported a second time; another one is."""
+    key, image = tmp_path / "gone.pem", tmp_path / "gone.hex"
+    error = UsageProblem(Problem("the file cannot be read", where=f"{key} (--trust)"))
+    assert [problem.where for problem in added_to(error, [key, image]).problems] == [
+        f"{key} (--trust)",
+        str(image),
+    ]

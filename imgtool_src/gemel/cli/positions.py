@@ -14,6 +14,8 @@ SUFFIX = ".toml"
 OWN = Path("gemel.toml")
 """The layout of the folder, where no other is named."""
 
+STDIN = "-"
+
 TABLE = re.compile(rb"^\[memory\.", re.MULTILINE)
 """What a layout has near its start, and no other file in TOML."""
 
@@ -68,6 +70,7 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
 
         raise UsageProblem(a_folder(Path(folder)))
     files = [word for word in words if word not in builds]
+    refuse_standard_input_twice(files)
     if misplaced := next(filter(None, map(_misplaced, files)), None):
         raise UsageProblem(misplaced)
     layouts = [word for word in files if _is_layout(word)]
@@ -86,6 +89,13 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     if layout is None and own and OWN.is_file():
         layout = OWN
     return Given(layout, tuple(map(Path, images)), tuple(builds))
+
+
+def refuse_standard_input_twice(files: Sequence[str]) -> None:
+    """Raise UsageProblem where - stands for two of the ``files``: it can be read once only."""
+    if files.count(STDIN) > 1:
+        step = "give - once, and a file for the other"
+        raise UsageProblem(Problem("standard input is given twice", found=" ".join(files), next_step=step))
 
 
 def _misplaced(word: str) -> Problem | None:

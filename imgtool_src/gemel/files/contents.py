@@ -19,9 +19,12 @@ class Foreign(NamedTuple):
 
 
 _UNPACK = "unpack it, and give the file that was in it"
+_LINK = "link it first: give what the linker made"
 _ENCODING = "save it as ASCII or UTF-8: the program that wrote it used 16-bit characters"
 _MARKS: tuple[tuple[bytes, Foreign], ...] = (
-    (b"!<arch>\n", Foreign("an archive of object files (ar)", "link it first: give what the linker made")),
+    (b"!<arch>\n", Foreign("an archive of object files (ar)", _LINK)),
+    (b"BC\xc0\xde", Foreign("an object file for optimisation at link time (LLVM bitcode)", _LINK)),
+    (b"\xde\xc0\x17\x0b", Foreign("an object file for optimisation at link time (LLVM bitcode)", _LINK)),
     (b"\x1f\x8b\x08", Foreign("a file compressed by gzip", _UNPACK)),
     (b"PK\x03\x04", Foreign("a ZIP archive", _UNPACK)),
     (b"\xfd7zXZ\x00", Foreign("a file compressed by xz", _UNPACK)),

@@ -180,12 +180,16 @@ def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:
 
 
 LEAST_ALIKE = 0.5
-"""How alike two names must be without their suffixes, which files of one kind have in common."""
+"""How alike two names must be without their suffixes, which files of one kind have in common; suffixes must be
+more alike than that."""
 
 
 def _nearest(path: Path) -> str:
     """What to do about a file that is not there: a name like it in its folder, or that there is no such folder."""
     from difflib import SequenceMatcher, get_close_matches
+
+    def alike(one: str, other: str) -> float:
+        return SequenceMatcher(None, one, other).ratio()
 
     try:
         names = sorted(os.listdir(path.parent))
@@ -194,6 +198,7 @@ def _nearest(path: Path) -> str:
     near = [
         name
         for name in get_close_matches(path.name, names[:MAX_NAMES], n=3)
-        if SequenceMatcher(None, path.stem, name.rpartition(".")[0] or name).ratio() >= LEAST_ALIKE
+        if alike(path.stem, name.rpartition(".")[0] or name) >= LEAST_ALIKE
+        and alike(path.suffix, Path(name).suffix) > LEAST_ALIKE
     ]
     return f"did you mean {path.parent / near[0]}?" if near else "check the path"

@@ -122,6 +122,6 @@ def format_of(file_name: str, form: str | None = None) -> Format:
             expected=", ".join(by_suffix),
             next_step=f"did you mean {nearest[0]}?"
             if nearest
-            else "name it by its format, or give --as hex, --as srec or --as bin",
+            else f"{'' if file_name == '-' else 'name it by its format, or '}give --as hex, --as srec or --as bin",
         )
     )

@@ -21,6 +21,9 @@ MAX_PROBLEMS = 20
 RESEND = "have the file made or sent again"
 """What to do about a record that is damaged."""
 
+NOT_A_RECORD = "not a record"
+"""What is wrong with a line that does not begin as records do."""
+
 SHOWN = 24
 """Characters of a line that a problem quotes."""
 
@@ -37,15 +40,18 @@ REPEATED = "bytes are given twice, both times the same"
 class Gathering:
     """The bytes, problems and remarks of the file ``name`` (used in ``where`` only).
 
-    ``end_line`` is the line of the record that ends the file; 0 until one does.
+    ``end_line`` is the line of the record that ends the file; 0 until one does.  ``has_record`` is whether a
+    single line was a sound record.
     """
 
     def __init__(self, name: str) -> None:
         self.name = name
         self.end_line = 0
+        self.has_record = False
         self._goes_on = False
         self._problems: list[Problem] = []
         self._uncounted = 0
+        self._other_lines = 0
         self._conflicting: set[int] = set()
         self._remarks: dict[str, tuple[int, int, str]] = {}
         self._data = bytearray()
@@ -57,6 +63,7 @@ class Gathering:
 
     def refuse(self, line: int, what: str, found: str = "", expected: str = "", next_step: str = "") -> None:
         """Note a problem of line ``line``; after the first ``MAX_PROBLEMS`` it is only counted."""
+        self._other_lines += what == NOT_A_RECORD
         if len(self._problems) < MAX_PROBLEMS:
             self._problems.append(
                 Problem(
@@ -101,6 +108,9 @@ class Gathering:
 
         Raises ImageFormatError with every problem if there is one.
         """
+        others_alone = not self.has_record and not self._data
+        if others_alone and self._other_lines == len(self._problems) + self._uncounted:
+            raise ImageFormatError(self._no_record())
         if not self.end_line:
             what = "the file ends without an end record"
             expected = f"{end_record} as the last record"
@@ -118,6 +128,14 @@ class Gathering:
                 self._problems.append(Problem(f"{count} in this file", where=self.name))
             raise ImageFormatError(self._problems)
         return Decoded(image, entry, tuple(self._remarks_in_full()))
+
+    def _no_record(self) -> Problem:
+        """What is wrong with a file in which no line begins as a record does, once for all of its lines."""
+        if not self._problems:
+            return Problem("the file is empty", where=self.name, found="no line with text", next_step=RESEND)
+        first, what, step = self._problems[0], "the file holds no record", "check that this is the right file"
+        found = f"{self._other_lines:,} other lines" if self._other_lines > 1 else first.found
+        return Problem(what, where=self.name, found=found, expected=first.expected, next_step=step)
 
     def _remarks_in_full(self) -> Iterator[Problem]:
         for what, (line, count, next_step) in self._remarks.items():

@@ -41,7 +41,7 @@ from gemel.image.columns import (
     unhex_rows,
 )
 from gemel.image.decoded import Decoded
-from gemel.image.gathering import RESEND, Gathering, fault_of_digits, line_words
+from gemel.image.gathering import NOT_A_RECORD, RESEND, Gathering, fault_of_digits, line_words
 from gemel.image.sparse import SparseBytes
 from gemel.image.text_lines import LINE_LIMIT, scan
 from gemel.spans import ADDRESS_SPACE, Span, format_address
@@ -111,6 +111,7 @@ class _Reader:
             # Better no address than a wrong one, which would be reported as a conflict of good records.
             self.base = self.base if text[7:9] == b"00" else None
             return
+        self.gathering.has_record = True
         kind, offset, data = record[3], int.from_bytes(record[1:3], "big"), record[4:-1]
         if kind == DATA:
             self._data(number, offset, data)
@@ -140,7 +141,7 @@ class _Reader:
         """Return the record's bytes from RECLEN to CHKSUM, or None after refusing them."""
         refuse = self.gathering.refuse
         if text[:1] != b":":
-            refuse(number, "not a record", line_words(text), "a line that begins with ':'", RESEND)
+            refuse(number, NOT_A_RECORD, line_words(text), "a line that begins with ':'", RESEND)
             return None
         try:
             raw = unhexlify(text[1:])

@@ -34,7 +34,7 @@ from collections.abc import Iterable, Iterator
 
 from gemel.image.columns import LONGEST_SUMMED, ROWS, assembled, data_of, row_blocks, row_sums, unhex_rows
 from gemel.image.decoded import Decoded
-from gemel.image.gathering import RESEND, Gathering, fault_of_digits, line_words
+from gemel.image.gathering import NOT_A_RECORD, RESEND, Gathering, fault_of_digits, line_words
 from gemel.image.sparse import SparseBytes
 from gemel.image.text_lines import LINE_LIMIT, scan
 from gemel.spans import ADDRESS_SPACE, Span, format_address
@@ -96,6 +96,7 @@ class _Reader:
         if raw is None:
             self.unreadable += 1
             return
+        self.gathering.has_record = True
         kind, width = raw[0], ADDRESS_BYTES[raw[0]]
         address, data = int.from_bytes(raw[2 : 2 + width], "big"), raw[2 + width : -1]
         if kind in (1, 2, 3):
@@ -145,7 +146,7 @@ class _Reader:
         """Return the record's bytes with its type as the first, or None after refusing them."""
         refuse = self.gathering.refuse
         if text[:1] not in (b"S", b"s") or not text[1:2].isdigit():
-            refuse(number, "not a record", line_words(text), "a line that begins with S0 to S9", RESEND)
+            refuse(number, NOT_A_RECORD, line_words(text), "a line that begins with S0 to S9", RESEND)
             return None
         width = ADDRESS_BYTES.get(int(text[1:2]))
         if width is None:

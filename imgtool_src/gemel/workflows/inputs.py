@@ -62,7 +62,12 @@ def with_unreadable(work: Callable[[], Made], *files: str | Path | None) -> Made
 
 def added_to(error: GemelError, files: Iterable[str | Path | None]) -> GemelError:
     """``error`` with those of the ``files`` (paths, NAME=FILE, keys) that cannot be read and that it does not name."""
-    named = {text for problem in error.problems for text in (problem.where, problem.found)}
+    named = {
+        text
+        for problem in error.problems
+        for said in (problem.where, problem.found)
+        for text in (said, said.rpartition(" (")[0])  # a key's problem names its option: FILE (--trust)
+    }
     more = [
         problem
         for file in dict.fromkeys(files)

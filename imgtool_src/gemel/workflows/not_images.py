@@ -65,6 +65,8 @@ def a_folder(path: Path) -> Problem:
         found, step = "a folder of gemel release", f"gemel check --release {path} checks it whole"
         if image := _first_image(path):
             step += f"; an image in it is {image}"
+    elif os.path.isfile(layout := path / "gemel.toml"):
+        step += f"; a layout in it is {layout}"
     return Problem(what, where=str(path), found=found, expected=IMAGES, next_step=step)
 
 

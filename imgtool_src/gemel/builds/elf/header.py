@@ -113,6 +113,10 @@ def _foreign(start: bytes, file: str) -> list[Problem]:
     """What makes the fields of a foreign kind of ELF file unreadable for us."""
     problems: list[Problem] = []
     word_class, byte_order, version = start[4], start[5], start[6]
+    # The machine's number stands at the same place in every kind of ELF file; class and order follow from it.
+    machine = int.from_bytes(start[18:20], "big" if byte_order == 2 else "little")
+    if machine != ARM and (word_class, byte_order, version) != (1, 1, 1):
+        return [_wrong_machine(machine, file)]
     if word_class != 1:
         kind = {2: "64-bit (class 2)"}.get(word_class, f"class {word_class}")
         problems.append(
@@ -127,10 +131,6 @@ def _foreign(start: bytes, file: str) -> list[Problem]:
         problems.append(
             Problem("unknown ELF version", where=file, found=f"version {version}", expected="version 1")
         )
-    # The machine's number stands at the same place in every kind of ELF file.
-    machine = int.from_bytes(start[18:20], "big" if byte_order == 2 else "little")
-    if problems and machine != ARM:
-        problems.append(_wrong_machine(machine, file))
     return problems
 
 
@@ -173,10 +173,10 @@ def _problems(header: ElfHeader, file: str) -> list[Problem]:
 def _wrong_machine(machine: int, file: str) -> Problem:
     name = f" ({MACHINES[machine]})" if machine in MACHINES else ""
     return Problem(
-        "the program is not for an Arm core",
+        "the program is not for a 32-bit Arm core",
         where=file,
         found=f"machine {machine}{name}",
-        expected=f"machine {ARM} (32-bit Arm)",
+        expected=f"machine {ARM}",
         next_step="give the build for the device",
     )
 

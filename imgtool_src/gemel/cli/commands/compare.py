@@ -154,7 +154,7 @@ def _give(
 
 def _sorted(words: Sequence[str]) -> tuple[Path | None, list[Path], list[str]]:
     """The layout's file, the two images and the builds; raises UsageProblem unless there are two images."""
-    from gemel.cli.positions import layout_among
+    from gemel.cli.positions import layout_among, refuse_standard_input_twice
 
     builds = [word for word in words if "=" in word]
     layout, images = layout_among([word for word in words if "=" not in word])
@@ -169,4 +169,5 @@ def _sorted(words: Sequence[str]) -> tuple[Path | None, list[Path], list[str]]:
                 next_step="name the old image first, then the new one",
             )
         )
+    refuse_standard_input_twice(images)
     return layout, [Path(image) for image in images], builds
