@@ -153,6 +153,20 @@ def test_builds_that_are_not_in_the_image_are_not_compared():
     assert sampler.symbols == ()
 
 
+def test_a_build_of_both_images_is_given_once():
+    """A build whose id the older image's record has counts for it too; one of another id does not."""
+    old, new = (gemel.join(LAYOUT, builds(), version=each).image for each in ("1.4.1", "1.4.2"))
+    found = compare(old, new, LAYOUT, new_builds=builds())
+    assert found.not_compared == ()
+    assert [each.build_id for each in found.old.builds] == [each.build_id for each in builds().values()]
+    other = gemel.load_builds(LAYOUT, {"sampler": BUILT / "in-place" / "sampler-wide-enums.elf"})
+    older = gemel.join(LAYOUT, builds() | other).image
+    found = compare(older, new, LAYOUT, new_builds=builds())
+    assert [each.file for each in found.old.builds] == ["station.elf", None]
+    sampler = next(each for each in found.builds if each.build == "sampler")
+    assert "old:sampler=FILE.elf" in sampler.not_compared
+
+
 def test_vectors_that_lead_elsewhere():
     """A handler that is another function is a change; one that only moved is none."""
     image = gemel.join(LAYOUT, builds()).image

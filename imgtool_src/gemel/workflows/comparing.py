@@ -28,8 +28,9 @@ def compare(
 ) -> Comparison:
     """What changed from ``old`` to ``new``: by the layout, and by symbol where both ELF files are given.
 
-    ``options`` are those of the command line that the result names.  ``old_layout`` is the layout that ``old`` was
-    joined with, where that is another one.  Seals are verified with the ``trusted`` keys (None:
+    A build of ``new_builds`` counts for ``old`` too where the record of ``old`` has its build id and no other build is
+    given for it.  ``options`` are those of the command line that the result names.  ``old_layout`` is the layout that
+    ``old`` was joined with, where that is another one.  Seals are verified with the ``trusted`` keys (None:
     those of ``layout``).  Raises UsageProblem for builds or ``old_layout`` without a layout.
     """
     from gemel.comparing.gather import comparison_of
@@ -38,7 +39,20 @@ def compare(
     if layout is None:
         refuse_builds([*(old_builds or ()), *(new_builds or ()), *([old_layout.name] if old_layout else [])])
     keys = (keys_of(layout)[0] if layout else ()) if trusted is None else tuple(trusted)
-    return comparison_of(layout, old, new, old_builds or {}, new_builds or {}, options, old_layout, keys)
+    of_new = new_builds or {}
+    of_old = _still_the_same(old_layout or layout, old, of_new) | dict(old_builds or {})
+    return comparison_of(layout, old, new, of_old, of_new, options, old_layout, keys)
+
+
+def _still_the_same(layout: ReadLayout | None, old: Image, builds: Mapping[str, Build]) -> dict[str, Build]:
+    """Those of ``builds`` whose build ids the record of an older image has."""
+    if layout is None or not builds:
+        return {}
+    from gemel.inspection.inspection import Inspection
+
+    record = Inspection(layout, old.data).record
+    named = {entry.name: entry.build_id for entry in record.builds if entry.build_id} if record else {}
+    return {name: each for name, each in builds.items() if each.build_id and each.build_id == named.get(name)}
 
 
 def refuse_builds(given: Sequence[str]) -> None:
