@@ -339,12 +339,18 @@ def _seal_rows(identity: Identity) -> Iterator[tuple[str, str]]:
     if not identity.signers:
         yield "signed", {"malformed": "the seal is malformed"}.get(identity.seal, identity.seal)
     for signer in identity.signers:
-        state = "verified" if signer.counted else f"NOT VERIFIED: {signer.verdict}"
-        if signer.verified and not signer.counted:
-            state = "verified, and does not count: key not trusted or algorithm not allowed"
-        if signer.verified and identity.as_sealed is False:
-            state = "verified, but NOT OVER THESE BYTES: the image was changed after it was sealed"
-        yield "signed", f"{signer.algorithm} key {signer.key[:16]}..., {state}"
+        yield "signed", f"{signer.algorithm} key {signer.key[:16]}..., {_state(identity, signer)}"
+
+
+def _state(identity: Identity, signer: JudgedSigner) -> str:
+    """What a signature is worth for this image, in words."""
+    if signer.verified and identity.as_sealed is False:
+        return "verified, but NOT OVER THESE BYTES: the image was changed after it was sealed"
+    if signer.counted:
+        return "verified"
+    if signer.verified:
+        return "verified, and does not count: key not trusted or algorithm not allowed"
+    return f"NOT VERIFIED: {signer.verdict}"
 
 
 def identity_properties(identity: Identity) -> Iterator[tuple[str, str]]:
@@ -368,10 +374,12 @@ def identity_properties(identity: Identity) -> Iterator[tuple[str, str]]:
         yield "release", f"{identity.release.name}, {_sums(identity.release)}"
     for build in identity.builds:
         build_id = build.build_id.hex() if build.build_id else "no build id"
-        yield f"build.{build.name}", f"{build.file}, {build_id}" if build.file else "not given"
+        file = f"{build.file}, {build_id}" if build.file else "not given"
+        yield f"build.{build.name}", f"{file}, {build.stored}" if build.stored else file
     yield "seal", identity.seal
+    yield "seal_demanded_by", identity.seal_demanded_by or "none"
     for signer in identity.signers:
-        yield "signer", f"{signer.algorithm} {signer.key}: {signer.verdict}"
+        yield "signer", f"{signer.algorithm} {signer.key}: {_state(identity, signer)}"
     if identity.policy:
         yield "policy", f"{identity.policy.name}, SHA-256 {identity.policy.sha256}"
     for option in identity.options:
