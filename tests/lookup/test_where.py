@@ -124,7 +124,56 @@ def test_an_address_in_no_memory_is_an_answer(lookup):
     """It is shown as such for every core."""
     (facts,) = answers_of(lookup, ["0x6000_0000"])
     assert [(view.memory, view.hits) for view in facts.views] == [("", ()), ("", ())]
-    assert text_of(facts, 80) == ["0x6000_0000", "  station  nothing is there", "  sampler  the same"]
+    assert text_of(facts, 80) == [
+        "0x6000_0000",
+        "  station  outside all memories",
+        "  sampler  the same",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("number", "meaning"),
+    [  # Armv7-M and Armv8-M Architecture Reference Manuals, "EXC_RETURN", "System address map" (from memory)
+        ("0xFFFF_FFF9", "exception return to thread mode, main stack"),
+        ("0xFFFF_FFED", "exception return to thread mode, process stack, float frame"),
+        ("0xE000_ED28", "the core's own registers (private peripheral bus)"),
+        ("0xE000_0000", "the core's own registers (private peripheral bus)"),
+        ("0xE00F_FFFF", "the core's own registers (private peripheral bus)"),
+        ("0xDFFF_FFFF", ""),
+        ("0xE010_0000", ""),
+        ("0xFFFF_FFFF", ""),
+        ("0xFFFF_FF00", ""),
+    ],
+)
+def test_a_number_that_means_the_same_on_every_device(lookup, number, meaning):
+    """What a register dump in text says of it, the answer to the number alone says too."""
+    (facts,) = answers_of(lookup, [number])
+    assert facts.meaning == meaning
+    assert text_of(facts, 80)[1] == f"  station  {meaning or 'outside all memories'}"
+
+
+def test_an_address_of_a_memory_is_shown_with_it(lookup):
+    """A number that a memory of the layout holds is an address."""
+    (facts,) = answers_of(lookup, ["0x1000_8124"])
+    assert facts.meaning == ""
+    assert "memory flash" in text_of(facts, 80)[1]
+
+
+def test_a_text_from_standard_input_is_no_json(tmp_path):
+    """--format json without a question is refused, and not ignored."""
+    done = run(str(layout_file(ARRANGEMENT)), "--format", "json", text=b"pc=0x10008124\n")
+    assert done.returncode == 2
+    assert b"nothing to answer in JSON" in done.stderr
+    assert b"give addresses or symbols" in done.stderr
+
+
+def test_a_symbol_that_another_core_sees_elsewhere(tmp_path):
+    """The same address is not written twice, so that it is not taken for a second definition."""
+    read = layout_file(ARRANGEMENT).read_text(encoding="utf-8")
+    (tmp_path / "gemel.toml").write_text(read, encoding="utf-8")
+    done = run(*builds("station"), "line_buffer", cwd=tmp_path).stdout.decode()
+    assert re.search(r"\n  station  0x3800_\w+, \w+ object of build station", done)
+    assert done.rstrip().endswith("\n  sampler  sees it there")
 
 
 def test_views_of_one_memory(tmp_path):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.lookup.build_names import name_text
-from gemel.lookup.facts import AddressFacts, Answer, Hit, SymbolFacts, SymbolUse, View
+from gemel.lookup.facts import AddressFacts, Answer, Hit, SeenAt, SymbolFacts, SymbolUse, View
 from gemel.spans import format_address, format_size
 from gemel.text.demangled import demangled
 from gemel.text.wrapping import wrapped
@@ -27,7 +27,7 @@ def _address_lines(facts: AddressFacts) -> Iterator[tuple[str, str]]:
             yield head, "the same"
             continue
         previous = view
-        yield head, _place(view)
+        yield head, _place(view, facts.meaning)
         for hit in view.hits:
             yield " " * len(head), _hit(hit, view)
 
@@ -36,9 +36,9 @@ def _same(first: View, second: View) -> bool:
     return (first.memory, first.area, first.hits) == (second.memory, second.area, second.hits)
 
 
-def _place(view: View) -> str:
+def _place(view: View, meaning: str) -> str:
     if not view.memory:
-        return "by its own ELF file" if view.hits else "nothing is there"
+        return "by its own ELF file" if view.hits else meaning or "outside all memories"
     words = [
         f"memory {view.memory}{'' if view.kind in view.memory.lower() else f' ({view.kind})'}",
         f"area {view.area}" if view.area else "outside all areas",
@@ -73,10 +73,17 @@ def _symbol_lines(facts: SymbolFacts) -> Iterator[tuple[str, str]]:
     for use in facts.uses:
         yield f"  {use.core:<{column}}  ", f"{format_address(use.run_address)}, {_definition(use)}"
         for seen in use.seen:
-            at = "does not see it" if seen.address is None else format_address(seen.address)
-            yield f"  {seen.core:<{column}}  ", at
+            yield f"  {seen.core:<{column}}  ", _seen(seen, use)
         if use.stored_at is not None and use.stored_at != use.run_address:
             yield f"  {'':<{column}}  ", f"its bytes are stored at {format_address(use.stored_at)}"
+
+
+def _seen(seen: SeenAt, use: SymbolUse) -> str:
+    if seen.address is None:
+        return "does not see it"
+    return (
+        "sees it there" if seen.address == use.run_address else f"sees it at {format_address(seen.address)}"
+    )
 
 
 def _definition(use: SymbolUse) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from gemel.errors import Problem, UsageProblem
 from gemel.layout.addresses import Located, locate, starts_of
 from gemel.lookup.build_names import BuildNames, NameAt, index_of
+from gemel.m_profile.fault_registers import meaning_of
 from gemel.span_index import SpanIndex, Stretches
 from gemel.spans import ADDRESS_SPACE, Address, Span
 from gemel.structs import NamedTuple, Struct
@@ -60,10 +61,14 @@ class View(Struct):
 
 
 class AddressFacts(Struct):
-    """An address, as each core sees it; ``query`` is how it was requested."""
+    """An address, as each core sees it; ``query`` is how it was requested.
+
+    ``meaning`` is what the number is to a core of any device, such as an exception return value; empty: an address.
+    """
 
     query: str
     address: Address
+    meaning: str
     views: tuple[View, ...]
 
 
@@ -150,7 +155,7 @@ class Lookup:
     def address(self, address: int, query: str, cores: Iterable[str] | None = None) -> AddressFacts:
         """What each of ``cores`` (None: all) finds at ``address``, 0 to 2**32 - 1; bit 0 counts as any other."""
         views = tuple(self._view(core, address) for core in (self.cores if cores is None else cores))
-        return AddressFacts(query, Address(address), views)
+        return AddressFacts(query, Address(address), meaning_of(address), views)
 
     def found_by(self, cores: tuple[str, ...]) -> Callable[[int], Found]:
         """What gives, for an address, what builds have there for each group of ``cores`` that find the same byte.

@@ -10,6 +10,8 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
+from gemel.m_profile.memory_map import OWN_REGISTERS
+
 _MEMORY = {0: "IACCVIOL", 1: "DACCVIOL", 3: "MUNSTKERR", 4: "MSTKERR", 5: "MLSPERR", 7: "MMARVALID"}
 _BUS = {
     0: "IBUSERR",
@@ -99,6 +101,13 @@ def spelled_out(text: str) -> str:
     lower = text.lower()
     match = _SPELLED_OUT.search(lower) if "fsr" in lower or "status" in lower else None
     return (match[1] or f"{match[2][0]}fsr") if match else ""
+
+
+def meaning_of(value: int) -> str:
+    """What a value in an address register is to a core of any device, in words; empty for an ordinary address."""
+    if OWN_REGISTERS.holds(value):
+        return "the core's own registers (private peripheral bus)"
+    return exception_return(value)
 
 
 def exception_return(value: int) -> str:

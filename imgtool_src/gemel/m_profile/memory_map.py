@@ -10,6 +10,9 @@ RAM_REGIONS = (Span.from_bounds(0x2000_0000, 0x4000_0000), Span.from_bounds(0x60
 DEVICE_REGIONS = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
 """Registers and the system's own space: no core executes anything there."""
 
+OWN_REGISTERS = Span.from_bounds(0xE000_0000, 0xE010_0000)
+"""The private peripheral bus: each core has its own registers there."""
+
 
 def region_of(regions: tuple[Span, ...], address: int) -> Span | None:
     """The region of ``regions`` that holds ``address``."""

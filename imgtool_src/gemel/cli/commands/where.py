@@ -113,6 +113,11 @@ def command(
         given = given | builds_by_id(build_ids, folders, read)
     lookup = lookup_of(read, given, loaded)
     if queries in ([], ["-"]):
+        if form == "json":
+            from gemel.errors import Problem, UsageProblem
+
+            step = "give addresses or symbols; a text from standard input stays text"
+            raise UsageProblem(Problem("nothing to answer in JSON", where="--format json", next_step=step))
         return _annotate(lookup, cores)
     answers = answers_of(lookup, queries, cores)
     if form == "json":
