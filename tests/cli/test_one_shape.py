@@ -320,7 +320,7 @@ def test_the_image_that_is_written_is_the_one_that_is_named(device: Path, gemel:
     assert said.startswith("first.hex: ")
     assert f"  SHA-256   {hashlib.sha256(data).hexdigest()}\n" in said
     assert f"  size      {len(data):,} bytes\n" in said
-    assert "  wrote     first.hex\n" in said
+    assert "\nwrote     first.hex\n" in said
     assert hashlib.sha256(Path("first.bin").read_bytes()).hexdigest() in said
     image = json.loads(Path("join.json").read_text(encoding="utf-8"))["identity"]["image"]
     assert (image["name"], image["size"]) == ("first.hex", len(data))

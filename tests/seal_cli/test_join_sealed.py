@@ -51,7 +51,7 @@ def test_each_algorithm_seals(device: Path, gemel: Run, name: str) -> None:
     assert done.code == 0, done.err
     found = verify(seal_of(device / "tide.hex"), record_of(device / "tide.hex"), [key.public_key])
     assert [verdict.outcome for verdict in found] == [Outcome.GOOD]
-    assert f"    {name}\n      key {key.public_key.fingerprint.hex()}\n" in done.out
+    assert f"\n  {name}\n    key {key.public_key.fingerprint.hex()}\n" in done.out
     assert "NOT SEALED" not in done.out
 
 

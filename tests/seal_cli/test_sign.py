@@ -50,7 +50,7 @@ def test_the_result_is_about_the_file_that_is_written(plain: Path, gemel: Run) -
     assert said.startswith("sealed.hex: ")
     assert f"  SHA-256   {hashlib.sha256(data).hexdigest()}\n" in said
     assert f"  size      {len(data):,} bytes\n" in said
-    assert "  wrote     sealed.hex\n" in said
+    assert "\nwrote     sealed.hex\n" in said
     quiet = gemel(*SIGN, "plain.hex", "--key", "one.pem", "-o", "again.hex", "--quiet")
     assert (quiet.code, quiet.out, quiet.err) == (0, "", "")
     assert Path("again.hex").read_bytes() == data

@@ -116,7 +116,7 @@ def written_lines(files: Mapping[Path, ImageFile], width: int, judged: Path | No
         name = "standard output" if str(path) == "-" else str(path)
         more = "" if path == judged else f", {file.size:,} bytes, SHA-256 {file.sha256.hex()}"
         value = f"{name}{more}"
-        lines += wrapped_in(value, width, label_head("" if lines else "wrote"))
+        lines += wrapped_in(value, width, label_head("" if lines else "wrote", 0))
     return lines
 
 

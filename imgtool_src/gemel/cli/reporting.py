@@ -21,6 +21,8 @@ HEADS = {
     "FAIL: ": "red",
     "WARNING ": "yellow",
     "NOTE ": "cyan",
+    "NOT SEALED: ": "yellow",
+    "NOT ENOUGH SIGNERS YET: ": "yellow",
     "waived ": "cyan",
     "PASS: ": "green",
 }

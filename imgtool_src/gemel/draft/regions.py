@@ -61,7 +61,7 @@ class LinkMap(NamedTuple):
 def read_link_map(text: str, file: str) -> LinkMap:
     """The memory table of a map by GNU ld ("Memory Configuration"), or of ``--print-memory-usage`` (both linkers).
 
-    A map by lld has no such table of its own; its reason says what to give instead.
+    A map by lld has no such table of its own; its reason says so.
     """
     regions: dict[str, Span] = {}
     sizes: dict[str, int] = {}
@@ -88,10 +88,7 @@ def read_link_map(text: str, file: str) -> LinkMap:
 
 def _reason(text: str) -> str:
     if _LLD_HEAD.search(text):
-        return (
-            "a map by lld without a memory table: append what a newer lld prints with --print-memory-usage, or "
-            "define symbols such as __flash_start and __flash_size in its script"
-        )
+        return "a map by lld, which holds no memory table"
     if _TABLE.search(text):
         return "its memory table names no region: the linker script has no MEMORY command"
     return "no memory table in it"

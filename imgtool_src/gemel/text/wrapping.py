@@ -32,17 +32,17 @@ def wrapped(text: str, width: int, head: str = "", indent: int = 0) -> list[str]
     return lines
 
 
-def label_head(label: str) -> str:
-    """What stands before a value: its label in a column of its own."""
-    return f"  {label:<9} "
+def label_head(label: str, margin: int = 2) -> str:
+    """What stands before a value: ``margin`` spaces, and its label in a column of its own."""
+    return f"{'':{margin}}{label:<9} "
 
 
-def labelled_lines(values: Iterable[tuple[str, str]], width: int) -> list[str]:
+def labelled_lines(values: Iterable[tuple[str, str]], width: int, margin: int = 2) -> list[str]:
     """A line or more for each label and value; a label that repeats is not said again."""
     lines: list[str] = []
     last = ""
     for label, value in values:
-        lines += wrapped(value, width, label_head("" if label == last else label))
+        lines += wrapped(value, width, label_head("" if label == last else label, margin))
         last = label
     return lines
 

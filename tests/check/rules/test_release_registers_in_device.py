@@ -54,3 +54,5 @@ def test_what_the_layout_leaves_out_is_told() -> None:
     assert [each.reason for each in without_registers.not_checked] == [
         "the layout declares no memory of kind device"
     ]
+    kinds = [each.kind for result in (without_release, without_registers) for each in result.not_checked]
+    assert kinds == ["layout", "layout"]

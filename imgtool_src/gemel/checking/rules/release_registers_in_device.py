@@ -28,7 +28,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             )
             continue
         if not devices:
-            missing = "the layout declares no memory of kind device"
+            missing = Reason("the layout declares no memory of kind device", Need("layout", "memory"))
             yield NotChecked(f"core {core.name}", missing)
             continue
         for key, register in _registers(core.release):

@@ -149,9 +149,12 @@ def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str,
         maps[name] = read_link_map(data.decode("utf-8", "replace"), Path(file).name)
         if reason := maps[name].reason:
             expected = "the table Memory Configuration, or what --print-memory-usage prints"
-            problems.append(
-                Problem("a link map has no memory table", where=file, found=reason, expected=expected)
+            step = (
+                "append what the linker prints with --print-memory-usage (GNU ld, newer lld), or leave the map out:"
+                " without it sizes come from symbols such as __flash_start and __flash_size"
             )
+            what = "a link map has no memory table"
+            problems.append(Problem(what, where=file, found=reason, expected=expected, next_step=step))
     if problems:
         raise UsageProblem(problems)
     return maps

@@ -209,7 +209,7 @@ def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
                 from gemel.text.wrapping import labelled_lines
                 from gemel.workflows.read_back import read_back_words
 
-                done += labelled_lines(read_back_words(result), shown.width)
+                done += labelled_lines(read_back_words(result), shown.width, 0)
         else:
             from gemel.cli.endings import NO_IMAGE_WRITTEN, NOTHING_WRITTEN
 

@@ -183,7 +183,7 @@ def command(
         if released.files:
             print_remarks(write_release(folder, released, index))
             files = [("wrote", f"{folder}/{name}") for name in sorted(released.files)]
-            done = labelled_lines([*read_back_words(result), *files], shown.width)
+            done = labelled_lines([*read_back_words(result), *files], shown.width, 0)
             if result.inspection.layout.seal and not key_texts:
                 done += unsealed_lines(shown.width, "release --key")
         else:

@@ -18,7 +18,7 @@ NOT_SEALED = (
 
 def unsealed_lines(width: int, command: str = "sign") -> list[str]:
     """What is said of an image without a seal, ``width`` columns wide; ``command`` is the one that seals it."""
-    return wrapped(f"{NOT_SEALED} {command}", width, "  ")
+    return wrapped(f"{NOT_SEALED} {command}", width, indent=2)
 
 
 def missing_lines(layout: Layout, seal: Seal, width: int) -> list[str]:
@@ -31,7 +31,7 @@ def missing_lines(layout: Layout, seal: Seal, width: int) -> list[str]:
     if not missing:
         return []
     words = f"the layout demands {demanded_words(layout.seal)}; missing {', '.join(missing)}"
-    return wrapped(f"NOT ENOUGH SIGNERS YET: {words}; add them with: gemel sign --add", width, "  ")
+    return wrapped(f"NOT ENOUGH SIGNERS YET: {words}; add them with: gemel sign --add", width, indent=2)
 
 
 def seal_lines(layout: Layout, seal: Seal) -> list[str]:
@@ -40,7 +40,7 @@ def seal_lines(layout: Layout, seal: Seal) -> list[str]:
 
     area = format_size(layout.span_of(layout.seal.area).size) if layout.seal else ""
     signers = "1 signer" if len(seal.signers) == 1 else f"{len(seal.signers)} signers"
-    lines = [f"  seal: {signers}, {seal.size:,} bytes of {area}"]
+    lines = [f"seal: {signers}, {seal.size:,} bytes of {area}"]
     for signer in seal.signers:
-        lines += [f"    {signer.algorithm.name}", f"      key {signer.key_fingerprint.hex()}"]
+        lines += [f"  {signer.algorithm.name}", f"    key {signer.key_fingerprint.hex()}"]
     return lines

@@ -89,6 +89,6 @@ def _replaced_lines(sealed: Sealed) -> list[str]:
     if sealed.replaced is None:
         return []
     if not sealed.replaced:
-        return ["  replaced what was in the seal's area and was no seal"]
+        return ["replaced what was in the seal's area and was no seal"]
     words = (f"{each.algorithm.name} key {each.key_fingerprint.hex()[:16]}" for each in sealed.replaced)
-    return [f"  replaced the seal of {', '.join(words)}"]
+    return [f"replaced the seal of {', '.join(words)}"]

@@ -48,7 +48,7 @@ def profile_notes(core: Core) -> list[str]:
         )
     if core.architecture in ("armv6-m", "armv8-m.base"):
         notes.append(
-            f"{core.name}: unaligned accesses, which fault on {core.architecture}, "
-            + ("are found" if core.architecture == "armv6-m" else "are found with the watch alignment only")
+            f"{core.name}: {core.architecture} faults on unaligned accesses; each would be reported"
+            + ("" if core.architecture == "armv6-m" else ", but only with the watch alignment")
         )
     return notes
