@@ -5,10 +5,12 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
+from check.sealed import OLD, REQUIRED, sealed
 from hypothesis import given
 from hypothesis import strategies as st
 from show.cases import digests_apart, gauge, gauge_alone, small, spoiled
 
+import gemel
 from gemel.show.as_text.picture import (
     FEWEST_CELLS,
     Columns,
@@ -137,10 +139,34 @@ def test_wrapping_keeps_every_word(texts, width):
 
 
 @pytest.mark.parametrize(
-    ("width", "expected"), [(20, "ab  12  long text"), (13, "ab  12  long…"), (6, "ab  12")]
+    ("width", "expected"),
+    [
+        (17, "ab  12  long text"),
+        (16, "ab 12 long text"),
+        (15, "ab 12 long text"),
+        (14, "ab 12 long te…"),
+        (13, "ab 12"),
+        (5, "ab 12"),
+    ],
 )
 def test_tables_cut_their_last_flexible_column_first(width, expected):
-    """A table gives up its last flexible column first, wholly if it must, and keeps the fixed ones."""
+    """A table gives up space between columns, then its last flexible column, of which FEWEST_LETTERS are shown
+    or nothing, and keeps the fixed ones."""
     columns = (Column(), Column(right=True), Column(shortest=0))
     rows = [[Styled("ab"), Styled("12"), Styled("long text")]]
     assert plain(table(columns, rows, width, BLOCKS)).rstrip() == expected
+
+
+@pytest.mark.parametrize(("width", "expected"), [(11, "ab text 12"), (9, "ab text"), (7, "ab text")])
+def test_tables_cut_no_number(width, expected):
+    """A column of numbers is whole or left out: the first digits of one would be another number."""
+    columns = (Column(), Column(), Column(right=True, shortest=0))
+    rows = [[Styled("ab"), Styled("text"), Styled("12")]]
+    assert plain(table(columns, rows, width, BLOCKS)).rstrip() == expected
+
+
+def test_a_key_is_whole_at_any_width():
+    """The fingerprint of a signer can be compared and copied from the narrowest text."""
+    image = gemel.Image(sealed(OLD), None, (), "sealed.hex")
+    lines = plain(text_of(gemel.describe(image, REQUIRED), NARROWEST, BLOCKS)).splitlines()
+    assert f"    key id {OLD.public_key.fingerprint.hex()}" in lines

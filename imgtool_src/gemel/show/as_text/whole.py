@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from gemel.checking.identity import identity_rows
@@ -13,11 +14,13 @@ from gemel.show.as_text.tables import build_lines, value_lines, vector_lines
 from gemel.show.facts.contents import Contents
 from gemel.spans import format_address
 from gemel.text.numbers import counted
-from gemel.text.styled import Line, Signs, Styled, fitted, wrapped
+from gemel.text.styled import Line, Signs, Styled, fitted, width_of, wrapped
 from gemel.text.wrapping import labelled_lines
 
 NARROWEST = 60
 """The least width in columns that the text is made for."""
+
+_DIGEST = re.compile(r"\b[0-9a-f]{64}\b")
 
 
 def text_of(contents: Contents, width: int, signs: Signs) -> list[Line]:
@@ -39,8 +42,13 @@ def text_of(contents: Contents, width: int, signs: Signs) -> list[Line]:
     lines = list(_file_lines(contents, width))
     for section in (section for section in sections if section):
         lines.append(())
-        lines.extend(fitted(line, width, signs) for line in section)
+        lines.extend(fitted(line, _width_of_whole(line, width), signs) for line in section)
     return lines
+
+
+def _width_of_whole(line: Line, width: int) -> int:
+    """``width``, or more where the line has a digest, which stays whole so that it can be compared and copied."""
+    return max([width, *(width_of(piece.text) for piece in line if _DIGEST.search(piece.text))])
 
 
 def _file_lines(contents: Contents, width: int) -> Iterator[Line]:
