@@ -492,6 +492,32 @@ def test_hostile_folders_end_in_words(case, out):
         check_release(out)
 
 
+@pytest.mark.parametrize("data", [b"\xff", b"format = \n", b"format = 1\nproduct = 1\n"])
+def test_a_layout_that_cannot_be_read_is_not_the_one_released(data, out):
+    """That the list has another file there is the cause, and said in place of what is wrong in it."""
+    edit("small.toml", lambda _: data)(out)
+    with pytest.raises(GemelError) as caught:
+        check_release(out)
+    (problem,) = caught.value.problems
+    assert problem.what == "small.toml is not the file that SHA256SUMS lists"
+    assert problem.found == hashlib.sha256(data).hexdigest()
+    listed_again(out)
+    with pytest.raises(GemelError) as caught:
+        check_release(out)
+    assert not any("SHA256SUMS" in problem.what for problem in caught.value.problems)
+
+
+def test_images_that_cannot_be_read_are_not_those_released(out):
+    """Each is named, by the list of digests."""
+    for each in out.glob(f"{STEM}*"):
+        each.write_bytes(b":00" if each.suffix == ".hex" else b"")
+    with pytest.raises(GemelError) as caught:
+        check_release(out)
+    assert {problem.what for problem in caught.value.problems} == {
+        f"{each.name} is not the file that SHA256SUMS lists" for each in out.glob(f"{STEM}*")
+    }
+
+
 def test_unknown_memories_and_pipes(out):
     """A memory that the layout does not have is a finding; a pipe in the folder is one and is not opened."""
     edit_json("release.json", lambda data: data["images"][1].update(memory="other"))(out)

@@ -13,7 +13,7 @@ from gemel.files.reading import blocks_of_file
 from gemel.image.formats import format_of
 from gemel.image.image import Folder, Image, ImageFile
 from gemel.release.contents import CONTENTS, SUMS, is_safe_name
-from gemel.release.folder import ReleaseFolder
+from gemel.release.folder import ReleaseFolder, listing_faults
 from gemel.release.folder_rules import AGAIN, folder_rules
 from gemel.workflows.checking import CheckResult, check
 from gemel.workflows.inputs import build_files, layout_from, load_builds
@@ -55,8 +55,11 @@ def check_release(
     path = Path(path)
     folder = read_folder(path)
     contents = _contents(folder, path)
-    read = layout_from(folder.files[contents.layout], str(path / contents.layout))
-    image = _image(folder, contents, read, path.resolve().name)
+    try:
+        read = layout_from(folder.files[contents.layout], str(path / contents.layout))
+        image = _image(folder, contents, read, path.resolve().name)
+    except GemelError as error:
+        raise _as_listed(error, folder, contents, path) from error
     words = [f"{name}={file}" for name, file in builds.items()] if isinstance(builds, Mapping) else builds
     files = build_files(read, words)
     given = load_builds(read, files)
@@ -158,6 +161,23 @@ def _contents(folder: ReleaseFolder, path: Path) -> ReleaseContents:
     for each in contents.images:
         format_of(each.file)
     return contents
+
+
+def _as_listed(error: GemelError, folder: ReleaseFolder, contents: ReleaseContents, path: Path) -> GemelError:
+    """``error`` of the layout or the images; that they are not the files that were released, where that is why."""
+    needed = {contents.layout, *(each.file for each in contents.images)}
+    changed = [
+        Problem(
+            fault.what,
+            where=str(path / fault.file),
+            found=fault.found,
+            expected=fault.expected,
+            next_step=AGAIN,
+        )
+        for fault in listing_faults(folder)
+        if fault.file in needed
+    ]
+    return type(error)(changed) if changed else error
 
 
 def _image(folder: ReleaseFolder, contents: ReleaseContents, read: ReadLayout, name: str) -> Image:
