@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from gemel.cli import first_help
+from gemel.cli.commands.explain import LEAST_OF_SENTENCE
 from gemel.cli.first_help import LONGEST_NAME, MAX_WIDTH, MIN_WIDTH
 from gemel.cli.main import exit_code
 from gemel.cli.positions import MOST_FILES
@@ -39,6 +40,22 @@ def test_the_widths_of_the_first_page(monkeypatch: pytest.MonkeyPatch) -> None:
     assert max(map(len, page(MAX_WIDTH).splitlines())) <= MAX_WIDTH
     monkeypatch.setattr(first_help, "MAX_WIDTH", 70)
     assert page(68) != page(70) == page(71) == page(200)
+
+
+def test_the_least_of_a_rules_sentence(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A list of rules has so many columns of each sentence, in whole words, or none of any."""
+
+    def row(columns: int) -> str:
+        monkeypatch.setenv("COLUMNS", str(columns))
+        assert exit_code(["explain"]) == 0
+        return next(line for line in capsys.readouterr().out.splitlines() if "seal-present" in line)
+
+    least = row(80).index("error") + len("warning") + LEAST_OF_SENTENCE
+    assert row(least - 1).endswith("error")
+    assert row(least).endswith("  Where the layout ...")
+    assert len(row(least)) <= least
 
 
 def test_the_longest_name_next_to_its_explanation() -> None:

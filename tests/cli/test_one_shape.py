@@ -726,3 +726,23 @@ def test_stdin_that_is_none(device: Path, monkeypatch: pytest.MonkeyPatch, gemel
     monkeypatch.setattr(sys, "stdin", None)
     done = gemel("check", "small.toml", "-", "--as", "bin")
     assert (done.code, "no standard input" in done.err) == (2, True)
+
+
+@pytest.mark.parametrize(
+    ("words", "known"),
+    [
+        (("show", "small.toml", "tide.hex", "-o", "x.sarif"), ".txt, .json, .html"),
+        (("compare", "small.toml", "tide.hex", "tide.hex", "-o", "x.svg"), ".txt, .json, .html"),
+        (("rehearse", "small.toml", "tide.hex", "-o", "x.xml"), ".txt, .json, .svg"),
+        (("explain", "-o", "x.html"), ".txt, .json"),
+    ],
+)
+def test_no_text_goes_into_a_file_of_another_form(words: tuple[str, ...], known: str, tmp_path: Path) -> None:
+    """A suffix of a form that the result does not have is refused; any other takes text."""
+    write_device(tmp_path)
+    assert run_in(*JOIN, "-o", "tide.hex", cwd=tmp_path).returncode == 0
+    done = run_in(*words, cwd=tmp_path)
+    assert (done.returncode, list(tmp_path.glob("x.*"))) == (2, [])
+    assert known in done.stderr
+    assert run_in("show", "small.toml", "tide.hex", "-o", "x.log", cwd=tmp_path).returncode == 0
+    assert (tmp_path / "x.log").read_text(encoding="utf-8").startswith("tide.hex: ")

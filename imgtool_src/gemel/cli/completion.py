@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from gemel.layout.model import Layout
 
 LAYOUTS = (".toml",)
-REPORTS = (".txt", ".json", ".sarif", ".xml")
+REPORTS = (".txt", ".json", ".sarif", ".xml", ".html")
 KEYS = (".pem", ".der", ".key")
 
 

@@ -194,7 +194,9 @@ class _Text:
         yield "holds"
         for each in rows:
             yield f"  {each.rule.name}"
-            yield from self._wrapped(", ".join(held.where for held in each.holds), "      ")
+            places = [held.where for held in each.holds]
+            between = "; " if any("," in place for place in places) else ", "
+            yield from self._wrapped(between.join(places), "      ")
         yield ""
 
     def _closing(self, everything: bool) -> Iterator[str]:

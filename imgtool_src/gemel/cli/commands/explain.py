@@ -22,6 +22,10 @@ def _with_topics(text: str) -> str:
     return help_with_rows(text, "{topics}", TOPICS.items())
 
 
+LEAST_OF_SENTENCE = 24
+"""Columns that a rule's sentence must have in a list of one line each: fewer words of it say nothing."""
+
+
 @sub_command("explain", finished=_with_topics, exits=DONE)
 @argument("topic", metavar="[RULE|WORD|TOPIC]", required=False)
 @form_option("text", "json")
@@ -151,8 +155,12 @@ def _list(lines: list[tuple[str, str, str]], *, whole: bool = False) -> Iterator
                 yield f"  {name} ({severity})"
                 yield from wrapped(checks, width, "      ")
                 continue
-            line = f"  {name:<{column}}  {severity:<7}  {checks}"
-            yield line if len(line) <= width else f"{line[: width - 3].rstrip()}..."
+            head = f"  {name:<{column}}  {severity:<7}"
+            line = f"{head}  {checks}"
+            if len(line) > width:
+                cut = f"{line[: line.rfind(' ', 0, width - 3)]} ..."
+                line = cut if width - len(head) >= LEAST_OF_SENTENCE else head.rstrip()
+            yield line
     yield ""
     yield f"{len(lines)} rule{'' if len(lines) == 1 else 's'}"
 
