@@ -7,7 +7,7 @@ from thumb import assembled
 
 from gemel.m_profile.address_flow import AddressFlow
 from gemel.m_profile.bit_band import aliases_of_bits
-from gemel.m_profile.known_stores import known_stores
+from gemel.m_profile.known_stores import Function, known_stores
 from gemel.spans import Span
 
 REGISTER, START, SECOND = 0x4001_3824, 0x0800_0000, 128
@@ -158,3 +158,32 @@ def test_stores_that_may_be(case: str, pieces) -> None:
 def test_stores_that_cannot_be(case: str, pieces) -> None:
     """What is followed to another place, and numbers that are no addresses, do not lead there."""
     assert not _may(pieces[NEVER[case]])
+
+
+ROUTINES = {
+    "uqi": ("02b4 7146 4908 4900 095c 4900 8e44 02bc 7047", "0204 0504", (4, 8, 10)),
+    "sqi": ("02b4 7146 4908 4900 0956 4900 8e44 02bc 7047", "02fe 0505", (4, -4, 10)),
+    "uhi": ("03b4 7146 4908 4000 4900 095a 4900 8e44 03bc 7047", "0400 0600 0a00 0800", (8, 12, 20, 16)),
+    "shi": ("03b4 7146 4908 4000 4900 095e 4900 8e44 03bc 7047", "0300 0800 feff", (6, 16, -4)),
+    "si": ("03b4 7146 0231 8908 8000 8900 0858 4018 8646 03bc f746", "09000000 13000000", (8, 18)),
+}
+"""Routines of libgcc (of GCC 12, for Armv6-M), a table after a call of one, and how far from the table it leads."""
+
+
+@pytest.mark.parametrize("name", ROUTINES)
+def test_a_switch_by_a_routine_of_the_compiler(name: str) -> None:
+    """The words after the call are its table; the code goes on at each place that it leads to, and nowhere else."""
+    routine, table, distances = ROUTINES[name]
+    code = bytes.fromhex(f"c046c046 00f07cf8 {table} " + "c046" * 24 + "7047")  # BL to 0x100 bytes on
+    words = bytes.fromhex(routine).ljust(24, b"\0")
+
+    def word_at(address: int) -> int | None:
+        at = address - START - 0x100
+        return int.from_bytes(words[at : at + 4], "little") if 0 <= at < len(words) else None
+
+    switch = next(step for step in Function(code, START, word_at).steps if step.address == START + 4)
+    expected = {START + 8 + distance for distance in distances}
+    assert switch.ends
+    assert set(switch.leads_to) == expected
+    (plain,) = [step for step in Function(code, START).steps if step.address == START + 4]
+    assert (plain.ends, plain.leads_to) == (False, ())

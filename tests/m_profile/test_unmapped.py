@@ -137,6 +137,16 @@ def test_tables_of_numbers_hold_no_lacking_instructions(march: str, tmp_path: Pa
     assert (real, [place.described() for place in told]) == (set(), [])
 
 
+@pytest.mark.parametrize(("ends", "lacking_ones"), [("7047", 0), ("0346", 4)])
+def test_what_unwinds_exceptions_is_stepped_over(ends: str, lacking_ones: int) -> None:
+    """VLDM or VSTM of d0-d15 by r0, then BX LR: the unwinder's routines, which nothing calls in such a core."""
+    routines = [f"{first} {ends} c046" for first in ("90ec200b", "80ec200b", "d0ec200b", "c0ec200b")]
+    code = bytes.fromhex("10b5 " + " ".join(routines) + " 10bd")
+    read = unmapped_code(code, 0x0800_0000, [0x0800_0001], [])
+    found = [*read.followed_places(_sieve("armv6-m")), *read.swept_places(_sieve("armv6-m"))]
+    assert len(found) == lacking_ones
+
+
 def test_what_is_told_comes_by_address() -> None:
     """However the sweep finds the routines, what it finds is told in the order of addresses."""
     vadd = bytes.fromhex("30ee200a")

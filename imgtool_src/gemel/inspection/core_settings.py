@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterable, Iterator, Mapping
+from functools import partial
 from itertools import count as count_from
 from typing import TYPE_CHECKING
 
@@ -167,11 +168,11 @@ def _wanted(stores: Iterable[KnownStore], registers: frozenset[int]) -> list[Kno
 def _with_arguments(build: Build, start: int, code: bytes, registers: frozenset[int]) -> list[KnownStore]:
     """The stores of a function as each of its callers has it do them; none if one of the callers is not known."""
     found: dict[KnownStore, None] = {}
-    function, callers = Function(code, start), _callers(build, start)
+    function, callers = Function(code, start, partial(constant_word, build)), _callers(build, start)
     for caller in callers:
         passed = _arguments(build, caller, start)
         for known in passed:
-            state = Registers(lambda at: constant_word(build, at), known)
+            state = Registers(partial(constant_word, build), known)
             found |= dict.fromkeys(_wanted(followed(function, state), registers))
         if not passed:
             return []
@@ -199,7 +200,8 @@ _BRANCHES = re.compile(rb"(?=.[\xf0-\xf7].[\x90-\x9f\xb0-\xbf\xd0-\xdf\xf0-\xff]
 def _arguments(build: Build, caller: Symbol, start: int) -> list[dict[int, int]]:
     """The constants in the registers of arguments, for each call of the function at ``start``."""
     begin = caller.value & ~1
-    function = Function(build.read_at_run(begin, caller.size) or b"", begin)
+    word_at = partial(constant_word, build)
+    function = Function(build.read_at_run(begin, caller.size) or b"", begin, word_at)
     passed: dict[int, dict[int, int]] = {}
 
     def observe(
@@ -211,7 +213,7 @@ def _arguments(build: Build, caller: Symbol, start: int) -> list[dict[int, int]]
                 register: known[register] for register in CALLER_SAVED[:4] if register in known
             }
 
-    followed(function, Registers(lambda at: constant_word(build, at)), observe)
+    followed(function, Registers(word_at), observe)
     return list(passed.values())
 
 

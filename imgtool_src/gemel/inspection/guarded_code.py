@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import struct
-from bisect import bisect_right
-from collections.abc import Iterator
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -13,28 +13,22 @@ from gemel.builds.mapped_code import MappedCode, mapped_code
 from gemel.inspection.core_settings import constant_word, function_spans, functions_of_core
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import lacking
-from gemel.m_profile.found_instruction import FoundInstruction
+from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
 from gemel.m_profile.halfwords import instructions
-from gemel.m_profile.known_stores import Function, branch_distance
+from gemel.m_profile.known_registers import Registers
+from gemel.m_profile.known_stores import Function, branch_distance, followed
+from gemel.m_profile.memory_accesses import memory_access
 from gemel.m_profile.sieve import Sieve
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.m_profile.guards import Guards, Passed
+    from gemel.m_profile.guards import Guards, Passed, Place
+
+ANCHORED = 4096
+"""Bytes from the address that a compiler loads for several objects to the last of them."""
 
 DEPTH, STEPS_LIMIT, ENTRIES = 6, 100_000, 64
 """How far callers are followed, how many halfwords of functions are gone through, and how many callers one has."""
-
-OF_UNWINDER = frozenset(
-    struct.pack("<HHH", first, second, 0x4770)
-    for first, second in (
-        *((first, second) for first in (0xEC90, 0xEC80) for second in (0x0B20, 0x0B21)),
-        (0xECD0, 0x0B20),
-        (0xECC0, 0x0B20),
-    )
-)
-"""VLDM or VSTM of d0-d15 or d16-d31 by r0 (FLDMX, FSTMX too), then BX LR: the routines of a compiler's library that
-restore what the unwind tables of a thrown exception's frames name (EHABI32, section 10.3), and nothing else does."""
 
 
 def lacking_code(core: Core, build: Build, code: MappedCode) -> Iterator[tuple[FoundInstruction, bool]]:
@@ -144,23 +138,26 @@ class GuardedCode:
             code = self._build.read_at_run(span.start, span.size)
             if code and self._left >= 0:
                 variables = self._variables if self._with_variables else ()
-                function = Function(code, span.start)
+                function = Function(code, span.start, self._word)
                 self._guards[key] = Guards(function, self._word, passed, self._returned, variables)
         return self._guards[key]
 
     def _word(self, address: int) -> int | None:
         return constant_word(self._build, address)
 
-    def _returned(self, target: int) -> int:
+    def _returned(self, target: int, passed: Passed) -> int:
         span = self._function_at(target)
-        guards = self._guards_of(span) if span and span.start == target else None
+        guards = (
+            self._guards_of(span, passed if passed.bits else None) if span and span.start == target else None
+        )
         return guards.result if guards else 0
 
     @cached_property
-    def _variables(self) -> frozenset[int]:
+    def _variables(self) -> frozenset[Place]:
         """Where the build keeps what it found out of its core."""
         self._with_variables = False
-        found = set()
+        found: set[Place] = set()
+        others: set[Place | None] = set()
         spans = [self._function_at(each.value & ~1) for each in functions_of_core(self._build)]
         callers = [
             self._function_at(site)
@@ -170,10 +167,11 @@ class GuardedCode:
         ]
         for span in dict.fromkeys((*spans, *callers)):
             guards = self._guards_of(span)
-            for at, (place, bits) in guards.stores.items() if guards else ():
-                if bits or (guards and guards.cover(at)):
-                    found.add(place)
-        return frozenset(found)
+            if guards is None:
+                continue
+            found.update(place for at, (place, bits) in guards.stores.items() if bits or guards.cover(at))
+            others.update(place for at, place in guards.others.items() if not guards.cover(at))
+        return frozenset(found - others)
 
     # --- what leads to a function ---
 
@@ -218,10 +216,39 @@ class GuardedCode:
                 continue
             holder = self._build.symbols.object_at(at) if self._build.symbols else None
             users = self._pointers_to(holder[0].value, depth - 1) if holder and depth else None
+            users = users or (self._users_by_distance(holder[0].span) if holder else None)
             if not users:
                 return None
             found += users
         return found
+
+    def _users_by_distance(self, span: Span) -> list[int]:
+        """Instructions that get at an object from the address of another one, as compilers do with anchors."""
+        found: list[int] = []
+
+        def observe(
+            address: int, first: int, second: int, known: Mapping[int, int], after: Registers, _: int | None
+        ) -> None:
+            access = memory_access(first, second)
+            if (access and access.base in known and span.holds(known[access.base] + access.offset)) or any(
+                span.start == value and known.get(register) != value
+                for register, value in after.known.items()
+            ):
+                found.append(address)
+
+        near = bisect_left(self._loaded, (span.start - ANCHORED, 0))
+        sites = [site for _, site in self._loaded[near : bisect_right(self._loaded, (span.end, 0))]]
+        for function in dict.fromkeys(self._function_at(site) for site in sites[:ENTRIES]):
+            code = self._build.read_at_run(function.start, function.size) if function else None
+            if function and code:
+                followed(Function(code, function.start, self._word), Registers(self._word), observe)
+        return found
+
+    @cached_property
+    def _loaded(self) -> list[tuple[int, int]]:
+        """The values of literals, in order, each with a place that loads it."""
+        words = ((self._word(at), sites) for at, sites in self._sites[1].items())
+        return sorted((value, site) for value, sites in words if value is not None for site in sites)
 
     def _words_of(self, value: int) -> Iterator[int]:
         literal = struct.pack("<I", value)

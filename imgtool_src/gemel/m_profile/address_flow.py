@@ -131,7 +131,7 @@ class AddressFlow:
             before = bisect_right(self._starts, address)
             start = self._starts[before - 1] if before else address
             code = self._functions.get(start, b"")[address - start :]
-            self._decoded[address] = Function(code, address) if code else None
+            self._decoded[address] = Function(code, address, self._word_at) if code else None
         return self._decoded[address]
 
     def _kinds(self, registers: Registers, register: int | None, known: Mapping[int, int]) -> int:

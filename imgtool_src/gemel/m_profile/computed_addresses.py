@@ -42,6 +42,8 @@ def registers_read(first: int, second: int) -> tuple[int, ...]:
     if first >= FIRST_WIDE:
         if first & 0xFBF0 == 0xF2C0:
             return (second >> 8 & 15,)
+        if first & 0xFBF0 == 0xF240:
+            return ()
         if first & 0xF800 == 0xF000:
             both = first & 0xFFF0 == 0xF360
             return tuple(each for each in (first & 15, *((second >> 8 & 15,) if both else ())) if each != 15)

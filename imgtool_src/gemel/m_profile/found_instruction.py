@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
+import struct
+
 from gemel.m_profile.disassembly import raw, spelled
 from gemel.m_profile.instruction_table import Encoding
 from gemel.m_profile.sieve import NEWEST
 from gemel.spans import format_address
 from gemel.structs import NamedTuple
+
+OF_UNWINDER = frozenset(
+    struct.pack("<HHH", first, second, 0x4770)
+    for first, second in (
+        *((first, second) for first in (0xEC90, 0xEC80) for second in (0x0B20, 0x0B21)),
+        (0xECD0, 0x0B20),
+        (0xECC0, 0x0B20),
+    )
+)
+"""VLDM or VSTM of d0-d15 or d16-d31 by r0 (FLDMX, FSTMX too), then BX LR: the routines of a compiler's library that
+restore what the unwind tables of a thrown exception's frames name (EHABI32, section 10.3), and nothing else does."""
 
 
 class FoundInstruction(NamedTuple):

@@ -30,7 +30,14 @@ SHORT = 64
 EFFORT = 200_000
 """Instructions that are looked at, for all questions of one function."""
 
+ADDRESSES = 0x1000_0000
+"""From here on a number is likely an address, and no answer to what the core is."""
+
 FLAGS, CARRY = "flags", "carry"
+
+Place = int | tuple[int, int]
+"""A word's address; or offset and size of what is stored by a pointer that is not known, as members are."""
+
 _FRAMES = (7, 11, SP)
 
 
@@ -56,7 +63,7 @@ class Guards:
     """One function and the branches in it that the core's own state decides.
 
     ``word_at`` gives the constant word at an address (None: not known), ``returned`` the bits that a called function
-    returns of the core's state; the words at ``variables`` hold some.
+    returns of the core's state by what is passed to it; the words at ``variables`` hold some.
     """
 
     def __init__(
@@ -64,8 +71,8 @@ class Guards:
         function: Function,
         word_at: Callable[[int], int | None],
         passed: Passed = Passed(),  # noqa: B008  immutable
-        returned: Callable[[int], int] = lambda _: 0,
-        variables: Container[int] = (),
+        returned: Callable[[int, Passed], int] = lambda _, _passed: 0,
+        variables: Container[Place] = (),
     ) -> None:
         self._steps = function.steps
         self._index = {step.address: index for index, step in enumerate(function.steps)}
@@ -79,12 +86,47 @@ class Guards:
         self.tests: set[int] = set()
         self.in_block: dict[int, bool] = {}
         self.calls: dict[int, Passed] = {}
-        self.stores: dict[int, tuple[int, int]] = {}
-        self._result = 0
+        self.stores: dict[int, tuple[Place, int]] = {}
+        self.others: dict[int, Place | None] = {}
+        self._result, self._chosen, self._indexes = 0, frozenset[int](), False
+        self._follow(function, word_at, passed)
+        self._chosen = self._decided_code()
+        if self._chosen:
+            self.others.clear()
+            self._follow(function, word_at, passed)
+        self.decides = (
+            bool(self.tests)
+            or self._indexes
+            or any(self.in_block.values())
+            or any(bits for _, bits in self.stores.values())
+        )
+
+    def _follow(self, function: Function, word_at: Callable[[int], int | None], passed: Passed) -> None:
         registers = Registers(word_at, dict(passed.known))
         registers.marks.update({LR: NO_FLOAT_STACKED, **dict(passed.bits)})
         followed(function, registers, self._observe)
-        self.decides = bool(self.tests) or any(self.in_block.values())
+
+    def _decided_code(self) -> frozenset[int]:
+        """The addresses of what is executed on one way only that a test of the core leads to."""
+        found: set[int] = set()
+        for address in self.tests:
+            self._effort -= len(self._steps)
+            if self._effort < EFFORT // 2:
+                break
+            index = self._index[address]
+            ways: list[set[int]] = [self._reached(way, index) for way in set(self._ways(index))]
+            found.update(each for way in ways for each in way if not all(each in other for other in ways))
+        return frozenset(self._steps[each].address for each in found)
+
+    def _reached(self, first: int, without: int) -> set[int]:
+        """What may be executed from a step on, without passing another."""
+        waiting, seen = [first], {-1, len(self._steps), without}
+        while waiting:
+            index = waiting.pop()
+            if index not in seen:
+                seen.add(index)
+                waiting += self._ways(index)
+        return seen - {-1, len(self._steps), without}
 
     @property
     def result(self) -> int:
@@ -172,10 +214,12 @@ class Guards:
             if is_unknown_jump(first, second) and access.by is not None:
                 self._note(address, marks.get(access.by, 0))
             self._transfer(address, access, known, after)
+        elif is_call(first, second) and self._steps[self._index[address]].leads_to:
+            self._note(address, marks.get(0, 0))
         elif is_call(first, second):
             self._call(address, first, second, known, marks, called)
         else:
-            self._compute(address, first, second, known, marks)
+            self._compute(address, first, second, known, after)
         if is_return(first, second):
             self._result |= marks.get(0, 0)
 
@@ -207,7 +251,7 @@ class Guards:
             target = address + 4 + (branch_distance(first, second, calls=True) or 0)
         for place in (*CALLER_SAVED, LR, FLAGS, CARRY):
             marks.pop(place, None)
-        _mark(marks, 0, 0 if target is None else self._returned(target & ~1))
+        _mark(marks, 0, 0 if target is None else self._returned(target & ~1, self.calls[address]))
 
     def _transfer(
         self, address: int, access: MemoryAccess, known: Mapping[int, int], after: Registers
@@ -219,28 +263,41 @@ class Guards:
         pushed = [marks.get(register, 0) for register in access.registers]
         if access.base == SP and access.writeback is not None:
             _move_stack(marks)
+        field = None
+        if place is None and access.base not in _FRAMES and access.by is None:
+            field = access.offset, access.size
         if access.loads:
+            chosen = any(marks.get(each) for each in (access.base, access.by))
+            self._indexes |= chosen
             for register in access.registers:
                 slot = marks.get((access.base, access.offset), 0) if access.base in _FRAMES else 0
                 bits = slot if len(access.registers) == 1 and access.by is None else 0
-                if place is not None and (says_what_core_is(place) or place in self._variables):
+                kept = place is not None and (says_what_core_is(place) or place in self._variables)
+                kept |= field is not None and field in self._variables and len(access.registers) == 1
+                here = address in self._chosen and _is_answer(after.known.get(register))
+                if chosen or kept or here:
                     bits = ALL
                 _mark(marks, register, NO_FLOAT_STACKED if register == LR else bits)
         elif access.base == SP and access.writeback is not None:
             for number, bits in enumerate(pushed):
                 _mark(marks, (SP, 4 * number), bits)
         elif len(access.registers) == 1:
-            bits = pushed[0]
-            if self.in_block.get(address):
+            bits, value = pushed[0], known.get(access.registers[0])
+            if self.in_block.get(address) or (address in self._chosen and _is_answer(value)):
                 bits = ALL
             if place is not None and (bits or after.is_set_here(access.registers[0], place)):
                 self.stores[address] = place, bits
+            elif field is not None and bits:
+                self.stores[address] = field, bits
+            elif place is not None or (field is not None and value):
+                self.others[address] = place if place is not None else field
             elif access.base in _FRAMES and access.by is None:
                 _mark(marks, (access.base, access.offset), bits)
 
     def _compute(
-        self, address: int, first: int, second: int, known: Mapping[int, int], marks: dict[object, int]
+        self, address: int, first: int, second: int, known: Mapping[int, int], after: Registers
     ) -> None:
+        marks = after.marks
         compares = first & 0xF800 == 0x2800
         read = (first >> 8 & 7,) if compares else registers_read(first, second)
         bits = 0
@@ -259,9 +316,15 @@ class Guards:
             _mark(marks, CARRY, _carried(first, second, before))
             _mark(marks, FLAGS, bits)
         for register in registers_set(first, second):
-            _mark(marks, register, bits)
+            chosen = address in self._chosen and _is_answer(after.known.get(register))
+            _mark(marks, register, ALL if chosen else bits)
         if first & 0xFF00 == 0xB000 or (first >= FIRST_WIDE and second >> 8 & 15 == SP):
             _move_stack(marks)
+
+
+def _is_answer(value: int | None) -> bool:
+    """Whether a value that is set on one way only may say later which way that was."""
+    return value is None or value < ADDRESSES
 
 
 def _move_stack(marks: dict[object, int]) -> None:

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Mapping
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.known_registers import KnownStore, Registers
 from gemel.m_profile.memory_accesses import SP
-from gemel.spans import Span
+from gemel.spans import Span, align_up
 from gemel.structs import NamedTuple
 
 
@@ -24,12 +24,14 @@ def known_stores(code: bytes, start: int, word_at: Callable[[int], int | None]) 
 
     ``word_at`` gives the word that is stored for an address (None: not known, or not constant).
     """
-    return followed(Function(code, start), Registers(word_at))
+    return followed(Function(code, start, word_at), Registers(word_at))
 
 
 Observer = Callable[[int, int, int, "Mapping[int, int]", "Registers", "int | None"], None]
 """Called for each instruction: its address and halfwords, what was known before, the registers after it, and the
 function that it calls if its address is known."""
+
+WORD = 4
 
 PASSES = 8
 """How often a function is gone through until what is known where branches meet stays as it is."""
@@ -47,14 +49,30 @@ class _Step(NamedTuple):
     covers: int
 
 
-class Function:
-    """The instructions of a function, without the words and tables that they load."""
+CASES: dict[tuple[int | None, ...], tuple[int, bool]] = {
+    (0x4671_B402, 0x0049_0849, 0x0049_5C09): (1, False),
+    (0x4671_B402, 0x0049_0849, 0x0049_5609): (1, True),
+    (0x4671_B403, 0x0040_0849, 0x5A09_0049): (2, False),
+    (0x4671_B403, 0x0040_0849, 0x5E09_0049): (2, True),
+    (0x4671_B403, 0x0889_3102, 0x0089_0080): (4, True),
+}
+"""The first words of the routines that GCC calls for a switch where there is no TBB: r0 is the index into the table
+after the call.  Bytes of an entry, and whether it is signed (libgcc of GCC 12: uqi, sqi, uhi, shi, si)."""
 
-    def __init__(self, code: bytes, start: int) -> None:
+
+class Function:
+    """The instructions of a function, without the words and tables that they load.
+
+    ``word_at`` gives the word at an address outside of it, by which routines for a switch are known.
+    """
+
+    def __init__(self, code: bytes, start: int, word_at: Callable[[int], int | None] | None = None) -> None:
         self.span = Span(start, len(code))
-        decoded = list(_without_literals(code, start))
+        tables: dict[int, list[int]] = {}
+        decoded = list(_without_literals(code, start, word_at, tables))
         jumps = {
-            address: _leads_to(code, start, address, first, second) for address, first, second in decoded
+            address: tuple(tables[address]) if address in tables else _leads_to(address, first, second)
+            for address, first, second in decoded
         }
         targets = {target for each in jumps.values() for target in each}
         self.steps = [
@@ -64,7 +82,7 @@ class Function:
                 second,
                 address in targets,
                 jumps[address],
-                _ends(first, second),
+                address in tables or _ends(first, second),
                 _covered(first) if first & 0xFF00 == 0xBF00 and first & 15 else 0,
             )
             for address, first, second in decoded
@@ -141,8 +159,13 @@ class _Walk:
             self.changed = True
 
 
-def _without_literals(code: bytes, start: int) -> Iterator[tuple[int, int, int]]:
-    """The instructions with their addresses, but not the words and tables that those before them load."""
+def _without_literals(
+    code: bytes, start: int, word_at: Callable[[int], int | None] | None, tables: dict[int, list[int]]
+) -> Iterator[tuple[int, int, int]]:
+    """The instructions with their addresses, but not the words and tables that those before them load.
+
+    ``tables`` gets where each branch by a table leads, by its address.
+    """
     at, literals = 0, set()
     while at + 2 <= len(code):
         if start + at in literals:
@@ -156,10 +179,58 @@ def _without_literals(code: bytes, start: int) -> Iterator[tuple[int, int, int]]
         elif first == 0xF8DF:
             literals.add(here + (second & 0xFFF))
         yield start + at, first, second if wide else 0
-        if _is_table_branch(first, second):
-            at = min(_table(code, start, start + at, second), default=start + at + 4) - start
+        table = _table(code, start, start + at, first, second, word_at) if wide else None
+        if table is not None:
+            tables[start + at] = table
+            at = min((each for each in table if each > start + at), default=start + at + 4) - start
         else:
             at += 4 if wide else 2
+
+
+def _table(
+    code: bytes,
+    start: int,
+    address: int,
+    first: int,
+    second: int,
+    word_at: Callable[[int], int | None] | None,
+) -> list[int] | None:
+    """Where a branch by the table after it leads: TBB, TBH, or a call of CASES; None for others.
+
+    The table ends where the first of its targets after it is.
+    """
+    base, unit, signed = address + 4, 2, False
+    if _is_table_branch(first, second):
+        size = 2 if second & 0x10 else 1
+    elif word_at and (case := _case(address, first, second, word_at)):
+        size, signed = case
+        if size == WORD:
+            base, unit = align_up(base, WORD), 1
+    else:
+        return None
+    targets: list[int] = []
+    at, end = base, start + len(code)
+    while at + size <= end:
+        entry = int.from_bytes(code[at - start : at - start + size], "little", signed=signed)
+        target = base + unit * entry & ~1
+        if signed and not start <= target < start + len(code):
+            break
+        targets.append(target)
+        end = min(end, target) if target >= base else end
+        at += size
+    return targets
+
+
+def _case(
+    address: int, first: int, second: int, word_at: Callable[[int], int | None]
+) -> tuple[int, bool] | None:
+    if first & 0xF800 != 0xF000 or second & 0xD000 != 0xD000:
+        return None
+    routine = address + 4 + call_distance(first, second)
+    if routine % WORD or word_at(routine) not in {words[0] for words in CASES}:
+        return None
+    words = tuple(word_at(routine + WORD * index) for index in range(3))
+    return CASES.get(words)
 
 
 def _is_table_branch(first: int, second: int) -> bool:
@@ -167,21 +238,8 @@ def _is_table_branch(first: int, second: int) -> bool:
     return first == 0xE8DF and second & 0xFFE0 == 0xF000
 
 
-def _table(code: bytes, start: int, address: int, second: int) -> list[int]:
-    """Where a table of branches leads: it ends where the first of its targets is."""
-    size, base = 2 if second & 0x10 else 1, address + 4
-    targets: list[int] = []
-    at = base
-    while at + size <= min(targets, default=start + len(code)):
-        targets.append(base + 2 * int.from_bytes(code[at - start : at - start + size], "little"))
-        at += size
-    return targets
-
-
-def _leads_to(code: bytes, start: int, address: int, first: int, second: int) -> tuple[int, ...]:
+def _leads_to(address: int, first: int, second: int) -> tuple[int, ...]:
     """Where a branch leads besides the next instruction; nowhere for others."""
-    if _is_table_branch(first, second):
-        return tuple(_table(code, start, address, second))
     distance = branch_distance(first, second)
     return () if distance is None else (address + 4 + distance,)
 

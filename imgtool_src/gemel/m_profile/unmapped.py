@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from gemel.m_profile.disassembly import reads_whole, spelled
 from gemel.m_profile.flow import Flow, Run
-from gemel.m_profile.found_instruction import FoundInstruction
+from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.sieve import Sieve, is_beyond_disassembler
 from gemel.m_profile.sweep import Routine, Sweep
@@ -90,12 +90,14 @@ class UnmappedCode(NamedTuple):
     def _unguarded(
         self, runs: list[Run], lacking: Iterable[tuple[int, FoundInstruction]]
     ) -> Iterator[tuple[int, FoundInstruction]]:
-        """Those of these instructions, in order, that are conditional on no test of the core."""
+        """Those of these instructions, in order, that are conditional on no test of the core, and no unwinder's."""
         for index, of_run in groupby(lacking, key=itemgetter(0)):
             first, end = runs[index]
             known = first
             for each in of_run:
                 at = each[1].address - self.start
+                if self.code[at : at + 6] in OF_UNWINDER:
+                    continue
                 if at >= known:
                     known = min(end, at + MAX_FUNCTION)
                     guards = self._guards(Run(first if at - first < MAX_FUNCTION else at, known))
@@ -106,7 +108,9 @@ class UnmappedCode(NamedTuple):
         from gemel.m_profile.guards import Guards
         from gemel.m_profile.known_stores import Function
 
-        return Guards(Function(self.code[run.first : run.end], self.start + run.first), self._word_at)
+        return Guards(
+            Function(self.code[run.first : run.end], self.start + run.first, self._word_at), self._word_at
+        )
 
     def _word_at(self, address: int) -> int | None:
         at = address - self.start
@@ -167,15 +171,28 @@ def unmapped_code(
     ``data`` is known to be none; ``beyond`` is where other code of the core is: calls may lead there.  Both
     are as the core sees them.  ``parts``: how many of an image share the effort that each has besides its size.
     """
-    flow = Flow(code, start, parts)
-    for span in data:
-        flow.note_data(range(span.start - start, span.end - start, 2))
-    flow.follow(entries)
+    flow = _flow(code, start, entries, data, parts)
     followed = flow.reached()
     swept = Sweep(flow, beyond).run()
     first, in_all = _size(followed), flow.reached_size()
     sizes = (first, max(in_all - first, 0), len(code) - in_all)
     return UnmappedCode(code, start, followed, swept, sizes, flow.effort < 0)
+
+
+def followed_code(code: bytes, start: int, entries: Iterable[int], data: Iterable[Span]) -> UnmappedCode:
+    """What the entries lead to alone, without a sweep over the rest."""
+    flow = _flow(code, start, entries, data)
+    followed = flow.reached()
+    size = _size(followed)
+    return UnmappedCode(code, start, followed, [], (size, 0, len(code) - size), flow.effort < 0)
+
+
+def _flow(code: bytes, start: int, entries: Iterable[int], data: Iterable[Span], parts: int = 1) -> Flow:
+    flow = Flow(code, start, parts)
+    for span in data:
+        flow.note_data(range(span.start - start, span.end - start, 2))
+    flow.follow(entries)
+    return flow
 
 
 def _size(found: list[Run]) -> int:
