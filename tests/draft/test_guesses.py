@@ -122,6 +122,34 @@ def test_cores_without_build_attributes(zeros: tuple[int, ...], architecture: st
     assert guess_core(Evidence(made)).architecture == architecture
 
 
+UDIV, VADD, MOVW, MLS, SMLAD, DCPS, LDREX = (
+    "b0fbf1f0", "30ee200a", "40f20110", "01fb1201", "21fb0201", "8ff30180", "50e8001f",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("code", "core", "extensions"),
+    [
+        ("", "armv6-m", ()),
+        (UDIV + MOVW, "armv8-m.base", ()),
+        (LDREX + MLS, "armv7-m", ()),
+        (UDIV + SMLAD, "armv7e-m", ("dsp",)),
+        (SMLAD + VADD, "armv7e-m", ("fp", "dsp")),
+    ],
+)
+def test_cores_by_the_code_of_a_build_without_attributes(
+    code: str, core: str, extensions: tuple[str, ...]
+) -> None:
+    """The least core that has all that the vectors of a HEX file lead to, so that the draft finds no fault in it."""
+    words = dict.fromkeys((4, 5, 6, 7, 12), 0)
+    body = bytes.fromhex(
+        f"06e0 c046c046c046 fee7 c046c046c046 {code} fee7"
+    )  # B over the other handler, which waits
+    station = station_elf(words=words, code=body)
+    guessed = guess_core(Evidence(build("a", station)))
+    assert (guessed.architecture, guessed.extensions) == (core, extensions)
+
+
 def _seen(**files: bytes) -> list[Evidence]:
     return [Evidence(build(name, data)) for name, data in files.items()]
 

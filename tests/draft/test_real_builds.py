@@ -24,6 +24,7 @@ from gemel.draft.regions import read_link_map
 from gemel.layout.reader import read_layout
 from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import Span
+from gemel.structs import replace
 
 pytestmark = [
     pytest.mark.parametrize("compiler", COMPILERS),
@@ -132,6 +133,66 @@ def test_an_embedded_copy_is_where_the_second_is_stored(compiler: str, march: st
         assert layout.builds["two"].runs_in == "two-run"
         assert layout.builds["one"].also_stored_in == ("one-code-2",)
         assert "It holds a copy of two at" in _words(made)
+        _sound(made)
+
+
+def test_an_embedded_copy_has_its_initial_values(compiler: str, march: str) -> None:
+    """Data behind the code of the second, which its own start-up moves to other RAM: the copy ends after it."""
+    apart = WHOLE | {"ram": 0x2001_4000, "data": "RAM AT> FLASH", "after": "/DISCARD/ : { *(.note*) }"}
+    two = second(compiler, march, **apart)
+    start = two.stored[0].load_address
+    data = bytearray()
+    for segment in two.stored:
+        data[segment.load_address - start :] = segment.data
+    assert two.stored[-1].run_address >= 0x2001_4000
+    one = first(compiler, march, BOOT % 0x2000_C000 + EMBEDDING, bytes(data))
+    for made in ({"one": one, "two": two}, {"two": two, "one": one}):
+        layout = layout_of(made)
+        assert layout.span_of("two-run").size >= len(data)
+        assert layout.span_of(layout.builds["two"].stored_in).size == len(data)
+        (finding,) = [
+            it.what for _, it in checked(made).open_findings("error")
+        ]  # these builds have no start-up code
+        assert finding == "build two is not linked to run in area two-run, which it is copied to"
+
+
+COPIER = """
+const volatile uint32_t copy_to __attribute__((used)) = 0x2000C000u, second_vectors __attribute__((used)) = 0x2000C000u;
+__attribute__((used)) void start_second(void)
+{
+    for (uint32_t *to = (uint32_t *)copy_to; to < (uint32_t *)0x2000C400u;) *to++ = 0u;
+    *(volatile uint32_t *)0x58024410u = %s;
+}
+"""
+
+
+@pytest.mark.parametrize("released_by", ["second_vectors", "copy_to"])
+def test_of_two_constants_the_one_that_releases_counts(compiler: str, march: str, released_by: str) -> None:
+    """Where a build goes and where its vector table is are one address: the boot symbol is what a register gets."""
+    made = {"one": first(compiler, march, COPIER % released_by), "two": second(compiler, march, **WHOLE)}
+    constants = draft(made).primary.constants
+    assert [each.symbol for each in constants[:2]] == [
+        released_by,
+        *({"copy_to", "second_vectors"} - {released_by}),
+    ]
+
+
+LOADER = "__attribute__((used)) void start_app(void) { *(volatile uint32_t *)0xE000ED08u = %#xu; }"
+
+
+@pytest.mark.parametrize("ram", [0x2000_0000, 0x2000_8000])
+def test_a_loader_runs_on_the_core_of_what_it_starts(compiler: str, march: str, ram: int) -> None:
+    """It sets VTOR to the other's table and has the same RAM; with RAM of its own it is another core, mistaken."""
+    app = replace(first(compiler, march, flash=FIRST + 0x8000), name="app")
+    more = LOADER % (FIRST + 0x8000)
+    loader = replace(first(compiler, march, more, flash_size=0x8000, ram=ram), name="loader")
+    made = {"loader": loader, "app": app, "two": second(compiler, march, ram=0x2001_8000)}
+    layout = layout_of(made)
+    assert set(layout.cores) == ({"app", "two"} if ram == 0x2000_0000 else {"loader", "app", "two"})
+    if ram == 0x2000_0000:
+        assert layout.builds["loader"].core == "app"
+        assert layout.cores["app"].role == "primary"
+        assert "it sets VTOR to app's vector table" in _words(made)
         _sound(made)
 
 

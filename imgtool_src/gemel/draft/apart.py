@@ -7,10 +7,11 @@ it.  In the draft the second one's is a memory at another address, which its cor
 from __future__ import annotations
 
 import re
+from collections.abc import Container
 from functools import cached_property
 from itertools import pairwise
 
-from gemel.draft.evidence import SRAM, Evidence
+from gemel.draft.evidence import GAP, SRAM, Evidence
 from gemel.spans import Span, align_down, align_up, merge
 
 WINDOW = 1 << 24
@@ -18,9 +19,6 @@ WINDOW = 1 << 24
 
 UNIT = 1 << 16
 """The stretch of addresses that is seen apart starts and ends on a multiple of this."""
-
-GAP = 64
-"""Bytes between sections of one memory that alignment makes."""
 
 CLEARED = (".bss", "bss", ".sbss")
 """Sections that start-up code clears (usual names, from memory)."""
@@ -89,13 +87,16 @@ def are_seen_once(all_seen: list[Evidence], memories: list[Span]) -> bool:
     return True
 
 
-def seen_apart(all_seen: list[Evidence]) -> list[Evidence]:
-    """The builds, the first of them as it is; those that cannot share its RAM with that of their own apart."""
+def seen_apart(all_seen: list[Evidence], loaders: Container[str] = ()) -> list[Evidence]:
+    """The builds, the first of them as it is; those that cannot share its RAM with that of their own apart.
+
+    ``loaders`` run on the core of another build, and have its RAM before it does.
+    """
     first, *others = all_seen
     found = [first]
     taken = [claim for seen in all_seen for claim in (*seen.ram, *seen.stored)]
     for seen in others:
-        window = _window(first, seen)
+        window = Span(0, 0) if seen.name in loaders else _window(first, seen)
         free = next(
             (
                 start

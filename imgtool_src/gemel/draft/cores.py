@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import islice
+from typing import TYPE_CHECKING
 
 from gemel.builds.elf.attributes import BuildAttributes
 from gemel.builds.segment import Segment
+from gemel.draft.boot_constants import written_to_registers
 from gemel.draft.evidence import Evidence, can_be_named
 from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M, TAGGED
+from gemel.m_profile.capabilities import lacking
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
 
+if TYPE_CHECKING:
+    from gemel.m_profile.unmapped import UnmappedCode
+
 CPU_ARCH = 6
+BY_ABILITY = ("armv6-m", "armv8-m.base", "armv7-m", "armv7e-m", "armv8-m.main", "armv8.1-m.main")
+"""Architectures, those first whose cores have fewer instructions."""
+
 SINGLE_PRECISION_ONLY = 1
 MAX_HITS = 32
 """Places of one address in one segment that are looked at."""
@@ -49,15 +58,18 @@ class Primary(NamedTuple):
 
 def guess_core(seen: Evidence) -> CoreGuess:
     """The core of one build."""
-    architecture, reason = _architecture(seen)
     attributes = seen.build.attributes
-    extensions = _extensions(attributes) if attributes else []
+    code = _code(seen) if not attributes or CPU_ARCH not in attributes.values else None
+    architecture, reason = _architecture(seen, code)
+    extensions = _extensions(attributes) if attributes else _extensions_of_code(architecture, code)
     possible = [name for name in extensions if name in EXTENSIONS_OF[architecture]]
     if architecture == "armv7e-m" and "dsp" not in possible:
         possible.append("dsp")
     told = f"what the code of {seen.file} uses"
     if attributes is None:
         told = f"nothing: {seen.file} has no build attributes"
+        if possible:
+            told = f"what code uses that the vectors of {seen.file} lead to; no build attributes"
     count, count_from = 0, f"no vector table was found in {seen.file}"
     if seen.vectors:
         count = seen.vectors.interrupts
@@ -68,7 +80,7 @@ def guess_core(seen: Evidence) -> CoreGuess:
     return CoreGuess(architecture, reason, tuple(possible), told, count, count_from)
 
 
-def _architecture(seen: Evidence) -> tuple[str, str]:
+def _architecture(seen: Evidence, code: UnmappedCode | None) -> tuple[str, str]:
     attributes = seen.build.attributes
     if attributes and CPU_ARCH in attributes.values:
         found = TAGGED.get(attributes.cpu_arch)
@@ -77,11 +89,43 @@ def _architecture(seen: Evidence) -> tuple[str, str]:
             return found, f"the build attributes of {seen.file}: {words}"
         return "armv7-m", f"{seen.file} is compiled for {words}, which no M-profile core runs"
     words_used = seen.vectors.words if seen.vectors else ()
+    least, reason = "armv6-m", f"nothing better: {seen.file} has no build attributes"
     if any(words_used[7:8]):
-        return "armv8-m.main", "its vector table has a SecureFault handler; no build attributes"
-    if any(words_used[4:7]) or any(words_used[12:13]):
-        return "armv7-m", "its vector table has the faults of a Mainline; no build attributes"
-    return "armv6-m", f"nothing better: {seen.file} has no build attributes"
+        least, reason = "armv8-m.main", "its vector table has a SecureFault handler; no build attributes"
+    elif any(words_used[4:7]) or any(words_used[12:13]):
+        least, reason = "armv7-m", "its vector table has the faults of a Mainline; no build attributes"
+    for architecture in BY_ABILITY[BY_ABILITY.index(least) :]:
+        if code is None or not _lacks(code, architecture, EXTENSIONS_OF[architecture]):
+            by_code = "the least that has all instructions that its vectors lead to; no build attributes"
+            return architecture, reason if architecture == least else by_code
+    return least, reason
+
+
+def _code(seen: Evidence) -> UnmappedCode | None:
+    """What the vectors of a build without symbols lead to, in the bytes that are stored with them."""
+    from gemel.m_profile.unmapped import followed_code
+
+    if seen.vectors is None:
+        return None
+    words, (segment, start) = seen.vectors.words, (seen.first, seen.vectors.run_address)
+    entries = [word for index, word in enumerate(words) if index and word & 1]
+    return followed_code(segment.data, segment.run_address, entries, [Span(start, 4 * len(words))])
+
+
+def _lacks(code: UnmappedCode, architecture: str, extensions: Iterable[str]) -> bool:
+    from gemel.m_profile.sieve import Sieve
+
+    return any(True for _ in code.followed_places(Sieve(lacking(architecture, extensions))))
+
+
+def _extensions_of_code(architecture: str, code: UnmappedCode | None) -> list[str]:
+    """The extensions without one of which the core lacks some of the code."""
+    kept = [] if code is None else list(EXTENSIONS_OF[architecture])
+    for extension in tuple(reversed(kept)):
+        fewer = [each for each in kept if each != extension]
+        if code is None or not _lacks(code, architecture, fewer):
+            kept = fewer
+    return kept
 
 
 def _extensions(attributes: BuildAttributes) -> list[str]:
@@ -100,14 +144,13 @@ def _extensions(attributes: BuildAttributes) -> list[str]:
     return extensions
 
 
-def guess_primary(all_seen: list[Evidence], callers: Mapping[str, str] | None = None) -> Primary:
+def guess_primary(all_seen: list[Evidence], core_of: Mapping[str, str] | None = None) -> Primary:
     """The one core whose build holds the vector address of another and is held by none; else the first named.
 
     Constants with a symbol count first: any other word may equal an address by chance.
-    ``callers`` are builds that run on the core of another build, with that build's name.
+    ``core_of`` says which build's core runs each.
     """
-    callers = callers or {}
-    core_of = {seen.name: callers.get(seen.name, seen.name) for seen in all_seen}
+    core_of = core_of or {seen.name: seen.name for seen in all_seen}
     constants = [
         constant
         for holder in all_seen
@@ -139,7 +182,8 @@ def _primary_by(name: str, constants: list[BootConstant], core_of: Mapping[str, 
 def _boot_constants(holder: Evidence, target: Evidence) -> list[BootConstant]:
     """Aligned words of ``holder`` that equal the address of the target's vectors; named ones first.
 
-    Its initial stack pointer does not count: RAM of the target may begin where its own ends.
+    Of these, what code writes to a register is before the others.  Its initial stack pointer does not count: RAM of the
+    target may begin where its own ends.
     """
     if target.vectors is None or not target.vectors.run_address:
         return []
@@ -157,7 +201,8 @@ def _boot_constants(holder: Evidence, target: Evidence) -> list[BootConstant]:
     if holder.vectors:
         found.pop(holder.vectors.run_address, None)
     constants = [BootConstant(holder.name, target.name, at, named.get(at, "")) for at in found]
-    return sorted(constants, key=lambda constant: (not constant.symbol, constant.run_address))
+    written = written_to_registers(holder.build, named) if len(named) > 1 else set()
+    return sorted(constants, key=lambda it: (not it.symbol, it.run_address not in written, it.run_address))
 
 
 def _aligned_hits(segment: Segment, wanted: bytes, embedded: list[Span]) -> Iterator[int]:

@@ -112,16 +112,17 @@ def draft(
     )
     cores = {each.name: guess_core(each) for each in seen}
     security = find_security(seen, cores)
-    primary = _recorded_primary(seen, recorded) or guess_primary(seen, security.callers)
+    core_of = {each.name: security.core_of(each.name) for each in seen}
+    primary = _recorded_primary(seen, recorded) or guess_primary(seen, core_of)
     seen.sort(key=lambda each: each.name != primary.name)
-    names = [each.name for each in seen if each.name not in security.callers]
+    names = [each.name for each in seen if core_of[each.name] == each.name]
     cores = {name: core_for(name, cores, security) for name in names}
     regions = _regions(seen, link_maps or {})
 
     def placed(security: Security, seen: list[Evidence] = seen) -> Draft:
         return _placed(seen, cores, primary, security, regions, recorded)
 
-    drafted = placed(security, seen if security.secure else seen_apart(seen))
+    drafted = placed(security, seen if security.secure else seen_apart(seen, security.loaders))
     if not are_seen_once(list(drafted.seen), [memory.span for memory in drafted.places.memories]):
         drafted = placed(security)
     if not _windows_apart(drafted.places):
@@ -174,7 +175,8 @@ def _placed(
     recorded: Recorded | None,
 ) -> Draft:
     """The draft with all places."""
-    shared = shared_as_secure(find_shared(seen), security)
+    apart = [each for each in seen if each.name not in security.loaders]  # the same RAM, one after the other
+    shared = shared_as_secure(find_shared(apart), security)
     views = seen_as_secure(seen, security)
     record = recorded.span if recorded else None
     places = guess_places(views, primary.name, shared, security, regions, record)

@@ -17,6 +17,9 @@ MAX_NAME_BYTES = 512
 """Bytes of a symbol's name that the layout language takes."""
 
 
+GAP = 64
+"""Bytes between sections of one memory that alignment makes."""
+
 SRAM = RAM_REGIONS[0]
 """What is stored here is lost at power off; RAM_REGIONS beyond it may be external flash."""
 
@@ -102,12 +105,20 @@ class Evidence(Struct, dict=True):
 
     @cached_property
     def block(self) -> Span | None:
-        """The RAM that a moved build is copied to, from its first byte to its last."""
+        """The RAM that a moved build is copied to, from its first byte to its last.
+
+        Of a build without a place, that is what it stores one after the other, initial values of data included.
+        """
         if not self.moved:
             return None
         moving = self._moving()
         start = min(segment.run_address for segment in moving)
-        return Span.from_bounds(start, max(segment.run_address + len(segment.data) for segment in moving))
+        end = max(segment.run_address + len(segment.data) for segment in moving)
+        behind = (it for it in self.build.stored if self.without_place and it.run_address != it.load_address)
+        for segment in sorted(behind, key=lambda it: it.load_address):
+            if 0 <= segment.load_address - end < GAP:
+                end = segment.load_span.end
+        return Span.from_bounds(start, end)
 
     def _moving(self) -> list[Segment]:
         """The segments that are copied as one block with the first: moved as far, and near to each other."""

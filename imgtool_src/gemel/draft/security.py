@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Mapping
 from functools import cached_property
 
@@ -10,6 +11,7 @@ from gemel.draft.evidence import Evidence
 from gemel.draft.pieces import NEAR, MemoryKind
 from gemel.draft.shared import Shared
 from gemel.draft.vectors import Vectors
+from gemel.inspection.core_settings import settings_of
 from gemel.inspection.secure_builds import (
     VECTOR_UNIT,
     VENEER_SECTION,
@@ -18,6 +20,8 @@ from gemel.inspection.secure_builds import (
     veneer_vectors,
 )
 from gemel.m_profile.architectures import EXTENSIONS_OF
+from gemel.m_profile.known_registers import VTOR
+from gemel.m_profile.start_run import StartRun, start_run
 from gemel.spans import Span, align_down, align_up, merge
 from gemel.structs import NamedTuple, Struct, field, replace
 
@@ -35,7 +39,8 @@ class Security(Struct):
 
     ``secure`` has for each secure build what shows it, ``veneers`` where its veneers are, ``callers`` for
     each non-secure build the secure one, and ``calls`` in words what it calls of that.  ``aliased`` are the
-    kinds of memory that both see, with bit 28 set and without.
+    kinds of memory that both see, with bit 28 set and without.  ``loaders`` has for each boot loader the build that
+    it starts on its own core.
     """
 
     secure: Mapping[str, str] = field(default_factory=dict)
@@ -43,10 +48,12 @@ class Security(Struct):
     callers: Mapping[str, str] = field(default_factory=dict)
     calls: Mapping[str, str] = field(default_factory=dict)
     aliased: Mapping[str, frozenset[MemoryKind]] = field(default_factory=dict)
+    loaders: Mapping[str, str] = field(default_factory=dict)
 
     def core_of(self, build: str) -> str:
-        """The core that runs a build: named as it, or as the secure build that it calls."""
-        return self.callers.get(build, build)
+        """The core that runs a build: named as it, as what it starts there, or as the secure build that it calls."""
+        started = self.loaders.get(build, build)
+        return self.callers.get(started, started)
 
     def attribution(self, build: str) -> str:
         """How the core sees what is the build's own; empty where nothing shows."""
@@ -119,7 +126,49 @@ def find_security(all_seen: list[Evidence], cores: Mapping[str, CoreGuess]) -> S
         kinds = _aliased(family, name)
         if kinds:
             aliased |= {seen.name: kinds for seen in family}
-    return Security(secure, {name: veneers[name] for name in secure}, callers, calls, aliased)
+    loaders = {} if secure else find_loaders(all_seen)
+    calls |= {name: f"it sets VTOR to {started}'s vector table" for name, started in loaders.items()}
+    return Security(secure, {name: veneers[name] for name in secure}, callers, calls, aliased, loaders)
+
+
+def find_loaders(all_seen: list[Evidence]) -> dict[str, str]:
+    """Builds whose code sets VTOR to the table of another one with its stack in the same RAM: both run on one core.
+
+    One that sets it to a table of a core with other RAM is mistaken; the check of the draft shall find that.
+    """
+    found: dict[str, str] = {}
+    for loader in all_seen:
+        others = {
+            seen.vectors.run_address: seen
+            for seen in all_seen
+            if seen is not loader and seen.vectors and seen.vectors.run_address and not seen.moved
+        }
+        words = [struct.pack("<I", address)[2:] for address in others]
+        if not any(word in segment.data for word in words for segment in loader.build.stored):
+            continue
+        for setting in settings_of(loader.build, run=_run(loader)):
+            started = others.get(setting.store.value or 0) if setting.store.target == VTOR else None
+            if started and (_has_stack_of(loader, started) or _has_stack_of(started, loader)):
+                found[loader.name] = started.name
+    return {name: started for name, started in found.items() if started not in found}
+
+
+def _has_stack_of(seen: Evidence, other: Evidence) -> bool:
+    """Whether a build's RAM, or its stack, is where the stack of another begins."""
+    top = other.initial_stack
+    return bool(top) and (seen.initial_stack == top or any(span.holds((top or 0) - 1) for span in seen.ram))
+
+
+def _run(seen: Evidence) -> StartRun | None:
+    """A run of the build's code from reset on, which shows what variables hold."""
+    if seen.vectors is None or seen.moved:
+        return None
+    stored = [(segment.load_span, segment.data) for segment in seen.build.stored]
+
+    def byte_at(address: int) -> int | None:
+        return next((data[address - span.start] for span, data in stored if span.holds(address)), None)
+
+    return start_run(byte_at, seen.vectors.reset, seen.vectors.initial_stack, None, ())
 
 
 def seen_as_secure(all_seen: list[Evidence], security: Security) -> list[Evidence]:
