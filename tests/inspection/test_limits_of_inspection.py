@@ -13,7 +13,7 @@ from small_device import CODE, STATION, STATION_RAM, build, builds, joined, layo
 
 from gemel.builds.build import Build
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.byte_order import disorder, swapped
+from gemel.inspection.byte_order import disorder
 from gemel.inspection.core_settings import why_may_write
 from gemel.inspection.core_views import LOWEST_RETURN, described_word
 from gemel.inspection.embedded_copies import HeldCopy, copies_of
@@ -22,6 +22,7 @@ from gemel.inspection.implausible_handlers import implausible_handlers
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.instead_of_tables import instead_of_table
 from gemel.inspection.start_tables import clears_of
+from gemel.inspection.table_order import ORDERS
 from gemel.spans import Span
 from gemel.structs import replace
 
@@ -54,7 +55,7 @@ def _deviations(count: int) -> bool:
     data = bytes(range(128))
     given = builds(station=station_elf(extra=tuple(SegmentSpec(at, data, flags="r") for at in starts)))
     writes = dict.fromkeys(starts[:-1], b"\xee\x11")
-    image = changed(joined(handed=given).image, {**writes, starts[-1]: swapped(data, 4)})
+    image = changed(joined(handed=given).image, {**writes, starts[-1]: ORDERS[1].of(data)})
     return disorder(Inspection(layout(), image, given)) is not None
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -101,6 +102,7 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-vector-variable": {"handlers-executable": 1},
     "sampler-vector-constant": {"handlers-executable": 1},
     "sampler-reset-behind": {"handlers-at-function-starts": 1},
+    "sampler-reset-constant": {"handlers-executable": 1},
     "sampler-vectors-short": {"vector-table-complete": 1},
     "sampler-vectors-collected": {"vector-table-not-blank": 1},
     "sampler-note-first": {"vector-table-not-blank": 1},
@@ -121,6 +123,7 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-stacks-upside-down": {"stack-has-room": 1},
     "sampler-stacks-table-short": {"vector-table-complete": 1},
     "sampler-stacks-no-reset": {"reset-handler-in-code": 1},
+    "sampler-stacks-vectors-not-stored": {"vector-table-not-blank": 1},
     "sampler-stacks-constant": {"handlers-executable": 1},
     "sampler-stacks-constants-noload": {"ram-claims-in-own-areas": 1},
     "sampler-stacks-not-copied": NOT_COPIED,
@@ -181,6 +184,8 @@ STARTUP: dict[tuple[str, str], dict[str, int]] = {
     # labels that no code uses
     ("station-startup", "sampler-startup-block-unused"): NOT_COPIED,
     ("station-startup", "sampler-startup-not-cleared"): NOT_CLEARED,
+    # code that initialises nothing
+    ("station-startup", "sampler-startup-nothing"): NOT_COPIED,
     # a list that ends where the data is stored, which nothing copies, or a function that nothing calls
     ("station-startup", "sampler-startup-constructors"): {},
     ("station-startup", "sampler-startup-copier"): {},
@@ -219,6 +224,8 @@ BOARD: dict[tuple[str, str], dict[str, int]] = {
     ("station-board", "sampler-board"): {},
     ("station-board", "sampler-board-bss-early"): NOT_CLEARED,
     ("station-board", "sampler-board-bss-left"): NOT_CLEARED,
+    # what labels and a run of the code both say
+    ("station-board", "sampler-board-bss-over-data"): {"start-clears-own-ram": 1},
     ("station-board", "sampler-board-data-early"): NOT_COPIED,
     ("station-board", "sampler-board-data-elsewhere"): {"start-copies-stored-data": 1},
     ("station-board", "sampler-board-vectors-short"): {"vector-table-complete": 1},
@@ -241,6 +248,8 @@ SAMPLE: dict[tuple[str, str], dict[str, int]] = {
     ("station-board", "sampler-copies-beside"): {"start-copies-stored-data": 1},
     ("station-board", "sampler-clears-late"): NOT_CLEARED,
     ("station-board", "sampler-clears-short"): NOT_CLEARED,
+    # every second word
+    ("station-board", "sampler-clears-some"): NOT_CLEARED,
     ("station-board", "sampler-vtor-member"): {},
     ("station-board", "sampler-vtor-member-station"): {"vector-register-own-table": 1},
     ("station-board", "sampler-vtor-pointer-station"): {"vector-register-own-table": 1},
@@ -456,13 +465,11 @@ def test_files_that_cannot_be_read_name_the_cause(files: tuple[str, ...], family
 
 
 def test_debug_information_alone_is_called_so(tmp_path: Path) -> None:
-    """A file that objcopy --only-keep-debug made is refused with what it is."""
+    """A file that objcopy --only-keep-debug made is refused with what it is, with a build id note or without."""
     program = required_tool("arm-none-eabi-objcopy")
-    for family in ARCHITECTURES:
-        file = tmp_path / f"{family}.elf"
-        subprocess.run(
-            [program, "--only-keep-debug", BUILT / f"sampler-debug-{family}.elf", file], check=True
-        )
+    for family, name in product(ARCHITECTURES, ("sampler-debug", "sampler-note-first")):
+        file = tmp_path / f"{name}-{family}.elf"
+        subprocess.run([program, "--only-keep-debug", BUILT / file.name, file], check=True)
         with pytest.raises(BuildError) as error:
             read_build(BytesSource(file.read_bytes(), "debug.elf"), name="sampler", file="debug.elf")
         assert error.value.problems[0].what == "the file holds debug information only, no code"

@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.image_bytes import differing
 from gemel.inspection.instead_of_tables import vector_builds
-from gemel.inspection.table_order import HEAD, table_signs
+from gemel.inspection.table_order import HEAD, ORDERS, TableSign, table_signs
 from gemel.inspection.vector_tables import table_distance
 from gemel.layout.addresses import locate, starts_of
+from gemel.placement.placed import digests_of
 from gemel.record.format import MARK
 from gemel.spans import Span, align_down, format_address, without
 from gemel.structs import NamedTuple
@@ -27,11 +28,11 @@ if TYPE_CHECKING:
 WINDOW, SKIPPED = 256, 16
 """Bytes from the first deviation on that are looked for, and how many of them may be lost or added there."""
 SWAPPED = 64
-"""Bytes that must be found with their bytes swapped."""
+"""Bytes that must be found in another order."""
 NARROW_SHIFT = 64
 """Bytes by which what follows a place may be shifted inside an image."""
-UNITS = {2: "halfwords", 4: "words", 8: "double words"}
-"""Bytes that are swapped with each other, and what they make."""
+FILLED = 2
+"""Different values that a window may have for all of it to be fill, which another fill is the inverse of."""
 DIFFERENT = 8
 """Different values that a window must have at least, so that a match says something."""
 
@@ -175,13 +176,9 @@ def _how(inspection: Inspection, place: int, window: bytes) -> tuple[str, str, s
     if len(window) < SWAPPED + SKIPPED:
         return None
     held = inspection.image.read(Span(place, SWAPPED), inspection.erased_byte_at(place))
-    for unit, words in UNITS.items():
-        if held == swapped(window[:SWAPPED], unit) != window[:SWAPPED]:
-            return (
-                f"the bytes of {words} are swapped",
-                held[:16].hex(" ").upper(),
-                f"convert the image again without a swap of bytes in {words} (objcopy --reverse-bytes={unit})",
-            )
+    for order in ORDERS if len(set(window[:SWAPPED])) > FILLED else ():
+        if held == order.of(window[:SWAPPED]) != window[:SWAPPED]:
+            return order.what, held[:16].hex(" ").upper(), order.next_step
     window, place = window[SKIPPED:], place + SKIPPED
     if len(set(window)) < DIFFERENT:
         return None
@@ -277,14 +274,6 @@ def _all_there(inspection: Inspection, distance: int) -> bool:
     return True
 
 
-def swapped(data: bytes, unit: int) -> bytes:
-    """``data`` with the bytes of each ``unit`` (which divides its length) in reverse order."""
-    result = bytearray(len(data))
-    for offset in range(unit):
-        result[offset::unit] = data[unit - 1 - offset :: unit]
-    return bytes(result)
-
-
 def _by_record(inspection: Inspection) -> Disorder | None:
     """By the mark of the record, where no build is given, and by the vector tables."""
     plan = inspection.layout.record
@@ -293,16 +282,15 @@ def _by_record(inspection: Inspection) -> Disorder | None:
     if plan is not None:
         start = inspection.layout.span_of(plan.area).start
         held = inspection.image.read(Span(start, 8), 0xFF)
-        for unit, words in UNITS.items():
-            mark = MARK[: len(MARK) // unit * unit]
-            if mark and held[: len(mark)] == swapped(mark, unit):
+        for order in ORDERS:
+            if held == order.of(MARK):
                 return Disorder(
                     f"area {plan.area}, the record's mark",
-                    f"the bytes of {words} are swapped",
+                    order.what,
                     held.hex(" ").upper(),
                     MARK.hex(" ").upper(),
                     Span(start, len(MARK)),
-                    f"convert the image again without a swap of bytes in {words}",
+                    order.next_step,
                 )
     distance = table_distance(inspection)
     if not distance:
@@ -326,25 +314,36 @@ def _by_tables(inspection: Inspection) -> Disorder | None:
         return None
     first = signs[0]
     count = len(vector_builds(inspection.layout))
-    all_alike = len(signs) == count > 1 and len({(sign.how, sign.by) for sign in signs}) == 1
+    all_alike = len(signs) == count > 1 and len({(sign.order, sign.distance) for sign in signs}) == 1
     where = "the image" if all_alike else f"build {first.plan.name}, from {format_address(first.place)} on"
     span = Span(first.place, HEAD)
     expected = "each at its place in the layout" if all_alike else f"at {format_address(first.place)}"
-    if first.how == "swapped":
+    if first.order:
         return Disorder(
             where,
-            f"the bytes of {UNITS[first.by]} are swapped",
+            first.order.what,
             inspection.bytes_of(span).hex(" ").upper(),
             "a stack pointer in RAM and handlers in code, which these bytes are in the other order",
             span,
-            f"convert the image again without a swap of bytes in {UNITS[first.by]}",
+            first.order.next_step,
         )
-    if not all_alike and first.by > 0 and first.by % 4 == 0:
+    if not all_alike and first.distance > 0 and first.distance % 4 == 0 and not _is_moved(inspection, first):
         return None  # something may be linked before it: vector-table-not-blank says so
-    what, _, next_step = _shifted(first.by, "")
-    found = f"its vector table at {format_address(first.place + first.by)}"
+    what, _, next_step = _shifted(first.distance, "")
+    found = f"its vector table at {format_address(first.place + first.distance)}"
     return Disorder(
         where, what, "all vector tables are there" if all_alike else found, expected, span, next_step
+    )
+
+
+def _is_moved(inspection: Inspection, sign: TableSign) -> bool:
+    """Whether the record's digest of the build holds at the distance, so that nothing was linked before it."""
+    entries = inspection.record.builds if inspection.record else ()
+    return any(
+        entry.name == sign.plan.name
+        and digests_of(inspection.layout, inspection.image, entry.stored.moved(sign.distance)).sha256
+        == entry.sha256
+        for entry in entries
     )
 
 

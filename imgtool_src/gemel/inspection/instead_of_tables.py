@@ -66,8 +66,21 @@ def instead_of_table(
     if mark is None or not mark[1].startswith("$t"):
         return None
     function = build.symbols.function_at(address)
-    if function is None or any(each.kind == "object" for each in build.symbols.objects_in(Span(address, 1))):
+    objects = [each for each in build.symbols.objects_in(Span(address, 1)) if each.kind == "object"]
+    lost = (
+        {each.number: each.name for each in build.sections.all() if not each.allocated}
+        if build.sections
+        else {}
+    )
+    if function is None or any(each.section_index not in lost for each in objects):
         return None
+    if objects:
+        name = lost[objects[0].section_index]
+        return Instead(
+            f"code, {function[0].name}",
+            f"let section {name}, which holds {objects[0].name} and is not allocated, be stored: "
+            f'in assembly, .section {name}, "a"; in a linker script, without (INFO) or (COPY)',
+        )
     return Instead(
         f"code, {function[0].name}",
         "keep the vectors, which nothing refers to, first in the linker script: KEEP(*(.vectors)), by the name of "

@@ -1,9 +1,9 @@
-"""What vector tables show of the order of an image's bytes where the build itself is not given."""
+"""Orders that a conversion leaves bytes in, and what vector tables show of it where the build itself is not given."""
 
 from __future__ import annotations
 
 import struct
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.vector_tables import table_span
@@ -15,6 +15,64 @@ if TYPE_CHECKING:
     from gemel.inspection.inspection import Inspection
     from gemel.layout.model import BuildPlan
 
+_INVERTED = bytes(value ^ 0xFF for value in range(256))
+_REVERSED = bytes(int(f"{value:08b}"[::-1], 2) for value in range(256))
+
+
+class Order(NamedTuple):
+    """One way in which bytes are not in order, and which undoes itself.
+
+    Pieces of ``grain`` bytes are in reverse order in each ``unit`` bytes, and each byte is what ``values`` has for it.
+    """
+
+    what: str
+    next_step: str
+    unit: int = 1
+    grain: int = 1
+    values: bytes | None = None
+
+    def of(self, data: bytes) -> bytes:
+        """``data``, of whole units, in this order."""
+        pieces = range(0, self.unit, self.grain)
+        result = bytearray(len(data))
+        for at in pieces:
+            other = self.unit - self.grain - at
+            for byte in range(self.grain):
+                result[at + byte :: self.unit] = data[other + byte :: self.unit]
+        return bytes(result.translate(self.values) if self.values else result)
+
+
+def _swap(pieces: str, units: str, unit: int, grain: int) -> Order:
+    by = f" (objcopy --reverse-bytes={unit})" if grain == 1 else ""
+    return Order(
+        f"the {pieces} of {units} are swapped",
+        f"convert the image again without a swap of {pieces} in {units}{by}",
+        unit,
+        grain,
+    )
+
+
+ORDERS = (
+    _swap("bytes", "halfwords", 2, 1),
+    _swap("bytes", "words", 4, 1),
+    _swap("bytes", "double words", 8, 1),
+    _swap("halfwords", "words", 4, 2),
+    _swap("halfwords", "double words", 8, 2),
+    _swap("words", "double words", 8, 4),
+    Order(
+        "all bits are inverted",
+        "convert or read the image again without inverting its bits",
+        values=_INVERTED,
+    ),
+    Order(
+        "the bits of bytes are in reverse order",
+        "convert or read the image again with the most significant bit of each byte first",
+        values=_REVERSED,
+    ),
+)
+"""What is looked for, the usual ones first (common practice)."""
+
+
 HEAD = 16
 """Bytes of a table that are looked at: the stack pointer, Reset, NMI and HardFault."""
 
@@ -23,12 +81,12 @@ NEAR = 4096
 
 
 class TableSign(NamedTuple):
-    """Where a table is instead: ``by`` bytes further (may be below 0), or in its place with ``by`` bytes swapped."""
+    """Where a table is instead: ``distance`` bytes further (may be below 0), or in its place in another order."""
 
     plan: BuildPlan
     place: int
-    how: Literal["shifted", "swapped"]
-    by: int
+    distance: int = 0
+    order: Order | None = None
 
 
 def table_signs(inspection: Inspection) -> list[TableSign]:
@@ -50,16 +108,15 @@ def _sign(inspection: Inspection, plan: BuildPlan) -> TableSign | None:
     around = Span.from_bounds(max(memory.start, place - NEAR), min(memory.end, place + NEAR))
     data = inspection.bytes_of(around)
     declared = place - around.start
-    for unit in (2, 4, 8):
-        turned = b"".join(head[at : at + unit][::-1] for at in range(0, HEAD, unit))
-        if _plausible(inspection, plan, runs, turned, 3):
-            return TableSign(plan, place, "swapped", unit)
+    for order in ORDERS:
+        if _plausible(inspection, plan, runs, order.of(head), 3):
+            return TableSign(plan, place, order=order)
     for distance in sorted(range(-declared, len(data) - declared - HEAD), key=abs):
         at = declared + distance
         # Thumb bits of three handlers first: that is quick, and few bytes have them.
         thumb = data[at + 4] & data[at + 8] & data[at + 12] & 1
         if thumb and _plausible(inspection, plan, runs, data[at : at + HEAD], 3):
-            return TableSign(plan, place, "shifted", distance)
+            return TableSign(plan, place, distance)
     return None
 
 

@@ -22,6 +22,9 @@
 #ifndef CLEAR_EARLY
 #define CLEAR_EARLY 0
 #endif
+#ifndef CLEAR_STEP
+#define CLEAR_STEP 4
+#endif
 
 extern uint32_t stack_top[], data_lma[], data_beg[], data_lim[], bss_beg[], bss_lim[];
 
@@ -261,7 +264,7 @@ __asm(".section .text.Reset_Handler, \"ax\", %progbits\n"
       " movs r3, #0\n"
       " b 4f\n"
       "3: str r3, [r2]\n"
-      " adds r2, r2, #4\n"
+      " adds r2, r2, #" TEXT(CLEAR_STEP) "\n"
       "4: cmp r2, r4\n"
       " bcc 3b\n"
       " bl main\n"

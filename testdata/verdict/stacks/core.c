@@ -12,6 +12,9 @@ const uint16_t weights[12] = { 3, 1, 4, 1, 5, 9, 2, 6, 5, 3, 5, 8 };
 #ifndef RESET
 #define RESET " .word start\n"
 #endif
+#ifndef VECTOR_FLAGS
+#define VECTOR_FLAGS "a"
+#endif
 #ifndef SPARE
 #define SPARE "8"
 #endif
@@ -23,7 +26,7 @@ const uint16_t weights[12] = { 3, 1, 4, 1, 5, 9, 2, 6, 5, 3, 5, 8 };
 #endif
 
 /* The words of the table are labels alone: no symbol says how large it is. */
-__asm(".section .vectors, \"a\", %progbits\n"
+__asm(".section .vectors, \"" VECTOR_FLAGS "\", %progbits\n"
       " .word " TOP "\n" RESET
       " .word hang, hang\n"
       " .word 0, 0, 0, 0, 0, 0, 0\n"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from check.vector_fixtures import (
     BOOT_SYMBOL,
     HIGH,
@@ -142,12 +143,19 @@ def test_it_needs_the_station_s_elf_file() -> None:
     assert result.not_checked[0].reason == "needs the ELF file: station=FILE"
 
 
-def test_a_symbol_that_is_not_there_is_not_checked() -> None:
-    """A constant that the linker dropped cannot be looked at, and the reason says what to do."""
-    read = layout({'symbol = "sampler_start_address"': 'symbol = "sampler_begin"'})
-    result = of(RULE, read=read)
-    assert result.status == "not checked"
-    assert "no such symbol" in result.not_checked[0].reason
+@pytest.mark.parametrize(
+    ("name", "step"),
+    [
+        ("sampler_start_adress", 'did you mean "sampler_start_address"?'),
+        ("where", "what nothing uses is dropped"),
+    ],
+)
+def test_a_symbol_that_is_not_there_is_misspelt_or_dropped(name: str, step: str) -> None:
+    """A name that the build does not have would go unchecked for ever; the next step says what it may be."""
+    read = layout({'symbol = "sampler_start_address"': f'symbol = "{name}"'})
+    (finding,) = findings(of(RULE, read=read))
+    assert finding.what.startswith(f"build station does not define {name}")
+    assert step in finding.next_step
 
 
 def test_a_secondary_without_constant_is_named() -> None:

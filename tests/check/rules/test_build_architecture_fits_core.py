@@ -95,7 +95,7 @@ def test_swapped_files_break_both_or_one() -> None:
 def test_the_processor_is_named_if_the_build_names_it() -> None:
     """Tag_CPU_name, where the compiler wrote it, helps to see which part the file was made for."""
     (finding,) = findings(BREAKS["Armv8.1-M on Armv8-M"]())
-    assert finding.found == "Armv8.1-M Mainline, for a core of ours"
+    assert finding.found == "Armv8.1-M Mainline, CPU name a core of ours"
 
 
 def test_what_the_attributes_do_not_tell_is_not_checked() -> None:

@@ -137,3 +137,15 @@ def test_the_station_is_named_with_its_own_id() -> None:
     result = BREAKS["another sampler given"]()
     assert [held.where for held in result.holds] == ["build station"]
     assert build_of("station", station_elf()).build_id == STATION_ID
+
+
+def test_builds_in_each_others_place_are_one_finding() -> None:
+    """Where each build's id is in the place of the other, the image has them exchanged; one of the two is not that."""
+    at = IMAGE.bounds().start + bytes(IMAGE.read(IMAGE.bounds(), 0xFF)).find(note(STATION_ID))
+    exchanged = {at: note(SAMPLER_ID), NOTE_AT: note(STATION_ID)}
+    for handed in (builds(), {}):
+        (finding,) = findings(apply(RULE, image=changed(IMAGE, exchanged), handed=handed))
+        assert finding.what == "builds station and sampler are in each other's place"
+        assert finding.next_step.endswith("station=FILE sampler=FILE")
+    (finding,) = findings(apply(RULE, image=changed(IMAGE, {NOTE_AT: note(STATION_ID)})))
+    assert finding.lines == ("that is the build id of build station",)

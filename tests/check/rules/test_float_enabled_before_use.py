@@ -22,3 +22,9 @@ def test_the_function_is_named() -> None:
     """The finding names the function of the first floating-point instruction."""
     (finding,) = findings(BREAKS["never enabled"]())
     assert "(measure)" in finding.where
+
+
+def test_a_store_that_enables_something_else_is_named() -> None:
+    """A store to CPACR is not called unknown: what it leaves out is shown."""
+    (finding,) = findings(of(RULE, "v7", "sampler-float-other-bits", changes=FP))
+    assert finding.found.endswith("does not give access to both")

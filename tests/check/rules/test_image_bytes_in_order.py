@@ -10,8 +10,8 @@ from verdict_builds import broken_in, builds_of, layout_of, of
 
 from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.byte_order import swapped
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.table_order import ORDERS, Order
 from gemel.joining.pipeline import join
 from gemel.spans import Span
 
@@ -19,8 +19,11 @@ RULE = "image-bytes-in-order"
 ALIAS = (('size = "64 KiB"\n', 'size = "64 KiB"\naliases = [0x0000_0000]\n'),)
 
 
-def _swapped(unit: int, start: int = 0) -> Callable[[SparseBytes], SparseBytes]:
-    """An edit that swaps the bytes of every unit from ``start`` (an address) on."""
+HALFWORDS, WORDS = ORDERS[:2]
+
+
+def _swapped(order: Order, start: int = 0) -> Callable[[SparseBytes], SparseBytes]:
+    """An edit that leaves all from ``start`` (an address) on in another order."""
 
     def edit(image: SparseBytes) -> SparseBytes:
         made = SparseBytes()
@@ -28,18 +31,33 @@ def _swapped(unit: int, start: int = 0) -> Callable[[SparseBytes], SparseBytes]:
             data = bytes(piece)
             data += b"\xff" * (-len(data) % 8)
             kept = min(max(0, start - address), len(data))
-            made.write(address, data[:kept] + swapped(data[kept:], unit))
+            made.write(address, data[:kept] + order.of(data[kept:]))
         return made
 
     return edit
 
 
-def _shifted(distance: int, start: int = 0) -> Callable[[SparseBytes], SparseBytes]:
-    """An edit that moves all bytes from ``start`` on."""
+RECORDED = 0x1000_F000
+RECORD = (
+    ('product = "tide-gauge"\n', 'product = "tide-gauge"\nversion = "1.0.0"\n'),
+    (
+        'offset = "32 KiB", size = "32 KiB", purpose = "code" }',
+        'offset = "32 KiB", size = "28 KiB", purpose = "code" }\n'
+        'record = { memory = "flash", offset = "60 KiB", size = "4 KiB", purpose = "record" }',
+    ),
+    ("[contract.link]", '[record]\narea = "record"\n\n[contract.link]'),
+)
+"""A record at the end of flash."""
+
+
+def _shifted(distance: int, start: int = 0, end: int = 1 << 32) -> Callable[[SparseBytes], SparseBytes]:
+    """An edit that moves all bytes from ``start`` on, up to ``end``."""
 
     def edit(image: SparseBytes) -> SparseBytes:
         made = SparseBytes()
-        pieces = [(address, bytes(piece)) for address, piece in image.pieces()]
+        for address, piece in image.pieces(Span.from_bounds(end, 1 << 32)) if end >> 32 == 0 else ():
+            made.write(address, bytes(piece))
+        pieces = [(address, bytes(piece)) for address, piece in image.pieces(Span(0, end))]
         for address, data in pieces:
             kept = min(max(0, start - address), len(data))
             if data[kept:]:
@@ -68,9 +86,9 @@ def _lost(start: int, size: int) -> Callable[[SparseBytes], SparseBytes]:
 
 STATION, SAMPLER = 0x1000_0000, 0x1000_8000
 BREAKS = {
-    "halfwords swapped": lambda: of(RULE, "v6", edit=_swapped(2)),
-    "words swapped": lambda: of(RULE, "v7", edit=_swapped(4)),
-    "words swapped from the middle on": lambda: of(RULE, "v8", edit=_swapped(4, 0x1000_0080)),
+    "halfwords swapped": lambda: of(RULE, "v6", edit=_swapped(HALFWORDS)),
+    "words swapped": lambda: of(RULE, "v7", edit=_swapped(WORDS)),
+    "words swapped from the middle on": lambda: of(RULE, "v8", edit=_swapped(WORDS, 0x1000_0080)),
     "moved up by 4 KiB": lambda: of(RULE, "v6", edit=_shifted(0x1000)),
     "a byte too many in the middle": lambda: of(RULE, "v7", edit=_shifted(1, 0x1000_0080)),
     "at an alias": lambda: of(RULE, "v8", changes=ALIAS, edit=_shifted(-0x1000_0000)),
@@ -82,9 +100,12 @@ BREAKS = {
     "two bytes before one build, without it": lambda: of(
         RULE, "v6", edit=_shifted(2, SAMPLER), given=("station",)
     ),
-    "words swapped, without builds": lambda: of(RULE, "v8", edit=_swapped(4), given=()),
+    "words swapped, without builds": lambda: of(RULE, "v8", edit=_swapped(WORDS), given=()),
     "halfwords of one build swapped, without it": lambda: of(
-        RULE, "v7", edit=_swapped(2, SAMPLER), given=("station",)
+        RULE, "v7", edit=_swapped(HALFWORDS, SAMPLER), given=("station",)
+    ),
+    "one build 64 bytes up, without it, as the record shows": lambda: of(
+        RULE, "v8", changes=RECORD, edit=_shifted(64, SAMPLER, RECORDED), given=("station",)
     ),
 }
 KEEPS = {
@@ -94,6 +115,9 @@ KEEPS = {
         RULE, "v8", "station-embeds-zeros", "sampler-gaps"
     ),
     "one byte changed": lambda: of(RULE, "v8", edit=_one_byte),
+    "64 bytes before one build's vectors, without it or a record": lambda: of(
+        RULE, "v8", edit=_shifted(64, SAMPLER), given=("station",)
+    ),
     "an older build": lambda: of(RULE, "v7", "sampler-tables", edit=_of_another("v7", "sampler-vtor")),
     "without one build's bytes": lambda: of(RULE, "v7", edit=_cut(SAMPLER), given=("station",)),
 }
@@ -121,7 +145,11 @@ def _one_byte(image: SparseBytes) -> SparseBytes:
     return image
 
 
-@pytest.mark.parametrize("edit", [_swapped(2), _swapped(4), _shifted(0x1000), _shifted(1, 0x1000_0080)])
+@pytest.mark.parametrize(
+    "edit",
+    [*(_swapped(order) for order in ORDERS), _shifted(0x1000), _shifted(1, 0x1000_0080)],
+    ids=[*(order.what for order in ORDERS), "4 KiB up", "a byte more"],
+)
 @pytest.mark.parametrize("family", ["v6", "v7", "v8"])
 def test_the_cause_is_the_only_finding(family: str, edit: Callable[[SparseBytes], SparseBytes]) -> None:
     """Everything else that rules find follows from it, and is reported as not checked."""
@@ -130,6 +158,16 @@ def test_the_cause_is_the_only_finding(family: str, edit: Callable[[SparseBytes]
     result = check(Inspection(read, image, builds, disassemble=True), TODAY)
     assert broken_in(result) == {RULE: 1}
     assert not result.passes
+
+
+@pytest.mark.parametrize("order", ORDERS, ids=lambda order: order.what)
+@pytest.mark.parametrize("changes", [(), RECORD], ids=["no record", "record"])
+def test_an_order_is_recognised_without_builds(order: Order, changes: tuple) -> None:
+    """The record's mark, or the vector tables, name the order; done once more it brings the bytes back."""
+    data = bytes(range(64))
+    assert order.of(order.of(data)) == data != order.of(data)
+    (judged,) = of(RULE, "v7", changes=changes, edit=_swapped(order), given=()).findings
+    assert order.what in judged.finding.what
 
 
 def test_a_lowered_cause_explains_nothing() -> None:
@@ -142,7 +180,7 @@ severity = [{ rule = "image-bytes-in-order", severity = "note", reason = "a test
 [contract.link]""",
     )
     read, builds = layout_of("v7", change), builds_of("v7")
-    image = _swapped(4)(join(read, builds).image)
+    image = _swapped(WORDS)(join(read, builds).image)
     broken = broken_in(check(Inspection(read, image, builds), TODAY))
     assert RULE in broken
     assert len(broken) > 1

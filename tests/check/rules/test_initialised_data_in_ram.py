@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from small_device import findings
+from builds.elf_writer import SegmentSpec
+from small_device import SAMPLER, apply, builds, findings, sampler_elf
 from verdict_builds import of
 
 RULE = "initialised-data-in-ram"
@@ -23,3 +24,14 @@ def test_the_finding_names_section_and_memory() -> None:
     assert "memory flash" in finding.what
     assert "section .data" in finding.where
     assert "> RAM AT> FLASH" in finding.next_step
+
+
+def test_sections_in_one_memory_are_one_finding() -> None:
+    """Orphans that a linker script forgot are named together, with what places them."""
+    orphans = tuple(
+        SegmentSpec(SAMPLER + 0x800 + 64 * index, bytes(range(1, 17)), flags="rw", section_name=name)
+        for index, name in enumerate((".data.scale", ".data.names"))
+    )
+    (finding,) = findings(apply(RULE, handed=builds(sampler=sampler_elf(extra=orphans))))
+    assert ".data.scale, .data.names" in finding.where
+    assert "*(.data .data.*)" in finding.next_step

@@ -94,6 +94,12 @@ BREAKS = {
     "a heap in a segment of shared RAM": lambda: _station(
         SegmentSpec(LINK, b"", memory_size=0x200, flags="rw", section_name=".heap")
     ),
+    "a stack in flash": lambda: _station(
+        symbols=(
+            SymbolSpec("_Min_Stack_Size", 0x400, kind="notype", section=0xFFF1),
+            SymbolSpec("_estack", STATION + 0x2000, kind="notype"),
+        )
+    ),
     "a stack over the end of its RAM": lambda: _station(
         symbols=(
             SymbolSpec("__StackLimit", STATION_RAM + 0x1F00, kind="notype"),

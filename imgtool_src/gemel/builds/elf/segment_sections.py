@@ -48,10 +48,17 @@ def stored_for_ram(segment: Segment, sections: Iterable[tuple[str, Span, int]]) 
     named = zeros or [name for name, _ in inside]
     if not named:
         return ""
-    names = f"section{'s' if len(named) > 1 else ''} {', '.join(named[:4])}"
+    names, mark = ", ".join(named[:4]), "mark it (NOLOAD) in the linker script"
+    if zeros and len(named) == 1:
+        return f"section {names} stores nothing but zeros at an address of RAM: {mark}"
     if zeros:
-        return f"{names} stores nothing but zeros at an address of RAM: mark it (NOLOAD) in the linker script"
-    return f"{names} is stored at the address it runs at: give it a load address in flash (AT>), or (NOLOAD)"
+        return (
+            f"sections {names} store nothing but zeros at an address of RAM: {mark.replace('it', 'them', 1)}"
+        )
+    step = "give {} a load address in flash (AT>), or (NOLOAD)"
+    if len(named) == 1:
+        return f"section {names} is stored at the address it runs at: {step.format('it')}"
+    return f"sections {names} are stored at the addresses they run at: {step.format('them')}"
 
 
 def split_at_overlays(

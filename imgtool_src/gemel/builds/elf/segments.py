@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.elf.header import HEADER_SIZE
 from gemel.builds.elf.program_headers import LOADABLE, ProgramHeader
-from gemel.builds.elf.sections import NOBITS
+from gemel.builds.elf.sections import NOBITS, NOTE
 from gemel.builds.elf.segment_overlaps import load_overlaps, reserve_overlaps, run_overlaps
 from gemel.builds.elf.segment_pieces import with_pieces
 from gemel.builds.elf.segment_sections import split_at_overlays, stored_for_ram, without_padding
@@ -44,8 +44,10 @@ def read_segments(
     problems = [problem for header in loadable for problem in _bounds(header, file)]
     problems += _cut(loadable, source.size, file)
     total = sum(header.file_size for header in loadable)
-    if not total:
-        problems.append(_debug_only(file) if _without_code(sections) else _empty(len(loadable), file))
+    if _without_code(sections):
+        problems = [_debug_only(file)]
+    elif not total:
+        problems.append(_empty(len(loadable), file))
     elif not problems and total > source.size:
         problems.append(
             Problem(
@@ -163,8 +165,11 @@ def _bounds(header: ProgramHeader, file: str) -> list[Problem]:
 
 
 def _without_code(sections: tuple[SectionHeader, ...]) -> bool:
-    """Whether code has a section but no bytes, as in a file of debug information alone."""
-    return any(each.allocated and each.executable and each.type == NOBITS for each in sections)
+    """Whether code has sections but nothing has bytes, notes apart, as in a file of debug information alone."""
+    allocated = [each for each in sections if each.allocated and each.size]
+    return any(each.executable for each in allocated) and all(
+        each.type in (NOBITS, NOTE) for each in allocated
+    )
 
 
 def _debug_only(file: str) -> Problem:

@@ -32,8 +32,10 @@ def block_outcomes(
         blocks = start.copies if does == "copies" else start.clears
         if blocks:
             found = _findings(inspection, inspection.placements[plan.name], blocks, findings_of, does)
+            # labels and a run of the code may say the same of one block
+            first_of = {(each.what, each.found): each for each in reversed(list(found))}
             past = "copied" if does == "copies" else "cleared"
-            yield from found_or_holds(found, f"build {plan.name}: {len(blocks)} {past}")
+            yield from found_or_holds(reversed(first_of.values()), f"build {plan.name}: {len(blocks)} {past}")
 
 
 def block_place(placement: Placement, block: StartEntry) -> str:

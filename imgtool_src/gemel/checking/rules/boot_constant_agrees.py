@@ -10,9 +10,9 @@ from gemel.inspection.core_views import distance, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.vector_tables import addresses_of_table, likely_tables, table_span
-from gemel.inspection.wording import copied_elsewhere, needs_elf
+from gemel.inspection.wording import concerned, copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate
-from gemel.layout.model import BuildPlan
+from gemel.layout.model import BuildPlan, Contract
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placing import forgotten_run_area
 from gemel.placement.reset import starting_plan
@@ -114,7 +114,7 @@ def _matched(fitting: dict[Constant, list[Start]]) -> dict[Constant, str]:
     return matched
 
 
-def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant | NotChecked]:
+def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant | Finding | NotChecked]:
     seen = set()
     for contract in inspection.layout.contracts.values():
         boot = contract.boot_symbol
@@ -124,6 +124,10 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant
         try:
             place = Span(inspection.symbols(boot.build, boot.symbol), 4)
         except SymbolNotPlaced as error:
+            build = inspection.builds.get(boot.build)
+            if build and build.symbols and build.symbols.find(boot.symbol) is None:
+                yield _not_defined(inspection, contract, error)
+                continue
             missing = needs_elf(boot.build, inspection.builds.get(boot.build), "symbols")
             reason = missing or "; ".join(str(problem) for problem in error.problems)
             yield NotChecked(
@@ -139,6 +143,20 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant
         )
         fields = list(_fields(inspection, first))
         yield _vector_field(inspection, fields, starts)
+
+
+def _not_defined(inspection: Inspection, contract: Contract, error: SymbolNotPlaced) -> Finding:
+    """A name that the build, whose symbols can be read, does not have: misspelt, or left out by the linker."""
+    boot, problem = contract.boot_symbol, error.problems[0]
+    name, symbol = (boot.build, boot.symbol) if boot else ("", "")
+    return Finding(
+        f"build {name} does not define {symbol}, by which contract {contract.name} has it send a core to its vectors",
+        concerned(contract.name, name, inspection.layout.builds[name].core),
+        where=f"contract {contract.name}, boot_symbol",
+        found=f"{problem.found} in {problem.where}",
+        expected="a constant with the address of a vector table",
+        next_step=problem.next_step,
+    )
 
 
 def _fields(inspection: Inspection, constant: Constant) -> Iterator[Constant]:
@@ -242,13 +260,20 @@ def _finding(inspection: Inspection, constant: Constant, taken: list[Start], due
     elif len(cores) == 1:
         what = f"build {constant.build} would release core {cores[0]} with the wrong vector table"
     else:
-        what = f"build {constant.build} would release a core where no secondary has its vector table"
-    seen = dict.fromkeys(_seen(inspection, core, constant.value) for core in cores)
+        what = f"build {constant.build} would send a core to where no build has its vector table"
+    seen: dict[str, list[str]] = {}
+    for core in cores:
+        there = seen.setdefault(_seen(inspection, core, constant.value), [])
+        there += [core] if locate(inspection.layout, constant.value, core) else []
+    places = [
+        f"for core{'s' if there[1:] else ''} {' and '.join(there)} {text}" if there else text
+        for text, there in seen.items()
+    ]
     return Finding(
         what,
         tuple(dict.fromkeys(parties)),
         where=constant.where,
-        found=f"{format_address(constant.value)}, {' and '.join(seen)}",
+        found=f"{format_address(constant.value)}, {' and '.join(places)}",
         expected=" or ".join(map(str, due)),
         span=constant.place,
         next_step=_next_step(inspection, constant, due),
@@ -273,10 +298,7 @@ def _seen(inspection: Inspection, core: str, address: int) -> str:
     """What a core that is sent to ``address`` finds there."""
     text = whereabouts(inspection, core, address)
     located = locate(inspection.layout, address, core)
-    if located is None:
-        return text
-    text = f"for core {core} {text}"
-    if not located.memory.holds_image or located.offset + 8 > located.memory.size:
+    if located is None or not located.memory.holds_image or located.offset + 8 > located.memory.size:
         return text
     words = [format_address(inspection.word_at(located.plain + offset)) for offset in (0, 4)]
     return f"{text}, where the image has {' and '.join(words)}"

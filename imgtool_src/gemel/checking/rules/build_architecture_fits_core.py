@@ -65,7 +65,8 @@ def _wrong(core: Core, attributes: BuildAttributes) -> tuple[str, str] | None:
 def _finding(
     plan: BuildPlan, core: Core, file: str, attributes: BuildAttributes, found: str, expected: str
 ) -> Finding:
-    name = f", for {attributes.cpu_name}" if attributes.cpu_name else ""
+    cpu = attributes.cpu_name
+    name = f", CPU name {cpu}" if cpu and cpu.lower() not in found.lower() else ""
     lines: tuple[str, ...] = ()
     if attributes.cpu_arch == ARMV7E_M and core.architecture in MAINLINES_OF_V8:
         lines = (f"core {core.name} would run it with dsp among its extensions in the layout",)

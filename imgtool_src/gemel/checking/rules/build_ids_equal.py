@@ -15,8 +15,40 @@ from gemel.structs import replace
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or a finding for each of record and image that says otherwise."""
-    for name in inspection.layout.builds:
-        yield from _outcomes(inspection, name)
+    held = {name: _held_instead(inspection, name) for name in inspection.layout.builds}
+    exchanged = {name: other for name, other in held.items() if other and held[other] == name}
+    names = list(inspection.layout.builds)
+    for index, name in enumerate(names):
+        if name not in exchanged:
+            yield from _outcomes(inspection, name)
+        elif exchanged[name] in names[index:]:
+            yield _exchanged(inspection, name, exchanged[name])
+
+
+def _held_instead(inspection: Inspection, name: str) -> str:
+    """The build whose build id the image holds in the place of another; empty if it is none."""
+    found = [note.build_id for note in stored_notes(inspection, name)] if name in inspection.placed else []
+    ids = {
+        each: {_given_id(inspection, each), recorded_id(inspection, each)}
+        for each in inspection.layout.builds
+    }
+    if not found or ids[name].intersection(found):
+        return ""
+    return next((each for each, own in ids.items() if own.intersection(found)), "")
+
+
+def _exchanged(inspection: Inspection, name: str, other: str) -> Finding:
+    """One finding for two builds that are each where the other should be."""
+    stored, place = inspection.placed[name].stored, inspection.placed[other].stored
+    return Finding(
+        f"builds {name} and {other} are in each other's place",
+        concerned(*_parties(inspection, name), *_parties(inspection, other)),
+        where=f"build {name} in {stored}, and build {other} in {place}",
+        found=f"the build id of build {other} in the place of build {name}, and the other way round",
+        expected="each build's own build id in its place",
+        span=stored,
+        next_step=f"join again, each file by the name of its own build: {name}=FILE {other}=FILE",
+    )
 
 
 def _outcomes(inspection: Inspection, name: str) -> Iterator[Outcome]:

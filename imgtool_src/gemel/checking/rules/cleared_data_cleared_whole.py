@@ -14,7 +14,15 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram, shared_ram
 from gemel.inspection.start_tables import StartBlocks, StartEntry
 from gemel.inspection.unstored import KEPT, named_as, unstored_sections
-from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, lines_in_short, sized
+from gemel.inspection.wording import (
+    SHOWN,
+    biggest_symbols,
+    concerned,
+    counted,
+    found_or_holds,
+    lines_in_short,
+    sized,
+)
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome, Reason
@@ -59,10 +67,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             findings = [
                 each
                 for section in sections
-                for each in _findings(inspection, plan, build, section, written, by_run=by_run)
+                if (each := _partly_cleared(inspection, plan, build, section, written, by_run=by_run))
             ]
             left = [section for section in left if section not in sections]
-            findings += [_not_cleared(plan, build, left, start)] if left else []
+            findings += [_not_cleared(plan, build, left, start, written)] if left else []
             yield from found_or_holds(
                 findings, f"build {plan.name}, {', '.join(each.name for each in (*sections, *left))}"
             )
@@ -102,7 +110,9 @@ def _is_own(inspection: Inspection, plan: BuildPlan, span: Span) -> bool:
     return plain is not None and any(own.covers(plain) for own in alone)
 
 
-def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: StartBlocks) -> Finding:
+def _not_cleared(
+    plan: BuildPlan, build: Build, left: list[Section], start: StartBlocks, written: list[Span]
+) -> Finding:
     names = ", ".join(section.name for section in left)
     known = ", ".join(f"{block.span} by {block.told_by}" for block in start.clears)
     unused = unused_words(start.unused, left[0].span)
@@ -119,7 +129,7 @@ def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: Star
         next_step=unused
         or "place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols",
         lines=lines_in_short(lines, "section"),
-        follows_from=(("start-clears-own-ram", plan.name), ("reset-handler-in-code", plan.name)),
+        follows_from=(("start-clears-own-ram", plan.name), *_causes(plan, written)),
     )
 
 
@@ -138,7 +148,7 @@ def _meant(section: Section, blocks: list[StartEntry]) -> bool:
     )
 
 
-def _findings(
+def _partly_cleared(
     inspection: Inspection,
     plan: BuildPlan,
     build: Build,
@@ -146,23 +156,36 @@ def _findings(
     written: list[Span],
     *,
     by_run: bool,
-) -> Iterator[Finding]:
-    for rest in without([section.span], written):
-        if (rest.end != section.span.end and not by_run) or not _data_in(build, section, rest):
-            continue
-        if not _is_own(inspection, plan, rest):
-            continue
-        symbols = biggest_symbols(build, rest)
-        yield Finding(
-            f"start-up code of build {plan.name} clears section {section.name} in part",
-            concerned(plan.name, plan.core),
-            where=f"build {plan.name} ({build.file}, section {section.name})",
-            found=f"not cleared: {sized(rest)}",
-            expected=f"cleared up to {format_address(section.span.last)}, the end of the section",
-            span=plain_span(inspection.layout, rest, plan.core),
-            lines=(f"largest objects there: {symbols}",),
-            follows_from=(("reset-handler-in-code", plan.name),),
-        )
+) -> Finding | None:
+    """What a block leaves out of a section, all of it in one finding; None if that is no data."""
+    left = [
+        rest
+        for rest in without([section.span], written)
+        if (rest.end == section.span.end or by_run)
+        and _data_in(build, section, rest)
+        and _is_own(inspection, plan, rest)
+    ]
+    if not left:
+        return None
+    lines = dict.fromkeys(f"largest objects there: {biggest_symbols(build, rest)}" for rest in left)
+    more = f" and {counted(len(left) - SHOWN, 'more piece')}" if len(left) > SHOWN else ""
+    return Finding(
+        f"start-up code of build {plan.name} clears "
+        + (f"nothing of {section.name}" if left == [section.span] else f"section {section.name} in part"),
+        concerned(plan.name, plan.core),
+        where=f"build {plan.name} ({build.file}, section {section.name})",
+        found=f"not cleared: {', '.join(sized(rest) for rest in left[:SHOWN])}{more}",
+        expected=f"cleared up to {format_address(section.span.last)}, the end of the section",
+        span=plain_span(inspection.layout, left[0], plan.core),
+        lines=lines_in_short(list(lines), "piece"),
+        follows_from=_causes(plan, written),
+    )
+
+
+def _causes(plan: BuildPlan, written: list[Span]) -> tuple[tuple[str, str], ...]:
+    """What leaves data not cleared: another start, or none of the code that initialises RAM at all."""
+    causes = (("reset-handler-in-code", plan.name),)
+    return causes if written else (*causes, ("initialised-data-copied", plan.name))
 
 
 def _data_in(build: Build, section: Section, rest: Span) -> bool:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.builds.build import Build
 from gemel.checking.rule import Rule
-from gemel.inspection.code_starts import inside_of
+from gemel.inspection.code_starts import data_at, inside_of
 from gemel.inspection.core_views import described_word
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import place_of, tables, word_span
@@ -32,7 +33,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 f"build {name}", "its reset handler is no start, see handlers-at-function-starts"
             )
         else:
-            yield _finding(inspection, table, build.file, build.entry)
+            yield _finding(inspection, table, build, build.entry)
 
 
 def _stored_at(inspection: Inspection, name: str, entry: int) -> int | None:
@@ -41,17 +42,20 @@ def _stored_at(inspection: Inspection, name: str, entry: int) -> int | None:
     return None if stored is None else stored | entry & 1
 
 
-def _finding(inspection: Inspection, table: VectorTable, file: str, entry: int) -> Finding:
+def _finding(inspection: Inspection, table: VectorTable, build: Build, entry: int) -> Finding:
     core = table.core.name
     return Finding(
         f"the entry point of build {table.plan.name} is not its reset handler",
         (table.plan.name, core),
         where=place_of(table, 1),
-        found=f"entry point {described_word(inspection, core, entry)} in {file}",
+        found=f"entry point {described_word(inspection, core, entry)} in {build.file}",
         expected=f"{described_word(inspection, core, table.words[1])}, the reset handler",
         span=word_span(table, 1),
         lines=() if entry & 1 else (NO_ENTRY,),
-        follows_from=(("reset-handler-in-code", table.plan.name),),
+        follows_from=(
+            ("reset-handler-in-code", table.plan.name),
+            *((("handlers-executable", table.plan.name),) if data_at(build, table.words[1] & ~1) else ()),
+        ),
     )
 
 

@@ -44,10 +44,14 @@ def _finding(core: CoreCode, found: FirstFloat) -> Finding:
     from gemel.inspection.first_float import enables_float
     from gemel.m_profile.known_registers import CPACR
 
-    enabling = [each.place for each in core.of(CPACR) if enables_float(each.store)]
-    later = (
-        f"only at {', '.join(enabling[:4])}, which comes later" if enabling else "no store to CPACR is known"
-    )
+    stores = core.of(CPACR)
+    enabling = [each.place for each in stores if enables_float(each.store)]
+    later = "no store to CPACR is known"
+    if enabling:
+        later = f"only at {', '.join(enabling[:4])}, which comes later"
+    elif stores:
+        places = ", ".join(each.place for each in stores[:4])
+        later = f"the store to CPACR at {places} does not give access to both"
     plan = core.plan
     return Finding(
         f"code of build {plan.name} uses the floating-point unit before it enables it",

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartEntry
+from gemel.inspection.start_tables import StartBlocks
 from gemel.inspection.unstored import KEPT, named_as
 from gemel.inspection.wording import (
+    SHOWN,
     biggest_symbols,
     concerned,
+    counted,
     found_or_holds,
     lines_in_short,
     segment_words,
@@ -46,7 +49,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             left = [
                 (piece, rest) for piece in pieces for rest in _not_copied(placement, piece, known, cleared)
             ]
-            yield from found_or_holds([_finding(placement, left, start.unused)] if left else [], where)
+            yield from found_or_holds([_finding(placement, left, start)] if left else [], where)
         else:
             lacking = "none of the usual symbols of copy tables or of the ends of its data"
             yield NotChecked(where, f"it has {lacking}: what its start-up code copies is not known")
@@ -118,14 +121,16 @@ def _kept(placement: Placement) -> list[Span]:
     return [section.span for section in sections if named_as(KEPT, section.name)]
 
 
-def _finding(placement: Placement, left: list[tuple[Piece, Span]], unused: list[StartEntry]) -> Finding:
+def _finding(placement: Placement, left: list[tuple[Piece, Span]], start: StartBlocks) -> Finding:
     plan, build = placement.plan, placement.build
     piece, rest = left[0]
     stored = rest.moved(piece.address - piece.segment.run_address)
-    lines = [
+    lines = dict.fromkeys(
         f"largest objects there: {symbols}" for _, each in left if (symbols := biggest_symbols(build, each))
-    ]
-    more = f" and {', '.join(sized(each) for _, each in left[1:])}" if left[1:] else ""
+    )
+    others = [sized(each) for _, each in left[1:]]
+    more = f" and {', '.join(others[:SHOWN])}" if others else ""
+    more += f" and {counted(len(others) - SHOWN, 'more block')}" if len(others) > SHOWN else ""
     return Finding(
         f"build {plan.name} stores bytes for RAM that no known block of its start-up code copies",
         concerned(plan.name, plan.core),
@@ -133,10 +138,30 @@ def _finding(placement: Placement, left: list[tuple[Piece, Span]], unused: list[
         found=f"{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied{more}",
         expected="inside a block of the copy table or between the symbols of initialised data",
         span=stored,
-        next_step=unused_words(unused, rest) or _next_step(placement, piece),
-        lines=lines_in_short(lines, "block"),
+        next_step=_NOTHING
+        if start.written == ()
+        else unused_words(start.unused, rest) or _zeros(build, left) or _next_step(placement, piece),
+        lines=lines_in_short(list(lines), "block"),
         follows_from=(("start-copies-stored-data", plan.name), ("reset-handler-in-code", plan.name)),
     )
+
+
+def _zeros(build: Build, left: list[tuple[Piece, Span]]) -> str:
+    """Which sections store nothing but zeros, and what to do about them; empty if any byte is another."""
+    if any(any(build.read_at_run(rest.start, rest.size) or b"\1") for _, rest in left):
+        return ""
+    names = [
+        section.name
+        for section in (build.sections.all() if build.sections else ())
+        if section.allocated and section.stored and any(section.span.overlaps(rest) for _, rest in left)
+    ]
+    step = "mark it (NOLOAD) in the linker script and have it cleared, or place it in .bss"
+    return f"{', '.join(names[:SHOWN])} holds nothing but zeros: {step}" if names else ""
+
+
+_NOTHING = (
+    "the code that the reset handler leads to initialises no RAM: call what copies and clears it before main"
+)
 
 
 RULE = Rule(

@@ -10,7 +10,14 @@ from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, sized
+from gemel.inspection.wording import (
+    SHOWN,
+    biggest_symbols,
+    concerned,
+    found_or_holds,
+    lines_in_short,
+    sized,
+)
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome
@@ -23,7 +30,7 @@ _DATA = re.compile(r"^\.s?data(\.|$)")
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each build, one finding for each section of variables in flash."""
+    """One outcome for each build, one finding for all its variables in one memory of flash."""
     for told in builds_that_state(inspection, "sections"):
         if isinstance(told, NotChecked):
             yield told
@@ -33,7 +40,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             [section for section in build.sections.all() if _is_data(section)] if build.sections else []
         )
         if sections:
-            findings = (each for section in sections for each in _findings(inspection, plan, build, section))
+            in_flash: dict[str, list[Section]] = {}
+            for section in sections:
+                located = locate(inspection.layout, section.span.start, plan.core)
+                if located and located.memory.holds_image:
+                    in_flash.setdefault(located.memory.name, []).append(section)
+            findings = (_finding(inspection, plan, build, *each) for each in in_flash.items())
             yield from found_or_holds(findings, f"build {plan.name}")
 
 
@@ -48,20 +60,27 @@ def _is_data(section: Section) -> bool:
     )
 
 
-def _findings(inspection: Inspection, plan: BuildPlan, build: Build, section: Section) -> Iterator[Finding]:
-    located = locate(inspection.layout, section.span.start, plan.core)
-    if located is None or not located.memory.holds_image:
-        return
-    symbols = biggest_symbols(build, section.span)
-    yield Finding(
-        f"build {plan.name} has its variables in {located.memory.words}",
-        concerned(plan.name, plan.core, plan.stored_in, located.memory.name),
-        where=f"build {plan.name} ({build.file}, section {section.name})",
-        found=f"run address {sized(section.span)}",
+def _finding(
+    inspection: Inspection, plan: BuildPlan, build: Build, memory: str, sections: list[Section]
+) -> Finding:
+    names = ", ".join(section.name for section in sections[:SHOWN])
+    many = "s" if len(sections) > 1 else ""
+    lines = [
+        f"largest objects there: {symbols}"
+        for section in sections
+        if (symbols := biggest_symbols(build, section.span))
+    ]
+    return Finding(
+        f"build {plan.name} has its variables in {inspection.layout.memories[memory].words}",
+        concerned(plan.name, plan.core, plan.stored_in, memory),
+        where=f"build {plan.name} ({build.file}, section{many} {names})",
+        found=f"run address{'es' if many else ''} {', '.join(sized(each.span) for each in sections[:SHOWN])}",
         expected=f"a run address in RAM that core {plan.core} owns, and a load address in flash",
-        next_step=f"write > RAM AT> FLASH after section {section.name} in the linker script, and copy it at "
-        "the start",
-        lines=(f"largest objects there: {symbols}",) if symbols else (),
+        next_step=f"write > RAM AT> FLASH after section {sections[0].name} in the linker script, and copy it at "
+        "the start"
+        if sections[0].name.count(".") == 1
+        else "place the input sections in the section of initialised data in the linker script: *(.data .data.*)",
+        lines=lines_in_short(lines, "section"),
     )
 
 

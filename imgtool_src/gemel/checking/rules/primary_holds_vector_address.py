@@ -80,6 +80,7 @@ def _finding(
         lines=tuple(lines),
         follows_from=(
             ("boot-constant-agrees", plan.name),
+            ("release-value-agrees", plan.core),
             copied_elsewhere(plan.name),
             ("vector-table-aligned", plan.name),
             ("reset-handler-in-code", plan.name),

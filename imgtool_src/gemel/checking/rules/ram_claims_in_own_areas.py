@@ -283,6 +283,17 @@ def _never_stored(build: Build, claim: Claim) -> str:
 def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Finding:
     parties = concerned(plan.name, plan.core)
     where = claim_words(build, claim)
+    if claim.memory and claim.reserve:
+        kind = claim.reserve.kind
+        return Finding(
+            f"build {plan.name} has its {kind} in {claim.memory.words}, which is no RAM",
+            concerned(*parties, claim.memory.name),
+            where=where,
+            found=sized(claim.seen),
+            expected=_expected(layout, plan),
+            span=claim.plain,
+            next_step=f"place the {kind} in RAM that core {plan.core} owns",
+        )
     if claim.memory:
         return Finding(
             f"build {plan.name} takes {claim.memory.words} as if it were RAM",

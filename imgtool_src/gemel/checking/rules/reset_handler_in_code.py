@@ -29,7 +29,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
     name, core, reset = table.plan.name, table.core.name, table.words[1]
     cause: tuple[tuple[str, str], ...] = ()
-    if not runs_from(inspection, table.placed, reset & ~1):
+    if reset == 0:
+        what = f"build {name} has no reset handler"
+        expected = f"a handler inside {run_span_as_seen(table.placed)}"
+        next_step = "name the start-up code's handler in word 1 of the vector table"
+    elif not runs_from(inspection, table.placed, reset & ~1):
         what = f"core {core} would start outside the code of build {name}"
         if forgotten_run_area(inspection.layout, table.plan, reset):
             what = f"build {name} is linked to run in RAM; the layout says that it runs where it is stored"

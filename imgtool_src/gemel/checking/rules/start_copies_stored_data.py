@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.findings.start_blocks import block_outcomes, block_place
 from gemel.checking.findings.start_reach import copied_build_at, not_stored, written_lines
 from gemel.checking.rule import Rule
+from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_tables import StartEntry
 from gemel.inspection.started import plain_at_reset
@@ -48,7 +49,7 @@ def _of_another_build(inspection: Inspection, placement: Placement, entry: Start
     """A build that the primary brings to RAM, or nothing that anybody stores."""
     brought = copied_build_at(inspection, placement, entry)
     if brought is None:
-        yield _nothing_stored(placement, entry)
+        yield _nothing_stored(inspection, placement, entry)
     elif plain_at_reset(inspection.layout, placement, entry.source or 0) != brought.stored:
         source = Span(entry.source or 0, entry.span.size)
         yield _elsewhere(inspection, placement, entry, f"build {brought.build}", source, brought.stored)
@@ -80,13 +81,20 @@ def _elsewhere(
     )
 
 
-def _nothing_stored(placement: Placement, entry: StartEntry) -> Finding:
+def _nothing_stored(inspection: Inspection, placement: Placement, entry: StartEntry) -> Finding:
+    exchanged = any(
+        segment.run_address == entry.source and segment.load_span.holds(entry.start)
+        for segment in placement.build.stored
+    )
     return Finding(
         f"start-up code of build {placement.plan.name} copies to where it has no initialised data",
         _parties(placement),
         where=block_place(placement, entry),
-        found=f"to {sized(entry.span)}",
+        found=f"to {sized(entry.span)}, {whereabouts(inspection, placement.plan.core, entry.start)}",
         expected="run addresses of bytes that the build stores",
+        next_step="exchange source and destination: it copies from the run address to the load address"
+        if exchanged
+        else "",
     )
 
 
