@@ -126,7 +126,7 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant
         except SymbolNotPlaced as error:
             build = inspection.builds.get(boot.build)
             if build and build.symbols and build.symbols.find(boot.symbol) is None:
-                yield _not_defined(inspection, contract, error)
+                yield _not_defined(contract, error, starts)
                 continue
             missing = needs_elf(boot.build, inspection.builds.get(boot.build), "symbols")
             reason = missing or "; ".join(str(problem) for problem in error.problems)
@@ -145,13 +145,15 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant
         yield _vector_field(inspection, fields, starts)
 
 
-def _not_defined(inspection: Inspection, contract: Contract, error: SymbolNotPlaced) -> Finding:
+def _not_defined(contract: Contract, error: SymbolNotPlaced, starts: list[Start]) -> Finding:
     """A name that the build, whose symbols can be read, does not have: misspelt, or left out by the linker."""
     boot, problem = contract.boot_symbol, error.problems[0]
     name, symbol = (boot.build, boot.symbol) if boot else ("", "")
     return Finding(
         f"build {name} does not define {symbol}, by which contract {contract.name} has it send a core to its vectors",
-        concerned(contract.name, name, inspection.layout.builds[name].core),
+        concerned(
+            contract.name, name, *(each for start in starts for each in (start.plan.core, start.plan.name))
+        ),
         where=f"contract {contract.name}, boot_symbol",
         found=f"{problem.found} in {problem.where}",
         expected="a constant with the address of a vector table",
