@@ -296,3 +296,21 @@ def test_the_longest_circle_of_a_core_while_the_other_ticks(monkeypatch: pytest.
         sampler = "1: " + "nop\n" * (count - 1) + "b 1b\n"
         rehearsal = run(BESIDE, "", handler=TICK_COUNTS, sampler=sampler, budget=100_000)
         assert [each.kind for each in rehearsal.findings] == [kind]
+
+
+YIELDS = "1: ldr r0, =0xE000ED04\n ldr r1, =0x10000000\n str r1, [r0]\n dsb\n isb\n b 1b\n .ltorg\n"
+SOON = store(0xE000_ED20, "0x40FF0000") + store(0xE000_E014, "0x3FF") + store(0xE000_E010, "7")
+POLLS_SHARED = POLLS.format("0x38010010", "{}")
+
+
+@pytest.mark.parametrize("way", ["1: b 1b\n", YIELDS])
+@pytest.mark.parametrize("other", [SLEEP, POLLS_SHARED.format(""), POLLS_SHARED.format("yield\n")])
+def test_a_core_whose_ticks_change_nothing(way: str, other: str) -> None:
+    """It has a goal to reach, so that it is named, soon, and not the core that polls; no handler that returns is."""
+    release = store(VECTORS, "0x10008000") + store(CONTROL, "0")
+    goal = '[[rehearsal.goal]]\ncore = "station"\nword = { at = 0x3801_0004, value = 3 }\n'
+    rehearsal = run(release + SOON + way, goal, sampler=other, budget=5_000_000)
+    assert rehearsal.ended.startswith("the whole device is in a state"), rehearsal.ended
+    assert rehearsal.time < 500_000
+    assert [(each.kind, each.core) for each in rehearsal.findings] == [("endless-loop", "station")]
+    assert "tick interrupts come, and change nothing" in rehearsal.findings[0].found

@@ -68,7 +68,7 @@ def _waits(longest: int) -> bool:
     core = MagicMock(time=0)
     core.coming.next.return_value = None
     sleep = CoreSleep.__new__(CoreSleep)
-    sleep._core, sleep._waits, sleep.event = core, PATIENCE + longest - 1, False
+    sleep._core, sleep._waits, sleep.event, sleep.spent = core, PATIENCE + longest - 1, False, 0
     sleep.wait()
     return core.time == longest
 
@@ -104,7 +104,8 @@ def _device(blocks: int = 1, shared: int = 4) -> MagicMock:
     memory = SimpleNamespace(read=lambda _, size: bytes(size))
     made = MagicMock(cores={"station": core}, memories={"ram": memory}, trace=None)
     made.log.events, made.registers.accesses, made.registers.texts = [], {}, {}
-    made.plan.shared, made.plan.budget, made.reached_goals = (("link", "ram", 0, shared),), 9, []
+    made.plan.shared, made.ends_at, made.reached_goals = (("link", "ram", 0, shared),), 9, []
+    made.repeats_since = {}
     made.log.notes.return_value, made.schedule.common.return_value = [], 9
     return made
 
@@ -143,12 +144,15 @@ def _followed(distance: int) -> bool:
 
 def _compared(count: int) -> bool:
     """Whether memory is compared for the ``count``-th time, after it was another one each time before."""
-    state = SameState(MagicMock())
+    device = MagicMock()
+    device.schedule.pauses.return_value = False
+    state = SameState(device)
     memories = iter([0, *range(1, count), 0])
     state._turns, state._renew_at = 15, 16
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(SameState, "_quick", lambda _: (("running", 1),))
-        patch.setattr(SameState, "_whole", lambda _: (next(memories),))
+        patch.setattr(SameState, "_rest", lambda _: ())
+        patch.setattr(SameState, "_memories", lambda _: (next(memories),))
         state._by_chance = False
         assert not state.again()
         return [state.again() for _ in range(count)][-1]
@@ -157,7 +161,7 @@ def _compared(count: int) -> bool:
 def _schedule(shared: int) -> Schedule:
     memory = SimpleNamespace(read=lambda _, size: bytes(size))
     plan = SimpleNamespace(interleaving=0, cores=(), shared=(("link", "ram", 0, shared),))
-    return Schedule(SimpleNamespace(plan=plan, memories={"ram": memory}))
+    return Schedule(SimpleNamespace(plan=plan, memories={"ram": memory}, cores={}))
 
 
 def _turn(longest: int) -> bool:

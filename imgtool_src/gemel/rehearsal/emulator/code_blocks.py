@@ -115,6 +115,7 @@ class CodeBlocks:
         """A block seen since this was last cleared holds an address of ``unmasked`` or ``sleeps``."""
         self._plan, self._read, self._float_on = plan, read, float_on
         self._seen: dict[int, bytes] = {}
+        self._loaded: dict[int, bytes] = {}
         self._noted: set[tuple[int, bytes]] = set()
         self._covered: set[int] = set()
         self._must_align: list[MustAlign] = []
@@ -142,6 +143,8 @@ class CodeBlocks:
         if next(self._candidates(address, code), None) is not None or self._must_align or self._moves:
             return True
         self._seen[address] = code
+        if self.is_loaded(address):
+            self._loaded[address] = code
         return False
 
     def first_doubtful(self, address: int) -> list[Doubtful]:
@@ -197,9 +200,14 @@ class CodeBlocks:
             span.holds(address) for span in self._plan.executable
         )
 
+    def loaded_again(self) -> bool:
+        """Whether code in RAM that no build knows of is no longer what it was when it was looked at."""
+        return any(self._read(address, len(code)) != code for address, code in self._loaded.items())
+
     def forget(self) -> None:
         """Code may have changed: look at everything again."""
         self._seen.clear()
+        self._loaded.clear()
         self._noted.clear()
         self._covered.clear()
 

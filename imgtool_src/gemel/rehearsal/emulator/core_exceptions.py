@@ -48,7 +48,7 @@ class CoreExceptions:
 
     def _take(self, number: int) -> None:
         core, interrupted = self._core, self._core.pc
-        core.sleep.interrupted()
+        core.sleep.interrupted(number)
         self.entered[number] = core.time
         if not core.interrupts.handler:
             if self._starves_threads(number):

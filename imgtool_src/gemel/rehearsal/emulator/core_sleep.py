@@ -14,13 +14,20 @@ PATIENCE, LONGEST_WAIT = 64, 256
 """WFE without an event that are executed as they stand; then they last longer, up to so many instructions."""
 
 
+A_SLEEP, A_WAIT = 4000, 128
+"""Instructions that a sleep, or a WFE that lasts, counts as, however long it is: about what it takes to emulate."""
+
+
 class CoreSleep:
-    """The sleep of one core.  ``event`` is its event register, which ends a WFE; ``began`` when it slept last."""
+    """The sleep of one core.
+
+    ``event`` is its event register, which ends a WFE; ``began`` when it slept last; ``spent`` what its sleeps count as.
+    """
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
         self.event = False
-        self.began = self._waits = 0
+        self.began = self.spent = self._waits = 0
 
     def begin(self) -> None:
         """WFI: nothing if an exception would wake the core at once."""
@@ -29,6 +36,7 @@ class CoreSleep:
         core.coming.advance(core.time)
         if core.interrupts.wakes(core.registers.masks) is None:
             core.state, self.began = "sleeping", core.time
+            self.spent += A_SLEEP
             core.report("sleeps", core.pc)
 
     def end(self, now: int) -> None:
@@ -46,10 +54,11 @@ class CoreSleep:
         core = self._core
         core.state = "waiting"
         if self.event:
-            self.event, self._waits = False, 0
+            self.event = False
             return
         self._waits += 1
         if self._waits > PATIENCE:
+            self.spent += A_WAIT
             coming, pause = core.coming.next(), min(self._waits - PATIENCE, LONGEST_WAIT)
             core.time += pause if coming is None else max(0, min(pause, coming - core.time))
             core.hand_over = True
@@ -63,9 +72,11 @@ class CoreSleep:
         first, second = data[0] | data[1] << 8, data[2] | data[3] << 8
         return is_wait(second, 0) or is_wait(first, second)
 
-    def interrupted(self) -> None:
-        """An exception is taken, which is an event."""
-        self._waits, self.event = 0, True
+    def interrupted(self, number: int) -> None:
+        """An exception is taken, which is an event; the core's own tick is nothing that it waited for."""
+        self.event = True
+        if number != TICK:
+            self._waits = 0
 
     def wakes_at(self) -> int | None:
         """When a sleeping core may wake by itself; None if only others can wake it."""

@@ -54,6 +54,9 @@ class Device:
         self._done_at: int | None = None
         self._look_at = LOOK_EVERY
         self._restarts, self._to_restart = 0, False
+        self.ends_at = plan.budget
+        """When the budget of instructions ends, in common time."""
+        self.repeats_since: dict[str, int] = {}
         self.log = EventLog(self)
         self.releases = {
             core.name: ReleaseWatch(core.name, core.release, self._register_event, self._release, self._hold)
@@ -91,7 +94,7 @@ class Device:
                 ended = self._end_asleep()
                 break
             look_at = self.schedule.on_core(core, self._look_at + LOOK_EVERY)
-            self._run(core, min(self.schedule.limit(core), look_at, self.plan.budget))
+            self._run(core, min(self.schedule.limit(core), look_at, self.ends_at))
             now = self.schedule.common(core, core.time)
             if self._words_sought:
                 self._look_at_words()
@@ -99,10 +102,7 @@ class Device:
                 self._restart(now)
                 same = SameState(self)
             elif (
-                core.runs
-                and now < min(self._look_at, self.plan.budget)
-                and not self._finishing
-                and until is None
+                core.runs and now < min(self._look_at, self.ends_at) and not self._finishing and until is None
             ):
                 continue
             time = self.schedule.time()
@@ -110,10 +110,12 @@ class Device:
                 ended = "goals"
             elif until is not None and time > until:
                 ended = "replayed"
-            elif time >= self._look_at or time >= self.plan.budget:
-                self._look_at = time - time % LOOK_EVERY + max(LOOK_EVERY, time // LOOKS_APART)
+            elif time >= self._look_at or time >= self.ends_at:
+                # In steps and from this look on: a device that repeats is looked at in the same states again.
+                self._look_at = time + max(LOOK_EVERY, (1 << time.bit_length()) // (2 * LOOKS_APART))
                 ended = self._end(time, same)
         if ended == "same state":
+            self.repeats_since = same.since
             probe_loops(self)
         elif ended == "budget":
             probe_busy(self)
@@ -161,11 +163,19 @@ class Device:
         fault = self.log.first_fault
         if fault is not None and time > fault + GRACE:
             return "finding"
-        if time >= self.plan.budget:
+        if time >= self.ends_at and not self._sleep_given_back(time):
             return "budget"
         if same.again():
             return "finding" if fault is not None else "same state"
         return ""
+
+    def _sleep_given_back(self, time: int) -> bool:
+        """Whether time that was slept away counts again for goals that are not reached: a later end of the run."""
+        if all(self.reached_goals):
+            return False
+        left = self.plan.budget - max(self.schedule.spent(core) for core in self.cores.values())
+        self.ends_at = time + max(0, left)
+        return left > 0
 
     def _all_done(self, time: int) -> bool:
         """Whether every goal was reached, and the lines that were begun then are whole (or take too long)."""

@@ -31,8 +31,8 @@ def probe_loops(device: Device) -> None:
 
     Its numbers are ``register``, ``described`` and ``memory``, the first register that the layout does not
     describe, the first that it does, and the first word of RAM that it reads, if it reads any; ``bits``, what
-    would lead it out of the circle if the undescribed register read it; and ``interrupts``, whether an
-    interrupt could.
+    would lead it out of the circle if the undescribed register read it; ``interrupts``, whether an
+    interrupt could, and ``ticks`` where only its own tick timer sends any.
     """
     for core in device.cores.values():
         if core.runs:
@@ -138,8 +138,11 @@ def _probe(device: Device, core: EmulatedCore) -> None:
         if each.mask >> bit & 1
     }
     # The other core is in the same state again too, so that no interrupt will come from it.
-    can_interrupt = bool(core.sleep.could_be_ended_by() - between_cores) or core.sleep.ticks_could_end()
-    numbers["interrupts"] = int(can_interrupt and not core.registers.masks.primask)
+    from_outside, by_tick = core.sleep.could_be_ended_by() - between_cores, core.sleep.ticks_could_end()
+    can_interrupt = (from_outside or by_tick) and not core.registers.masks.primask
+    numbers["interrupts"] = int(can_interrupt)
+    if can_interrupt and not from_outside:
+        numbers["ticks"] = 1
     if "register" in numbers and (bits := _awaited(device, core, numbers["register"])):
         numbers["bits"] = bits
     device.report(core, "loops", place, numbers, {"waits": "yes"} if waits else {})

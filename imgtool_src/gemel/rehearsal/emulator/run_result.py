@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.rehearsal.emulator.interrupts import TICK
@@ -40,7 +41,7 @@ def result_of(device: Device, ended: str) -> RawRun:
         goals=tuple(device.reached_goals),
         ended=ended,
         time=min(
-            max(device.schedule.common(core, core.time) for core in device.cores.values()), device.plan.budget
+            max(device.schedule.common(core, core.time) for core in device.cores.values()), device.ends_at
         ),
         executed=sum(core.instructions for core in device.cores.values()),
         notes=tuple(device.log.notes()),
@@ -68,12 +69,21 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         tuple((high, _lowest_used(core, low)) for high, low in core.stack_watch.process_stacks),
         tuple(sorted(core.sleep.could_be_ended_by())),
         core.sleep.ticks_could_end(),
-        tuple((number, core.exceptions.entered.get(number, 0)) for number in core.interrupts.active),
+        tuple(_handlers(device, core)),
         core.faults.open[-1][0] if core.faults.open else 0,
         core.sleep.began,
         max((at for number, at in core.exceptions.entered.items() if number >= TICK), default=None),
         core.interrupts.most_urgent() or 0,
     )
+
+
+def _handlers(device: Device, core: EmulatedCore) -> Iterator[tuple[int, int]]:
+    """The exceptions whose handlers run and when each was entered; none that comes and goes in a state that repeats."""
+    since = device.repeats_since.get(core.plan.name, core.time)
+    for number in core.interrupts.active:
+        entered = core.exceptions.entered.get(number, 0)
+        if entered <= since:
+            yield number, entered
 
 
 def _lowest_used(core: EmulatedCore, low: int) -> int:

@@ -38,6 +38,7 @@ class Schedule:
     def __init__(self, device: Device) -> None:
         self._device = device
         self._turn, self._quiet = SHORTEST_TURN, 0
+        self._pauses_until = 0
         periods = PERIODS[device.plan.interleaving % len(PERIODS)]
         self._periods = {core.name: periods[not core.primary] for core in device.plan.cores}
         self._offsets = dict.fromkeys(self._periods, 0)
@@ -74,6 +75,10 @@ class Schedule:
         """The common time when it is ``time`` on a core: the same, unless an interleaving slows the core down."""
         return time * self._periods[core.plan.name] + self._offsets[core.plan.name]
 
+    def spent(self, core: EmulatedCore) -> int:
+        """What a core has used of its budget: common time that it executed, or took to sleep."""
+        return self._periods[core.plan.name] * (core.instructions + core.sleep.spent)
+
     def on_core(self, core: EmulatedCore, common: int) -> int:
         """The time of a core at a common time."""
         return -((self._offsets[core.plan.name] - common) // self._periods[core.plan.name])
@@ -81,7 +86,7 @@ class Schedule:
     def limit(self, core: EmulatedCore) -> int:
         """Up to when ``core`` may run, which ``next_core`` has just given."""
         if self._others is None:
-            return self._device.plan.budget
+            return self._device.ends_at
         self._look_at_shared()
         turn = self._random.randint(1, 2 * self._turn) if self._random else self._turn
         return max(core.time + 1, self.on_core(core, self._others + turn))
@@ -94,7 +99,12 @@ class Schedule:
     def pause(self, core: EmulatedCore) -> None:
         """Let the other cores go first for a while; the core's own time stands still."""
         self._offsets[core.plan.name] += PAUSE
+        self._pauses_until = self.common(core, core.time)
         core.hand_over = True
+
+    def pauses(self) -> bool:
+        """Whether a core still pauses."""
+        return self.time() < self._pauses_until
 
     def cores_talk(self) -> None:
         """The cores touch something that both use: turns get short."""
@@ -103,15 +113,23 @@ class Schedule:
     def _look_at_shared(self) -> None:
         if not self._watchable:
             self._turn = SHORTEST_TURN
+            self._look_at_code()
             return
         shared = [memory.read(offset, size) for memory, offset, size in self._shared]
         if shared != self._seen:
             self._seen = shared
             self.cores_talk()
+            self._look_at_code()
             return
         self._quiet += 1
         if self._quiet >= QUIET_TURNS:
             self._turn, self._quiet = min(2 * self._turn, LONGEST_TURN), 0
+
+    def _look_at_code(self) -> None:
+        """The emulator sees that a core changes its own code, not that another one does."""
+        for core in self._device.cores.values():
+            if core.blocks.loaded_again():
+                core.look_again()
 
 
 def _wakes_at(core: EmulatedCore) -> int | None:

@@ -38,16 +38,30 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     stuck = {core for core, event in loops.items() if not polls_other(plan, event)} | _stopped(run)
     causes += _sleepers(plan, run, names, stuck)
     named = {finding.core for finding in causes} | _stopped(run)
-    for core, event in loops.items():
-        if core in named or event.numbers["interrupts"]:
+    unfinished = _unfinished(plan, run)
+    in_vain = {
+        core
+        for core in unfinished & set(loops)
+        if run.ended == "same state" and "ticks" in loops[core].numbers
+    }
+    # Their goals, which are not reached, say so.
+    asleep = {core.name for core in run.cores if core.state == "sleeping"} & unfinished
+    # Those that wait for nobody first: who waits for one of them is not to blame.
+    for core, event in sorted(loops.items(), key=lambda each: polls_other(plan, each[1])):
+        polls = polls_other(plan, event)
+        if core in named or (event.numbers["interrupts"] and core not in in_vain):
             continue
-        if run.ended == "budget" and polls_other(plan, event):
-            continue  # the other core may write it yet
+        if polls and (
+            run.ended == "budget" or ((named | asleep) - {core} and "register" not in event.numbers)
+        ):
+            continue  # the other core may write it yet, or has a finding itself
         if "register" in event.numbers:
             causes.append(_waits_for_register(event, names))
-        elif not (named - {core} and polls_other(plan, event)):
+        else:
             held_off = next(each.held_off for each in run.cores if each.name == core)
-            causes.append(_loop(event, held_off, names, run.ended))
+            causes.append(_loop(event, held_off, names, run.ended, ticks=core in in_vain and not polls))
+        if not polls:
+            named.add(core)
     if not plan.goals and run.ended == "budget":
         causes += _busy(plan, run, names, {finding.core for finding in causes}, loops)
     return causes
@@ -68,6 +82,11 @@ def polls_other(plan: DevicePlan, event: RawEvent) -> bool:
             own = [each for each in core.own_ram if each[1] == window.memory]
             return not any(start <= offset < start + size for _, _, start, size in own)
     return False
+
+
+def _unfinished(plan: DevicePlan, run: RawRun) -> set[str]:
+    """Cores with goals that were not reached."""
+    return {goal.core for goal, reached in zip(plan.goals, run.goals, strict=True) if not reached}
 
 
 def _stopped(run: RawRun) -> set[str]:
@@ -124,7 +143,7 @@ def _handler_of(run: RawRun, core: RawCore, exception: int, names: CodeNames) ->
 def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) -> Iterator[RehearsalFinding]:
     """Cores that sleep for good, unless one of the ``stuck`` cores, which have findings, could wake them."""
     can_wake = wakeable(plan, run)
-    unreached = {goal.core for goal, reached in zip(plan.goals, run.goals, strict=True) if not reached}
+    unreached = _unfinished(plan, run)
     for core in run.cores:
         if core.state != "sleeping" or core.name in can_wake or core.handlers:
             continue
@@ -182,9 +201,14 @@ def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:
     return error_about(event, words, names, "waits-for-register")
 
 
-def _loop(event: RawEvent, held_off: int, names: CodeNames, ended: str) -> RehearsalFinding:
+def _loop(
+    event: RawEvent, held_off: int, names: CodeNames, ended: str, *, ticks: bool = False
+) -> RehearsalFinding:
     memory, register = event.numbers.get("memory"), event.numbers.get("described")
-    if register is not None:
+    if ticks and register is None:
+        found = "its tick interrupts come, and change nothing that it does"
+        hint = "see what its tasks wait for"
+    elif register is not None:
         found = f"it reads register {names.register(register)}, which will not change any more"
         hint = "see what the layout says of this register, and what the other core does"
     elif memory is None:

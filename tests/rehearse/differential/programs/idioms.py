@@ -28,8 +28,10 @@ FAILS = {
     "execute-from-serial": "default_handler",
     "fault-in-hardfault": LOCK_UP,
     "fault-in-nmi": LOCK_UP,
+    "lost-wakeup": "scenario",
     "strd-unaligned-later-default": "default_handler",
     "tick-handler-longer-than-tick": "systick_handler|spend|scenario",
+    "waits-for-other-under-ticks": "scenario|systick_handler",
     "watchdog-bites": "default_handler",
 }
 OF_FLOATS = (
@@ -43,7 +45,14 @@ OF_FLOATS = (
     "lspact-seen",
     "vector-loads-unaligned-later",
 )
-OF_SAMPLER = (*OF_FLOATS, "kernel-idles-in-pendsv", "kernel-tickless")
+OF_SAMPLER = (
+    *OF_FLOATS,
+    "code-from-other-core",
+    "kernel-idles-in-pendsv",
+    "kernel-tickless",
+    "lost-wakeup",
+    "waits-for-other-under-ticks",
+)
 OPTIONS = {
     **dict.fromkeys(OF_FLOATS, HARD),
     # The stack pointer moves under the compiler's code.
