@@ -314,3 +314,12 @@ def test_a_core_whose_ticks_change_nothing(way: str, other: str) -> None:
     assert rehearsal.time < 500_000
     assert [(each.kind, each.core) for each in rehearsal.findings] == [("endless-loop", "station")]
     assert "tick interrupts come, and change nothing" in rehearsal.findings[0].found
+
+
+@pytest.mark.parametrize("budget", range(200_000, 200_006))
+def test_a_core_that_waits_for_a_ticking_one_is_in_no_endless_loop(budget: int) -> None:
+    """Wherever in its loop the budget ends: the other core may write what it polls."""
+    goal = '[[rehearsal.goal]]\ncore = "sampler"\nword = { at = 0x3801_0010, value = 3 }\n'
+    sampler = POLLS_SHARED.format("yield\n")
+    rehearsal = run(BESIDE, goal, handler=TICK_COUNTS, sampler=sampler, budget=budget)
+    assert [each.kind for each in rehearsal.findings] == ["goal-not-reached"]

@@ -204,3 +204,12 @@ def test_sound_program_of_the_suite_is_not_named(case: Case, builder: Builder) -
     """What the suite has of mailboxes, rings, doorbells and locks has no race in any order."""
     result = product_of(case, builder.build(case)).rehearse(interleavings=3)
     assert [(finding.kind, finding.found) for finding in result.findings] == []
+
+
+def test_an_order_in_which_a_core_is_slow_gets_the_time_it_takes(builder: Builder) -> None:
+    """A budget that lasts for the first order is no reason to fail in one in which a core is four times as slow."""
+    case = Case("long", "races", Source(), Source("void scenario(void) { spend(3000); }\n"))
+    product = product_of(case, builder.build(case))
+    took = product.rehearse().time
+    assert product.rehearse(budget=took + 2_000, interleavings=2).passes
+    assert not product.rehearse(budget=took - 2_000, interleavings=2).passes

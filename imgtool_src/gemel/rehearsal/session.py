@@ -26,6 +26,9 @@ from gemel.structs import Struct, replace
 PATIENCE, LEAST_PATIENCE = 20, 2_000_000
 """Another order of the cores gets so many times what the first one took to its goals, and at least so much more."""
 
+SLOWEST = 5
+"""Times what the first order took that another one gets in any case: a core may be four times as slow there."""
+
 
 class RehearsalOptions(Struct):
     """How to rehearse.
@@ -67,8 +70,10 @@ def rehearse(
 
     def run_order(**changed: Any) -> None:
         first = orders[0][1] if orders else None
-        budget = PATIENCE * first.time + LEAST_PATIENCE if first and first.ended == "goals" else plan.budget
-        order = replace(plan, traced=True, budget=min(budget, plan.budget), **changed)
+        budget = plan.budget
+        if first and first.ended == "goals":
+            budget = min(PATIENCE * first.time + LEAST_PATIENCE, max(budget, SLOWEST * first.time))
+        order = replace(plan, traced=True, budget=budget, **changed)
         orders.append(_rehearsed(subject, order, names, options.apart))
         step("rehearsal", len(orders), options.interleavings + 1)
 

@@ -173,7 +173,8 @@ class Device:
         """Whether time that was slept away counts again for goals that are not reached: a later end of the run."""
         if all(self.reached_goals):
             return False
-        left = self.plan.budget - max(self.schedule.spent(core) for core in self.cores.values())
+        spent = max(core.instructions + core.sleep.spent for core in self.cores.values())
+        left = self.plan.budget - spent
         self.ends_at = time + max(0, left)
         return left > 0
 

@@ -124,7 +124,9 @@ def _probe(device: Device, core: EmulatedCore) -> None:
     waits = core.state == "waiting"
     place = core.pc
     device.running = core
-    core.run(core.time + PROBED)
+    end = core.time + PROBED
+    while core.runs and core.time < end:  # a core that waits for an event hands over before
+        core.run(end)
     device.running = None
     uc.hook_del(hook)
     for (name, address), access in sorted(device.registers.accesses.items()):

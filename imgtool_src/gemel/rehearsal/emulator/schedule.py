@@ -75,10 +75,6 @@ class Schedule:
         """The common time when it is ``time`` on a core: the same, unless an interleaving slows the core down."""
         return time * self._periods[core.plan.name] + self._offsets[core.plan.name]
 
-    def spent(self, core: EmulatedCore) -> int:
-        """What a core has used of its budget: common time that it executed, or took to sleep."""
-        return self._periods[core.plan.name] * (core.instructions + core.sleep.spent)
-
     def on_core(self, core: EmulatedCore, common: int) -> int:
         """The time of a core at a common time."""
         return -((self._offsets[core.plan.name] - common) // self._periods[core.plan.name])
