@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -269,3 +270,28 @@ def test_the_largest_ram_at_addresses_of_code(past: int, is_ram: bool) -> None:
         elf([SegmentSpec(0x0800_0000, bytes(64)), SegmentSpec(0x0800_0040, bytes(8), run_address=ram)]),
     )
     assert _in_ram(own, ram + LARGEST_RAM - past) == is_ram
+
+
+@pytest.mark.parametrize(
+    ("names", "found"),
+    [
+        (("__flash", "__flash_size"), True),  # picolibc's linker script
+        (("flash", "flash_end"), True),
+        (("__flash",), False),
+        (("__flash_size",), False),
+        (("flash_driver", "flash_size"), False),
+        (("frame", "frame_size"), False),
+    ],
+)
+def test_a_region_by_the_name_of_its_start_alone(names: tuple[str, ...], found: bool) -> None:
+    """The name of a region is its start where another symbol has its size or end; no variable's name is one."""
+    values = {"flash_end": STATION + 0x2_0000}
+    symbols = [
+        SymbolSpec(name, values.get(name, 0x2_0000 if name.endswith("size") else STATION), kind="notype")
+        for name in names
+    ]
+    seen = _seen("station", elf([SegmentSpec(STATION, bytes(64))], symbols=symbols))
+    assert [each.span for each in regions_by_symbols(seen)] == [Span(STATION, 0x2_0000)] * found
+    objects = [replace(symbol, kind="object") for symbol in symbols]
+    seen = _seen("station", elf([SegmentSpec(STATION, bytes(64))], symbols=objects))
+    assert regions_by_symbols(seen) == []

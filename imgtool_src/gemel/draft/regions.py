@@ -1,7 +1,8 @@
 """Regions of memory that linker scripts name: from symbols of a build, and from the memory table of a link map.
 
 Scripts often give names to where a region starts and how long it is: ``__flash_start`` with ``__flash_size``,
-``_ram_origin`` with ``_ram_length``, ``__RAM_END`` (common practice).  Two of start, size and end make a region.
+``_ram_origin`` with ``_ram_length``, ``__RAM_END`` (common practice), or ``__flash`` alone for the start with
+``__flash_size``, as picolibc's script does.  Two of start, size and end make a region.
 """
 
 from __future__ import annotations
@@ -124,6 +125,8 @@ def regions_by_symbols(seen: Evidence) -> list[Region]:
         if not symbol.defined or symbol.kind not in ("notype", "object") or symbol.mapping:
             continue
         name, edge = _region_and_edge(symbol.name)
+        if not edge and symbol.kind == "notype" and _WORD.fullmatch(name):
+            edge = "itself"
         if edge and not _PART.search(name):
             edges.setdefault(name, {}).setdefault(edge, (symbol.value, symbol.name))
     return [region for name in sorted(edges) if (region := _region(edges[name], seen.name))]
@@ -139,6 +142,7 @@ def _region_and_edge(symbol: str) -> tuple[str, str]:
 
 def _region(edges: dict[str, tuple[int, str]], build: str) -> Region | None:
     start, size, end = (edges.get(edge) for edge in ("start", "size", "end"))
+    start = start or edges.get("itself")
     if start is None and size and end:
         start = end[0] - size[0], end[1]
     if start is None or not (size or end):
