@@ -277,6 +277,15 @@ def test_a_faulty_policy_is_refused(bench: Bench, case: str) -> None:
     assert words in refused.errors.replace("\n         ", " ")
 
 
+def test_each_fault_of_a_policy_has_its_line(bench: Bench) -> None:
+    """An unknown key, and an entry of a list, are named with the line on which they are."""
+    text = 'format = 1\n# own\ntrusted = []\nalgorithms = [\n  "Ed25519",\n  "Ed25518",\n]\n'
+    Path("own.toml").write_text(text, encoding="utf-8")
+    assert "own.toml:3\n" in bench.check(sealed(OLD), "--policy", "own.toml").errors
+    Path("own.toml").write_text(text.replace("trusted = []\n", ""), encoding="utf-8")
+    assert "own.toml:5\n" in bench.check(sealed(OLD), "--policy", "own.toml").errors
+
+
 @pytest.mark.parametrize("data", [b"\xff\xfe", b"x" * 70_000, b"[" * 900, b"a" + b".a" * 900 + b"=1"])
 def test_no_bytes_are_a_fault_of_ours(data: bytes) -> None:
     """Bytes that are no policy are refused as such."""

@@ -11,9 +11,9 @@ The policy of a receiver of images
 ==================================
 
 A layout often comes from the team that sends the image, and with it what that
-team takes: which keys, which waivers. A policy is a file of your own, in TOML,
-that `gemel check --policy FILE` holds an image to as well, as `gemel audit`
-does many. It only narrows: what the layout refuses stays refused. `gemel sign`,
+team takes: which keys, which waivers. A policy is a file of your own, in TOML:
+`gemel check --policy FILE` and `gemel audit --policy FILE` check images by it
+too. It only narrows: what the layout refuses stays refused. `gemel sign`,
 `join` and `release` write nothing that the policy refuses; `--leave-unsealed`
 and `--more-to-come` put off what is still to be signed.
 

@@ -52,7 +52,8 @@ def read_policy(
     ``rule_names`` and ``algorithm_names`` are those that exist.  Raises PolicyError with all faults (the first
     MAX_FAULTS of them).
     """
-    document = _parse(data, file)
+    text = _text_of(data, file)
+    document = _parse(text, file)
     faults: list[LayoutFault] = []
     table = Table(Policy)
     strange = table.none_known(document, "policy", OF_OTHERS)
@@ -62,7 +63,7 @@ def read_policy(
         faults += _unknown_names(policy, list(rule_names), algorithm_names)
         faults += _ids(policy)
     if faults:
-        problems = [_problem(fault, file) for fault in faults[:MAX_FAULTS]]
+        problems = _problems(faults[:MAX_FAULTS], file, text)
         if len(faults) > MAX_FAULTS:
             problems.append(Problem(f"there are more than {MAX_FAULTS} faults", where=file))
         raise PolicyError(problems)
@@ -101,12 +102,23 @@ def _ids(policy: Policy) -> Iterator[LayoutFault]:
         yield LayoutFault(("class",), "a class without its vendor", found=found, expected=expected)
 
 
-def _problem(fault: LayoutFault, file: str) -> Problem:
-    what = f"{fault.what}: {dotted(fault.path)}" if fault.path else fault.what
-    return Problem(what, where=file, found=fault.found, expected=fault.expected, next_step=fault.next_step)
+def _problems(faults: Sequence[LayoutFault], file: str, text: str) -> list[Problem]:
+    """The faults as problems, each with the line of its key."""
+    from gemel.layout.positions import lines_of
+
+    return [
+        Problem(
+            f"{fault.what}: {dotted(fault.path)}" if fault.path else fault.what,
+            where=f"{file}:{line}" if fault.path else file,
+            found=fault.found,
+            expected=fault.expected,
+            next_step=fault.next_step,
+        )
+        for line, fault in zip(lines_of(text, [fault.path for fault in faults]), faults, strict=True)
+    ]
 
 
-def _parse(data: bytes, file: str) -> dict[str, Any]:
+def _text_of(data: bytes, file: str) -> str:
     if len(data) > MAX_BYTES:
         found, expected = f"{len(data):,} bytes or more", f"at most {MAX_BYTES:,} bytes"
         raise PolicyError(Problem("the policy file is too large", where=file, found=found, expected=expected))
@@ -123,13 +135,17 @@ def _parse(data: bytes, file: str) -> dict[str, Any]:
             raise PolicyError(
                 Problem("a line is too long", where=f"{file}:{number}", found=found, expected=expected)
             )
+    return text
+
+
+def _parse(text: str, file: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except RecursionError as error:
         problem = Problem("the policy is nested too deeply", where=file, expected="keys and lists")
         raise PolicyError(problem) from error
     except ValueError as error:
-        if other := instead_of_toml(data[:LOOK]):
+        if other := instead_of_toml(text[:LOOK].encode()):
             step = "give the policy here; a public key is given with --trust, an image after the layout"
             problem = Problem(
                 "this is not a policy", where=file, found=other, expected="TOML 1.0 (toml.io)", next_step=step

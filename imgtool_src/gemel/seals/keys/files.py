@@ -110,7 +110,8 @@ def _private_for_public(name: str) -> Problem:
 
 
 def _public_for_private(name: str) -> Problem:
-    return Problem("a public key where a private one is expected", where=name, expected=_PRIVATE_DUE)
+    what, step = "a public key where a private one is expected", "give the file of the private key"
+    return Problem(what, where=name, expected=_PRIVATE_DUE, next_step=step)
 
 
 def _not_public(block: KeyBlock, name: str, reason: Unreadable) -> Problem:
