@@ -6,6 +6,8 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterable
 from typing import Generic, TypeVar
 
+from gemel.spans import ADDRESS_SPACE
+
 T = TypeVar("T")
 
 
@@ -51,8 +53,8 @@ class Stretches(Generic[T]):
 
     __slots__ = ("_ask", "_edges", "_known")
 
-    def __init__(self, edges: Iterable[int], ask: Callable[[int], T]) -> None:
-        """``ask`` gives what holds from an edge on; the first stretch begins at address 0."""
+    def __init__(self, edges: Iterable[int], ask: Callable[[int, int], T]) -> None:
+        """``ask`` gives what holds from an edge to the next; the first stretch begins at 0, the last ends at 2**32."""
         self._edges = sorted({0, *edges})
         self._known: dict[int, T] = {}
         self._ask = ask
@@ -61,5 +63,6 @@ class Stretches(Generic[T]):
         """What holds at ``address``."""
         edge = bisect_right(self._edges, address)
         if edge not in self._known:
-            self._known[edge] = self._ask(self._edges[edge - 1])
+            end = self._edges[edge] if edge < len(self._edges) else ADDRESS_SPACE
+            self._known[edge] = self._ask(self._edges[edge - 1], end)
         return self._known[edge]

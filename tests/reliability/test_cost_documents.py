@@ -17,6 +17,7 @@ from seal_cli.sealed_device import BUILDS, Run, run_here, write_device, write_ke
 from seconds import within
 from small_device import station_elf
 
+from gemel.lookup import annotating
 from gemel.text.demangled import demangled
 
 PRODUCER = b"\x01\x11\0\x25\x08\x03\x08\0\0\0"
@@ -181,12 +182,70 @@ def test_the_longest_names_together(
 ) -> None:
     """As many characters as LONGEST_TOGETHER are spelled out, one more is not: of a text, and for a name."""
     name = "_ZN5gauge4readEv"
-    for module in ("annotating", "build_names"):
-        monkeypatch.setattr(f"gemel.lookup.{module}.LONGEST_TOGETHER", len(name) - less)
+    for module, times in (("annotating", 2), ("build_names", 1)):
+        monkeypatch.setattr(f"gemel.lookup.{module}.LONGEST_TOGETHER", times * (len(name) - less))
     Path("x.elf").write_bytes(station_elf(symbols=(SymbolSpec(name, 0x1000_0011, 2),)))
     monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b"10000010\n")))
     assert ("gauge::read" in gemel("where", "station=x.elf", "-").out) == spelled
     assert gemel("where", "station=x.elf", "gauge::read").code == (0 if spelled else 2)
+
+
+LONG_NAMES = {"of C": "n" * 900, "of C++": repeating(4)}
+
+
+@pytest.mark.parametrize("name", LONG_NAMES)
+def test_long_names_at_many_addresses(gemel: Run, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """The attack: one long name at each of 110,000 addresses made a page of hundreds of megabytes."""
+    symbols = [SymbolSpec(LONG_NAMES[name], 0x1000_0001, 240_000)]
+    Path("x.elf").write_bytes(elf([SegmentSpec(0x1000_0000, bytes(240_000))], symbols=symbols))
+    lines = "".join(f"{0x1000_0000 + 2 * number:08x}\n" for number in range(110_000))
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(lines.encode())))
+    ended = gemel("where", "station=x.elf", "-")
+    assert (ended.code, len(ended.out) < 20_000_000) == (0, True)
+    first, *_, last = ended.out.splitlines()
+    shown = LONG_NAMES[name] if name == "of C" else demangled(LONG_NAMES[name])
+    assert first == f"10000000 <{shown}>", "whole names, for as many as people read"
+    said = last.partition("<")[2].rstrip(">")
+    assert (len(said), said.endswith(" + 219998"), "..." in said) == (annotating.LONG_NAME, True, True)
+
+
+@pytest.mark.parametrize("less", [0, 1])
+def test_names_are_whole_up_to_a_limit(gemel: Run, monkeypatch: pytest.MonkeyPatch, less: int) -> None:
+    """Names longer than LONG_NAME are whole while LONG_NAMES_TOGETHER has room for them; shorter ones always are."""
+    long, short = "n" * (annotating.LONG_NAME + 1), "s" * annotating.LONG_NAME
+    monkeypatch.setattr(annotating, "LONG_NAMES_TOGETHER", len(long) - less)
+    symbols = [SymbolSpec(long, 0x1000_0001, 2), SymbolSpec(short, 0x1000_0011, 2)]
+    Path("x.elf").write_bytes(elf([SegmentSpec(0x1000_0000, bytes(64))], symbols=symbols))
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b"10000000\n10000010\n")))
+    out = gemel("where", "station=x.elf", "-").out
+    assert (f"<{long}>" in out, "..." in out, f"<{short}>" in out) == (not less, bool(less), True)
+
+
+def test_many_builds_at_many_addresses(gemel: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The attack: each of 60 builds was asked for each of 110,000 addresses: half a minute."""
+    Path("x.elf").write_bytes(
+        elf([SegmentSpec(0x1000_0000, bytes(16))], symbols=[SymbolSpec("f", 0x1000_0001, 240_000)])
+    )
+    lines = "".join(f"{0x1000_0000 + 2 * number:08x}\n" for number in range(110_000))
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(lines.encode())))
+    ended = gemel("where", *(f"b{number}=x.elf" for number in range(60)), "-")
+    assert (ended.code, ended.out.startswith("10000000 <f>\n")) == (0, True)
+
+
+@pytest.mark.parametrize(("count", "room"), [(2, 0), (3, 3), (3, 2)])
+def test_builds_are_all_asked_up_to_a_limit(
+    gemel: Run, monkeypatch: pytest.MonkeyPatch, count: int, room: int
+) -> None:
+    """More than FEW_WAYS count while WAYS_TOGETHER has room; then ``...`` says that others are left out."""
+    monkeypatch.setattr(annotating, "WAYS_TOGETHER", room)
+    for number in range(count):
+        symbols = [SymbolSpec(f"f{number}", 0x1000_0001, 2)]
+        Path(f"b{number}.elf").write_bytes(elf([SegmentSpec(0x1000_0000, bytes(16))], symbols=symbols))
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b"10000000\n")))
+    out = gemel("where", *(f"b{number}=b{number}.elf" for number in range(count)), "-").out
+    whole = count <= annotating.FEW_WAYS or room >= count
+    named = " | ".join(f"b{at}: f{at}" for at in range(count if whole else annotating.FEW_WAYS))
+    assert out == f"10000000 <{named}{'' if whole else '; ...'}>\n"
 
 
 @pytest.mark.parametrize("name", UNITS)

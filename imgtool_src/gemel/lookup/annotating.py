@@ -50,12 +50,18 @@ MAX_LINE = 1 << 16
 CACHED = 1 << 16
 """Addresses whose names are kept."""
 
+LONG_NAME, LONG_NAMES_TOGETHER = 120, 1 << 22
+"""Characters of what is said of an address, and of all that is longer in one text; after that only so much is said."""
+
+FEW_WAYS, WAYS_TOGETHER = 2, 60_000
+"""Ways to builds that each address has, and those of all addresses with more; after that only the first few count."""
+
 
 class _Spelled(dict[str, str]):
-    """Symbols as their sources spell them, but for those after the first LONGEST_TOGETHER characters."""
+    """Symbols as their sources spell them, but for those after the first LONGEST_TOGETHER / 2 characters."""
 
     def __init__(self) -> None:
-        self._left = LONGEST_TOGETHER
+        self._left = LONGEST_TOGETHER // 2
 
     def __missing__(self, symbol: str) -> str:
         if symbol.startswith("_Z"):
@@ -71,11 +77,19 @@ def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Ite
     return values are written out.  ``cores`` are those whose view counts.
     """
     found, spelled = lookup.found_by(tuple(cores)), _Spelled()
+    left, ways_left = LONG_NAMES_TOGETHER, WAYS_TOGETHER
 
     @lru_cache(CACHED)
     def named(address: int) -> str:
-        returns_to = exception_return(address) if address >= FIRST_RETURN else ""
-        return returns_to or _names(found(address), address, cores, spelled)
+        nonlocal ways_left
+        if address >= FIRST_RETURN and (returns_to := exception_return(address)):
+            return returns_to
+        groups, more = found(address), ""
+        if (ways := sum(len(ways) for _, ways in groups)) > FEW_WAYS:
+            ways_left -= ways
+            if ways_left < 0:
+                groups, more = _first_ways(groups), "; ..."
+        return (names := _names(groups, address, cores, spelled)) and names + more
 
     for line in lines:
         text = line.rstrip("\r\n")
@@ -95,12 +109,25 @@ def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Ite
                 if returns and value & 1 and (call := _call_before(value, said, named)):
                     said += f"; as a return address: after {call}"
             if said:
+                if len(said) > LONG_NAME:
+                    left -= len(said)
+                    said = said if left >= 0 else _cut(said)
                 end = match.end()
                 pieces += (text[at:end] if is_plain else _without_controls(text[at:end]), " <", said, ">")
                 at = end
         rest = text[at:] if at else text
         pieces.append(rest if is_plain else _without_controls(rest))
         yield "".join(pieces)
+
+
+def _first_ways(found: Found) -> Found:
+    """Of the first FEW_WAYS groups with ways the first FEW_WAYS."""
+    return [(group, ways[:FEW_WAYS]) for group, ways in found if ways][:FEW_WAYS]
+
+
+def _cut(said: str) -> str:
+    """LONG_NAME characters: the beginning, and the end, where an offset and a source line are."""
+    return f"{said[: LONG_NAME // 2]}...{said[3 - LONG_NAME // 2 :]}"
 
 
 def _without_controls(text: str) -> str:

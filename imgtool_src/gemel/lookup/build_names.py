@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cached_property
 from operator import itemgetter
@@ -101,6 +102,13 @@ class BuildNames:
     def _segments(self) -> SpanIndex[bool]:
         return index_of((each.run_span, True) for each in self._build.segments)
 
+    def any_in(self, start: int, end: int) -> bool:
+        """Whether the build takes memory anywhere from ``start`` to ``end``."""
+        return any(
+            index.at(start) or bisect_left(index.edges, start) < bisect_left(index.edges, end)
+            for index in (self._sections, self._segments)
+        )
+
     def section(self, address: int) -> str:
         """The allocated section at ``address``; empty where there is none or the file has no sections."""
         return self._sections.at(address) or ""
@@ -115,7 +123,7 @@ class BuildNames:
         edges += self._build.symbols.place_edges() if self._build.symbols else []
         return Stretches(edges, self._named_from)
 
-    def _named_from(self, address: int) -> _Named | None:
+    def _named_from(self, address: int, _: int) -> _Named | None:
         section, symbols, debug = self.section(address), self._build.symbols, self._build.debug
         if not section and not self._segments.at(address):
             return None

@@ -166,7 +166,7 @@ class Lookup:
             self._found[cores] = self._stretches(cores, self._inspection)
         elif cores not in self._found:
             alone: Found = [((core,), [Way(core, core, "runs", 0, self._names[core])]) for core in cores]
-            self._found[cores] = Stretches((), lambda _: alone)
+            self._found[cores] = Stretches((), lambda _, __: alone)
         return self._found[cores].at
 
     def symbol(self, name: str, offset: int = 0) -> SymbolFacts:
@@ -258,20 +258,23 @@ class Lookup:
             for start in {start for core in cores for start in starts_of(memory, core)}
         }
 
-        def ask(address: int) -> Found:
+        def ask(address: int, end: int) -> Found:
             groups: dict[int | None, list[str]] = {}
             for core in cores:
                 located = locate(layout, address, core)
                 groups.setdefault(located.plain if located else None, []).append(core)
             return [
-                (group, [] if plain is None else list(self._ways(address, plain, inspection)))
+                (group, [] if plain is None else list(self._ways(address, end - address, plain, inspection)))
                 for plain, group in groups.items()
             ]
 
         return Stretches(edges, ask)
 
-    def _ways(self, address: int, plain: int, inspection: Inspection) -> Iterator[Way]:
-        """The ways to builds, in the layout's order: given as files, or as the image's record places them."""
+    def _ways(self, address: int, size: int, plain: int, inspection: Inspection) -> Iterator[Way]:
+        """The ways to builds with anything in the ``size`` bytes from there on, in the layout's order.
+
+        A build is given as a file, or as the image's record places it.
+        """
         located = locate(inspection.layout, plain)
         for build, plan in inspection.layout.builds.items():
             seen, names = _seen_at(plain, located, plan.core), self._names.get(build)
@@ -281,7 +284,11 @@ class Lookup:
                     run = placed.run_address(plain)
                     yield Way(build, plan.core, "runs" if run in seen else "stored", run - address, None)
                 continue
-            yield from (Way(build, plan.core, "runs", run - address, names) for run in seen)
+            yield from (
+                Way(build, plan.core, "runs", run - address, names)
+                for run in seen
+                if names.any_in(run, run + size)
+            )
             piece = self._pieces[build].at(plain)
             run = piece.segment.run_address + plain - piece.address if piece else plain
             if piece and run not in seen:
