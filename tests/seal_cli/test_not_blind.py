@@ -164,3 +164,13 @@ def test_a_request_passes_for_no_image(device: Path, gemel: Run, key, words: str
     shown = gemel("show", "image.tbs")
     assert gemel("show", "image.tbs", "-o", "said.txt").code == 0
     assert Path("said.txt").read_text(encoding="utf-8") == shown.out
+
+
+@pytest.mark.parametrize("name", [".", "..", "/", "folder"])
+def test_a_folder_is_no_place_for_a_request(device: Path, gemel: Run, key, name: str) -> None:  # type: ignore[no-untyped-def]
+    """A path without a name of its own ended in a fault of gemel, as the text goes beside it by that name."""
+    joined_as_asked(gemel)
+    (device / "folder").mkdir()
+    words = ("--to-be-signed", name, "--public", "key-pub.pem", *VALUES)
+    refused = gemel("sign", "small.toml", "plain.hex", *words)
+    assert (refused.code, "folder" in refused.err, "fault in gemel" in refused.err) == (2, True, False)

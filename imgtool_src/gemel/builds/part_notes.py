@@ -76,9 +76,8 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
         raise BuildError(_problem(file, "it is not TOML", "", "what gemel split wrote")) from error
     problems = list(_unknown_keys(found, file))
     if found.get("format") != FORMAT:
-        problems.append(
-            _problem(file, "unknown format", in_toml_words(found.get("format")), f"format = {FORMAT}")
-        )
+        shown = in_toml_words(found["format"]) if _has_format(found) else "none, or what is no number"
+        problems.append(_problem(file, "unknown format", shown, f"format = {FORMAT}"))
     digest, build_id = found.get("sha256"), found.get("build_id", "")
     for key, value, sizes in (("sha256", digest, range(64, 65)), ("build_id", build_id, range(0, 65, 2))):
         if not isinstance(value, str) or len(value) not in sizes or not _HEXADECIMAL.issuperset(value):
@@ -129,13 +128,17 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
     )
 
 
+def _has_format(found: dict[str, Any]) -> bool:
+    return type(found.get("format")) is int
+
+
 def _unknown_keys(found: dict[str, Any], file: str) -> Iterator[Problem]:
     """One problem for all; a file without a format may be another one, with secrets in it, and is not quoted."""
     unknown = [key for key in found if key not in _KEYS]
     if unknown:
         more = f" and {len(unknown) - 4:,} more" if unknown[4:] else ""
         words = f"{', '.join(each[:80] for each in unknown[:4])}{more}"
-        shown = words if "format" in found else f"{len(unknown):,} keys, and no format"
+        shown = words if _has_format(found) else f"{len(unknown):,} keys, and no format"
         yield _problem(file, "unknown keys" if unknown[1:] else "unknown key", shown, ", ".join(_KEYS))
 
 

@@ -180,10 +180,12 @@ class Table(ValueType):
         ``neither`` are keys that files of other kinds have too, and so do not count.
         """
         counted = [name for name in document if name not in neither]
-        if not counted or any(name in self.keys or nearest_hint(name, self.keys) for name in counted):
+        if any(name in self.keys or nearest_hint(name, self.keys) for name in counted):
+            return None
+        if not counted and (not document or type(document.get("format")) is int):
             return None
         count = len(counted)
-        found = f"{count} other{'' if count == 1 else 's'}"
+        found = f"{count} other{'' if count == 1 else 's'}" if counted else "no format that is a number"
         expected = f"format = 1 and keys of a {what}"
         return LayoutFault(
             (),

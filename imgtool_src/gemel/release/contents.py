@@ -190,7 +190,7 @@ def read_sums(data: bytes) -> tuple[dict[str, str], list[str]]:
         elif match and match[2] in sums:
             faults.append(f"line {number}: {match[2]} a second time")
         else:
-            faults.append(f"line {number}: {line[:80]!r}")
+            faults.append(f"line {number}, which may be of another file")
     if more:
         faults[-1] += f", and {more:,} more lines"
     return sums, faults

@@ -47,7 +47,7 @@ def read_vex(data: bytes, where: str) -> Vex:
             return _openvex(found)
         if isinstance(found.get("document"), dict) and "csaf_version" in found["document"]:
             return _csaf(found)
-        raise ValueError(f"JSON with the keys {', '.join(map(str, found)) or 'none'}")
+        raise ValueError("JSON of another kind")
     except (ValueError, RecursionError) as error:
         reason = str(error) if type(error) is ValueError else f"no JSON: {error}"
         raise UsageProblem(
@@ -119,7 +119,8 @@ def _openvex(found: dict[str, Any]) -> Vex:
 def _csaf(found: dict[str, Any]) -> Vex:
     category = found["document"].get("category")
     if category not in CSAF_CATEGORIES:
-        raise ValueError(f"CSAF of category {category!r:.60}")
+        known = isinstance(category, str) and category.startswith("csaf_")
+        raise ValueError(f"CSAF of category {category!r:.60}" if known else "CSAF of another category")
     vulnerabilities = list(_objects(found.get("vulnerabilities"), "vulnerabilities"))
     if not vulnerabilities:
         raise ValueError("CSAF without vulnerabilities")

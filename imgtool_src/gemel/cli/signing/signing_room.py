@@ -36,7 +36,7 @@ def hand_over_lines(key: PublicKey, path: Path, size: int) -> list[str]:
 
 def readable_file(path: Path) -> Path:
     """Where the request for people goes: next to the bytes, with .txt after their name."""
-    return path.with_name(f"{path.name}.txt")
+    return path.parent / f"{path.name}.txt"
 
 
 def readable_requests(handed: HandedOver) -> dict[Path, bytes]:
