@@ -6,8 +6,6 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterable
 from typing import Generic, TypeVar
 
-from gemel.spans import ADDRESS_SPACE
-
 T = TypeVar("T")
 
 
@@ -63,6 +61,6 @@ class Stretches(Generic[T]):
         """What holds at ``address``."""
         edge = bisect_right(self._edges, address)
         if edge not in self._known:
-            end = self._edges[edge] if edge < len(self._edges) else ADDRESS_SPACE
+            end = self._edges[edge] if edge < len(self._edges) else 1 << 32
             self._known[edge] = self._ask(self._edges[edge - 1], end)
         return self._known[edge]
