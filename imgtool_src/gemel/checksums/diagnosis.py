@@ -33,8 +33,15 @@ from gemel.structs import NamedTuple, Struct, replace
 LIKELY_CHANCE = 1 / 1000
 """Expected number of chance matches from which on an explanation is marked weak."""
 
-_MAX_COST = 1_000_000
-"""Bound of the work, in microseconds of the machine that ``_cost`` was measured on."""
+_MAX_COST, _MAX_TOGETHER = 1_000_000, 1_500_000
+"""Bounds of the work for one checksum and for all of a check, in microseconds of the machine of ``_cost``."""
+
+
+class Work:
+    """What is left of the work that may be done for all checksums of a check."""
+
+    def __init__(self) -> None:
+        self.left: float = _MAX_TOGETHER
 
 
 class Coverage(Struct):
@@ -112,13 +119,15 @@ def diagnose(
     stored: bytes,
     covered: Coverage,
     alternatives: Sequence[Coverage] = (),
+    work: Work | None = None,
 ) -> Diagnosis:
     """Find out with which change ``stored``, the bytes at the checksum's place, would be right.
 
     To be called where it is not right as it is; alternatives are tried in their order.  Takes about half a
-    second for a range of 1 MiB, and about one second at most for any.
+    second for a range of 1 MiB, and about one second at most for any; less where ``work``, that of
+    all checksums of one check, is nearly done.
     """
-    search = _Search(stored, _Reading(algorithm, feed, byte_order, covered))
+    search = _Search(stored, _Reading(algorithm, feed, byte_order, covered), work or Work())
     changes = list(_changes(search.declared, alternatives))
     found: list[Explanation] = []
     complete = True
@@ -142,12 +151,12 @@ def diagnose(
 class _Search:
     """Readings that were tried, their values and what they cost."""
 
-    def __init__(self, stored: bytes, declared: _Reading) -> None:
+    def __init__(self, stored: bytes, declared: _Reading, work: Work) -> None:
         self.declared = declared
         self._stored = stored
         self._values: dict[tuple[Algorithm, Feed, str], int] = {}
         self._seen: set[tuple[Algorithm, Feed, ByteOrder, str]] = {_key(declared)}
-        self._cost = 0.0
+        self._cost, self._work = 0.0, work
 
     @property
     def expected_by_chance(self) -> float:
@@ -175,8 +184,10 @@ class _Search:
         if key not in self._values:
             if feed_problem(algorithm, feed) or coverage.size % unit_size(algorithm, feed):
                 return None
-            self._cost += _cost(algorithm, feed, coverage.size)
-            if self._cost > _MAX_COST:
+            cost = _cost(algorithm, feed, coverage.size)
+            self._cost += cost
+            self._work.left -= cost
+            if self._cost > _MAX_COST or self._work.left < 0:
                 raise _CostBound
             self._values[key] = compute(algorithm, coverage.blocks(), feed)
         return self._values[key]

@@ -798,6 +798,24 @@ OF_VALUES = [
         "except, as { start = 0x1000_0FFB, size = 2 }",
         {'algorithm = "CRC-32/ISO-HDLC"': f"algorithm = {_CRC_16}", _CRC_AT: "at = 0x1000_0FFB"},
     ),
+    Faulty(
+        "more-covered-than-gone-through",
+        "[[checksum]]",
+        "checksums and SHA-256 stamps cover more than gemel goes through: checksum; found 268,435,472 "
+        "bytes; expected at most 256 MiB (268,435,456 bytes), a sum counted 4 times",
+        {
+            'size = "16 KiB"\nerase_block': 'size = "256 MiB"\nerase_block',
+            _OVER: "over = [{ start = 0x1400_0000, size = 0x3FF_F000 }, { start = 0x1400_0000, size = 0x1004 }]",
+            'algorithm = "CRC-32/ISO-HDLC"': 'algorithm = "sum-32"',
+        },
+    ),
+    Faulty(
+        "more-flash-than-a-digest-goes-through",
+        "[record]",
+        "more flash than the digest of a record goes through: record; found 1,048,580 KiB "
+        "(1,073,745,920 bytes); expected at most 1 GiB (1,073,741,824 bytes)",
+        add='[memory.second]\nkind = "flash"\nstart = 0x6000_0000\nsize = 0x3FFF_D000\n',
+    ),
 ]
 
 OF_SECURITY = [

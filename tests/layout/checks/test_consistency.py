@@ -192,3 +192,13 @@ def test_a_record_that_just_fits_is_taken() -> None:
 def test_what_is_just_right_is_taken(replace: dict[str, str]) -> None:
     """Next to each limit lies a layout that keeps it."""
     assert read(layout_text(replace)).layout.format == 1
+
+
+@pytest.mark.parametrize(("limit", "exact"), [("MAX_COVERED", 0xFFC), ("MAX_FLASH", 0x4000)])
+def test_what_is_gone_through_has_a_limit(monkeypatch: pytest.MonkeyPatch, limit: str, exact: int) -> None:
+    """The attack: a layout of some lines, whose checksums and digest cover gigabytes, took half a minute."""
+    monkeypatch.setattr(value_checks, limit, exact)
+    assert read(LAYOUT)
+    monkeypatch.setattr(value_checks, limit, exact - 1)
+    (told,) = messages(LAYOUT)
+    assert "gemel goes through" in told or "of a record goes through" in told

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import cache
 from typing import TYPE_CHECKING
 
 from gemel.checking.findings.unknown_places import no_place
@@ -19,7 +20,7 @@ from gemel.spans import Span
 from gemel.structs import replace
 
 if TYPE_CHECKING:
-    from gemel.checksums.diagnosis import Coverage
+    from gemel.checksums.diagnosis import Coverage, Work
     from gemel.inspection.changed_bytes import Cause
 
 _NOTHING_FITS = (
@@ -29,11 +30,18 @@ _NOTHING_FITS = (
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each checksum."""
+
+    @cache
+    def work() -> Work:
+        from gemel.checksums.diagnosis import Work
+
+        return Work()
+
     for checksum in inspection.layout.checksums:
-        yield _outcome(inspection, checksum)
+        yield _outcome(inspection, checksum, work)
 
 
-def _outcome(inspection: Inspection, checksum: Checksum) -> Outcome:
+def _outcome(inspection: Inspection, checksum: Checksum, work: Callable[[], Work]) -> Outcome:
     layout, image = inspection.layout, inspection.image
     where = f"checksum {checksum.name}"
     covered = known_coverage(inspection, checksum)
@@ -63,7 +71,7 @@ def _outcome(inspection: Inspection, checksum: Checksum) -> Outcome:
     next_step = ""
     fits = False
     if inspection.explains:
-        lines, next_step, fits = _explanations(inspection, checksum, place, covered, found)
+        lines, next_step, fits = _explanations(inspection, checksum, place, covered, found, work())
     return Finding(
         f"checksum {checksum.name} does not match the bytes it covers",
         (checksum.name, *_areas_of(inspection, covered)),
@@ -116,7 +124,7 @@ def _areas_of(inspection: Inspection, covered: Sequence[Span]) -> tuple[str, ...
 
 
 def _explanations(
-    inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span], found: bytes
+    inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span], found: bytes, work: Work
 ) -> tuple[tuple[str, ...], str, bool]:
     """What would make the stored value right, what to do then, and whether anything would."""
     from gemel.checksums.coverages import declared_coverage, usual_alternatives
@@ -136,6 +144,7 @@ def _explanations(
         found,
         declared,
         [*alternatives, *others.coverages],
+        work,
     )
     if diagnosis.blank:
         hint = "join the image with this layout, or look for what erased the place afterwards"

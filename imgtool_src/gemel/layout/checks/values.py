@@ -32,6 +32,11 @@ SHA256_SIZE = 32
 NOT_FREE = ("record", "seal", *LEFT_ALONE)
 """Purposes of areas into which no stamp or checksum is written."""
 
+MAX_COVERED, MAX_FLASH = 1 << 28, 1 << 30
+"""Bytes that checksums and SHA-256 stamps cover together, each counted, and bytes of flash with a record, whose digest
+covers them all: a second's work.  A sum takes many times as long as a CRC, and counts SUM_WEIGHT times."""
+SUM_WEIGHT = 4
+
 RESERVED_NAME = "record"
 """What join calls the record among the values it writes."""
 
@@ -55,6 +60,48 @@ def value_faults(layout: Layout) -> Iterator[LayoutFault]:
     yield from _on_top(layout, [*written[: len(layout.stamps)], *_with_width(layout, written, widths)])
     for index, checksum in enumerate(layout.checksums):
         yield from _ranges(layout, index, checksum)
+    yield from _work(layout)
+
+
+def _work(layout: Layout) -> Iterator[LayoutFault]:
+    """More bytes to go through than any device has, which would take minutes."""
+    covered = sum(
+        sum(_largest(layout, item) for item in checksum.over)
+        * (
+            1
+            if isinstance(checksum.algorithm, CrcTable) or "CRC" in checksum.algorithm.upper()
+            else SUM_WEIGHT
+        )
+        for checksum in layout.checksums
+    )
+    for stamp in layout.stamps:
+        name = stamp.value.sha256_of if isinstance(stamp.value, StampValue) else None
+        if name:
+            covered += _largest(layout, name if name in layout.areas else BuildRange(build=name))
+    if covered > MAX_COVERED:
+        yield LayoutFault(
+            ("checksum",) if layout.checksums else ("stamp",),
+            "checksums and SHA-256 stamps cover more than gemel goes through",
+            found=format_size(covered),
+            expected=f"at most {format_size(MAX_COVERED)}, a sum counted {SUM_WEIGHT} times",
+        )
+    flash = sum(memory.size for memory in layout.memories.values() if memory.holds_image)
+    if layout.record and flash > MAX_FLASH:
+        yield LayoutFault(
+            ("record",),
+            "more flash than the digest of a record goes through",
+            found=format_size(flash),
+            expected=f"at most {format_size(MAX_FLASH)}",
+        )
+
+
+def _largest(layout: Layout, item: Range) -> int:
+    """The most bytes that a range can have."""
+    if isinstance(item, BuildRange):
+        build = layout.builds[item.build]
+        return sum(layout.areas[name].size for name in (build.stored_in, *build.also_stored_in))
+    span = _span_of_range(layout, item)
+    return span.size if span else 0
 
 
 def overlap_faults(layout: Layout, widths: Sequence[int]) -> Iterator[LayoutFault]:
