@@ -22,7 +22,23 @@ from check.vector_fixtures import (
     viewed_builds,
     viewed_layout,
 )
-from small_device import RAM, SAMPLER, STATION, apply, findings, joined, layout, sampler_elf, station_elf
+from small_device import (
+    RAM,
+    SAMPLER,
+    STATION,
+    TODAY,
+    apply,
+    findings,
+    joined,
+    layout,
+    sampler_elf,
+    station_elf,
+)
+from verdict_builds import builds_of, layout_of, renamed
+
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
 
 RULE = "boot-constant-agrees"
 CONSTANT = STATION + 0x104
@@ -156,6 +172,19 @@ def test_a_symbol_that_is_not_there_is_misspelt_or_dropped(name: str, step: str)
     (finding,) = findings(of(RULE, read=read))
     assert finding.what.startswith(f"build station does not define {name}")
     assert step in finding.next_step
+
+
+@pytest.mark.parametrize("family", ["v6", "v7", "v8"])
+@pytest.mark.parametrize(
+    ("name", "status"), [("sampler_start_adress", "broken"), ("q", "not checked")], ids=["near", "left out"]
+)
+def test_a_constant_that_a_compiler_left_out_is_not_missed(name: str, status: str, family: str) -> None:
+    """Where code is known to write the address, that is judged; a name nearly the same is misspelt all the same."""
+    station = renamed("station", f"station-{family}", {"sampler_start_address": name})
+    read, handed = layout_of(family), builds_of(family) | {"station": station}
+    inspection = Inspection(read, join(read, handed).image, handed, disassemble=True)
+    status_of = {each.rule.name: each.status for each in check(inspection, TODAY).results}
+    assert (status_of[RULE], status_of["release-value-agrees"]) == (status, "holds")
 
 
 def test_a_secondary_without_constant_is_named() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.builds.build import Build
 from gemel.checking.rule import Rule
 from gemel.inspection.address_literals import holders_of
 from gemel.inspection.core_views import distance, whereabouts
@@ -12,6 +13,7 @@ from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.vector_tables import addresses_of_table, likely_tables, table_span
 from gemel.inspection.wording import concerned, copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate
+from gemel.layout.kinds import nearest_hint
 from gemel.layout.model import BuildPlan, Contract
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placing import forgotten_run_area
@@ -125,7 +127,7 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant
             place = Span(inspection.symbols(boot.build, boot.symbol), 4)
         except SymbolNotPlaced as error:
             build = inspection.builds.get(boot.build)
-            if build and build.symbols and build.symbols.find(boot.symbol) is None:
+            if build and build.symbols and _is_lacking(inspection, build, boot.symbol):
                 yield _not_defined(contract, error, starts)
                 continue
             missing = needs_elf(boot.build, inspection.builds.get(boot.build), "symbols")
@@ -143,6 +145,31 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant
         )
         fields = list(_fields(inspection, first))
         yield _vector_field(inspection, fields, starts)
+
+
+def _is_lacking(inspection: Inspection, build: Build, symbol: str) -> bool:
+    """Whether a symbol is not there and should be: another is called nearly so, or nothing else shows its value."""
+    names = {each.name for each in build.symbols.all() if each.defined} if build.symbols else set()
+    if symbol in names:
+        return False
+    return bool(nearest_hint(symbol, sorted(names))) or not _writes_address(inspection, build.name)
+
+
+def _writes_address(inspection: Inspection, name: str) -> bool:
+    """Whether code of a build is known to write an address to a vector register, which release-value-agrees judges.
+
+    A compiler that knows the constant's value leaves the constant itself out.
+    """
+    from gemel.inspection.core_code import CoreCode, core_code
+
+    registers = [core.release.vector_register for core in inspection.layout.secondaries() if core.release]
+    return any(
+        each.store.value is not None
+        for code in core_code(inspection)
+        if isinstance(code, CoreCode) and code.plan.name == name
+        for register in registers
+        for each in code.of(register)
+    )
 
 
 def _not_defined(contract: Contract, error: SymbolNotPlaced, starts: list[Start]) -> Finding:
