@@ -193,6 +193,7 @@ RULES: dict[str, Callable[[str], RuleResult]] = {
     "unassigned-flash-unwritten": lambda rule: _of(rule, FLASH, edit=_written(0x1001_8000, b"\xff" * 16)),
     "write-units-whole": lambda rule: _of(rule, FLASH, edit=_written(0x1001_8000, b"stray")),
     "file-entry-is-reset-handler": lambda rule: _of(rule, entry=STATION + 0x101, given=builds_of("v8")),
+    "primary-holds-vector-address": lambda rule: start_of(rule, "station-computes-vectors"),
     "swept-instructions-fit-core": lambda rule: capability(
         rule, sampler="sampler-float-instruction", alone=True
     ),

@@ -41,6 +41,7 @@ FAULTS: dict[str, dict[str, int]] = {
 }
 """For each faulty build the rules that it breaks, with the number of findings; all others say nothing."""
 
+BOOT_SYMBOL = 'boot_symbol = { build = "station", symbol = "sampler_start_address" }'
 REGISTER = "control_register = 0x5002_1118"
 FAULTY_LAYOUTS: dict[str, tuple[tuple[str, str], dict[str, int]]] = {
     "a register that the device does not have": (
@@ -86,3 +87,9 @@ def test_every_build_is_in_the_table() -> None:
     """No committed ELF file is left out of the table, and none in it is missing."""
     files = {path.stem for path in BUILT.glob("*.elf")}
     assert files == {*FAULTS, *SOUND_TOO, *(name for pair in SOUND.values() for name in pair)}
+
+
+def test_an_address_that_is_computed_is_a_hint() -> None:
+    """Where the layout names no constant, that nothing in the code holds the address is all that is said."""
+    result = all_of("station-computes-vectors", (BOOT_SYMBOL, ""))
+    assert broken_in(result) == {"primary-holds-vector-address": 1}
