@@ -16,6 +16,9 @@ import pytest
 from audit.audited import write_image, write_layout
 from in_process import run_here
 from reliability.runs import environment, one_error, run
+from seconds import within
+
+from gemel.workflows import auditing
 
 
 @pytest.fixture
@@ -59,6 +62,27 @@ def test_forms_reports_and_lists(archive):
     assert data[1]["status"] == rows[1]["status"] == "broken"
     assert (archive / "r.txt").read_text().splitlines()[-1].startswith("FAIL: 2 images")
     assert "wrote r.jsonl, r.txt" in done.stderr
+
+
+@pytest.mark.parametrize("line", ["f{}.hex", "./in/../f{}.hex"])
+def test_a_list_of_files_that_are_not_there_ends_in_time(archive, line):
+    """The attack: each of 100,000 paths had a result of its own, 8 MB of lines in 6 s."""
+    (archive / "list").write_text("".join(f"{line.format(number)}\n" for number in range(60_000)))
+    with within(2):
+        done = run_here("audit", "small.toml", "--list", "list", cwd=archive)
+    assert done.returncode == 2
+    assert "more than 10,000 files cannot be read" in done.stderr
+    assert "run it where the paths lead to files" in done.stderr
+
+
+def test_files_that_are_not_there_are_results_up_to_a_limit(archive, monkeypatch):
+    """As many as MOST_MISSING have a line each, and what is there is judged; one more is an error."""
+    (archive / "list").write_text("in/a.hex\nx.hex\ny.hex\n")
+    monkeypatch.setattr(auditing, "MOST_MISSING", 2)
+    done = run_here("audit", "small.toml", "--list", "list", cwd=archive)
+    assert done.stdout.splitlines()[-1] == "FAIL: 3 images: 1 pass, 0 broken, 2 not judged."
+    monkeypatch.setattr(auditing, "MOST_MISSING", 1)
+    assert "more than 1 files" in run_here("audit", "small.toml", "--list", "list", cwd=archive).stderr
 
 
 def test_an_index_answers(archive):

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 MOST_JOBS = 256
 """Processes that judge at most."""
 
+MOST_MISSING = 10_000
+"""Files that are not there, each of which is a result; more are those of a list made in another folder."""
+
 
 class _File(NamedTuple):
     """A file of the audit: how it looks, what the index has of it if that still holds, or why it cannot be read."""
@@ -39,9 +42,9 @@ def audit(
 
     A file is judged again unless the index has a verdict of it by the same layout, keys and options and it looks
     the same (with ``again``: in any case).  ``jobs`` is the number of processes (0: one a core).  A file that was
-    there before in this audit is left out.
+    there before in this audit is left out.  Raises UsageProblem for more than MOST_MISSING files that are not there.
     """
-    files = (_asked(path, plan, index, again) for path in paths if index.is_new(path))
+    files = _asked_all((path for path in paths if index.is_new(path)), plan, index, again)
     tasks = (
         (each, None if each.known or each.problem else json.dumps(index.absolute(each.path)))
         for each in files
@@ -102,6 +105,21 @@ def cores() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
+
+
+def _asked_all(paths: Iterable[str], plan: Plan, index: Index, again: bool) -> Iterator[_File]:
+    missing = 0
+    for path in paths:
+        yield (file := _asked(path, plan, index, again))
+        missing += bool(file.problem)
+        if missing > MOST_MISSING:
+            what, step = (
+                f"more than {MOST_MISSING:,} files cannot be read",
+                "run it where the paths lead to files",
+            )
+            raise UsageProblem(
+                Problem(what, found=file.path[:200], expected="paths of images", next_step=step)
+            )
 
 
 def _asked(path: str, plan: Plan, index: Index, again: bool) -> _File:
