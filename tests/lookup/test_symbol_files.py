@@ -182,3 +182,15 @@ def test_command(folder, tmp_path):
     done = subprocess.run([sys.executable, *words], cwd=tmp_path, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     assert "run_sampler + 96" in done.stdout
+
+
+def test_debug_information_alone_names_addresses_and_is_no_build(folder):
+    """Looked up it counts, by its file too; a check of an image refuses it."""
+    file = next(folder.glob("**/*.debug"), None)
+    if file is None:
+        pytest.skip("arm-none-eabi-objcopy is missing")
+    words = (str(layout_file("in-place")), f"sampler={file}")
+    assert "run_sampler" in run("where", *words, "run_sampler", cwd=folder).stdout
+    refused = run("join", *words, f"station={BUILT / 'in-place' / 'station.elf'}", "-o", "x.hex", cwd=folder)
+    assert refused.returncode == 2
+    assert "debug information only" in refused.stderr

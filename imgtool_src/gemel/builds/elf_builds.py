@@ -45,11 +45,12 @@ PROBLEM_LIMIT = 20
 _NAMES_INDEX_ELSEWHERE = 0xFFFF
 
 
-def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
+def read_elf(source: ByteSource, *, name: str, file: str, names_only: bool = False) -> Build:
     """The build in an ELF file of a linked 32-bit little-endian Arm program.
 
     Raises BuildError with everything that keeps it from being loaded.  What only sections show
-    (symbols, build id, build attributes) is missing with its reason where sections are bad.
+    (symbols, build id, build attributes) is missing with its reason where sections are bad.  ``names_only`` takes a
+    file of debug information alone, too, if it has a build id.
     """
     header, problems, remarks = read_header(source, file)
     program_headers, header_problems = read_program_headers(source, header, file)
@@ -60,7 +61,7 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
     segments: list[Segment] = []
     if program_headers:
         segments, segment_problems, segment_remarks = read_segments(
-            source, program_headers, file, sections.headers, name_of
+            source, program_headers, file, sections.headers, name_of, names_only
         )
         problems += segment_problems
         remarks += segment_remarks

@@ -29,19 +29,21 @@ _LOOK = 4096
 """Bytes from the start of the file that are looked at."""
 
 
-def read_build(source: ByteSource, *, name: str, file: str, raw_start: int | None = None) -> Build:
+def read_build(
+    source: ByteSource, *, name: str, file: str, raw_start: int | None = None, names_only: bool = False
+) -> Build:
     """The build in ``source``.
 
     ``name`` is the build's name in the layout, ``file`` the path as the user wrote it (for messages and
-    for its suffix), ``raw_start`` the address of the first byte of a raw binary.  Raises BuildError with
-    everything that is wrong.
+    for its suffix), ``raw_start`` the address of the first byte of a raw binary.  ``names_only``: its names are
+    needed and not its bytes.  Raises BuildError with everything that is wrong.
     """
     start = source.read(0, min(_LOOK, source.size))
     kind = recognised_kind(start, file)
     if kind == "elf":
         from gemel.builds.elf_builds import read_elf
 
-        return read_elf(source, name=name, file=file)
+        return read_elf(source, name=name, file=file, names_only=names_only)
     from gemel.builds.flat_builds import read_flat
 
     return read_flat(source, kind, name=name, file=file, raw_start=raw_start)

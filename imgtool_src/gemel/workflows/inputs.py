@@ -113,6 +113,17 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
     build's ``file`` is its file's name alone, since it enters reports, which hold no paths; the problems
     name the build and the file as it was given.
     """
+    return _load(layout, given)
+
+
+def load_names(layout: ReadLayout | None, given: Mapping[str, str | Path]) -> dict[str, Build]:
+    """Builds as ``load_builds`` gives them, for their names: files of debug information alone will do."""
+    return _load(layout, given, names_only=True)
+
+
+def _load(
+    layout: ReadLayout | None, given: Mapping[str, str | Path | bytes], *, names_only: bool = False
+) -> dict[str, Build]:
     if not given:
         return {}
     from gemel.builds.reader import read_build
@@ -129,7 +140,7 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
             start = layout.layout.span_of(layout.layout.builds[name].stored_in).start
         try:
             source = BytesSource(file) if isinstance(file, bytes) else FileSource(path)
-            build = read_build(source, name=name, file=path.name, raw_start=start)
+            build = read_build(source, name=name, file=path.name, raw_start=start, names_only=names_only)
             builds[name] = build if isinstance(file, bytes) else _with_files_beside(build, path)
         except GemelError as error:
             problems.extend(of_build(problem, name, path) for problem in error.problems)

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, Problem, UsageProblem
 from gemel.structs import replace
-from gemel.workflows.inputs import load_builds
+from gemel.workflows.inputs import load_names
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -88,7 +88,7 @@ def builds_by_id(
         name, _, digits = text.rpartition("=")
         try:
             file, build_id = _file(digits.lower().removeprefix("0x"), folders)
-            build = load_builds(None, {name or build_id[:8]: file})[name or build_id[:8]]
+            build = load_names(None, {name or build_id[:8]: file})[name or build_id[:8]]
             if build.build_id is None or build.build_id.hex() != build_id:
                 found = build.build_id.hex() if build.build_id else "no build id"
                 what = "the file is not of the build id that it is filed by"
@@ -98,7 +98,7 @@ def builds_by_id(
             problems += error.problems
             continue
         if layout is not None:
-            build = load_builds(layout, {name: file})[name]
+            build = load_names(layout, {name: file})[name]
         builds[name] = build
     if problems:
         raise UsageProblem(problems)

@@ -32,11 +32,13 @@ def read_segments(
     file: str,
     sections: tuple[SectionHeader, ...] = (),
     name_of: Callable[[int], str] = str,
+    names_only: bool = False,
 ) -> tuple[list[Segment], list[Problem], list[Problem]]:
     """The loadable segments in order of load address, what is wrong with them, and remarks.
 
     Nothing of any segment is read if one of them is outside the file or the address space.  ``sections``
-    show overlays inside one segment and gaps, ``name_of`` what a section is called by its number.
+    show overlays inside one segment and gaps, ``name_of`` what a section is called by its number.  ``names_only``
+    takes a file of debug information alone, which stores its notes.
     """
     loadable = [
         header for header in headers if header.type == LOADABLE and (header.memory_size or header.file_size)
@@ -44,7 +46,7 @@ def read_segments(
     problems = [problem for header in loadable for problem in _bounds(header, file)]
     problems += _cut(loadable, source.size, file)
     total = sum(header.file_size for header in loadable)
-    if _without_code(sections):
+    if _without_code(sections) and not (names_only and total):
         problems = [_debug_only(file)]
     elif not total:
         problems.append(_empty(len(loadable), file))

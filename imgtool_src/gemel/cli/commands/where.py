@@ -145,17 +145,17 @@ def _inputs(
     layout: Path | None, builds: Sequence[str]
 ) -> tuple[ReadLayout | None, dict[str, Path], dict[str, Build]]:
     from gemel.cli.printing import print_remarks
-    from gemel.workflows.inputs import load_builds, load_layout_and_files
+    from gemel.workflows.inputs import load_layout_and_files, load_names
 
     if layout is not None:
         read, files, remarks = load_layout_and_files(layout, builds)
         print_remarks(remarks)
-        return read, files, load_builds(read, files)
+        return read, files, load_names(read, files)
     files = {}
     for text in builds:
         name, _, file = text.partition("=")
         files[name] = Path(file)
-    return None, files, load_builds(None, files)
+    return None, files, load_names(None, files)
 
 
 def _annotate(lookup: Lookup, cores: Sequence[str]) -> int:
