@@ -10,6 +10,7 @@
  *
  * Says what it finds; exit 0: the image would be started, 1: it would not, 2: it could not be told.
  */
+#include <ctype.h>
 #include <inttypes.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -100,8 +101,9 @@ static void read_id(const char *text, uint8_t *id, size_t size)
         while (*text == '-') {
             text++;
         }
-        if (sscanf(text, "%2x", &byte) != 1) {
-            give_up("an id is too short");
+        if (!isxdigit((unsigned char)text[0]) || !isxdigit((unsigned char)text[1])
+            || sscanf(text, "%2x", &byte) != 1) {
+            give_up("an id is too short, or not hexadecimal");
         }
         id[i] = (uint8_t)byte;
         text += 2;

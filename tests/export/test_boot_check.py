@@ -292,6 +292,14 @@ def test_an_image_for_another_device_is_refused(
     assert said.startswith(("refused: for another", "refused: of another", "refused: joined for another"))
 
 
+@pytest.mark.parametrize("text", ["00" * 31 + "0", " 0" * 32, "+0" * 32, "00" * 33, "0g" * 32, ""])
+def test_an_id_that_is_not_whole_is_refused(folder: Path, text: str) -> None:
+    """An odd digit was read past the end of its text, and signs and blanks counted as digits."""
+    words = [folder / "boot-check", "--layout", text]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr.startswith("boot-check: an id is too ")) == (2, True)
+
+
 def test_foreign_bytes_as_an_unknown_signer_are_refused(
     folder: Path, plain: tuple[ReadLayout, SparseBytes]
 ) -> None:
