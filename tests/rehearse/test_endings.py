@@ -149,6 +149,15 @@ def test_the_end_of_the_budget_in_a_handler_is_no_hang() -> None:
         assert rehearsal.finding("stays-in-handler") is None
 
 
+@pytest.mark.parametrize("program", [store(0x7000_0000, "1") + SLEEP, "1: b 1b\n .ltorg\n"])
+@pytest.mark.parametrize("budget", [3_000, 20_000])
+def test_the_end_of_the_budget_in_a_loop_that_reads_nothing(program: str, budget: int) -> None:
+    """Seen as a circle just before a short budget ends, or not; it has a result in any case."""
+    rehearsal = run(program, "", handler="1: b 1b\n", budget=budget)
+    assert not rehearsal.passes
+    assert rehearsal.findings
+
+
 def test_a_handler_that_returns_to_what_faults_is_named() -> None:
     """A handler that counts and returns to the instruction that faults leads nowhere, which is named."""
     count = "ldr r0, =0x38001000\n ldr r1, [r0]\n adds r1, #1\n str r1, [r0]\n"

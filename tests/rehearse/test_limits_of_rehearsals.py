@@ -38,16 +38,13 @@ from gemel.rehearsal.setup.planning import _size_problems
 from gemel.rehearsal.verdict import orders
 from gemel.rehearsal.verdict.orders import worst_of
 from gemel.rehearsal.verdict.races import _changing
-from gemel.spans import Span
 from gemel.structs import replace
 
 
 def _ports(count: int) -> bool:
     """Whether all of ``count`` registers are remembered."""
     ports = RegisterPorts.__new__(RegisterPorts)
-    ports._core, ports._start, ports._ports = "station", 0x5000_0000, {}
-    ports._spans = [(Span(0x5000_0000, 0x1000), 0x5000_0000)]
-    ports._device = MagicMock()
+    ports._bus, ports._start, ports._ports = MagicMock(), 0x5000_0000, {}
     for number in range(count):
         assert ports._find(4 * number) is not None
     return len(ports._ports) == count

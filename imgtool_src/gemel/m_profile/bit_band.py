@@ -25,6 +25,15 @@ def behind_bit_band(architecture: str, span: Span) -> Span | None:
     return None
 
 
+def alias_of(architecture: str, span: Span) -> Span | None:
+    """The words of an alias that stand for the bits of a span, as far as it is in a region; None if it is in none."""
+    for alias, region in ALIASES if architecture in ARCHITECTURES else ():
+        bits = span.intersection(Span(region, ALIAS_SIZE >> 5))
+        if bits.size:
+            return Span(alias + (bits.start - region << 5), bits.size << 5)
+    return None
+
+
 def aliases_of_bits(address: int) -> tuple[Span, ...]:
     """The words of an alias that stand for the bits of a word, whatever the core; none outside of the regions."""
     return tuple(

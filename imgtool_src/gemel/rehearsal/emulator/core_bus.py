@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Protocol
 
 from gemel.rehearsal.emulator.backing import Backing
+from gemel.rehearsal.emulator.bit_band_words import BitBandWords, alias_pages
 from gemel.rehearsal.emulator.core_mapping import (
     device_pages,
     in_force,
@@ -152,6 +153,24 @@ class CoreBus:
             located[0].written[located[1] : located[1] + len(data)] = b"\x01" * len(data)
         return True
 
+    def write_byte(self, address: int, value: int) -> None:
+        """Write a byte of RAM, as a store of the core."""
+        located = self.locate(address)
+        for closed in self._shut:
+            if closed.span.holds(address):
+                self._closed_write(None, 0, address, 1, value, (closed.what, closed.party))
+        if located:
+            located[0].write(located[1], bytes((value,)))
+            if located[0].written is not None:
+                located[0].written[located[1]] = 1
+
+    def port_at(self, address: int) -> Port | None:
+        """The device register whose word is at an address of this core; None where there is none."""
+        for span, plain in self._plan.devices:
+            if span.start - 3 <= address < span.end:
+                return self._device.port(self._core, plain + address - span.start & ~3)
+        return None
+
     def map_memories(self, released: set[str]) -> None:
         """Map with the rights that count once the cores ``released`` run; not from a callback.
 
@@ -209,8 +228,12 @@ class CoreBus:
 
     def _map_devices(self) -> None:
         for pages in device_pages(self._plan):
-            ports = RegisterPorts(self._core, self._device, pages)
+            ports = RegisterPorts(self._core, self, pages)
             self._core.native.map_registers(pages.start, pages.size, ports.read, ports.write)
+        ram = [each.span for each in self._plan.windows if self._backings[each.memory].plan.kind == "ram"]
+        for pages in alias_pages(self._plan, ram):
+            words = BitBandWords(self._core, self, pages)
+            self._core.native.map_registers(pages.start, pages.size, words.read, words.write)
         self._core.native.map_registers(BASE, SIZE, self._system_read, self._system_write)
 
     def _watch(self) -> None:
@@ -323,12 +346,11 @@ class RegisterPorts:
     right after the first.  Device memory takes none: they are alignment faults (DDI 0553, "Alignment behavior").
     """
 
-    def __init__(self, core: EmulatedCore, device: DeviceSide, pages: Span) -> None:
+    def __init__(self, core: EmulatedCore, bus: CoreBus, pages: Span) -> None:
         self._native, self._counter = core.native, core.native.counter
         self._end = self._begun = self._run = 0
         """Where the last access ended; at which instruction of which run that was."""
-        self._core, self._device, self._start = core, device, pages.start
-        self._spans = [(span, plain) for span, plain in core.plan.devices if pages.holds(span.start)]
+        self._core, self._bus, self._start = core, bus, pages.start
         self._ports: dict[int, Port | None] = {}
 
     def read(self, offset: int, size: int) -> int:
@@ -365,16 +387,7 @@ class RegisterPorts:
             core.note_fault("alignment-fault", {"size": size})
 
     def _find(self, offset: int) -> Port | None:
-        address = self._start + (offset & ~3)
-        plain = next(
-            (
-                plain + address - span.start
-                for span, plain in self._spans
-                if span.start - 3 <= address < span.end
-            ),
-            None,
-        )
-        port = self._device.port(self._core, plain & ~3) if plain is not None else None
+        port = self._bus.port_at(self._start + (offset & ~3))
         if len(self._ports) < MAX_PORTS:
             self._ports[offset & ~3] = port
         return port

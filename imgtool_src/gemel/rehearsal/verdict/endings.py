@@ -249,7 +249,7 @@ def _busy(
             continue  # what masks interrupts now, or the handler that runs, has done so for a moment only
         if core.state in ("running", "waiting") and core.name not in named | wakeable(plan, run):
             found = f"{core.instructions:,} instructions executed"
-            if core.name in loops:
+            if core.name in loops and "memory" in loops[core.name].numbers:
                 found += f"; {_reads(loops[core.name], names)} again and again"
             words = Words(
                 f"core {core.name} is still busy when the budget ends, and no interrupt is enabled",
