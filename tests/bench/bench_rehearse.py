@@ -83,7 +83,7 @@ def start_to_finding() -> float:
     best = 9.0
     for _ in range(ROUNDS):
         began = time.perf_counter()
-        rehearsal = case.rehearse(apart=True)
+        rehearsal = case.rehearse(isolate=True)
         best = min(best, time.perf_counter() - began)
         if rehearsal.passes:
             raise SystemExit("the misplaced sampler was not found")

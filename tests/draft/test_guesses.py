@@ -24,7 +24,7 @@ from gemel.builds.elf.attributes import BuildAttributes
 from gemel.draft.cores import guess_core, guess_primary
 from gemel.draft.evidence import Evidence
 from gemel.draft.flat import with_run_addresses
-from gemel.draft.pieces import NEAR, Piece, groups_of, power_of_two, put_together
+from gemel.draft.pieces import NEAR, Piece, combined, groups_of, power_of_two
 from gemel.draft.shared import find_shared
 from gemel.draft.vectors import find_vectors
 from gemel.m_profile.architectures import EXTENSIONS_OF
@@ -265,13 +265,13 @@ def test_pieces_come_together() -> None:
     """Near pieces of one owner are joined unless another's lies between, or they are blocks of their own."""
     starts = (0, 0x100, 0x100 + 16 + NEAR, 0x10_0000 + 2 * NEAR)
     own = [Piece(Span(start, 16), "own", "a") for start in starts]
-    first, second = put_together(own)
+    first, second = combined(own)
     assert first.span == Span.from_bounds(0, 0x100 + 32 + NEAR)
     assert second.span == own[-1].span
     between = Piece(Span(0x80, 16), "own", "b")
-    assert put_together([own[0], between, own[1]]) == [own[0], between, own[1]]
+    assert combined([own[0], between, own[1]]) == [own[0], between, own[1]]
     blocks = [Piece(Span(start, 16), "runs", "a") for start in (0, 0x100)]
-    assert put_together(blocks) == blocks
+    assert combined(blocks) == blocks
 
 
 def test_groups_are_apart() -> None:

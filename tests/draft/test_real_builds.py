@@ -138,8 +138,8 @@ def test_an_embedded_copy_is_where_the_second_is_stored(compiler: str, march: st
 
 def test_an_embedded_copy_has_its_initial_values(compiler: str, march: str) -> None:
     """Data behind the code of the second, which its own start-up moves to other RAM: the copy ends after it."""
-    apart = WHOLE | {"ram": 0x2001_4000, "data": "RAM AT> FLASH", "after": "/DISCARD/ : { *(.note*) }"}
-    two = second(compiler, march, **apart)
+    separate = WHOLE | {"ram": 0x2001_4000, "data": "RAM AT> FLASH", "after": "/DISCARD/ : { *(.note*) }"}
+    two = second(compiler, march, **separate)
     start = two.stored[0].load_address
     data = bytearray()
     for segment in two.stored:

@@ -14,7 +14,7 @@ from thumb import assembled
 
 from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import read_layout
-from gemel.m_profile.bit_band import alias_of, behind_bit_band
+from gemel.m_profile.bit_band import alias_of, of_bit_band_alias
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 from gemel.spans import Span
@@ -73,7 +73,7 @@ def run(program: str, folder: Path, architecture: str = "armv7e-m") -> Rehearsal
     image.write(FLASH, struct.pack("<II", LINK, FLASH + 0x401) + struct.pack("<I", FLASH + 0x801) * 22)
     image.write(FLASH + 0x400, assembled(program + "9: wfi\n b 9b\n .ltorg\n", folder, "armv7e-m"))
     image.write(FLASH + 0x800, assembled("b .\n", folder))
-    options = RehearsalOptions(budget=20_000, apart=False, exact=False)
+    options = RehearsalOptions(budget=20_000, isolate=False, exact=False)
     text = LAYOUT.replace("ARCHITECTURE", architecture)
     return rehearse(read_layout(text.encode(), "bits.toml"), image, {}, options)
 
@@ -167,6 +167,6 @@ def test_words_of_a_span(span: Span, alias: Span | None) -> None:
     assert alias_of("armv7-m", span) == alias
     assert alias_of("armv8-m.main", span) is None
     if alias:
-        back = behind_bit_band("armv7-m", alias)
+        back = of_bit_band_alias("armv7-m", alias)
         assert back is not None
         assert span.covers(back)

@@ -42,7 +42,7 @@ def run(program: str, handler: str, table: str, folder: Path, budget: int = 50_0
     image.write(FLASH + 0x400, assembled(program, folder))
     image.write(FLASH + 0x800, assembled(handler + "bx lr\n .ltorg\n", folder))
     text = gauge("in-place", with_table=False).read.text + "\n[rehearsal]\n" + table
-    options = RehearsalOptions(budget=budget, apart=False, exact=False)
+    options = RehearsalOptions(budget=budget, isolate=False, exact=False)
     return rehearse(read_layout(text.encode(), "x.toml"), image, {}, options)
 
 

@@ -90,7 +90,7 @@ def run(
     )
     if without_release:
         text = re.sub(r"\[core\.sampler\.release\]\n(.+\n)+", "", text)
-    options = RehearsalOptions(budget=budget, apart=False, exact=False)
+    options = RehearsalOptions(budget=budget, isolate=False, exact=False)
     return rehearse(read_layout(f"{text}\n{table}\n".encode(), "x.toml"), image, {}, options)
 
 

@@ -104,7 +104,7 @@ def image_of(program: str, folder: Path) -> SparseBytes:
 
 def rehearsed(image: SparseBytes) -> Rehearsal:
     """The rehearsal of the station alone."""
-    options = RehearsalOptions(budget=2_000_000, apart=False)
+    options = RehearsalOptions(budget=2_000_000, isolate=False)
     return rehearse(gauge("in-place").read, image, {}, options)
 
 
@@ -156,7 +156,7 @@ def test_float_registers_survive_an_exception(tmp_path: Path) -> None:
     )
     from gemel.layout.reader import read_layout
 
-    options = RehearsalOptions(budget=400_000, apart=False)
+    options = RehearsalOptions(budget=400_000, isolate=False)
     rehearsal = rehearse(read_layout(text.encode(), "x.toml"), image, {}, options)
     words = struct.unpack("<17I", rehearsal.shared_memory["link"][:68])
     assert words[14] == 77
@@ -188,7 +188,7 @@ def test_float_unit_must_be_switched_on(code: str, place: int, tmp_path: Path) -
         image.write(FLASH, struct.pack("<II", STACK, CODE + 1) + struct.pack("<I", CODE + 1) * 138)
         source = f"{first} {code}\n b .\n .ltorg"
         image.write(CODE, assembled(source, tmp_path, "armv8-m.main+fp"))
-        rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=40_000, apart=False))
+        rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=40_000, isolate=False))
         finding = rehearsal.finding("float-unit-off")
         assert (finding is not None) == expected
         if finding is not None and finding.place is not None:

@@ -97,7 +97,7 @@ def test_noise_in_the_vector_table_ends_with_a_verdict(stack: int, reset: int) -
     """Any stack pointer with any reset vector that is no code of the core is a finding."""
     image = SparseBytes()
     image.write(FLASH, struct.pack("<II", stack, reset) + b"\xa5" * 512)
-    options = RehearsalOptions(budget=BUDGET, apart=False)
+    options = RehearsalOptions(budget=BUDGET, isolate=False)
     rehearsal = rehearse(gauge("in-place").read, image, {}, options)
     assert not rehearsal.passes
 
@@ -112,7 +112,7 @@ def test_any_short_program_ends_with_a_verdict(code: bytes) -> None:
         FLASH, struct.pack("<II", RAM + 0x8000, FLASH + 0x401) + struct.pack("<I", FLASH + 0x401) * 140
     )
     image.write(FLASH + 0x400, code)
-    options = RehearsalOptions(budget=40_000, apart=False)
+    options = RehearsalOptions(budget=40_000, isolate=False)
     assert rehearse(gauge("in-place").read, image, {}, options).findings
 
 
@@ -128,7 +128,7 @@ def test_code_written_to_ram_is_run_and_found_to_hang(tmp_path: Path) -> None:
 
 def test_empty_image_is_a_finding() -> None:
     """An image without a byte starts nothing: erased vectors are found."""
-    options = RehearsalOptions(budget=BUDGET, apart=False)
+    options = RehearsalOptions(budget=BUDGET, isolate=False)
     rehearsal = rehearse(gauge("in-place").read, SparseBytes(), {}, options)
     assert [finding.kind for finding in rehearsal.findings] == ["vectors-erased"]
 
@@ -136,7 +136,7 @@ def test_empty_image_is_a_finding() -> None:
 def test_crash_of_the_emulator_is_a_finding(monkeypatch: pytest.MonkeyPatch) -> None:
     """When the process with the emulator is killed by a signal, the rehearsal says so and fails."""
     monkeypatch.setattr(isolation, "CHILD", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
-    finding = gauge("in-place").rehearse(apart=True).finding("emulator-ended")
+    finding = gauge("in-place").rehearse(isolate=True).finding("emulator-ended")
     assert finding is not None
     assert "SIGSEGV" in finding.found
 
@@ -146,7 +146,7 @@ def test_process_that_never_ends_is_stopped(monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(isolation, "CHILD", "import time; time.sleep(60)")
     monkeypatch.setattr(isolation, "SECONDS_TO_START", 0.3)
     monkeypatch.setattr(isolation, "INSTRUCTIONS_A_SECOND", 1e12)
-    finding = gauge("in-place").rehearse(apart=True).finding("emulator-ended")
+    finding = gauge("in-place").rehearse(isolate=True).finding("emulator-ended")
     assert finding is not None
     assert "stopped" in finding.found
 
@@ -155,7 +155,7 @@ def test_process_that_never_ends_is_stopped(monkeypatch: pytest.MonkeyPatch) -> 
 def test_nonsense_from_the_process_is_a_finding(answer: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is no run is never taken for one."""
     monkeypatch.setattr(isolation, "CHILD", f"import sys; sys.stdout.write({answer!r})")
-    finding = gauge("in-place").rehearse(apart=True).finding("emulator-ended")
+    finding = gauge("in-place").rehearse(isolate=True).finding("emulator-ended")
     assert finding is not None
     assert "makes no sense" in finding.found
 
@@ -205,13 +205,13 @@ def test_planted_modules_play_no_part(tmp_path: Path, monkeypatch: pytest.Monkey
     monkeypatch.setenv("PYTHONPATH", str(tmp_path))
     monkeypatch.setenv("PYTHONSTARTUP", str(tmp_path / "gemel.py"))
     monkeypatch.setenv("LIBUNICORN_PATH", str(tmp_path))
-    rehearsal = gauge("in-place").rehearse(apart=True)
+    rehearsal = gauge("in-place").rehearse(isolate=True)
     assert rehearsal.passes
     look = "import os, sys; print(sorted(os.environ), len(os.listdir('/proc/self/fd')), os.getcwd(), file=sys.stderr)"
     monkeypatch.setattr(isolation, "CHILD", f"{look}; sys.exit(9)")
     with (tmp_path / "open").open("wb") as kept:
         os.set_inheritable(kept.fileno(), True)
-        finding = gauge("in-place").rehearse(apart=True).finding("emulator-ended")
+        finding = gauge("in-place").rehearse(isolate=True).finding("emulator-ended")
     assert finding is not None
     names, _, rest = finding.found.partition("it ended with 9: ")[2].partition("] ")
     assert "PYTHON" not in names

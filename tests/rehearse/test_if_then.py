@@ -52,7 +52,7 @@ def image_of(program: str, folder: Path) -> SparseBytes:
 def run(image: SparseBytes, watched: str) -> Rehearsal:
     """The rehearsal under one of ``WATCHED``."""
     more, watches = WATCHED[watched]
-    options = RehearsalOptions(budget=200_000, watches=watches, apart=False, exact=False)
+    options = RehearsalOptions(budget=200_000, watches=watches, isolate=False, exact=False)
     return rehearse(read_layout((gauge("in-place").read.text + more).encode(), "x.toml"), image, {}, options)
 
 

@@ -67,7 +67,7 @@ def test_small_memories_end_inside_their_page(tmp_path: Path) -> None:
         image.write(
             0x1000_0400, assembled(f"ldr r0, ={address}\n ldr r1, [r0]\n wfi\n b .\n .ltorg", tmp_path)
         )
-        rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=100_000, apart=False))
+        rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=100_000, isolate=False))
         assert [finding.kind for finding in rehearsal.findings] == [expected]
 
 
@@ -109,7 +109,7 @@ def test_third_core_is_rehearsed_too() -> None:
     )
     case = gauge("in-place")
     read = read_layout((case.read.text + "\n" + third).encode(), "x.toml")
-    rehearsal = rehearse(read, case.image, case.builds, RehearsalOptions(apart=False))
+    rehearsal = rehearse(read, case.image, case.builds, RehearsalOptions(isolate=False))
     assert [(each.kind, each.what) for each in rehearsal.findings] == [
         ("never-released", "core third is never released")
     ]
@@ -122,7 +122,9 @@ def test_primary_that_fetches_its_vectors_elsewhere() -> None:
     text = case.read.text.replace(
         '[core.station]\nrole = "primary"', '[core.station]\nreset_vectors = 0x1000_4000\nrole = "primary"'
     )
-    rehearsal = rehearse(read_layout(text.encode(), "x.toml"), case.image, {}, RehearsalOptions(apart=False))
+    rehearsal = rehearse(
+        read_layout(text.encode(), "x.toml"), case.image, {}, RehearsalOptions(isolate=False)
+    )
     assert rehearsal.findings[0].kind == "vectors-erased"
 
 
@@ -134,7 +136,7 @@ def test_alias_of_flash_is_executable() -> None:
         '[core.station]\nrole = "primary"', '[core.station]\nreset_vectors = 0\nrole = "primary"'
     )
     rehearsal = rehearse(
-        read_layout(text.encode(), "x.toml"), case.image, case.builds, RehearsalOptions(apart=False)
+        read_layout(text.encode(), "x.toml"), case.image, case.builds, RehearsalOptions(isolate=False)
     )
     assert rehearsal.passes
     start = rehearsal.event("start", "station")

@@ -144,7 +144,7 @@ def of_station(extensions: str, source: str, folder: Path) -> Rehearsal:
         FLASH, struct.pack("<II", 0x3800_8000, FLASH + 0x401) + struct.pack("<I", FLASH + 0x401) * 138
     )
     image.write(FLASH + 0x400, assembled(source, folder, "armv8-m.main+dsp+fp.dp"))
-    options = RehearsalOptions(budget=40_000, apart=False)
+    options = RehearsalOptions(budget=40_000, isolate=False)
     return rehearse(read_layout(text.encode(), "x.toml"), image, {}, options)
 
 

@@ -27,11 +27,11 @@ CASES = {
 def test_two_rehearsals_give_the_same_bytes(name: str) -> None:
     """JSON, text and picture are equal, and so is a run in a process of its own."""
     case: Case = CASES[name]()
-    first, second, apart = case.rehearse(), case.rehearse(), case.rehearse(apart=True)
-    assert report(first, IDENTITY) == report(second, IDENTITY) == report(apart, IDENTITY)
-    assert report_of(first) == report_of(apart)
-    assert picture_of(first) == picture_of(apart)
-    assert first == apart
+    first, second, isolated = case.rehearse(), case.rehearse(), case.rehearse(isolate=True)
+    assert report(first, IDENTITY) == report(second, IDENTITY) == report(isolated, IDENTITY)
+    assert report_of(first) == report_of(isolated)
+    assert picture_of(first) == picture_of(isolated)
+    assert first == isolated
 
 
 @pytest.mark.parametrize("name", CASES)

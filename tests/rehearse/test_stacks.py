@@ -192,7 +192,7 @@ def test_stack_limit_is_held_however_it_is_passed(way: str, size: int, tmp_path:
         layout = (
             gauge("in-place", with_table=False).read.text + f"\n[rehearsal.stack_size]\nstation = {size}\n"
         )
-        options = RehearsalOptions(budget=50_000, apart=False, exact=False)
+        options = RehearsalOptions(budget=50_000, isolate=False, exact=False)
         rehearsal = rehearse(read_layout(layout.encode(), "x.toml"), image, {}, options)
         assert (rehearsal.finding("below-stack-limit") is not None) is found, rehearsal.findings
 
@@ -206,7 +206,7 @@ def test_paint_below_the_main_stack_is_not_use(tmp_path: Path) -> None:
     image = image_of(program, tmp_path)
     layout = gauge("in-place", with_table=False).read.text
     layout += "\n[rehearsal.stack_size]\nstation = 0x1000\n"
-    options = RehearsalOptions(budget=50_000, apart=False, exact=False)
+    options = RehearsalOptions(budget=50_000, isolate=False, exact=False)
     station = rehearse(read_layout(layout.encode(), "x.toml"), image, {}, options).cores[0]
     assert (station.stack_used, station.stack_room) == (32, 0x1000)
 
@@ -235,7 +235,7 @@ def test_a_main_stack_that_is_moved_to_another_stack(way: str, size: int, tmp_pa
     end = "9: wfi\n b 9b\n .ltorg\n"
     for more, found in (("", False), (BACK, False), (BACK + OVERFLOW.format(deep=size + 64), True)):
         image = image_of(beginning + "push {r0-r3}\n" + more + end, tmp_path)
-        rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=50_000, apart=False, exact=False))
+        rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=50_000, isolate=False, exact=False))
         assert (rehearsal.finding("below-stack-limit") is not None) is found, rehearsal.findings
 
 

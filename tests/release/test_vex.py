@@ -14,7 +14,7 @@ from releases import released, write_device
 from gemel.errors import UsageProblem
 from gemel.files.folders import write_folder
 from gemel.release.dsse import read_envelope
-from gemel.release.folder import MAX_REFS, MAX_REFS_TOGETHER
+from gemel.release.folder import MAX_REFS, MAX_REFS_IN_ALL
 from gemel.release.vex import read_vex, refs_in, unknown_refs
 from gemel.workflows.checking_release import check_release
 
@@ -247,11 +247,11 @@ def test_references_of_many_documents_are_bounded_together(tmp_path):
     device = write_device(tmp_path / "device")
     affects = [{"ref": f"r{number}"} for number in range(MAX_REFS)]
     document = json.dumps({**CYCLONEDX, "vulnerabilities": [{"id": "CVE-2024-1", "affects": affects}]})
-    files = [device / f"v{number:02}.json" for number in range(MAX_REFS_TOGETHER // MAX_REFS + 2)]
+    files = [device / f"v{number:02}.json" for number in range(MAX_REFS_IN_ALL // MAX_REFS + 2)]
     for file in files:
         file.write_text(document)
     made = released(device, vex=files)
-    assert len(made.remarks) == MAX_REFS_TOGETHER + 2
+    assert len(made.remarks) == MAX_REFS_IN_ALL + 2
     assert made.remarks[-1].found == f"r0, and {MAX_REFS - 1} more"
 
 

@@ -180,10 +180,10 @@ def test_names_that_overlap(gemel: Run, kind: str, monkeypatch: pytest.MonkeyPat
 def test_the_longest_names_together(
     less: int, spelled: bool, gemel: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """As many characters as LONGEST_TOGETHER are spelled out, one more is not: of a text, and for a name."""
+    """As many characters as MAX_TEXT_IN_ALL are spelled out, one more is not: of a text, and for a name."""
     name = "_ZN5gauge4readEv"
     for module, times in (("annotating", 2), ("build_names", 1)):
-        monkeypatch.setattr(f"gemel.lookup.{module}.LONGEST_TOGETHER", times * (len(name) - less))
+        monkeypatch.setattr(f"gemel.lookup.{module}.MAX_TEXT_IN_ALL", times * (len(name) - less))
     Path("x.elf").write_bytes(station_elf(symbols=(SymbolSpec(name, 0x1000_0011, 2),)))
     monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b"10000010\n")))
     assert ("gauge::read" in gemel("where", "station=x.elf", "-").out) == spelled
@@ -211,9 +211,9 @@ def test_long_names_at_many_addresses(gemel: Run, monkeypatch: pytest.MonkeyPatc
 
 @pytest.mark.parametrize("less", [0, 1])
 def test_names_are_whole_up_to_a_limit(gemel: Run, monkeypatch: pytest.MonkeyPatch, less: int) -> None:
-    """Names longer than LONG_NAME are whole while LONG_NAMES_TOGETHER has room for them; shorter ones always are."""
+    """Names longer than LONG_NAME are whole while LONG_NAMES_IN_ALL has room for them; shorter ones always are."""
     long, short = "n" * (annotating.LONG_NAME + 1), "s" * annotating.LONG_NAME
-    monkeypatch.setattr(annotating, "LONG_NAMES_TOGETHER", len(long) - less)
+    monkeypatch.setattr(annotating, "LONG_NAMES_IN_ALL", len(long) - less)
     symbols = [SymbolSpec(long, 0x1000_0001, 2), SymbolSpec(short, 0x1000_0011, 2)]
     Path("x.elf").write_bytes(elf([SegmentSpec(0x1000_0000, bytes(64))], symbols=symbols))
     monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b"10000000\n10000010\n")))
@@ -236,8 +236,8 @@ def test_many_builds_at_many_addresses(gemel: Run, monkeypatch: pytest.MonkeyPat
 def test_builds_are_all_asked_up_to_a_limit(
     gemel: Run, monkeypatch: pytest.MonkeyPatch, count: int, room: int
 ) -> None:
-    """More than FEW_WAYS count while WAYS_TOGETHER has room; then ``...`` says that others are left out."""
-    monkeypatch.setattr(annotating, "WAYS_TOGETHER", room)
+    """More than FEW_WAYS count while WAYS_IN_ALL has room; then ``...`` says that others are left out."""
+    monkeypatch.setattr(annotating, "WAYS_IN_ALL", room)
     for number in range(count):
         symbols = [SymbolSpec(f"f{number}", 0x1000_0001, 2)]
         Path(f"b{number}.elf").write_bytes(elf([SegmentSpec(0x1000_0000, bytes(16))], symbols=symbols))

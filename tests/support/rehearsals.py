@@ -38,8 +38,8 @@ class Case:
         self.image: SparseBytes = join(self.read, self.builds).image
 
     def rehearse(self, *, with_builds: bool = True, **options: Any) -> Rehearsal:
-        """The rehearsal, in this process unless ``apart`` says otherwise."""
-        options.setdefault("apart", False)
+        """The rehearsal, in this process unless ``isolate`` says otherwise."""
+        options.setdefault("isolate", False)
         builds, sources = (self.builds, self.sources) if with_builds else ({}, {})
         return rehearse(self.read, self.image, builds, RehearsalOptions(**options), sources)
 

@@ -120,9 +120,9 @@ def _unmarked_data(
         last = max(last, start + size)
     unmarked.append((first, last))
     ends = accumulate([start + size for start, size in functions], max)
-    if behind := {end for end in ends if end not in begun}:
+    if gaps := {end for end in ends if end not in begun}:
         starts = sorted(begun)
-        unmarked += [(end, starts[bisect_left(starts, end)]) for end in behind if end < section.end]
+        unmarked += [(end, starts[bisect_left(starts, end)]) for end in gaps if end < section.end]
     for start, end in unmarked:
         start, end = max(start, section.start), min(end, section.end)
         if start < end:

@@ -60,8 +60,8 @@ def _own_place(
     with_place = _joined(covered, [place])
     inside = any(span.overlaps(place) for span in covered)
     if inside:
-        apart = [part for span in covered for part in without([span], [place])]
-        yield _coverage("if its own place is left out", image, apart, erased_byte)
+        rest = [part for span in covered for part in without([span], [place])]
+        yield _coverage("if its own place is left out", image, rest, erased_byte)
     elif not any(span.end == place.start or span.start == place.end for span in merge(covered)):
         return
     else:

@@ -33,7 +33,7 @@ from gemel.structs import NamedTuple, Struct, replace
 LIKELY_CHANCE = 1 / 1000
 """Expected number of chance matches from which on an explanation is marked weak."""
 
-_MAX_COST, _MAX_TOGETHER = 1_000_000, 1_500_000
+_MAX_COST, _MAX_IN_ALL = 1_000_000, 1_500_000
 """Bounds of the work for one checksum and for all of a check, in microseconds of the machine of ``_cost``."""
 
 
@@ -41,7 +41,7 @@ class Work:
     """What is left of the work that may be done for all checksums of a check."""
 
     def __init__(self) -> None:
-        self.left: float = _MAX_TOGETHER
+        self.left: float = _MAX_IN_ALL
 
 
 class Coverage(Struct):
@@ -138,7 +138,7 @@ def diagnose(
             found.extend(search.tried((change,)))
         if not found and algorithm.bits >= 16:
             for pair in combinations(changes, 2):
-                if _go_together(pair, algorithm.bits):
+                if _combine(pair, algorithm.bits):
                     found.extend(search.tried(pair))
     except _CostBound:
         complete = False
@@ -289,7 +289,7 @@ def _algorithms_as_wide(bits: int) -> Iterator[Algorithm]:
     yield from dict.fromkeys(other for other in sums_by_name().values() if other.bits == bits)
 
 
-def _go_together(pair: tuple[_Change, ...], bits: int) -> bool:
+def _combine(pair: tuple[_Change, ...], bits: int) -> bool:
     """Whether two changes are worth trying at once.
 
     Another algorithm is only paired at 32 bits and more, where chance does not drown the answer, and never

@@ -62,7 +62,7 @@ def problems_of(error: BaseException) -> tuple[Problem, ...]:
 
 
 def _said(error: BaseException, verbose: bool) -> int:
-    error = _stop_behind(error) or error
+    error = _stop_as_cause(error) or error
     click: Any = sys.modules.get("click")  # loaded where click had to look at the line
     if click and isinstance(error, click.ClickException):
         return _said_of_usage(error)
@@ -95,7 +95,7 @@ def _said(error: BaseException, verbose: bool) -> int:
     return 2
 
 
-def _stop_behind(error: BaseException) -> KeyboardInterrupt | None:
+def _stop_as_cause(error: BaseException) -> KeyboardInterrupt | None:
     """The stop that ``error`` came of: what is stopped inside a class statement ends as a RuntimeError."""
     cause: BaseException | None = error
     while cause is not None and isinstance(error, RuntimeError):

@@ -65,11 +65,11 @@ def guess_core(seen: Evidence) -> CoreGuess:
     possible = [name for name in extensions if name in EXTENSIONS_OF[architecture]]
     if architecture == "armv7e-m" and "dsp" not in possible:
         possible.append("dsp")
-    told = f"what the code of {seen.file} uses"
+    basis = f"what the code of {seen.file} uses"
     if attributes is None:
-        told = f"nothing: {seen.file} has no build attributes"
+        basis = f"nothing: {seen.file} has no build attributes"
         if possible:
-            told = f"what code uses that the vectors of {seen.file} lead to; no build attributes"
+            basis = f"what code uses that the vectors of {seen.file} lead to; no build attributes"
     count, count_from = 0, f"no vector table was found in {seen.file}"
     if seen.vectors:
         count = seen.vectors.interrupts
@@ -77,7 +77,7 @@ def guess_core(seen: Evidence) -> CoreGuess:
             count = min(count, MAX_INTERRUPTS_ARMV6_M)
         by = "its symbol's size" if seen.vectors.sized else "the words that are handlers"
         count_from = f"a vector table of {16 + count} words, by {by}"
-    return CoreGuess(architecture, reason, tuple(possible), told, count, count_from)
+    return CoreGuess(architecture, reason, tuple(possible), basis, count, count_from)
 
 
 def _architecture(seen: Evidence, code: UnmappedCode | None) -> tuple[str, str]:

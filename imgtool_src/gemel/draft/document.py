@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from gemel.draft.apart import views_of
 from gemel.draft.document_cores import write_core
 from gemel.draft.document_devices import write_devices
 from gemel.draft.document_proofs import write_checksums, write_contracts, write_record
@@ -14,6 +13,7 @@ from gemel.draft.evidence import Evidence
 from gemel.draft.page import ASK, Page, listed, size_words
 from gemel.draft.places import AreaGuess, MemoryGuess
 from gemel.draft.security import CALLABLE
+from gemel.draft.separate_ram import views_of
 from gemel.draft.svd import Peripheral
 from gemel.draft.vector_remarks import before_vectors, vector_offset
 from gemel.layout.reference import SCHEMA_FILE

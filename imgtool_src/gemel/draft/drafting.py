@@ -6,7 +6,6 @@ from collections.abc import Mapping
 
 from gemel.builds.build import Build
 from gemel.builds.elf.notes import misplaced_note
-from gemel.draft.apart import are_seen_once, seen_apart
 from gemel.draft.cores import CoreGuess, Primary, guess_core, guess_primary
 from gemel.draft.embedded import with_copies
 from gemel.draft.evidence import Evidence
@@ -25,6 +24,7 @@ from gemel.draft.security import (
     seen_as_secure,
     shared_as_secure,
 )
+from gemel.draft.separate_ram import are_seen_once, with_separate_ram
 from gemel.draft.shared import Shared, find_shared
 from gemel.errors import Problem, UsageProblem
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
@@ -122,10 +122,10 @@ def draft(
     def placed(security: Security, seen: list[Evidence] = seen) -> Draft:
         return _placed(seen, cores, primary, security, regions, recorded)
 
-    drafted = placed(security, seen if security.secure else seen_apart(seen, security.loaders))
+    drafted = placed(security, seen if security.secure else with_separate_ram(seen, security.loaders))
     if not are_seen_once(list(drafted.seen), [memory.span for memory in drafted.places.memories]):
         drafted = placed(security)
-    if not _windows_apart(drafted.places):
+    if not _windows_separate(drafted.places):
         drafted = placed(security.without_aliases())
     return drafted
 
@@ -175,15 +175,17 @@ def _placed(
     recorded: Recorded | None,
 ) -> Draft:
     """The draft with all places."""
-    apart = [each for each in seen if each.name not in security.loaders]  # the same RAM, one after the other
-    shared = shared_as_secure(find_shared(apart), security)
+    without_loaders = [
+        each for each in seen if each.name not in security.loaders
+    ]  # the same RAM, one after the other
+    shared = shared_as_secure(find_shared(without_loaders), security)
     views = seen_as_secure(seen, security)
     record = recorded.span if recorded else None
     places = guess_places(views, primary.name, shared, security, regions, record)
     return Draft(tuple(views), cores, primary, places, tuple(shared), security, recorded)
 
 
-def _windows_apart(places: Places) -> bool:
+def _windows_separate(places: Places) -> bool:
     """Whether no alias that was guessed is on another memory, or on both sides of bit 28."""
     windows = [window for memory in places.memories for window in memory.windows]
     whole = all(

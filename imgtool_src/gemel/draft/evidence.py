@@ -114,8 +114,8 @@ class Evidence(Struct, dict=True):
         moving = self._moving()
         start = min(segment.run_address for segment in moving)
         end = max(segment.run_address + len(segment.data) for segment in moving)
-        behind = (it for it in self.build.stored if self.without_place and it.run_address != it.load_address)
-        for segment in sorted(behind, key=lambda it: it.load_address):
+        stored = (it for it in self.build.stored if self.without_place and it.run_address != it.load_address)
+        for segment in sorted(stored, key=lambda it: it.load_address):
             if 0 <= segment.load_address - end < GAP:
                 end = segment.load_span.end
         return Span.from_bounds(start, end)

@@ -57,7 +57,7 @@ class Group(NamedTuple):
         return max(piece.span.end for piece in self.pieces)
 
 
-def put_together(pieces: Iterable[Piece]) -> list[Piece]:
+def combined(pieces: Iterable[Piece]) -> list[Piece]:
     """The pieces by address, near ones of one use and owner joined where nothing of others is between.
 
     A copied build and what all share are never joined: each is a stretch of its own.

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from gemel.draft.evidence import Evidence
 from gemel.draft.page import ASK
-from gemel.draft.pieces import Group, MemoryKind, Piece, groups_of, power_of_two, put_together
+from gemel.draft.pieces import Group, MemoryKind, Piece, combined, groups_of, power_of_two
 from gemel.draft.regions import Region, region_for, words_of
 from gemel.draft.security import CALLABLE, NOTHING_SECURE, STATE_BIT, Security
 from gemel.draft.shared import Shared
@@ -101,7 +101,7 @@ def pieces_of(
     pieces += own
     registers = without([span for seen in all_seen for span in seen.devices], taken)
     pieces += [Piece(span, "registers", "") for span in registers]
-    return put_together(pieces)
+    return combined(pieces)
 
 
 def _stacks(all_seen: list[Evidence], taken: list[Span]) -> Iterator[Piece]:
@@ -128,7 +128,7 @@ def guess_places(
     """Areas around the pieces, memories around the areas; ``record`` is where an image has its record."""
     pieces = pieces_of(all_seen, primary, shared, security)
     if record is not None:
-        pieces = put_together(
+        pieces = combined(
             [*pieces, *(Piece(span, "record", "") for span in without([record], _spans(pieces)))]
         )
     groups = groups_of(pieces, MEMORY_START, {edge for seen in all_seen for edge in seen.edges})
@@ -144,7 +144,7 @@ def guess_places(
     areas: list[AreaGuess] = []
     memories: list[MemoryGuess] = []
     names = _Names()
-    told = {seen.name for seen in all_seen if seen.ram}
+    showing = {seen.name for seen in all_seen if seen.ram}
     housed = {piece.owner for piece in pieces if piece.use == "stored"}
     homeless = [seen for seen in all_seen if seen.name not in housed]
     home = _first_flash(groups, primary)
@@ -152,7 +152,7 @@ def guess_places(
     for group in groups:
         alike = [each for each in groups if each.kind == group.kind]
         name = group.kind if len(alike) == 1 else f"{group.kind}-{alike.index(group) + 1}"
-        own = list(_areas(group, floor, names, told, security, regions)) if group.kind != "device" else []
+        own = list(_areas(group, floor, names, showing, security, regions)) if group.kind != "device" else []
         end = max((area.span.end for area in own), default=group.end)
         whole = _whole(group, own, floor, regions)
         if group is home:
@@ -217,9 +217,9 @@ def _first_flash(groups: list[Group], primary: str) -> Group | None:
 
 
 def _areas(
-    group: Group, floor: int, names: _Names, told: set[str], security: Security, regions: Sequence[Region]
+    group: Group, floor: int, names: _Names, showing: set[str], security: Security, regions: Sequence[Region]
 ) -> Iterator[AreaGuess]:
-    """One area for each piece, with room up to the next or a round size; ``told``: who shows RAM."""
+    """One area for each piece, with room up to the next or a round size; ``showing``: who shows RAM."""
     for index, piece in enumerate(group.pieces):
         following = group.pieces[index + 1] if index + 1 < len(group.pieces) else None
         limit = following.span.start if following else group.limit
@@ -229,7 +229,7 @@ def _areas(
         if region and any(region.span.overlaps(other.span) for other in group.pieces if other is not piece):
             region = None
         area = _area(piece, following, floor, limit, names, unit, region)
-        if piece.use == "own" and piece.owner not in told:
+        if piece.use == "own" and piece.owner not in showing:
             area = replace(area, reason=f"the RAM below {piece.owner}'s initial stack pointer")
         yield area
         floor = min(max(area.span.end, piece.span.end), limit)

@@ -201,14 +201,14 @@ def core_for(name: str, cores: Mapping[str, CoreGuess], security: Security) -> C
     most = max((cores[each] for each in members), key=lambda each: order.index(each.architecture))
     wanted = {extension for each in members for extension in cores[each].extensions} | {"security"}
     possible = tuple(each for each in EXTENSIONS_OF[most.architecture] if each in wanted)
-    told = [f"security: {security.secure[name]}"]
-    told += dict.fromkeys(cores[each].extensions_from for each in members if len(possible) > 1)
+    basis = [f"security: {security.secure[name]}"]
+    basis += dict.fromkeys(cores[each].extensions_from for each in members if len(possible) > 1)
     count = max((cores[each] for each in members), key=lambda each: each.interrupts)
     return CoreGuess(
         most.architecture,
         most.architecture_from,
         possible,
-        "; else ".join([told[0], " and ".join(told[1:])]) if told[1:] else told[0],
+        "; else ".join([basis[0], " and ".join(basis[1:])]) if basis[1:] else basis[0],
         count.interrupts,
         count.interrupts_from,
     )
@@ -239,8 +239,8 @@ class _Called(NamedTuple):
 
     @property
     def words(self) -> str:
-        told = f"it calls {', '.join(self.names[:SHOWN])} of {self.owner}"
-        return f"{told}, {self.moved} at another address than there" if self.moved else told
+        basis = f"it calls {', '.join(self.names[:SHOWN])} of {self.owner}"
+        return f"{basis}, {self.moved} at another address than there" if self.moved else basis
 
 
 def _called(seen: Evidence, owner: Evidence) -> _Called:

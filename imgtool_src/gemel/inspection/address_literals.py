@@ -111,8 +111,8 @@ def _pairs(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
         if encoded is not None:
             lower += _matches(_move(_MOV, encoded), data, start)
         for match in lower:
-            behind = upper.intersection(_following(data, match.end()))
-            if any(_is_upper_half(data, at, match) for at in behind):
+            later = upper.intersection(_following(data, match.end()))
+            if any(_is_upper_half(data, at, match) for at in later):
                 yield HeldLiteral(match.start(), "a pair of instructions")
     if address:
         yield from _shifted(address, data, start)

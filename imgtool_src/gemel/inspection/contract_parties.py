@@ -178,7 +178,7 @@ def without_a_voice(missing: list[Missing], present: list[BuildPlan]) -> list[Mi
     ]
 
 
-def not_told(where: str, missing: list[Missing], present: list[BuildPlan]) -> Iterator[NotChecked]:
+def unanswered(where: str, missing: list[Missing], present: list[BuildPlan]) -> Iterator[NotChecked]:
     """What could not be looked at because of the builds in ``missing``, each reason once."""
     yield from lacking(where, without_a_voice(missing, present))
 

@@ -54,7 +54,7 @@ def instead_of_table(
             "place the note after the vectors in the linker script: .note.gnu.build-id : "
             "{ KEEP(*(.note.gnu.build-id)) } after the section of the vectors",
         )
-    if placed and (moved := _table_behind(layout, plan, bytes_of, placed, start)):
+    if placed and (moved := _table_later(layout, plan, bytes_of, placed, start)):
         return moved
     if build is None or build.symbols is None or placed is None:
         return None if _could_be_table(layout, plan, bytes_of(Span(start, 16))) else _NO_TABLE
@@ -88,7 +88,7 @@ def instead_of_table(
     )
 
 
-def _table_behind(
+def _table_later(
     layout: Layout, plan: BuildPlan, bytes_of: Callable[[Span], bytes], placed: PlacedBuild, start: int
 ) -> Instead | None:
     """The build's only vector table, if it is not where the layout has it but further on, at any word."""

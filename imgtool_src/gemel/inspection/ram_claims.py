@@ -15,7 +15,7 @@ from gemel.builds.segment import ALIGNMENT_GAP, Segment
 from gemel.inspection.reserves import Reserve, reserves_of
 from gemel.inspection.windows import Part, Window, parts_of, windows_of
 from gemel.layout.model import BuildPlan, Layout, Memory
-from gemel.m_profile.bit_band import behind_bit_band
+from gemel.m_profile.bit_band import of_bit_band_alias
 from gemel.spans import Span, merge, without
 from gemel.structs import NamedTuple
 
@@ -43,7 +43,7 @@ class Claim(NamedTuple):
         return self.by if isinstance(self.by, Reserve) else None
 
     @property
-    def told(self) -> str:
+    def words(self) -> str:
         """``segment 2``, or ``heap, symbols __HeapBase and __HeapLimit``."""
         return self.by.words
 
@@ -68,7 +68,7 @@ def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
 
 def _by_pieces(segment: Segment, windows: list[Window], architecture: str) -> Iterator[Claim]:
     for span in segment.pieces or (segment.run_span,):
-        piece = span if segment.data else behind_bit_band(architecture, span) or span
+        piece = span if segment.data else of_bit_band_alias(architecture, span) or span
         for part in parts_of(piece, windows):
             seen = _claimed(segment, part)
             if seen.size:

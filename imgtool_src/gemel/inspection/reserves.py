@@ -89,27 +89,27 @@ _OTHER_SECTIONS = re.compile(r"^\.(note|debug|comment|stack_sizes|text|rodata)")
 
 
 class Reserve(NamedTuple):
-    """Memory set aside as heap or stack, as its core sees it; ``told_by`` names the section or symbols.
+    """Memory set aside as heap or stack, as its core sees it; ``named_by`` names the section or symbols.
 
     ``by_size`` says that only one end and the size are stated.
     """
 
     kind: ReserveKind
     span: Span
-    told_by: str
+    named_by: str
     by_size: bool = False
 
     @property
     def words(self) -> str:
         """What messages call it."""
-        return f"{self.kind}, {self.told_by}"
+        return f"{self.kind}, {self.named_by}"
 
 
 class Stated(NamedTuple):
     """A size that the linker script states, and by what."""
 
     size: int
-    told_by: str
+    named_by: str
 
 
 def reserves_of(build: Build) -> tuple[Reserve, ...]:

@@ -82,7 +82,7 @@ def own_obstacles(
         if claim.in_ram and not claim.reserve:
             for seen in without([claim.seen], left_out):
                 plain = seen.moved(claim.plain.start - claim.seen.start)
-                yield Obstacle(plain, f"data of build {plan.name}, {claim.told}", plan.name)
+                yield Obstacle(plain, f"data of build {plan.name}, {claim.words}", plan.name)
     for reserve in reserves_of(build):
         if reserve.kind == "stack" and (_starts_in(reserve.span, pointer) or reserve.by_size):
             continue
@@ -91,7 +91,7 @@ def own_obstacles(
         located = locate(layout, reserve.span.start, plan.core)
         if located and located.memory.kind == "ram":
             span = Span(located.plain, reserve.span.size)
-            yield Obstacle(span, f"the {reserve.kind} of build {plan.name}, {reserve.told_by}", plan.name)
+            yield Obstacle(span, f"the {reserve.kind} of build {plan.name}, {reserve.named_by}", plan.name)
 
 
 def other_obstacles(inspection: Inspection, plan: BuildPlan) -> Iterator[Obstacle]:
@@ -104,7 +104,7 @@ def other_obstacles(inspection: Inspection, plan: BuildPlan) -> Iterator[Obstacl
         if build and not needs_elf(name, build, "RAM use"):
             for claim in claims_of(layout, other, build):
                 if claim.in_ram:
-                    what = f"the {claim.told}" if claim.reserve else f"data, {claim.told},"
+                    what = f"the {claim.words}" if claim.reserve else f"data, {claim.words},"
                     yield Obstacle(claim.plain, f"{what} of build {name} of core {other.core}", name)
 
 

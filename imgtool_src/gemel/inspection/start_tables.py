@@ -36,7 +36,7 @@ class StartEntry(NamedTuple):
     source: int | None
     start: int
     end: int
-    told_by: str
+    named_by: str
 
     @property
     def span(self) -> Span:
@@ -47,7 +47,7 @@ class StartEntry(NamedTuple):
 class StartBlocks(NamedTuple):
     """What start-up code of a build copies and clears, and the blocks whose symbols no code of it uses.
 
-    ``tells_copies``: it has the labels of a copy table or of copied data, be they empty; ``tells_clears`` the same
+    ``states_copies``: it has the labels of a copy table or of copied data, be they empty; ``states_clears`` the same
     of what is cleared.  ``written`` is all that the code clears or copies before ``main``, None where that is
     not known.
     """
@@ -55,8 +55,8 @@ class StartBlocks(NamedTuple):
     copies: list[StartEntry]
     clears: list[StartEntry]
     unused: list[StartEntry]
-    tells_copies: bool = False
-    tells_clears: bool = False
+    states_copies: bool = False
+    states_clears: bool = False
     written: tuple[Span, ...] | None = None
 
 
@@ -68,15 +68,15 @@ def start_blocks(build: Build) -> StartBlocks:
     """
     names = start_names(build)
     copies, clears = copies_of(build, names), clears_of(build, names)
-    by_symbols = [entry for entry in (*copies, *clears) if entry.told_by.startswith(BY_SYMBOLS)]
+    by_symbols = [entry for entry in (*copies, *clears) if entry.named_by.startswith(BY_SYMBOLS)]
     used = {entry for entry in by_symbols if _is_used(build, entry)}
     unused = [entry for entry in by_symbols if entry not in used] if used else []
     return StartBlocks(
         [entry for entry in copies if entry not in unused],
         [entry for entry in clears if entry not in unused],
         unused,
-        tells_copies=any(each.is_data for each in names.copied) or bool(names.copy_tables),
-        tells_clears=bool(names.cleared or names.clear_tables),
+        states_copies=any(each.is_data for each in names.copied) or bool(names.copy_tables),
+        states_clears=bool(names.cleared or names.clear_tables),
     )
 
 

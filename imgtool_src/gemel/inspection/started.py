@@ -133,7 +133,7 @@ def blocks_as_run(
     ]
     kept += [each for each in found if without([each.span], [known.span for known in kept])]
     clears = [*blocks.clears, *(StartEntry(None, each.start, each.end, BY_RUN) for each in run.zeroed)]
-    return blocks._replace(copies=kept, clears=clears, tells_copies=True, written=run.written)
+    return blocks._replace(copies=kept, clears=clears, states_copies=True, written=run.written)
 
 
 def _run_span(piece: Piece) -> Span:

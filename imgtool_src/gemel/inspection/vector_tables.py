@@ -104,7 +104,7 @@ def unexplained(inspection: Inspection, table: VectorTable, indices: Iterable[in
     return left, reason if written.unknown and left else ""
 
 
-def values_told(inspection: Inspection, table: VectorTable, indices: Iterable[int]) -> tuple[str, ...]:
+def value_lines(inspection: Inspection, table: VectorTable, indices: Iterable[int]) -> tuple[str, ...]:
     """Each different value of these words with what is there and the words that hold it, long lists cut."""
     words: dict[int, list[int]] = {}
     for index in indices:

@@ -120,7 +120,7 @@ def segment_words(build: Build, segment: Segment) -> str:
 
 def claim_words(build: Build, claim: Claim) -> str:
     """``build station (station.elf, segment 1)``, ``build station (station.elf, heap, section .heap)``."""
-    return f"build {build.name} ({build.file}, {claim.told})"
+    return f"build {build.name} ({build.file}, {claim.words})"
 
 
 def builds_stored_in(layout: Layout, area: str) -> list[BuildPlan]:

@@ -169,11 +169,11 @@ def _of_copy(
         return None
     copy = bytes(_bytes_of(piece, shared))
     erased = layout.memory_of(layout.builds[owner].stored_in).erased_byte
-    handed_in = image.read(shared, erased)
+    given_bytes = image.read(shared, erased)
     offset = _first_difference_where_held(image, shared, copy)
     if offset is None:
         return None
-    begins_there = copy[:HEAD] == handed_in[:HEAD] or (
+    begins_there = copy[:HEAD] == given_bytes[:HEAD] or (
         piece.address == shared.start and not _runs_on(layout, placement, shared)
     )
     notes = [note.build_id for note in build_id_notes(copy)]
@@ -187,7 +187,7 @@ def _of_copy(
         where=f"build {placement.plan.name} ({placement.build.file}, {piece.segment.words}), "
         f"first difference at {format_address(address)}",
         found=f"0x{copy[offset]:02X} in the copy, build id {_id_words(theirs)}",
-        expected=f"0x{handed_in[offset]:02X} as in {placements[owner].build.file}, "
+        expected=f"0x{given_bytes[offset]:02X} as in {placements[owner].build.file}, "
         f"build id {_id_words([ours] if ours else [])}",
         next_step=f"build {placement.plan.name} again with the new {owner}, or give the {owner} it was built with",
     )

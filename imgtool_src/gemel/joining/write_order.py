@@ -34,8 +34,10 @@ def in_order(writes: Sequence[Write]) -> list[Write]:
     sharing = list(_sharing(writes))
     problems = [_shared(first, second) for first, second in sharing]
     ready, circles = _sorted(writes)
-    told = {each.name for pair in sharing for each in pair}  # of these a circle may be but the echo
-    problems += [_circle(circle) for circle in circles if not told.issuperset(each.name for each in circle)]
+    reported = {each.name for pair in sharing for each in pair}  # of these a circle may be but the echo
+    problems += [
+        _circle(circle) for circle in circles if not reported.issuperset(each.name for each in circle)
+    ]
     if problems:
         raise LayoutError(problems)
     return ready

@@ -137,13 +137,13 @@ def _gather(faults: list[LayoutFault], found: Iterable[LayoutFault]) -> None:
 
 def _all_checks(layout: Layout, also: Sequence[Check]) -> Iterator[LayoutFault]:
     """Faults of this room, then of the others, each key that is already at fault left out."""
-    told = set()
+    reported = set()
     for fault in faults_between(layout):
-        told.add(fault.path)
+        reported.add(fault.path)
         yield fault
     for check in also:
         for fault in check(layout):
-            if fault.path not in told:
+            if fault.path not in reported:
                 yield fault
 
 

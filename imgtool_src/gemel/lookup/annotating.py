@@ -17,7 +17,7 @@ from gemel.m_profile.fault_registers import (
     has_its_width,
     spelled_out,
 )
-from gemel.text.demangled import LONGEST_TOGETHER, demangled
+from gemel.text.demangled import MAX_TEXT_IN_ALL, demangled
 from gemel.text.escaping import on_one_line
 
 _COLOURED = r"(?<=\x1b\[m)|(?<=\x1b\[[0-9]m)|(?<=\x1b\[[0-9]{2}m)|(?<=\x1b\[[0-9];[0-9]{2}m)"
@@ -50,18 +50,18 @@ MAX_LINE = 1 << 16
 CACHED = 1 << 16
 """Addresses whose names are kept."""
 
-LONG_NAME, LONG_NAMES_TOGETHER = 120, 1 << 22
+LONG_NAME, LONG_NAMES_IN_ALL = 120, 1 << 22
 """Characters of what is said of an address, and of all that is longer in one text; after that only so much is said."""
 
-FEW_WAYS, WAYS_TOGETHER = 2, 60_000
+FEW_WAYS, WAYS_IN_ALL = 2, 60_000
 """Ways to builds that each address has, and those of all addresses with more; after that only the first few count."""
 
 
 class _Spelled(dict[str, str]):
-    """Symbols as their sources spell them, but for those after the first LONGEST_TOGETHER / 2 characters."""
+    """Symbols as their sources spell them, but for those after the first MAX_TEXT_IN_ALL / 2 characters."""
 
     def __init__(self) -> None:
-        self._left = LONGEST_TOGETHER // 2
+        self._left = MAX_TEXT_IN_ALL // 2
 
     def __missing__(self, symbol: str) -> str:
         if symbol.startswith("_Z"):
@@ -77,7 +77,7 @@ def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Ite
     return values are written out.  ``cores`` are those whose view counts.
     """
     found, spelled = lookup.found_by(tuple(cores)), _Spelled()
-    left, ways_left = LONG_NAMES_TOGETHER, WAYS_TOGETHER
+    left, ways_left = LONG_NAMES_IN_ALL, WAYS_IN_ALL
 
     @lru_cache(CACHED)
     def named(address: int) -> str:

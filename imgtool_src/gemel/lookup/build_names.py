@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from gemel.span_index import SpanIndex, Stretches
 from gemel.structs import NamedTuple
-from gemel.text.demangled import LONGEST_TOGETHER, demangled
+from gemel.text.demangled import MAX_TEXT_IN_ALL, demangled
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -138,11 +138,11 @@ class BuildNames:
 
 
 def _spelled_so(name: str, symbols: Iterable[Symbol]) -> Iterator[Symbol]:
-    """The symbols that their source spells as ``name``, with or without parameters; LONGEST_TOGETHER are looked at.
+    """The symbols that their source spells as ``name``, with or without parameters; MAX_TEXT_IN_ALL are looked at.
 
     A mangled name has the words of the one in the source in it, but those that have an abbreviation.
     """
-    words, left = re.findall(r"\w+", name), LONGEST_TOGETHER
+    words, left = re.findall(r"\w+", name), MAX_TEXT_IN_ALL
     for symbol in symbols:
         if symbol.name.startswith("_Z") and any(word in symbol.name for word in words):
             left -= len(symbol.name)

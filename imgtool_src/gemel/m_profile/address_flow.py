@@ -303,26 +303,26 @@ class AddressFlow:
             if constant is not None:
                 values.append(constant)
             kinds = [self._kinds(registers, each, known) for each in sources]
-            together = 0
+            marks = 0
             for each in kinds:
-                together |= each
+                marks |= each
             if any(self.holds(value) for value in values):
-                together |= NEAR
+                marks |= NEAR
             if limit_of_result(first, second, values) <= min(each.start for each in self._watched):
-                together = 0
+                marks = 0
             elif adds(first, second):
                 if first & 0xFE00 == 0xEA00 and not second & 0x30 and second & 0x6000:
-                    together |= COMPUTED
-                if together & FRAME or any(self._is_base(value) for value in values):
-                    together &= ~(COMPUTED | SCALED)
+                    marks |= COMPUTED
+                if marks & FRAME or any(self._is_base(value) for value in values):
+                    marks &= ~(COMPUTED | SCALED)
                 elif constant is None and len(sources) == 2 and not all(each & SCALED for each in kinds):
-                    together &= ~SCALED
+                    marks &= ~SCALED
                 if any(LARGE <= value <= 0xF000_0000 and not self._is_base(value) for value in values):
-                    together |= COMPUTED
+                    marks |= COMPUTED
             else:
-                together &= ~FRAME if not moves(first, second) else ~0
-                together |= any_number(first, second, values, scaled=bool(together & SCALED))
-            _mark(registers.marks, target, together)
+                marks &= ~FRAME if not moves(first, second) else ~0
+                marks |= any_number(first, second, values, scaled=bool(marks & SCALED))
+            _mark(registers.marks, target, marks)
 
 
 def _known(seeds: Seeds) -> Iterable[tuple[int, int]]:

@@ -17,7 +17,7 @@ ALIASES = ((0x2200_0000, 0x2000_0000), (0x4200_0000, 0x4000_0000))
 ALIAS_SIZE = 32 << 20
 
 
-def behind_bit_band(architecture: str, span: Span) -> Span | None:
+def of_bit_band_alias(architecture: str, span: Span) -> Span | None:
     """The bytes whose bits a span of an alias stands for; None if it is in none."""
     for alias, region in ALIASES if architecture in ARCHITECTURES else ():
         if Span(alias, ALIAS_SIZE).covers(span) and span.size:

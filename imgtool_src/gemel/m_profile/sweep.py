@@ -51,22 +51,22 @@ class Sweep:
         self._flow = flow
         self._beyond = [(span.start - flow.start, span.end - flow.start) for span in beyond]
         self._refused = bytearray(len(flow.sizes))
-        self._behind: list[int] = []
+        self._ends: list[int] = []
         self._alone = self._balanced = False
         self.routines: list[Routine] = []
 
     def run(self) -> list[Routine]:
         """Sweep everything; the routines that were found, in the order in which they were."""
         flow = self._flow
-        self._behind = [run.end for run in flow.reached()]
-        self._behind += [2 * each.end() for each in re.finditer(b"\1+", flow.data)]
+        self._ends = [run.end for run in flow.reached()]
+        self._ends += [2 * each.end() for each in re.finditer(b"\1+", flow.data)]
         self._try(self._pointed_at())
         self._balanced = True
         self._try(self._prologues())
         self._balanced = False
-        while self._behind and self._flow.effort >= 0:
-            behind, self._behind = sorted(set(self._behind)), []
-            self._try(self._past_fill(at) for at in behind)
+        while self._ends and self._flow.effort >= 0:
+            ends, self._ends = sorted(set(self._ends)), []
+            self._try(self._past_fill(at) for at in ends)
         self._alone = True
         self._try(self._left())
         return self.routines
@@ -146,8 +146,8 @@ class Sweep:
         for stream in streams:
             self._flow.take(stream)
             calls += stream.calls
-            self._behind.append(stream.end)
-            self._behind += [part.stop for part in stream.data]
+            self._ends.append(stream.end)
+            self._ends += [part.stop for part in stream.data]
         self.routines.append(Routine(runs(sorted(sizes.items())), self._alone))
         self._flow.effort += 2 * len(sizes)  # what is code pays for more looking: noise is hardly ever taken
         return calls

@@ -31,7 +31,7 @@ class EmulatorMissing(Exception):
     """The emulator is not installed."""
 
 
-def run_apart(plan: DevicePlan, seconds: float | None = None) -> RawRun:
+def run_isolated(plan: DevicePlan, seconds: float | None = None) -> RawRun:
     """Run ``plan`` in another process.
 
     Raises EmulatorEnded if that crashes, answers nonsense or takes longer than ``seconds`` (None: so long

@@ -12,7 +12,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout
 from gemel.progress import step
-from gemel.rehearsal.isolation import EmulatorEnded, EmulatorMissing, run_apart
+from gemel.rehearsal.isolation import EmulatorEnded, EmulatorMissing, run_isolated
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawRun
 from gemel.rehearsal.result import Rehearsal
@@ -34,14 +34,14 @@ class RehearsalOptions(Struct):
     """How to rehearse.
 
     ``budget`` (instructions a core; None: the layout's, else 20 million), ``watches`` (names of
-    ``fine_watches.WATCHES``), ``apart`` (in a process of its own, so that a crash of the emulator is a
+    ``fine_watches.WATCHES``), ``isolate`` (in a process of its own, so that a crash of the emulator is a
     finding; without it a crash is yours), ``exact`` (a second run that follows calls), ``interleavings`` (so
     many other orders of the cores are tried too: other speeds, and races turned round; the result is the worst).
     """
 
     budget: int | None = None
     watches: tuple[str, ...] = ()
-    apart: bool = True
+    isolate: bool = True
     exact: bool = True
     interleavings: int = 0
 
@@ -65,7 +65,7 @@ def rehearse(
     names = CodeNames(subject, sources or {})
     step("rehearsal", 0, options.interleavings + 1 if options.interleavings else 0)
     if not options.interleavings:
-        return _rehearsed(subject, plan, names, options.apart)[0]
+        return _rehearsed(subject, plan, names, options.isolate)[0]
     orders: list[tuple[Rehearsal, RawRun | None]] = []
 
     def run_order(**changed: Any) -> None:
@@ -74,7 +74,7 @@ def rehearse(
         if first and first.ended == "goals":
             budget = min(PATIENCE * first.time + LEAST_PATIENCE, max(budget, SLOWEST * first.time))
         order = replace(plan, traced=True, budget=budget, **changed)
-        orders.append(_rehearsed(subject, order, names, options.apart))
+        orders.append(_rehearsed(subject, order, names, options.isolate))
         step("rehearsal", len(orders), options.interleavings + 1)
 
     by_chance = (options.interleavings + 1) // 2
@@ -88,11 +88,11 @@ def rehearse(
 
 
 def _rehearsed(
-    subject: Inspection, plan: DevicePlan, names: CodeNames, apart: bool
+    subject: Inspection, plan: DevicePlan, names: CodeNames, isolate: bool
 ) -> tuple[Rehearsal, RawRun | None]:
     try:
-        if apart:
-            run = run_apart(plan)
+        if isolate:
+            run = run_isolated(plan)
         else:
             from gemel.rehearsal.emulator.runner import run_plan
 

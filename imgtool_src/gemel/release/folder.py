@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from gemel.seals.keys.keys import PublicKey
 
 
-MAX_REFS, MAX_REFS_TOGETHER = 20, 200
+MAX_REFS, MAX_REFS_IN_ALL = 20, 200
 """References of one VEX document that are named, each in a remark, and of all before each names its first alone."""
 
 
@@ -296,14 +296,14 @@ def vex_faults(folder: ReleaseFolder) -> Iterator[Fault]:
 def vex_refs_unknown(folder: ReleaseFolder) -> Iterator[tuple[str, str]]:
     """The VEX documents with references in them to components that the SBOM does not list, MAX_REFS of each.
 
-    After MAX_REFS_TOGETHER it is one of each.  The last of more says how many more there are.
+    After MAX_REFS_IN_ALL it is one of each.  The last of more says how many more there are.
     """
     listed = 0
     with suppress(GemelError, ValueError, RecursionError):
         known = refs_in(folder.files.get(SBOM, b""))
         for file, vex in sorted(folder.vex.items()):
             unknown = [] if isinstance(vex, GemelError) else unknown_refs(vex, known)
-            most = MAX_REFS if listed < MAX_REFS_TOGETHER else 1
+            most = MAX_REFS if listed < MAX_REFS_IN_ALL else 1
             if more := len(unknown[most:]):
                 unknown[most - 1 :] = [f"{unknown[most - 1]}, and {more:,} more"]
             listed += len(unknown)

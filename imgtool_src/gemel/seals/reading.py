@@ -36,7 +36,7 @@ def read_seal(area_bytes: bytes, erased_byte: int, where: str) -> Seal:
         signer = _signer(part, f"{where}, signer {number}", findings)
         if signer:
             signers.append(signer)
-    findings += _behind_findings(data, size, erased_byte, where)
+    findings += _findings_after(data, size, erased_byte, where)
     if findings:
         raise SealError(findings)
     return Seal(tuple(signers), size)
@@ -93,7 +93,7 @@ XMODEM_PAD = 0x1A
 """SUB, with which that protocol fills the last block of a file (common practice)."""
 
 
-def _behind_findings(data: bytes, size: int, erased_byte: int, where: str) -> list[SealFinding]:
+def _findings_after(data: bytes, size: int, erased_byte: int, where: str) -> list[SealFinding]:
     rest = data[size:]
     others = len(rest) - rest.count(erased_byte)
     if not others:

@@ -18,7 +18,7 @@ MOST_CALLS, MOST_DEEP = 20, 80
 repeats each time, so that 150 characters can stand for gigabytes.  Other names stay as they are.  Of 9,210 names of a
 C++ library none takes more than 14 a character."""
 
-LONGEST_TOGETHER = 40_000
+MAX_TEXT_IN_ALL = 40_000
 """Characters of all names together that one answer spells out: half a second's work at worst."""
 
 _SPELLED = (

@@ -88,11 +88,11 @@ def _other_request(record_bytes: bytes, key: PublicKey, path: Path) -> dict[str,
         asked = read_to_be_signed(limited(request, LARGEST_REQUEST, "a request", plain=True), str(request))
     except (UsageProblem, RequestError):
         return {}
-    told = list(differences(decode(record_bytes, "the record"), asked.record))
-    if told:
+    differing = list(differences(decode(record_bytes, "the record"), asked.record))
+    if differing:
         return {
             "what": "a signature is for another image",
-            "found": f"{request.name}, next to it, has {'; '.join(told)}",
+            "found": f"{request.name}, next to it, has {'; '.join(differing)}",
             "next_step": "give the image whose bytes were signed, or have those of this image signed",
         }
     if asked.key_fingerprint != key.fingerprint:

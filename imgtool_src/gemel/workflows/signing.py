@@ -84,7 +84,7 @@ class SignRequest(Struct, dict=True):
         return self._layout_and_files[2]
 
     @cached_property
-    def handed(self) -> dict[str, Build]:
+    def loaded_builds(self) -> dict[str, Build]:
         """The builds that are given."""
         return load_builds(self.read, self.files)
 
@@ -209,7 +209,7 @@ def _checked(request: SignRequest, rules: Iterable[Rule] | None, counted: Sequen
     return check(
         request.read,
         request.loaded,
-        request.handed,
+        request.loaded_builds,
         version=version_of(request.version),
         rollback=request.rollback,
         as_layout_states=True,

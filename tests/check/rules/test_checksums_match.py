@@ -242,7 +242,7 @@ over = [{ area = "station-code", offset = 0, size = 0xF00 }]
 at = { area = "station-code", offset = 0xF80 }
 """
     read = layout(add=again)
-    monkeypatch.setattr(checksum_diagnosis, "_MAX_TOGETHER", together)
+    monkeypatch.setattr(checksum_diagnosis, "_MAX_IN_ALL", together)
     found = findings(apply(RULE, read, changed(joined(read).image, {STATION + 0x90: b"\0"}), {}))
     assert [not each.lines[-1].startswith("not everything was tried") for each in found] == whole
 

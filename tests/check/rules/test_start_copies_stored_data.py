@@ -143,7 +143,7 @@ def test_tables_of_a_real_build_are_read_in_words() -> None:
     assert [entry.span for entry in copies] == [sections[".ramcode"], sections[".data"]]
     assert [station.load_address_of(entry.start) for entry in copies] == [entry.source for entry in copies]
     assert [entry.span for entry in clears] == [sections[".bss"]]
-    assert copies[0].told_by == "entry 0 of the table at __copy_table_start__"
+    assert copies[0].named_by == "entry 0 of the table at __copy_table_start__"
 
 
 def test_both_tables_count_in_the_same_unit() -> None:

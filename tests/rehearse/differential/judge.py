@@ -47,7 +47,7 @@ def image_bytes(product: Product) -> bytes:
 
 
 def rehearsed(product: Product, **options: Any) -> Rehearsed:
-    """The rehearsal of a case, in this process unless ``apart`` says otherwise."""
+    """The rehearsal of a case, in this process unless ``isolate`` says otherwise."""
     result = product.rehearse(**options)
     found = [(each.severity, (each.kind, each.core, each.what)) for each in result.findings]
     errors = tuple(each for severity, each in found if severity == "error")

@@ -95,7 +95,7 @@ def run_case(
     folder: Path,
     times: dict[str, float] | None = None,
     *,
-    apart: bool = False,
+    isolate: bool = False,
     board_only: bool = False,
     kept: Path | None = None,
 ) -> tuple[list[str], list[str]]:
@@ -117,7 +117,7 @@ def run_case(
         return board, []
     t = time.perf_counter()
     try:
-        result = rehearsed_apart(product) if apart else rehearsed(product)
+        result = rehearsed_apart(product) if isolate else rehearsed(product)
         found = rehearsal_disagreements(case, expected_texts(case, run), result)
     except RehearsalEnded as error:
         found = [f"no result: {error}"]
@@ -152,7 +152,13 @@ def main() -> int:
             arguments.keep.mkdir(parents=True, exist_ok=True)
         for case in cases:
             board, found = run_case(
-                case, builder, folder, times, apart=True, board_only=arguments.board_only, kept=arguments.keep
+                case,
+                builder,
+                folder,
+                times,
+                isolate=True,
+                board_only=arguments.board_only,
+                kept=arguments.keep,
             )
             total[case.group] += 1
             odd[case.group] += bool(board)

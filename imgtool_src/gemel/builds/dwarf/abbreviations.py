@@ -146,7 +146,7 @@ class Abbreviation:
         if self.size >= 0:
             return at + self.size
         for step in self.steps:
-            at = at + step.size if step.unpack is not None else _behind(data, at, step.form)
+            at = at + step.size if step.unpack is not None else _end_of(data, at, step.form)
         return at
 
 
@@ -296,7 +296,7 @@ def _variable(data: bytes, at: int, form: int) -> tuple[Value, int]:
         return uleb(data, at)
     if form == Form.SDATA:
         return sleb(data, at)
-    end = _behind(data, at, form)
+    end = _end_of(data, at, form)
     if form == Form.STRING:
         return data[at : end - 1], end
     if form in (Form.BLOCK, Form.EXPRLOC):
@@ -306,7 +306,7 @@ def _variable(data: bytes, at: int, form: int) -> tuple[Value, int]:
     return b"", end
 
 
-def _behind(data: bytes, at: int, form: int) -> int:
+def _end_of(data: bytes, at: int, form: int) -> int:
     """The offset after a value of variable length."""
     if form in _ULEB or form == Form.SDATA:
         while data[at] & 0x80:

@@ -13,7 +13,7 @@ from gemel.builds.dwarf.constants import LANGUAGES, NAMED, RECORDS, At, Tag
 from gemel.builds.dwarf.entries import DieOffset, Entries
 from gemel.builds.dwarf.fault import DebugUnreadable, DwarfFault
 from gemel.builds.dwarf.index import Index
-from gemel.builds.dwarf.names import Spelled, keyword, scoped, taken_apart
+from gemel.builds.dwarf.names import Spelled, keyword, parsed, scoped
 from gemel.builds.dwarf.sections import DebugSections, read_debug_sections
 from gemel.builds.dwarf.type_reader import constant_of, read_type
 from gemel.builds.dwarf.types import (
@@ -54,14 +54,14 @@ def read_debug_types(sections: DebugSections, file: str, beside: Beside | None =
 
     ``beside`` gives the files of split debug information, or the package (.dwp) named after ``file``.
     """
-    with _told(file):
+    with _as_unreadable(file):
         path = PurePath(file)
         packages = (f"{path.name}.dwp", f"{path.stem}.dwp")
         return DebugTypes(Entries(read_debug_sections(sections), beside, packages), file)
 
 
 @contextmanager
-def _told(file: str) -> Iterator[None]:
+def _as_unreadable(file: str) -> Iterator[None]:
     """Turns whatever malformed debug information leads to into DebugUnreadable."""
     try:
         yield
@@ -99,8 +99,8 @@ class DebugTypes:
         in each.  What is only declared does not count.  Types inside of classes are found by their path.
         A name without a scope that nothing has at the top is taken for the one in a scope, if there is only one.
         """
-        wanted = taken_apart(spelling)
-        with _told(self._file):
+        wanted = parsed(spelling)
+        with _as_unreadable(self._file):
             found = [
                 entry.offset
                 for entry in self._index.named(wanted.last)
@@ -124,7 +124,7 @@ class DebugTypes:
 
     def language_of(self, reference: Reference) -> str:
         """The language of the source that a type is from: C, C++, Rust, or empty for any other."""
-        with _told(self._file):
+        with _as_unreadable(self._file):
             top = self._entries.at(self._entries.at(reference).unit.entries)
             value = self._entries.read(top).values.get(At.LANGUAGE)
             return LANGUAGES.get(value, "") if isinstance(value, int) else ""
@@ -135,7 +135,7 @@ class DebugTypes:
         Definitions go before declarations, which count only where there is nothing else.
         """
         *scope, last = scoped(name)
-        with _told(self._file):
+        with _as_unreadable(self._file):
             defined: dict[Reference, None] = {}
             declared: dict[Reference, None] = {}
             for entry in self._index.named(last) + self._index.linked(name):
@@ -154,7 +154,7 @@ class DebugTypes:
         Each value once, in the order of the file.  ``scope::NAME`` names one in a namespace or enumeration.
         """
         *scope, last = scoped(name)
-        with _told(self._file):
+        with _as_unreadable(self._file):
             keys = set(self._entries.keys_of(last))
             found: list[tuple[int, int]] = []
             for entry in self._index.enumerations(last):
@@ -175,7 +175,7 @@ class DebugTypes:
         """The type that ``reference`` names."""
         found = self._types.get(reference)
         if found is None:
-            with _told(self._file):
+            with _as_unreadable(self._file):
                 found = self._types[reference] = read_type(self._entries, reference)
         return found
 
@@ -249,9 +249,9 @@ class DebugTypes:
         """
         from difflib import get_close_matches
 
-        with _told(self._file):
+        with _as_unreadable(self._file):
             known: dict[str, None] = {}
-            spelled = taken_apart(spelling)
+            spelled = parsed(spelling)
             wanted = spelled.last
             asked = bool(re.match(_OF_LIBRARY, "::".join((*spelled.scope, wanted))))
             for name, entry in self._index.names(frozenset(NAMED)):

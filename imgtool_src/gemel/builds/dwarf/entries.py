@@ -169,9 +169,9 @@ class Entries:
                 return
             self.walked(1)
             yield DieOffset(at, unit, abbreviation, attributes)
-            at = self.behind(unit, abbreviation, attributes)
+            at = self.end_of(unit, abbreviation, attributes)
 
-    def behind(self, unit: Unit, abbreviation: Abbreviation, at: int) -> int:
+    def end_of(self, unit: Unit, abbreviation: Abbreviation, at: int) -> int:
         """The offset after an entry, whose attributes start at ``at``, and everything below it."""
         joined = self.joined
         if not abbreviation.children:
@@ -185,9 +185,9 @@ class Entries:
             sibling = self.reference(unit, abbreviation, values, At.SIBLING) or 0
         if at < sibling <= unit.end:
             return sibling
-        return self._behind_children(unit, abbreviation.end(joined, at))
+        return self._end_of_children(unit, abbreviation.end(joined, at))
 
-    def _behind_children(self, unit: Unit, at: int) -> int:
+    def _end_of_children(self, unit: Unit, at: int) -> int:
         joined, end, known = self.joined, unit.end, unit.abbreviations
         depth, steps = 1, 0
         while depth and at < end:

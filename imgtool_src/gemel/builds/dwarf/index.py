@@ -164,7 +164,7 @@ class Index:
         entries, joined, found = self._entries, self._entries.joined, names.found
         unit = parent.unit
         at = parent.abbreviation.end(joined, parent.attributes)
-        behind, abbreviation_at, walked = entries.behind, unit.abbreviation, entries.walked
+        end_of, abbreviation_at, walked = entries.end_of, unit.abbreviation, entries.walked
         while at < end:
             abbreviation, attributes = abbreviation_at(joined, at)
             if abbreviation is None:
@@ -186,7 +186,7 @@ class Index:
                 place = DieOffset(at, unit, abbreviation, attributes)
                 name = entries.name(place)
                 self._gather(names, place, (*scope, name) if name else scope, depth + 1, end)
-            at = behind(unit, abbreviation, attributes)
+            at = end_of(unit, abbreviation, attributes)
 
     def _link(self, names: _Names, place: DieOffset, entry: Indexed) -> None:
         for attribute in _LINKED:

@@ -23,7 +23,7 @@ class Spelled(NamedTuple):
     last: str
 
 
-def taken_apart(spelling: str) -> Spelled:
+def parsed(spelling: str) -> Spelled:
     """``struct link_frame``, ``enum class link::mode``, ``link::ring<link::frame, 4>``, ``link_frame_t``.
 
     Without a keyword every kind of type is meant.  What stands between brackets is part of a name.

@@ -28,7 +28,9 @@ def with_pieces(
     counts, whatever sections say, and so does what it clears after its last section: there a linker ends the segment,
     and a table that ends sooner leaves something out.
     """
-    sorts = [(apart, [span.start for span in apart]) for apart in (_apart(sections), _apart(unstored))]
+    sorts = [
+        (spans, [span.start for span in spans]) for spans in (_separated(sections), _separated(unstored))
+    ]
     result, left = list(segments), 2 * SECTION_LIMIT  # segments may store bytes twice, and so share sections
     owned: set[int] = set()
     for number, segment in sorted(enumerate(segments), key=lambda each: each[1].run_span.size):
@@ -36,9 +38,9 @@ def with_pieces(
         if segment.load_span == whole:
             continue
         bare = not segment.data and bool(sorts[1][0])
-        apart, starts = sorts[bare]
+        spans, starts = sorts[bare]
         first = max(0, bisect_right(starts, whole.start) - 1)
-        inside = apart[first : min(first + left, bisect_right(starts, whole.end - 1))]
+        inside = spans[first : min(first + left, bisect_right(starts, whole.end - 1))]
         left -= len(inside)
         if bare:
             inside = [each for each in inside if each.start not in owned]
@@ -49,7 +51,7 @@ def with_pieces(
     return result
 
 
-def _apart(sections: Iterable[Span]) -> list[Span]:
+def _separated(sections: Iterable[Span]) -> list[Span]:
     """The sections by address; those that overlap, as overlays do, as one; those that only touch, apart."""
     result: list[Span] = []
     for span in sorted(span for span in sections if span.size):
@@ -65,5 +67,5 @@ def _pieces(segment: Segment, taken: list[Span]) -> tuple[Span, ...]:
     if not taken:
         return ()
     stored = Span(segment.run_address, len(segment.data))
-    behind = Span.from_bounds(taken[-1].end, segment.run_span.end)
-    return tuple(sorted([*taken, *without([stored, behind], taken)]))
+    rest = Span.from_bounds(taken[-1].end, segment.run_span.end)
+    return tuple(sorted([*taken, *without([stored, rest], taken)]))

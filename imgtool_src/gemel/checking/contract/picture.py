@@ -10,7 +10,7 @@ from gemel.structs import NamedTuple
 WIDTH = 68
 """Columns of a line: a report of 80 columns puts 12 in front of it."""
 
-BEFORE, BEHIND, FURTHER = 4, 6, 6
+BEFORE, AFTER, FURTHER = 4, 6, 6
 """Rows shown before the first difference and after it, and other rows that differ."""
 
 MARK, FURTHER_MARK = ">>", " >"
@@ -127,7 +127,7 @@ def first_difference(rows: list[Row]) -> int:
 
 
 def _shown(rows: list[Row], first: int) -> set[int]:
-    shown = {0, *range(max(0, first - BEFORE), min(len(rows), first + BEHIND + 1))}
+    shown = {0, *range(max(0, first - BEFORE), min(len(rows), first + AFTER + 1))}
     further = [number for number, row in enumerate(rows) if row.differs and number > first]
     shown.update(further[:FURTHER])
     for number in list(shown):  # what a row stands in

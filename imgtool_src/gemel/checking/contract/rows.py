@@ -109,7 +109,7 @@ class _Rows:
                 yield replace(next(self._member(one, other, pair, depth)), differs=False)
             else:
                 yield from self._member(one, other, pair, depth)
-        yield from _padding_row(paddings[0].behind(), paddings[1].behind(), depth)
+        yield from _padding_row(paddings[0].after(), paddings[1].after(), depth)
 
     def _member(self, one: Side, other: Side, pair: Pair, depth: int) -> Iterator[Row]:
         mine, theirs = pair
@@ -193,7 +193,7 @@ class Padding:
         start, self._end = self._end, max(self._end, member.bit + _bits(self._types, member))
         return self._between(start, member.bit)
 
-    def behind(self) -> Cell | None:
+    def after(self) -> Cell | None:
         """The unused bytes after the last member."""
         return self._between(self._end, 8 * self._size) if self._active and self._size and self._end else None
 

@@ -60,7 +60,7 @@ def demand_outcomes(
         yield from findings
         if findings:
             continue
-        if reason := _not_told(build.attributes):
+        if reason := _why_unknown(build.attributes):
             yield NotChecked(where, reason)
         else:
             yield Holds(where)
@@ -73,7 +73,7 @@ def _is_guarded(inspection: Inspection, core: Core, build: Build) -> bool:
     return not why_not(inspection.disassemble) and all_guarded(core, build)
 
 
-def _not_told(attributes: BuildAttributes) -> str:
+def _why_unknown(attributes: BuildAttributes) -> str:
     """Why an attribute that is left out cannot be taken for 0; empty if it can."""
     if not attributes.values:
         return "its build attributes say nothing of the whole file"

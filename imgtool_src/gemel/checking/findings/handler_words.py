@@ -22,7 +22,7 @@ from gemel.structs import NamedTuple
 Fault = Literal["blank", "erased", "return", "never", "outside", "even"]
 
 
-class Untold(NamedTuple):
+class Unchecked(NamedTuple):
     """Why it cannot be described_word whether there is code at an address."""
 
     reason: str
@@ -33,7 +33,7 @@ def judged_words(
 ) -> tuple[dict[Fault, list[int]], dict[str, list[int]]]:
     """The words that are at fault, by the fault, and those that cannot be described_word, by the reason."""
     faults: dict[Fault, list[int]] = {}
-    untold: dict[str, list[int]] = {}
+    unchecked: dict[str, list[int]] = {}
     skipped = reserved_words(table.core.architecture)
     fault_of = {
         word: fault
@@ -44,14 +44,14 @@ def judged_words(
         if index < 2 or index in skipped:
             continue
         fault = fault_of.get(word)
-        if isinstance(fault, Untold):
-            untold.setdefault(fault.reason, []).append(index)
+        if isinstance(fault, Unchecked):
+            unchecked.setdefault(fault.reason, []).append(index)
         elif fault:
             faults.setdefault(fault, []).append(index)
-    return faults, untold
+    return faults, unchecked
 
 
-def _fault(inspection: Inspection, core: Core, word: int) -> Fault | Untold | None:
+def _fault(inspection: Inspection, core: Core, word: int) -> Fault | Unchecked | None:
     if word == ERASED_WORD:
         return "erased"
     if word >= LOWEST_RETURN:
@@ -65,10 +65,10 @@ def _fault(inspection: Inspection, core: Core, word: int) -> Fault | Untold | No
         return "even"
     if code is True and is_erased_at(inspection, core.name, word & ~1):
         return "blank"
-    return code if isinstance(code, Untold) else None
+    return code if isinstance(code, Unchecked) else None
 
 
-def _code_at(inspection: Inspection, core: Core, address: int) -> bool | Untold:
+def _code_at(inspection: Inspection, core: Core, address: int) -> bool | Unchecked:
     """Whether ``core`` has code of any of its builds at ``address``, stored there or copied there."""
     plans = inspection.layout.builds_of(core.name)
     placed = [inspection.placed[plan.name] for plan in plans if plan.name in inspection.placed]
@@ -79,7 +79,7 @@ def _code_at(inspection: Inspection, core: Core, address: int) -> bool | Untold:
         return False
     memory = located.memory
     if memory.kind == "rom" and not inspection.image.holds(Span(located.plain, 1)):
-        return Untold(f"they lead into rom {memory.name}, of which the image does not hold these bytes")
+        return Unchecked(f"they lead into rom {memory.name}, of which the image does not hold these bytes")
     if memory.kind != "ram" or _is_foreign(inspection, core, located.plain):
         return False
     copied = {plan.name: _is_copied_to(inspection, plan, address) for plan in plans}
@@ -89,7 +89,7 @@ def _code_at(inspection: Inspection, core: Core, address: int) -> bool | Untold:
     if not missing:
         return False
     files = " and ".join(f"build {name}" for name in missing)
-    return Untold(f"they lead into RAM; whether code is copied there needs the ELF file of {files}")
+    return Unchecked(f"they lead into RAM; whether code is copied there needs the ELF file of {files}")
 
 
 def _is_foreign(inspection: Inspection, core: Core, plain: int) -> bool:
@@ -137,7 +137,7 @@ def table_symbol(inspection: Inspection, table: VectorTable) -> TableSymbol | No
     return None
 
 
-def behind_table(inspection: Inspection, table: VectorTable) -> list[int]:
+def words_after_table(inspection: Inspection, table: VectorTable) -> list[int]:
     """The words at fault that the table of the build's file does not have: something else follows it there."""
     symbol = table_symbol(inspection, table)
     if symbol is None or symbol.words >= len(table.words):
@@ -149,6 +149,6 @@ def behind_table(inspection: Inspection, table: VectorTable) -> list[int]:
 def words_of_no_table(inspection: Inspection, table: VectorTable) -> frozenset[int]:
     """All words after the end of a table that vector-table-complete finds too short."""
     symbol = table_symbol(inspection, table)
-    if symbol is None or not behind_table(inspection, table):
+    if symbol is None or not words_after_table(inspection, table):
         return frozenset()
     return frozenset(range(symbol.words, len(table.words)))

@@ -23,11 +23,11 @@ def block_outcomes(
 
     ``findings_of`` judges each block that does not end before it starts.
     """
-    for told in builds_that_state(inspection, "symbols"):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "symbols"):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        plan = told[0]
+        plan = stated[0]
         start = inspection.start_blocks[plan.name]
         blocks = start.copies if does == "copies" else start.clears
         if blocks:
@@ -40,7 +40,7 @@ def block_outcomes(
 
 def block_place(placement: Placement, block: StartEntry) -> str:
     """``build station (station.elf), symbols _sbss and _ebss``."""
-    return f"build {placement.plan.name} ({placement.build.file}), {block.told_by}"
+    return f"build {placement.plan.name} ({placement.build.file}), {block.named_by}"
 
 
 def unused_words(unused: list[StartEntry], span: Span) -> str:
@@ -48,7 +48,7 @@ def unused_words(unused: list[StartEntry], span: Span) -> str:
     block = next((entry for entry in unused if entry.span.overlaps(span)), None)
     if block is None:
         return ""
-    return f"no code uses the {block.told_by}: {'clear' if block.source is None else 'copy'} the block at the start"
+    return f"no code uses the {block.named_by}: {'clear' if block.source is None else 'copy'} the block at the start"
 
 
 def _findings(

@@ -19,5 +19,5 @@ def taken_lines(layout: Layout, plan: BuildPlan, build: Build, span: Span) -> It
     for claim in claims[:2]:
         seen = claim.plain.intersection(span).moved(claim.seen.start - claim.plain.start)
         symbols = biggest_symbols(build, seen)
-        told = f": {symbols}" if symbols else "" if claim.reserve else ", objects not known"
-        yield f"build {plan.name}, {claim.told}, as core {plan.core} sees it {place_words(seen)}{told}"
+        words = f": {symbols}" if symbols else "" if claim.reserve else ", objects not known"
+        yield f"build {plan.name}, {claim.words}, as core {plan.core} sees it {place_words(seen)}{words}"

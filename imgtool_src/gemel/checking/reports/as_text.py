@@ -252,11 +252,11 @@ def _labelled(label: str, value: str, width: int, indent: int = 0) -> Iterator[s
 
 def _joined(places: Iterable[str]) -> str:
     """The places one after the other; what neighbours begin with up to a comma, such as a contract, once."""
-    told: list[str] = []
+    named: list[str] = []
     last = ""
     for place in places:
         first, comma, rest = place.partition(", ")
         if place:
-            told.append(rest if comma and first == last else place)
+            named.append(rest if comma and first == last else place)
         last = first if comma else ""
-    return ", ".join(told)
+    return ", ".join(named)

@@ -32,13 +32,13 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         core = inspection.layout.cores[plan.core]
         if wrong := _wrong(core, build.attributes):
             yield _finding(plan, core, build.file, build.attributes, *wrong)
-        elif reason := _not_told(build.attributes):
+        elif reason := _why_unknown(build.attributes):
             yield NotChecked(where, reason)
         else:
             yield Holds(where)
 
 
-def _not_told(attributes: BuildAttributes) -> str:
+def _why_unknown(attributes: BuildAttributes) -> str:
     if CPU_ARCH not in attributes.values:
         return "its build attributes name no architecture"
     if attributes.not_understood:

@@ -107,10 +107,10 @@ def _strays(
 
 def _too_large(inspection: Inspection, placement: Placement, over: Span, areas: list[Area]) -> Finding:
     plan = placement.plan
-    told = [(area, *owners_of(inspection.layout, area)) for area in areas]
-    owners = [name for area, _, names in told for name in (area.name, *names)]
+    owned = [(area, *owners_of(inspection.layout, area)) for area in areas]
+    owners = [name for area, _, names in owned for name in (area.name, *names)]
     lines = tuple(
-        dict.fromkeys(f"what is after it is in area {area.name}, {words}" for area, words, _ in told)
+        dict.fromkeys(f"what is after it is in area {area.name}, {words}" for area, words, _ in owned)
     )
     return Finding(
         f"build {plan.name} is {format_size(over.size)} too large for area {plan.stored_in}",

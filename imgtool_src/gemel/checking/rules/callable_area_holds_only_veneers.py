@@ -56,14 +56,14 @@ def _slots(data: bytes, start: int) -> dict[int, bool]:
 
 def _other_gateways(area: Area, span: Span, data: bytes, slots: dict[int, bool]) -> Iterator[Finding]:
     """SG without a branch, and SG at any other even address: as data, across instructions, of old code."""
-    told = -VENEER_SIZE
+    reported = -VENEER_SIZE
     for offset in _gateways(data, span.start):
-        if slots.get(offset) or told <= offset <= told + VENEER_SIZE - len(GATEWAY):
+        if slots.get(offset) or reported <= offset <= reported + VENEER_SIZE - len(GATEWAY):
             continue
         size = len(GATEWAY)
         found, expected = "the instruction SG", "SG only as the first instruction of a veneer"
         if offset in slots:
-            told, size = offset, VENEER_SIZE
+            reported, size = offset, VENEER_SIZE
             found, expected = "SG without a branch after it", "SG only in a veneer, which is SG and a branch"
         place = Span(span.start + offset, size)
         yield Finding(
@@ -135,7 +135,7 @@ def _other_content(
             else f"zeros up to the next multiple of {VECTOR_UNIT} bytes, {format_address(place.end)}",
             span=place,
         )
-    for place in _together(content, span):
+    for place in _joined(content, span):
         first = data[place.start - span.start :][: min(place.size, 8)]
         yield Finding(
             f"area {area.name} holds something other than veneers",
@@ -156,7 +156,7 @@ def _gateways(data: bytes, start: int) -> Iterator[int]:
         offset = data.find(GATEWAY, offset + 1)
 
 
-def _together(content: Iterable[Span], area: Span) -> list[Span]:
+def _joined(content: Iterable[Span], area: Span) -> list[Span]:
     """Stretches of ``content`` in whole halfwords, as one where less than a veneer is between."""
     result: list[Span] = []
     for each in content:

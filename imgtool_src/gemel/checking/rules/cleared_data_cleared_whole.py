@@ -40,11 +40,11 @@ KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build that has sections of cleared data and shows by symbols what it clears."""
-    for told in builds_that_state(inspection, "symbols"):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "symbols"):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        plan, build = told
+        plan, build = stated
         start = inspection.start_blocks[plan.name]
         blocks = start.clears
         by_run = start.written is not None
@@ -59,7 +59,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         initialises = by_run and bool(
             run and run.copies
         )  # code that initialises, not one without a start of its own
-        left = _left_out(build, written) if start.tells_clears or initialises else []
+        left = _left_out(build, written) if start.states_clears or initialises else []
         if initialises and not any(span.overlaps(each.span) for span in written for each in unstored):
             others = [each for each in unstored if each not in left and _meant_so(build, each)]
             left += [each for each in others if _is_own(inspection, plan, each.span)]
@@ -114,7 +114,7 @@ def _not_cleared(
     plan: BuildPlan, build: Build, left: list[Section], start: StartBlocks, written: list[Span]
 ) -> Finding:
     names = ", ".join(section.name for section in left)
-    known = ", ".join(f"{block.span} by {block.told_by}" for block in start.clears)
+    known = ", ".join(f"{block.span} by {block.named_by}" for block in start.clears)
     unused = unused_words(start.unused, left[0].span)
     lines = [
         f"{section.name}, {sized(section.span)}: {biggest_symbols(build, section.span)}" for section in left

@@ -16,11 +16,11 @@ from gemel.spans import Span, format_address, format_size
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, one finding for each segment that runs in flash where it is not stored."""
-    for told in builds_that_state(inspection, "run addresses"):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "run addresses"):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        plan, _ = told
+        plan, _ = stated
         windows = windows_of(inspection.layout, plan.core)
         yield from found_or_holds(_findings(inspection.placements[plan.name], windows), f"build {plan.name}")
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.contract_constants import Value, constant_values
-from gemel.inspection.contract_parties import Missing, known_to_nobody, not_told, parties
+from gemel.inspection.contract_parties import Missing, known_to_nobody, parties, unanswered
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.model import Contract
@@ -35,11 +35,11 @@ def _constant(inspection: Inspection, contract: Contract, name: str) -> Iterator
         found.append(values[0])
         if len(values) > 1:
             findings.append(_several(contract, where, values))
-    told = ("constant", "the symbols and enumerators of", "a macro is in no build, an enumerator is")
-    if not found and (nobody := known_to_nobody(inspection, contract, name, missing, *told)):
+    terms = ("constant", "the symbols and enumerators of", "a macro is in no build, an enumerator is")
+    if not found and (nobody := known_to_nobody(inspection, contract, name, missing, *terms)):
         yield nobody
         return
-    unknown = list(not_told(where, missing, [each.plan for each in found]))
+    unknown = list(unanswered(where, missing, [each.plan for each in found]))
     yield from unknown
     unequal = [each for each in found[1:] if each.number != found[0].number]
     findings += [_unequal(contract, where, found[0], each) for each in unequal]

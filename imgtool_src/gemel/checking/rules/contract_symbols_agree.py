@@ -42,23 +42,23 @@ def _symbol(inspection: Inspection, contract: Contract, name: str) -> Iterator[O
             missing.append(answer)
         else:
             found.append(answer)
-    told = ("object", "the symbols of", "linkers leave out what no source uses")
-    if not found and (nobody := known_to_nobody(inspection, contract, name, missing, *told)):
+    terms = ("object", "the symbols of", "linkers leave out what no source uses")
+    if not found and (nobody := known_to_nobody(inspection, contract, name, missing, *terms)):
         yield nobody
         return
     present = [each.plan for each in found]
     findings: list[Finding] = []
-    untold: list[Missing] = []
+    unchecked: list[Missing] = []
     for each in without_a_voice(missing, present):
         if each.absent and found:
             findings.append(_not_defined(contract, name, where, each, found[0]))
         else:
-            untold.append(each)
-    yield from lacking(where, untold)
+            unchecked.append(each)
+    yield from lacking(where, unchecked)
     findings += _outside(inspection, contract, where, found)
     inside = [each for each in found if each.plain and _area(inspection, contract).covers(each.plain)]
     for other in inside[1:]:
-        findings += _apart(inspection, contract, where, inside[0], other)
+        findings += _separate_addresses(inspection, contract, where, inside[0], other)
     yield from findings
     if not findings and len(found) > 1:
         yield Holds(f"{where} in builds {' and '.join(plan.name for plan in present)}")
@@ -117,7 +117,7 @@ def _outside(
         )
 
 
-def _apart(
+def _separate_addresses(
     inspection: Inspection, contract: Contract, where: str, first: DefinedSymbol, each: DefinedSymbol
 ) -> Iterator[Finding]:
     name, builds = in_source(each.symbol.name), f"builds {first.plan.name} and {each.plan.name}"

@@ -11,8 +11,8 @@ from gemel.inspection.contract_parties import (
     Missing,
     defined_type,
     known_to_nobody,
-    not_told,
     parties,
+    unanswered,
 )
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.shared_objects import contract_types_inside
@@ -45,11 +45,11 @@ def _type(inspection: Inspection, contract: Contract, spelling: str) -> Iterator
             missing.append(answer)
         else:
             found.append(answer)
-    told = ("type", "the debug information of", "compilers leave out what no source uses")
-    if not found and (nobody := known_to_nobody(inspection, contract, spelling, missing, *told)):
+    terms = ("type", "the debug information of", "compilers leave out what no source uses")
+    if not found and (nobody := known_to_nobody(inspection, contract, spelling, missing, *terms)):
         yield nobody
         return
-    unknown = list(not_told(where, missing, [each.plan for each in found]))
+    unknown = list(unanswered(where, missing, [each.plan for each in found]))
     yield from unknown
     try:
         findings = list(_findings(inspection.layout, found, contract, spelling, where))

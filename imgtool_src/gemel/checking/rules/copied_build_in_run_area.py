@@ -48,7 +48,7 @@ def _run_addresses_unknown(inspection: Inspection, placement: Placement) -> str:
     """Why the run addresses are not known; bytes stored for the RAM they run in show them in any file."""
     area = inspection.layout.span_of(placement.plan.runs_in or "")
     windows = windows_of(inspection.layout, placement.plan.core)
-    if all(_lies_in(area, piece.segment.run_span, windows) for piece in placement.pieces):
+    if all(_is_in(area, piece.segment.run_span, windows) for piece in placement.pieces):
         return ""
     return needs_elf(placement.plan.name, placement.build, "run addresses")
 
@@ -68,14 +68,14 @@ def _segments(
         if piece.segment.executable or not any(span.covers(_run(piece)) for span in moved)
     ] or stored
     runs = [_run(piece) for piece in own]
-    outside = [at for at, run in enumerate(runs) if not _lies_in(area, run, windows)]
+    outside = [at for at, run in enumerate(runs) if not _is_in(area, run, windows)]
     if outside:
         yield from (_outside(inspection, plan, placement, own[at], runs[at], area) for at in outside)
         return
     distance = runs[0].start - own[0].address
     for piece in own[1:]:
         if piece.segment.run_address - piece.address != distance:
-            yield _apart(plan, placement, piece, distance)
+            yield _separated(plan, placement, piece, distance)
     if block := _block(inspection, plan, placed, area):
         yield block
 
@@ -84,7 +84,7 @@ def _run(piece: Piece) -> Span:
     return Span(piece.segment.run_address, len(piece.segment.data))
 
 
-def _lies_in(area: Span, run: Span, windows: list[Window]) -> bool:
+def _is_in(area: Span, run: Span, windows: list[Window]) -> bool:
     """Whether all of ``run``, as the observer of ``windows`` sees it, is in the area at plain ``area``."""
     return all(part.memory and area.covers(part.plain) for part in parts_of(run, windows))
 
@@ -108,7 +108,7 @@ def _too_large(plan: BuildPlan, placed: PlacedBuild, area: Span) -> Finding:
 def _block(inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, area: Span) -> Finding | None:
     """What is wrong with the place of the block that the primary copies, padding included."""
     run = Span(placed.run_start, placed.stored.size)
-    if _lies_in(area, run, windows_of(inspection.layout, plan.core)):
+    if _is_in(area, run, windows_of(inspection.layout, plan.core)):
         return None
     seen = seen_by(inspection.layout, area.start, plan.core)
     return Finding(
@@ -139,7 +139,7 @@ def _outside(
     )
 
 
-def _apart(plan: BuildPlan, placement: Placement, piece: Piece, distance: int) -> Finding:
+def _separated(plan: BuildPlan, placement: Placement, piece: Piece, distance: int) -> Finding:
     return Finding(
         f"build {plan.name} is copied as one block, but its segments do not run as one block",
         _parties(plan),

@@ -102,8 +102,8 @@ def _by_id(inspection: Inspection, plan: BuildPlan, notes: list[tuple[int, bytes
         else:
             strange.append((address, build_id))
     if len(notes) > NOTES_LIMIT:
-        told = f"only the first {NOTES_LIMIT} of {len(notes):,} build id notes were looked at"
-        yield NotChecked(f"build {plan.name}", f"{told}: needs a build that does not hold so many")
+        words = f"only the first {NOTES_LIMIT} of {len(notes):,} build id notes were looked at"
+        yield NotChecked(f"build {plan.name}", f"{words}: needs a build that does not hold so many")
     build = inspection.builds.get(plan.name)
     if own is None and (build is None or build.kind != "elf"):
         strange = strange[1:]  # nothing shows its own id, so one of them may well be it

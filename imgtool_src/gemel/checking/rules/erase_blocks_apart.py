@@ -12,7 +12,7 @@ from gemel.layout.model import Area, Layout, Memory
 from gemel.outcomes import Finding, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, align_down, format_size
 
-WRITTEN_TOGETHER = ("record", "seal")
+WRITTEN_AT_ONCE = ("record", "seal")
 """Purposes of areas that every update writes again, so that they may share a block with each other."""
 
 
@@ -57,7 +57,7 @@ def _shared_blocks(
         block = Span(memory.start + start, size)
         others: list[Area] = []
         for pair in pairwise(sharing):
-            if _written_together(layout, *pair):
+            if _written_at_once(layout, *pair):
                 continue
             if waived.isdisjoint(_parties(layout, memory, pair)):
                 others += [area for area in pair if area not in others]
@@ -72,8 +72,8 @@ def _parties(layout: Layout, memory: Memory, areas: Sequence[Area]) -> tuple[str
     return concerned(*(area.name for area in areas), memory.name, *owners)
 
 
-def _written_together(layout: Layout, first: Area, second: Area) -> bool:
-    if first.purpose in WRITTEN_TOGETHER and second.purpose in WRITTEN_TOGETHER:
+def _written_at_once(layout: Layout, first: Area, second: Area) -> bool:
+    if first.purpose in WRITTEN_AT_ONCE and second.purpose in WRITTEN_AT_ONCE:
         return True
     builds = builds_stored_in(layout, first.name)
     return bool(builds) and builds == builds_stored_in(layout, second.name)

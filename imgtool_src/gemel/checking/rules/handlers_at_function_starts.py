@@ -9,7 +9,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import Inside, inside_of
 from gemel.inspection.core_views import described_word, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, tables, values_told, words_span
+from gemel.inspection.vector_tables import place_of, tables, value_lines, words_span
 from gemel.inspection.wording import needs_elf
 from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
@@ -64,7 +64,7 @@ def _implausible(inspection: Inspection, table: VectorTable) -> Iterator[Finding
             found=described_word(inspection, table.core.name, word),
             expected="an address at which code begins",
             span=words_span(table, same),
-            lines=values_told(inspection, table, same) if len(same) > 1 else (),
+            lines=value_lines(inspection, table, same) if len(same) > 1 else (),
         )
 
 
@@ -90,7 +90,7 @@ def _finding(inspection: Inspection, table: VectorTable, inside: Inside, indices
         found=described_word(inspection, core, table.words[indices[0]]),
         expected=f"{inside.function}, or a symbol at that address if it is an entry by design",
         span=words_span(table, indices),
-        lines=values_told(inspection, table, indices) if len(indices) > 1 else (),
+        lines=value_lines(inspection, table, indices) if len(indices) > 1 else (),
     )
 
 

@@ -10,7 +10,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import data_at
 from gemel.inspection.core_views import distance, function_at, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, tables, values_told, words_span
+from gemel.inspection.vector_tables import place_of, tables, value_lines, words_span
 from gemel.inspection.wording import needs_elf
 from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -101,7 +101,7 @@ def _finding(inspection: Inspection, table: VectorTable, part: str, indices: lis
         expected=f"an address in an executable segment of {file}",
         span=words_span(table, indices),
         next_step=LEFT_OUT if part in NOWHERE else "",
-        lines=values_told(inspection, table, indices) if len(indices) > 1 else (),
+        lines=value_lines(inspection, table, indices) if len(indices) > 1 else (),
     )
 
 

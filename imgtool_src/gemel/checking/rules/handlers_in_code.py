@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.findings.handler_words import Fault, behind_table, judged_words
+from gemel.checking.findings.handler_words import Fault, judged_words, words_after_table
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import (
     described_word,
@@ -15,7 +15,7 @@ from gemel.inspection.vector_tables import (
     named_words,
     place_of,
     tables,
-    values_told,
+    value_lines,
     words_span,
 )
 from gemel.inspection.wording import counted
@@ -39,8 +39,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(table, NotChecked):
             yield table
             continue
-        faults, untold = judged_words(inspection, table)
-        cut = set(behind_table(inspection, table))  # vector-table-complete shows
+        faults, unchecked = judged_words(inspection, table)
+        cut = set(words_after_table(inspection, table))  # vector-table-complete shows
         faults = {
             fault: left for fault, indices in faults.items() if (left := [i for i in indices if i not in cut])
         }
@@ -49,9 +49,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             found = _finding(inspection, table, fault, indices)
             first = ((RULE.name, table.plan.name),) if short else ()
             yield replace(found, follows_from=(*found.follows_from, *first))
-        for reason, indices in untold.items():
+        for reason, indices in unchecked.items():
             yield NotChecked(f"build {table.plan.name}, {named_words(indices)}", reason)
-        if not faults and not untold:
+        if not faults and not unchecked:
             yield Holds(f"build {table.plan.name}")
 
 
@@ -75,7 +75,7 @@ def _finding(inspection: Inspection, table: VectorTable, fault: Fault, indices: 
         found=described_word(inspection, core, table.words[indices[0]]) + others,
         expected=_expected(inspection, table, fault),
         span=words_span(table, indices),
-        lines=values_told(inspection, table, indices) if others else (),
+        lines=value_lines(inspection, table, indices) if others else (),
         follows_from=(("build-ids-equal", name), *_causes(table, fault, indices)),
     )
 

@@ -17,11 +17,11 @@ from gemel.spans import Span, format_address
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose linker script sets a heap aside."""
-    for told in builds_that_state(inspection, "symbols"):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "symbols"):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        plan, build = told
+        plan, build = stated
         heaps = [reserve for reserve in reserves_of(build) if reserve.kind == "heap"]
         findings = list(_findings(plan, build, heaps))
         if heaps or findings:
@@ -29,12 +29,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _findings(plan: BuildPlan, build: Build, heaps: list[Reserve]) -> Iterator[Finding]:
-    for start, first, end, behind in inverted_heaps(build):
+    for start, first, end, last in inverted_heaps(build):
         yield Finding(
             f"the heap of build {plan.name} ends before it starts",
             concerned(plan.name, plan.core),
             where=f"build {plan.name} ({build.file}), symbols {start} and {end}",
-            found=f"a start of {format_address(first)}, an end of {format_address(behind)}",
+            found=f"a start of {format_address(first)}, an end of {format_address(last)}",
             expected="an end that is not below the start",
         )
     for heap in heaps:

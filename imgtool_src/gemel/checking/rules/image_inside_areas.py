@@ -39,8 +39,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation) -> Finding:
     layout = inspection.layout
     before = [name for name in layout.areas if layout.span_of(name).end == gap.start]
-    behind = [name for name in layout.areas if layout.span_of(name).start == gap.end]
-    sides = [f"after area {name}" for name in before] + [f"before area {name}" for name in behind]
+    after = [name for name in layout.areas if layout.span_of(name).start == gap.end]
+    sides = [f"after area {name}" for name in before] + [f"before area {name}" for name in after]
     builds = [
         name
         for name, placement in inspection.placements.items()
@@ -51,7 +51,7 @@ def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation
     padded = found.count > PADDING and values in ({0x00}, {0xFF})
     return Finding(
         f"the image has bytes in {memory.words} that belong to no area",
-        concerned(memory.name, *before, *behind, *builds),
+        concerned(memory.name, *before, *after, *builds),
         where=f"{memory.words}, {', '.join([str(gap), *sides])}",
         found=f"{counted(found.count, 'byte')} at {place_words(found.span)}{whose}",
         expected=f"0x{memory.erased_byte:02X}, as erased, in all of {sized(gap)}",

@@ -29,12 +29,12 @@ from gemel.spans import Span, format_address, without
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build that stores bytes for RAM and shows by symbols what it copies."""
-    for told in builds_that_state(inspection, "symbols"):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "symbols"):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        where = f"build {told[0].name}"
-        placement = inspection.placements[told[0].name]
+        where = f"build {stated[0].name}"
+        placement = inspection.placements[stated[0].name]
         pieces = [
             piece
             for piece in placement.pieces
@@ -42,8 +42,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         ]
         if not pieces:
             continue
-        start = inspection.start_blocks[told[0].name]
-        if start.copies or start.tells_copies:
+        start = inspection.start_blocks[stated[0].name]
+        if start.copies or start.states_copies:
             cleared = [entry.span for entry in start.clears] + [*(start.written or ())]
             known = [entry.span for entry in start.copies]
             left = [

@@ -31,11 +31,11 @@ _DATA = re.compile(r"^\.s?data(\.|$)")
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, one finding for all its variables in one memory of flash."""
-    for told in builds_that_state(inspection, "sections"):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "sections"):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        plan, build = told
+        plan, build = stated
         sections = (
             [section for section in build.sections.all() if _is_data(section)] if build.sections else []
         )

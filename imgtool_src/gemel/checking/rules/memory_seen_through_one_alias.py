@@ -34,8 +34,8 @@ def _windows(inspection: Inspection, plan: BuildPlan) -> dict[str, dict[int, str
         located = locate(inspection.layout, address, plan.core)
         if located and located.memory.aliases:
             window = address - located.offset
-            told = f"{format_address(address)} ({what})"
-            found.setdefault(located.memory.name, {}).setdefault(window, told)
+            text = f"{format_address(address)} ({what})"
+            found.setdefault(located.memory.name, {}).setdefault(window, text)
     return found
 
 

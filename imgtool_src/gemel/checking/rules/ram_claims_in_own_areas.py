@@ -34,11 +34,11 @@ KEPT_IN_FLASH = (*KEPT, "settings", "eeprom", "nvm", "nvs", "config", "storage",
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, one finding for each piece of memory that it should not take."""
-    for told in builds_that_state(inspection, "RAM use"):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "RAM use"):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        plan, build = told
+        plan, build = stated
         where = f"build {plan.name}"
         findings = list(in_short(_findings(inspection, plan, build)))
         if findings:
@@ -232,12 +232,12 @@ def _runs_over(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> F
         found=_found(claim, plan, claim.plain),
         expected=_expected(layout, plan),
         span=claim.plain,
-        next_step=_apart_in(build),
+        next_step=_step_for(build),
         lines=_symbol_lines(build, claim.seen),
     )
 
 
-def _apart_in(build: Build) -> str:
+def _step_for(build: Build) -> str:
     if build.sections is None:
         return (
             "give the file with its section headers, which show gaps in a segment; or give what is shared a "

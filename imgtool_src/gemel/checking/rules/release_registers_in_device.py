@@ -9,7 +9,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Memory, Release
-from gemel.m_profile.bit_band import behind_bit_band
+from gemel.m_profile.bit_band import of_bit_band_alias
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address
 
@@ -47,7 +47,7 @@ def _outcome(inspection: Inspection, core: Core, key: str, register: int, device
     primary = layout.primary().name
     where = f"{key} of core {core.name}"
     word = Span(register, 4)
-    seen = behind_bit_band(layout.primary().architecture, word) or word
+    seen = of_bit_band_alias(layout.primary().architecture, word) or word
     first, last = (locate(layout, address, primary) for address in (seen.start, seen.last))
     inside = bool(first and last and first.memory is last.memory and first.memory.kind == "device")
     if inside and register % 4 == 0:

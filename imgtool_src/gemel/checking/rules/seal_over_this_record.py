@@ -37,11 +37,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     else:
         from gemel.seals.seal import Outcome as Became
 
-        told = list(of_outcome(seal, Became.GOOD, Became.BAD_SIGNATURE))
-        for verdict in told:
+        judged = list(of_outcome(seal, Became.GOOD, Became.BAD_SIGNATURE))
+        for verdict in judged:
             words = signer_words(verdict.signer)
             yield Holds(words) if verdict.good else _finding(inspection, seal, verdict, seal.record_bytes)
-        if not told:
+        if not judged:
             yield NotChecked(seal.where, "no signer has a trusted key of its algorithm")
 
 

@@ -21,12 +21,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     starts: list[SharedStart] = []
     missing = False
-    for told in builds_that_state(inspection, "run addresses", parties(inspection.layout)):
-        if isinstance(told, NotChecked):
+    for stated in builds_that_state(inspection, "run addresses", parties(inspection.layout)):
+        if isinstance(stated, NotChecked):
             missing = True
-            yield told
+            yield stated
         else:
-            starts += shared_starts(inspection.layout, *told)
+            starts += shared_starts(inspection.layout, *stated)
     pairs = by_several(starts)
     yield from (_finding(*pair) for pair in pairs)
     broken = {first.area.name for first, _ in pairs}

@@ -30,11 +30,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if len(plans) < 2 or not shared_areas(inspection.layout):
         return
     sharing: list[tuple[BuildPlan, Build]] = []
-    for told in builds_that_state(inspection, "build attributes", plans):
-        if isinstance(told, NotChecked):
-            yield told
-        elif uses_shared_area(inspection, *told):
-            sharing.append(told)
+    for stated in builds_that_state(inspection, "build attributes", plans):
+        if isinstance(stated, NotChecked):
+            yield stated
+        elif uses_shared_area(inspection, *stated):
+            sharing.append(stated)
     for plan, build in sharing[1:]:
         yield from _pair(inspection, sharing[0], (plan, build))
 
@@ -54,7 +54,7 @@ def _pair(
     reason = next((each.reason for each in known if each.reason), "")
     if alone := of_one_side(*(shared_objects(inspection.layout, *each) for each in (first, other))):
         reason = reason or f"only one of the builds has {alone} there, so that it is compared with nothing"
-    open_ones = [each for each in differing if reason or _not_told_by_types(each, known)]
+    open_ones = [each for each in differing if reason or _unknown_by_types(each, known)]
     for each in open_ones:
         yield _finding(inspection, first, other, each, reason)
     if not open_ones:
@@ -62,7 +62,7 @@ def _pair(
         yield Holds(f"{where}: they differ in {what}, and every type that they share is compared exactly")
 
 
-def _not_told_by_types(differing: Differing, known: list[SharedTypes]) -> bool:
+def _unknown_by_types(differing: Differing, known: list[SharedTypes]) -> bool:
     """Whether what differs cannot be seen in sizes and offsets, and is in what is shared."""
     return differing.tag == HALF_PRECISION and any(
         _is_half(each, reference)

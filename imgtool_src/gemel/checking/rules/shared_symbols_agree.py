@@ -28,11 +28,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if len(layout.builds) < 2 or not shared_areas(layout):
         return
     first_of: dict[str, SharedObject] = {}
-    for told in builds_that_state(inspection, "symbols", parties(layout)):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "symbols", parties(layout)):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        plan, build = told
+        plan, build = stated
         findings: list[Finding] = []
         for name, each in shared_objects(layout, plan, build).items():
             first = first_of.setdefault(name, each)
@@ -65,8 +65,8 @@ def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedOb
     from gemel.checking.contract.types import not_for_others, unlike
 
     try:
-        told = _told(inspection.layout, left, right)
-        if told and name in named:
+        stated = _compares(inspection.layout, left, right)
+        if stated and name in named:
             return
         label = left.types.declared(left.references[0], name)
         findings = [found for side in (left, right) for found in not_for_others(side, label, where)]
@@ -77,13 +77,13 @@ def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedOb
     except BuildError as error:
         yield NotChecked(f"the type of {where}", error.problems[0].found)
         return
-    if not told:
+    if not stated:
         yield from findings
     if not findings:
         yield Holds(where)
 
 
-def _told(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
+def _compares(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
     """Whether a contract names the very type of both sides, or of equally many elements, by whatever name."""
     from gemel.checking.contract.comparison import bounds_of, elements_of
 

@@ -24,11 +24,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build that brings initial data for a shared area."""
     if len(inspection.layout.builds) < 2:
         return
-    for told in builds_that_state(inspection, "symbols", parties(inspection.layout)):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "symbols", parties(inspection.layout)):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        plan, build = told
+        plan, build = stated
         starts = shared_starts(inspection.layout, plan, build)
         if starts:
             of_object: dict[str, list[Finding]] = {}

@@ -93,7 +93,7 @@ def _upside_down(table: VectorTable, build: Build, pointer: int) -> Finding | No
         f"the first stack of core {table.core.name} starts at the wrong end",
         concerned(table.plan.name, table.core.name),
         where=place_of(table, 0),
-        found=f"{format_address(pointer)}, where the stack ends that the build sets aside ({stack.told_by})",
+        found=f"{format_address(pointer)}, where the stack ends that the build sets aside ({stack.named_by})",
         expected=f"{format_address(stack.span.end)}: the stack grows downwards",
         span=word_span(table, 0),
         next_step="let word 0 of the vector table be the first address after the stack",
@@ -111,7 +111,7 @@ def _finding(
     pointer, core = table.words[0] & ~3, table.core.name
     below = f"{obstacle.words} at {obstacle.span}" if obstacle else f"the start of its RAM, {place.area}"
     needed = _bytes_of(meant, pointer) if meant else EXCEPTION_FRAME
-    stated = meant.told_by if meant else "what one exception pushes"
+    stated = meant.named_by if meant else "what one exception pushes"
     if obstacle is None or room:
         what = f"the first stack of core {core} has less room than build {table.plan.name} needs"
         found = f"{format_size(room)} from {format_address(pointer)} down to {below}"

@@ -49,7 +49,7 @@ def _clears_stack(inspection: Inspection, placement: Placement, entry: StartEntr
         for section in unstored_sections(placement.build)
         if section.span.overlaps(entry.span)
     ]
-    if table is None or not ends or not entry.told_by.startswith(BY_SYMBOLS):
+    if table is None or not ends or not entry.named_by.startswith(BY_SYMBOLS):
         return
     rest, pointer = Span.from_bounds(min(max(ends), entry.end), entry.end), table.words[0] & ~3
     if rest.holds(pointer - 4):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.findings.handler_words import TableSymbol, behind_table, table_symbol
+from gemel.checking.findings.handler_words import TableSymbol, table_symbol, words_after_table
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import named_words, place_of, table_span, tables
@@ -20,17 +20,17 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         whole = table_span(inspection.layout, table.plan)
         missing = without([whole], _stored(inspection, table))
-        behind = behind_table(inspection, table)
+        later = words_after_table(inspection, table)
         symbol = table_symbol(inspection, table)
         if missing:
             yield _finding(table, whole, missing)
-        elif behind and symbol:
-            yield _cut(inspection, table, symbol, behind)
+        elif later and symbol:
+            yield _cut(inspection, table, symbol, later)
         else:
             yield Holds(f"build {table.plan.name}")
 
 
-def _cut(inspection: Inspection, table: VectorTable, symbol: TableSymbol, behind: list[int]) -> Finding:
+def _cut(inspection: Inspection, table: VectorTable, symbol: TableSymbol, later: list[int]) -> Finding:
     have, need = 4 * symbol.words, table.span.size
     return Finding(
         f"the vector table of build {table.plan.name} has {symbol.words} of {16 + table.core.interrupts} words",
@@ -40,7 +40,7 @@ def _cut(inspection: Inspection, table: VectorTable, symbol: TableSymbol, behind
         expected=f"{format_size(need)} for 16 + {table.core.interrupts} words",
         span=Span(table.span.start + have, need - have),
         next_step="write the table for all interrupts, or give the core in the layout as many interrupts as it has",
-        lines=(f"{named_words(behind)} hold what follows it in the build",),
+        lines=(f"{named_words(later)} hold what follows it in the build",),
         follows_from=(("reset-handler-in-code", table.plan.name),),
     )
 

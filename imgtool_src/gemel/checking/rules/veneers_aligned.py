@@ -32,11 +32,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
     That the vector also ends at a multiple of 32 bytes, filled up with zeros, is seen in the image.
     """
-    for told in builds_that_state(inspection, "sections", builds_of(inspection.layout, *SECURE)):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "sections", builds_of(inspection.layout, *SECURE)):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        plan, build = told
+        plan, build = stated
         vectors = veneer_vectors(build)
         if not vectors:
             yield from _without_vector(plan, build)

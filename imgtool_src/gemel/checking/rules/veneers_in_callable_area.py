@@ -24,11 +24,11 @@ from gemel.spans import format_address
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each secure build that offers functions, or whose symbols are missing."""
-    for told in builds_that_state(inspection, "symbols", builds_of(inspection.layout, *SECURE)):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "symbols", builds_of(inspection.layout, *SECURE)):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        plan, build = told
+        plan, build = stated
         made = [gateway for gateway in gateways_of(build) if gateway.address is not None]
         outside = [gateway for gateway in made if not _callable(inspection, plan, gateway)]
         if outside:
@@ -43,7 +43,7 @@ def _callable(inspection: Inspection, plan: BuildPlan, gateway: Gateway) -> bool
 
 
 def _finding(inspection: Inspection, plan: BuildPlan, file: str, outside: list[Gateway]) -> Finding:
-    lines = [_told(inspection, plan, gateway) for gateway in outside]
+    lines = [_line(inspection, plan, gateway) for gateway in outside]
     area = area_at(inspection.layout, outside[0].address or 0, plan.core)
     expected = [
         f"{area_words(each)}, {inspection.layout.span_of(each.name)}"
@@ -59,7 +59,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, file: str, outside: list[G
     )
 
 
-def _told(inspection: Inspection, plan: BuildPlan, gateway: Gateway) -> str:
+def _line(inspection: Inspection, plan: BuildPlan, gateway: Gateway) -> str:
     address = gateway.address or 0
     area = area_words(area_at(inspection.layout, address, plan.core))
     return f"{gateway.name} at {format_address(address)}, in {area}"

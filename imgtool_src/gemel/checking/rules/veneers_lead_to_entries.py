@@ -29,11 +29,11 @@ if TYPE_CHECKING:
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each secure build that offers functions, or one finding for each gateway."""
-    for told in builds_that_state(inspection, "symbols", builds_of(inspection.layout, *SECURE)):
-        if isinstance(told, NotChecked):
-            yield told
+    for stated in builds_that_state(inspection, "symbols", builds_of(inspection.layout, *SECURE)):
+        if isinstance(stated, NotChecked):
+            yield stated
             continue
-        plan, build = told
+        plan, build = stated
         offered = gateways_of(build)
         if offered:
             where = f"build {plan.name}, {counted(len(offered), 'gateway')}"

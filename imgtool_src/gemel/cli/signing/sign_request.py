@@ -27,15 +27,16 @@ def hand_over(request: SignRequest, quiet: bool = False) -> int:
     Where ``quiet`` nothing is printed but what fails.
     """
     refuse_targets(request.to_be_signed, request.inputs, [*map(readable_file, request.to_be_signed)])
-    handed = signing.hand_over(request)
-    shown = Shown(handed.check, silent=quiet and handed.check.passes)
+    handed_over = signing.hand_over(request)
+    shown = Shown(handed_over.check, silent=quiet and handed_over.check.passes)
     done = []
     with shown:
-        if handed.check.passes:
-            for path, key in handed.keys.items():
-                done += hand_over_lines(key, path, len(handed.texts[path]))
+        if handed_over.check.passes:
+            for path, key in handed_over.keys.items():
+                done += hand_over_lines(key, path, len(handed_over.texts[path]))
             files = {
-                path: [text] for path, text in [*handed.texts.items(), *readable_requests(handed).items()]
+                path: [text]
+                for path, text in [*handed_over.texts.items(), *readable_requests(handed_over).items()]
             }
             write_all(files)
             done.append(written_words(files))
@@ -51,7 +52,7 @@ def seal_image(request: SignRequest, keys: GivenKeys, quiet: bool = False) -> in
     whole = memory_files(request.read.layout, request.memories)
     targets = [path for path in request.outputs if path != STDOUT]
     refuse_targets([*targets, *whole], [*request.inputs, *keys.files])
-    all_of(lambda: request.loaded, lambda: request.handed)
+    all_of(lambda: request.loaded, lambda: request.loaded_builds)
     print_remarks(request.remarks)
     sealed = signing.seal_image(request, keys)
     result, layout = sealed.checks[-1], request.read.layout

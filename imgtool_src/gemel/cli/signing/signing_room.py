@@ -39,15 +39,15 @@ def readable_file(path: Path) -> Path:
     return path.parent / f"{path.name}.txt"
 
 
-def readable_requests(handed: HandedOver) -> dict[Path, bytes]:
+def readable_requests(request: HandedOver) -> dict[Path, bytes]:
     """The text that goes next to each file of bytes, by its own file."""
     texts = {}
-    for path, data in handed.texts.items():
+    for path, data in request.texts.items():
         lines = [
             *request_lines(read_to_be_signed(data, path.name)),
             "",
             "what the bytes do not hold: said by the one who requests the signature",
-            *_evidence_lines(handed.check),
+            *_evidence_lines(request.check),
             "",
             "`gemel show FILE.tbs` prints the first part from the bytes alone. Sign what that says,",
             "not what this file says.",

@@ -25,7 +25,7 @@ def memory_faults(layout: Layout) -> Iterator[LayoutFault]:
         yield from _ends(memory)
         yield from _units(memory)
         yield from _views(layout, memory)
-    yield from _apart(layout)
+    yield from _overlaps(layout)
 
 
 def _ends(memory: Memory) -> Iterator[LayoutFault]:
@@ -91,9 +91,9 @@ def _views(layout: Layout, memory: Memory) -> Iterator[LayoutFault]:
             )
 
 
-def _apart(layout: Layout) -> Iterator[LayoutFault]:
+def _overlaps(layout: Layout) -> Iterator[LayoutFault]:
     """No observer may see two memories, or one twice, at the same address."""
-    told: set[tuple[str, str]] = set()
+    reported: set[tuple[str, str]] = set()
     for observer in (None, *layout.cores):
         windows = sorted(
             (Span(start, memory.size), memory.name)
@@ -104,8 +104,8 @@ def _apart(layout: Layout) -> Iterator[LayoutFault]:
             for other_span, other in windows[index + 1 :]:
                 if other_span.start >= span.end:
                     break
-                if (pair := (min(name, other), max(name, other))) not in told:
-                    told.add(pair)
+                if (pair := (min(name, other), max(name, other))) not in reported:
+                    reported.add(pair)
                     yield _overlap(name, span, other, other_span, observer)
 
 

@@ -105,11 +105,11 @@ def _cores(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
 
 def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
     """Registers in flash or RAM, and registers described twice."""
-    told: dict[int, str] = {}
+    described: dict[int, str] = {}
     for core in layout.cores.values():
         if core.release:
             for key in ("vector_register", "control_register"):
-                told[getattr(core.release, key) & ~3] = f"core.{core.name}.release.{key}"
+                described[getattr(core.release, key) & ~3] = f"core.{core.name}.release.{key}"
     for path, address in described_registers(plan):
         located = locate(layout, address)
         if located and located.memory.kind != "device":
@@ -119,18 +119,22 @@ def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
             )
         kind, word = str(path[1]), address & ~3
         name = f"rehearsal.{kind}"
-        shares = kind in ("status", "set_clear", "inter_core_interrupt") and told.get(word) == name
-        shares = shares or kind in ADDS or told.get(word, "").partition(".")[2] in ADDS
-        shares = shares or {kind, told.get(word, "").partition(".")[2]} <= {"serial", "constant", "sequence"}
-        if word in told and not shares:
+        shares = kind in ("status", "set_clear", "inter_core_interrupt") and described.get(word) == name
+        shares = shares or kind in ADDS or described.get(word, "").partition(".")[2] in ADDS
+        shares = shares or {kind, described.get(word, "").partition(".")[2]} <= {
+            "serial",
+            "constant",
+            "sequence",
+        }
+        if word in described and not shares:
             expected = "one description of each register"
             yield LayoutFault(
                 path,
-                f"a register already described by {told[word]}",
+                f"a register already described by {described[word]}",
                 found=format_address(address),
                 expected=expected,
             )
-        told.setdefault(word, name)
+        described.setdefault(word, name)
 
 
 def _flash_controllers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:

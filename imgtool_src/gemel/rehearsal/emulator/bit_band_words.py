@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.m_profile.bit_band import alias_of, behind_bit_band
+from gemel.m_profile.bit_band import alias_of, of_bit_band_alias
 from gemel.rehearsal.emulator.core_mapping import touched_pages
 from gemel.spans import Span, merge, without
 
@@ -57,7 +57,7 @@ class BitBandWords:
 
     def _place(self, offset: int) -> tuple[int, int]:
         """The word, as the core sees it, and its bit."""
-        span = behind_bit_band(self._core.plan.architecture, Span(self._start + (offset & ~3), 4))
+        span = of_bit_band_alias(self._core.plan.architecture, Span(self._start + (offset & ~3), 4))
         address = span.start if span else 0
         return address & ~3, 8 * (address & 3) + (offset >> 2 & 7)
 

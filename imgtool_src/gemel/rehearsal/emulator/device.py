@@ -33,7 +33,7 @@ LAST_LINE = 50_000
 MAX_RESTARTS = 2
 """Resets of the device that code may request; one more is a finding."""
 
-LOOK_EVERY, LOOKS_APART = 4096, 1024
+LOOK_EVERY, LOOK_FRACTION = 4096, 1024
 """Instructions between two looks for a repeating state; in long runs this part of the time."""
 
 
@@ -112,7 +112,7 @@ class Device:
                 ended = "replayed"
             elif time >= self._look_at or time >= self.ends_at:
                 # In steps and from this look on: a device that repeats is looked at in the same states again.
-                self._look_at = time + max(LOOK_EVERY, (1 << time.bit_length()) // (2 * LOOKS_APART))
+                self._look_at = time + max(LOOK_EVERY, (1 << time.bit_length()) // (2 * LOOK_FRACTION))
                 ended = self._end(time, same)
         if ended == "same state":
             self.repeats_since = same.since

@@ -204,8 +204,8 @@ class DeviceRegisters:
         for mutex in self.mutexes.values():
             self._add(mutex.plan.at, mutex.read, mutex.write)
         for address in {each.at & ~3 for each in plan.status}:
-            told = [each for each in plan.status if each.at & ~3 == address]
-            self._add(address, lambda core, told=told: self._status(told), None)  # type: ignore[misc]
+            described = [each for each in plan.status if each.at & ~3 == address]
+            self._add(address, lambda core, described=described: self._status(described), None)  # type: ignore[misc]
 
     def _held(self, at: int, cell: list[int], writable: int = WORD) -> None:
         self._held_cells[at & ~3] = cell
@@ -328,7 +328,7 @@ class DeviceRegisters:
         for word, bits in self._overlays.items():
             self._readers[word] = _combined(self._readers.get(word), bits, ~self._of_device.get(word, 0))
         for word, listeners in self._listeners.items():
-            self._writers[word] = _told(self._writers.get(word), listeners)
+            self._writers[word] = _with_listeners(self._writers.get(word), listeners)
 
     def _serial(self, plan: SerialRegister) -> None:
         self.texts[plan.name] = ""
@@ -368,9 +368,9 @@ class DeviceRegisters:
             self._report("text", {}, {"port": port, "line": line, "of": core})
         self._lines.clear()
 
-    def _status(self, told: list[StatusRegister]) -> int:
+    def _status(self, described: list[StatusRegister]) -> int:
         value = 0
-        for each in told:
+        for each in described:
             state = self._state_of(each.core)
             value |= each.sleeping if state in ("sleeping", "waiting") else 0
             value |= each.locked_up if state == "locked up" else 0
@@ -389,7 +389,7 @@ def _combined(base: Reader | None, bits: list[Reader], written: int) -> Reader:
     return read
 
 
-def _told(base: Writer | None, listeners: list[Listener]) -> Writer:
+def _with_listeners(base: Writer | None, listeners: list[Listener]) -> Writer:
     def write(core: str, value: int, mask: int) -> None:
         if base:
             base(core, value, mask)

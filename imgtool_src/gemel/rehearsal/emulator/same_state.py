@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.device import Device
 
-AGAIN_APART = 8
+REPEATS_BY_CHANCE = 8
 """Looks that must find what one of as many found before, where the cores' distance in time does not count.
 
 That is where turns are drawn by chance, and for a core at WFE, which looks again after other times than the others.
@@ -40,8 +40,8 @@ class SameState:
         self._turns += 1
         registers = self._quick()
         if self._turns >= self._renew_at:
-            apart = self._by_chance or any(state == "waiting" for state, *_ in registers)
-            self._wanted = AGAIN_APART if apart else 1
+            by_chance = self._by_chance or any(state == "waiting" for state, *_ in registers)
+            self._wanted = REPEATS_BY_CHANCE if by_chance else 1
             self._renew_at = 2 * self._turns + self._wanted - 1
             self._kept, self._useless, self._matches = [], 0, 0
             self.since = {name: core.time for name, core in self._device.cores.items()}

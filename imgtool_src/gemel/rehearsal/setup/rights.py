@@ -60,7 +60,7 @@ def loadable_spans(subject: Inspection, core: Core) -> list[Span]:
 def _code_areas(subject: Inspection, core: Core) -> list[str]:
     """The areas of purpose code in which the core may execute anything."""
     layout = subject.layout
-    told = _elf_builds(subject, core.name)
+    with_elf = _elf_builds(subject, core.name)
     own, others, known = set(owned_areas(layout, core.name)), set[str](), set[str]()
     for name, plan in layout.builds.items():
         areas = {plan.stored_in, plan.runs_in or plan.stored_in}
@@ -68,7 +68,7 @@ def _code_areas(subject: Inspection, core: Core) -> list[str]:
             others |= areas
             continue
         own |= areas
-        known |= areas if name in told else set()
+        known |= areas if name in with_elf else set()
     for other in layout.cores:
         others |= set(owned_areas(layout, other)) if other != core.name else set()
     return [

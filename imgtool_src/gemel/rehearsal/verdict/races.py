@@ -125,7 +125,7 @@ def _races(trace: RawTrace, polls: set[Site], changes: set[Site]) -> Iterator[Ra
     for entry in trace.entries:
         clock = clocks.setdefault(entry.core, {entry.core: 1})
         if entry.kind not in "rRwW":
-            clocks[entry.core] = _handed_over(entry, clock, sent)
+            clocks[entry.core] = _received(entry, clock, sent)
             continue
         signal = entry.kind in "RW" or (entry.kind == "r" and (entry.core, entry.pc) in polls)
         places = [(entry.area, entry.offset + byte) for byte in range(entry.size)]
@@ -162,7 +162,7 @@ def _loses(first: TraceEntry, second: TraceEntry, changes: set[Site]) -> bool:
     return (first.core, first.pc) in changes or (second.core, second.pc) in changes
 
 
-def _handed_over(entry: TraceEntry, clock: Clock, sent: dict[tuple[str, object], Clock]) -> Clock:
+def _received(entry: TraceEntry, clock: Clock, sent: dict[tuple[str, object], Clock]) -> Clock:
     """The core's clock after an event by which one core hands over to another."""
     if entry.kind in ("released", "interrupt-raised", "lock-given-back"):
         to: tuple[str, object] = (

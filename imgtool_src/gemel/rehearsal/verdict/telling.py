@@ -14,9 +14,9 @@ from gemel.text.escaping import on_one_line
 
 def telling(event: RawEvent, names: CodeNames) -> str:
     """The event in a few words."""
-    tell = _TELL.get(event.kind)
-    if tell:
-        return tell(event, names)
+    text_of = _TEXTS.get(event.kind)
+    if text_of:
+        return text_of(event, names)
     if event.kind in ERRORS or event.kind in UNJUDGED or event.kind in WARNINGS:
         return words_for(event, names).what
     return event.kind
@@ -82,12 +82,12 @@ def _loops(event: RawEvent, names: CodeNames) -> str:
 
 
 def _lock(verb: str) -> Callable[[RawEvent, CodeNames], str]:
-    def tell(event: RawEvent, names: CodeNames) -> str:
+    def text_of(event: RawEvent, names: CodeNames) -> str:
         times = event.numbers.get("times", 1)
         again = f", {times:,} times" if times > 1 else ""
         return f"{verb} lock {names.register(event.numbers['register'])}{again}"
 
-    return tell
+    return text_of
 
 
 def _moved(event: RawEvent, names: CodeNames) -> str:
@@ -98,7 +98,7 @@ def _held_back(event: RawEvent, names: CodeNames) -> str:
     return f"puts {event.words['of']} back into reset"
 
 
-_TELL: dict[str, Callable[[RawEvent, CodeNames], str]] = {
+_TEXTS: dict[str, Callable[[RawEvent, CodeNames], str]] = {
     "start": _start,
     "restarts": lambda event, names: "resets the device",
     "released": _released,

@@ -54,18 +54,18 @@ def key_blocks(data: bytes) -> list[KeyBlock]:
     data = bytes(data[: LARGEST_KEY_FILE + 1])
     if _BEGIN not in data:
         return [KeyBlock(data, "")]
-    found, behind, endless = [], 0, set()
+    found, done, endless = [], 0, set()
     for match in _BEGIN_LINE.finditer(data):
         label = match[1]
-        if match.start() < behind or label in endless:
+        if match.start() < done or label in endless:
             continue
         last = b"-----END %b-----" % label
         end = data.find(last, match.end())
         if end < 0:
             endless.add(label)
             continue
-        behind = end + len(last)
-        found.append(KeyBlock(data[match.start() : behind] + b"\n", label.decode("ascii")))
+        done = end + len(last)
+        found.append(KeyBlock(data[match.start() : done] + b"\n", label.decode("ascii")))
     return [block for block in found if block.label != _PARAMETERS]
 
 

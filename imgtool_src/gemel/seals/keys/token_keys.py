@@ -174,8 +174,8 @@ class Token:
             step = "name both object and id"
             what, seen, expected = "several private keys on the token match", found, "one"
         # Tokens list their objects in no fixed order.
-        told = sorted(token_public_keys.object_words(each) for each in seen)
-        words = ", ".join(told[:8]) or "no private key"
+        names = sorted(token_public_keys.object_words(each) for each in seen)
+        words = ", ".join(names[:8]) or "no private key"
         more = f" and {len(seen) - 8} more" if len(seen) > 8 else ""
         raise KeyFileError(
             Problem(what, where=self.text, found=words + more, expected=expected, next_step=step)

@@ -15,7 +15,7 @@ MAX_ROWS = 24
 """Pieces drawn in one picture; of more the largest are drawn."""
 
 MAX_GAPS = 5
-FAR_APART = 1 << 16
+FAR = 1 << 16
 """Runs further apart than this, and further than all the file's bytes, get pictures of their own."""
 
 _STYLES: dict[str, Style] = {"build": "build", "record": "record", "bytes": "other"}
@@ -50,7 +50,7 @@ def _regions(contents: Contents) -> list[Span]:
     """The file's bounds, cut at gaps that would leave nothing to see in one picture."""
     regions: list[Span] = []
     for run in contents.image.runs:
-        far = max(FAR_APART, contents.image.size)
+        far = max(FAR, contents.image.size)
         if regions and run.start - regions[-1].end <= far:
             regions[-1] = Span.from_bounds(regions[-1].start, run.end)
         else:

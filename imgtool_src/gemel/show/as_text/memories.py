@@ -41,12 +41,12 @@ def _largest_lines(memory: MemoryUse, width: int) -> Iterator[Line]:
     yield (Styled("largest objects and functions", "title"),)
     for area in memory.areas:
         several = len({use.build for use in area.largest}) > 1
-        told = ", ".join(
+        text = ", ".join(
             f"{use.name} {counted(use.size, 'byte')}" + (f" of {use.build}" if several else "")
             for use in area.largest
         )
-        if told:
-            yield from wrapped([Styled(f"  {area.name or 'no area'}", "name"), Styled(f": {told}")], width, 4)
+        if text:
+            yield from wrapped([Styled(f"  {area.name or 'no area'}", "name"), Styled(f": {text}")], width, 4)
 
 
 def legend(signs: Signs) -> Line:

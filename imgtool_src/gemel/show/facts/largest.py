@@ -37,11 +37,11 @@ def symbol_uses(inspection: Inspection) -> list[SymbolUse]:
 
 def largest_in(uses: list[SymbolUse], area: Span) -> tuple[SymbolUse, ...]:
     """The first few of ``uses``, which come largest first, of each build that begin in ``area``."""
-    told: dict[str, int] = {}
+    shown: dict[str, int] = {}
     kept = []
     for use in uses:
-        if area.holds(use.span.start) and told.setdefault(use.build, 0) < SHOWN:
-            told[use.build] += 1
+        if area.holds(use.span.start) and shown.setdefault(use.build, 0) < SHOWN:
+            shown[use.build] += 1
             kept.append(use)
     return tuple(kept)
 

@@ -108,10 +108,10 @@ def _rest(image: SparseBytes, layout: Layout, record: Record, span: Span) -> Mat
 
 def _build(image: SparseBytes, inspection: Inspection | None, entry: BuildEntry) -> RecordBuild:
     crc, digest = _digests(image, inspection, entry.stored)
-    handed = inspection.builds.get(entry.name) if inspection else None
+    given = inspection.builds.get(entry.name) if inspection else None
     of_file: Match = "not known"
-    if handed and not handed.reason_for("build id"):
-        of_file = _match((handed.build_id or b"") == entry.build_id)
+    if given and not given.reason_for("build id"):
+        of_file = _match((given.build_id or b"") == entry.build_id)
     return RecordBuild(
         name=entry.name,
         core=entry.core,

@@ -70,8 +70,8 @@ def _blanks_of(data: bytes, byte: int, start: int) -> Iterator[Blank]:
     wanted = bytes((byte,)) * BLANK_RUN
     position = data.find(wanted)
     while position >= 0:
-        behind = other.search(data, position)
-        end = behind.start() if behind else len(data)
+        after = other.search(data, position)
+        end = after.start() if after else len(data)
         yield Blank(Span(start + position, end - position), byte)
         position = data.find(wanted, end)
 

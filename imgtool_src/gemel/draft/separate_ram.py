@@ -24,7 +24,7 @@ CLEARED = (".bss", "bss", ".sbss")
 """Sections that start-up code clears (usual names, from memory)."""
 
 
-class Apart(Evidence):
+class SeparateRam(Evidence):
     """A build whose RAM in ``window`` is its own, and is reported ``distance`` bytes further."""
 
     window: Span = Span(0, 0)
@@ -68,7 +68,7 @@ def views_of(all_seen: list[Evidence], memory: Span) -> dict[str, int]:
     """Where the cores of builds with RAM apart see a memory, by the builds' names; nothing for the others."""
     views = {}
     for seen in all_seen:
-        if isinstance(seen, Apart):
+        if isinstance(seen, SeparateRam):
             if memory.overlaps(seen.window):
                 views[seen.name] = memory.start + seen.distance
             elif memory.overlaps(seen.window.moved(seen.distance)):
@@ -87,7 +87,7 @@ def are_seen_once(all_seen: list[Evidence], memories: list[Span]) -> bool:
     return True
 
 
-def seen_apart(all_seen: list[Evidence], loaders: Container[str] = ()) -> list[Evidence]:
+def with_separate_ram(all_seen: list[Evidence], loaders: Container[str] = ()) -> list[Evidence]:
     """The builds, the first of them as it is; those that cannot share its RAM with that of their own apart.
 
     ``loaders`` run on the core of another build, and have its RAM before it does.
@@ -108,9 +108,9 @@ def seen_apart(all_seen: list[Evidence], loaders: Container[str] = ()) -> list[E
         if not window.size or free is None:
             found.append(seen)
             continue
-        apart = Apart(seen.build, seen.kept, window=window, distance=free - window.start)
+        separate = SeparateRam(seen.build, seen.kept, window=window, distance=free - window.start)
         taken += [Span(free, WINDOW)]
-        found.append(apart)
+        found.append(separate)
     return found
 
 
