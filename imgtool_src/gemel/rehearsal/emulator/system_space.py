@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
+from gemel.rehearsal.emulator.identification import CPU_IDS, features_of
 from gemel.rehearsal.emulator.interrupt_registers import ENABLE_SET, END, InterruptRegisters
 from gemel.rehearsal.emulator.interrupts import FIRST_EXTERNAL, NMI, PENDSV, TICK, Interrupts
 from gemel.rehearsal.emulator.memory_protection import LAST_ALIAS, MemoryProtection
@@ -30,7 +31,6 @@ DEBUG_STATUS, MEMORY_FAULT_ADDRESS, BUS_FAULT_ADDRESS = 0xE000_ED30, 0xE000_ED34
 COPROCESSORS = 0xE000_ED88
 SAU_CONTROL, SAU_TYPE, SOFTWARE_TRIGGER = 0xE000_EDD0, 0xE000_EDD4, 0xE000_EF00
 FLOAT_CONTEXT, FLOAT_FRAME_ADDRESS = 0xE000_EF34, 0xE000_EF38
-FEATURES, CACHE_TYPE, FLOAT_FEATURES = 0xE000_ED40, 0xE000_ED7C, 0xE000_EF40
 
 _REGION_REGISTERS = {
     0xE000_EDDC: 0xE000_EDD8,
@@ -53,16 +53,6 @@ _HANDLER_ENABLES = {16: 4, 17: 5, 18: 6, 19: 7}
 _HANDLER_ACTIVE = {0: 4, 1: 5, 3: 6, 4: 7, 7: 11, 8: 12, 10: 14, 11: 15}
 _HANDLER_PENDING = {12: 6, 13: 4, 14: 5, 15: 11, 20: 7}
 
-# The identification of a common core of each architecture, as its technical reference manual gives it (from
-# memory); a device may differ.
-_CPU_IDS = {
-    "armv6-m": 0x410C_C601,
-    "armv7-m": 0x412F_C231,
-    "armv7e-m": 0x410F_C241,
-    "armv8-m.base": 0x411C_D200,
-    "armv8-m.main": 0x410F_D213,
-    "armv8.1-m.main": 0x411F_D221,
-}
 _CONFIGURATION_AT_RESET = {
     "armv6-m": 0x208,
     "armv8-m.base": 0x209,
@@ -71,80 +61,6 @@ _CONFIGURATION_AT_RESET = {
 }
 _CONFIGURATION_ONES = 0x201
 """Bits of that register that are always one from Armv8-M on."""
-
-# What the core says of itself in PFR0, PFR1, DFR0, AFR0, MMFR0 to 3, ISAR0 to 4, and in MVFR0 to 2.
-_FEATURES = {
-    "armv7-m": (
-        (
-            0x30,
-            0x200,
-            0x10_0000,
-            0,
-            0x30,
-            0,
-            0,
-            0,
-            0x114_1110,
-            0x211_1000,
-            0x2111_2231,
-            0x111_1110,
-            0x131_0102,
-        ),
-        (),
-    ),
-    "armv7e-m": (
-        (
-            0x30,
-            0x200,
-            0x10_0000,
-            0,
-            0x30,
-            0,
-            0,
-            0,
-            0x114_1110,
-            0x211_2000,
-            0x2123_2231,
-            0x111_1131,
-            0x131_0102,
-        ),
-        (0x1011_0021, 0x1100_0011, 0),
-    ),
-    "armv8-m.main": (
-        (
-            0x30,
-            0x200,
-            0x20_0000,
-            0,
-            0x10_1F40,
-            0,
-            0x100_0000,
-            0,
-            0x110_1110,
-            0x221_2000,
-            0x2023_2232,
-            0x111_1131,
-            0x131_0132,
-        ),
-        (0x1011_0021, 0x1100_0011, 0x40),
-    ),
-}
-_WITHOUT_DSP = {9: 0x221_1000, 10: 0x2011_2232, 11: 0x111_1110}
-"""The words among these that an Armv8-M core without the DSP extension has instead, by their place."""
-
-
-def _features(plan: CorePlan) -> dict[int, int]:
-    """The registers that say what a core has; none where they are not known."""
-    words, of_float = _FEATURES.get(plan.architecture, ((), ()))
-    found = {FEATURES + 4 * place: word for place, word in enumerate(words)}
-    if plan.architecture == "armv8-m.main":
-        found[FEATURES + 4] |= 0x10 if plan.secure else 0
-        found[CACHE_TYPE] = 0x8000_C000
-        if "dsp" in plan.lacks:
-            found.update({FEATURES + 4 * place: word for place, word in _WITHOUT_DSP.items()})
-    if plan.has_float:
-        found.update({FLOAT_FEATURES + 4 * place: word for place, word in enumerate(of_float)})
-    return found
 
 
 class SystemSpace:
@@ -178,17 +94,17 @@ class SystemSpace:
         self._controller.reset()
         self._words: dict[int, int] = {
             TICK_CALIBRATION: NO_REFERENCE,
-            CPU_ID: _CPU_IDS.get(plan.architecture, 0),
+            CPU_ID: CPU_IDS.get(plan.architecture, 0),
             CONTROLLER_TYPE: max(0, (plan.interrupts + 31) // 32 - 1),
             CONFIGURATION: _CONFIGURATION_AT_RESET.get(plan.architecture, 0x200),
             SAU_TYPE: 8 if plan.secure else 0,
             FLOAT_CONTEXT: 0,
             VECTOR_TABLE: 0,
-            **_features(plan),
+            **features_of(plan),
         }
         if plan.has_float:
             self._words[FLOAT_CONTEXT] = KEEP_FLOAT | LAZY_FLOAT | (SECURE_CONTEXT if plan.secure else 0)
-        self._fixed = {TICK_CALIBRATION, CPU_ID, CONTROLLER_TYPE, SAU_TYPE, *_features(plan)}
+        self._fixed = {TICK_CALIBRATION, CPU_ID, CONTROLLER_TYPE, SAU_TYPE, *features_of(plan)}
         if not plan.has_float:
             self._fixed.add(COPROCESSORS)
         if plan.architecture == "armv6-m":
