@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from pathlib import Path
 
@@ -16,6 +17,8 @@ from gemel.rehearsal import CannotRehearse, RehearsalOptions, rehearse
 from gemel.rehearsal.setup.planning import plan_of
 from gemel.spans import Span
 
+AFTER = '[area.after]\nmemory = "ram"\noffset = "112 KiB"\nsize = 256\npurpose = "data"\n'
+DEVICE = '[memory.device]\nkind = "device"\nstart = 0x4000_0000\nsize = 64\n\n'
 TINY = '[memory.tiny]\nkind = "ram"\nstart = 0x5000_1300\nsize = 64\n\n'
 
 
@@ -142,3 +145,78 @@ def test_alias_of_flash_is_executable() -> None:
     start = rehearsal.event("start", "station")
     assert start is not None
     assert start.numbers["vectors"] == 0
+
+
+def _rehearsed(text: str, program: str, folder: Path):  # type: ignore[no-untyped-def]
+    """The station with this program, and no build."""
+    image = SparseBytes()
+    vectors = struct.pack("<II", 0x3800_8000, 0x1000_0401) + struct.pack("<I", 0x1000_0401) * 138
+    image.write(0x1000_0000, vectors)
+    image.write(0x1000_0400, assembled(f"{program}\n .ltorg", folder))
+    options = RehearsalOptions(budget=100_000, isolate=False)
+    return rehearse(read_layout(text.encode(), "x.toml"), image, {}, options)
+
+
+@pytest.mark.parametrize("address", [0x4A05_1004, 0x5002_0FFC, 0x5003_0000])
+def test_registers_in_no_memory_come_with_lines_that_describe_them(tmp_path: Path, address: int) -> None:
+    """The next step has a table that serves as it is: of a new name, beside the memories that there are."""
+    text = gauge("in-place", with_table=False).read.text.replace("[memory.ram]", DEVICE + "[memory.ram]")
+    finding = _rehearsed(text, f"ldr r0, ={address}\n ldr r1, [r0]\n b .", tmp_path).finding("unmapped-read")
+    assert finding is not None
+    table, keys = finding.next_step.partition("[memory.")[2].split("] ")
+    described = f"{text}\n[memory.{table}]\n" + keys.replace(", ", "\n") + "\n"
+    again = _rehearsed(described, f"ldr r0, ={address}\n ldr r1, [r0]\n b .", tmp_path)
+    assert again.finding("unmapped-read") is None
+
+
+def test_memory_that_ends_too_early_is_named(tmp_path: Path) -> None:
+    """An address just after a memory may show that its size is wrong; one far from all shows nothing of them."""
+    text = gauge("in-place", with_table=False).read.text
+    for address, named in ((0x1008_0000, "size of memory flash"), (0x0900_0000, "[memory.NAME]")):
+        finding = _rehearsed(text, f"ldr r0, ={address}\n ldr r1, [r0]\n b .", tmp_path).findings[0]
+        assert named in finding.next_step
+
+
+def test_a_wait_for_a_core_that_the_layout_never_releases_is_the_layouts(tmp_path: Path) -> None:
+    """Without the release's table the next step is that table; with it, the core that waits is to blame."""
+    whole = gauge("in-place", with_table=False).read.text
+    text = re.sub(r"\[core\.sampler\.release\]\n(.+\n)+", "", whole)
+    waits = "ldr r0, =0x38010000\n movs r1, #0\n str r1, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n beq 1b\n b ."
+    (finding,) = _rehearsed(text, waits, tmp_path).findings
+    assert finding.next_step.startswith("add [core.sampler.release] to the layout")
+    (finding,) = _rehearsed(whole, waits, tmp_path).findings
+    assert finding.kind == "never-released"
+    own = waits.replace("0x38010000", "0x38000000")
+    (finding,) = _rehearsed(text, own, tmp_path).findings
+    assert "release" not in finding.next_step
+    goal = '\n[[rehearsal.goal]]\ncore = "sampler"\naddress = 0x1000_8400\n'
+    (finding,) = _rehearsed(text + goal, "9: wfi\n b 9b", tmp_path).findings
+    assert finding.kind == "goal-not-reached"
+    assert finding.next_step.startswith("add [core.sampler.release] to the layout")
+
+
+def test_a_copy_that_runs_past_its_area_is_one_finding_that_names_it(tmp_path: Path) -> None:
+    """Each store of an unrolled loop is one more place of one fault; a store far from it is a fault of its own."""
+    text = gauge("copied", with_table=False).read.text
+    for old, new in (
+        (
+            '"96 KiB"\nsize = "32 KiB"\npurpose = "code"\n',
+            '"96 KiB"\nsize = "16 KiB"\npurpose = "code"\n' + AFTER,
+        ),
+        ('ram = ["sampler-ram"]', 'ram = ["sampler-ram", "after"]'),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    stores = "".join(f" str r1, [r0, #{offset}]\n" for offset in (0, 4, 8, 12))
+    program = f"ldr r0, =0x3801C000\n movs r1, #1\n{stores}{{more}} 9: wfi\n b 9b"
+    found = _rehearsed(text, program.format(more=""), tmp_path).findings
+    (finding,) = [each for each in found if each.kind == "write-to-other-core"]
+    assert "to which build sampler is copied" in finding.found
+    assert "end the copy of build sampler" in finding.next_step
+    found = _rehearsed(text, program.format(more=" str r1, [r0, #64]\n"), tmp_path).findings
+    far, near = sorted(
+        (each for each in found if each.kind == "write-to-other-core"),
+        key=lambda each: "copied" in each.found,
+    )
+    assert "end the copy" not in far.next_step
+    assert "end the copy" in near.next_step

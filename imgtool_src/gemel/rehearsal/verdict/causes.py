@@ -19,6 +19,12 @@ RELEASES = frozenset(
 STUCK = FATAL | {"endless-loop", "waits-for-register", "stays-in-handler", "no-wake-up-source"}
 """Kinds after which a core does nothing more, such as releasing another one."""
 
+RUNS_ON = frozenset({"write-to-other-core", "write-to-own-code"})
+"""Kinds that one loop repeats at the next address, by each of its instructions where a compiler unrolled it."""
+
+NEXT = 8
+"""Bytes from one store of a loop to the next one at most."""
+
 
 def causes_first(
     findings: Sequence[RehearsalFinding], plan: DevicePlan, run: RawRun
@@ -60,6 +66,11 @@ class _Follows:
         self.polls = {
             event.core for event in run.events if event.kind == "loops" and polls_other(plan, event)
         }
+        self.written = {
+            (event.time, event.core): event.numbers["address"]
+            for event in run.events
+            if event.kind in RUNS_ON
+        }
         self.nested = {(event.time, event.core) for event in run.events if event.numbers.get("nested")}
 
     def __call__(self, finding: RehearsalFinding, cause: RehearsalFinding, before: bool) -> bool:
@@ -82,6 +93,9 @@ class _Follows:
             return finding.core == self.about.get((cause.time, cause.core))
         if finding.core != cause.core:
             return False
+        if finding.kind in RUNS_ON and finding.what == cause.what and finding.calls == cause.calls:
+            apart = self.written[finding.time, finding.core] - self.written[cause.time, cause.core]
+            return 0 < apart <= NEXT
         return finding.kind == cause.kind == "below-stack-limit" or (
             cause.kind in FATAL and (finding.time, finding.core) in self.nested
         )

@@ -12,11 +12,19 @@ from gemel.builds.source import ByteSource
 from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import likely_tables
-from gemel.layout.addresses import locate
+from gemel.layout.addresses import locate, starts_of
+from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.rehearsal.result import Place
-from gemel.spans import Span, format_address
+from gemel.spans import Span, format_address, without
 from gemel.text.demangled import demangled
+
+BLOCK = 1 << 16
+"""Bytes of the block of registers that a layout is to describe where code accesses one of them."""
+
+
+def _device(number: int) -> str:
+    return "device" if number == 1 else f"device-{number}"
 
 
 class CodeNames:
@@ -101,6 +109,46 @@ class CodeNames:
     def what_is_at(self, core: str, address: int) -> str:
         """What the core sees at a data address: area, memory or nothing."""
         return whereabouts(self._subject, core, address)
+
+    def how_to_describe(self, core: str, address: int) -> str:
+        """What to add to the layout where a core accesses what is in no memory of it.
+
+        Registers in lines that serve as they are, for the block of ``BLOCK`` bytes or what is free of it; for memory
+        the one that ends before, whose size may be wrong.
+        """
+        layout = self._subject.layout
+        if region_of(DEVICE_REGIONS, address) is None:
+            below = [
+                (start + memory.size, memory.name)
+                for memory in layout.memories.values()
+                for start in starts_of(memory, core)
+                if start + memory.size <= address < start + 2 * memory.size
+            ]
+            if below:
+                end, name = max(below)
+                return f"correct the size of memory {name} in the layout, which ends at {format_address(end - 1)}"
+            return "describe the memory there in the layout: [memory.NAME]"
+        block = Span(address & -BLOCK, BLOCK)
+        taken = [
+            Span(start, each.size) for each in layout.memories.values() for start in starts_of(each, core)
+        ]
+        free = next((span for span in without([block], taken) if span.holds(address)), block)
+        number = next(n for n in range(1, len(layout.memories) + 2) if _device(n) not in layout.memories)
+        return (
+            f"add to the layout, with the span from the data sheet: [memory.{_device(number)}] "
+            f'kind = "device", start = {format_address(free.start)}, size = {format_address(free.size)}'
+        )
+
+    def copy_ending_at(self, core: str, address: int) -> tuple[str, str, int] | None:
+        """The build whose RAM area ends before ``address`` as ``core`` sees it, that area and its size."""
+        layout = self._subject.layout
+        located = locate(layout, address, core)
+        for name, plan in layout.builds.items():
+            if located and plan.runs_in and plan.core != core:
+                span = layout.span_of(plan.runs_in)
+                if span.end == located.plain:
+                    return name, plan.runs_in, span.size
+        return None
 
     def variable(self, core: str, address: int) -> str:
         """The variable of the core's builds that holds ``address``; empty if none is known."""

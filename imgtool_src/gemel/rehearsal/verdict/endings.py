@@ -57,6 +57,8 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
             continue  # the other core may write it yet, or has a finding itself
         if "register" in event.numbers:
             causes.append(_waits_for_register(event, names))
+        elif polls and (kept := unreleasable(plan, core)):
+            causes.append(_waits_for_kept(event, kept, names))
         else:
             held_off = next(each.held_off for each in run.cores if each.name == core)
             causes.append(_loop(event, held_off, names, run.ended, ticks=core in in_vain and not polls))
@@ -201,6 +203,29 @@ def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:
     return error_about(event, words, names, "waits-for-register")
 
 
+def unreleasable(plan: DevicePlan, but: str) -> str:
+    """The first secondary other than ``but`` of which the layout does not say how it is released; empty if none."""
+    kept = (
+        each.name for each in plan.cores if not each.primary and each.release is None and each.name != but
+    )
+    return next(kept, "")
+
+
+def describe_release(core: str) -> str:
+    """What to add to the layout so that ``core`` is released."""
+    return f"add [core.{core}.release] to the layout: its registers, mask and value (gemel explain layout)"
+
+
+def _waits_for_kept(event: RawEvent, kept: str, names: CodeNames) -> RehearsalFinding:
+    words = Words(
+        f"core {event.core} waits, and the layout does not say how core {kept} is released",
+        f"{_reads(event, names)}; core {kept} stays in reset",
+        f"[core.{kept}.release] in the layout",
+        describe_release(kept),
+    )
+    return error_about(event, words, names, "endless-loop")
+
+
 def _loop(
     event: RawEvent, held_off: int, names: CodeNames, ended: str, *, ticks: bool = False
 ) -> RehearsalFinding:
@@ -255,6 +280,7 @@ def _busy(
                 f"core {core.name} is still busy when the budget ends, and no interrupt is enabled",
                 found,
                 "an idle state that an interrupt can end",
-                "allow more instructions (--budget), or state in a goal what it has to reach",
+                "allow more instructions (--budget), or state in a goal what it has to reach: "
+                f'[[rehearsal.goal]] core = "{core.name}", symbol = "NAME"',
             )
             yield at_end(core, run, words, names, "no-idle-state")

@@ -11,16 +11,14 @@ LAST_FAULT = 7
 """The highest number of an exception that is a fault: SecureFault."""
 
 
-def _access(verb: str, next_step: str) -> Wording:
+def _access(verb: str) -> Wording:
     def words(event: RawEvent, names: CodeNames) -> Words:
         what = f"core {event.core} {verb} an unmapped address"
         found = f"{event.numbers.get('size', 0)} bytes at {at_address(event, names)}"
+        next_step = f"correct the address, or {names.how_to_describe(event.core, event.numbers['address'])}"
         return Words(what, found, "an address of a memory or register that this core sees", next_step)
 
     return words
-
-
-_DESCRIBE = "correct the address, or describe the memory or registers there in the layout"
 
 
 def _fetch(event: RawEvent, names: CodeNames) -> Words:
@@ -199,8 +197,8 @@ def _write_unit(event: RawEvent, names: CodeNames) -> Words:
 
 
 FAULT_WORDS: dict[str, Wording] = {
-    "unmapped-read": _access("reads", _DESCRIBE),
-    "unmapped-write": _access("writes", _DESCRIBE),
+    "unmapped-read": _access("reads"),
+    "unmapped-write": _access("writes"),
     "fetch-outside-code": _fetch,
     "write-to-flash": _flash,
     "flash-command": _flash_command,

@@ -8,6 +8,7 @@ from gemel.rehearsal.plan import CorePlan, DevicePlan
 from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.endings import describe_release, unreleasable
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
@@ -114,6 +115,8 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         if reached:
             continue
         raw = next(each for each in run.cores if each.name == goal.core)
+        core = next(each for each in plan.cores if each.name == goal.core)
+        kept = goal.core if core.release is None and not core.primary else unreleasable(plan, goal.core)
         between_ticks = run.ended == "budget" and raw.ticks and run.time - raw.slept_at < RECENT
         does = "sleeps between ticks" if between_ticks else STATES[raw.state]
         words = Words(
@@ -124,4 +127,9 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             if run.ended == "budget"
             else "see the timeline",
         )
+        if kept and next(each for each in run.cores if each.name == kept).state == "reset":
+            words = words._replace(
+                found=f"{words.found}; the layout does not say how core {kept} is released",
+                next_step=describe_release(kept),
+            )
         yield at_end(raw, run, words, names, "goal-not-reached")

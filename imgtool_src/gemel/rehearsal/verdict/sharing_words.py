@@ -5,16 +5,23 @@ from __future__ import annotations
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.words import Wording, Words, at_address, plain
-from gemel.spans import format_address
+from gemel.spans import format_address, format_size
 
 
 def _other_core(event: RawEvent, names: CodeNames) -> Words:
-    party = event.words["party"]
+    party, found = event.words["party"], at_address(event, names)
+    next_step = "correct the pointer, or give the area to both (purpose shared)"
+    if copy := names.copy_ending_at(event.core, event.numbers["address"]):
+        build, area, size = copy
+        found += f", the first byte after area {area}, to which build {build} is copied"
+        next_step = (
+            f"end the copy of build {build} with area {area}, after {format_size(size)}; or {next_step}"
+        )
     return Words(
         f"core {event.core} writes into area {party}, which is another core's",
-        f"{at_address(event, names)}, value {format_address(event.numbers['value'])}",
+        f"{found}, value {format_address(event.numbers['value'])}",
         "its own RAM or an area of purpose shared",
-        "correct the pointer, or give the area to both (purpose shared)",
+        next_step,
     )
 
 
