@@ -86,7 +86,9 @@ class JudgedBuild(Struct):
     core: Annotated[str, "the core that runs it"]
     file: Annotated[str | None, "its file's name; null: not given"]
     kind: Annotated[Literal["elf", "hex", "srec", "bin"] | None, "its file's format; null: not given"]
-    build_id: Annotated[bytes | None, "GNU build id; null: none or not known"]
+    build_id: Annotated[
+        bytes | None, "GNU build id, by the record where the file is not given; null: none or not known"
+    ]
     missing: Annotated[tuple[str, ...], "what its file does not show"]
     stored: Annotated[Span | None, "where its bytes are in the image; null: nowhere"]
     known_from: Annotated[Literal["build", "record", "layout"] | None, "what says so"]
@@ -226,11 +228,17 @@ def _build(inspection: Inspection, name: str) -> JudgedBuild:
         core=inspection.layout.builds[name].core,
         file=build.file if build else None,
         kind=build.kind if build else None,
-        build_id=(build.build_id or None) if build else None,
+        build_id=(build.build_id if build else _recorded_id(inspection, name)) or None,
         missing=tuple(build.missing) if build else ("everything: the build was not given",),
         stored=found[0].stored if found else None,
         known_from=found[1] if found else None,
     )
+
+
+def _recorded_id(inspection: Inspection, name: str) -> bytes:
+    """The build id that the image's record has of a build; empty where it has none."""
+    entries = inspection.record.builds if inspection.record else ()
+    return next((entry.build_id for entry in entries if entry.name == name), b"")
 
 
 def as_sealed(inspection: Inspection) -> bool | None:
@@ -318,6 +326,8 @@ def identity_rows(identity: Identity) -> Iterator[tuple[str, str]]:
         yield "build", f"{build.name}: {build.file or 'not given'}{place}"
         if build.file:
             yield "build", f"build id {build.build_id.hex()}" if build.build_id else "no build id"
+        elif build.build_id:
+            yield "build", f"build id {build.build_id.hex()}, by the record"
     yield from _seal_rows(identity)
     if identity.policy:
         yield "policy", f"{identity.policy.name}, SHA-256 {identity.policy.sha256}"
@@ -374,7 +384,8 @@ def identity_properties(identity: Identity) -> Iterator[tuple[str, str]]:
         yield "release", f"{identity.release.name}, {_sums(identity.release)}"
     for build in identity.builds:
         build_id = build.build_id.hex() if build.build_id else "no build id"
-        file = f"{build.file}, {build_id}" if build.file else "not given"
+        by_record = f"not given, {build_id} by the record" if build.build_id else "not given"
+        file = f"{build.file}, {build_id}" if build.file else by_record
         yield f"build.{build.name}", f"{file}, {build.stored}" if build.stored else file
     yield "seal", identity.seal
     yield "seal_demanded_by", identity.seal_demanded_by or "none"
