@@ -100,6 +100,21 @@ def test_offsets_and_forms_of_numbers(lookup):
         assert facts.views[0].hits[0].symbol == "run_sampler"
 
 
+def test_a_number_that_may_be_either_says_how_it_was_read(lookup):
+    """Digits without 0x are decimal, eight of them hexadecimal; short numbers are sizes and offsets, not addresses."""
+    for text, first, hint in (
+        ("1000080", "0x000F_4290, 1000080 in decimal", True),
+        ("12", "0x0000_000C, 12 in decimal", False),
+        ("268435456", "0x1000_0000", False),
+        ("10000080", "0x1000_0080", False),
+        ("0x1000080", "0x0100_0080", False),
+    ):
+        (facts,) = answers_of(lookup, [text])
+        lines = text_of(facts, 80)
+        assert lines[0] == first
+        assert (f"write 0x{text} if these digits are hexadecimal" in lines[1]) is hint
+
+
 def test_everything_that_cannot_be_answered_is_reported_at_once(lookup):
     """Unknown symbols with their nearest names, numbers past 32 bits, unknown cores."""
     with pytest.raises(UsageProblem) as caught:
@@ -454,6 +469,16 @@ def test_command_from_a_folder_with_its_own_layout(tmp_path):
     assert b"its bytes are stored at 0x1000_82A0" in with_layout.stdout
     unknown = run(*builds(), "no_such", cwd=tmp_path)
     assert (unknown.returncode, unknown.stdout) == (2, b"")
+    some = run(*builds(), "no_such", "run_sampler", "0x10000000", cwd=tmp_path)
+    assert some.returncode == 2
+    assert b"no_such" in some.stderr
+    assert b"its bytes are stored at 0x1000_82A0" in some.stdout
+    assert b"0x1000_0000" in some.stdout
+    data = run(*builds(), "no_such", "run_sampler", "--format", "json", cwd=tmp_path)
+    assert (data.returncode, [each["found"] for each in json.loads(data.stdout)["problems"]]) == (
+        2,
+        ["no_such"],
+    )
     log = run(*builds(), cwd=tmp_path, text=b"PC 380182a0\n\xff\xfe 0x1000\r\n")
     assert run(*builds(), "-", cwd=tmp_path, text=b"PC 380182a0\n\xff\xfe 0x1000\r\n").stdout == log.stdout
     assert log.stdout.decode().splitlines()[0].startswith("PC 380182a0 <run_sampler, main.c:")

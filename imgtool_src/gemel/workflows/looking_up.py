@@ -56,16 +56,25 @@ def where(
 
 def answers_of(lookup: Lookup, queries: Sequence[str], cores: Sequence[str] = ()) -> list[Answer]:
     """What `where` gives, from a lookup that is there already."""
+    answers, problems = answers_and_problems(lookup, queries, cores)
+    if problems:
+        raise UsageProblem(problems)
+    return answers
+
+
+def answers_and_problems(
+    lookup: Lookup, queries: Sequence[str], cores: Sequence[str] = ()
+) -> tuple[list[Answer], list[Problem]]:
+    """The answers to those that can be answered, and what is wrong with the others and with ``cores``."""
     problems = unknown_cores(lookup, cores)
+    cores = [core for core in cores if core in lookup.cores]
     answers: list[Answer] = []
     for query in queries:
         try:
             answers.append(_answer(lookup, query, cores or lookup.cores))
         except UsageProblem as error:
             problems += [_a_log(query)] if os.path.isfile(query) else error.problems
-    if problems:
-        raise UsageProblem(problems)
-    return answers
+    return answers, problems
 
 
 def _a_log(name: str) -> Problem:

@@ -77,7 +77,7 @@ def command(
       gemel where tide-gauge.toml station=station.elf sampler=sampler.elf 0x1000_8124
     """
     from gemel.workflows.inputs import read_image
-    from gemel.workflows.looking_up import answers_of, lookup_of
+    from gemel.workflows.looking_up import answers_and_problems, lookup_of
 
     layout, builds, queries = _sorted(words)
     read, files, given = _inputs(layout, builds)
@@ -119,17 +119,21 @@ def command(
             step = "give addresses or symbols; a text from standard input stays text"
             raise UsageProblem(Problem("nothing to answer in JSON", where="--format json", next_step=step))
         return _annotate(lookup, cores)
-    answers = answers_of(lookup, queries, cores)
-    if form == "json":
+    answers, problems = answers_and_problems(lookup, queries, cores)
+    if form == "json" and not problems:  # one document: the answers, or what is wrong
         from gemel.lookup.as_json import report
 
         echo(report(answers).encode("ascii"), nl=False)
-        return 0
-    from gemel.cli.printing import terminal_width
-    from gemel.lookup.as_text import text_of
+    elif form == "text" and answers:
+        from gemel.cli.printing import terminal_width
+        from gemel.lookup.as_text import text_of
 
-    width = terminal_width(sys.stdout)
-    echo("\n\n".join("\n".join(text_of(answer, width)) for answer in answers))
+        width = terminal_width(sys.stdout)
+        echo("\n\n".join("\n".join(text_of(answer, width)) for answer in answers))
+    if problems:
+        from gemel.errors import UsageProblem
+
+        raise UsageProblem(problems)
     return 0
 
 
