@@ -56,6 +56,7 @@ CASES = {
     "files of a build": (("join", "small.toml", "station=s"), {"station=station.elf", "station=sampler.elf"}),
     "files in a folder": (("join", "small.toml", "sampler=builds/"), {"sampler=builds/sampler.elf"}),
     "layouts": (("check", "sm"), {"small.toml"}),
+    "folders of a release": (("check", "--release", ""), {"builds/"}),
     "topics and rules": (("explain", "re"), {"record", "rehearsal", "record-sound", "reset-handler-in-code"}),
     "cores of the layout": (("where", "small.toml", "tide.hex", "--core", "s"), {"station", "sampler"}),
     "the core to export for": (("export", "linker", "small.toml", "--core", "sta"), {"station"}),
@@ -150,3 +151,12 @@ def test_the_tab_key(device: Path, tmp_path: Path, shell: str) -> None:
     ]
     code, screen = program_on_terminal(device, [program, *words], typed, variables)
     assert code == 0, screen
+
+
+@pytest.mark.parametrize("asked", ["ksh_source", "zsh", "bash-complete", "powershell_source"])
+def test_a_shell_without_completion_is_named(device: Path, asked: str) -> None:
+    """A line in a profile that asks for what there is not says what there is, and fails."""
+    done = run_here(cwd=device, changes={"_GEMEL_COMPLETE": asked})
+    assert (done.returncode, done.stdout) == (2, "")
+    assert asked in done.stderr
+    assert "bash_source, zsh_source, fish_source" in done.stderr

@@ -94,6 +94,35 @@ def test_the_identity_says_what_was_judged(device: Path, gemel: Run) -> None:
     assert "with --version 1.2.3 --at-least 3 --strict" in flat(text)
 
 
+def test_a_build_that_is_not_given_has_the_build_id_of_the_record(device: Path, gemel: Run) -> None:
+    """A receiver without builds sees which builds the image says it holds, and that the record says so."""
+    ids = [
+        build["build_id"]
+        for build in json.loads(gemel(*CHECK, *BUILDS, "--format", "json").out)["identity"]["builds"]
+    ]
+    alone = gemel(*CHECK, "--format", "json").out
+    assert [build["build_id"] for build in json.loads(alone)["identity"]["builds"]] == ids
+    text = gemel(*CHECK).out
+    junit = gemel(*CHECK, "--format", "junit").out
+    for build_id in filter(None, ids):
+        assert f"build id {build_id}, by the record" in flat(text)
+        assert f"not given, {build_id} by the record" in junit
+    assert any(ids)
+
+
+def test_a_dry_run_needs_no_output(device: Path, gemel: Run) -> None:
+    """--dry-run alone and with -o writes no image; without it -o is required, and said to be."""
+    before = sorted(os.listdir())
+    for words in (("--dry-run",), ("--dry-run", "-o", "x.hex")):
+        done = gemel(*JOIN, *words)
+        assert (done.code, sorted(os.listdir())) == (0, before)
+    for words in ((), ("--strict",)):
+        done = gemel(*JOIN, *words)
+        assert done.code == 2
+        assert "missing option --output" in done.err
+        assert "-o IMAGE" in done.err
+
+
 @pytest.mark.parametrize("command", ["check", "rehearse", "sign", "split"])
 def test_swapped_arguments_are_recognised(device: Path, gemel: Run, command: str) -> None:
     """An image before its layout is told with the line that was meant."""

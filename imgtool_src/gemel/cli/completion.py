@@ -109,6 +109,11 @@ def terms(given: list[str], incomplete: str) -> Iterator[CompletionItem]:
             yield CompletionItem(each)
 
 
+def folders(given: list[str], incomplete: str) -> Iterator[CompletionItem]:
+    """Folders."""
+    return files((), incomplete)
+
+
 def by_suffix(*suffixes: str) -> Complete:
     """Files of these suffixes."""
     return lambda given, incomplete: files(suffixes, incomplete)
@@ -134,5 +139,7 @@ COMPLETIONS: dict[str, Complete] = {
     "previous": by_suffix(".hex", ".ihex", ".srec", ".s19", ".s28", ".s37", ".mot", ".bin"),
     "image": by_suffix(".hex", ".ihex", ".srec", ".s19", ".s28", ".s37", ".mot", ".bin"),
     "maps": by_suffix(".map"),
+    "release": folders,
+    "folders": folders,
 }
 """What each parameter, by its name, may be; all others are completed by their kinds."""

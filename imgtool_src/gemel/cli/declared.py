@@ -119,7 +119,8 @@ class Converted(Kind):
 class Parameter(Struct, kw_only=True):
     """An argument, or an option with its ``words``; ``name`` is the parameter of the command's function.
 
-    ``implied`` is the value of an option that stands alone, without ``=``.
+    ``implied`` is the value of an option that stands alone, without ``=``; ``unless`` the name of a flag with which
+    a required one may be left out.
     """
 
     name: str
@@ -133,6 +134,7 @@ class Parameter(Struct, kw_only=True):
     metavar: str | None
     help: str | None
     implied: str | None = None
+    unless: str = ""
 
     @property
     def absent(self) -> Any:
@@ -220,7 +222,7 @@ class Command:
         for parameter in self.parameters:
             texts = given.get(parameter.name)
             if not texts:
-                if parameter.required:
+                if parameter.required and parameter.unless not in given:
                     return None
                 values[parameter.name] = parameter.absent
             elif parameter.is_flag:
@@ -333,6 +335,7 @@ def option(
     default: Any = None,
     help: str | None = None,
     implied: str | None = None,
+    unless: str = "",
 ) -> Callable[[Any], Any]:
     """Declare an option by its words; a word without hyphens is the parameter's name, else the longest gives it.
 
@@ -358,6 +361,7 @@ def option(
             metavar=metavar or (None if is_flag or off_words else (kind or Kind()).metavar),
             help=help,
             implied=implied,
+            unless=unless,
         )
     )
 

@@ -57,8 +57,8 @@ memories_option = option(
 )
 
 
-def images_option(required: bool = False) -> Callable[[Any], Any]:
-    """``-o`` of a command that writes an image."""
+def images_option(required: bool = False, unless: str = "") -> Callable[[Any], Any]:
+    """``-o`` of a command that writes an image; required ``unless`` the flag of that name is given."""
     return option(
         "-o",
         "--output",
@@ -66,6 +66,7 @@ def images_option(required: bool = False) -> Callable[[Any], Any]:
         metavar="IMAGE",
         multiple=True,
         required=required,
+        unless=unless,
         kind=FILE,
         help="Image to write, by suffix .hex, .srec or .bin, or - for standard output.",
     )

@@ -82,7 +82,11 @@ class _Fish(_WholeWords, FishComplete):
     """fish."""
 
 
+SHELLS = {"bash": _Bash, "zsh": _Zsh, "fish": _Fish}
+"""The shells that have completion, by the name that they ask with."""
+
+
 def use() -> None:
     """Have click print these scripts."""
-    for shell in (_Bash, _Zsh, _Fish):
+    for shell in SHELLS.values():
         add_completion_class(shell)

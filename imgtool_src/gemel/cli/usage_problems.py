@@ -48,7 +48,7 @@ def _missing(error: click.MissingParameter) -> str:
     missing = [
         each
         for each in (context.command.get_params(context) if context else [])
-        if each.required and each.name not in (context.params if context else {})
+        if each is error.param or (each.required and each.name not in (context.params if context else {}))
     ]
     return " and ".join(
         f"{each.param_type_name} {_name(click.BadParameter('', context, each))}" for each in missing

@@ -48,7 +48,12 @@ class _Clicked(click.Command):
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """As click does, with the implied values of options that stand alone."""
-        return super().parse_args(ctx, self.declared.written_out(args))
+        rest = super().parse_args(ctx, self.declared.written_out(args))
+        for each in () if ctx.resilient_parsing else self.declared.parameters:
+            if each.unless and each.required and not (ctx.params[each.name] or ctx.params[each.unless]):
+                missing = next(param for param in self.params if param.name == each.name)
+                raise click.MissingParameter(ctx=ctx, param=missing)
+        return rest
 
     def collect_usage_pieces(self, ctx: click.Context) -> list[str]:
         """``-o IMAGE LAYOUT [NAME=BUILD]... [OPTIONS]``: what must be given, then the rest."""
@@ -95,7 +100,7 @@ def _parameter(declared: Parameter) -> click.Parameter:
         [*_written(declared), declared.name],
         metavar=declared.metavar,
         multiple=declared.multiple,
-        required=declared.required,
+        required=declared.required and not declared.unless,
         help=declared.help,
         shell_complete=_completion(declared.name),
         **words,
@@ -182,7 +187,17 @@ def answer(variable: str, instruction: str) -> int:
     """Print what a shell requires by ``variable``: its script, or what may be completed; the exit code."""
     from click.shell_completion import shell_complete
 
-    from gemel.cli.shells import use
+    from gemel.cli.shells import SHELLS, use
+    from gemel.errors import Problem, UsageProblem
+    from gemel.layout.kinds import nearest_hint
 
     use()
+    asked = [f"{shell}_{what}" for what in ("source", "complete") for shell in SHELLS]
+    if instruction not in asked:
+        step = nearest_hint(instruction, asked)
+        expected = f"{variable} as one of {', '.join(asked[: len(SHELLS)])}"
+        what = "no completion for this shell"
+        raise UsageProblem(
+            Problem(what, where=variable, found=instruction, expected=expected, next_step=step)
+        )
     return shell_complete(gemel, {}, "gemel", variable, instruction)

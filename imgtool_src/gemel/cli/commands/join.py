@@ -65,7 +65,7 @@ class Asked(Struct, kw_only=True):
 
 @sub_command("join", works_long=True, takes=Asked)
 @argument("words", metavar=USAGE, several=True, kind=INPUTS)
-@images_option(required=True)
+@images_option(required=True, unless="dry_run")
 @memories_option
 @version_option("Version of the image; else the layout's.")
 @rollback_option("Rollback counter of the image; else the layout's.")
@@ -88,7 +88,7 @@ class Asked(Struct, kw_only=True):
 @date_option
 @disassemble_option
 @as_option
-@option("--dry-run", is_flag=True, help="Join and check, and write no image.")
+@option("--dry-run", is_flag=True, help="Join and check, and write no image; -o may be left out.")
 @strict_option
 @form_option("text", "json", "sarif", "junit", "lines", "html")
 @report_option
