@@ -198,22 +198,22 @@ OF_MEMORIES = [
     Faulty(
         "memory-behind-address-space",
         "start = 0xFFFF_E000",
-        "memory ends after the address space: memory.control.start; found 16 KiB (16,384 bytes) "
-        "from 0xFFFF_E000; expected an end of at most 0xFFFF_FFFF",
+        "memory ends after the address space: memory.control.start; found 16 KiB (16,384 bytes) from "
+        "0xFFFF_E000; expected an end of at most 0xFFFF_FFFF; correct start or size",
         {'start = 0x5000_0000\nsize = "4 KiB"': 'start = 0xFFFF_E000\nsize = "16 KiB"'},
     ),
     Faulty(
         "alias-behind-address-space",
         "aliases = ",
-        "memory ends after the address space: memory.flash.aliases[1]; found 16 KiB (16,384 "
-        "bytes) from 0xFFFF_F000; expected an end of at most 0xFFFF_FFFF",
+        "memory ends after the address space: memory.flash.aliases[1]; found 16 KiB (16,384 bytes) from "
+        "0xFFFF_F000; expected an end of at most 0xFFFF_FFFF; correct start or size",
         {"write_unit = 8": "write_unit = 8\naliases = [0x0, 0xFFFF_F000]"},
     ),
     Faulty(
         "view-behind-address-space",
         "views = ",
-        "memory ends after the address space: memory.ram.views.sampler; found 16 KiB (16,384 "
-        "bytes) from 0xFFFF_FF00; expected an end of at most 0xFFFF_FFFF",
+        "memory ends after the address space: memory.ram.views.sampler; found 16 KiB (16,384 bytes) "
+        "from 0xFFFF_FF00; expected an end of at most 0xFFFF_FFFF; correct start or size",
         {"views = { sampler = 0x3000_0000 }": "views = { sampler = 0xFFFF_FF00 }"},
     ),
     Faulty(
@@ -233,15 +233,15 @@ OF_MEMORIES = [
     Faulty(
         "write-unit-above-erase-block",
         "write_unit = ",
-        "write units do not fit: memory.flash.write_unit; found 2 KiB (2,048 bytes); expected a "
-        "divisor of the erase block of 1 KiB (1,024 bytes)",
+        "write units do not fit: memory.flash.write_unit; found 2 KiB (2,048 bytes); expected a divisor "
+        "of the erase block of 1 KiB (1,024 bytes); correct write_unit, or the size",
         {"write_unit = 8": 'write_unit = "2 KiB"'},
     ),
     Faulty(
         "write-unit-above-memory",
         "write_unit = ",
-        "write units do not fit: memory.flash.write_unit; found 32 KiB (32,768 bytes); expected a"
-        " divisor of size 16 KiB (16,384 bytes)",
+        "write units do not fit: memory.flash.write_unit; found 32 KiB (32,768 bytes); expected a "
+        "divisor of size 16 KiB (16,384 bytes); correct write_unit, or the size",
         {'erase_block = "1 KiB"\n': "", "write_unit = 8": 'write_unit = "32 KiB"'},
     ),
     Faulty(
@@ -256,28 +256,32 @@ OF_MEMORIES = [
         "memories-overlap",
         "[memory.control]",
         "memories overlap at their starts or aliases: ram and control: memory.control; found "
-        "0x2000_0000..0x2000_3FFF and 0x2000_3000..0x2000_3FFF; expected separate memories",
+        "0x2000_0000..0x2000_3FFF and 0x2000_3000..0x2000_3FFF; expected separate memories; correct "
+        "start or size of one of them, or its aliases and views",
         {"start = 0x5000_0000": "start = 0x2000_3000"},
     ),
     Faulty(
         "memories-overlap-for-the-secondary",
         "[memory.control]",
         "memories overlap as sampler sees them: ram and control: memory.control; found "
-        "0x3000_0000..0x3000_3FFF and 0x3000_3000..0x3000_3FFF; expected separate memories",
+        "0x3000_0000..0x3000_3FFF and 0x3000_3000..0x3000_3FFF; expected separate memories; correct "
+        "start or size of one of them, or its aliases and views",
         {"start = 0x5000_0000": "start = 0x3000_3000"},
     ),
     Faulty(
         "alias-over-other-memory",
         "[memory.ram]",
         "memories overlap at their starts or aliases: flash and ram: memory.ram; found "
-        "0x2000_0000..0x2000_3FFF and 0x2000_0000..0x2000_3FFF; expected separate memories",
+        "0x2000_0000..0x2000_3FFF and 0x2000_0000..0x2000_3FFF; expected separate memories; correct "
+        "start or size of one of them, or its aliases and views",
         {"write_unit = 8": "write_unit = 8\naliases = [0x2000_0000]"},
     ),
     Faulty(
         "alias-over-itself",
         "[memory.flash]",
         "memory overlaps its own alias or view: memory.flash; found 0x1000_0000..0x1000_3FFF and "
-        "0x1000_2000..0x1000_5FFF; expected aliases apart by at least its size",
+        "0x1000_2000..0x1000_5FFF; expected aliases apart by at least its size; correct start or size "
+        "of one of them, or its aliases and views",
         {"write_unit = 8": "write_unit = 8\naliases = [0x1000_2000]"},
     ),
 ]
@@ -310,7 +314,8 @@ OF_CORES = [
     Faulty(
         "too-many-interrupts",
         "interrupts = 48",
-        "more interrupts than armv6-m has: core.sampler.interrupts; found 48; expected at most 32",
+        "more interrupts than armv6-m has: core.sampler.interrupts; found 48; expected at most 32; "
+        "correct interrupts, or the architecture",
         {'architecture = "armv8-m.main"\ninterrupts = 16': 'architecture = "armv6-m"\ninterrupts = 48'},
     ),
     Faulty(
@@ -323,7 +328,8 @@ OF_CORES = [
     Faulty(
         "release-of-the-primary",
         "[core.station.release]",
-        "the primary starts at reset: core.station.release; found a release; expected none",
+        "the primary starts at reset: core.station.release; found a release; expected none; move the "
+        "table to the secondary, or correct the role",
         {"[core.sampler]": f"[core.station.release]\n{_REGISTERS}\n[core.sampler]"},
     ),
     Faulty(
@@ -336,15 +342,15 @@ OF_CORES = [
     Faulty(
         "release-value-outside-mask",
         "release_value",
-        "value outside its mask: core.sampler.release.release_value; found 0x0000_0003; expected "
-        "only bits of the mask 0x0000_0001",
+        "value outside its mask: core.sampler.release.release_value; found 0x0000_0003; expected only "
+        "bits of the mask 0x0000_0001; add the bits to the mask, or take them out of the value",
         {"release_value = 0x1": "release_value = 0x3"},
     ),
     Faulty(
         "key-outside-mask",
         "key_value",
-        "value outside its mask: core.sampler.release.key_value; found 0x0000_5AFE; expected only"
-        " bits of the mask 0xFFFF_0000",
+        "value outside its mask: core.sampler.release.key_value; found 0x0000_5AFE; expected only bits "
+        "of the mask 0xFFFF_0000; add the bits to the mask, or take them out of the value",
         {"release_value = 0x1": "release_value = 0x1\nkey_mask = 0xFFFF_0000\nkey_value = 0x5AFE"},
     ),
     Faulty(
@@ -367,14 +373,15 @@ OF_CORES = [
     Faulty(
         "register-in-ram",
         "vector_register",
-        "a register outside device registers: core.sampler.release.vector_register; found "
-        "0x2000_0000, in memory ram; expected a device address",
+        "a register outside device registers: core.sampler.release.vector_register; found 0x2000_0000, "
+        "in memory ram; expected a device address; correct the address, or the kind of the memory",
         {"vector_register = 0x5000_0000": "vector_register = 0x2000_0000"},
     ),
     Faulty(
         "core-owns-flash",
         'ram = ["station-code"]',
-        "not RAM: core.station.ram[0]; found station-code, in memory flash; expected an area of a ram memory",
+        "not RAM: core.station.ram[0]; found station-code, in memory flash; expected an area of a ram "
+        "memory; name an area of RAM: flash belongs to a core by its builds",
         {'ram = ["station-ram"]': 'ram = ["station-code"]'},
     ),
     Faulty(
@@ -394,8 +401,8 @@ OF_CORES = [
     Faulty(
         "contract-over-unshared-area",
         'area = "sampler-run"',
-        "a contract is about shared RAM: contract.link.area; found sampler-run, purpose code; "
-        "expected an area of purpose shared",
+        "a contract is about shared RAM: contract.link.area; found sampler-run, purpose code; expected "
+        "an area of purpose shared; name a shared area, or correct the purpose of this one",
         {'area = "link"': 'area = "sampler-run"'},
     ),
     Faulty(
@@ -426,8 +433,9 @@ OF_CORES = [
     Faulty(
         "boot-symbol-in-the-secondary",
         "boot_symbol",
-        "the primary starts the secondary: contract.link.boot_symbol.build; found sampler of core"
-        " sampler; expected a build of the primary",
+        "the primary starts the secondary: contract.link.boot_symbol.build; found sampler of core "
+        "sampler; expected a build of the primary; name the build that writes the address to the vector "
+        "register",
         {'boot_symbol = { build = "station"': 'boot_symbol = { build = "sampler"'},
     ),
 ]
@@ -460,8 +468,8 @@ OF_AREAS = [
     Faulty(
         "area-in-registers",
         "spare = ",
-        "area in device registers: area.spare.memory; found control; expected a memory of kind "
-        "flash, ram or rom",
+        "area in device registers: area.spare.memory; found control; expected a memory of kind flash, "
+        "ram or rom; name another memory, or correct the kind of this one",
         {
             'spare = { memory = "flash"': 'spare = { memory = "control"',
             'offset = "8 KiB", size = "2 KiB"': 'offset = 0, size = "2 KiB"',
@@ -478,7 +486,8 @@ OF_AREAS = [
     Faulty(
         "no-build",
         "[build]",
-        "the layout has no build: build; found none; expected at least one [build.NAME]",
+        "the layout has no build: build; found none; expected at least one [build.NAME]; gemel draft "
+        "NAME=BUILD ... writes a layout with its builds",
         {
             _BUILDS: "[build]\n",
             'boot_symbol = { build = "station", symbol = "sampler_start_address" }\n': "",
@@ -497,7 +506,7 @@ OF_AREAS = [
         "build-stored-in-reserved-area",
         'stored_in = "spare"',
         "an area that is not for builds: build.sampler.stored_in; found spare, purpose reserved; "
-        "expected an area of purpose code or data",
+        "expected an area of purpose code or data; name another area, or correct its purpose",
         {'stored_in = "sampler-code"': 'stored_in = "spare"'},
     ),
     Faulty(
@@ -524,15 +533,15 @@ OF_AREAS = [
     Faulty(
         "build-runs-in-shared-area",
         "runs_in",
-        "an area that is not for builds: build.sampler.runs_in; found link, purpose shared; "
-        "expected an area of purpose code or data",
+        "an area that is not for builds: build.sampler.runs_in; found link, purpose shared; expected an "
+        "area of purpose code or data; name another area, or correct its purpose",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "link"'},
     ),
     Faulty(
         "two-cores-run-in-one-area",
         'runs_in = "sampler-run" # 2',
-        "two cores run code in one area: build.sampler.runs_in; found sampler-run, where core "
-        "station runs code; expected an area of its own",
+        "two cores run code in one area: build.sampler.runs_in; found sampler-run, where core station "
+        "runs code; expected an area of its own; add an area of ram for one of the builds",
         {
             'ram = ["sampler-ram", "sampler-run"]': 'ram = ["sampler-ram"]',
             'stored_in = "station-code"\n': 'stored_in = "station-code"\nruns_in = "sampler-run"\n',
@@ -542,22 +551,24 @@ OF_AREAS = [
     Faulty(
         "build-runs-in-another-cores-ram",
         "runs_in",
-        "a build runs in another core's RAM: build.sampler.runs_in; found station-ram, of core "
-        "station; expected an area of core sampler, or of none",
+        "a build runs in another core's RAM: build.sampler.runs_in; found station-ram, of core station; "
+        "expected an area of core sampler, or of none; name another area, or take station-ram out of "
+        "the ram of core station",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "station-ram"'},
     ),
     Faulty(
         "copy-of-what-runs-in-place",
         "copied_by",
         "a build that runs where it is stored is not copied: build.sampler.copied_by; found no runs_in; "
-        "expected runs_in, or no copied_by",
+        "expected runs_in, or no copied_by; add runs_in, the area of RAM that it is copied to, or take "
+        "copied_by out",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\n' + _COPIED_BY},
     ),
     Faulty(
         "copied-by-the-secondary",
         "copied_by",
-        "the primary copies a build: build.sampler.copied_by.build; found sampler of core sampler; expected "
-        "a build of the primary",
+        "the primary copies a build: build.sampler.copied_by.build; found sampler of core sampler; "
+        "expected a build of the primary; name the build whose code copies it",
         {
             'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"\n'
             + _COPIED_BY.replace("station", "sampler")
@@ -576,28 +587,30 @@ OF_AREAS = [
     Faulty(
         "vectors-behind-the-area",
         "vector_offset",
-        "vector table after its area: build.sampler.vector_offset; found 0x1000; expected inside"
-        " area sampler-code of 4 KiB (4,096 bytes)",
+        "vector table after its area: build.sampler.vector_offset; found 0x1000; expected inside area "
+        "sampler-code of 4 KiB (4,096 bytes); correct vector_offset, or the size of the area",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nvector_offset = "4 KiB"'},
     ),
     Faulty(
         "vectors-not-at-a-word",
         "vector_offset",
-        "vector table not at a word: build.sampler.vector_offset; found 0x102; expected a multiple of 4",
+        "vector table not at a word: build.sampler.vector_offset; found 0x102; expected a multiple of "
+        "4; correct vector_offset: it counts bytes from the start of the build",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nvector_offset = 0x102'},
     ),
     Faulty(
         "record-in-the-seals-area",
         'area = "seal"',
-        "wrong area for the record: record.area; found seal, purpose seal, in memory flash"
-        "; expected purpose record, in flash",
+        "wrong area for the record: record.area; found seal, purpose seal, in memory flash; expected "
+        "purpose record, in flash; name an area of purpose record in flash, or correct the purpose of "
+        "seal",
         {'[record]\narea = "record"': '[record]\narea = "seal"'},
     ),
     Faulty(
         "seal-in-the-records-area",
         'area = "record" # seal',
-        "wrong area for the seal: seal.area; found record, purpose record, in memory flash"
-        "; expected purpose seal, in flash",
+        "wrong area for the seal: seal.area; found record, purpose record, in memory flash; expected "
+        "purpose seal, in flash; name an area of purpose seal in flash, or correct the purpose of record",
         add='[seal]\narea = "record" # seal\n',
     ),
     Faulty(
@@ -615,15 +628,15 @@ OF_AREAS = [
     Faulty(
         "record-too-large-for-its-area",
         'area = "record"',
-        "a record of 2 builds does not fit: record.area; found record of 512 bytes; expected at "
-        "least 516 bytes",
+        "a record of 2 builds does not fit: record.area; found record of 512 bytes; expected at least "
+        "516 bytes; make the area larger",
         {'offset = "10 KiB", size = "1 KiB"': 'offset = "10 KiB", size = 512'},
     ),
     Faulty(
         "record-not-aligned",
         'area = "record"',
         "the record's area is not aligned: record.area; found 0x1000_2802; expected a start at a "
-        "multiple of 4",
+        "multiple of 4; correct the offset of the area, or the start of its memory",
         {'offset = "10 KiB", size = "1 KiB"': "offset = 10242, size = 1000"},
     ),
     Faulty(
@@ -668,26 +681,29 @@ OF_VALUES = [
     Faulty(
         "number-wider-than-stamp",
         "value = 0x1_0000",
-        "value wider than its stamp: stamp[0].value; found 0x10000; expected at most 16 bits",
+        "value wider than its stamp: stamp[0].value; found 0x10000; expected at most 16 bits; correct "
+        "width or value",
         {"width = 4\n" + _VALUE: "width = 2\nvalue = 0x1_0000"},
     ),
     Faulty(
         "text-longer-than-stamp",
         'value = "tide\u00e9"',
-        "text longer than its stamp: stamp[0].value; found 6 bytes; expected at most its width of 4",
+        "text longer than its stamp: stamp[0].value; found 6 bytes; expected at most its width of 4; "
+        "correct width or value",
         {_VALUE: 'value = "tide\u00e9"'},
     ),
     Faulty(
         "digest-wider-than-stamp",
         "width = 4",
-        "a SHA-256 does not fit: stamp[0].width; found 4 bytes; expected 32 bytes",
+        "a SHA-256 does not fit: stamp[0].width; found 4 bytes; expected 32 bytes; width = 32, in an "
+        "area with room for it",
         {_VALUE: 'value = { sha256_of = "station" }'},
     ),
     Faulty(
         "stamp-behind-its-area",
         "offset = 0xFFE",
-        "place ends after its area: stamp[0].at; found 0x1000_1FFE..0x1000_2001; expected inside"
-        " area sampler-code, 0x1000_1000..0x1000_1FFF",
+        "place ends after its area: stamp[0].at; found 0x1000_1FFE..0x1000_2001; expected inside area "
+        "sampler-code, 0x1000_1000..0x1000_1FFF; correct the offset, or the size of the area",
         {_AT: 'at = { area = "sampler-code", offset = 0xFFE }'},
     ),
     Faulty(
@@ -707,22 +723,25 @@ OF_VALUES = [
     Faulty(
         "stamp-in-reserved-area",
         "at = 0x1000_2000",
-        "place is in an area that is not free: stamp[0].at; found 0x1000_2000..0x1000_2003 in "
-        "area spare, purpose reserved; expected an area of purpose code or data",
+        "place is in an area that is not free: stamp[0].at; found 0x1000_2000..0x1000_2003 in area "
+        "spare, purpose reserved; expected an area of purpose code or data; name another area, or "
+        "correct the purpose of this one",
         {_AT: "at = 0x1000_2000"},
     ),
     Faulty(
         "stamp-in-the-record",
         'area = "record", offset',
-        "place is in an area that is not free: stamp[0].at; found 0x1000_2A00..0x1000_2A03 in "
-        "area record, purpose record; expected an area of purpose code or data",
+        "place is in an area that is not free: stamp[0].at; found 0x1000_2A00..0x1000_2A03 in area "
+        "record, purpose record; expected an area of purpose code or data; name another area, or "
+        "correct the purpose of this one",
         {_AT: 'at = { area = "record", offset = 512 }'},
     ),
     Faulty(
         "two-values-at-one-place",
         "at = 0x1000_0FFE # 2",
         "two values are written to the same bytes: checksum[0].at; found station-length "
-        "0x1000_0FFA..0x1000_1001, station-crc 0x1000_0FFE..0x1000_1001; expected separate places",
+        "0x1000_0FFA..0x1000_1001, station-crc 0x1000_0FFE..0x1000_1001; expected separate places; move "
+        "one of them, or correct its width",
         {_AT: "at = 0x1000_0FFA", _CRC_AT: "at = 0x1000_0FFE # 2", "width = 4": "width = 8"},
     ),
     Faulty(
@@ -734,15 +753,15 @@ OF_VALUES = [
     Faulty(
         "range-behind-its-area",
         "over = ",
-        "range ends after its area: checksum[0].over[0]; found offset 0x10, size 4096; expected "
-        "inside 4 KiB (4,096 bytes)",
+        "range ends after its area: checksum[0].over[0]; found offset 0x10, size 4096; expected inside "
+        "4 KiB (4,096 bytes); correct offset or size of the range, or the size of the area",
         {_OVER: 'over = [{ area = "station-code", offset = 0x10, size = 0x1000 }]'},
     ),
     Faulty(
         "range-that-starts-behind-its-area",
         "over = ",
-        "range ends after its area: checksum[0].over[0]; found offset 0x1000, size to the end; "
-        "expected inside 4 KiB (4,096 bytes)",
+        "range ends after its area: checksum[0].over[0]; found offset 0x1000, size to the end; expected "
+        "inside 4 KiB (4,096 bytes); correct offset or size of the range, or the size of the area",
         {_OVER: 'over = [{ area = "station-code", offset = 0x1000 }]'},
     ),
     Faulty(
@@ -772,8 +791,8 @@ OF_VALUES = [
     Faulty(
         "exception-of-nothing",
         "except = ",
-        "an exception that leaves nothing out: checksum[0].except[0]; found "
-        "0x1000_1000..0x1000_1003; expected bytes of what it covers: 0x1000_0000..0x1000_0FFB",
+        "an exception that leaves nothing out: checksum[0].except[0]; found 0x1000_1000..0x1000_1003; "
+        "expected bytes of what it covers: 0x1000_0000..0x1000_0FFB; take it out, or correct where it is",
         {_OVER: _OVER + "\nexcept = [{ start = 0x1000_1000, size = 4 }]"},
     ),
     Faulty(
@@ -802,7 +821,8 @@ OF_VALUES = [
         "more-covered-than-gone-through",
         "[[checksum]]",
         "checksums and SHA-256 stamps cover more than gemel goes through: checksum; found 268,435,472 "
-        "bytes; expected at most 256 MiB (268,435,456 bytes), a sum counted 4 times",
+        "bytes; expected at most 256 MiB (268,435,456 bytes), a sum counted 4 times; cover fewer bytes, "
+        "or correct the sizes of the areas",
         {
             'size = "16 KiB"\nerase_block': 'size = "256 MiB"\nerase_block',
             _OVER: "over = [{ start = 0x1400_0000, size = 0x3FF_F000 }, { start = 0x1400_0000, size = 0x1004 }]",
@@ -813,7 +833,8 @@ OF_VALUES = [
         "more-flash-than-a-digest-goes-through",
         "[record]",
         "more flash than the digest of a record goes through: record; found 1,048,580 KiB "
-        "(1,073,745,920 bytes); expected at most 1 GiB (1,073,741,824 bytes)",
+        "(1,073,745,920 bytes); expected at most 1 GiB (1,073,741,824 bytes); correct the sizes of the "
+        "memories, or take [record] out",
         add='[memory.second]\nkind = "flash"\nstart = 0x6000_0000\nsize = 0x3FFF_D000\n',
     ),
 ]
@@ -822,8 +843,9 @@ OF_SECURITY = [
     Faulty(
         "attribution-without-extension",
         "station-code = ",
-        "no core distinguishes secure from non-secure: area.station-code.security; found secure; expected "
-        'a core with "security" among its extensions',
+        "no core distinguishes secure from non-secure: area.station-code.security; found secure; "
+        'expected a core with "security" among its extensions; add "security" to the core that has it, '
+        "or take security out of the area",
         {
             'extensions = ["security"]': "extensions = []",
             'size = "4 KiB", purpose = "code" }\nsampler': 'size = "4 KiB", purpose = "code",'

@@ -64,6 +64,7 @@ def area_faults(layout: Layout) -> Iterator[LayoutFault]:
                 "area in device registers",
                 found=memory.name,
                 expected="a memory of kind flash, ram or rom",
+                next_step="name another memory, or correct the kind of this one",
             )
         by_memory.setdefault(area.memory, []).append((span, area.name))
     for areas in by_memory.values():
@@ -106,7 +107,11 @@ def build_faults(layout: Layout) -> Iterator[LayoutFault]:
     """Builds that are where no build can be, or where another is."""
     if not layout.builds:
         yield LayoutFault(
-            ("build",), "the layout has no build", found="none", expected="at least one [build.NAME]"
+            ("build",),
+            "the layout has no build",
+            found="none",
+            expected="at least one [build.NAME]",
+            next_step="gemel draft NAME=BUILD ... writes a layout with its builds",
         )
     taken: dict[str, str] = {}
     runners: dict[str, str] = {}
@@ -124,7 +129,11 @@ def build_faults(layout: Layout) -> Iterator[LayoutFault]:
             found = f"0x{build.vector_offset:X}"
             expected = f"inside area {build.stored_in} of {format_size(size)}"
             yield LayoutFault(
-                (*path, "vector_offset"), "vector table after its area", found=found, expected=expected
+                (*path, "vector_offset"),
+                "vector table after its area",
+                found=found,
+                expected=expected,
+                next_step="correct vector_offset, or the size of the area",
             )
         if build.vector_offset % 4:
             found = f"0x{build.vector_offset:X}"
@@ -133,6 +142,7 @@ def build_faults(layout: Layout) -> Iterator[LayoutFault]:
                 "vector table not at a word",
                 found=found,
                 expected="a multiple of 4",
+                next_step="correct vector_offset: it counts bytes from the start of the build",
             )
 
 
@@ -154,7 +164,11 @@ def _stored(
     if purpose not in ("code", "data"):
         found = f"{area}, purpose {purpose}"
         yield LayoutFault(
-            path, "an area that is not for builds", found=found, expected="an area of purpose code or data"
+            path,
+            "an area that is not for builds",
+            found=found,
+            expected="an area of purpose code or data",
+            next_step="name another area, or correct its purpose",
         )
     if area in taken:
         yield LayoutFault(
@@ -197,28 +211,52 @@ def _running(
     elif purpose not in ("code", "data"):
         found = f"{area}, purpose {purpose}"
         yield LayoutFault(
-            path, "an area that is not for builds", found=found, expected="an area of purpose code or data"
+            path,
+            "an area that is not for builds",
+            found=found,
+            expected="an area of purpose code or data",
+            next_step="name another area, or correct its purpose",
         )
     if runners.setdefault(area, build.core) != build.core:
         found, expected = f"{area}, where core {runners[area]} runs code", "an area of its own"
-        yield LayoutFault(path, "two cores run code in one area", found=found, expected=expected)
+        yield LayoutFault(
+            path,
+            "two cores run code in one area",
+            found=found,
+            expected=expected,
+            next_step="add an area of ram for one of the builds",
+        )
     owner = next((core.name for core in layout.cores.values() if area in core.ram), build.core)
     if owner != build.core:
         expected = f"an area of core {build.core}, or of none"
         yield LayoutFault(
-            path, "a build runs in another core's RAM", found=f"{area}, of core {owner}", expected=expected
+            path,
+            "a build runs in another core's RAM",
+            found=f"{area}, of core {owner}",
+            expected=expected,
+            next_step=f"name another area, or take {area} out of the ram of core {owner}",
         )
 
 
 def _copied(layout: Layout, path: KeyPath, build: BuildPlan, copied: CopiedBy) -> Iterator[LayoutFault]:
     if build.runs_in is None:
         what, expected = "a build that runs where it is stored is not copied", "runs_in, or no copied_by"
-        yield LayoutFault(path, what, found="no runs_in", expected=expected)
+        yield LayoutFault(
+            path,
+            what,
+            found="no runs_in",
+            expected=expected,
+            next_step="add runs_in, the area of RAM that it is copied to, or take copied_by out",
+        )
     core = layout.cores[layout.builds[copied.build].core]
     if core.role != "primary":
         found = f"{copied.build} of core {core.name}"
         yield LayoutFault(
-            (*path, "build"), "the primary copies a build", found=found, expected="a build of the primary"
+            (*path, "build"),
+            "the primary copies a build",
+            found=found,
+            expected="a build of the primary",
+            next_step="name the build whose code copies it",
         )
     if not copied.symbols:
         expected = "source, destination or length"
@@ -261,6 +299,7 @@ def _area_for(layout: Layout, purpose: str, area: str) -> Iterator[LayoutFault]:
             f"wrong area for the {purpose}",
             found=where,
             expected=f"purpose {purpose}, in flash",
+            next_step=f"name an area of purpose {purpose} in flash, or correct the purpose of {area}",
         )
 
 
@@ -272,12 +311,20 @@ def _record_size(layout: Layout, record: RecordPlan) -> Iterator[LayoutFault]:
     if (needed := RECORD_HEAD + count * RECORD_ENTRY) > area.size:
         found, expected = f"{record.area} of {format_size(area.size)}", f"at least {needed:,} bytes"
         yield LayoutFault(
-            ("record", "area"), f"a record of {count} builds does not fit", found=found, expected=expected
+            ("record", "area"),
+            f"a record of {count} builds does not fit",
+            found=found,
+            expected=expected,
+            next_step="make the area larger",
         )
     if area.start % RECORD_ALIGNMENT:
         found, expected = format_address(area.start), f"a start at a multiple of {RECORD_ALIGNMENT}"
         yield LayoutFault(
-            ("record", "area"), "the record's area is not aligned", found=found, expected=expected
+            ("record", "area"),
+            "the record's area is not aligned",
+            found=found,
+            expected=expected,
+            next_step="correct the offset of the area, or the start of its memory",
         )
 
 

@@ -53,6 +53,7 @@ def _architecture(core: Core) -> Iterator[LayoutFault]:
             "more interrupts than armv6-m has",
             found=str(core.interrupts),
             expected=expected,
+            next_step="correct interrupts, or the architecture",
         )
     if core.vector_alignment and not is_power_of_two(core.vector_alignment):
         found = str(core.vector_alignment)
@@ -68,7 +69,11 @@ def _start(core: Core) -> Iterator[LayoutFault]:
     path: KeyPath = ("core", core.name)
     if core.role == "primary" and core.release:
         yield LayoutFault(
-            (*path, "release"), "the primary starts at reset", found="a release", expected="none"
+            (*path, "release"),
+            "the primary starts at reset",
+            found="a release",
+            expected="none",
+            next_step="move the table to the secondary, or correct the role",
         )
     if core.role == "secondary" and core.reset_vectors is not None:
         found = format_address(core.reset_vectors)
@@ -91,7 +96,11 @@ def _release(layout: Layout, path: KeyPath, release: Release) -> Iterator[Layout
         if value & ~mask:
             expected = f"only bits of the mask {format_address(mask)}"
             yield LayoutFault(
-                (*path, key), "value outside its mask", found=format_address(value), expected=expected
+                (*path, key),
+                "value outside its mask",
+                found=format_address(value),
+                expected=expected,
+                next_step="add the bits to the mask, or take them out of the value",
             )
     if not release.release_mask:
         yield LayoutFault(
@@ -118,6 +127,7 @@ def _release(layout: Layout, path: KeyPath, release: Release) -> Iterator[Layout
                     "a register outside device registers",
                     found=found,
                     expected="a device address",
+                    next_step="correct the address, or the kind of the memory",
                 )
 
 
@@ -129,7 +139,13 @@ def _own_ram(layout: Layout) -> Iterator[LayoutFault]:
             memory, purpose = layout.memory_of(area), layout.areas[area].purpose
             if memory.kind != "ram":
                 found = f"{area}, in {memory.words}"
-                yield LayoutFault(path, "not RAM", found=found, expected="an area of a ram memory")
+                yield LayoutFault(
+                    path,
+                    "not RAM",
+                    found=found,
+                    expected="an area of a ram memory",
+                    next_step="name an area of RAM: flash belongs to a core by its builds",
+                )
             elif purpose not in ("code", "data"):
                 hint = "shared areas belong to no core" if purpose == "shared" else ""
                 expected = "an area of purpose data or code"
@@ -164,6 +180,7 @@ def contract_faults(layout: Layout) -> Iterator[LayoutFault]:
                 "a contract is about shared RAM",
                 found=found,
                 expected="an area of purpose shared",
+                next_step="name a shared area, or correct the purpose of this one",
             )
         for name in ("symbols", "types", "constants"):
             yield from _named_twice((*path, name), getattr(contract, name))
@@ -181,6 +198,7 @@ def contract_faults(layout: Layout) -> Iterator[LayoutFault]:
                     "the primary starts the secondary",
                     found=found,
                     expected="a build of the primary",
+                    next_step="name the build that writes the address to the vector register",
                 )
 
 

@@ -41,6 +41,7 @@ def _ends(memory: Memory) -> Iterator[LayoutFault]:
                 "memory ends after the address space",
                 found=found,
                 expected="an end of at most 0xFFFF_FFFF",
+                next_step="correct start or size",
             )
 
 
@@ -71,6 +72,7 @@ def _units(memory: Memory) -> Iterator[LayoutFault]:
             "write units do not fit",
             found=format_size(unit),
             expected=f"a divisor of {whole}",
+            next_step="correct write_unit, or the size",
         )
 
 
@@ -115,4 +117,10 @@ def _overlap(first: str, span: Span, second: str, other: Span, observer: str | N
         what, expected = "memory overlaps its own alias or view", "aliases apart by at least its size"
     else:
         what, expected = f"memories overlap {eyes}: {first} and {second}", "separate memories"
-    return LayoutFault(("memory", second), what, found=f"{span} and {other}", expected=expected)
+    return LayoutFault(
+        ("memory", second),
+        what,
+        found=f"{span} and {other}",
+        expected=expected,
+        next_step="correct start or size of one of them, or its aliases and views",
+    )

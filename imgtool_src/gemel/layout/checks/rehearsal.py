@@ -43,7 +43,13 @@ def rehearsal_faults(layout: Layout) -> Iterator[LayoutFault]:
             expected = f"below {core.interrupts}, the interrupts of core {core.name}"
             path = ("rehearsal", "event", index, "interrupt")
             found = str(event.interrupt)
-            yield LayoutFault(path, "an interrupt that the core has not", found=found, expected=expected)
+            yield LayoutFault(
+                path,
+                "an interrupt that the core has not",
+                found=found,
+                expected=expected,
+                next_step="correct the number, which counts from 0, or interrupts of the core",
+            )
     yield from _flash_controllers(layout, plan)
     for index, mutex in enumerate(plan.mutexes):
         path = ("rehearsal", "mutex", index)
@@ -115,7 +121,11 @@ def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
         if located and located.memory.kind != "device":
             found = f"{format_address(address)}, in {located.memory.words}"
             yield LayoutFault(
-                path, "a register outside device registers", found=found, expected="a device address"
+                path,
+                "a register outside device registers",
+                found=found,
+                expected="a device address",
+                next_step="correct the address, or the kind of the memory",
             )
         kind, word = str(path[1]), address & ~3
         name = f"rehearsal.{kind}"
@@ -133,6 +143,7 @@ def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
                 f"a register already described by {described[word]}",
                 found=format_address(address),
                 expected=expected,
+                next_step="take one of the two out",
             )
         described.setdefault(word, name)
 
@@ -185,6 +196,7 @@ def _goal(layout: Layout, path: KeyPath, goal: Goal) -> Iterator[LayoutFault]:
                 "a word that nobody can write",
                 found=found,
                 expected="an address of RAM",
+                next_step="correct the address, or describe the RAM there",
             )
         if goal.word.at % 4:
             found = format_address(goal.word.at)
@@ -207,5 +219,9 @@ def _guarded(layout: Layout, path: KeyPath, name: str) -> Iterator[LayoutFault]:
     elif area.purpose != "shared":
         found = f"{name}, purpose {area.purpose}"
         yield LayoutFault(
-            path, "a lock guards what both cores use", found=found, expected="an area of purpose shared"
+            path,
+            "a lock guards what both cores use",
+            found=found,
+            expected="an area of purpose shared",
+            next_step="name a shared area, or correct the purpose of this one",
         )

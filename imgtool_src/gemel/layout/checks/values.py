@@ -84,6 +84,7 @@ def _work(layout: Layout) -> Iterator[LayoutFault]:
             "checksums and SHA-256 stamps cover more than gemel goes through",
             found=format_size(covered),
             expected=f"at most {format_size(MAX_COVERED)}, a sum counted {SUM_WEIGHT} times",
+            next_step="cover fewer bytes, or correct the sizes of the areas",
         )
     flash = sum(memory.size for memory in layout.memories.values() if memory.holds_image)
     if layout.record and flash > MAX_FLASH:
@@ -92,6 +93,7 @@ def _work(layout: Layout) -> Iterator[LayoutFault]:
             "more flash than the digest of a record goes through",
             found=format_size(flash),
             expected=f"at most {format_size(MAX_FLASH)}",
+            next_step="correct the sizes of the memories, or take [record] out",
         )
 
 
@@ -158,13 +160,31 @@ def _values(layout: Layout) -> Iterator[LayoutFault]:
         path: KeyPath = ("stamp", index)
         if isinstance(stamp.value, int) and stamp.value >> 8 * stamp.width:
             found, expected = f"0x{stamp.value:X}", f"at most {8 * stamp.width} bits"
-            yield LayoutFault((*path, "value"), "value wider than its stamp", found=found, expected=expected)
+            yield LayoutFault(
+                (*path, "value"),
+                "value wider than its stamp",
+                found=found,
+                expected=expected,
+                next_step="correct width or value",
+            )
         if isinstance(stamp.value, str) and len(stamp.value.encode()) > stamp.width:
             found, expected = f"{len(stamp.value.encode())} bytes", f"at most its width of {stamp.width}"
-            yield LayoutFault((*path, "value"), "text longer than its stamp", found=found, expected=expected)
+            yield LayoutFault(
+                (*path, "value"),
+                "text longer than its stamp",
+                found=found,
+                expected=expected,
+                next_step="correct width or value",
+            )
         if isinstance(stamp.value, StampValue) and stamp.value.sha256_of and stamp.width < SHA256_SIZE:
             found, expected = f"{stamp.width} bytes", f"{SHA256_SIZE} bytes"
-            yield LayoutFault((*path, "width"), "a SHA-256 does not fit", found=found, expected=expected)
+            yield LayoutFault(
+                (*path, "width"),
+                "a SHA-256 does not fit",
+                found=found,
+                expected=expected,
+                next_step=f"width = {SHA256_SIZE}, in an area with room for it",
+            )
 
 
 def _places(layout: Layout, written: list[_Written]) -> Iterator[LayoutFault]:
@@ -188,7 +208,13 @@ def _on_top(layout: Layout, written: Sequence[_Written]) -> Iterator[LayoutFault
                 break
             found = f"{first.name} {span}, {second.name} {other}"
             what = "two values are written to the same bytes"
-            yield LayoutFault((*second.path, "at"), what, found=found, expected="separate places")
+            yield LayoutFault(
+                (*second.path, "at"),
+                what,
+                found=found,
+                expected="separate places",
+                next_step="move one of them, or correct its width",
+            )
 
 
 def _span_of_place(layout: Layout, place: PatchPlace, width: int) -> Span | None:
@@ -204,7 +230,13 @@ def _place(layout: Layout, path: KeyPath, place: PatchPlace, span: Span) -> Iter
     found = str(span) if span.size > 1 else format_address(span.start)
     if isinstance(place, AreaPlace) and not layout.span_of(place.area).covers(span):
         expected = f"inside area {place.area}, {layout.span_of(place.area)}"
-        yield LayoutFault(path, "place ends after its area", found=found, expected=expected)
+        yield LayoutFault(
+            path,
+            "place ends after its area",
+            found=found,
+            expected=expected,
+            next_step="correct the offset, or the size of the area",
+        )
         return
     if isinstance(place, AreaPlace) and ends_after_memory(layout, place.area):
         return
@@ -215,7 +247,13 @@ def _place(layout: Layout, path: KeyPath, place: PatchPlace, span: Span) -> Iter
         if area.purpose in NOT_FREE and layout.span_of(area.name).overlaps(span):
             where = f"{found} in area {area.name}, purpose {area.purpose}"
             expected = "an area of purpose code or data"
-            yield LayoutFault(path, "place is in an area that is not free", found=where, expected=expected)
+            yield LayoutFault(
+                path,
+                "place is in an area that is not free",
+                found=where,
+                expected=expected,
+                next_step="name another area, or correct the purpose of this one",
+            )
 
 
 def _alias_hint(layout: Layout, address: int) -> str:
@@ -253,7 +291,11 @@ def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[LayoutFault]:
         if item.offset + (item.size or 1) > size:
             found = f"offset 0x{item.offset:X}, size {item.size or 'to the end'}"
             yield LayoutFault(
-                path, "range ends after its area", found=found, expected=f"inside {format_size(size)}"
+                path,
+                "range ends after its area",
+                found=found,
+                expected=f"inside {format_size(size)}",
+                next_step="correct offset or size of the range, or the size of the area",
             )
             return
     area = item if isinstance(item, str) else item.area if isinstance(item, AreaRange) else ""
@@ -296,6 +338,7 @@ def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[Lay
                 "an exception that leaves nothing out",
                 found=found,
                 expected=expected,
+                next_step="take it out, or correct where it is",
             )
     if None in exceptions:
         return
