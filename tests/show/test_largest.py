@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+from types import SimpleNamespace
 
 import pytest
 from builds.elf_writer import SymbolSpec
@@ -13,7 +14,8 @@ from tide_gauge import BUILT, area_span, read_layout
 from tools import required_tool
 
 from gemel.inspection.inspection import Inspection
-from gemel.show.facts.contents import AreaUse, Contents
+from gemel.show.as_text.memories import _largest_lines
+from gemel.show.facts.contents import AreaUse, Contents, SymbolUse
 from gemel.show.facts.gather import contents_of
 from gemel.show.facts.largest import SHOWN
 from gemel.spans import Span
@@ -105,3 +107,11 @@ def test_a_core_that_sees_ram_elsewhere_is_told_in_plain_addresses() -> None:
     assert {use.span for use in link.largest} == {Span(link.span.start, 64)}
     assert link.span.start != RAM_OF_SAMPLER
     assert _areas(contents)["sampler-code"].largest[0].span.start >= SAMPLER > STATION
+
+
+def test_names_of_cpp_are_spelled_as_in_the_source() -> None:
+    """In text; the data keeps the symbol."""
+    use = SymbolUse("_ZN4tide4linkE", "station", Span(0x3800_0000, 40), 40)
+    memory = SimpleNamespace(areas=[SimpleNamespace(name="station-ram", largest=(use,))])
+    _, line = _largest_lines(memory, 80)
+    assert "".join(piece.text for piece in line) == "  station-ram: tide::link 40 bytes"

@@ -174,7 +174,7 @@ def biggest_symbols(build: Build, span: Span, count: int = 3) -> str:
             objects[symbol.name] = symbol
     largest = sorted(objects.values(), key=lambda symbol: (-symbol.size, symbol.address, symbol.name))
     return ", ".join(
-        f"{symbol.name} at {format_address(symbol.address)}, {format_size(symbol.size)}"
+        f"{in_source(symbol.name)} at {format_address(symbol.address)}, {format_size(symbol.size)}"
         for symbol in largest[:count]
     )
 

@@ -38,11 +38,13 @@ def _largest_lines(memory: MemoryUse, width: int) -> Iterator[Line]:
     """For each area the largest symbols of the given builds."""
     if not any(area.largest for area in memory.areas):
         return
+    from gemel.inspection.wording import in_source
+
     yield (Styled("largest objects and functions", "title"),)
     for area in memory.areas:
         several = len({use.build for use in area.largest}) > 1
         text = ", ".join(
-            f"{use.name} {counted(use.size, 'byte')}" + (f" of {use.build}" if several else "")
+            f"{in_source(use.name)} {counted(use.size, 'byte')}" + (f" of {use.build}" if several else "")
             for use in area.largest
         )
         if text:
