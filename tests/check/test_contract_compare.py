@@ -295,3 +295,10 @@ def test_hints_name_types_of_the_project() -> None:
     types = types_of(basic("size_t", 4, 7), basic("tide_t", 4, 7), basic("__tide_t", 4, 7))
     assert types.near_names("tize_t") == ["tide_t"]
     assert types.near_names("ssize_t")[0] == "size_t"
+
+
+def test_hints_name_types_as_they_are_spelled() -> None:
+    """The keyword of a structure is part of how C spells it; other names have none."""
+    types = types_of(record("message", 4), basic("reports", 4, 7))
+    assert types.near_names("struct mesage") == ["struct message"]
+    assert types.near_names("report") == ["reports"]

@@ -274,7 +274,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "image-bytes-in-order",
         "severity": "error",
         "guards": "device",
-        "checks": "What the builds given, or the record and the vector tables, have at a place is not found there with its bytes swapped in halfwords or words, shifted from there on, or at an alias of flash, and not every byte of the image is the same.",
+        "checks": "What the builds given, or the record and the vector tables, have at a place is not found there with its bytes swapped in halfwords or words, shifted from there on, or at an alias of flash; the image was not converted as text (encoding, seven bits, line ends), and not every byte of it is the same.",
         "absent": "never: every image has an order",
     },
     {

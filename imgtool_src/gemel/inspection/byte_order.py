@@ -14,6 +14,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.image_bytes import differing
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.table_order import HEAD, ORDERS, TableSign, table_signs
+from gemel.inspection.text_conversions import Conversion, conversion, line_ends
 from gemel.inspection.vector_tables import table_distance
 from gemel.layout.addresses import locate, starts_of
 from gemel.placement.placed import digests_of
@@ -111,20 +112,18 @@ def _at_alias(inspection: Inspection) -> Disorder | None:
 
 
 def _as_text(inspection: Inspection) -> Disorder | None:
-    """By line ends, all of which are CR LF: of 256 line feeds in a binary one comes after a carriage return."""
-    bounds = inspection.image.bounds()
-    if bounds is None or inspection.layout.record is None or inspection.record is not None:
-        return None
-    data = b"".join(bytes(piece) for _, piece in inspection.image.pieces())
-    count = data.count(b"\n")
-    if count < DIFFERENT or data.count(b"\r\n") < count:
-        return None
+    """By what a conversion of text leaves of a build's bytes, or of any code."""
+    found = conversion(inspection)
+    return _converted(inspection, found) if found else None
+
+
+def _converted(inspection: Inspection, found: Conversion) -> Disorder:
     return Disorder(
         "the image",
-        "the image was converted as text, with CR LF as line ends",
-        f"0D before each of {count:,} bytes 0A",
-        "any byte before 0A, as in a binary",
-        bounds,
+        f"the image {found.what}",
+        found.found,
+        "any byte anywhere, as in a binary",
+        inspection.image.bounds() or Span(0, 1),
         "transfer the file again as binary; in git, mark it as binary in .gitattributes",
     )
 
@@ -327,6 +326,8 @@ def _by_tables(inspection: Inspection) -> Disorder | None:
             span,
             first.order.next_step,
         )
+    if ends := line_ends(inspection, first.place + first.distance, first.distance):
+        return _converted(inspection, ends)
     if not all_alike and first.distance > 0 and first.distance % 4 == 0 and not _is_moved(inspection, first):
         return None  # something may be linked before it: vector-table-not-blank says so
     what, _, next_step = _shifted(first.distance, "")

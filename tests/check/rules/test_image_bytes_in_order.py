@@ -8,12 +8,27 @@ import pytest
 from small_device import TODAY, findings
 from verdict_builds import broken_in, builds_of, layout_of, of
 
+from gemel.checking.rules.image_bytes_in_order import check as check_order
 from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.table_order import ORDERS, Order
+from gemel.inspection.text_conversions import (
+    ASCII,
+    CONVERSIONS,
+    CP1252,
+    CR_LF,
+    NO_CR,
+    REPLACED,
+    SEVEN_BITS,
+    UTF8,
+    UTF16,
+    Conversion,
+)
 from gemel.joining.pipeline import join
+from gemel.outcomes import Finding, Holds
 from gemel.spans import Span
+from gemel.structs import replace
 
 RULE = "image-bytes-in-order"
 ALIAS = (('size = "64 KiB"\n', 'size = "64 KiB"\naliases = [0x0000_0000]\n'),)
@@ -84,6 +99,34 @@ def _lost(start: int, size: int) -> Callable[[SparseBytes], SparseBytes]:
     return edit
 
 
+def _as_binary(image: SparseBytes) -> tuple[Span, bytes]:
+    """The image as a raw binary of the whole flash, where the gap before the record is not all erased."""
+    bounds = Span.from_bounds(0x1000_0000, 0x1001_0000)
+    return bounds, image.read(bounds, 0xFF)
+
+
+def _converted(conversion: Conversion) -> Callable[[SparseBytes], SparseBytes]:
+    """An edit that leaves the image's raw binary as a conversion of text does."""
+
+    def edit(image: SparseBytes) -> SparseBytes:
+        bounds, data = _as_binary(image)
+        made = SparseBytes()
+        made.write(bounds.start, conversion.of(data))
+        return made
+
+    return edit
+
+
+def _with(data: bytes) -> Callable[[SparseBytes], SparseBytes]:
+    """An edit that writes ``data`` after the sampler's code."""
+
+    def edit(image: SparseBytes) -> SparseBytes:
+        image.write(0x1000_C000, data)
+        return image
+
+    return edit
+
+
 STATION, SAMPLER = 0x1000_0000, 0x1000_8000
 BREAKS = {
     "halfwords swapped": lambda: of(RULE, "v6", edit=_swapped(HALFWORDS)),
@@ -104,6 +147,10 @@ BREAKS = {
     "halfwords of one build swapped, without it": lambda: of(
         RULE, "v7", edit=_swapped(HALFWORDS, SAMPLER), given=("station",)
     ),
+    "to UTF-8": lambda: of(RULE, "v6", edit=_converted(UTF8)),
+    "seven bits, without builds": lambda: of(RULE, "v7", edit=_converted(SEVEN_BITS), given=()),
+    "to CR LF": lambda: of(RULE, "v6", edit=_converted(CR_LF)),
+    "without CR": lambda: of(RULE, "v7", edit=_converted(NO_CR)),
     "one build 64 bytes up, without it, as the record shows": lambda: of(
         RULE, "v8", changes=RECORD, edit=_shifted(64, SAMPLER, RECORDED), given=("station",)
     ),
@@ -119,6 +166,13 @@ KEEPS = {
         RULE, "v8", edit=_shifted(64, SAMPLER), given=("station",)
     ),
     "an older build": lambda: of(RULE, "v7", "sampler-tables", edit=_of_another("v7", "sampler-vtor")),
+    "text of UTF-8 beside the code": lambda: of(
+        RULE, "v6", changes=RECORD, edit=_with("Füllstände über Null\r\n".encode() * 400), given=()
+    ),
+    "text with CR LF alone, without builds": lambda: of(
+        RULE, "v6", changes=RECORD, edit=_with(b"level\r\n" * 400), given=()
+    ),
+    "bytes of seven bits": lambda: of(RULE, "v8", edit=_with(b"tide gauge 01 " * 400), given=()),
     "without one build's bytes": lambda: of(RULE, "v7", edit=_cut(SAMPLER), given=("station",)),
 }
 
@@ -158,6 +212,59 @@ def test_the_cause_is_the_only_finding(family: str, edit: Callable[[SparseBytes]
     result = check(Inspection(read, image, builds, disassemble=True), TODAY)
     assert broken_in(result) == {RULE: 1}
     assert not result.passes
+
+
+ENCODINGS = (UTF8, CP1252, REPLACED, UTF16, SEVEN_BITS, ASCII)
+
+
+@pytest.mark.parametrize("given", [("station", "sampler"), ()], ids=["with builds", "without"])
+@pytest.mark.parametrize(
+    ("family", "conversion"),
+    [
+        *((family, each) for family in ("v6", "v7", "v8") for each in ENCODINGS),
+        ("v6", CR_LF),  # the builds for v7 have no byte 0A
+        ("v8", CR_LF),
+    ],
+)
+def test_a_conversion_of_text_is_the_only_finding(
+    family: str, conversion: Conversion, given: tuple[str, ...]
+) -> None:
+    """Whatever it leaves of code, record and vector tables, it is the one cause."""
+    read, builds = layout_of(family, *RECORD), builds_of(family)
+    image = _converted(conversion)(join(read, builds).image)
+    kept = {name: builds[name] for name in given}
+    assert broken_in(check(Inspection(read, image, kept, disassemble=True), TODAY)) == {RULE: 1}
+
+
+@pytest.mark.parametrize(("code", "found"), [(b"\x0e", NO_CR.what), (b"\r", "4 too low")])
+def test_missing_bytes_are_those_of_line_ends_only_where_none_is_left(code: bytes, found: str) -> None:
+    """Without builds or record, the second vector table shows how many bytes are gone."""
+    read, builds = layout_of("v6"), builds_of("v6")
+    image = join(read, builds).image
+    image.write(0x1000_4000, (code + bytes(range(0x20, 0xE0))) * 16)
+    (outcome,) = check_order(Inspection(read, _lost(0x1000_6000, 4)(image), {}))
+    assert isinstance(outcome, Finding)
+    assert found in outcome.what
+
+
+@pytest.mark.parametrize("conversion", CONVERSIONS, ids=[each.found for each in CONVERSIONS])
+def test_a_build_shows_the_conversion(conversion: Conversion) -> None:
+    """Of each conversion, by a binary that has line ends of every kind."""
+    read = layout_of("v7", *RECORD)
+    text = bytes(range(0x20, 0xF0)) + b"level\r\ntime\rnone\n" * 4
+    builds = builds_of("v7")
+    first, *rest = builds["sampler"].segments
+    claims = tuple(each for each in rest if not each.data)
+    data = join(read, builds).image.read(Span(SAMPLER, 0x400), 0xFF) + text
+    longer = replace(first, data=data, memory_size=len(data), pieces=())
+    builds["sampler"] = replace(builds["sampler"], segments=(longer, *claims))
+    image = join(read, builds).image
+    inspection = Inspection(read, _converted(conversion)(image), builds)
+    (finding,) = check_order(inspection)
+    assert isinstance(finding, Finding)
+    assert (finding.what, finding.found) == (f"the image {conversion.what}", conversion.found)
+    (held,) = check_order(Inspection(read, image, builds))
+    assert isinstance(held, Holds)
 
 
 @pytest.mark.parametrize("order", ORDERS, ids=lambda order: order.what)

@@ -243,24 +243,25 @@ class DebugTypes:
         return name
 
     def near_names(self, spelling: str) -> list[str]:
-        """Names of types that are near to ``spelling``, at most three.
+        """Names of types that are near to ``spelling``, with their keywords, at most three.
 
         Names of the languages' libraries, and those reserved for them, are left out, unless ``spelling`` is one.
         """
         from difflib import get_close_matches
 
         with _as_unreadable(self._file):
-            known: dict[str, None] = {}
+            known: dict[str, str] = {}
             spelled = parsed(spelling)
             wanted = spelled.last
             asked = bool(re.match(_OF_LIBRARY, "::".join((*spelled.scope, wanted))))
             for name, entry in self._index.names(frozenset(NAMED)):
                 of_library = bool(re.match(_OF_LIBRARY, "::".join((*entry.scope, name))))
                 if name and of_library <= asked and abs(len(name) - len(wanted)) <= 4:
-                    known["::".join((*entry.scope, name))] = None
+                    path = "::".join((*entry.scope, name))
+                    known[path] = keyword(entry.tag) + path
                     if name == wanted:
-                        return [keyword(entry.tag) + "::".join((*entry.scope, name))]
-            return get_close_matches(wanted, sorted(known), n=3)
+                        return [known[path]]
+            return [known[path] for path in get_close_matches(wanted, sorted(known), n=3)]
 
     def _inside(self, scope: tuple[str, ...], last: str, tags: frozenset[int]) -> list[Reference]:
         """Types called ``last`` inside of the classes that the path ``scope`` names."""

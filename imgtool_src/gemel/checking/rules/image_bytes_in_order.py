@@ -34,8 +34,8 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="What the builds given, or the record and the vector tables, have at a place is not found there with "
-    "its bytes swapped in halfwords or words, shifted from there on, or at an alias of flash, and not every byte "
-    "of the image is the same.",
+    "its bytes swapped in halfwords or words, shifted from there on, or at an alias of flash; the image was not "
+    "converted as text (encoding, seven bits, line ends), and not every byte of it is the same.",
     why="A conversion for another programmer, a binary read at another address or a byte lost on the way changes "
     "everything at once. Every other rule then reports something else, and none of it is the cause; what "
     "they find is left out as long as this rule is broken.",
