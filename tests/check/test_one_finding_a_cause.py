@@ -10,6 +10,7 @@ import pytest
 from gauge_builds import ROOT, gauge, gauge_builds
 from seal_keys import key_for, other_key
 from small_device import TODAY
+from verdict_builds import WITH_LOADER, builds_of, layout_of
 
 from gemel.builds.build import Build
 from gemel.checking.runner import RulesApplied, check
@@ -22,6 +23,7 @@ from gemel.seals.keys.keys import PrivateKey
 from gemel.seals.seal import make_seal
 from gemel.seals.sealing import put_seal, record_bytes, signatures_by
 from gemel.spans import Span
+from gemel.structs import replace
 
 KEY: PrivateKey = key_for("Ed25519")
 STATION, SAMPLER, RECORD, SEAL, END = 0x1000_0000, 0x1000_8000, 0x1001_0000, 0x1001_1000, 0x1008_0000
@@ -286,6 +288,59 @@ def test_one_fault_of_a_build_is_one_error(files: dict[str, str], errors: Errors
     builds = _builds(**files)
     assert _errors(check(Inspection(gauge(), join(gauge(), builds).image, builds), TODAY)) == errors
     assert _errors(check(Inspection(gauge(), _sealed(), builds), TODAY)) == {"build-ids-equal": 1}
+
+
+def _of_another_project(build: Build, distance: int = 0, profile: str = "M") -> Build:
+    """A build without a build id, linked ``distance`` bytes further, whose attributes name that profile."""
+    assert build.attributes
+    values = {**build.attributes.values, 7: ord(profile)}
+    moved = tuple(
+        replace(each, load_address=each.load_address + distance, run_address=each.run_address + distance)
+        for each in build.segments
+    )
+    attributes = replace(build.attributes, values=values)
+    return replace(build, build_id=None, segments=moved, attributes=attributes)
+
+
+@pytest.mark.parametrize("core", ["station", "sampler"])
+@pytest.mark.parametrize("profile", ["A", "R"])
+@pytest.mark.parametrize("distance", [0, 0x6000_0000])
+def test_a_file_for_another_kind_of_processor_is_one_error(core: str, profile: str, distance: int) -> None:
+    """Wherever it is linked, all that is found of it follows from what it is made for."""
+    builds = {**_builds(), core: _of_another_project(_builds()[core], distance, profile)}
+    assert _errors(check(Inspection(gauge(), _sealed(), builds), TODAY)) == {
+        "build-architecture-fits-core": 1
+    }
+
+
+def test_another_build_without_an_id_is_one_error() -> None:
+    """The record vouches for the image's bytes, so that what is found of the build follows from its being another."""
+    builds = {**_builds(), "sampler": _of_another_project(_builds(sampler="sampler-wide-enums")["sampler"])}
+    assert _errors(check(Inspection(gauge(), _sealed(), builds), TODAY)) == {"image-equals-builds": 1}
+    elsewhere = {**_builds(), "sampler": _of_another_project(_builds()["sampler"], 0x6000_0000)}
+    assert _errors(check(Inspection(gauge(), _sealed(), elsewhere), TODAY)) == {"load-addresses-in-flash": 1}
+
+
+def test_another_build_explains_nothing_in_changed_bytes() -> None:
+    """Where the record does not vouch for the bytes, the types of what was given may be those of the device."""
+    builds = {**_builds(), "sampler": _of_another_project(_builds(sampler="sampler-wide-enums")["sampler"])}
+    image = _sealed().copy()
+    _flip(STATION + 0x800)(image)
+    assert "contract-types-agree" in _errors(check(Inspection(gauge(), image, builds), TODAY))
+
+
+def test_a_wrong_loader_explains_nothing_of_the_application_on_its_core() -> None:
+    """The loader has the name of its core, which findings about the application name too."""
+    changes = (
+        *WITH_LOADER,
+        ('build = "app", symbol = "sampler_start', 'build = "app", symbol = "sampler_stop'),
+    )
+    read, builds = layout_of("v7", *changes), builds_of("v7", "station-app")
+    image = join(layout_of("v7", *WITH_LOADER), builds).image
+    builds["station"] = _of_another_project(builds["station"], profile="A")
+    errors = _errors(check(Inspection(read, image, builds), TODAY))
+    assert errors["build-architecture-fits-core"] == 1
+    assert errors["boot-constant-agrees"] >= 1
 
 
 def test_a_build_for_ram_in_flash_is_one_error() -> None:

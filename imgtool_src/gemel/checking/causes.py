@@ -29,8 +29,14 @@ CHANGED = "record-digests-match"
 OTHERS = "vectors-of-own-build"
 """The rule that says which other build is there."""
 
-OWN_AREAS = "builds-in-own-areas"
-"""The rule whose finding that a build has no byte in its own area is the cause of all else about that build."""
+MISPLACED = ("builds-in-own-areas", "load-addresses-in-flash")
+"""Rules whose finding about a build without a byte in its own area is the cause of all else about that build."""
+
+OTHER_ARCHITECTURE = "build-architecture-fits-core"
+"""The rule whose finding that a build is for another kind of core is the cause of all else about that build."""
+
+OTHER_PROFILES = ("A", "R", "S")
+"""Application, real-time and either, as build attributes have them."""
 
 _RANKS = {"note": 0, "warning": 1, "error": 2}
 
@@ -69,6 +75,7 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, P
         return _of_everything(found, explaining[-1])
     causes: dict[Place, Place] = {}
     for source in (
+        _of_another_profile(found, inspection),
         _of_the_misplaced(found, inspection),
         _of_the_builds(found, inspection, apply),
         _of_what_was_given(found, inspection),
@@ -137,7 +144,7 @@ def _of_the_misplaced(found: Open, inspection: Inspection) -> _Causes:
     misplaced = {
         name: place
         for place, (_, severity, finding) in found.items()
-        if place.rule == OWN_AREAS and severity == "error"
+        if place.rule in MISPLACED and severity == "error"
         for name in finding.parties
         if (placement := inspection.placements.get(name))
         and not any(
@@ -147,8 +154,31 @@ def _of_the_misplaced(found: Open, inspection: Inspection) -> _Causes:
     return {
         place: [misplaced[name] for name in finding.parties if name in misplaced]
         for place, (_, _, finding) in found.items()
-        if place.rule != OWN_AREAS
+        if place.rule not in MISPLACED
     }
+
+
+def _of_another_profile(found: Open, inspection: Inspection) -> _Causes:
+    """All findings about builds for applications or real-time processors, whose files are other projects'."""
+    others = {
+        name: place
+        for place, (_, severity, finding) in found.items()
+        if place.rule == OTHER_ARCHITECTURE and severity == "error"
+        for name in _alone(finding, inspection)
+        if (build := inspection.builds.get(name)) and build.attributes
+        if build.attributes.profile in OTHER_PROFILES
+    }
+    return {
+        place: [others[name] for name in finding.parties if name in others]
+        for place, (_, _, finding) in found.items()
+        if place.rule != OTHER_ARCHITECTURE
+    }
+
+
+def _alone(finding: Finding, inspection: Inspection) -> list[str]:
+    """The parties of a finding, without cores that run other builds too: what is found of these has other causes."""
+    cores = [plan.core for plan in inspection.layout.builds.values()]
+    return [party for party in finding.parties if cores.count(party) < 2]
 
 
 def _of_the_builds(found: Open, inspection: Inspection, apply: Apply) -> _Causes:
@@ -184,8 +214,8 @@ def _of_what_was_given(found: Open, inspection: Inspection) -> _Causes:
     other_builds: dict[str, Place] = {}
     other_layout = None
     for place, (_, severity, finding) in found.items():
-        if severity == "error" and place.rule == OTHER_BUILD:
-            other_builds |= dict.fromkeys(finding.parties, place)
+        if severity == "error" and place.rule in (OTHER_BUILD, DIFFERS):
+            other_builds = {**dict.fromkeys(_alone(finding, inspection), place), **other_builds}
         elif severity == "error" and place.rule == OTHER_LAYOUT and "layout" in finding.parties:
             other_layout = place
     record = inspection.record

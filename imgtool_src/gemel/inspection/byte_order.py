@@ -14,7 +14,6 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.image_bytes import differing
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.table_order import HEAD, ORDERS, TableSign, table_signs
-from gemel.inspection.text_conversions import Conversion, conversion, line_ends
 from gemel.inspection.vector_tables import table_distance
 from gemel.layout.addresses import locate, starts_of
 from gemel.placement.placed import digests_of
@@ -24,6 +23,7 @@ from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Inspection
+    from gemel.inspection.text_conversions import Conversion
     from gemel.placement.placing import Piece, Placement
 
 WINDOW, SKIPPED = 256, 16
@@ -54,7 +54,6 @@ def disorder(inspection: Inspection) -> Disorder | None:
     return (
         _blank(inspection)
         or _at_alias(inspection)
-        or _as_text(inspection)
         or _by_builds(inspection)
         or _by_record(inspection)
         or _by_tables(inspection)
@@ -112,7 +111,9 @@ def _at_alias(inspection: Inspection) -> Disorder | None:
 
 
 def _as_text(inspection: Inspection) -> Disorder | None:
-    """By what a conversion of text leaves of a build's bytes, or of any code."""
+    """By what a conversion of text leaves of a build's bytes, or of any code, where these are not as they should be."""
+    from gemel.inspection.text_conversions import conversion
+
     found = conversion(inspection)
     return _converted(inspection, found) if found else None
 
@@ -138,6 +139,8 @@ def _by_builds(inspection: Inspection) -> Disorder | None:
             if located is None or not located.memory.holds_image or tried == MAX_DEVIATIONS:
                 continue
             for place, window in _deviations(inspection, piece, patches):
+                if not tried and (converted := _as_text(inspection)):
+                    return converted
                 tried += 1
                 how = _how(inspection, place, window)
                 if not how:
@@ -276,7 +279,11 @@ def _all_there(inspection: Inspection, distance: int) -> bool:
 def _by_record(inspection: Inspection) -> Disorder | None:
     """By the mark of the record, where no build is given, and by the vector tables."""
     plan = inspection.layout.record
-    if inspection.placements or inspection.record is not None:
+    if inspection.record is not None or (inspection.placements and plan is None):
+        return None
+    if converted := _as_text(inspection):
+        return converted
+    if inspection.placements:
         return None
     if plan is not None:
         start = inspection.layout.span_of(plan.area).start
@@ -326,6 +333,8 @@ def _by_tables(inspection: Inspection) -> Disorder | None:
             span,
             first.order.next_step,
         )
+    from gemel.inspection.text_conversions import line_ends
+
     if ends := line_ends(inspection, first.place + first.distance, first.distance):
         return _converted(inspection, ends)
     if not all_alike and first.distance > 0 and first.distance % 4 == 0 and not _is_moved(inspection, first):

@@ -147,7 +147,7 @@ def test_a_name_that_no_build_has_is_a_finding_with_the_nearest_names() -> None:
     """A misspelled type is neither taken for one that holds nor passed over."""
     (finding,) = findings(of_sides(RULE, types("struct link_frane")))
     assert finding.next_step is not None
-    assert finding.next_step.startswith("name the type as one of these: link_frame")
+    assert finding.next_step.startswith("name the type as one of these: struct link_frame")
 
 
 @pytest.mark.parametrize("station", ["station-no-debug", "station-split", "station-stripped"])
