@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+from rehearse.test_device_examples import SLEEP, run
 from thumb import assembled
 
 from gemel.m_profile.halfwords import instructions, is_call
+from gemel.rehearsal.emulator.code_stops import TARGET_TEST
 
 
 def test_calls_are_told_from_branches(tmp_path: Path) -> None:
@@ -27,3 +30,24 @@ def test_half_an_instruction_is_left_alone() -> None:
     assert list(instructions(b"\x00\xbf\x00\xf0")) == [(0, 0xBF00, 0)]
     assert list(instructions(b"")) == []
     assert list(instructions(b"\x00")) == []
+
+
+@pytest.mark.parametrize(
+    ("code", "executes"),
+    [
+        ("tt r3, r0", True),
+        ("ttt r3, r0", True),
+        ("tta r3, r0", True),
+        ("cmp r4, #0\n it eq\n ttateq r3, r0", True),
+        ("4: tt r3, r0\n adds r4, #1\n cmp r4, #200\n bne 4b", True),
+        ("cmp r4, #0\n it ne\n ttne r3, r0", False),
+        ("b 5f\n tt r3, r0\n5:", False),
+        ("ldrex r3, [r0]\n strex r2, r3, [r0]", False),
+        ("ldrd r2, r3, [r0]\n strd r2, r3, [r0]", False),
+    ],
+)
+def test_result_says_that_the_target_test_was_executed(code: str, executes: bool) -> None:
+    """TT answers without memory protection and attribution: said where it is executed, not where it only stands."""
+    rehearsal = run(f"ldr r0, =0x38000000\n {code}\n {SLEEP}", "", without_release=True)
+    assert (f"station: {TARGET_TEST}" in rehearsal.notes) is executes
+    assert rehearsal.cores[0].state == "sleeping"

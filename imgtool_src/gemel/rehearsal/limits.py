@@ -18,7 +18,7 @@ NOT_MODELLED = (
     "some instructions.",
     "Security attribution: what the code sets up is held, not enforced (a note says so where code switches it "
     "on); at a branch to Non-secure state the rehearsal ends without a verdict. Regions of the memory "
-    "protection unit are enforced; the instruction TT does not see them.",
+    "protection unit are enforced; the instruction TT does not see them (a note says so where code executes it).",
     "Unaligned addresses of instructions that must be aligned: looked at the first 64 times that each is executed.",
     "Float registers are stacked at once where hardware may put that off; code does not see the difference.",
     "Flash: erased and programmed only through a controller that the layout describes; no error correction; "

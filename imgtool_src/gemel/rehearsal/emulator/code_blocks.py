@@ -17,6 +17,7 @@ from gemel.rehearsal.emulator.instruction_needs import (
     is_division,
     is_exclusive,
     is_sleep,
+    is_target_test,
     is_unmask,
     lowers_stack_far,
     moves_stack,
@@ -46,8 +47,8 @@ class Doubtful(NamedTuple):
 
     The core does not stop in an if-then block, but before it; ``condition`` is then that of the instruction, which is
     at ``at``.  Some of the others may be ``skipped``, and are then not counted.  ``need`` is what it is in words, with
-    ``switched_off`` where the core has that and it is off; ``sets_stack`` says that it writes a stack pointer;
-    ``non_secure_target`` is the register with the target of a branch that may leave Secure state.
+    ``switched_off`` where the core has that and it is off; ``sets_stack`` says that it writes a stack pointer,
+    ``tests_target`` that it is TT, each looked at once; ``non_secure_target`` is the register with the target of a branch that may leave Secure state.
     """
 
     stop: int
@@ -58,6 +59,7 @@ class Doubtful(NamedTuple):
     need: str = ""
     switched_off: bool = False
     sets_stack: bool = False
+    tests_target: bool = False
     non_secure_target: int | None = None
 
 
@@ -67,6 +69,7 @@ class _Traits(NamedTuple):
     encoding: Encoding
     conditions: tuple[int, ...]
     sets_stack: bool
+    tests_target: bool
     non_secure_target: int | None
     base: tuple[int, int] | None
 
@@ -77,6 +80,7 @@ def _traits(first: int, second: int) -> _Traits:
         encoding_of(first, second),
         tuple(if_then_conditions(first)),
         sets_stack_pointer(first, second),
+        is_target_test(first, second),
         non_secure_target(first),
         aligned_base(first, second),
     )
@@ -171,7 +175,7 @@ class CodeBlocks:
         return found
 
     def seen_once(self, address: int) -> None:
-        """The instruction at ``address``, which writes a stack pointer, was executed and seen to."""
+        """The instruction at ``address``, which writes a stack pointer or is TT, was executed and seen to."""
         self._seen_once.add(address)
 
     def encoding_at(self, address: int) -> Encoding:
@@ -243,7 +247,7 @@ class CodeBlocks:
         block, skipped, conditions = (0, 0), False, list[int]()
         for count, (offset, first, second) in enumerate(instructions(code)):
             condition = conditions.pop(0) if conditions else None
-            encoding, begun, sets_stack, target, base = _traits(first, second)
+            encoding, begun, sets_stack, tests_target, target, base = _traits(first, second)
             at = address + offset
             if condition is None and begun:
                 block, conditions = (at, count), list(begun)
@@ -256,8 +260,8 @@ class CodeBlocks:
             if off and _FLOAT.intersection(encoding.needs):
                 yield Doubtful(*place, encoding.in_words, switched_off=True)
                 continue
-            if sets_stack and at not in self._seen_once:
-                yield Doubtful(*place, sets_stack=True)
+            if (sets_stack or tests_target) and at not in self._seen_once:
+                yield Doubtful(*place, sets_stack=sets_stack, tests_target=tests_target)
                 continue
             if target is not None:
                 need = f"{'BLXNS' if first & 0x80 else 'BXNS'} r{target}"

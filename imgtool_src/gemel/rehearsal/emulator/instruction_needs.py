@@ -84,6 +84,11 @@ def moves_stack(first: int, second: int) -> bool:
     return first & 0xFF70 == 0xF850 and second & 0xF000 == 0xD000
 
 
+def is_target_test(first: int, second: int) -> bool:
+    """Whether it is TT, TTT, TTA or TTAT, which ask what code may do at an address."""
+    return first & 0xFFF0 == 0xE840 and second & 0xF03F == 0xF000
+
+
 def non_secure_target(first: int) -> int | None:
     """The register with the target of BXNS or BLXNS, which leave Secure state where its bit 0 is clear."""
     return first >> 3 & 0xF if first & 0xFF07 == 0x4704 else None
