@@ -158,6 +158,8 @@ class CodeStops:
                 core.system.used.add(TARGET_TEST)
             else:
                 core.registers.align_stacks()
+        elif doubtful.need and core.bus.is_erased(doubtful.at):
+            core.faults.of_fetch(doubtful.at)
         elif doubtful.non_secure_target is None:
             kind = "float-unit-off" if doubtful.switched_off else "instruction-missing"
             core.fault(kind, doubtful.at, {}, {"need": doubtful.need})

@@ -75,6 +75,9 @@ class DeviceSide(Protocol):
     def programs_flash(self, core: EmulatedCore, memory: Backing, address: int, data: bytes) -> bool:
         """Whether this store is taken by a flash controller, which then programs the data."""
 
+    def why_not_programmed(self, memory: Backing) -> dict[str, int]:
+        """What a described controller lacks to program a store into ``memory``; empty where none is described."""
+
     def restarts(self, core: EmulatedCore, pc: int) -> bool:
         """A core requests a reset of the device; False if there were too many of them."""
 
@@ -291,7 +294,10 @@ class CoreBus:
             if located and self._device.programs_flash(core, located[0], address, data):
                 core.native.clear_if_then()
                 return True
-            core.note_fault("write-to-flash" if located else "unmapped-write", numbers)
+            if located:
+                core.note_fault("write-to-flash", numbers | self._device.why_not_programmed(located[0]))
+            else:
+                core.note_fault("unmapped-write", numbers)
             return False
         core.note_fault("unmapped-write" if access == u.UC_MEM_WRITE_UNMAPPED else "unmapped-read", numbers)
         return False

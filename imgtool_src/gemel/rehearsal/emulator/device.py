@@ -255,6 +255,11 @@ class Device:
                 return True
         return False
 
+    def why_not_programmed(self, memory: Backing) -> dict[str, int]:
+        """What a described controller lacks to program a store into ``memory``: see ``DescribedFlash.lacking``."""
+        lacking = [flash.lacking for flash in self.registers.flash if flash.plan.memory == memory.plan.name]
+        return {"lacking": lacking[0]} if lacking else {}
+
     def locate(self, address: int) -> tuple[Backing, int] | None:
         """The memory and offset at an address, as the core that runs sees it."""
         return self.running.bus.locate(address) if self.running else None

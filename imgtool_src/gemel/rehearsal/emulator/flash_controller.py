@@ -8,6 +8,9 @@ from typing import Protocol
 from gemel.layout.rehearsal_model import FlashController
 from gemel.rehearsal.emulator.backing import Backing
 
+BY_REGISTERS, LOCKED, NO_COMMAND = range(3)
+"""Why a store into flash does not program it: the controller takes words by registers, is locked, has no command."""
+
 
 class FlashSide(Protocol):
     """What a flash controller needs of the device."""
@@ -100,6 +103,13 @@ class DescribedFlash:
     def status(self, core: str) -> int:
         """The bits that show that it is busy."""
         return self.plan.busy_bits if self._running[0] else 0
+
+    @property
+    def lacking(self) -> int:
+        """Why a store does not program: BY_REGISTERS, LOCKED or NO_COMMAND."""
+        if self.plan.data_at is not None:
+            return BY_REGISTERS
+        return LOCKED if self._locked else NO_COMMAND
 
     # -- the flash ---------------------------------------------------------------------------------
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from gemel.rehearsal.emulator.flash_controller import BY_REGISTERS, LOCKED, NO_COMMAND
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.words import ERASED, Wording, Words, at_address, exception_name, plain
@@ -36,13 +37,23 @@ def _fetch(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
+_PROGRAMS = {
+    None: "code that programs flash on purpose needs a [[rehearsal.flash_controller]] in the layout (gemel explain "
+    "layout)",
+    BY_REGISTERS: "the controller that the layout describes programs what is written to its data_at",
+    LOCKED: "the controller that the layout describes is locked: write its keys in their order, or correct unlock",
+    NO_COMMAND: "the controller that the layout describes has no command to program: write it before, or "
+    "correct program and command_mask",
+}
+"""What code that programs flash lacks, by what the described controller lacks."""
+
+
 def _flash(event: RawEvent, names: CodeNames) -> Words:
     return Words(
         f"core {event.core} writes into flash",
         at_address(event, names),
         "an address of RAM",
-        "a pointer is wrong, or a variable was placed in flash; code that programs flash on purpose needs a "
-        "[[rehearsal.flash_controller]] in the layout (gemel explain layout)",
+        f"a pointer is wrong, or a variable was placed in flash; {_PROGRAMS[event.numbers.get('lacking')]}",
     )
 
 
