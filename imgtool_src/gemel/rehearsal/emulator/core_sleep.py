@@ -11,7 +11,8 @@ if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 PATIENCE, LONGEST_WAIT = 64, 256
-"""WFE without an event that are executed as they stand; then they last longer, up to so many instructions."""
+"""WFE without an event, and WFI that a masked exception ends at once, that are executed as they stand; then they last
+longer, up to so many instructions."""
 
 
 A_SLEEP, A_WAIT = 4000, 128
@@ -32,12 +33,14 @@ class CoreSleep:
     def begin(self) -> None:
         """WFI: nothing if an exception would wake the core at once."""
         core = self._core
-        self._waits = 0
         core.coming.advance(core.time)
         if core.interrupts.wakes(core.registers.masks) is None:
+            self._waits = 0
             core.state, self.began = "sleeping", core.time
             self.spent += A_SLEEP
             core.report("sleeps", core.pc)
+        else:
+            self._lasts()
 
     def end(self, now: int) -> None:
         """A sleeping core's time comes: it runs again if an exception wakes it."""
@@ -56,6 +59,11 @@ class CoreSleep:
         if self.event:
             self.event = False
             return
+        self._lasts()
+
+    def _lasts(self) -> None:
+        """A wait that nothing makes last goes on; where a core does little else, it takes its time."""
+        core = self._core
         self._waits += 1
         if self._waits > PATIENCE:
             self.spent += A_WAIT
