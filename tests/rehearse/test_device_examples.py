@@ -425,7 +425,11 @@ def test_messages_name_the_register() -> None:
         ("ldrb r1, [r0, #1]\n tst r1, #0x80\n beq 1b\n", "0x8000 "),
         ("wfe\n ldr r1, [r0]\n tst r1, #8\n beq 1b\n", "0x8 "),
         ("push {r1}\n ldr r1, [r0]\n tst r1, #4\n pop {r1}\n beq 1b\n", "0x4 "),
-        ("ldr r1, [r0]\n cmp r1, #0x55\n bne 1b\n", "the bits it waits for"),
+        ("ldr r1, [r0]\n cmp r1, #0x55\n bne 1b\n", "0x55 "),
+        ("ldr r1, [r0]\n cmp r1, #0xA500A5\n bne 1b\n", "0xA500A5 "),
+        ("ldr r2, =0x12345678\n ldr r1, [r0]\n cmp r1, r2\n bne 1b\n", "0x12345678 "),
+        ("ldr r8, =0x12345678\n ldr r1, [r0]\n cmp r8, r1\n bne 1b\n", "0x12345678 "),
+        ("ldr r1, [r0]\n sub r2, r1, #0x55\n cmp r2, #0\n bne 1b\n", "the bits it waits for"),
     ],
 )
 def test_the_line_to_add_holds_the_bits_that_the_loop_waits_for(loop: str, value: str) -> None:

@@ -48,7 +48,8 @@ class Doubtful(NamedTuple):
     The core does not stop in an if-then block, but before it; ``condition`` is then that of the instruction, which is
     at ``at``.  Some of the others may be ``skipped``, and are then not counted.  ``need`` is what it is in words, with
     ``switched_off`` where the core has that and it is off; ``sets_stack`` says that it writes a stack pointer,
-    ``tests_target`` that it is TT, each looked at once; ``non_secure_target`` is the register with the target of a branch that may leave Secure state.
+    ``tests_target`` that it is TT, each looked at once; ``non_secure_target`` is the register with the target of a
+    branch that may leave Secure state.
     """
 
     stop: int

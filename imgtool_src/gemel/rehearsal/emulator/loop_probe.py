@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from gemel.m_profile.halfwords import modified_constant
 from gemel.m_profile.memory_accesses import memory_access
+from gemel.rehearsal.emulator.memory_protection import PRIVATE
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.backing import Backing
@@ -31,7 +34,7 @@ def probe_loops(device: Device) -> None:
 
     Its numbers are ``register``, ``described`` and ``memory``, the first register that the layout does not
     describe, the first that it does, and the first word of RAM that it reads, if it reads any; ``bits``, what
-    would lead it out of the circle if the undescribed register read it; ``interrupts``, whether an
+    would lead it out of the circle if that register (the undescribed one first) read it; ``interrupts``, whether an
     interrupt could, and ``ticks`` where only its own tick timer sends any.
     """
     for core in device.cores.values():
@@ -42,15 +45,17 @@ def probe_loops(device: Device) -> None:
 def probe_busy(device: Device) -> None:
     """Report ``loops`` for each core that runs in a circle that no event ends, while other cores go on.
 
-    Everything is as before afterwards.
+    Where an interrupt may come, or a described event, that is a circle of thread code that reads no memory and no
+    register that the layout describes.  Everything is as before afterwards.
     """
     for core in device.cores.values():
         if not core.runs:
             continue
         kept = core.time, core.instructions, core.state, core.pc
         registers, memories = core.registers.snapshot(), _ram(device)
-        if _goes_round(device, core):
-            _probe(device, core)
+        disturbed = _interruptible(core) or core.coming.next() is not None
+        if not (disturbed and core.interrupts.handler) and _goes_round(device, core, disturbed):
+            _probe(device, core, disturbed)
         core.time, core.instructions, core.state, core.pc = kept
         core.registers.take_back(registers)
         for memory, data in memories:
@@ -64,23 +69,30 @@ def _ram(device: Device) -> list[tuple[Backing, bytes]]:
 
 
 def _leaves_ram(core: EmulatedCore) -> bool:
-    """Whether the next instruction does more than compute and use RAM: a call of a supervisor, a store elsewhere."""
+    """Whether the next instruction does more than compute, read and use RAM.
+
+    That is a call of a supervisor, a store elsewhere, or a read of the core's own space, such as of its tick timer.
+    """
     first, second = core.instruction(core.pc)
     access = memory_access(first, second)
-    if access is None or access.loads:
+    if access is None:
         return first >> 8 == SUPERVISOR
     by = 0 if access.by is None else core.registers.value(access.by) << access.shift
-    located = core.bus.locate(core.registers.value(access.base) + access.offset + by & WORD)
-    return located is None or located[0].plan.kind != "ram"
+    address = core.registers.value(access.base) + access.offset + by & WORD
+    located = core.bus.locate(address)
+    return PRIVATE.holds(address) if access.loads else located is None or located[0].plan.kind != "ram"
 
 
-def _goes_round(device: Device, core: EmulatedCore) -> bool:
-    """Whether a core that no interrupt reaches comes to the state that it is in again and changes no memory."""
+def _interruptible(core: EmulatedCore) -> bool:
+    """Whether an interrupt could reach the core."""
+    can_interrupt = bool(core.sleep.could_be_ended_by()) or core.sleep.ticks_could_end()
+    return can_interrupt and not core.registers.masks.primask
+
+
+def _goes_round(device: Device, core: EmulatedCore, disturbed: bool) -> bool:
+    """Whether a core comes to the state that it is in again and changes no memory; nothing that comes is let in."""
     import unicorn
 
-    can_interrupt = bool(core.sleep.could_be_ended_by()) or core.sleep.ticks_could_end()
-    if (can_interrupt and not core.registers.masks.primask) or core.coming.next() is not None:
-        return False
     changed = False
 
     def on_write(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
@@ -89,7 +101,8 @@ def _goes_round(device: Device, core: EmulatedCore) -> bool:
         changed = changed or before != value & (1 << 8 * size) - 1
 
     def state() -> tuple[object, ...]:
-        return core.registers.snapshot(), core.system.state(core.time), device.registers.state()
+        own = () if disturbed else core.system.state(core.time)
+        return core.registers.snapshot(), own, device.registers.state()
 
     hook = core.bus.watch(unicorn.UC_HOOK_MEM_WRITE, on_write)
     core.native.uc.ctl_flush_tb()
@@ -98,7 +111,10 @@ def _goes_round(device: Device, core: EmulatedCore) -> bool:
     for _ in range(LONGEST_CIRCLE):
         if _leaves_ram(core):
             break
-        core.run(core.time + 1)
+        if disturbed:
+            core.go(1)
+        else:
+            core.run(core.time + 1)
         again = core.registers.snapshot() == began[0] and state() == began
         if again or changed or not core.runs:
             break
@@ -107,7 +123,7 @@ def _goes_round(device: Device, core: EmulatedCore) -> bool:
     return again and not changed
 
 
-def _probe(device: Device, core: EmulatedCore) -> None:
+def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     import unicorn
 
     numbers: dict[str, int] = {}
@@ -125,13 +141,17 @@ def _probe(device: Device, core: EmulatedCore) -> None:
     place = core.pc
     device.running = core
     end = core.time + PROBED
-    while core.runs and core.time < end:  # a core that waits for an event hands over before
+    if disturbed:
+        core.go(LONGEST_CIRCLE)
+    while not disturbed and core.runs and core.time < end:  # a core that waits for an event hands over before
         core.run(end)
     device.running = None
     uc.hook_del(hook)
     for (name, address), access in sorted(device.registers.accesses.items()):
         if name == core.plan.name and access.reads > before.get((name, address), 0):
             numbers.setdefault("described" if device.registers.known(address) else "register", address)
+    if disturbed and ("memory" in numbers or "described" in numbers):
+        return
     between_cores = {
         16 + each.interrupt + (0 if each.shared_line else bit)
         for each in device.plan.registers.interrupts
@@ -145,13 +165,16 @@ def _probe(device: Device, core: EmulatedCore) -> None:
     numbers["interrupts"] = int(can_interrupt)
     if can_interrupt and not from_outside:
         numbers["ticks"] = 1
-    if "register" in numbers and (bits := _awaited(device, core, numbers["register"])):
+    register = numbers.get("register", numbers.get("described"))
+    if register is not None and (bits := _awaited(device, core, register)) is not None:
         numbers["bits"] = bits
     device.report(core, "loops", place, numbers, {"waits": "yes"} if waits else {})
 
 
-def _awaited(device: Device, core: EmulatedCore, register: int) -> int:
-    """The value of ``register`` that leads the core out of its circle, of as few bits as do; 0 if none is found.
+def _awaited(device: Device, core: EmulatedCore, register: int) -> int | None:
+    """The value of ``register`` that leads the core out of its circle, of as few bits as do; None if none is found.
+
+    Tried are single bits, all bits less those that do not matter, and what the circle compares with.
 
     The core and the memories are as before afterwards.
     """
@@ -160,20 +183,24 @@ def _awaited(device: Device, core: EmulatedCore, register: int) -> int:
     registers = core.registers.snapshot()
     memories = _ram(device)
     circle: set[int] = set()
+    compared: set[int] = set()
 
-    def leaves(value: int) -> bool:
-        port.reader = lambda _core: value
-        left = _leaves(core, circle, learns=value == 0)
+    def leaves(value: int | None) -> bool:
+        if value is not None:
+            port.reader = lambda _core: value
+        left = _leaves(core, circle, compared if value is None else None)
         port.reader, port.reads, port.last_value, core.time, core.instructions, core.state, core.pc = kept
         core.registers.take_back(registers)
         for memory, data in memories:
             memory.write(0, data)
         return left
 
-    leaves(0)
-    single = next((1 << bit for bit in range(32) if leaves(1 << bit)), 0)
-    if single or not leaves(WORD):
-        return single
+    leaves(None)
+    for value in (0, *(1 << bit for bit in range(32))):
+        if leaves(value):
+            return value
+    if not leaves(WORD):
+        return next((value for value in sorted(compared) if leaves(value)), None)
     value = WORD
     for bit in range(32):
         if leaves(value & ~(1 << bit)):
@@ -181,16 +208,20 @@ def _awaited(device: Device, core: EmulatedCore, register: int) -> int:
     return value
 
 
-def _leaves(core: EmulatedCore, circle: set[int], *, learns: bool) -> bool:
-    """Whether the core comes to an instruction outside ``circle`` soon; ``learns`` adds those instead."""
+def _leaves(core: EmulatedCore, circle: set[int], compared: set[int] | None) -> bool:
+    """Whether the core comes to an instruction outside ``circle`` soon.
+
+    With ``compared`` it learns instead: the instructions, and the values that they compare with.
+    """
     import unicorn
 
     left = False
 
     def on_code(uc: Any, address: int, size: int, data: object) -> None:
         nonlocal left
-        if learns:
+        if compared is not None:
             circle.add(address)
+            compared.update(_compared(core, *core.instruction(address)))
         elif address not in circle:
             left = True
             uc.emu_stop()
@@ -208,4 +239,16 @@ def _leaves(core: EmulatedCore, circle: set[int], *, learns: bool) -> bool:
             break
     uc.hook_del(hook)
     uc.ctl_flush_tb()
-    return left and not learns
+    return left and compared is None
+
+
+def _compared(core: EmulatedCore, first: int, second: int) -> Iterator[int]:
+    """What CMP compares with: its constant, or what both registers hold."""
+    if first & 0xF800 == 0x2800:
+        yield first & 0xFF
+    elif first & 0xFFC0 == 0x4280:
+        yield from (core.registers.value(first & 7), core.registers.value(first >> 3 & 7))
+    elif first & 0xFF00 == 0x4500:
+        yield from (core.registers.value(first >> 4 & 8 | first & 7), core.registers.value(first >> 3 & 0xF))
+    elif first & 0xFBF0 == 0xF1B0 and second & 0x8F00 == 0x0F00:
+        yield modified_constant((first & 0x400) << 1 | second >> 4 & 0x700 | second & 0xFF)

@@ -9,6 +9,7 @@ from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, what_changes
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import Words, exception_name
@@ -49,7 +50,8 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     # Those that wait for nobody first: who waits for one of them is not to blame.
     for core, event in sorted(loops.items(), key=lambda each: polls_other(plan, each[1])):
         polls = polls_other(plan, event)
-        if core in named or (event.numbers["interrupts"] and core not in in_vain):
+        waits = run.ended == "budget" and core in unfinished and "register" in event.numbers
+        if core in named or (event.numbers["interrupts"] and core not in in_vain and not waits):
             continue
         if polls and (
             run.ended == "budget" or ((named | asleep) - {core} and "register" not in event.numbers)
@@ -60,8 +62,8 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
         elif polls and (kept := unreleasable(plan, core)):
             causes.append(_waits_for_kept(event, kept, names))
         else:
-            held_off = next(each.held_off for each in run.cores if each.name == core)
-            causes.append(_loop(event, held_off, names, run.ended, ticks=core in in_vain and not polls))
+            raw = next(each for each in run.cores if each.name == core)
+            causes.append(_loop(plan, raw, event, names, run.ended, ticks=core in in_vain and not polls))
         if not polls:
             named.add(core)
     if not plan.goals and run.ended == "budget":
@@ -227,15 +229,23 @@ def _waits_for_kept(event: RawEvent, kept: str, names: CodeNames) -> RehearsalFi
 
 
 def _loop(
-    event: RawEvent, held_off: int, names: CodeNames, ended: str, *, ticks: bool = False
+    plan: DevicePlan, core: RawCore, event: RawEvent, names: CodeNames, ended: str, *, ticks: bool
 ) -> RehearsalFinding:
+    held_off = core.held_off
     memory, register = event.numbers.get("memory"), event.numbers.get("described")
     if ticks and register is None:
         found = "its tick interrupts come, and change nothing that it does"
         hint = "see what its tasks wait for"
     elif register is not None:
-        found = f"it reads register {names.register(register)}, which will not change any more"
-        hint = "see what the layout says of this register, and what the other core does"
+        bits = event.numbers.get("bits")
+        leads_out = f" (0x{bits:X} there ends the loop)" if bits is not None else ""
+        found = f"it reads register {names.register(register)}, which will not change any more{leads_out}"
+        says = what_changes(plan.registers, register, names)
+        hint = (
+            f"see that code does what the layout says of it ({says}), or describe more"
+            if says
+            else ("see what the layout says of this register, and what the other core does")
+        )
     elif memory is None:
         found, hint = (
             "it reads neither a device register nor RAM",
@@ -243,7 +253,9 @@ def _loop(
         )
     else:
         found = f"{_reads(event, names)}, which nobody changes"
-        hint = "see what should have written it"
+        hint = "; ".join(
+            filter(None, ("see what should have written it", interrupts_that_do_not_come(plan, core, names)))
+        )
     if held_off:
         found = f"{found}; {exception_name(held_off)} is pending and masked"
         hint = f"let {exception_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint

@@ -8,6 +8,7 @@ from gemel.rehearsal.plan import CorePlan, DevicePlan
 from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.described import interrupts_that_do_not_come
 from gemel.rehearsal.verdict.endings import describe_release, unreleasable
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.words import Words
@@ -100,13 +101,23 @@ def _never_released(plan: DevicePlan, core: CorePlan, run: RawRun, names: CodeNa
         "write the value of the data sheet, or correct release_mask and release_value in the layout"
         if writes
         else ("allow more instructions (--budget), or " if run.ended == "budget" else "")
-        + "see why the primary does not get there; a register that it waits for may need describing",
+        + "see why the primary does not get there; "
+        + (
+            interrupts_that_do_not_come(plan, raw, names)
+            or "a register that it waits for may need describing"
+        ),
     )
     return at_end(raw, run, words, names, "never-released")
 
 
 def _budget(run: RawRun) -> str:
     return "the budget ended; " if run.ended == "budget" else ""
+
+
+def _turning(run: RawRun) -> set[str]:
+    """Cores in a loop that nothing they read could end; what interrupts them may do all the work."""
+    reads = {"register", "described", "memory"}
+    return {each.core for each in run.events if each.kind == "loops" and not reads & each.numbers.keys()}
 
 
 def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
@@ -117,15 +128,20 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         raw = next(each for each in run.cores if each.name == goal.core)
         core = next(each for each in plan.cores if each.name == goal.core)
         kept = goal.core if core.release is None and not core.primary else unreleasable(plan, goal.core)
-        between_ticks = run.ended == "budget" and raw.ticks and run.time - raw.slept_at < RECENT
+        between_ticks = (
+            run.ended == "budget" and raw.ticks and raw.slept_at and run.time - raw.slept_at < RECENT
+        )
         does = "sleeps between ticks" if between_ticks else STATES[raw.state]
+        if goal.core in _turning(run):
+            does += " in a loop that reads neither a device register nor RAM"
+        see = (
+            "see the timeline, or allow more instructions (--budget)" if _budget(run) else "see the timeline"
+        )
         words = Words(
             f"a goal was not reached: {goal.label}",
             f"{_budget(run)}after {run.time:,} instructions core {goal.core} {does}",
             goal.label,
-            "see the timeline, or allow more instructions (--budget)"
-            if run.ended == "budget"
-            else "see the timeline",
+            "; ".join(filter(None, (see, interrupts_that_do_not_come(plan, raw, names)))),
         )
         if kept and next(each for each in run.cores if each.name == kept).state == "reset":
             words = words._replace(

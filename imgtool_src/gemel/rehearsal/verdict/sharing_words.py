@@ -78,7 +78,7 @@ def _both(event: RawEvent, names: CodeNames) -> Words:
         f"cores {event.words['other']} and {event.core} both touch one register",
         names.register(event.numbers["register"]),
         "each device register used by one core, or given to both in the layout",
-        "say whose it is in registers_of of the layout's rehearsal",
+        "say whose it is in registers_of of the layout's rehearsal, or in by_core what each core reads",
     )
 
 

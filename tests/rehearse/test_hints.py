@@ -1,0 +1,236 @@
+"""What a finding proposes about registers and interrupts that the layout describes, or does not."""
+
+from __future__ import annotations
+
+import pytest
+from rehearse.test_device_examples import (
+    BLOCK,
+    DEVICE,
+    ERASE,
+    FLASH,
+    SAMPLER,
+    SLEEP,
+    UNLOCK,
+    enabled,
+    example,
+    result,
+    run,
+    store,
+)
+
+RELEASE = store(0x5002_1114, hex(SAMPLER)) + store(0x5002_1118, "0")
+IDLE = enabled(9) + SLEEP
+"""What the sampler does: it sleeps until something from outside comes."""
+
+COUNTER = 0x3800_0100
+COUNTS = f"ldr r0, ={COUNTER:#x}\n ldr r1, [r0]\n adds r1, #1\n str r1, [r0]\n"
+TICKS = store(0xE000_E014, "999") + store(0xE000_E018, "0") + store(0xE000_E010, "7")
+TIMER = f"""[[rehearsal.event]]
+core = "station"
+every = 1000
+interrupt = 5
+enabled_at = {DEVICE:#x}
+status_at = {DEVICE + 4:#x}
+clear_at = {DEVICE + 4:#x}
+"""
+GOAL = '\n[[rehearsal.goal]]\ncore = "station"\nword = { at = 0x3801_0000, value = 77 }\n'
+REACHED = "movs r3, #77\n" + result("r3") + SLEEP
+
+
+def polls(offset: int, until: str) -> str:
+    """Code that reads a register of the device until a condition holds."""
+    return (
+        f"ldr r0, ={DEVICE + offset:#x}\n1: ldr r1, [r0]\n {until}\n b{'eq' if 'tst' in until else 'ne'} 1b\n"
+    )
+
+
+DESCRIBED = {
+    "constant": (
+        f"[[rehearsal.constant]]\nat = {DEVICE:#x}\nvalue = 0x80\n",
+        "tst r1, #4",
+        "0x4",
+        "it always reads 0x80",
+    ),
+    "waits for zero": (
+        f"[[rehearsal.constant]]\nat = {DEVICE:#x}\nvalue = 1\n",
+        "cmp r1, #0",
+        "0x0",
+        "it always reads 0x1",
+    ),
+    "sequence": (
+        f"[[rehearsal.sequence]]\nat = {DEVICE:#x}\nvalues = [0, 1, 2]\n",
+        "cmp r1, #3",
+        "0x3",
+        "it ends with the values 0x0, 0x1, 0x2",
+    ),
+    "held": (
+        f"[[rehearsal.held]]\nat = {DEVICE:#x}\nreset = 0x100\nwritable = 0xF\n",
+        "cmp r1, #0x55",
+        "0x55",
+        "bits 0xF read what code writes, the others 0x100",
+    ),
+    "set and clear": (
+        example("a port with"),
+        "tst r1, #2",
+        "0x2",
+        "code sets by 0x5020_0004 and clears by 0x5020_0008",
+    ),
+    "ready": (
+        example("an oscillator"),
+        "tst r1, #0x200",
+        "0x200",
+        "bits 0x200 read one while bits 0x1 of 0x5020_0000 are set",
+    ),
+    "event": (
+        TIMER.replace(f"status_at = {DEVICE + 4:#x}", f"status_at = {DEVICE:#x}"),
+        "tst r1, #1",
+        "0x1",
+        "bits 0x1 read one every 1,000 instructions while bits 0x1 of 0x5020_0000 are set, until 0x5020_0004 clears",
+    ),
+    "after a write": (
+        f'[[rehearsal.event]]\ncore = "station"\nafter_write = {DEVICE + 8:#x}\nstatus_at = {DEVICE:#x}\n',
+        "tst r1, #1",
+        "0x1",
+        "bits 0x1 read one 100 instructions after a write to 0x5020_0008",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", DESCRIBED)
+def test_a_loop_over_a_described_register(name: str) -> None:
+    """The finding has what ends the loop, and what the layout says of the register."""
+    table, until, value, says = DESCRIBED[name]
+    finding = run(RELEASE + polls(0, until) + IDLE, table, sampler=IDLE).finding("endless-loop")
+    assert finding is not None
+    assert f"({value} there ends the loop)" in finding.found
+    assert says in finding.next_step
+
+
+INTERRUPTS = {
+    "nothing raises it": (enabled(7), "", '[[rehearsal.event]] core = "station", interrupt = 7'),
+    "not enabled": (store(DEVICE, "1"), TIMER, "interrupt 5, which the layout describes, is not enabled"),
+    "not started": (
+        enabled(5),
+        TIMER,
+        "interrupt 5 was never taken; it comes every 1,000 instructions while",
+    ),
+    "started by a wrong bit": (enabled(5) + store(DEVICE, "2"), TIMER, "interrupt 5 was never taken"),
+}
+
+
+@pytest.mark.parametrize("name", INTERRUPTS)
+@pytest.mark.parametrize("sleeps", ["", "wfi\n"])
+def test_an_interrupt_that_does_not_come(name: str, sleeps: str) -> None:
+    """A core that waits for its handler is told which interrupt, with the lines to add where nothing raises it."""
+    setup, table, hint = INTERRUPTS[name]
+    waits = (
+        f"ldr r0, ={COUNTER:#x}\n movs r1, #0\n str r1, [r0]\n1: {sleeps}ldr r1, [r0]\n cmp r1, #3\n blo 1b\n"
+    )
+    program = RELEASE + setup + waits + REACHED
+    rehearsal = run(
+        program, table + GOAL, handler=COUNTS + store(DEVICE + 4, "1"), sampler=IDLE, budget=200_000
+    )
+    if sleeps and name == "not enabled":
+        assert rehearsal.finding("no-wake-up-source") is not None
+    else:
+        finding = rehearsal.finding("goal-not-reached")
+        assert finding is not None
+        assert hint in finding.next_step
+
+
+def test_an_interrupt_that_comes_is_no_hint() -> None:
+    """A goal that is not reached for another reason says nothing of an interrupt that is taken."""
+    program = RELEASE + enabled(5) + store(DEVICE, "1") + SLEEP
+    finding = run(program, TIMER + GOAL, handler=store(DEVICE + 4, "1"), sampler=IDLE).finding(
+        "goal-not-reached"
+    )
+    assert finding is not None
+    assert finding.next_step.startswith("see the timeline")
+    assert "interrupt 5" not in finding.next_step
+
+
+LOCKED = store(DEVICE + 0x1C, "0xCDEF89AB") + store(DEVICE + 0x1C, "0x45670123")
+BY_REGISTERS = (
+    f'[[rehearsal.flash_controller]]\nmemory = "flash"\ncommand_at = {DEVICE:#x}\n'
+    f"address_at = {DEVICE + 4:#x}\ndata_at = {DEVICE + 8:#x}\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("program", "table", "hint"),
+    [
+        ("", "", "needs a [[rehearsal.flash_controller]]"),
+        (LOCKED + store(DEVICE + 0x10, "1"), example("flash that is unlocked"), "is locked"),
+        (UNLOCK + ERASE, example("flash that is unlocked"), "has no command to program"),
+        ("", BY_REGISTERS, "programs what is written to its data_at"),
+    ],
+)
+def test_a_store_that_a_described_controller_does_not_take(program: str, table: str, hint: str) -> None:
+    """It says what the controller lacks, not that none is described."""
+    finding = run(program + store(BLOCK + 8, "5") + SLEEP, table).finding("write-to-flash")
+    assert finding is not None
+    assert hint in finding.next_step
+
+
+def test_code_that_erases_itself_runs_into_erased_flash() -> None:
+    """No instruction is missing: what the core goes on with is erased."""
+    program = UNLOCK + store(DEVICE + 0x14, f"{FLASH + 0x400:#x}") + store(DEVICE + 0x10, "2") + SLEEP
+    rehearsal = run(program, example("flash that is unlocked"))
+    assert [each.kind for each in rehearsal.findings if each.severity == "error"] == ["fetch-outside-code"]
+
+
+FLAG_OF_TICKS = f"ldr r0, ={COUNTER:#x}\n1: ldr r1, [r0]\n cmn r1, #1\n bne 1b\n"
+UNDER_TICKS = {
+    "register": (polls(8, "tst r1, #1"), "waits-for-register", "0x5020_0008"),
+    "nothing": ("1: b 1b\n", "goal-not-reached", "in a loop that reads neither"),
+    "memory": (FLAG_OF_TICKS, "goal-not-reached", "station runs"),
+    "described": (polls(4, "tst r1, #1"), "goal-not-reached", "station runs"),
+    "its own timer": (
+        "ldr r0, =0xE000E010\n1: ldr r1, [r0]\n tst r1, #1\n bne 1b\n",
+        "goal-not-reached",
+        "station runs",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", UNDER_TICKS)
+@pytest.mark.parametrize("budget", [60_000, 60_501])
+def test_a_loop_under_counting_ticks(name: str, budget: int) -> None:
+    """With a goal to reach: a register that nothing describes is named; what a handler could end is no endless loop."""
+    loop, kind, said = UNDER_TICKS[name]
+    table = f"[[rehearsal.held]]\nat = {DEVICE + 4:#x}\n{GOAL}"
+    rehearsal = run(RELEASE + TICKS + loop + REACHED, table, handler=COUNTS, sampler=IDLE, budget=budget)
+    (finding,) = rehearsal.findings
+    assert finding.kind == kind
+    assert said in finding.found + finding.what
+    assert ("reads neither" in finding.found) is (name == "nothing")
+    started = run(
+        RELEASE + TICKS + loop + REACHED, table.replace(GOAL, ""), handler=COUNTS, sampler=IDLE, budget=budget
+    )
+    assert started.outcome == "started"
+
+
+def test_polling_under_an_event_that_does_not_interrupt() -> None:
+    """A described event goes on for ever; the register that the core waits for is named all the same."""
+    program = RELEASE + store(DEVICE, "1") + polls(8, "tst r1, #1") + IDLE
+    table = TIMER.replace("every = 1000", "every = 77").replace(f"clear_at = {DEVICE + 4:#x}\n", "")
+    finding = run(
+        program, table + GOAL, sampler=TICKS + SLEEP, handler=COUNTS.replace("0x38000100", "0x38008100")
+    )
+    assert finding.finding("waits-for-register") is not None
+
+
+def test_waiting_for_what_is_masked_takes_time() -> None:
+    """WFI that a masked interrupt ends at once, again and again, does not stop the emulator every few instructions."""
+    spins = (
+        "cpsid i\n"
+        + enabled(5)
+        + store(DEVICE, "1")
+        + "movs r7, #0\n1: wfi\n adds r7, #1\n"
+        + result("r7")
+        + "b 1b\n .ltorg\n"
+    )
+    rehearsal = run(RELEASE + spins, TIMER, sampler=IDLE, budget=500_000)
+
+    assert rehearsal.time >= 500_000
+    assert rehearsal.cores[0].instructions < 50_000
