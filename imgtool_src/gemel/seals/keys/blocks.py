@@ -6,12 +6,14 @@ some tools write before an EC key, does not count.
 
 from __future__ import annotations
 
+import binascii
 import re
 import warnings
 from collections.abc import Callable
 from enum import Enum
 from typing import Any
 
+from gemel.seals.keys.derivation import too_much_work
 from gemel.structs import Struct
 
 LARGEST_KEY_FILE = 64 << 10
@@ -20,6 +22,7 @@ LARGEST_KEY_FILE = 64 << 10
 _BEGIN = b"-----BEGIN "
 _BEGIN_LINE = re.compile(rb"-----BEGIN ([A-Z0-9 ]{1,40})-----")
 _PARAMETERS = "EC PARAMETERS"
+_ENCRYPTED = "ENCRYPTED PRIVATE KEY"
 
 
 class Unreadable(Enum):
@@ -29,14 +32,15 @@ class Unreadable(Enum):
     UNKNOWN_KIND = "a key, or an encryption of it, that the installed library cryptography does not know"
     ENCRYPTED = "the key is encrypted, and no pass phrase was given"
     NOT_ENCRYPTED = "a pass phrase was given, but the key is not encrypted"
+    TOO_MUCH_WORK = "the encryption of the key takes more work than any key needs"
 
 
 class UnreadableKey(Exception):
-    """The library gave no key; ``reason`` says why."""
+    """The library gave no key; ``reason`` says why, ``found`` and ``expected`` what of TOO_MUCH_WORK."""
 
-    def __init__(self, reason: Unreadable) -> None:
+    def __init__(self, reason: Unreadable, found: str = "", expected: str = "") -> None:
         super().__init__(reason.value)
-        self.reason = reason
+        self.reason, self.found, self.expected = reason, found, expected
 
 
 class KeyBlock(Struct, repr=False):
@@ -81,9 +85,24 @@ def library_private_key(block: KeyBlock, pass_phrase: bytes | None = None) -> An
     """The library's private key.  Raises UnreadableKey; a wrong pass phrase counts as damage."""
     from cryptography.hazmat.primitives import serialization
 
+    if pass_phrase is not None and block.label in ("", _ENCRYPTED):
+        block = _within_bounds(block)
     read = serialization.load_pem_private_key if block.label else serialization.load_der_private_key
     mismatch = Unreadable.ENCRYPTED if pass_phrase is None else Unreadable.NOT_ENCRYPTED
     return _read(lambda: read(block.data, pass_phrase), mismatch)
+
+
+def _within_bounds(block: KeyBlock) -> KeyBlock:
+    """The PKCS#8 of ``block`` as the DER whose numbers were looked at, so that the library reads no others."""
+    try:
+        text = b"".join(block.data.split(b"-----")[2].split()) if block.label else b""
+        der = binascii.a2b_base64(text, strict_mode=True) if block.label else block.data
+        work = too_much_work(der)
+    except ValueError as error:
+        raise UnreadableKey(Unreadable.DAMAGED) from error
+    if work is not None:
+        raise UnreadableKey(Unreadable.TOO_MUCH_WORK, *work)
+    return KeyBlock(der, "")
 
 
 def why_not_private(block: KeyBlock) -> Unreadable | None:

@@ -66,7 +66,7 @@ def load_private_key(data: bytes, name: str, pass_phrase: bytes | None = None) -
     try:
         key = library_private_key(block, pass_phrase)
     except UnreadableKey as error:
-        raise KeyFileError(_not_private(block, name, error.reason, pass_phrase)) from error
+        raise KeyFileError(_not_private(block, name, error, pass_phrase)) from error
     return private_key_of(key, _algorithm(key, name))
 
 
@@ -120,11 +120,15 @@ def _not_public(block: KeyBlock, name: str, reason: Unreadable) -> Problem:
     return Problem(reason.value, where=name, found=_size_words(block), expected=_PUBLIC_DUE)
 
 
-def _not_private(block: KeyBlock, name: str, reason: Unreadable, pass_phrase: bytes | None) -> Problem:
+def _not_private(block: KeyBlock, name: str, error: UnreadableKey, pass_phrase: bytes | None) -> Problem:
+    reason = error.reason
     if reason is Unreadable.ENCRYPTED:
         return Problem(reason.value, where=name, next_step="give its pass phrase")
     if reason is Unreadable.NOT_ENCRYPTED:
         return Problem(reason.value, where=name, next_step="leave the pass phrase out, or encrypt the key")
+    if reason is Unreadable.TOO_MUCH_WORK:
+        step = "to use a key of your own, encrypt it with less work: openssl pkcs8 -topk8 -iter 600000 -in KEY -out NEW"
+        return Problem(reason.value, where=name, found=error.found, expected=error.expected, next_step=step)
     wrong = reason is Unreadable.DAMAGED and pass_phrase is not None
     if wrong and why_not_private(block) is Unreadable.ENCRYPTED:
         what = "the pass phrase does not open the key (or it is damaged, or encrypted in a way unknown here)"
