@@ -15,8 +15,9 @@ from releases import release_folder
 from reliability.test_cost_debug import packed, station, unit
 from seal_cli.sealed_device import BUILDS, Run, run_here, write_device, write_key
 from seconds import within
-from small_device import station_elf
+from small_device import joined, station_elf
 
+from gemel.image.intel_hex import encode
 from gemel.lookup import annotating
 from gemel.text.demangled import demangled
 
@@ -174,6 +175,25 @@ def test_names_that_overlap(gemel: Run, kind: str, monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(lines.encode())))
     ended = gemel("where", "station=x.elf", "-")
     assert (ended.code, ended.out.count(f"<{kind[0]}")) == (0, 39_000)
+
+
+def test_one_name_of_many_symbols(gemel: Run) -> None:
+    """The attack: 30,000 definitions of the symbol that the contract names were each ranked against all: 14 s."""
+    same = tuple(SymbolSpec("link_frames", 0x2000_0000 + at, 4, "object") for at in range(30_000))
+    Path("x.elf").write_bytes(station_elf(symbols=same))
+    Path("x.hex").write_bytes(b"".join(encode(joined().image)))
+    ended = gemel("check", "small.toml", "x.hex", "station=x.elf", "sampler=sampler.elf", "--all")
+    assert ended.code == 0
+    assert gemel("compare", "small.toml", "x.hex", "x.hex", "station=x.elf").code == 0
+
+
+def test_sections_in_no_segment(gemel: Run) -> None:
+    """The attack: each of 16,000 sections was looked for in 1,024 segments that are of the first ones: 14 s."""
+    sections = tuple((".bss", number * 0x9E37_79B1 % (1 << 32), 16) for number in range(16_000))
+    Path("x.elf").write_bytes(station_elf(extra=(SegmentSpec(0x2000_0000, flags="rw", sections=sections),)))
+    Path("x.hex").write_bytes(b"".join(encode(joined().image)))
+    assert gemel("check", "small.toml", "x.hex", "station=x.elf", "sampler=sampler.elf").code == 1
+    assert gemel("compare", "small.toml", "x.hex", "x.hex", "station=x.elf").code == 0
 
 
 @pytest.mark.parametrize(("less", "spelled"), [(0, True), (1, False)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.segment import Segment
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from gemel.builds.elf.symbols import SymbolTable
     from gemel.builds.source import ByteSource
     from gemel.errors import Problem
+    from gemel.span_index import Stretches
 
 BuildKind = Literal["elf", "hex", "srec", "bin"]
 """What kind of file a build is: linked ELF, Intel HEX, S-record, raw binary."""
@@ -41,7 +43,7 @@ Aspect = Literal[
 """What a build may be unable to show; each text of ``Build.missing`` begins with one of these."""
 
 
-class Build(Struct):
+class Build(Struct, dict=True):
     """One build, sound in itself: its segments are inside the address space and do not contradict.
 
     ``segments`` are in order of load address.  ``entry`` keeps the Thumb bit.  ``remarks`` are oddities
@@ -91,7 +93,21 @@ class Build(Struct):
 
     def segment_at_run(self, address: int) -> Segment | None:
         """The segment that takes the memory at run address ``address``."""
-        return next((segment for segment in self.segments if segment.run_span.holds(address)), None)
+        return next((each for each in self._near.at(address) if each.run_span.holds(address)), None)
+
+    @cached_property
+    def _near(self) -> Stretches[tuple[Segment, ...]]:
+        """The segments that an address is in or at the end of, in order: a build can have thousands of both."""
+        from gemel.span_index import Stretches
+
+        taken = [
+            (each.run_address, each.run_address + max(each.memory_size, len(each.data)), each)
+            for each in self.segments
+        ]
+        return Stretches(
+            (edge for start, end, _ in taken for edge in (start, end + 1)),
+            lambda address, _: tuple(each for start, end, each in taken if start <= address <= end),
+        )
 
     def load_address_of(self, run_address: int, size: int = 1) -> int | None:
         """Where the ``size`` bytes that are used at ``run_address`` are stored.
@@ -99,14 +115,14 @@ class Build(Struct):
         None if they are not stored: outside every segment, or in cleared memory.
         """
         wanted = Span(run_address, size)
-        for segment in self.segments:
+        for segment in self._near.at(run_address):
             if Span(segment.run_address, len(segment.data)).covers(wanted):
                 return segment.load_address + run_address - segment.run_address
         return None
 
     def read_at_run(self, run_address: int, size: int) -> bytes | None:
         """The ``size`` bytes used at ``run_address`` as the file stores them; None if not stored."""
-        for segment in self.segments:
+        for segment in self._near.at(run_address):
             start = run_address - segment.run_address
             if start >= 0 and start + size <= len(segment.data):
                 return segment.data[start : start + size]

@@ -367,7 +367,8 @@ class SymbolTable:
 def _best(candidates: list[Symbol]) -> list[Symbol]:
     """Those of the strongest binding among the candidates."""
     order = [_BINDING_ORDER.get(symbol.binding, 3) for symbol in candidates]
-    return [symbol for symbol, rank in zip(candidates, order, strict=True) if rank == min(order)]
+    strongest = min(order, default=0)
+    return [symbol for symbol, rank in zip(candidates, order, strict=True) if rank == strongest]
 
 
 def _offsets_of(terminated: bytes, strings: bytes) -> set[int]:
