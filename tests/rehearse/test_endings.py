@@ -6,11 +6,12 @@ from pathlib import Path
 
 import pytest
 import unicorn
-from rehearse.test_device_examples import FLASH, SLEEP, enabled, result, run, store
+from rehearse.test_device_examples import FLASH, SAMPLER, SLEEP, enabled, result, run, store
 
 from gemel.rehearsal.emulator import loop_probe
 from gemel.rehearsal.emulator.code_stops import CodeStops
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
+from gemel.rehearsal.result import Rehearsal
 
 HANG = "1: b 1b\n"
 HANG_IN_HARD_FAULT = "mrs r0, ipsr\n cmp r0, #3\n1: beq 1b\n"
@@ -147,6 +148,24 @@ def test_the_end_of_the_budget_in_a_handler_is_no_hang() -> None:
         rehearsal = run(TICKS + SLEEP, "", handler=works, budget=budget)
         assert rehearsal.finding("no-idle-state") is None
         assert rehearsal.finding("stays-in-handler") is None
+
+
+def put_back(*writes: str) -> Rehearsal:
+    """The station writes these values to the control register, with time between; then both wait for interrupts."""
+    delay = "movs r2, #200\n{0}: subs r2, #1\n bne {0}b\n"
+    program = store(VECTORS, hex(SAMPLER)) + "".join(
+        store(CONTROL, value) + delay.format(place) for place, value in enumerate(writes, 2)
+    )
+    return run(enabled(3) + program + SLEEP, "", sampler=enabled(3) + SLEEP)
+
+
+def test_a_secondary_that_is_put_back_into_reset() -> None:
+    """Without goals it has not started; released again it has."""
+    left = put_back("0", "2")
+    finding = left.finding("no-idle-state")
+    assert finding is not None
+    assert (finding.core, left.passes) == ("sampler", False)
+    assert put_back("0", "2", "0").finding("no-idle-state") is None
 
 
 @pytest.mark.parametrize("program", [store(0x7000_0000, "1") + SLEEP, "1: b 1b\n .ltorg\n"])

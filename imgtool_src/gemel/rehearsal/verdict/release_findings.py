@@ -46,6 +46,24 @@ def release_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterato
             yield error_about(released, words, names, "released-before-vector")
         elif core.release.expected is not None and not _same_place(core, released):
             yield _wrong_address(core, released, run, names)
+        elif not plan.goals and run.ended in ("asleep", "same state"):
+            yield from _put_back(core, released, run, names)
+
+
+def _put_back(
+    core: CorePlan, released: RawEvent, run: RawRun, names: CodeNames
+) -> Iterator[RehearsalFinding]:
+    """Without goals: a core that is in reset again where nothing more happens."""
+    raw = next(each for each in run.cores if each.name == core.name)
+    if raw.state == "reset":
+        control = names.register(core.release.control_register) if core.release else ""
+        words = Words(
+            f"core {core.name} is in reset at the end",
+            f"released at instruction {released.time:,}, and put back by a write to {control} later",
+            "an idle state that an interrupt can end",
+            "see why the primary puts it back; if it is to be stopped then, state in a goal what it has to reach",
+        )
+        yield at_end(raw, run, words, names, "no-idle-state")
 
 
 def _same_place(core: CorePlan, released: RawEvent) -> bool:
