@@ -184,7 +184,11 @@ def test_of_overlapping_spans_the_one_that_starts_last_counts(spans, address):
         (number for number, span in reversed([*enumerate(spans)]) if span.holds(address)), None
     )
     assert index.edges == sorted(index.edges)
-    asked: list[int] = []
-    stretches = Stretches(index.edges, lambda edge: asked.append(edge) or index.at(edge))
+    asked: list[Span] = []
+    stretches = Stretches(
+        index.edges, lambda edge, end: asked.append(Span.from_bounds(edge, end)) or index.at(edge)
+    )
     assert [stretches.at(address), stretches.at(address)] == [index.at(address)] * 2
-    assert len(asked) == 1
+    (stretch,) = asked
+    assert stretch.holds(address)
+    assert index.at(stretch.last) == index.at(address)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import subprocess
 
 import pytest
@@ -70,3 +71,30 @@ def test_each_limit_has_two_sides(limit: str, monkeypatch: pytest.MonkeyPatch) -
     assert getattr(module, limit) > 2 * (least := next(most for most in range(2000) if spelled(most)))
     assert not spelled(least - 1)
     demangled.cache_clear()
+
+
+def test_a_callback_of_the_collector_does_not_end_the_count(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the count raises in such a callback would be lost, and the library then take as long as it likes."""
+
+    def look(phase: str, info: dict[str, int]) -> None:
+        """A call at each collection."""
+
+    def answers() -> list[str]:
+        found = []
+        for most in range(40):
+            monkeypatch.setattr(module, "MOST_DEEP", most)
+            demangled.cache_clear()
+            found.append(demangled(NAMES[0]))
+        demangled.cache_clear()
+        return found
+
+    alone, before = answers(), gc.get_threshold()
+    gc.callbacks.append(look)
+    gc.set_threshold(1)
+    try:
+        assert answers() == alone
+        assert gc.isenabled()
+    finally:
+        gc.set_threshold(*before)
+        gc.callbacks.remove(look)
+    assert len(set(alone)) == 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import re
 import sys
 from collections.abc import Iterator
@@ -73,9 +74,12 @@ def _bounded(most: int) -> Iterator[None]:
             if calls > most or depth > MOST_DEEP:
                 raise _TooMuchWork
 
-    before = sys.getprofile()
+    before, collects = sys.getprofile(), gc.isenabled()
+    gc.disable()  # what is raised inside a callback of the collector is lost, and the count with it
     sys.setprofile(count)
     try:
         yield
     finally:
         sys.setprofile(before)
+        if collects:
+            gc.enable()
