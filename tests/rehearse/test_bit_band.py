@@ -15,6 +15,7 @@ from thumb import assembled
 from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import read_layout
 from gemel.m_profile.bit_band import alias_of, of_bit_band_alias
+from gemel.rehearsal.emulator.bit_band_words import OPTIONAL
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 from gemel.spans import Span
@@ -115,6 +116,8 @@ def test_bits_of_ram(tmp_path: Path) -> None:
     rehearsal = run(program, tmp_path)
     assert faults(rehearsal) == []
     assert kept(rehearsal, 4) == [0x0880_00D1, 1, 0, 1]
+    assert f"main: {OPTIONAL}" in rehearsal.notes
+    assert not [note for note in run(store(place, 1), tmp_path).notes if OPTIONAL in note]
 
 
 def test_bits_of_device_registers(tmp_path: Path) -> None:

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
     from gemel.rehearsal.plan import CorePlan
 
+OPTIONAL = "a bit-band alias was used, which not every core of this architecture has"
+"""What the result says of it: a core without one faults there."""
+
 
 def alias_pages(core: CorePlan, ram: Iterable[Span]) -> list[Span]:
     """The page runs of a core in which bits of its RAM and of its device registers are words."""
@@ -57,6 +60,7 @@ class BitBandWords:
 
     def _place(self, offset: int) -> tuple[int, int]:
         """The word, as the core sees it, and its bit."""
+        self._core.system.used.add(OPTIONAL)
         span = of_bit_band_alias(self._core.plan.architecture, Span(self._start + (offset & ~3), 4))
         address = span.start if span else 0
         return address & ~3, 8 * (address & 3) + (offset >> 2 & 7)
