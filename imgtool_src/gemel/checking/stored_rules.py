@@ -354,7 +354,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "primary-holds-vector-address",
         "severity": "note",
         "guards": "device",
-        "checks": "Somewhere in the stored bytes of the primary's builds, the address at which each secondary sees its vector table is an aligned word, word 0 of a vector table excepted, or is put together by one instruction or a pair of them.",
+        "checks": "Somewhere in the stored bytes of the primary's builds, the address at which each secondary sees its vector table is an aligned word, word 0 of a vector table excepted, or is put together by one instruction or a pair of them, or is what code is known to write to the vector register.",
         "absent": "no secondary core has a build in an area of purpose code",
     },
     {

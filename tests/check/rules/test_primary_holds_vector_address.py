@@ -5,12 +5,13 @@ from __future__ import annotations
 import subprocess
 
 import pytest
+from builds.elf_writer import SymbolSpec
 from check.vector_fixtures import aliased_builds, aliased_layout, viewed_builds, viewed_layout, without_record
 from gauge_rules import on_the_gauge
 from hypothesis import given
 from hypothesis import strategies as st
 from ram_and_start import of
-from small_device import CODE, FLASH, SAMPLER, apply, builds, joined, layout, station_elf
+from small_device import CODE, FLASH, SAMPLER, STATION, apply, builds, findings, joined, layout, station_elf
 from tools import required_tool
 
 from gemel.inspection.address_literals import holders_of, modified_immediate
@@ -160,3 +161,22 @@ def test_a_layout_of_one_core_has_nothing_to_hold() -> None:
     read = layout({'purpose = "code" }\nspare': 'purpose = "data" }\nspare'})
     result = apply(RULE, read, joined().image, {})
     assert [each.reason for each in result.not_applicable] == [result.rule.absent]
+
+
+@pytest.mark.parametrize(("distance", "fires"), [(0, False), (0x400, True), (-0x400, True)])
+def test_code_that_writes_it_holds_it(tmp_path, distance, fires):
+    """A start-up that makes the address of pieces far from each other, as clang does, and writes it to the register."""
+    address = SAMPLER + distance
+    high, low = address >> 16, address & 0xFFFF
+    code = _assembled(
+        tmp_path,
+        f"movw r1, #{low - 8}\n movw r0, #0\n movt r0, #0x5000\n movt r1, #{high}\n adds r1, #8\n str r1, [r0]\n"
+        "1: b 1b\n",
+    )
+    start = STATION + 4 * 32
+    made = builds(
+        station_elf(
+            code=code + NOP * 64, boot_constant=ELSEWHERE, symbols=(SymbolSpec("start", start + 1, 24),)
+        )
+    )
+    assert bool(findings(apply(RULE, None, joined(handed=made).image, made))) == fires

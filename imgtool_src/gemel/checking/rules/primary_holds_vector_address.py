@@ -42,6 +42,8 @@ def _outcome(
         for address in addresses_of_table(inspection.layout, plan, placed):
             if held := _held(inspection, address, each):
                 return Holds(f"build {plan.name}: build {each.name} holds {held}")
+    if written := _written(inspection, plan, placed, code):
+        return Holds(f"build {plan.name}: {written}")
     return _finding(inspection, plan, placed, code)
 
 
@@ -55,6 +57,18 @@ def _held(inspection: Inspection, address: int, holder: PlacedBuild) -> str:
     for held in holders_of(address, inspection.bytes_of(holder.stored), start):
         if start + held.offset != stack:
             return f"{format_address(address)} as {held.how} at {format_address(start + held.offset)}"
+    return ""
+
+
+def _written(inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, code: list[PlacedBuild]) -> str:
+    """Where code is known to write the address to the vector register, however it makes it; empty if nowhere."""
+    release = inspection.layout.cores[plan.core].release
+    addresses = set(addresses_of_table(inspection.layout, plan, placed))
+    for each in code if release else ():
+        for setting in inspection.core_settings.get(each.name, ()):
+            store = setting.store
+            if release and store.target == release.vector_register and store.value in addresses:
+                return f"build {each.name} writes {format_address(store.value or 0)} at {setting.place}"
     return ""
 
 
@@ -94,7 +108,7 @@ RULE = Rule(
     guards="device",
     checks="Somewhere in the stored bytes of the primary's builds, the address at which each secondary "
     "sees its vector table is an aligned word, word 0 of a vector table excepted, or is put together by one "
-    "instruction or a pair of them.",
+    "instruction or a pair of them, or is what code is known to write to the vector register.",
     why="The primary must write this address into the secondary's vector register. An image whose primary "
     "does not hold it was, in most cases, built for another place of the second build, which then never "
     "starts. It is a hint: code may compute the address, or read it from a register or from the second "
