@@ -9,7 +9,7 @@ from in_process import run_here
 from reliability.runs import JOIN, write_device
 
 from gemel.errors import UsageProblem
-from gemel.files.reading import LEAST_ALIKE, blocks_of_file
+from gemel.files.reading import LEAST_ALIKE, LEAST_ALIKE_SUFFIX, blocks_of_file
 
 
 def flat(text: str) -> str:
@@ -180,5 +180,27 @@ def test_a_name_is_suggested_that_is_alike_enough(asked: str, near: bool, tmp_pa
     (tmp_path / "abcd.elf").write_bytes(b"")
     with pytest.raises(UsageProblem) as caught:
         list(blocks_of_file(tmp_path / f"{asked}.elfx"))
+    (problem,) = caught.value.problems
+    assert ("did you mean" in problem.next_step) == near
+
+
+@pytest.mark.parametrize(
+    ("asked", "there", "near"),
+    [
+        ("main.elf", "main.ld", False),
+        ("main.elf", "main.hex", False),
+        ("main.elf", "main.efl", True),
+        ("main.bin", "main.bim", True),
+        ("main", "mian", True),
+    ],
+)
+def test_a_suffix_is_a_slip_or_another_kind_of_file(
+    asked: str, there: str, near: bool, tmp_path: Path
+) -> None:
+    """LEAST_ALIKE_SUFFIX is that of a slip of one letter in three; the suffix of another kind is less alike."""
+    assert LEAST_ALIKE_SUFFIX == 0.7
+    (tmp_path / there).write_bytes(b"")
+    with pytest.raises(UsageProblem) as caught:
+        list(blocks_of_file(tmp_path / asked))
     (problem,) = caught.value.problems
     assert ("did you mean" in problem.next_step) == near

@@ -179,9 +179,9 @@ def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:
     return Problem(what, where=str(path), found=reason, expected=expected, next_step=step)
 
 
-LEAST_ALIKE = 0.5
-"""How alike two names must be without their suffixes, which files of one kind have in common; suffixes must be
-more alike than that."""
+LEAST_ALIKE, LEAST_ALIKE_SUFFIX = 0.5, 0.7
+"""How alike two names must be without their suffixes, which files of one kind have in common, and how alike these: a
+slip of a letter is, a linker script (.ld) in place of a build (.elf) is not."""
 
 
 def _nearest(path: Path) -> str:
@@ -199,6 +199,6 @@ def _nearest(path: Path) -> str:
         name
         for name in get_close_matches(path.name, names[:MAX_NAMES], n=3)
         if alike(path.stem, name.rpartition(".")[0] or name) >= LEAST_ALIKE
-        and alike(path.suffix, Path(name).suffix) > LEAST_ALIKE
+        and alike(path.suffix, Path(name).suffix) >= LEAST_ALIKE_SUFFIX
     ]
     return f"did you mean {path.parent / near[0]}?" if near else "check the path"
