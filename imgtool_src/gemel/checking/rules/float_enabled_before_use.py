@@ -48,7 +48,7 @@ def _finding(core: CoreCode, found: FirstFloat) -> Finding:
     enabling = [each.place for each in stores if enables_float(each.store)]
     later = "no store to CPACR is known"
     if enabling:
-        later = f"only at {', '.join(enabling[:4])}, which comes later"
+        later = f"only at {', '.join(enabling[:4])}, which does not come before it"
     elif stores:
         places = ", ".join(each.place for each in stores[:4])
         later = f"the store to CPACR at {places} does not give access to both"
