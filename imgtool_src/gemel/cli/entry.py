@@ -50,6 +50,9 @@ def run() -> None:
     interruptible = signal.getsignal(signal.SIGINT) is signal.default_int_handler
     if interruptible:
         signal.signal(signal.SIGINT, signal.SIG_DFL)
+    from gemel.module_finder import find_by_byte_code
+
+    find_by_byte_code("gemel")
     from gemel.cli import main
 
     ended: list[int] = []
