@@ -13,14 +13,11 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.inspection.address_literals import holders_of
-from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.halfwords import LONG_BRANCHES, instructions
 from gemel.m_profile.known_stores import branch_distance
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
-
-_LONG = re.compile(rb"(?=(?s:.[\xf0-\xf7].[\x90-\x9f\xb0-\xbf\xd0-\xdf\xf0-\xff]))")
-"""BL and B.W, which reach 16 MiB."""
 
 NEAR = 2048
 """Bytes that B, the 16-bit form, reaches in both directions."""
@@ -90,7 +87,7 @@ def _is_called(build: Build, function: Symbol) -> bool:
 def _branches(segment: Segment, function: Symbol) -> bool:
     """Whether a branch outside of the function leads to its start."""
     data, start, own = segment.data, segment.run_address, function.span
-    for match in _LONG.finditer(data) if segment.executable else ():
+    for match in re.finditer(LONG_BRANCHES, data) if segment.executable else ():
         at = start + match.start()
         if at % 2 == 0 and not own.holds(at):
             first, second = struct.unpack_from("<2H", data, match.start())

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED
 from gemel.m_profile.bit_band import aliases_of_bits
-from gemel.m_profile.halfwords import CALLER_SAVED
+from gemel.m_profile.halfwords import CALLER_SAVED, LONG_BRANCHES
 from gemel.m_profile.known_registers import CPACR, MSPLIM, VTOR, KnownStore, Registers
 from gemel.m_profile.known_stores import Function, branch_distance, call_distance, followed, known_stores
 from gemel.spans import Span, format_address
@@ -183,7 +183,7 @@ def _callers(build: Build, start: int) -> list[Symbol]:
     """The functions that lead to an address by BL or B.W."""
     found: dict[int, Symbol] = {}
     for segment in build.stored:
-        for match in _BRANCHES.finditer(segment.data) if segment.executable and build.symbols else ():
+        for match in re.finditer(LONG_BRANCHES, segment.data) if segment.executable and build.symbols else ():
             first, second = struct.unpack("<HH", segment.data[match.start() : match.start() + 4])
             at = segment.run_address + match.start()
             if at + 4 + call_distance(first, second) == start and build.symbols:
@@ -191,10 +191,6 @@ def _callers(build: Build, start: int) -> list[Symbol]:
                 if caller and caller[0].size:
                     found[caller[0].value] = caller[0]
     return list(found.values())
-
-
-_BRANCHES = re.compile(rb"(?=.[\xf0-\xf7].[\x90-\x9f\xb0-\xbf\xd0-\xdf\xf0-\xff])", re.DOTALL)
-"""BL and B.W, at each place that could be one."""
 
 
 def _arguments(build: Build, caller: Symbol, start: int) -> list[dict[int, int]]:

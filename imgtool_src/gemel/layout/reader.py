@@ -37,7 +37,7 @@ MAX_KEY_PARTS = 64
 _LONG_KEY = r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"]*+"|'[^']*+')[ \t]*+\.[ \t]*+){64}"""
 
 _HEXADECIMAL = r"=\s*(?:0[0-9A-Fa-f_]+|0?x?[0-9A-Fa-f_]+h)\b"
-_FORMAT = re.compile(r"(?m)^[ \t]*format[ \t]*=")
+_FORMAT = r"(?m)^[ \t]*format[ \t]*="
 
 Check = Callable[[Layout], Iterable[LayoutFault]]
 """A check of a layout by a room that knows more than this one, such as checksum algorithms."""
@@ -204,7 +204,9 @@ def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
             expected="TOML 1.0 (toml.io)",
             next_step="give the layout here; builds are given as NAME=FILE, and an image after the layout",
         )
-    if found and not _FORMAT.search(text):  # another file, perhaps one with a secret in it: not a word of it
+    if found and not re.search(
+        _FORMAT, text
+    ):  # another file, perhaps one with a secret in it: not a word of it
         found = "a line of a file without the key format"
     reason = in_toml(re.sub(r"\s*\(at .*\)$", "", message), 200)
     return Problem(

@@ -11,6 +11,9 @@ from functools import cache
 FIRST_WIDE = 0xE800
 """The lowest first halfword of a 32-bit instruction."""
 
+LONG_BRANCHES = rb"(?=(?s:.[\xf0-\xf7].[\x90-\x9f\xb0-\xbf\xd0-\xdf\xf0-\xff]))"
+"""A pattern for the bytes of BL and B.W, at each place that could be one."""
+
 CALLER_SAVED = (0, 1, 2, 3, 12)
 """Registers that a call may change (AAPCS32)."""
 

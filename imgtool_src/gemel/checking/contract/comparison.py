@@ -149,7 +149,7 @@ class Comparison:
             return False
         if (
             alone is None
-            or not PADDING.search(alone.name)
+            or not re.search(PADDING, alone.name, re.IGNORECASE)
             or alone.case is not None
             or against.kind == "union"
         ):
@@ -200,7 +200,7 @@ def _integer_size(found: Type) -> int | None:
     return found.size if isinstance(found, Basic) and found.encoding in ("signed", "unsigned") else None
 
 
-PADDING = re.compile(r"pad|reserved|re?svd?\d*$|unused|spare|dummy|fill|align", re.IGNORECASE)
+PADDING = r"pad|reserved|re?svd?\d*$|unused|spare|dummy|fill|align"
 """What members are called that only fill (common practice)."""
 
 

@@ -30,14 +30,14 @@ MEMBERS_LIMIT = 10_000
 BASE = "(base)"
 """The name of a member that is a base class."""
 
-_BY_PLACE = re.compile(r"__\d+$")
+_BY_PLACE = r"__\d+$"
 """The name of a member of a Rust tuple."""
 
 
-_WORD = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[0-9]+")
+_WORD = r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[0-9]+"
 
 
-_FLAG = re.compile(r"AtomicBool$|atomic_flag$")
+_FLAG = r"AtomicBool$|atomic_flag$"
 """Flags of a library, which holds them as a byte or as a truth value, as it likes."""
 
 
@@ -68,7 +68,7 @@ def faced(left: DebugTypes, right: DebugTypes, one: Found, other: Found) -> tupl
 
 
 def _is_flag(found: Type) -> bool:
-    return isinstance(found, Composite) and bool(_FLAG.match(found.name))
+    return isinstance(found, Composite) and bool(re.match(_FLAG, found.name))
 
 
 def _is_byte(found: Type) -> bool:
@@ -189,7 +189,7 @@ def _akin(one: Composite, other: Composite) -> bool:
 def _named_as(record: Composite, model: Composite) -> Composite:
     """``record`` with the names of ``model`` where one of the two has members by their place only."""
     by_place = [
-        each.members and all(_BY_PLACE.match(m.name) for m in each.members) for each in (record, model)
+        each.members and all(re.match(_BY_PLACE, m.name) for m in each.members) for each in (record, model)
     ]
     if not any(by_place) or len(record.members) != len(model.members):
         return record
@@ -214,7 +214,7 @@ def same_values(one: Enumeration, other: Enumeration) -> bool:
 
 
 def _words(name: str) -> list[str]:
-    return [word.lower() for word in _WORD.findall(name)]
+    return [word.lower() for word in re.findall(_WORD, name)]
 
 
 def unshareable(types: DebugTypes, reference: Reference) -> str:
