@@ -68,14 +68,14 @@ def word_of(address: int, bit: int) -> int:
     return region + 0x0200_0000 + 32 * (address - region) + 4 * bit
 
 
-def run(program: str, folder: Path, architecture: str = "armv7e-m") -> Rehearsal:
+def run(program: str, folder: Path, architecture: str = "armv7e-m", more: str = "") -> Rehearsal:
     """The primary with this program; its last words are a sleep."""
     image = SparseBytes()
     image.write(FLASH, struct.pack("<II", LINK, FLASH + 0x401) + struct.pack("<I", FLASH + 0x801) * 22)
     image.write(FLASH + 0x400, assembled(program + "9: wfi\n b 9b\n .ltorg\n", folder, "armv7e-m"))
     image.write(FLASH + 0x800, assembled("b .\n", folder))
     options = RehearsalOptions(budget=20_000, isolate=False, exact=False)
-    text = LAYOUT.replace("ARCHITECTURE", architecture)
+    text = LAYOUT.replace("ARCHITECTURE", architecture) + more
     return rehearse(read_layout(text.encode(), "bits.toml"), image, {}, options)
 
 
@@ -141,6 +141,30 @@ def test_bits_of_what_is_not_there(tmp_path: Path) -> None:
     assert faults(run(load(word_of(0x4000_8000, 0), 0), tmp_path)) == ["unmapped-read"]
     assert faults(run(store(word_of(RAM, 0), 1), tmp_path, "armv8-m.main")) == ["unmapped-write"]
     assert faults(run(store(word_of(RAM, 0), 1), tmp_path, "armv7-m")) == []
+
+
+LOCK = f"""[[rehearsal.mutex]]
+at = {DEVICE + 0x10}
+taken = 1
+busy = 0
+guards = "link"
+"""
+RELEASED = store(DEVICE + 0x800, FLASH + 0x8000) + store(DEVICE + 0x804, 1)
+GIVEN_BACK = store(DEVICE + 0x10, 0)
+
+
+@pytest.mark.parametrize(
+    "access", [store(word_of(LINK + 9, 1), 1), f"ldr r0, ={word_of(LINK + 9, 1)}\n ldr r1, [r0]\n"]
+)
+def test_bits_of_a_guarded_area(access: str, tmp_path: Path) -> None:
+    """A bit of an area that a lock guards is touched with the lock held, as its bytes are."""
+    taken = f"ldr r0, ={DEVICE + 0x10}\n ldr r1, [r0]\n"
+    without = run(RELEASED + access, tmp_path, more=LOCK).finding("without-lock")
+    assert without is not None
+    assert f"0x{LINK + 9:08X}" in without.found.replace("_", "")
+    assert run(RELEASED + taken + access + GIVEN_BACK, tmp_path, more=LOCK).finding("without-lock") is None
+    assert run(access + RELEASED, tmp_path, more=LOCK).finding("without-lock") is None
+    assert run(RELEASED + access, tmp_path).finding("without-lock") is None
 
 
 def test_bits_of_the_other_core(tmp_path: Path) -> None:

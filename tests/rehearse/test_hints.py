@@ -108,13 +108,17 @@ def test_a_loop_over_a_described_register(name: str) -> None:
 
 INTERRUPTS = {
     "nothing raises it": (enabled(7), "", '[[rehearsal.event]] core = "station", interrupt = 7'),
-    "not enabled": (store(DEVICE, "1"), TIMER, "interrupt 5, which the layout describes, is not enabled"),
+    "not enabled": (
+        store(DEVICE, "1"),
+        TIMER,
+        "interrupt 5 was never taken: it is pending, and not enabled (bit 5 of NVIC_ISER0, 0xE000_E100)",
+    ),
     "not started": (
         enabled(5),
         TIMER,
-        "interrupt 5 was never taken; it comes every 1,000 instructions while",
+        "interrupt 5 was never raised; it comes every 1,000 instructions while",
     ),
-    "started by a wrong bit": (enabled(5) + store(DEVICE, "2"), TIMER, "interrupt 5 was never taken"),
+    "started by a wrong bit": (enabled(5) + store(DEVICE, "2"), TIMER, "interrupt 5 was never raised"),
 }
 
 
@@ -130,12 +134,52 @@ def test_an_interrupt_that_does_not_come(name: str, sleeps: str) -> None:
     rehearsal = run(
         program, table + GOAL, handler=COUNTS + store(DEVICE + 4, "1"), sampler=IDLE, budget=200_000
     )
-    if sleeps and name == "not enabled":
+    if sleeps and "enabled" in name:
         assert rehearsal.finding("no-wake-up-source") is not None
     else:
         finding = rehearsal.finding("goal-not-reached")
         assert finding is not None
         assert hint in finding.next_step
+
+
+LOW = store(0xE000_E404, "0x8000")
+"""Interrupt 5 has priority 0x80."""
+SPIN = f"ldr r0, ={COUNTER:#x}\n movs r1, #0\n str r1, [r0]\n1: ldr r1, [r0]\n cmp r1, #3\n blo 1b\n"
+MASKED = {
+    "PRIMASK": ("cpsid i\n", "masked by PRIMASK (CPSIE i lets it be taken)"),
+    "FAULTMASK": ("cpsid f\n", "masked by FAULTMASK (CPSIE f lets it be taken)"),
+    "BASEPRI": (
+        LOW + "movs r1, #0x40\n msr basepri, r1\n",
+        "masked by BASEPRI 0x40, as its priority is 0x80",
+    ),
+    "BASEPRI below it": (LOW + "movs r1, #0xA0\n msr basepri, r1\n", ""),
+    "a handler": (
+        LOW + store(DEVICE, "1") + "svc #0\n",
+        "held off by the handler of SVCall, which has priority 0x0; its own is 0x80",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", MASKED)
+def test_what_masks_an_interrupt(name: str) -> None:
+    """One that is enabled and pending is not taken by a mask or a priority: which one, and its own priority."""
+    mask, said = MASKED[name]
+    program = RELEASE + enabled(5) + mask + store(DEVICE, "1") + SPIN + REACHED
+    waits_there = "mrs r0, ipsr\n cmp r0, #11\n1: beq 1b\n"
+    counts = COUNTS + store(DEVICE + 4, "1") + waits_there
+    rehearsal = run(program, TIMER + GOAL, handler=counts, sampler=IDLE, budget=200_000)
+    if not said:
+        assert rehearsal.passes
+        return
+    hint = f"interrupt 5 was never taken: it is pending and {said}"
+    found = f"interrupt 5 is pending and {said}" if name == "a handler" else hint
+    assert any(hint in each.next_step or found in each.found for each in rehearsal.findings), (
+        rehearsal.findings
+    )
+    masked = run(
+        RELEASE + LOW + enabled(5) + "movs r1, #64\n msr basepri, r1\n" + store(DEVICE, "1") + SLEEP, TIMER
+    )
+    assert any("BASEPRI 0x40, as its priority is 0x80" in each.found for each in masked.findings)
 
 
 def test_an_interrupt_that_comes_is_no_hint() -> None:
@@ -182,7 +226,11 @@ def test_code_that_erases_itself_runs_into_erased_flash() -> None:
 FLAG_OF_TICKS = f"ldr r0, ={COUNTER:#x}\n1: ldr r1, [r0]\n cmn r1, #1\n bne 1b\n"
 UNDER_TICKS = {
     "register": (polls(8, "tst r1, #1"), "waits-for-register", "0x5020_0008"),
-    "nothing": ("1: b 1b\n", "goal-not-reached", "in a loop that reads neither"),
+    "nothing": (
+        "1: b 1b\n",
+        "endless-loop",
+        "it reads neither a device register nor RAM; its tick interrupts only",
+    ),
     "memory": (FLAG_OF_TICKS, "goal-not-reached", "station runs"),
     "described": (polls(4, "tst r1, #1"), "goal-not-reached", "station runs"),
     "its own timer": (
@@ -203,11 +251,10 @@ def test_a_loop_under_counting_ticks(name: str, budget: int) -> None:
     (finding,) = rehearsal.findings
     assert finding.kind == kind
     assert said in finding.found + finding.what
-    assert ("reads neither" in finding.found) is (name == "nothing")
     started = run(
         RELEASE + TICKS + loop + REACHED, table.replace(GOAL, ""), handler=COUNTS, sampler=IDLE, budget=budget
     )
-    assert started.outcome == "started"
+    assert [each.kind for each in started.findings] == ([] if kind == "goal-not-reached" else [kind])
 
 
 def test_polling_under_an_event_that_does_not_interrupt() -> None:

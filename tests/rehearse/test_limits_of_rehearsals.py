@@ -15,7 +15,7 @@ from rehearse.test_registers import Bench
 from rehearse.test_reports import IDENTITY
 from small_device import builds, joined, layout
 
-from gemel.layout.rehearsal_model import SerialRegister
+from gemel.layout.rehearsal_model import ReadyBits, SerialRegister
 from gemel.rehearsal import session
 from gemel.rehearsal.emulator import runner
 from gemel.rehearsal.emulator.core_bus import CoreBus, RegisterPorts
@@ -83,6 +83,12 @@ def _registers(count: int) -> bool:
     for number in range(count):
         bench.read(4 * number)
     return len(bench.registers.accesses) == count
+
+
+def _combined(count: int) -> bool:
+    """Whether all combinations of ``count`` ready bits are what a register may read."""
+    ready = tuple(ReadyBits(at=0, bits=1 << bit, follow_at=4, follow_bits=1) for bit in range(count))
+    return len(Bench(ready=ready).registers.values_shown(0)) == 1 << count
 
 
 def _line(size: int) -> bool:
@@ -293,6 +299,7 @@ LIMITS: Limits = {
     "rehearsal.emulator.device.MAX_RESTARTS": (2, _restarts),
     "rehearsal.emulator.registers.MAX_REGISTERS": (3, _registers),
     "rehearsal.emulator.registers.MAX_LINE": (9, _line),
+    "rehearsal.emulator.registers.MAX_COMBINED": (3, _combined),
     "rehearsal.emulator.run_result.MAX_BLOCKS": (
         3,
         lambda count: len(result_of(_device(blocks=count), "goals").cores[0].blocks) == count,

@@ -53,7 +53,9 @@ class RawCore(Struct):
     the exceptions of its enabled interrupts, ``ticks`` whether its tick timer interrupts, ``handlers``
     the exceptions whose handlers run and when each was entered, outermost first, ``fault`` the fault from which it
     has not recovered (0: none), ``slept_at`` when it began to sleep last, ``interrupted_at`` when it last took an
-    interrupt or a tick, ``held_off`` what is pending and masked (0: none).
+    interrupt or a tick, ``held_off`` what is pending and masked (0: none); ``pending`` and ``enabled`` are exceptions,
+    ``taken`` those that were, ``priorities`` the group priority of each that is pending, ``masks`` PRIMASK, BASEPRI
+    (its group priority) and FAULTMASK, ``runs_at`` the priority of the handler that runs.
     """
 
     name: str
@@ -72,6 +74,12 @@ class RawCore(Struct):
     slept_at: int = 0
     interrupted_at: int | None = None
     held_off: int = 0
+    pending: tuple[int, ...] = ()
+    enabled: tuple[int, ...] = ()
+    taken: tuple[int, ...] = ()
+    priorities: tuple[tuple[int, int], ...] = ()
+    masks: tuple[int, ...] = (0, 0, 0)
+    runs_at: int = 256
 
 
 class TraceEntry(NamedTuple):
@@ -156,6 +164,6 @@ def _trace(data: dict[str, Any] | None) -> RawTrace | None:
 
 
 def _core(each: dict[str, Any]) -> RawCore:
-    stacks = tuple((high, low) for high, low in each["process_stacks"])
-    lists = {"blocks": tuple(each["blocks"]), "could_wake": tuple(each["could_wake"])}
-    return RawCore(**{**each, **lists, "process_stacks": stacks})
+    lists = {name: tuple(value) for name, value in each.items() if isinstance(value, list)}
+    pairs = {name: tuple((one, two) for one, two in each[name]) for name in ("process_stacks", "priorities")}
+    return RawCore(**{**each, **lists, **pairs})

@@ -39,6 +39,7 @@ class BitBandWords:
     def read(self, offset: int, size: int) -> int:
         """The bit, as a number."""
         word, bit = self._place(offset)
+        self._bus.touches_bit(word + bit // 8, None)
         value = self._read(word)
         if value is None:
             self._core.note_fault("unmapped-read", {"address": self._start + offset, "size": size})
@@ -53,6 +54,7 @@ class BitBandWords:
             self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
             return
         after = before | 1 << bit if value & 1 else before & ~(1 << bit)
+        self._bus.touches_bit(word + bit // 8, after >> (bit & ~7) & 0xFF)
         if port := self._bus.port_at(word):
             port.write(0, 4, after)
         else:

@@ -98,6 +98,7 @@ class CoreBus:
         self._released: set[str] = set()
         self._mapped: list[Span] = []
         self._stack_guard = stack_guard(core.plan)
+        self._bit_watches: list[tuple[Callable[..., Any], object, Span]] = []
         self._map_devices()
         self.map_memories(set())
         self._watch()
@@ -213,6 +214,11 @@ class CoreBus:
             self._hook_range(u.UC_HOOK_MEM_WRITE, below, self._near_stack_limit, None)
         self._shut = in_force(self._plan.closed, released)
 
+    def watch_memory(self, callback: Callable[..., Any], data: object, span: Span) -> None:
+        """As ``watch``, for reads and writes of ``span``, also by the words that are its bits."""
+        self.watch(self._unicorn.UC_HOOK_MEM_READ | self._unicorn.UC_HOOK_MEM_WRITE, callback, data, span)
+        self._bit_watches.append((callback, data, span))
+
     def watch(
         self, kinds: int, callback: Callable[..., Any], data: object = None, span: Span | None = None
     ) -> int:
@@ -240,10 +246,8 @@ class CoreBus:
         self._core.native.map_registers(BASE, SIZE, self._system_read, self._system_write)
 
     def _watch(self) -> None:
-        u = self._unicorn
-        both = u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE
         for span, area in self._plan.guarded:
-            self.watch(both, self._guarded, area, span)
+            self.watch_memory(self._guarded, area, span)
 
     @property
     def stale(self) -> bool:
@@ -324,6 +328,13 @@ class CoreBus:
         if stack < limit and stack - MOST_PUSHED <= address and not self._core.stack_moves.elsewhere:
             numbers = {"address": address, "limit": limit, "stack": stack}
             self._core.report("below-stack-limit", registers.pc & ~1, numbers)
+
+    def touches_bit(self, address: int, written: int | None) -> None:
+        """The core reads or writes a byte of memory by an alias, where the library calls no watch of that memory."""
+        access = self._unicorn.UC_MEM_READ if written is None else self._unicorn.UC_MEM_WRITE
+        for callback, data, span in self._bit_watches:
+            if span.holds(address):
+                callback(None, access, address, 1, written or 0, data)
 
     def _guarded(self, uc: Any, access: int, address: int, size: int, value: int, area: str) -> None:
         write = access == self._unicorn.UC_MEM_WRITE

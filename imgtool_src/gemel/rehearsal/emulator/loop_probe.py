@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.halfwords import modified_constant
 from gemel.m_profile.memory_accesses import memory_access
+from gemel.rehearsal.emulator.device_events import EventLog
+from gemel.rehearsal.emulator.instruction_needs import is_sleep
 from gemel.rehearsal.emulator.memory_protection import PRIVATE
+from gemel.rehearsal.emulator.tick_probe import ticks_only_count
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.backing import Backing
@@ -19,11 +22,15 @@ PROBED = 4096
 """Instructions that are looked at."""
 
 WORD = 0xFFFF_FFFF
+WAIT_FOR_EVENT = 0xBF20
 SUPERVISOR = 0xDF
 """The upper byte of SVC."""
 
 LONGEST_CIRCLE = 512
 """Instructions within which a core is in the same state again, while others go on."""
+
+OWN_FRAME = 256
+"""Bytes from the stack pointer on in which a core that polls a register has variables of its own."""
 
 CIRCLE = 256
 """Instructions within which a circle is gone round, or left."""
@@ -34,8 +41,9 @@ def probe_loops(device: Device) -> None:
 
     Its numbers are ``register``, ``described`` and ``memory``, the first register that the layout does not
     describe, the first that it does, and the first word of RAM that it reads, if it reads any; ``bits``, what
-    would lead it out of the circle if that register (the undescribed one first) read it; ``interrupts``, whether an
-    interrupt could, and ``ticks`` where only its own tick timer sends any.
+    would lead it out of the circle if that register (the undescribed one first) read it, and ``lacking`` those of them
+    that a described one never reads; ``interrupts``, whether an interrupt could, ``ticks`` where only its own tick
+    timer sends any, and ``counts`` where what that does is nothing to the circle.
     """
     for core in device.cores.values():
         if core.runs:
@@ -45,8 +53,9 @@ def probe_loops(device: Device) -> None:
 def probe_busy(device: Device) -> None:
     """Report ``loops`` for each core that runs in a circle that no event ends, while other cores go on.
 
-    Where an interrupt may come, or a described event, that is a circle of thread code that reads no memory and no
-    register that the layout describes.  Everything is as before afterwards.
+    Where an interrupt may come, or a described event, that is a circle of thread code that reads no memory, unless
+    ticks only count elsewhere, and no register that by its description could end it.  Everything is as before
+    afterwards.
     """
     for core in device.cores.values():
         if not core.runs:
@@ -109,7 +118,8 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool) -> bool:
     began, again = state(), False
     device.running = core
     for _ in range(LONGEST_CIRCLE):
-        if _leaves_ram(core):
+        first, second = core.instruction(core.pc)
+        if _leaves_ram(core) or (disturbed and (is_sleep(first, second) or first == WAIT_FOR_EVENT)):
             break
         if disturbed:
             core.go(1)
@@ -127,12 +137,16 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     import unicorn
 
     numbers: dict[str, int] = {}
+    read: set[int] = set()
     before = {key: access.reads for key, access in device.registers.accesses.items()}
+    frame = core.registers.stack if disturbed and device.plan.goals else 0
 
     def on_read(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
         located = core.bus.locate(address)
         if located and located[0].plan.kind == "ram":
-            numbers.setdefault("memory", address)
+            read.update(range(address, address + size))
+            if not frame or not 0 <= address - frame < OWN_FRAME:
+                numbers.setdefault("memory", address)
 
     uc = core.native.uc
     hook = core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read)
@@ -150,17 +164,9 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     for (name, address), access in sorted(device.registers.accesses.items()):
         if name == core.plan.name and access.reads > before.get((name, address), 0):
             numbers.setdefault("described" if device.registers.known(address) else "register", address)
-    if disturbed and ("memory" in numbers or "described" in numbers):
-        return
-    between_cores = {
-        16 + each.interrupt + (0 if each.shared_line else bit)
-        for each in device.plan.registers.interrupts
-        if each.receiver == core.plan.name
-        for bit in range(32)
-        if each.mask >> bit & 1
-    }
-    # The other core is in the same state again too, so that no interrupt will come from it.
-    from_outside, by_tick = core.sleep.could_be_ended_by() - between_cores, core.sleep.ticks_could_end()
+    # Where the whole device repeats, the other core does too, so that no interrupt will come from it.
+    from_outside = core.sleep.could_be_ended_by() - (set() if disturbed else _between_cores(device, core))
+    by_tick = core.sleep.ticks_could_end()
     can_interrupt = (from_outside or by_tick) and not core.registers.masks.primask
     numbers["interrupts"] = int(can_interrupt)
     if can_interrupt and not from_outside:
@@ -168,44 +174,95 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     register = numbers.get("register", numbers.get("described"))
     if register is not None and (bits := _awaited(device, core, register)) is not None:
         numbers["bits"] = bits
+        if "register" not in numbers and (lacking := _lacking(device, core, register, bits)):
+            numbers["lacking"] = lacking
+    if "ticks" in numbers and "described" not in numbers and _only_counts(device, core, read):
+        numbers["counts"] = 1
+    elif disturbed and ("memory" in numbers or ("described" in numbers and "lacking" not in numbers)):
+        return
     device.report(core, "loops", place, numbers, {"waits": "yes"} if waits else {})
+
+
+def _only_counts(device: Device, core: EmulatedCore, read: set[int]) -> bool:
+    """As ``ticks_only_count``; everything is as before afterwards."""
+    kept = core.time, core.instructions, core.state, core.pc, core.interrupts.handler, device.log
+    registers, memories = core.registers.snapshot(), _ram(device)
+    pending, active, entered = (
+        {*core.interrupts.pending},
+        [*core.interrupts.active],
+        {**core.exceptions.entered},
+    )
+    device.log = EventLog(device)
+    counts = ticks_only_count(device, core, read)
+    core.time, core.instructions, core.state, core.pc, core.interrupts.handler, device.log = kept
+    core.interrupts.pending, core.interrupts.active, core.exceptions.entered = pending, active, entered
+    core.registers.take_back(registers)
+    for memory, data in memories:
+        memory.write(0, data)
+    return counts
+
+
+def _between_cores(device: Device, core: EmulatedCore) -> set[int]:
+    """The exceptions that other cores raise on a core."""
+    return {
+        16 + each.interrupt + (0 if each.shared_line else bit)
+        for each in device.plan.registers.interrupts
+        if each.receiver == core.plan.name
+        for bit in range(32)
+        if each.mask >> bit & 1
+    }
+
+
+class _Trials:
+    """What a core does where a register reads other values; core and memories are as before after each trial."""
+
+    def __init__(self, device: Device, core: EmulatedCore, register: int) -> None:
+        self._core, self._memories = core, _ram(device)
+        self._port = device.registers.accesses[core.plan.name, register]
+        self._circle: set[int] = set()
+        self.compared: set[int] = set()
+        self.leaves(None)
+
+    def leaves(self, value: int | None) -> bool:
+        """Whether ``value`` leads the core out of its circle; None learns the circle, and what it compares with."""
+        port, core = self._port, self._core
+        kept = port.reader, port.reads, port.last_value, core.time, core.instructions, core.state, core.pc
+        registers = core.registers.snapshot()
+        if value is not None:
+            port.reader = lambda _core: value
+        left = _leaves(core, self._circle, self.compared if value is None else None)
+        port.reader, port.reads, port.last_value, core.time, core.instructions, core.state, core.pc = kept
+        core.registers.take_back(registers)
+        for memory, data in self._memories:
+            memory.write(0, data)
+        return left
 
 
 def _awaited(device: Device, core: EmulatedCore, register: int) -> int | None:
     """The value of ``register`` that leads the core out of its circle, of as few bits as do; None if none is found.
 
     Tried are single bits, all bits less those that do not matter, and what the circle compares with.
-
-    The core and the memories are as before afterwards.
     """
-    port = device.registers.accesses[core.plan.name, register]
-    kept = port.reader, port.reads, port.last_value, core.time, core.instructions, core.state, core.pc
-    registers = core.registers.snapshot()
-    memories = _ram(device)
-    circle: set[int] = set()
-    compared: set[int] = set()
-
-    def leaves(value: int | None) -> bool:
-        if value is not None:
-            port.reader = lambda _core: value
-        left = _leaves(core, circle, compared if value is None else None)
-        port.reader, port.reads, port.last_value, core.time, core.instructions, core.state, core.pc = kept
-        core.registers.take_back(registers)
-        for memory, data in memories:
-            memory.write(0, data)
-        return left
-
-    leaves(None)
+    trials = _Trials(device, core, register)
     for value in (0, *(1 << bit for bit in range(32))):
-        if leaves(value):
+        if trials.leaves(value):
             return value
-    if not leaves(WORD):
-        return next((value for value in sorted(compared) if leaves(value)), None)
+    if not trials.leaves(WORD):
+        return next((value for value in sorted(trials.compared) if trials.leaves(value)), None)
     value = WORD
     for bit in range(32):
-        if leaves(value & ~(1 << bit)):
+        if trials.leaves(value & ~(1 << bit)):
             value &= ~(1 << bit)
     return value
+
+
+def _lacking(device: Device, core: EmulatedCore, register: int, bits: int) -> int:
+    """The bits of ``bits`` that ``register`` never reads by its description; 0 if what it may read ends the circle."""
+    shown = device.registers.values_shown(register)
+    trials = _Trials(device, core, register)
+    if not shown or any(trials.leaves(value) for value in shown):
+        return 0
+    return bits & ~max(shown, key=int.bit_count)
 
 
 def _leaves(core: EmulatedCore, circle: set[int], compared: set[int] | None) -> bool:

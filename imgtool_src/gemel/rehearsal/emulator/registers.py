@@ -35,6 +35,9 @@ WORD = 0xFFFF_FFFF
 MAX_LINE = 1000
 """Characters of a line that the timeline shows."""
 
+MAX_COMBINED = 8
+"""Bits of a register that events and ready bits set, of which all combinations are listed."""
+
 MAX_REGISTERS = 4096
 """Device registers of which accesses are counted one by one."""
 
@@ -119,6 +122,8 @@ class DeviceRegisters:
         self._values: list[list[int]] = []
         self._at_reset: list[int] = []
         self._held_cells: dict[int, list[int]] = {}
+        self._simple: dict[int, Reader] = {}
+        """What registers read that are described by one value: a constant, or what was last written."""
         self._overlays: dict[int, list[Reader]] = {}
         self._of_device: dict[int, int] = {}
         """Bits of a register that the device alone sets and clears, whatever is written there."""
@@ -148,6 +153,21 @@ class DeviceRegisters:
     def known(self, address: int) -> bool:
         """Whether the layout describes the register."""
         return address & ~3 in self._readers or address & ~3 in self._writers
+
+    def values_shown(self, word: int) -> set[int]:
+        """What a register may read as long as code writes nothing; empty where other descriptions decide that too."""
+        base = self._bases.get(word)
+        if word not in self._of_device if base is None else base is not self._simple.get(word):
+            return set()
+        bits = [each.bits for each in self._plan.ready if each.at & ~3 == word]
+        for event in self._plan.events:
+            if event.status_at is not None and event.status_at & ~3 == word:
+                bits += [event.status_bits, event.busy_bits]
+        bits += [each.writable for each in self._plan.held if each.at & ~3 == word]
+        values = {base("") if base else 0}
+        for each in bits[:MAX_COMBINED]:
+            values |= {value | each for value in values}
+        return values
 
     def port(self, core: str, word: int, pc: int, before: Callable[[], None] | None) -> RegisterPort:
         """The register at plain address ``word`` (a multiple of four) for ``core``, which is at ``pc``."""
@@ -188,7 +208,7 @@ class DeviceRegisters:
 
     def _describe(self, plan: RehearsalPlan) -> None:
         for constant in plan.constants:
-            self._add(constant.at, lambda core, value=constant.value: value, None)  # type: ignore[misc]
+            self._one_value(constant.at, lambda core, value=constant.value: value, None)  # type: ignore[misc]
         for held in plan.held:
             self._held(held.at, self._cell(held.reset), held.writable)
         for register in plan.by_core:
@@ -214,7 +234,11 @@ class DeviceRegisters:
             mask &= writable
             cell[0] = cell[0] & ~mask | value & mask
 
-        self._add(at, lambda core: cell[0], write)
+        self._one_value(at, lambda core: cell[0], write)
+
+    def _one_value(self, at: int, reader: Reader, writer: Writer | None) -> None:
+        self._simple[at & ~3] = reader
+        self._add(at, reader, writer)
 
     def _sequence(self, plan: SequenceRegister, cell: list[int]) -> None:
         def read(core: str) -> int:
@@ -325,6 +349,7 @@ class DeviceRegisters:
 
     def _lay_over(self) -> None:
         """Put the bits of several meanings over what a register reads, and listen to its writes."""
+        self._bases = dict(self._readers)
         for word, bits in self._overlays.items():
             self._readers[word] = _combined(self._readers.get(word), bits, ~self._of_device.get(word, 0))
         for word, listeners in self._listeners.items():

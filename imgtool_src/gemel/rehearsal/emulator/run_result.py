@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.interrupts import TICK
+from gemel.rehearsal.emulator.interrupts import TICK, Masks
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import MAX_SHARED
 from gemel.rehearsal.raw_run import RawAccess, RawCore, RawEvent, RawRun
@@ -57,6 +57,7 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
     touched = {}
     for name, memory, offset, size in core.plan.own_ram:
         touched[name] = device.memories[memory].touched(offset, size)
+    interrupts, masks = core.interrupts, core.registers.masks
     return RawCore(
         core.plan.name,
         core.state,
@@ -73,7 +74,15 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         core.faults.open[-1][0] if core.faults.open else 0,
         core.sleep.began,
         max((at for number, at in core.exceptions.entered.items() if number >= TICK), default=None),
-        core.interrupts.most_urgent() or 0,
+        interrupts.most_urgent() or 0,
+        tuple(sorted(interrupts.pending)),
+        tuple(sorted(interrupts.enabled)),
+        tuple(sorted(core.exceptions.entered)),
+        tuple(
+            (number, interrupts.group(interrupts.priority(number))) for number in sorted(interrupts.pending)
+        ),
+        masks._replace(basepri=interrupts.group(masks.basepri)),
+        interrupts.execution_priority(Masks()),
     )
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from gemel.rehearsal.emulator.device import Device
 from gemel.rehearsal.emulator.run_result import is_finding, with_calls
+from gemel.rehearsal.kinds import FATAL
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.raw_run import RawRun
+from gemel.rehearsal.proposals import proposal, with_proposal
+from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.structs import replace
 
 FOLLOWED_WHOLE = 1_000_000
@@ -15,6 +17,12 @@ FOLLOWED_BEFORE = 250_000
 """Instructions before the first finding that are followed in a longer run."""
 
 MAX_FOLLOWED, MARGIN = 1_500_000, 20_000
+
+TRIAL, MAX_TRIALS = 2_000_000, 6
+"""Instructions of a run that tries what a loop waits for, and how many of them: start-up may wait several times."""
+
+MAX_LOOKS = 64
+"""Reads of a register after which a loop over it looks for work, rather than waits once."""
 
 
 def run_plan(plan: DevicePlan) -> RawRun:
@@ -30,4 +38,32 @@ def run_plan(plan: DevicePlan) -> RawRun:
         until = min(max(times), follow_from + MAX_FOLLOWED)
         ends_there = until + MARGIN >= result.time
         result = with_calls(result, Device(plan, follow_from).run(None if ends_there else until))
-    return replace(result, events=tuple(sorted(result.events, key=lambda event: event.time)))
+    events = result.events if plan.goals else [_tried(plan, result, event) for event in result.events]
+    return replace(result, events=tuple(sorted(events, key=lambda event: event.time)))
+
+
+def _tried(plan: DevicePlan, run: RawRun, event: RawEvent) -> RawEvent:
+    """Where interrupts come and no goal says what is to be reached: does a loop over a register only wait for it.
+
+    The device runs again, with the register as the loop wants it.  A wait is over then, and its core goes on;
+    a loop that looks for work finds some again and again.
+    """
+    numbers = event.numbers
+    if event.kind != "loops" or not numbers["interrupts"] or "bits" not in numbers:
+        return event
+    register = numbers.get("register", numbers.get("described", 0))
+    budget, described, waits = min(run.time, TRIAL), plan.registers, event
+    for _ in range(MAX_TRIALS):
+        wanted = waits.numbers.get("register", waits.numbers.get("described", 0))
+        described = with_proposal(described, proposal(described, wanted, waits.numbers["bits"]))
+        trial = Device(replace(plan, registers=described, budget=budget)).run()
+        reads = {each.address: each.reads for each in trial.accesses if each.core == event.core}
+        if not 0 < reads.get(register, 0) <= MAX_LOOKS or any(each.kind in FATAL for each in trial.events):
+            return event
+        again = [each for each in trial.events if each.kind == "loops" and each.core == event.core]
+        if not again or not {"register", "lacking"} & again[0].numbers.keys():
+            return replace(event, numbers={**numbers, "only": 1})
+        waits = again[0]
+        if "bits" not in waits.numbers:
+            return event
+    return event

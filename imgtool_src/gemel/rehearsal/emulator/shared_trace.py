@@ -62,7 +62,7 @@ class SharedTrace:
         from gemel.spans import Span
 
         span = Span.from_bounds(first, last + 1)
-        core.bus.watch(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, called, None, span)
+        core.bus.watch_memory(called, None, span)
 
     def _is_ordered(self, core: EmulatedCore, pc: int) -> bool:
         key = core.plan.name, pc

@@ -7,8 +7,19 @@ from collections.abc import Iterator
 from gemel.layout.rehearsal_model import DeviceEvent, RehearsalPlan
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.raw_run import RawCore
+from gemel.rehearsal.raw_run import RawCore, RawRun
 from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.words import exception_name
+from gemel.spans import format_address
+
+MAX_PROPOSED = 2
+"""Registers that may say which core reads them, of which a finding speaks."""
+
+MAX_LOOKS = 64
+"""Reads of a register up to which it may be one that says which core reads it; more poll it."""
+
+ENABLE = 0xE000_E100
+"""NVIC_ISER0 (DDI 0553, "Interrupt Set Enable Register")."""
 
 
 def what_changes(plan: RehearsalPlan, register: int, names: CodeNames) -> str:
@@ -40,6 +51,26 @@ def _sentences(plan: RehearsalPlan, register: int, names: CodeNames) -> Iterator
             yield f"bits 0x{event.status_bits:X} read one {_when(event, names)}"
 
 
+def values_by_core(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[str]:
+    """What to add where one of the registers that every core reads which has started holds the number of the core.
+
+    Those are registers that nothing describes, that nobody writes, and that nobody polls: they read zero.  A primary
+    that started no other core with that has another number.
+    """
+    started = {core.name for core in run.cores if core.state != "reset"}
+    ordered = sorted(plan.cores, key=lambda core: core.primary is (len(started) == 1))
+    values = ", ".join(f"{core.name} = {number}" for number, core in enumerate(ordered))
+    found = []
+    for register in sorted({each.address for each in run.accesses if not each.known}):
+        used = [each for each in run.accesses if each.address == register]
+        if {each.core for each in used if each.reads <= MAX_LOOKS and not each.writes} == started:
+            found.append(
+                f"if {names.register(register)}, which reads zero, holds the core's number: add to the layout: "
+                f"[[rehearsal.by_core]] at = 0x{register:X}, values = {{ {values} }}"
+            )
+    return found[:MAX_PROPOSED]
+
+
 def _when(event: DeviceEvent, names: CodeNames) -> str:
     """When an event comes."""
     if event.after_write is not None:
@@ -53,7 +84,7 @@ def _when(event: DeviceEvent, names: CodeNames) -> str:
 
 def interrupts_that_do_not_come(plan: DevicePlan, core: RawCore, names: CodeNames) -> str:
     """What to do about interrupts that the core has enabled and nothing raises, or that come and are not enabled."""
-    numbers = {number - FIRST_INTERRUPT for number in core.could_wake}
+    numbers = {number - FIRST_INTERRUPT for number in core.enabled if number >= FIRST_INTERRUPT}
     raised = {
         each.interrupt
         for each in plan.registers.events
@@ -71,15 +102,40 @@ def interrupts_that_do_not_come(plan: DevicePlan, core: RawCore, names: CodeName
         f'core = "{core.name}", interrupt = {number}, and every or after_write'
         for number in sorted(numbers - raised - between)[:1]
     ]
+    never = {number for number in raised | between if FIRST_INTERRUPT + number not in core.taken}
+    pending = {number - FIRST_INTERRUPT for number in core.pending}
     hints += [
-        f"interrupt {number}, which the layout describes, is not enabled"
-        for number in sorted(raised - numbers)[:1]
+        f"interrupt {number} was never taken: {why_not_taken(core, FIRST_INTERRUPT + number)}"
+        for number in sorted(never & (pending | (raised - numbers)))[:1]
     ]
-    if core.interrupted_at is None:
-        never = [
-            each for each in plan.registers.events if each.core == core.name and each.interrupt in numbers
-        ]
-        hints += [
-            f"interrupt {each.interrupt} was never taken; it comes {_when(each, names)}" for each in never[:1]
-        ]
+    hints += [
+        f"interrupt {each.interrupt} was never raised; it comes {_when(each, names)}"
+        for each in plan.registers.events
+        if each.core == core.name and each.interrupt in never & numbers - pending
+    ][:1]
     return "; ".join(hints)
+
+
+def why_not_taken(core: RawCore, number: int) -> str:
+    """What keeps an exception from being taken that is pending, or not enabled."""
+    state = "it is pending" if number in core.pending else "it never became pending"
+    if number >= FIRST_INTERRUPT and number not in core.enabled:
+        word, bit = divmod(number - FIRST_INTERRUPT, 32)
+        return f"{state}, and not enabled (bit {bit} of NVIC_ISER{word}, {format_address(ENABLE + 4 * word)})"
+    return f"{state} and {masked_by(core, number)}"
+
+
+def masked_by(core: RawCore, number: int) -> str:
+    """What keeps an exception that is pending and enabled from being taken."""
+    priority, (primask, basepri, faultmask) = dict(core.priorities).get(number, 0), core.masks
+    if faultmask:
+        return "masked by FAULTMASK (CPSIE f lets it be taken)"
+    if primask:
+        return "masked by PRIMASK (CPSIE i lets it be taken)"
+    if basepri and priority >= basepri:
+        return f"masked by BASEPRI 0x{basepri:X}, as its priority is 0x{priority:X}"
+    if core.handlers and priority >= core.runs_at:
+        runs, _ = core.handlers[-1]
+        of_handler = f"priority 0x{core.runs_at:X}" if core.runs_at >= 0 else "a fixed priority"
+        return f"held off by the handler of {exception_name(runs)}, which has {of_handler}; its own is 0x{priority:X}"
+    return "about to be taken"

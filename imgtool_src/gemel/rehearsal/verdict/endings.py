@@ -6,10 +6,11 @@ from collections.abc import Iterator
 
 from gemel.rehearsal.emulator.interrupts import PENDSV, SUPERVISOR_CALL
 from gemel.rehearsal.plan import DevicePlan
+from gemel.rehearsal.proposals import proposal
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, what_changes
+from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, masked_by, what_changes
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import Words, exception_name
@@ -50,20 +51,25 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     # Those that wait for nobody first: who waits for one of them is not to blame.
     for core, event in sorted(loops.items(), key=lambda each: polls_other(plan, each[1])):
         polls = polls_other(plan, event)
-        waits = run.ended == "budget" and core in unfinished and "register" in event.numbers
-        if core in named or (event.numbers["interrupts"] and core not in in_vain and not waits):
+        waits = {"register", "lacking"} & event.numbers.keys() and (
+            (run.ended == "budget" and core in unfinished) or "only" in event.numbers
+        )
+        counts = "counts" in event.numbers and not (waits or "bits" in event.numbers)
+        if core in named or (event.numbers["interrupts"] and not (core in in_vain or waits or counts)):
             continue
         if polls and (
             run.ended == "budget" or ((named | asleep) - {core} and "register" not in event.numbers)
         ):
             continue  # the other core may write it yet, or has a finding itself
-        if "register" in event.numbers:
-            causes.append(_waits_for_register(event, names))
+        if "register" in event.numbers or (waits and "lacking" in event.numbers):
+            causes.append(_waits_for_register(plan, event, names))
         elif polls and (kept := unreleasable(plan, core)):
             causes.append(_waits_for_kept(event, kept, names))
         else:
             raw = next(each for each in run.cores if each.name == core)
-            causes.append(_loop(plan, raw, event, names, run.ended, ticks=core in in_vain and not polls))
+            causes.append(
+                _loop(plan, raw, event, names, run.ended, ticks=core in in_vain and not polls, counts=counts)
+            )
         if not polls:
             named.add(core)
     if not plan.goals and run.ended == "budget":
@@ -115,7 +121,7 @@ def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
         )
         words = Words(
             f"core {core.name} stays in {function} for {exception_name(exception)}{shared}",
-            f"entered at instruction {since:,}, and it does not return",
+            f"entered at instruction {since:,}, and it does not return{_held_off(core)}",
             "a handler that serves its exception and returns",
             "link a handler for it, see what the handler waits for, or do not enable the interrupt",
         )
@@ -157,7 +163,7 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) 
             continue  # the other core may send it yet
         if plan.goals and not core.held_off and (run.ended == "asleep" or core.name not in unreached):
             continue  # a goal that it has not reached says so, or it has reached its goals
-        masked = f"; {exception_name(core.held_off)} is pending and masked" if core.held_off else ""
+        masked = _held_off(core)
         words = Words(
             f"core {core.name} sleeps for ever: nothing that is enabled could wake it",
             f"WFI at {format_address(core.pc)} with no interrupt enabled that can come{masked}",
@@ -193,14 +199,21 @@ def _senders(plan: DevicePlan, receiver: str) -> dict[int, str]:
     }
 
 
-def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:
-    register, bits = event.numbers["register"], event.numbers.get("bits")
-    value = f"0x{bits:X} (then it goes on)" if bits else "the bits it waits for"
+def _waits_for_register(plan: DevicePlan, event: RawEvent, names: CodeNames) -> RehearsalFinding:
+    numbers = event.numbers
+    register, bits = numbers.get("register", numbers.get("described", 0)), numbers.get("bits")
+    lacking, described = numbers.get("lacking", bits or 0), "register" not in numbers
+    add = proposal(plan.registers, register, lacking).words
+    what = f"bits 0x{lacking:X} of register" if described else "register"
     words = Words(
-        f"core {event.core} waits for register {names.register(register)}, which the layout does not describe",
-        "it reads zero for ever",
+        f"core {event.core} waits for {what} {names.register(register)}, which the layout does not describe",
+        f"of it the layout says: {what_changes(plan.registers, register, names) or 'it reads what code writes'}"
+        if described
+        else "it reads zero for ever",
         "a register that reads what the code waits for",
-        f"add to the layout: [[rehearsal.constant]] at = 0x{register:X}, value = {value}",
+        f"{add} (then it goes on)"
+        if bits
+        else f"{add.partition(', value')[0]}, value = the bits it waits for",
     )
     return error_about(event, words, names, "waits-for-register")
 
@@ -229,7 +242,14 @@ def _waits_for_kept(event: RawEvent, kept: str, names: CodeNames) -> RehearsalFi
 
 
 def _loop(
-    plan: DevicePlan, core: RawCore, event: RawEvent, names: CodeNames, ended: str, *, ticks: bool
+    plan: DevicePlan,
+    core: RawCore,
+    event: RawEvent,
+    names: CodeNames,
+    ended: str,
+    *,
+    ticks: bool,
+    counts: bool,
 ) -> RehearsalFinding:
     held_off = core.held_off
     memory, register = event.numbers.get("memory"), event.numbers.get("described")
@@ -257,8 +277,11 @@ def _loop(
             filter(None, ("see what should have written it", interrupts_that_do_not_come(plan, core, names)))
         )
     if held_off:
-        found = f"{found}; {exception_name(held_off)} is pending and masked"
+        found += _held_off(core)
         hint = f"let {exception_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint
+    if counts and not ticks:
+        found += "; its tick interrupts only count"
+        hint += f", or state in a goal what it has to reach: {_goal(core)}"
     again = "it" if ended == "budget" else "the whole device"
     words = Words(
         f"core {event.core} is in an endless loop: {again} is in the same state again",
@@ -267,6 +290,16 @@ def _loop(
         hint,
     )
     return error_about(event, words, names, "endless-loop")
+
+
+def _held_off(core: RawCore) -> str:
+    """The most urgent exception that is pending and cannot be taken."""
+    number = core.held_off
+    return f"; {exception_name(number)} is pending and {masked_by(core, number)}" if number else ""
+
+
+def _goal(core: RawCore) -> str:
+    return f'[[rehearsal.goal]] core = "{core.name}", symbol = "NAME"'
 
 
 def _reads(event: RawEvent, names: CodeNames) -> str:
@@ -292,7 +325,6 @@ def _busy(
                 f"core {core.name} is still busy when the budget ends, and no interrupt is enabled",
                 found,
                 "an idle state that an interrupt can end",
-                "allow more instructions (--budget), or state in a goal what it has to reach: "
-                f'[[rehearsal.goal]] core = "{core.name}", symbol = "NAME"',
+                f"allow more instructions (--budget), or state in a goal what it has to reach: {_goal(core)}",
             )
             yield at_end(core, run, words, names, "no-idle-state")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.inspection.inspection import Inspection
-from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
+from gemel.rehearsal.kinds import ERRORS, FATAL, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import (
@@ -21,11 +21,13 @@ from gemel.rehearsal.result import (
 )
 from gemel.rehearsal.verdict.causes import causes_first
 from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.described import values_by_core
 from gemel.rehearsal.verdict.endings import ending_findings
 from gemel.rehearsal.verdict.findings import finding_of
 from gemel.rehearsal.verdict.release_findings import release_findings, unreached_goals
 from gemel.rehearsal.verdict.telling import telling
 from gemel.rehearsal.verdict.wording import words_for
+from gemel.structs import replace
 
 ENDINGS = {
     "goals": "every goal was reached",
@@ -50,6 +52,8 @@ def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: Code
         findings += unreached_goals(plan, run, names)
     findings.sort(key=lambda finding: (finding.time, finding.kind, finding.core))
     findings = causes_first(findings, plan, run)
+    by_core = values_by_core(plan, run, names)
+    findings = [_with_values_by_core(finding, by_core, findings) for finding in findings]
     started = run.ended == "budget" and not plan.goals and not findings
     return Rehearsal(
         product=subject.layout.product,
@@ -101,6 +105,18 @@ def _findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
             yield finding_of(event, words_for(event, names), names, event.kind, "error")
         elif event.kind in WARNINGS:
             yield finding_of(event, words_for(event, names), names, event.kind, "warning")
+
+
+def _with_values_by_core(
+    finding: RehearsalFinding, by_core: list[str], findings: list[RehearsalFinding]
+) -> RehearsalFinding:
+    """The first error proposes the registers that may say which core reads them; so do warnings about those."""
+    first = next((each for each in findings if each.severity == "error"), None)
+    if finding.kind == "register-of-both-cores":
+        by_core = [each for each in by_core if finding.found in each]
+    elif finding is not first or finding.kind in FATAL:
+        return finding
+    return replace(finding, next_step="; ".join((*by_core, finding.next_step)))
 
 
 def _happening(event: RawEvent, names: CodeNames) -> Happening:

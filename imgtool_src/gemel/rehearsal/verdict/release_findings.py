@@ -159,7 +159,7 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             f"a goal was not reached: {goal.label}",
             f"{_budget(run)}after {run.time:,} instructions core {goal.core} {does}",
             goal.label,
-            "; ".join(filter(None, (see, interrupts_that_do_not_come(plan, raw, names)))),
+            "; ".join(filter(None, (interrupts_that_do_not_come(plan, raw, names), see))),
         )
         if kept and next(each for each in run.cores if each.name == kept).state == "reset":
             words = words._replace(

@@ -74,8 +74,9 @@ def _sleeps(event: RawEvent, names: CodeNames) -> str:
 
 
 def _loops(event: RawEvent, names: CodeNames) -> str:
-    if "register" in event.numbers:
-        return f"waits for register {names.register(event.numbers['register'])}"
+    register = event.numbers.get("register", event.numbers.get("described"))
+    if register is not None and {"register", "lacking"} & event.numbers.keys():
+        return f"waits for register {names.register(register)}"
     if event.numbers["interrupts"]:
         return "idles until an interrupt"
     return "is in an endless loop"

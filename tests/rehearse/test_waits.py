@@ -1,0 +1,237 @@
+"""What a core waits for while interrupts come: bits that a description leaves out, the core's number, or nothing.
+
+With sound siblings: loops that look for work, and cores whose interrupts do it.
+"""
+
+from __future__ import annotations
+
+import pytest
+from rehearse.test_device_examples import DEVICE, SLEEP, enabled, run, store
+from rehearse.test_endings import BESIDE
+from rehearse.test_hints import COUNTER, COUNTS, GOAL, IDLE, REACHED, RELEASE, TICKS, TIMER, polls
+
+from gemel.rehearsal.emulator import runner, tick_probe
+from gemel.rehearsal.verdict import described
+
+CLEARS = COUNTS + store(DEVICE + 4, "1")
+STATUS = f"{DEVICE + 4:#x}"
+CLOCK = f"[[rehearsal.ready]]\nat = {DEVICE:#x}\nbits = 0x200\nfollow_at = {DEVICE:#x}\nfollow_bits = 1\n"
+LACKING = {
+    "an event": (
+        TIMER,
+        polls(4, "tst r1, #2"),
+        "bits 0x2 of register 0x5020_0004",
+        f"add to the layout: [[rehearsal.constant]] at = {STATUS}, value = 0x2 (then it goes on)",
+    ),
+    "an event and a constant": (
+        f"{TIMER}[[rehearsal.constant]]\nat = {STATUS}\nvalue = 0x10\n",
+        polls(4, "tst r1, #2"),
+        "bits 0x2 of register 0x5020_0004",
+        f"set value = 0x12 in the [[rehearsal.constant]] at {STATUS} (then it goes on)",
+    ),
+    "a ready bit": (
+        CLOCK + TIMER.replace(f"enabled_at = {DEVICE:#x}\n", ""),
+        polls(0, "tst r1, #0x800"),
+        "bits 0x800 of register 0x5020_0000",
+        f"add to the layout: [[rehearsal.held]] at = {DEVICE:#x}, reset = 0x800, writable = 0xFFFFF7FF (then",
+    ),
+    "what is held": (
+        f"{TIMER}[[rehearsal.held]]\nat = {DEVICE + 8:#x}\nreset = 0x10\nwritable = 1\n",
+        polls(8, "tst r1, #4"),
+        "bits 0x4 of register 0x5020_0008",
+        f"set reset = 0x14, writable = 0x1 in the [[rehearsal.held]] at {DEVICE + 8:#x} (then",
+    ),
+}
+
+
+def lines_of(next_step: str) -> str:
+    """The entry that a finding proposes, as TOML."""
+    table, _, keys = next_step.removeprefix("add to the layout: ").partition("]] ")
+    return f"{table}]]\n" + keys.removesuffix(" (then it goes on)").replace(", ", "\n").replace(
+        "at =", "\nat ="
+    )
+
+
+@pytest.mark.parametrize("name", LACKING)
+@pytest.mark.parametrize("goal", [GOAL, ""])
+def test_bits_that_a_description_leaves_out(name: str, goal: str) -> None:
+    """The wait, the register and the lines; with these lines the core goes on."""
+    table, loop, waits, lines = LACKING[name]
+    program = RELEASE + enabled(5) + store(DEVICE, "1") + loop + REACHED
+    (finding,) = run(program, table + goal, handler=CLEARS, sampler=IDLE).findings
+    assert finding.kind == "waits-for-register"
+    assert f"waits for {waits}" in finding.what
+    assert lines in finding.next_step
+    if finding.next_step.startswith("add"):
+        added = run(program, f"{table}{lines_of(finding.next_step)}\n{GOAL}", handler=CLEARS, sampler=IDLE)
+        assert added.passes, added.findings
+
+
+@pytest.mark.parametrize("until", ["tst r1, #1", "tst r1, #3"])
+def test_bits_that_an_event_sets_are_not_left_out(until: str) -> None:
+    """A wait that the event ends, alone or with others: a goal that is not reached is no fault of the layout."""
+    program = RELEASE + store(DEVICE, "2") + polls(4, until) + REACHED
+    found = run(
+        program, TIMER + GOAL, sampler=TICKS + SLEEP, handler=COUNTS.replace("0x38000100", "0x38008100")
+    )
+    assert found.finding("waits-for-register") is None
+    assert run(program.replace("=2", "=1"), TIMER + GOAL, sampler=IDLE).passes
+
+
+LOOKS = (
+    f"1: ldr r0, ={DEVICE + 0xC:#x}\n ldr r1, [r0]\n tst r1, #1\n beq 1b\n"
+    f" ldr r1, [r0, #4]\n str r1, [r0, #4]\n b 1b\n .ltorg\n"
+)
+"""A loop that looks whether a byte has come, and sends it back."""
+BRANCHES = COUNTS + "cmp r1, #0\n bne 7f\n movs r1, #1\n7:\n"
+NEVER_READ = COUNTS.replace("0x38000100", "0x38000200")
+FLAG = f"movs r1, #0\n ldr r0, ={COUNTER:#x}\n str r1, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n beq 1b\n" + SLEEP
+UNDER_TICKS = {
+    "a loop that looks for work": (LOOKS, COUNTS, ""),
+    "a wait": (polls(0xC, "tst r1, #1") + SLEEP, COUNTS, "waits-for-register"),
+    "a wait under a handler that branches": (
+        polls(0xC, "tst r1, #1") + SLEEP,
+        BRANCHES,
+        "waits-for-register",
+    ),
+    "two waits": (polls(0xC, "tst r1, #1") + polls(0x10, "tst r1, #4") + SLEEP, COUNTS, "waits-for-register"),
+    "a wait and then work": (polls(0xC, "tst r1, #1") + LOOKS.replace("0xc", "0x10"), COUNTS, ""),
+    "nothing, where ticks count": ("1: b 1b\n .ltorg\n", COUNTS, "endless-loop"),
+    "nothing, where ticks do nothing": ("1: b 1b\n .ltorg\n", "", "endless-loop"),
+    "nothing, where a tick may do more": ("1: b 1b\n .ltorg\n", BRANCHES, ""),
+    "nothing, where ticks drive a pin": ("1: b 1b\n .ltorg\n", COUNTS + store(DEVICE + 8, "1"), ""),
+    "nothing, where ticks look at a pin": (
+        "1: b 1b\n .ltorg\n",
+        COUNTS + f"ldr r0, ={DEVICE:#x}\n ldr r1, [r0]\n",
+        "",
+    ),
+    "nothing, where ticks speak to the other core": (
+        "1: b 1b\n .ltorg\n",
+        COUNTS.replace("0x38000100", "0x38010004"),
+        "",
+    ),
+    "nothing, where ticks write to the system control space": (
+        "1: b 1b\n .ltorg\n",
+        COUNTS + store(0xE000_ED04, "0x08000000"),
+        "",
+    ),
+    "nothing, where other interrupts may come": (enabled(9) + "1: b 1b\n .ltorg\n", COUNTS, ""),
+    "a word that ticks write": (FLAG.replace("cmp r1, #0\n beq", "cmn r1, #1\n bne"), COUNTS, ""),
+    "a word that nobody writes": (FLAG, NEVER_READ, "endless-loop"),
+    "a word that the other core may write": (FLAG.replace("0x38000100", "0x38010004"), COUNTS, ""),
+    "sleep": (SLEEP, COUNTS, ""),
+    "events": ("9: wfe\n b 9b\n .ltorg\n", COUNTS, ""),
+}
+
+
+@pytest.mark.parametrize("name", UNDER_TICKS)
+def test_without_goals_under_ticks(name: str) -> None:
+    """A hang that ticks only count through is named as what it is; whatever may still do work has started."""
+    loop, handler, kind = UNDER_TICKS[name]
+    rehearsal = run(RELEASE + TICKS + loop, "", handler=handler, sampler=IDLE, budget=60_500)
+    assert [each.kind for each in rehearsal.findings] == ([kind] if kind else []), rehearsal.findings
+    assert rehearsal.outcome == ("fails" if kind else "started")
+    if kind == "endless-loop":
+        assert "tick interrupts only count" in rehearsal.findings[0].found
+        assert "[[rehearsal.goal]]" in rehearsal.findings[0].next_step
+
+
+def test_the_longest_handler_that_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a handler with more than ``MAX_HANDLER`` instructions nothing is said."""
+    monkeypatch.setattr(tick_probe, "MAX_HANDLER", 9)
+    for count, kinds in ((4, ["endless-loop"]), (5, [])):
+        program = RELEASE + TICKS + "1: b 1b\n .ltorg\n"
+        rehearsal = run(program, "", handler=COUNTS + "nop\n" * count, sampler=IDLE, budget=60_500)
+        assert [each.kind for each in rehearsal.findings] == kinds
+
+
+def test_the_trials_of_what_a_core_waits_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After ``MAX_TRIALS`` waits, or where the register is read more than ``MAX_LOOKS`` times, nothing is said."""
+    waits = polls(0xC, "tst r1, #1") + polls(0x10, "tst r1, #1") + SLEEP
+    again = "movs r6, #3\n6: " + polls(0xC, "tst r1, #1") + "subs r6, #1\n bne 6b\n" + SLEEP
+    monkeypatch.setattr(runner, "MAX_TRIALS", 2)
+    monkeypatch.setattr(runner, "MAX_LOOKS", 3)
+    for program in (waits, again):
+        assert run(RELEASE + TICKS + program, "", handler=COUNTS, sampler=IDLE).finding("waits-for-register")
+    monkeypatch.setattr(runner, "MAX_TRIALS", 1)
+    monkeypatch.setattr(runner, "MAX_LOOKS", 2)
+    for program in (waits, again):
+        assert run(RELEASE + TICKS + program, "", handler=COUNTS, sampler=IDLE).outcome == "started"
+
+
+def by_number(number: int, offset: int = 0) -> str:
+    """Code that goes on where a register reads this number, and else sleeps."""
+    return f"ldr r0, ={DEVICE + offset:#x}\n ldr r1, [r0]\n cmp r1, #{number}\n bne 8f\n"
+
+
+OTHERWISE = "8: wfi\n b 8b\n .ltorg\n"
+SAMPLER_GOAL = GOAL.replace('"station"', '"sampler"')
+VALUES = "[[rehearsal.by_core]] at = 0x50200000, values = { station = 0, sampler = 1 }"
+
+
+@pytest.mark.parametrize("goal", [SAMPLER_GOAL, ""])
+def test_a_register_that_may_hold_the_number_of_the_core(goal: str) -> None:
+    """Both cores read zero, and the second one takes the first one's way: the register, and a value for each core."""
+    station = by_number(0) + RELEASE + IDLE + OTHERWISE
+    sampler = by_number(1) + REACHED.replace(SLEEP, IDLE) + OTHERWISE
+    rehearsal = run(station, goal, sampler=sampler)
+    error = next(each for each in rehearsal.findings if each.severity == "error")
+    assert error.next_step.startswith(
+        "if 0x5020_0000, which reads zero, holds the core's number: add to the layout"
+    )
+    assert VALUES in error.next_step
+    warning = rehearsal.finding("register-of-both-cores")
+    assert warning is not None
+    assert VALUES in warning.next_step
+    lines = "[[rehearsal.by_core]]\nat = 0x50200000\nvalues = { station = 0, sampler = 1 }\n"
+    assert run(station, lines + SAMPLER_GOAL, sampler=sampler).passes
+
+
+@pytest.mark.parametrize("goal", [SAMPLER_GOAL, ""])
+def test_a_primary_that_does_not_find_its_number(goal: str) -> None:
+    """It releases nobody: the values are the other way round."""
+    rehearsal = run(by_number(1) + RELEASE + IDLE + OTHERWISE, goal, sampler=REACHED)
+    (finding,) = rehearsal.findings
+    assert "values = { sampler = 0, station = 1 }" in finding.next_step
+
+
+@pytest.mark.parametrize(
+    ("station", "sampler", "table"),
+    [
+        (by_number(0) + store(DEVICE, "1"), by_number(1), ""),
+        (by_number(0), by_number(1, 8), ""),
+        (by_number(0), by_number(1), f"[[rehearsal.constant]]\nat = {DEVICE:#x}\nvalue = 0\n"),
+        ("", by_number(1), ""),
+    ],
+    ids=["written", "two registers", "described", "of one core"],
+)
+def test_registers_that_hold_no_number(station: str, sampler: str, table: str) -> None:
+    """A register that a core writes, that one core reads, or that the layout describes is another one."""
+    rehearsal = run(
+        station + RELEASE + IDLE + OTHERWISE, table + SAMPLER_GOAL, sampler=sampler + REACHED + OTHERWISE
+    )
+    assert not rehearsal.passes
+    assert not [each for each in rehearsal.findings if "by_core]]" in each.next_step]
+
+
+def test_how_many_registers_may_hold_the_number(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first ``MAX_PROPOSED``, and none that is read more than ``MAX_LOOKS`` times."""
+    both = by_number(0) + by_number(0, 4) + by_number(0, 8)
+    for name, limit, count in (
+        ("MAX_PROPOSED", 2, 2),
+        ("MAX_PROPOSED", 3, 3),
+        ("MAX_LOOKS", 1, 3),
+        ("MAX_LOOKS", 0, 0),
+    ):
+        with monkeypatch.context() as patch:
+            patch.setattr(described, "MAX_PROPOSED", 3)
+            patch.setattr(described, name, limit)
+            rehearsal = run(both + RELEASE + IDLE + OTHERWISE, SAMPLER_GOAL, sampler=both + IDLE + OTHERWISE)
+        error = next(each for each in rehearsal.findings if each.severity == "error")
+        assert error.next_step.count("by_core]]") == count
+
+
+def test_ticks_of_the_other_core_are_its_own() -> None:
+    """A core without ticks in a loop is named beside one that ticks, as before."""
+    rehearsal = run(BESIDE, "", handler=COUNTS, sampler="1: b 1b\n .ltorg\n", budget=200_000)
+    assert rehearsal.finding("endless-loop") is not None
