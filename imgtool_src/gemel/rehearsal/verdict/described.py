@@ -82,13 +82,21 @@ def _when(event: DeviceEvent, names: CodeNames) -> str:
     return when if event.clear_at is None else f"{when}, until {names.register(event.clear_at)} clears them"
 
 
-def interrupts_that_do_not_come(plan: DevicePlan, core: RawCore, names: CodeNames) -> str:
-    """What to do about interrupts that the core has enabled and nothing raises, or that come and are not enabled."""
+def interrupts_that_do_not_come(
+    plan: DevicePlan, run: RawRun, core: RawCore, names: CodeNames, besides: int = 0
+) -> str:
+    """What to do about interrupts that the core has enabled and nothing raises, or that come and are not enabled.
+
+    Not of exception ``besides``, and not of an event that the core polls.
+    """
+    taken = {number - FIRST_INTERRUPT for number in core.taken}
+    polled = {each.address for each in run.accesses if each.core == core.name and each.reads}
     numbers = {number - FIRST_INTERRUPT for number in core.enabled if number >= FIRST_INTERRUPT}
     raised = {
         each.interrupt
         for each in plan.registers.events
         if each.core == core.name and each.interrupt is not None
+        if each.interrupt in numbers or each.status_at is None or each.status_at & ~3 not in polled
     }
     between = {
         each.interrupt + (0 if each.shared_line else bit)
@@ -100,9 +108,9 @@ def interrupts_that_do_not_come(plan: DevicePlan, core: RawCore, names: CodeName
     hints = [
         f"interrupt {number} is enabled, and nothing in the layout raises it: add [[rehearsal.event]] "
         f'core = "{core.name}", interrupt = {number}, and every or after_write'
-        for number in sorted(numbers - raised - between)[:1]
+        for number in sorted(numbers - raised - between - taken)[:1]
     ]
-    never = {number for number in raised | between if FIRST_INTERRUPT + number not in core.taken}
+    never = (raised | between) - taken - {besides - FIRST_INTERRUPT}
     pending = {number - FIRST_INTERRUPT for number in core.pending}
     hints += [
         f"interrupt {number} was never taken: {why_not_taken(core, FIRST_INTERRUPT + number)}"

@@ -68,7 +68,7 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
         else:
             raw = next(each for each in run.cores if each.name == core)
             causes.append(
-                _loop(plan, raw, event, names, run.ended, ticks=core in in_vain and not polls, counts=counts)
+                _loop(plan, run, raw, event, names, ticks=core in in_vain and not polls, counts=counts)
             )
         if not polls:
             named.add(core)
@@ -121,7 +121,7 @@ def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
         )
         words = Words(
             f"core {core.name} stays in {function} for {exception_name(exception)}{shared}",
-            f"entered at instruction {since:,}, and it does not return{_held_off(core)}",
+            f"entered at instruction {since:,}, and it does not return{_held_off(core, exception)}",
             "a handler that serves its exception and returns",
             "link a handler for it, see what the handler waits for, or do not enable the interrupt",
         )
@@ -243,10 +243,10 @@ def _waits_for_kept(event: RawEvent, kept: str, names: CodeNames) -> RehearsalFi
 
 def _loop(
     plan: DevicePlan,
+    run: RawRun,
     core: RawCore,
     event: RawEvent,
     names: CodeNames,
-    ended: str,
     *,
     ticks: bool,
     counts: bool,
@@ -274,7 +274,13 @@ def _loop(
     else:
         found = f"{_reads(event, names)}, which nobody changes"
         hint = "; ".join(
-            filter(None, ("see what should have written it", interrupts_that_do_not_come(plan, core, names)))
+            filter(
+                None,
+                (
+                    "see what should have written it",
+                    interrupts_that_do_not_come(plan, run, core, names, held_off),
+                ),
+            )
         )
     if held_off:
         found += _held_off(core)
@@ -282,7 +288,7 @@ def _loop(
     if counts and not ticks:
         found += "; its tick interrupts only count"
         hint += f", or state in a goal what it has to reach: {_goal(core)}"
-    again = "it" if ended == "budget" else "the whole device"
+    again = "it" if run.ended == "budget" else "the whole device"
     words = Words(
         f"core {event.core} is in an endless loop: {again} is in the same state again",
         found,
@@ -292,10 +298,14 @@ def _loop(
     return error_about(event, words, names, "endless-loop")
 
 
-def _held_off(core: RawCore) -> str:
-    """The most urgent exception that is pending and cannot be taken."""
+def _held_off(core: RawCore, but: int = 0) -> str:
+    """The most urgent exception that is pending and cannot be taken, unless it is ``but``."""
     number = core.held_off
-    return f"; {exception_name(number)} is pending and {masked_by(core, number)}" if number else ""
+    return (
+        f"; {exception_name(number)} is pending and {masked_by(core, number)}"
+        if number not in (0, but)
+        else ""
+    )
 
 
 def _goal(core: RawCore) -> str:

@@ -121,7 +121,7 @@ def _never_released(plan: DevicePlan, core: CorePlan, run: RawRun, names: CodeNa
         else ("allow more instructions (--budget), or " if run.ended == "budget" else "")
         + "see why the primary does not get there; "
         + (
-            interrupts_that_do_not_come(plan, raw, names)
+            interrupts_that_do_not_come(plan, run, raw, names)
             or "a register that it waits for may need describing"
         ),
     )
@@ -159,7 +159,7 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             f"a goal was not reached: {goal.label}",
             f"{_budget(run)}after {run.time:,} instructions core {goal.core} {does}",
             goal.label,
-            "; ".join(filter(None, (interrupts_that_do_not_come(plan, raw, names), see))),
+            "; ".join(filter(None, (interrupts_that_do_not_come(plan, run, raw, names), see))),
         )
         if kept and next(each for each in run.cores if each.name == kept).state == "reset":
             words = words._replace(
