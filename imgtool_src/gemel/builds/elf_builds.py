@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from gemel.builds.build import Build
 from gemel.builds.debug_information import DebugInformation
 from gemel.builds.dwarf.sections import DebugSections
 from gemel.builds.elf.attributes import AttributesUnreadable, BuildAttributes, read_attributes
-from gemel.builds.elf.header import read_header
+from gemel.builds.elf.header import ElfHeader, read_header
 from gemel.builds.elf.notes import read_build_id
 from gemel.builds.elf.program_headers import NOTE as NOTE_SEGMENT
 from gemel.builds.elf.program_headers import read_program_headers
@@ -27,11 +25,8 @@ from gemel.builds.elf.segments import read_segments
 from gemel.builds.elf.symbol_entries import ENTRY_SIZE
 from gemel.builds.elf.symbols import SymbolTable
 from gemel.builds.segment import Segment
+from gemel.builds.source import ByteSource
 from gemel.errors import BuildError, Problem
-
-if TYPE_CHECKING:
-    from gemel.builds.elf.header import ElfHeader
-    from gemel.builds.source import ByteSource
 
 ATTRIBUTES_LIMIT = 1 << 16
 """Bytes of build attributes that are read at most."""

@@ -5,15 +5,10 @@ These hold bytes by address and nothing else, so the build lists what it cannot 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from gemel.builds.build import KIND_NAMES, Build, BuildKind
 from gemel.builds.segment import Segment
-from gemel.builds.source import blocks_of
+from gemel.builds.source import ByteSource, blocks_of
 from gemel.errors import BuildError, ImageFormatError, Problem
-
-if TYPE_CHECKING:
-    from gemel.builds.source import ByteSource
 
 
 def read_flat(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Protocol
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
+from gemel.placement.placed import Version
 from gemel.spans import Span, format_address, format_size
 from gemel.structs import Struct
 from gemel.text.escaping import on_one_line
@@ -19,7 +20,6 @@ from gemel.version import __version__
 
 if TYPE_CHECKING:
     from gemel.image.image import ImageFile
-    from gemel.placement.placed import Version
     from gemel.seals.seal import Verdict
 
 SealState = Literal["sealed", "not sealed", "malformed", "no seal in the layout"]

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from io import TextIOWrapper
 
 from gemel.cli.catalogue import COMMANDS, loaded
+from gemel.version import __version__
 
 COMPLETE = "_GEMEL_COMPLETE"
 """The variable by which a shell asks what may be completed; its name is click's convention."""
@@ -58,7 +59,6 @@ def _run(arguments: list[str]) -> int:
         return 0
     if arguments == ["--version"]:
         from gemel.cli.echo import echo
-        from gemel.version import __version__
 
         echo(f"gemel {__version__}")
         return 0

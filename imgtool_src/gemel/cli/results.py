@@ -6,6 +6,7 @@ from pathlib import Path
 
 from gemel.cli.echo import echo
 from gemel.cli.printing import print_diagnostic, written_words
+from gemel.errors import Problem, UsageProblem
 
 OTHER_FORMS = ("json", "html", "svg", "sarif", "xml", "csv", "jsonl")
 """Suffixes of forms that some results of gemel have: a text does not go into such a file."""
@@ -21,8 +22,6 @@ def form_by_suffix(output: Path | None, form: str, *forms: str) -> str:
     if form != "text" or suffix in forms:
         return suffix if form == "text" else form
     if suffix in OTHER_FORMS:
-        from gemel.errors import Problem, UsageProblem
-
         expected = ", ".join(f".{each}" for each in ("txt", *forms))
         step = "give the file a name that ends in one of these"
         what = "the suffix names no form of this result"

@@ -10,6 +10,7 @@ from gemel.cli.catalogue import COMMANDS, EPILOG, HELP, loaded
 from gemel.cli.declared import Choice, Command, Converted, FileName, IntRange, Kind, Parameter
 from gemel.cli.first_help import MAX_WIDTH
 from gemel.cli.option_groups import GROUPS, group_of
+from gemel.errors import Problem, UsageProblem
 from gemel.version import __version__
 
 SETTINGS: dict[str, Any] = {"help_option_names": ["-h", "--help"], "max_content_width": MAX_WIDTH}
@@ -158,7 +159,6 @@ class LateGroup(click.Group):
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
         """As click does, with the nearest command's name where the given one is unknown."""
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            from gemel.errors import Problem, UsageProblem
             from gemel.layout.kinds import nearest_hint
 
             hint = nearest_hint(args[0], COMMANDS) or "gemel --help"
@@ -188,7 +188,6 @@ def answer(variable: str, instruction: str) -> int:
     from click.shell_completion import shell_complete
 
     from gemel.cli.shells import SHELLS, use
-    from gemel.errors import Problem, UsageProblem
     from gemel.layout.kinds import nearest_hint
 
     use()

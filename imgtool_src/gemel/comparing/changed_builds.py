@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.comparing.changed_code import same_but_for_addresses
 from gemel.comparing.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
 from gemel.comparing.place_names import PlaceNames, Row, paired_symbols
 from gemel.comparing.side import Side
 from gemel.spans import Span
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.builds.build import Build
 
 
 class SymbolChanges(NamedTuple):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from gemel.checking.contract.comparison import Comparison as TypeComparison
 from gemel.checking.contract.picture import side_by_side
@@ -21,9 +20,7 @@ from gemel.inspection.contract_parties import (
 )
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.shared_objects import types_in_symbol
-
-if TYPE_CHECKING:
-    from gemel.layout.model import BuildPlan, Contract
+from gemel.layout.model import BuildPlan, Contract
 
 NAMES = ("old", "new")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.comparing.changed_builds import section_changes, symbol_changes, why_not_compared
 from gemel.comparing.changed_bytes import ChangedBytes
 from gemel.comparing.changed_proofs import direction, field_changes, record_of, side_of, signer_changes
@@ -12,13 +13,12 @@ from gemel.comparing.changes import BuildChange, Comparison, ContractBreak, Vect
 from gemel.comparing.contract_breaks import contract_breaks
 from gemel.image.image import Image
 from gemel.inspection.inspection import Inspection
+from gemel.layout.reader import ReadLayout
 from gemel.m_profile.vector_tables import group_name, word_name_for
 from gemel.record.record import Record
 from gemel.spans import Address, Span
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
-    from gemel.layout.reader import ReadLayout
     from gemel.seals.keys.keys import PublicKey
 
 

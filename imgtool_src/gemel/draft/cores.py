@@ -13,6 +13,7 @@ from gemel.draft.boot_constants import written_to_registers
 from gemel.draft.evidence import Evidence, can_be_named
 from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M, TAGGED
 from gemel.m_profile.capabilities import lacking
+from gemel.m_profile.sieve import Sieve
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
 
@@ -113,8 +114,6 @@ def _code(seen: Evidence) -> UnmappedCode | None:
 
 
 def _lacks(code: UnmappedCode, architecture: str, extensions: Iterable[str]) -> bool:
-    from gemel.m_profile.sieve import Sieve
-
     return any(True for _ in code.followed_places(Sieve(lacking(architecture, extensions))))
 
 

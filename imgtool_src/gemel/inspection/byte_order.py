@@ -12,19 +12,19 @@ from typing import TYPE_CHECKING
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.image_bytes import differing
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.table_order import HEAD, ORDERS, TableSign, table_signs
 from gemel.inspection.vector_tables import table_distance
 from gemel.layout.addresses import locate, starts_of
 from gemel.placement.placed import digests_of
+from gemel.placement.placing import Piece, Placement
 from gemel.record.format import MARK
 from gemel.spans import Span, align_down, format_address, without
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.inspection.inspection import Inspection
     from gemel.inspection.text_conversions import Conversion
-    from gemel.placement.placing import Piece, Placement
 
 WINDOW, SKIPPED = 256, 16
 """Bytes from the first deviation on that are looked for, and how many of them may be lost or added there."""

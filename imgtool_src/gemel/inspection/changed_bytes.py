@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from gemel.checksums.in_layout import checksum_bytes
 from gemel.errors import Problem
 from gemel.inspection.inspection import Inspection, once
 from gemel.inspection.unchanged import as_recorded, unchanged_since_join
@@ -80,7 +81,6 @@ def changed_checksums(inspection: Inspection) -> dict[str, bool]:
 
     Their place is blank, or the record's digests vouch for what they cover, or with the right checksum for all else.
     """
-    from gemel.checksums.in_layout import checksum_bytes
     from gemel.inspection.checksum_ranges import known_coverage
 
     found = {}

@@ -11,10 +11,10 @@ from gemel.inspection.inspection import Inspection, once
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildRange, Checksum
 from gemel.placement.places import covered_spans
+from gemel.spans import Span
 
 if TYPE_CHECKING:
     from gemel.checksums.bounds import Bound, OtherBounds
-    from gemel.spans import Span
 
 
 def known_coverage(inspection: Inspection, checksum: Checksum) -> list[Span] | str:

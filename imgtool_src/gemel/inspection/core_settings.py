@@ -10,7 +10,8 @@ from itertools import count as count_from
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.builds.elf.symbol_entries import UNDEFINED
+from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
+from gemel.builds.segment import Segment
 from gemel.m_profile.bit_band import aliases_of_bits
 from gemel.m_profile.halfwords import CALLER_SAVED, LONG_BRANCHES
 from gemel.m_profile.known_registers import CPACR, MSPLIM, VTOR, KnownStore, Registers
@@ -19,8 +20,6 @@ from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.symbol_entries import Symbol
-    from gemel.builds.segment import Segment
     from gemel.m_profile.start_run import StartRun
 
 

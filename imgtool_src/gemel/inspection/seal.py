@@ -19,18 +19,16 @@ from typing import TYPE_CHECKING
 
 from gemel.layout.model import Layout, SealPlan
 from gemel.outcomes import DoesNotApply, Need, NotChecked, Reason
-from gemel.policy.receiver import NO_RECEIVER
-from gemel.seals.demands import NOT_REQUIRED, demands_of
+from gemel.policy.receiver import NO_RECEIVER, Receiver
+from gemel.seals.demands import NOT_REQUIRED, SealDemands, demands_of
+from gemel.seals.keys.algorithms import SignatureAlgorithm
+from gemel.spans import Span
 from gemel.structs import Struct
 
 if TYPE_CHECKING:
-    from gemel.policy.receiver import Receiver
-    from gemel.seals.demands import SealDemands
     from gemel.seals.format import Seal, SealError, SealSigner
-    from gemel.seals.keys.algorithms import SignatureAlgorithm
     from gemel.seals.keys.keys import PublicKey
     from gemel.seals.seal import Outcome, Verdict
-    from gemel.spans import Span
 
 
 class SealUnderCheck(Struct, dict=True):

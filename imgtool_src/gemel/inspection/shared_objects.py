@@ -74,8 +74,6 @@ class SharedTypes(NamedTuple):
 
 def shared_types(inspection: Inspection, plan: BuildPlan, build: Build) -> SharedTypes:
     """The types of every global object in shared areas and of every type that contracts name."""
-    from gemel.inspection.contract_parties import Missing, debug_types
-
     types = debug_types(inspection, plan)
     if isinstance(types, Missing):
         return SharedTypes(None, (), types.reason)

@@ -6,7 +6,7 @@ outweighs them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 from gemel.inspection.address_literals import holders_of
@@ -17,14 +17,12 @@ from gemel.inspection.start_tables import StartBlocks, StartEntry
 from gemel.inspection.unstored import KEPT, named_as, unstored_sections
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.layout.addresses import locate, plain_span
+from gemel.layout.model import Layout
 from gemel.m_profile.execution import Block
 from gemel.m_profile.start_run import STEPS_LIMIT, StartRun, start_run
 from gemel.spans import Span, without
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from gemel.layout.model import Layout
     from gemel.placement.placing import Piece, Placement
 
 PAGE = 256

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import struct
-from typing import TYPE_CHECKING
 
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.vector_tables import table_span
 from gemel.layout.addresses import locate, seen_by
+from gemel.layout.model import BuildPlan
 from gemel.spans import Span
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.inspection.inspection import Inspection
-    from gemel.layout.model import BuildPlan
 
 _INVERTED = bytes(value ^ 0xFF for value in range(256))
 _REVERSED = bytes(int(f"{value:08b}"[::-1], 2) for value in range(256))

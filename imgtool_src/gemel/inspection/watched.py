@@ -15,11 +15,10 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
+from gemel.spans import Span
 from gemel.structs import fields
 
 if TYPE_CHECKING:
-    from gemel.spans import Span
-
     Key = str | tuple[object, ...]
 
 OF_THE_IMAGE = ("remarks", "file", "entry", "leaves_bytes_out", "image_file")

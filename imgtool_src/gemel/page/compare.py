@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from gemel.comparing.as_text import moved_words, section_words, stored_words, verdict
+from gemel.comparing.changes import BlockChange, BuildChange, Comparison
+from gemel.layout.model import Layout
 from gemel.page.drawing import drawn
 from gemel.page.strips import Lane, Part, Strip
 from gemel.page.templates import rendered, safe
 from gemel.spans import Span
 from gemel.structs import Struct
 from gemel.text.numbers import counted
-
-if TYPE_CHECKING:
-    from gemel.comparing.changes import BlockChange, BuildChange, Comparison
-    from gemel.layout.model import Layout
 
 Layouts = tuple["Layout | None", "Layout | None"]
 """What the old and the new image were compared by."""

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from gemel.checking.identity import identity_of
+from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Inspection
 from gemel.page.drawing import drawn
 from gemel.page.embedding import embedded_bytes, embedded_symbols, json_in_script
 from gemel.page.strips import PlacedFinding, strips_of
@@ -13,6 +15,7 @@ from gemel.page.symbols import build_symbols
 from gemel.page.templates import rendered, safe
 from gemel.page.treemap import treemap
 from gemel.rehearsal.result import Rehearsal
+from gemel.show.facts.contents import Contents
 from gemel.show.facts.gather import contents_of
 from gemel.spans import Span
 from gemel.structs import Struct
@@ -20,9 +23,6 @@ from gemel.text.escaping import on_one_line
 
 if TYPE_CHECKING:
     from gemel.checking.runner import Judged, RuleResult, RulesApplied
-    from gemel.image.sparse import SparseBytes
-    from gemel.inspection.inspection import Inspection
-    from gemel.show.facts.contents import Contents
 
 MAX_FINDINGS = 300
 """Findings that are written out; the page says how many more there are."""

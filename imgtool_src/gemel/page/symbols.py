@@ -6,15 +6,12 @@ import posixpath
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 from heapq import nsmallest
-from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import starts_of
 from gemel.structs import NamedTuple, Struct, replace
 from gemel.text.escaping import on_one_line
-
-if TYPE_CHECKING:
-    from gemel.builds.build import Build
 
 LONGEST_NAME = 200
 """Characters of a name that are kept."""

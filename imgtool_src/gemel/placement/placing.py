@@ -8,18 +8,15 @@ that the layout stores the build in.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
+from gemel.builds.segment import Segment
 from gemel.errors import Problem
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan, Layout
 from gemel.placement.placed import PlacedBuild, has_vectors
 from gemel.spans import ADDRESS_SPACE, Span, align_down, align_up, format_address, format_size, without
 from gemel.structs import NamedTuple, Struct
-
-if TYPE_CHECKING:
-    from gemel.builds.segment import Segment
 
 
 class Piece(NamedTuple):

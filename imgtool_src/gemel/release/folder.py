@@ -15,11 +15,11 @@ from gemel.release.contents import CONTENTS, PROVENANCE, SBOM, SUMS, ReleaseCont
 from gemel.release.dsse import Envelope, holds, read_envelope
 from gemel.release.provenance import Statement, read_statement
 from gemel.release.vex import Vex, read_vex, refs_in, unknown_refs
+from gemel.seals.keys.keys import PublicKey
 from gemel.structs import NamedTuple, Struct
 
 if TYPE_CHECKING:
     from gemel.record.record import Record
-    from gemel.seals.keys.keys import PublicKey
 
 
 MAX_REFS, MAX_REFS_IN_ALL = 20, 200

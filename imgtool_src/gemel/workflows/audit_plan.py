@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from gemel.checking.registry import rule_names
 from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.layout.reader import ReadLayout
 from gemel.structs import NamedTuple, Struct
 from gemel.version import __version__
 from gemel.workflows.inputs import load_layout
@@ -19,7 +20,6 @@ from gemel.workflows.trust import Trust, load_policy, trust_of
 if TYPE_CHECKING:
     import datetime
 
-    from gemel.layout.reader import ReadLayout
     from gemel.policy.reader import ReadPolicy
 
 SUFFIX = ".toml"

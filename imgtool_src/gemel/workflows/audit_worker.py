@@ -23,19 +23,19 @@ from gemel.audit.result import (
 from gemel.checking.identity import as_sealed, content_digest, image_of, signers_of
 from gemel.errors import GemelError, Problem
 from gemel.image.formats import FORMATS
+from gemel.image.image import Image
+from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Consequence
 from gemel.record.record import Record
 from gemel.record.sound import sound_records
 from gemel.structs import replace
 from gemel.workflows.audit_plan import LayoutOfAudit, Plan, plan_of, trust_by
+from gemel.workflows.checking import CheckResult
 from gemel.workflows.checking_many import Checker
 from gemel.workflows.inputs import load_layout, read_image
 
 if TYPE_CHECKING:
     from gemel.audit.index import IndexedBlock
-    from gemel.image.image import Image
-    from gemel.inspection.inspection import Inspection
-    from gemel.workflows.checking import CheckResult
 
 CODE = (
     "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN); "

@@ -6,18 +6,14 @@ import json
 import os
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from gemel.audit.index import Index, IndexedBlock, Known, stamp_of
 from gemel.audit.pool import Answer, Pool
 from gemel.audit.result import ImageResult, result_of
 from gemel.errors import Problem, UsageProblem
 from gemel.structs import NamedTuple, replace
+from gemel.workflows.audit_plan import Options, Plan, plan_for_folder, plan_for_layout
 from gemel.workflows.audit_worker import CODE, why_not_read
-
-if TYPE_CHECKING:
-    from gemel.workflows.audit_plan import Plan
-
 
 MOST_JOBS = 256
 """Processes that judge at most."""
@@ -77,7 +73,6 @@ def audit_images(
     from contextlib import closing
 
     from gemel.audit.listing import files_under
-    from gemel.workflows.audit_plan import Options, plan_for_folder, plan_for_layout
     from gemel.workflows.checking import date_of_today
 
     if (layout is None) == (layouts is None):

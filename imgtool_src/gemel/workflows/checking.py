@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
+from gemel.checking.rule import Rule
 from gemel.checking.runner import RulesApplied
 from gemel.checking.runner import check as apply_rules
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Inspection
+from gemel.inspection.inspection import Inspection, Strict
+from gemel.layout.reader import ReadLayout
+from gemel.placement.placed import Version
 from gemel.structs import replace
 
 if TYPE_CHECKING:
     import datetime
-    from collections.abc import Iterable
 
-    from gemel.builds.build import Build
-    from gemel.checking.rule import Rule
     from gemel.image.image import Image
-    from gemel.inspection.inspection import Strict
-    from gemel.layout.reader import ReadLayout
-    from gemel.placement.placed import Version
     from gemel.policy.reader import ReadPolicy
     from gemel.rehearsal.result import Rehearsal
     from gemel.seals.keys.keys import PublicKey

@@ -7,6 +7,7 @@ rules that need no more are applied to it.  Every other rule is reported as not 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Literal
 
 from gemel.errors import Problem, UsageProblem
@@ -25,7 +26,6 @@ from gemel.structs import replace
 
 if TYPE_CHECKING:
     import datetime
-    from collections.abc import Iterator, Sequence
 
     from gemel.checking.runner import RuleResult
     from gemel.image.image import Image

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.checking.rule import Rule
 from gemel.checking.runner import Applied, apply_rule, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.watched import Watched
+from gemel.layout.reader import ReadLayout
 from gemel.workflows.checking import CheckResult, with_image
 
 if TYPE_CHECKING:
     import datetime
 
-    from gemel.checking.rule import Rule
     from gemel.image.image import Image
-    from gemel.layout.reader import ReadLayout
     from gemel.workflows.trust import Trust
 
 MOST_BYTES, MOST_RUNS = 4 << 20, 1 << 10

@@ -12,9 +12,12 @@ from gemel.files.output_targets import kind_of
 from gemel.files.reading import blocks_of_file
 from gemel.image.formats import format_of
 from gemel.image.image import Folder, Image, ImageFile
-from gemel.release.contents import CONTENTS, SUMS, is_safe_name
+from gemel.inspection.inspection import Strict
+from gemel.layout.reader import ReadLayout
+from gemel.release.contents import CONTENTS, SUMS, ReleaseContents, is_safe_name
 from gemel.release.folder import ReleaseFolder, listing_faults
 from gemel.release.folder_rules import AGAIN, folder_rules
+from gemel.seals.keys.keys import PublicKey
 from gemel.workflows.checking import CheckResult, check
 from gemel.workflows.inputs import build_files, layout_from, load_builds
 from gemel.workflows.read_back import build_bytes, read_back_of
@@ -23,11 +26,7 @@ from gemel.workflows.trust import trust_of
 if TYPE_CHECKING:
     import datetime
 
-    from gemel.inspection.inspection import Strict
-    from gemel.layout.reader import ReadLayout
     from gemel.policy.reader import ReadPolicy
-    from gemel.release.contents import ReleaseContents
-    from gemel.seals.keys.keys import PublicKey
 
 MAX_FILES = 1024
 MAX_TOTAL = 1 << 30

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
+from gemel.layout.reader import ReadLayout
 from gemel.release.suit import components_of, envelope_of, manifest_of
 from gemel.workflows.checking import CheckResult, check
 from gemel.workflows.sealing import SignerSource
 
 if TYPE_CHECKING:
     from gemel.image.image import Image
-    from gemel.layout.reader import ReadLayout
 
 
 def suit_envelope(layout: ReadLayout, image: Image, keys: SignerSource) -> tuple[CheckResult, bytes]:

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, TypeVar
 
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem, all_of
 from gemel.files.reading import STDIN, FileSource, HashedBlocks, beginning_of, blocks_of_file
-from gemel.image.image import Image
+from gemel.image.image import Image, ImageFile
+from gemel.layout.kinds import nearest_hint
 from gemel.layout.model import Layout
-from gemel.layout.reader import MAX_BYTES, read_layout
+from gemel.layout.reader import MAX_BYTES, ReadLayout, read_layout
 from gemel.spans import format_address
 from gemel.structs import replace
 
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
     from gemel.builds.build import Build
     from gemel.image.formats import Format
-    from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import Version
 
 Made = TypeVar("Made")
@@ -168,8 +168,6 @@ def _with_files_beside(build: Build, path: Path) -> Build:
 
 def _unknown_build(layout: Layout, name: str) -> Problem | None:
     """What is wrong with a name that no build of the layout has."""
-    from gemel.layout.kinds import nearest_hint
-
     if name in layout.builds:
         return None
     return Problem(
@@ -364,7 +362,6 @@ def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None
     start = at or 0
     if at is None and not form.has_addresses:
         start = _first_flash(layout.layout if layout else None, path)
-    from gemel.image.image import ImageFile
 
     blocks = HashedBlocks(blocks_of_file(path))
     decoded = form.decode(blocks, str(path), start)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from gemel.errors import Problem
@@ -11,8 +11,6 @@ from gemel.spans import format_address
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from gemel.builds.build import Build
     from gemel.layout.model import Layout
     from gemel.layout.reader import ReadLayout

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
+from gemel.layout.kinds import nearest_hint
 from gemel.lookup.facts import Answer, Lookup
 
 if TYPE_CHECKING:
@@ -88,8 +89,6 @@ def _a_log(name: str) -> Problem:
 
 def unknown_cores(lookup: Lookup, cores: Sequence[str]) -> list[Problem]:
     """A problem for each of ``cores`` that the lookup does not have."""
-    from gemel.layout.kinds import nearest_hint
-
     expected = f"one of {', '.join(lookup.cores)}"
     return [
         Problem(

@@ -6,17 +6,17 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
+from gemel.checking.rule import Rule
 from gemel.files.reading import blocks_of_file
 from gemel.image.formats import format_of
+from gemel.layout.model import Layout
 from gemel.workflows.checking import CheckResult, applied_too
 
 if TYPE_CHECKING:
     import datetime
 
-    from gemel.builds.build import Build
-    from gemel.checking.rule import Rule
     from gemel.image.image import Image
-    from gemel.layout.model import Layout
     from gemel.release.read_back.builds import BuildFile
 
 

@@ -10,6 +10,8 @@ from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.image.formats import format_of
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
+from gemel.layout.model import Memory
+from gemel.layout.reader import ReadLayout
 from gemel.readback.dump import SetAside, image_in
 from gemel.readback.versions import Block, KnownVersion, blocks_of
 from gemel.record.sound import sound_records
@@ -20,8 +22,6 @@ from gemel.workflows.inputs import read_image
 if TYPE_CHECKING:
     from gemel.audit.result import ImageResult
     from gemel.checking.runner import RuleResult
-    from gemel.layout.model import Memory
-    from gemel.layout.reader import ReadLayout
     from gemel.workflows.checking import CheckResult
 
 

@@ -13,6 +13,7 @@ from gemel.audit.index import Index
 from gemel.audit.result import ImageResult
 from gemel.errors import Problem, UsageProblem
 from gemel.files.folders import write_folder
+from gemel.files.output_targets import refuse_targets
 from gemel.image.formats import format_of
 from gemel.release.contents import CONTENTS, read_contents
 from gemel.spans import Span, align_down, align_up
@@ -32,8 +33,6 @@ def refuse_index(file: Path, folder: Path) -> None:
 
     It is not made and not changed.
     """
-    from gemel.files.output_targets import refuse_targets
-
     if Path(os.path.abspath(folder)) in Path(os.path.abspath(file)).parents:
         what, step = "the index cannot be inside of the release", "name a file next to the folder"
         raise UsageProblem(Problem(what, where=str(file), found=f"a file in {folder}", next_step=step))

@@ -7,9 +7,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.errors import Problem, UsageProblem, all_of
 from gemel.files.reading import limited
 from gemel.image.image import Image
+from gemel.inspection.inspection import Strict
+from gemel.layout.reader import ReadLayout
 from gemel.release.contents import IMAGE_FORMATS, MAX_DOCUMENT, ReleasedVex, is_safe_name
 from gemel.structs import NamedTuple, Struct, replace
 from gemel.workflows.inputs import (
@@ -29,9 +32,6 @@ from gemel.workflows.trust import load_policy
 if TYPE_CHECKING:
     import datetime
 
-    from gemel.builds.build import Build
-    from gemel.inspection.inspection import Strict
-    from gemel.layout.reader import ReadLayout
     from gemel.policy.reader import ReadPolicy
     from gemel.release.read_back.builds import BuildFile
 

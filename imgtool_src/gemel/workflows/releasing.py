@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.errors import Problem, UsageProblem
 from gemel.image.image import ImageFile
+from gemel.layout.reader import ReadLayout
 from gemel.release.contents import (
     CONTENTS,
     IMAGE_FORMATS,
@@ -41,7 +42,6 @@ from gemel.workflows.sealing import ReadyKeys, SignerSource
 from gemel.workflows.writing import MAX_WHOLE, encoded, of_file, whole_memory
 
 if TYPE_CHECKING:
-    from gemel.layout.reader import ReadLayout
     from gemel.rehearsal.result import Rehearsal
     from gemel.seals.keys.keys import PublicKey, Signer
 

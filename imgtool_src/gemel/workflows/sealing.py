@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from gemel.errors import Problem, UsageProblem
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from gemel.checking.rule import Rule
     from gemel.image.image import Image
     from gemel.image.sparse import SparseBytes

@@ -11,8 +11,14 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
+from gemel.checking.rule import Rule
 from gemel.errors import Problem, UsageProblem
+from gemel.image.image import Image
+from gemel.layout.reader import ReadLayout
 from gemel.seals import sealing
+from gemel.seals.keys.keys import PublicKey
+from gemel.seals.seal import Seal, SealError, SealFault, SealSigner, bytes_to_sign, make_seal
 from gemel.structs import Struct
 from gemel.workflows.checking import CheckResult, check
 from gemel.workflows.inputs import date_of, load_builds, load_layout_and_files, read_image, version_of
@@ -21,13 +27,7 @@ from gemel.workflows.sealing import MORE_SIGNERS, SignerSource, rules_of_a_part,
 from gemel.workflows.trust import Trust, load_policy, trust_of, trust_of_signer
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
-    from gemel.checking.rule import Rule
-    from gemel.image.image import Image
-    from gemel.layout.reader import ReadLayout
     from gemel.policy.reader import ReadPolicy
-    from gemel.seals.keys.keys import PublicKey
-    from gemel.seals.seal import Seal, SealSigner
 
 Signatures = list[tuple["PublicKey", bytes]]
 
@@ -148,8 +148,6 @@ def refuse_mixture(request: SignRequest, keys: bool) -> None:
 
 def hand_over(request: SignRequest) -> HandedOver:
     """The bytes to be signed by each public key; none where the image does not pass its check."""
-    from gemel.seals.seal import bytes_to_sign
-
     pairs = paired(request.to_be_signed, "--to-be-signed", request.publics)
     layout = request.read.layout
     sealing.check_sealable(layout, [key.algorithm for _, key in pairs])
@@ -163,8 +161,6 @@ def hand_over(request: SignRequest) -> HandedOver:
 
 def seal_image(request: SignRequest, keys: SignerSource) -> Sealed:
     """Seal ``request.loaded`` with ``keys`` and the signatures made elsewhere."""
-    from gemel.seals.seal import make_seal
-
     pairs = paired(request.signatures, "--signature", request.publics)
     layout, image = request.read.layout, request.loaded.data
     elsewhere = [key.algorithm for _, key in pairs]
@@ -258,8 +254,6 @@ def _kept(request: SignRequest, record: bytes) -> Signatures:
 
 def _replaced(request: SignRequest) -> tuple[SealSigner, ...] | None:
     """The signers of the seal that the image has; none of what is no seal; None where the area is erased."""
-    from gemel.seals.seal import SealError, SealFault
-
     try:
         return sealing.present_seal(request.read.layout, request.loaded.data).signers
     except SealError as error:

@@ -5,18 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
+from gemel.checksums.in_layout import checksum_bytes
 from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import sized
 from gemel.layout.model import LEFT_ALONE, BuildPlan, Checksum, Layout, Stamp, SymbolPlace
+from gemel.layout.reader import ReadLayout
+from gemel.outcomes import Finding
+from gemel.placement.placed import Version
+from gemel.placement.places import covered_spans
 from gemel.spans import Span, format_address, format_size
 from gemel.structs import Struct
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
     from gemel.image.image import Image
-    from gemel.image.sparse import SparseBytes
-    from gemel.layout.reader import ReadLayout
 
 MAX_PART = 32 << 20
 """Bytes of a build, holes and all, that are written as a part: a file of HEX is three times as large."""
@@ -81,7 +85,6 @@ def _refuse_large(inspection: Inspection, file: str) -> None:
 
 def _refuse_changed(inspection: Inspection, file: str) -> None:
     from gemel.checking.rules.record_digests_match import RULE
-    from gemel.outcomes import Finding
 
     step = "get the image again; gemel check says what else is wrong with it"
     changed = [
@@ -116,8 +119,6 @@ def _in_no_part(inspection: Inspection, file: str) -> Iterator[Problem]:
 
 def _part(inspection: Inspection, plan: BuildPlan) -> SparseBytes:
     """The bytes of one build: what is stored of it in its area, and what is written in its further areas."""
-    from gemel.image.sparse import SparseBytes
-
     part = SparseBytes()
     stored = inspection.placed[plan.name].stored
     part.write(stored.start, inspection.bytes_of(stored))
@@ -240,10 +241,7 @@ def _found_by_value(
 
 def _value(inspection: Inspection, item: Stamp | Checksum) -> bytes:
     """The bytes that a stamp or checksum must have in this image; none where they cannot be computed."""
-    from gemel.checksums.in_layout import checksum_bytes
     from gemel.joining.stamps import StampSources, stamp_bytes
-    from gemel.placement.placed import Version
-    from gemel.placement.places import covered_spans
 
     layout, record = inspection.layout, inspection.record
     try:

@@ -15,14 +15,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, Problem, UsageProblem
+from gemel.image.image import Image
+from gemel.layout.model import Layout
+from gemel.layout.reader import ReadLayout
 from gemel.structs import replace
 from gemel.workflows.inputs import load_names
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.image.image import Image
-    from gemel.layout.model import Layout
-    from gemel.layout.reader import ReadLayout
 
 FEWEST_DIGITS = 4
 SUFFIX = ".debug"

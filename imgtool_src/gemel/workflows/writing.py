@@ -11,6 +11,7 @@ from gemel.errors import Problem, UsageProblem
 from gemel.files.reading import HashedBlocks
 from gemel.image.image import Image, ImageFile
 from gemel.image.sparse import SparseBytes
+from gemel.layout.kinds import nearest_hint
 from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span, format_address, format_size, without
@@ -106,8 +107,6 @@ def whole_memory(image: SparseBytes, layout: Layout, name: str) -> Iterable[byte
 
 def memory_files(layout: Layout, given: Iterable[str]) -> dict[Path, str]:
     """Each file of ``--memory NAME=FILE`` with its memory; raises UsageProblem with all that is wrong."""
-    from gemel.layout.kinds import nearest_hint
-
     known = [memory.name for memory in layout.memories.values() if memory.holds_image]
     files: dict[Path, str] = {}
     problems = []

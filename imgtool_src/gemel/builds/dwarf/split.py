@@ -10,16 +10,13 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import SIZE_LIMIT, DebugData, DebugSections, read_named_sections
 from gemel.builds.elf.header import read_header
 from gemel.builds.elf.sections import read_sections
+from gemel.builds.source import ByteSource
 from gemel.errors import GemelError
-
-if TYPE_CHECKING:
-    from gemel.builds.source import ByteSource
 
 Beside = Callable[[str], "ByteSource | None"]
 """A file next to the linked one, by the name that the linked one has for it; None if it is not there."""

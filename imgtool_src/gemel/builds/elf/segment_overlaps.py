@@ -8,14 +8,13 @@ contradiction.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from gemel.builds.segment import Segment
 
 

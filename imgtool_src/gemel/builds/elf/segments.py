@@ -7,11 +7,12 @@ no more memory than it has bytes itself.
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from gemel.builds.elf.header import HEADER_SIZE
 from gemel.builds.elf.program_headers import LOADABLE, ProgramHeader
-from gemel.builds.elf.sections import NOBITS, NOTE
+from gemel.builds.elf.sections import NOBITS, NOTE, SectionHeader
 from gemel.builds.elf.segment_overlaps import load_overlaps, reserve_overlaps, run_overlaps
 from gemel.builds.elf.segment_pieces import with_pieces
 from gemel.builds.elf.segment_sections import split_at_overlays, stored_for_ram, without_padding
@@ -20,9 +21,6 @@ from gemel.errors import Problem
 from gemel.spans import ADDRESS_SPACE, Span, format_address, merge
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from gemel.builds.elf.sections import SectionHeader
     from gemel.builds.source import ByteSource
 
 

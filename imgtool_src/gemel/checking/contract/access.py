@@ -6,17 +6,16 @@ import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.builds.dwarf.types import Alias, Array, Composite
+from gemel.builds.dwarf.types import Alias, Array, Composite, Reference
 from gemel.errors import BuildError
 from gemel.inspection.contract_parties import DefinedSymbol, Missing, debug_types, parties
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.shared_objects import shared_objects
 from gemel.outcomes import NotChecked
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
-    from gemel.builds.dwarf.types import Reference
-    from gemel.inspection.inspection import Inspection
 
 TYPES_LIMIT = 4096
 """Types inside of one object that are looked at."""

@@ -7,14 +7,23 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.fault import DebugUnreadable
-from gemel.builds.dwarf.types import Alias, Array, Basic, Composite, Enumeration, Member, Pointer, Type
+from gemel.builds.dwarf.types import (
+    Alias,
+    Array,
+    Basic,
+    Composite,
+    Enumeration,
+    Member,
+    Pointer,
+    Reference,
+    Type,
+)
 from gemel.checking.contract.wrappers import Found, faced, same_values, unwrapped, without_unnamed
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
-    from gemel.builds.dwarf.types import Reference
 
 DEPTH_LIMIT = 100
 """Types inside each other that are followed at most."""

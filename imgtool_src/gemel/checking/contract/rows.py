@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Member, Pointer, Type
+from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Member, Pointer, Reference, Type
 from gemel.checking.contract.comparison import Comparison, Pair, elements_of, paired
 from gemel.checking.contract.wrappers import Found
 from gemel.structs import NamedTuple, Struct, replace
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
-    from gemel.builds.dwarf.types import Reference
 
 DEPTH_SHOWN = 6
 """Levels of types inside each other that are shown."""

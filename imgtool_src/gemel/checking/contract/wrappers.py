@@ -11,12 +11,11 @@ import operator
 import re
 from typing import TYPE_CHECKING
 
-from gemel.builds.dwarf.types import Basic, Composite, Enumeration, Member, Pointer, Type
+from gemel.builds.dwarf.types import Basic, Composite, Enumeration, Member, Pointer, Reference, Type
 from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
-    from gemel.builds.dwarf.types import Reference
 
 DEPTH_LIMIT = 32
 """Wrappers inside each other that are seen through at most."""

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Container, Iterable, Iterator
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.inspection.wording import concerned, needs_elf
+from gemel.layout.model import BuildPlan, Core
 from gemel.m_profile.attribute_tags import TAGS
 from gemel.m_profile.capabilities import IN_WORDS, Capability, capabilities_of
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
     from gemel.builds.elf.attributes import BuildAttributes
     from gemel.inspection.inspection import Inspection
-    from gemel.layout.model import BuildPlan, Core
 
 NO_DEFAULTS = 64
 """Tag_nodefaults: what is left out is not known instead of 0 (deprecated)."""

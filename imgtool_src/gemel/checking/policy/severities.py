@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.registry import rule_names
+from gemel.checking.registry import rule_named, rule_names
 from gemel.checking.rule import Rule
 from gemel.layout.kinds import KeyPath, LayoutFault, nearest_hint
 from gemel.layout.model import Layout, SeverityChange
@@ -54,7 +54,6 @@ def _lowered(layout: Layout, path: KeyPath, change: SeverityChange) -> Iterator[
     required = layout.seal is not None and layout.seal.required
     if hint is None and not required:
         return
-    from gemel.checking.registry import rule_named
 
     rule = rule_named(change.rule)
     if rule is None or not lowers(rule, change) or (hint is None and rule.guards != "image"):

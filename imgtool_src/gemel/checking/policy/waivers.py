@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.registry import rule_names
+from gemel.checking.registry import rule_named, rule_names
 from gemel.layout.kinds import LayoutFault, nearest_hint
 from gemel.layout.model import Layout
 
@@ -58,8 +58,6 @@ def waiver_faults(layout: Layout) -> Iterator[LayoutFault]:
 
 def guards_image(name: str) -> bool:
     """Whether the rule of that name guards the image: then it cannot be waived where a seal is demanded."""
-    from gemel.checking.registry import rule_named
-
     rule = rule_named(name)
     return rule is not None and rule.guards == "image"
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
     from gemel.builds.elf.attributes import BuildAttributes
 
 OUTSIDE_THE_STANDARD = 2

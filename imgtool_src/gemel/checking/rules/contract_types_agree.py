@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
 from gemel.inspection.contract_parties import (
+    DefinedType,
     Missing,
     defined_type,
     known_to_nobody,
@@ -19,11 +19,6 @@ from gemel.inspection.shared_objects import contract_types_inside
 from gemel.layout.model import Contract, Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.structs import replace
-
-if TYPE_CHECKING:
-    from gemel.inspection.contract_parties import (
-        DefinedType,
-    )
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:

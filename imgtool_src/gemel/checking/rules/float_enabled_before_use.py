@@ -6,14 +6,13 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.core_code import core_code
+from gemel.inspection.core_code import CoreCode, core_code
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
-    from gemel.inspection.core_code import CoreCode
     from gemel.inspection.first_float import FirstFloat
 
 FLOATING = frozenset({"fp", "fp-double", "mve", "mve-fp"})

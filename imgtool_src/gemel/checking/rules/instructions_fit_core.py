@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
@@ -13,7 +14,6 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
     from gemel.builds.mapped_code import MappedCode
 
 

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.seal import of_outcome, signer_words
+from gemel.inspection.seal import SealUnderCheck, of_outcome, signer_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 if TYPE_CHECKING:
-    from gemel.inspection.seal import SealUnderCheck
     from gemel.seals.seal import Verdict
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
@@ -22,9 +22,6 @@ from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, align_down, align_up, format_address
-
-if TYPE_CHECKING:
-    from gemel.builds.build import Build
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:

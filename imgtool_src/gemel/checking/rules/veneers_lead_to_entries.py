@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
@@ -12,6 +12,7 @@ from gemel.inspection.secure_builds import (
     GATEWAY,
     SECURE,
     VENEER_SIZE,
+    Gateway,
     builds_of,
     gateways_of,
 )
@@ -19,12 +20,6 @@ from gemel.inspection.wording import concerned, counted, found_or_holds
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, format_address
-
-if TYPE_CHECKING:
-    from gemel.builds.build import Build
-    from gemel.inspection.secure_builds import (
-        Gateway,
-    )
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:

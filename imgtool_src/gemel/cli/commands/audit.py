@@ -23,12 +23,12 @@ from gemel.cli.parameters import (
     policy_option,
     trust_option,
 )
+from gemel.errors import GemelError, Problem, UsageProblem
 
 if TYPE_CHECKING:
     from gemel.audit.as_text import Totals
     from gemel.audit.result import ImageResult
     from gemel.audit.terms import Term
-    from gemel.errors import GemelError
     from gemel.workflows.audit_forms import Form
 
 IMAGE = "image="
@@ -170,8 +170,6 @@ def _layout_among(
     if layouts and (layout or any(word == str(found) for word in words)):
         raise _usage("a layout and a folder of layouts", " ".join(named), "one of the two")
     if found is None and layouts is None:
-        from gemel.errors import UsageProblem
-
         raise UsageProblem(no_layout("[LAYOUT] PATH..., or --layouts FOLDER"))
     return (None if layouts else found), paths
 
@@ -272,6 +270,4 @@ def _put(text: str, form: Form, *, of_image: bool = False) -> None:
 
 
 def _usage(what: str, found: str, expected: str) -> GemelError:
-    from gemel.errors import Problem, UsageProblem
-
     return UsageProblem(Problem(what, found=found, expected=expected, next_step="see gemel audit --help"))

@@ -27,10 +27,10 @@ from gemel.cli.parameters import (
     trust_option,
     version_option,
 )
+from gemel.errors import Problem, UsageProblem
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
-    from gemel.errors import UsageProblem
 
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
@@ -124,8 +124,6 @@ def command(asked: Asked) -> int:
 
 
 def _only_with_dump() -> UsageProblem:
-    from gemel.errors import Problem, UsageProblem
-
     step = "add --from-device"
     return UsageProblem(Problem("an index is compared with a dump alone", found="--index", next_step=step))
 
@@ -142,7 +140,6 @@ def _check_layout(found: Given, asked: Asked) -> int:
 
     read = load_layout(layout_of(found, USAGE))
     if read.layout.seal:
-        from gemel.errors import UsageProblem
         from gemel.workflows.trust import trusted_keys
 
         try:

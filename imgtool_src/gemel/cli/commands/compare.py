@@ -17,6 +17,7 @@ from gemel.cli.parameters import (
     from_device_option,
     result_option,
 )
+from gemel.errors import Problem, UsageProblem, all_of
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -64,7 +65,6 @@ def command(
     """
     from gemel.cli.printing import print_remarks
     from gemel.cli.results import form_by_suffix
-    from gemel.errors import all_of
     from gemel.files.output_targets import refuse_targets
     from gemel.structs import replace
     from gemel.workflows.comparing import compare, refuse_builds
@@ -159,8 +159,6 @@ def _sorted(words: Sequence[str]) -> tuple[Path | None, list[Path], list[str]]:
     builds = [word for word in words if "=" in word]
     layout, images = layout_among([word for word in words if "=" not in word])
     if len(images) != 2:
-        from gemel.errors import Problem, UsageProblem
-
         raise UsageProblem(
             Problem(
                 "not two images",

@@ -11,7 +11,8 @@ from pathlib import Path
 from gemel.cli.declared import argument, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
-from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT
+from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT, demo_files
+from gemel.errors import OutputError, Problem, UsageProblem
 from gemel.structs import NamedTuple
 from gemel.text.escaping import on_one_line
 
@@ -165,8 +166,6 @@ def _as_script(step: DemoStep) -> str:
 
 def _target(folder: Path | None) -> Path:
     """The folder for the demo's files: the one requested if it is new or empty, else a new one."""
-    from gemel.errors import Problem, UsageProblem
-
     if folder is None:
         names = ("tide-gauge-demo", *(f"tide-gauge-demo-{number}" for number in range(2, 1000)))
         return next(path for path in map(Path, names) if not path.exists())
@@ -186,8 +185,6 @@ def _target(folder: Path | None) -> Path:
 
 
 def _unpack(target: Path) -> None:
-    from gemel.demo import demo_files
-    from gemel.errors import OutputError, Problem
     from gemel.files.outputs import write_all
 
     commands = "".join(map(_as_script, STEPS))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import ADDRESS, FILE, INPUT, INPUTS, as_option
+from gemel.errors import GemelError, Problem, UsageProblem
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -104,7 +105,6 @@ def command(
 def _image(given: tuple[str, ...]) -> Path | None:
     """The one argument without a name; raises UsageProblem for more of them."""
     from gemel.cli.positions import named
-    from gemel.errors import Problem, UsageProblem
 
     bare = [text for text in given if "=" not in text]
     if len(bare) > 1:
@@ -117,7 +117,6 @@ def _image(given: tuple[str, ...]) -> Path | None:
 def _peripherals(svd: Path | None) -> tuple[Peripheral, ...]:
     """What an SVD file describes; raises UsageProblem for a file that is none."""
     from gemel.draft.svd import MAX_BYTES, NotSvd, read_svd
-    from gemel.errors import Problem, UsageProblem
     from gemel.files.reading import beginning_of
 
     if svd is None:
@@ -134,7 +133,6 @@ def _peripherals(svd: Path | None) -> tuple[Peripheral, ...]:
 def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str, LinkMap]:
     """The memory tables of link maps by build; raises UsageProblem for unknown builds, maps without one."""
     from gemel.draft.regions import MAX_MAP_BYTES, read_link_map
-    from gemel.errors import Problem, UsageProblem
     from gemel.files.reading import limited
 
     maps: dict[str, LinkMap] = {}
@@ -164,7 +162,6 @@ def _files(given: list[str]) -> dict[str, Path]:
     """Each build's file by name; raises UsageProblem for names that no layout can have, or given twice."""
     import re
 
-    from gemel.errors import Problem, UsageProblem
     from gemel.layout.tables import NAME_PATTERN
 
     files: dict[str, Path] = {}
@@ -187,7 +184,6 @@ def _files(given: list[str]) -> dict[str, Path]:
 
 
 def _refuse_existing(output: Path, inputs: list[Path], force: bool) -> None:
-    from gemel.errors import Problem, UsageProblem
     from gemel.files.output_targets import refuse_targets
 
     refuse_targets([output], inputs)
@@ -205,7 +201,6 @@ def _evidence(
     Raises one BuildError with the problems of all builds, and what reading an image raises.
     """
     from gemel.draft.from_image import builds_of, record_of
-    from gemel.errors import Problem, UsageProblem
     from gemel.workflows.inputs import load_builds, read_image
 
     if image is None:
@@ -239,7 +234,6 @@ def _tried(data: bytes, file: str, builds: Mapping[str, Build]) -> tuple[bool, s
     from gemel.checking.reports.as_text import body_of, verdict
     from gemel.checking.runner import check
     from gemel.cli.printing import print_problems, prose_width, wrapped
-    from gemel.errors import GemelError
     from gemel.inspection.inspection import Inspection
     from gemel.joining.pipeline import join
     from gemel.layout.reader import read_layout

@@ -10,6 +10,7 @@ from pathlib import Path
 from gemel.cli.catalogue import TOPICS
 from gemel.cli.declared import DONE, argument, sub_command
 from gemel.cli.parameters import form_option, result_option
+from gemel.errors import Problem, UsageProblem
 
 PAGES = ("ci", "examples", "python")
 """The topics that are pages in Markdown."""
@@ -125,7 +126,6 @@ def _mentioning(word: str) -> list[tuple[str, str, str]]:
 
 def _refuse(name: str) -> None:
     from gemel.checking.registry import rule_names
-    from gemel.errors import Problem, UsageProblem
     from gemel.layout.kinds import nearest_hint
 
     hint = nearest_hint(name, [*rule_names(), *TOPICS]) or "`gemel explain` lists the rules"

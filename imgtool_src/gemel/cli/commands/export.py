@@ -7,7 +7,9 @@ from pathlib import Path
 from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import INPUT, key_option, result_option
+from gemel.cli.printing import help_with_rows
 from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
+from gemel.errors import Problem, UsageProblem
 from gemel.workflows.exports import EXPORTS, Export
 
 SUIT = ("suit", "an image as a signed SUIT envelope (IETF draft 37, a trial): LAYOUT IMAGE --key KEY -o FILE")
@@ -15,8 +17,6 @@ SUIT = ("suit", "an image as a signed SUIT envelope (IETF draft 37, a trial): LA
 
 def _with_exports(text: str) -> str:
     """The help with a line for each export."""
-    from gemel.cli.printing import help_with_rows
-
     return help_with_rows(text, "{exports}", (*((it.name, it.meaning) for it in EXPORTS), SUIT))
 
 
@@ -56,8 +56,6 @@ def command(
         phrases = PassPhrases(phrase_files, phrase_names)
         return write_suit(words, core, output, key_texts, phrases, open_keys)
     if image is not None or key_texts:
-        from gemel.errors import Problem, UsageProblem
-
         given = " ".join([*([str(image)] if image else []), *(["--key"] if key_texts else [])])
         raise UsageProblem(
             Problem("images and keys are for export suit", found=given, expected=f"export {what} [LAYOUT]")
@@ -78,7 +76,6 @@ def command(
 def _text(export: Export, layout: Path | None, core: str | None) -> str:
     """The export's text; raises UsageProblem for a layout or core that is missing, unknown or of no use."""
     from gemel.cli.positions import OWN
-    from gemel.errors import Problem, UsageProblem
     from gemel.workflows.inputs import load_layout
 
     if export.text is not None:

@@ -23,8 +23,10 @@ from gemel.cli.parameters import (
     strict_option,
     version_option,
 )
-from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
+from gemel.cli.printing import print_diagnostic, print_remarks, written_lines
+from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
 from gemel.structs import NamedTuple, Struct
+from gemel.text.wrapping import labelled_lines
 
 if TYPE_CHECKING:
     from gemel.cli.reporting import Shown
@@ -130,9 +132,7 @@ class _Joined(NamedTuple):
 def _joined(asked: Asked) -> _Joined:
     """The builds joined and checked; nothing is written yet."""
     from gemel.cli.positions import given, layout_of
-    from gemel.cli.printing import print_remarks
     from gemel.cli.signing.key_options import GivenKeys
-    from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
     from gemel.workflows.joining import assumptions_of, join_and_check
@@ -181,7 +181,6 @@ def _joined(asked: Asked) -> _Joined:
 
 def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
     """Print the result, and write images and reports if it passes; what is said at the end."""
-    from gemel.cli.printing import print_diagnostic, written_lines
     from gemel.cli.reporting import Shown, report_texts
     from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
     from gemel.files.outputs import write_all
@@ -206,7 +205,6 @@ def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
             sizes = write_images(image, *outputs, layout=read, memories=whole, form=form, further=documents)
             done += written_lines(sizes, shown.width, outputs[0])
             if asked.reads_back:
-                from gemel.text.wrapping import labelled_lines
                 from gemel.workflows.read_back import read_back_words
 
                 done += labelled_lines(read_back_words(result), shown.width, 0)

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 from gemel.cli.declared import Choice, argument, group, option
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
-from gemel.cli.signing.pass_phrases import pass_phrase_options
+from gemel.cli.printing import help_with_rows, print_done, written_words
+from gemel.cli.signing.pass_phrases import PassPhrases, pass_phrase_options
+from gemel.errors import Problem, UsageProblem
 from gemel.text.escaping import on_one_line
 
 if TYPE_CHECKING:
@@ -19,7 +21,6 @@ DER_SUFFIX = ".der"
 
 def _with_algorithms(text: str) -> str:
     """The help with the algorithms, a line each."""
-    from gemel.cli.printing import help_with_rows
     from gemel.seals.keys.algorithms import ALGORITHMS
 
     rows = [
@@ -79,9 +80,6 @@ def new(
     Example:
       gemel keys new Ed25519 -o release.pem --public release-pub.pem
     """
-    from gemel.cli.printing import print_done, written_words
-    from gemel.cli.signing.pass_phrases import PassPhrases
-    from gemel.errors import Problem, UsageProblem
     from gemel.files.new_files import OWNER_ALONE, NewFile, refuse_existing, write_new
     from gemel.seals.keys.algorithms import algorithm_named, unknown_algorithm
     from gemel.seals.keys.keys import new_private_key
@@ -127,7 +125,6 @@ def show(key: str, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...]
     Example:
       gemel keys show release-pub.pem
     """
-    from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.public_part import public_part
 
     found = public_part(key, PassPhrases(phrase_files, phrase_names))
@@ -153,8 +150,6 @@ def public_key(key: str, output: Path, phrase_files: tuple[Path, ...], phrase_na
     Example:
       gemel keys public release.pem -o release-pub.pem
     """
-    from gemel.cli.printing import print_done, written_words
-    from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.public_part import public_part
     from gemel.files.new_files import NewFile, refuse_existing, write_new
 

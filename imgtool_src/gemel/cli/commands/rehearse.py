@@ -7,6 +7,7 @@ from pathlib import Path
 
 from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
 from gemel.cli.parameters import INPUTS, as_option, at_option, form_option, quiet_option, result_option
+from gemel.errors import all_of
 from gemel.layout.rehearsal_model import MAX_BUDGET
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
@@ -64,7 +65,6 @@ def command(
     from gemel.cli.positions import given, layout_of
     from gemel.cli.printing import print_remarks, prose_width
     from gemel.cli.results import form_by_suffix, give_text
-    from gemel.errors import all_of
     from gemel.files.output_targets import refuse_targets
     from gemel.inspection.inspection import Inspection
     from gemel.workflows.inputs import load_builds, load_layout_and_files, read_image

@@ -21,7 +21,9 @@ from gemel.cli.parameters import (
     strict_option,
     version_option,
 )
-from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
+from gemel.cli.printing import print_diagnostic, print_remarks
+from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
+from gemel.text.wrapping import labelled_lines
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Strict
@@ -139,13 +141,10 @@ def command(
     """
     from gemel.cli.endings import NOTHING_WRITTEN
     from gemel.cli.positions import given, layout_of
-    from gemel.cli.printing import print_diagnostic, print_remarks
     from gemel.cli.reporting import Shown
     from gemel.cli.signing.key_options import GivenKeys
-    from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.seal_lines import unsealed_lines
     from gemel.files.folders import refuse_folder
-    from gemel.text.wrapping import labelled_lines
     from gemel.workflows.read_back import read_back_words
     from gemel.workflows.release_index import refuse_index, write_release
     from gemel.workflows.release_inputs import ReleaseRequest

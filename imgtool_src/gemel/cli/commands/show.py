@@ -18,6 +18,7 @@ from gemel.cli.parameters import (
     several_at_option,
     trust_option,
 )
+from gemel.errors import Problem, UsageProblem, all_of
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
@@ -128,7 +129,6 @@ def command(
 def _show_request(path: Path, output: Path | None, given_too: list[str]) -> int:
     """Print what bytes to be signed say, from the bytes alone; raises UsageProblem for what only images have."""
     from gemel.cli.results import give_text
-    from gemel.errors import Problem, UsageProblem
     from gemel.files.reading import limited
     from gemel.seals.to_be_signed import LARGEST_REQUEST, read_to_be_signed, request_lines
     from gemel.text.escaping import on_one_line
@@ -161,7 +161,6 @@ def _described(
     paths_outside: bool,
 ) -> Described:
     from gemel.cli.printing import print_remarks
-    from gemel.errors import all_of
     from gemel.workflows.describing import described, refuse_builds_without_layout
     from gemel.workflows.inputs import load_builds, load_layout_and_files, read_image, without_others
 

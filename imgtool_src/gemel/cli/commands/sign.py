@@ -21,7 +21,7 @@ from gemel.cli.parameters import (
     trust_option,
     version_option,
 )
-from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
+from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
 
 
 def _with_openssl(text: str) -> str:
@@ -123,7 +123,6 @@ def command(
     """
     from gemel.cli.positions import given, layout_of
     from gemel.cli.signing.key_options import GivenKeys
-    from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.sign_request import hand_over, seal_image
     from gemel.workflows.signing import SignRequest, refuse_mixture
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from gemel.cli.declared import DONE, argument, option, sub_command
 from gemel.cli.parameters import FILE, INPUTS, as_option, at_option
+from gemel.errors import OutputError, Problem
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
@@ -51,8 +52,6 @@ def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str |
 
 
 def _make_folder(folder: Path) -> None:
-    from gemel.errors import OutputError, Problem
-
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

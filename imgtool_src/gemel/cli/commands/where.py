@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from gemel.cli.declared import DONE, InputWord, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE, INDEX, INPUT, as_option, at_option, form_option
+from gemel.errors import Problem, UsageProblem
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -82,8 +83,6 @@ def command(
     layout, builds, queries = _sorted(words)
     read, files, given = _inputs(layout, builds)
     if image is not None and read is None:
-        from gemel.errors import Problem, UsageProblem
-
         raise UsageProblem(
             Problem(
                 "an image is read by a layout", where="--image", found=str(image), next_step="give LAYOUT"
@@ -114,8 +113,6 @@ def command(
     lookup = lookup_of(read, given, loaded)
     if queries in ([], ["-"]):
         if form == "json":
-            from gemel.errors import Problem, UsageProblem
-
             step = "give addresses or symbols; a text from standard input stays text"
             raise UsageProblem(Problem("nothing to answer in JSON", where="--format json", next_step=step))
         return _annotate(lookup, cores)
@@ -131,8 +128,6 @@ def command(
         width = terminal_width(sys.stdout)
         echo("\n\n".join("\n".join(text_of(answer, width)) for answer in answers))
     if problems:
-        from gemel.errors import UsageProblem
-
         raise UsageProblem(problems)
     return 0
 
@@ -165,7 +160,6 @@ def _inputs(
 def _annotate(lookup: Lookup, cores: Sequence[str]) -> int:
     """Print stdin with its addresses named."""
     from gemel.cli.printing import print_remarks
-    from gemel.errors import Problem, UsageProblem
     from gemel.lookup.annotating import annotated
     from gemel.workflows.looking_up import unknown_cores
 

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from enum import Enum
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from gemel.cli.signing.key_options import GivenKeys
 from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.errors import Problem, UsageProblem
+from gemel.seals.keys.keys import PublicKey
 from gemel.seals.keys.token_uri import is_token_uri, parse_token_uri
 from gemel.structs import Struct
 from gemel.workflows.key_inputs import key_file_bytes
-
-if TYPE_CHECKING:
-    from gemel.seals.keys.keys import PublicKey
 
 
 class KeySource(Enum):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from gemel.cli.echo import echo
 from gemel.cli.endings import NOTHING_WRITTEN
 from gemel.cli.printing import print_remarks, written_lines, written_words
@@ -15,10 +13,8 @@ from gemel.errors import all_of
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
 from gemel.workflows import signing
+from gemel.workflows.signing import Sealed, SignRequest
 from gemel.workflows.writing import STDOUT, encoded, memory_files, of_file, refuse_suffixes, write_images
-
-if TYPE_CHECKING:
-    from gemel.workflows.signing import Sealed, SignRequest
 
 
 def hand_over(request: SignRequest, quiet: bool = False) -> int:

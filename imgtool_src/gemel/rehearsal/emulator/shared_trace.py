@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from gemel.m_profile.halfwords import instructions
 from gemel.rehearsal.emulator.instruction_needs import is_ordered
 from gemel.rehearsal.raw_run import RawTrace, TraceEntry
+from gemel.spans import Span
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.device import Device
@@ -58,8 +59,6 @@ class SharedTrace:
                 kind = "R" if self._is_ordered(core, pc) else "r"
                 value = int.from_bytes(memory.read(address - base, size), "little")
             self._add(core, TraceEntry(core.plan.name, kind, pc, area, address - first, size, value))
-
-        from gemel.spans import Span
 
         span = Span.from_bounds(first, last + 1)
         core.bus.watch_memory(called, None, span)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from gemel.checking.identity import JudgedSigner, identity_of, identity_without_layout
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
+from gemel.seals.keys.keys import PublicKey
 from gemel.show.facts.build_uses import build_uses
 from gemel.show.facts.contents import Contents, ImageFacts, LayoutFacts
 from gemel.show.facts.file_alone import pieces_of, vector_hints
@@ -20,7 +21,6 @@ from gemel.spans import Address, merge, without
 
 if TYPE_CHECKING:
     from gemel.image.image import ImageFile
-    from gemel.seals.keys.keys import PublicKey
 
 _WORDS = {
     "holds": "the signature holds",

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.seals.finding import FoundSeal, find_seals
+from gemel.seals.keys.keys import PublicKey
 from gemel.seals.seal import Outcome, SealFault, verify
 from gemel.show.facts.contents import RecordFacts, SealFacts, SealSignerFacts, SignerVerdict
 from gemel.spans import Address, Span
-
-if TYPE_CHECKING:
-    from gemel.seals.keys.keys import PublicKey
 
 MAX_RECORDS = 4
 """Records that a seal is tried over where no layout says which is its own."""
