@@ -21,6 +21,7 @@ from urllib.parse import quote
 from gemel.audit.result import ImageResult, line_of, result_of
 from gemel.audit.terms import Term, terms_of
 from gemel.errors import OutputError, Problem, UsageProblem
+from gemel.files.output_targets import refuse_targets
 from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
@@ -347,8 +348,6 @@ class Index:
 
 def _refuse_no_file(file: Path, write: bool) -> None:
     """Raise UsageProblem unless ``file`` can be an index: a plain file, or with ``write`` one that can be made."""
-    from gemel.files.output_targets import refuse_targets
-
     if write:
         refuse_targets([file])
     elif not os.path.isfile(file):

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from gemel.audit.result import ImageResult
 from gemel.errors import Problem, UsageProblem
+from gemel.layout.kinds import nearest_hint
 from gemel.structs import NamedTuple
 
 FIELDS = ("version", "build-id", "key", "digest", "layout", "product", "finding")
@@ -39,8 +40,6 @@ def term_in(text: str) -> Term:
     """The term in FIELD=VALUE; raises UsageProblem."""
     field, _, value = text.partition("=")
     if field not in FIELDS or not value:
-        from gemel.layout.kinds import nearest_hint
-
         expected = f"FIELD=VALUE, the field {', '.join(FIELDS)} or image"
         step = nearest_hint(field, FIELDS) if field not in FIELDS else "write the value after the ="
         raise UsageProblem(

@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.segment import Segment
+from gemel.errors import Problem
 from gemel.spans import Span
 from gemel.structs import Struct, field
 
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from gemel.builds.elf.section_table import SectionTable
     from gemel.builds.elf.symbols import SymbolTable
     from gemel.builds.source import ByteSource
-    from gemel.errors import Problem
     from gemel.span_index import Stretches
 
 BuildKind = Literal["elf", "hex", "srec", "bin"]

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.builds.dwarf.fault import DebugUnreadable
+from gemel.builds.dwarf.sections import DebugSections
+
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
     from gemel.builds.dwarf.lines import LineTable, Programs
-    from gemel.builds.dwarf.sections import DebugSections
     from gemel.builds.dwarf.split import Beside
     from gemel.builds.dwarf.unit_sources import UnitMakers, UnitSources
 
@@ -77,7 +79,6 @@ class DebugInformation:
     def types(self) -> DebugTypes:
         """The types, variables and enumerators; DebugUnreadable (a BuildError) with the reason if none."""
         from gemel.builds.dwarf.debug_types import read_debug_types
-        from gemel.builds.dwarf.fault import DebugUnreadable
 
         if self._answer is None:
             try:

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from itertools import groupby
-from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
+from gemel.builds.elf.section_table import Section
 from gemel.spans import Span
-
-if TYPE_CHECKING:
-    from gemel.builds.elf.section_table import Section
 
 
 def overlays_of(build: Build) -> list[list[Section]]:

@@ -9,6 +9,7 @@ import hashlib
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Annotated, Literal, Protocol
 
+from gemel.image.image import ImageFile
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
@@ -16,10 +17,10 @@ from gemel.placement.placed import Version
 from gemel.spans import Span, format_address, format_size
 from gemel.structs import Struct
 from gemel.text.escaping import on_one_line
+from gemel.text.wrapping import labelled_lines, wrapped
 from gemel.version import __version__
 
 if TYPE_CHECKING:
-    from gemel.image.image import ImageFile
     from gemel.seals.seal import Verdict
 
 SealState = Literal["sealed", "not sealed", "malformed", "no seal in the layout"]
@@ -403,7 +404,5 @@ def identity_properties(identity: Identity) -> Iterator[tuple[str, str]]:
 
 def identity_lines(identity: Identity, width: int) -> list[str]:
     """The identity as lines for people; a digest stays whole, so that it can be compared and copied."""
-    from gemel.text.wrapping import labelled_lines, wrapped
-
     (_, heading), *rows = identity_rows(identity)
     return [*(wrapped(heading, width) or [on_one_line(heading)]), *labelled_lines(rows, width)]

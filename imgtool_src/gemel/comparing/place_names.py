@@ -6,10 +6,8 @@ import re
 from collections.abc import Iterator, Sequence
 from itertools import zip_longest
 from operator import itemgetter
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from gemel.builds.build import Build
+from gemel.builds.build import Build
 
 Row = tuple[int, int, str, str]
 """Address, size in bytes, kind and name of a symbol."""

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.dwarf.types import Alias, Array, Basic, Composite, Enumeration, Pointer
 from gemel.draft.evidence import Evidence, can_be_named
+from gemel.draft.shared import Shared
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
-    from gemel.draft.shared import Shared
 
 MAX_TYPES = 16
 """Types of one contract that a draft names."""

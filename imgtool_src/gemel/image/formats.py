@@ -6,12 +6,12 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
+from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.image.decoded import Decoded
-    from gemel.image.sparse import SparseBytes
 
 
 class FileContents(Struct):

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.spans import Span
 from gemel.text.escaping import in_toml
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
     from gemel.builds.elf.section_table import Section
 
 MAX_SECTIONS = 4

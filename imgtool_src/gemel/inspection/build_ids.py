@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from gemel.builds.elf.notes import BUILD_ID_LIMIT, BuildIdNote, build_id_notes
+from gemel.inspection.inspection import Inspection
 from gemel.spans import Span
-
-if TYPE_CHECKING:
-    from gemel.inspection.inspection import Inspection
 
 SHOWN = 4
 """Build ids that a message names."""

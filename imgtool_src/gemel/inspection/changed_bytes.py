@@ -9,6 +9,7 @@ from collections.abc import Iterable
 
 from gemel.checksums.in_layout import checksum_bytes
 from gemel.errors import Problem
+from gemel.inspection.checksum_ranges import known_coverage
 from gemel.inspection.inspection import Inspection, once
 from gemel.inspection.unchanged import as_recorded, unchanged_since_join
 from gemel.spans import Span, format_address
@@ -81,8 +82,6 @@ def changed_checksums(inspection: Inspection) -> dict[str, bool]:
 
     Their place is blank, or the record's digests vouch for what they cover, or with the right checksum for all else.
     """
-    from gemel.inspection.checksum_ranges import known_coverage
-
     found = {}
     for checksum in inspection.layout.checksums:
         covered, place = known_coverage(inspection, checksum), inspection.patches.known.get(checksum.name)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
+from gemel.builds.dwarf.types import Reference
 from gemel.errors import BuildError
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
@@ -17,7 +18,6 @@ from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
-    from gemel.builds.dwarf.types import Reference
     from gemel.builds.elf.symbol_entries import Symbol
 
 

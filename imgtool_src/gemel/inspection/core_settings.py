@@ -7,7 +7,6 @@ import struct
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 from itertools import count as count_from
-from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
@@ -16,12 +15,9 @@ from gemel.m_profile.bit_band import aliases_of_bits
 from gemel.m_profile.halfwords import CALLER_SAVED, LONG_BRANCHES
 from gemel.m_profile.known_registers import CPACR, MSPLIM, VTOR, KnownStore, Registers
 from gemel.m_profile.known_stores import Function, branch_distance, call_distance, followed, known_stores
+from gemel.m_profile.start_run import StartRun
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.m_profile.start_run import StartRun
-
 
 REACH, REACH_NARROW = 0xFFF, 0x7C
 """Bytes from its base that STR.W and STR reach."""

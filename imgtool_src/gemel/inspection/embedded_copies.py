@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from gemel.builds.elf.notes import build_id_notes
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.image_bytes import Deviation, differing_where_held
+from gemel.inspection.inspection import Inspection
 from gemel.placement.placing import Placement
 from gemel.spans import Span
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.inspection.inspection import Inspection
 
 HEAD_SIZE = 8
 """Bytes that a copy is recognised by: the initial stack pointer and the reset handler of its vector table."""

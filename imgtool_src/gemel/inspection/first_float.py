@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from gemel.builds.build import Build
+from gemel.builds.mapped_code import MappedCode
 from gemel.inspection.core_settings import constant_word
+from gemel.inspection.guarded_code import GuardedCode
 from gemel.m_profile.execution import FLOAT_ACCESS
 from gemel.m_profile.halfwords import FIRST_WIDE, instructions
 from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
 from gemel.m_profile.known_stores import call_distance, known_stores
+from gemel.m_profile.start_run import StartRun
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.builds.mapped_code import MappedCode
-    from gemel.m_profile.start_run import StartRun
 
 WALK_LIMIT, DEPTH_LIMIT = 20_000, 32
 """Instructions from the reset handler on that are followed, and calls inside each other."""
@@ -87,8 +84,6 @@ class _Walk:
     """Goes through functions in the order of their calls."""
 
     def __init__(self, build: Build) -> None:
-        from gemel.inspection.guarded_code import GuardedCode
-
         self._build = build
         self._guarded = GuardedCode(build)
         self._visited: set[int] = set()

@@ -9,16 +9,13 @@ from the import library of the secure build.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
+from gemel.builds.elf.symbol_entries import Symbol
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area, BuildPlan, Layout
 from gemel.spans import Span, align_up
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.builds.build import Build
-    from gemel.builds.elf.symbol_entries import Symbol
 
 ENTRY_PREFIX = "__acle_se_"
 GATEWAY = bytes.fromhex("7fe97fe9")

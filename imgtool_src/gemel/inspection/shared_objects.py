@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
+from gemel.builds.dwarf.types import Array, Composite, Reference
 from gemel.errors import BuildError
 from gemel.inspection.contract_parties import DefinedSymbol, Missing, debug_types
 from gemel.inspection.inspection import Inspection
@@ -17,7 +18,6 @@ from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
-    from gemel.builds.dwarf.types import Reference
 
 
 class SharedObject(NamedTuple):
@@ -105,8 +105,6 @@ def _contract_types(layout: Layout) -> Iterator[str]:
 
 def reached(types: DebugTypes, references: tuple[Reference, ...]) -> Iterator[Reference]:
     """Every type in the types ``references``, each once; pointers are not followed."""
-    from gemel.builds.dwarf.types import Array, Composite
-
     seen: set[Reference] = set()
     waiting = list(references)
     while waiting:

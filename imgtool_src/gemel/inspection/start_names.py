@@ -13,14 +13,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
+from gemel.builds.build import Build
+from gemel.builds.elf.symbol_entries import Symbol
 from gemel.spans import Span
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.builds.build import Build
-    from gemel.builds.elf.symbol_entries import Symbol
 
 Part = Literal["source", "start", "end", "size"]
 

@@ -7,7 +7,6 @@ outweighs them.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING
 
 from gemel.inspection.address_literals import holders_of
 from gemel.inspection.address_users import reached_from
@@ -20,10 +19,8 @@ from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import Layout
 from gemel.m_profile.execution import Block
 from gemel.m_profile.start_run import STEPS_LIMIT, StartRun, start_run
+from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, without
-
-if TYPE_CHECKING:
-    from gemel.placement.placing import Piece, Placement
 
 PAGE = 256
 """Bytes of memory that are looked up at once."""

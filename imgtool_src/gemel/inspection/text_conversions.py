@@ -8,15 +8,12 @@ from __future__ import annotations
 
 import codecs
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
+from gemel.inspection.inspection import Inspection
+from gemel.placement.placing import Placement
 from gemel.record.format import MARK
 from gemel.spans import Span, without
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.inspection.inspection import Inspection
-    from gemel.placement.placing import Placement
 
 EDGE = 4
 """Bytes at both ends of what is compared that may belong to a character or line end across it."""

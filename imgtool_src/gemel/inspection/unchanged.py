@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from gemel.inspection.image_bytes import not_erased
+from gemel.inspection.inspection import Inspection
 from gemel.placement.placed import PlacedBuild, digests_of, rest_spans, sha256_of
 from gemel.record.record import BuildEntry, Record, record_size
 from gemel.spans import Span, without
-
-if TYPE_CHECKING:
-    from gemel.inspection.inspection import Inspection
 
 
 def joined_with_other_layout(inspection: Inspection) -> bool:

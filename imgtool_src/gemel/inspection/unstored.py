@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
+
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
     from gemel.builds.elf.section_table import Section
 
 KEPT = ("noinit", "uninit", "persist", "retain", "retention", "keep", "backup", "heap", "stack")

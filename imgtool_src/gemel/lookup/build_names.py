@@ -9,14 +9,14 @@ from functools import cached_property
 from operator import itemgetter
 from typing import TYPE_CHECKING, TypeVar
 
+from gemel.builds.build import Build
 from gemel.span_index import SpanIndex, Stretches
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 from gemel.text.demangled import MAX_TEXT_IN_ALL, demangled
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
     from gemel.builds.elf.symbol_entries import Symbol
-    from gemel.spans import Span
 
 NAMED_KINDS = ("function", "object", "notype", "common")
 """The kinds of symbols that stand for a place; sections, files and thread-local ones do not."""

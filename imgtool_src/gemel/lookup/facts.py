@@ -6,19 +6,19 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
+from gemel.builds.build import Build
 from gemel.errors import Problem, UsageProblem
+from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import Located, locate, starts_of
 from gemel.lookup.build_names import BuildNames, NameAt, index_of
 from gemel.m_profile.fault_registers import meaning_of
+from gemel.placement.placing import Piece
 from gemel.span_index import SpanIndex, Stretches
 from gemel.spans import ADDRESS_SPACE, Address, Span
 from gemel.structs import NamedTuple, Struct
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
     from gemel.builds.elf.symbol_entries import Symbol
-    from gemel.inspection.inspection import Inspection
-    from gemel.placement.placing import Piece
 
 FORMAT = 1
 """The version of the JSON form."""

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.image.sparse import SparseBytes
 from gemel.record.format import MAX_BUILDS
 from gemel.record.record import Record, RecordError, decode, find, record_size
 from gemel.spans import ADDRESS_SPACE, Span
-
-if TYPE_CHECKING:
-    from gemel.image.sparse import SparseBytes
 
 MAX_MARKS = 1024
 """Marks of records that are looked at: an image has one record, or one for each of its slots."""

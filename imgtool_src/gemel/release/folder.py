@@ -8,19 +8,16 @@ import re
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from gemel.errors import GemelError
+from gemel.record.record import Record
 from gemel.release.contents import CONTENTS, PROVENANCE, SBOM, SUMS, ReleaseContents, read_contents, read_sums
 from gemel.release.dsse import Envelope, holds, read_envelope
 from gemel.release.provenance import Statement, read_statement
 from gemel.release.vex import Vex, read_vex, refs_in, unknown_refs
 from gemel.seals.keys.keys import PublicKey
 from gemel.structs import NamedTuple, Struct
-
-if TYPE_CHECKING:
-    from gemel.record.record import Record
-
 
 MAX_REFS, MAX_REFS_IN_ALL = 20, 200
 """References of one VEX document that are named, each in a remark, and of all before each names its first alone."""

@@ -15,12 +15,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.builds.build import Build
 
 MAX_LISTED = 500
 """Producers, and libraries, that are listed; the time to write them grows with the square."""

@@ -13,17 +13,16 @@ import os
 import uuid
 import warnings
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from gemel.builds.build import Build
 from gemel.errors import Problem, UsageProblem
+from gemel.m_profile.attribute_tags import TAGS
 from gemel.release.contents import ReleaseContents
 from gemel.release.extras import library
 from gemel.release.linked_in import MAX_MEMBERS, LinkedLibrary, MadeOf, compiler_of, made_of
 from gemel.text.as_json import json_text
 from gemel.version import __version__
-
-if TYPE_CHECKING:
-    from gemel.builds.build import Build
 
 USE = "writing an SBOM"
 NAMESPACE = uuid.UUID("6f6cbf0e-7a0c-5d0e-9d51-0f3b7d2b1c44")
@@ -113,8 +112,6 @@ def _properties(
     if build_id:
         values.append(("build-id", build_id))
     if build.attributes:
-        from gemel.m_profile.attribute_tags import TAGS
-
         present = [tag for tag in ATTRIBUTE_TAGS if tag in build.attributes.values and tag in TAGS]
         values += [(f"attribute:{TAGS[tag].name}", build.attributes.in_words(tag)) for tag in present]
     if made is None:

@@ -9,8 +9,9 @@ import stat
 import sys
 from functools import lru_cache
 from pathlib import PurePath
-from typing import TYPE_CHECKING, TextIO
+from typing import TextIO
 
+from gemel.audit.index import IndexedBlock
 from gemel.audit.pool import LAST
 from gemel.audit.result import (
     MAX_FINDINGS,
@@ -33,9 +34,6 @@ from gemel.workflows.audit_plan import LayoutOfAudit, Plan, plan_of, trust_by
 from gemel.workflows.checking import CheckResult
 from gemel.workflows.checking_many import Checker
 from gemel.workflows.inputs import load_layout, read_image
-
-if TYPE_CHECKING:
-    from gemel.audit.index import IndexedBlock
 
 CODE = (
     "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN); "
@@ -291,7 +289,6 @@ def result_of_check(path: str, checked: CheckResult) -> ImageResult:
 
 def indexed_blocks(inspection: Inspection) -> list[IndexedBlock]:
     """The erase blocks of an image as an index keeps them; none without a sound record."""
-    from gemel.audit.index import IndexedBlock
     from gemel.readback.versions import blocks_of
 
     if inspection.record is None:

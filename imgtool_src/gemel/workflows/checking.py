@@ -9,16 +9,17 @@ from gemel.builds.build import Build
 from gemel.checking.rule import Rule
 from gemel.checking.runner import RulesApplied
 from gemel.checking.runner import check as apply_rules
+from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection, Strict
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import Version
 from gemel.structs import replace
+from gemel.workflows.inputs import version_of
 
 if TYPE_CHECKING:
     import datetime
 
-    from gemel.image.image import Image
     from gemel.policy.reader import ReadPolicy
     from gemel.rehearsal.result import Rehearsal
     from gemel.seals.keys.keys import PublicKey
@@ -100,7 +101,6 @@ def check(
     cannot be read or cannot be taken, RecordError for a previous image without a record.
     """
     from gemel.inspection.previous import previous_of
-    from gemel.workflows.inputs import version_of
     from gemel.workflows.rehearsing import due_rehearsal
     from gemel.workflows.trust import Trust, trust_in
 

@@ -6,17 +6,16 @@ from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.checking.runner import Applied, apply_rule, check
+from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.watched import Watched
 from gemel.layout.reader import ReadLayout
 from gemel.workflows.checking import CheckResult, with_image
+from gemel.workflows.trust import Trust
 
 if TYPE_CHECKING:
     import datetime
-
-    from gemel.image.image import Image
-    from gemel.workflows.trust import Trust
 
 MOST_BYTES, MOST_RUNS = 4 << 20, 1 << 10
 """Of an image from which anything is kept for the next one: what is compared takes several times its memory."""

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
+from gemel.comparing.changes import Comparison
+from gemel.comparing.gather import comparison_of
 from gemel.errors import Problem, UsageProblem
+from gemel.image.image import Image
+from gemel.inspection.inspection import Inspection
+from gemel.layout.reader import ReadLayout
+from gemel.workflows.describing import keys_of
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
-    from gemel.comparing.changes import Comparison
-    from gemel.image.image import Image
-    from gemel.layout.reader import ReadLayout
     from gemel.seals.keys.keys import PublicKey
 
 
@@ -33,9 +36,6 @@ def compare(
     ``old`` was joined with, where that is another one.  Seals are verified with the ``trusted`` keys (None:
     those of ``layout``).  Raises UsageProblem for builds or ``old_layout`` without a layout.
     """
-    from gemel.comparing.gather import comparison_of
-    from gemel.workflows.describing import keys_of
-
     if layout is None:
         refuse_builds([*(old_builds or ()), *(new_builds or ()), *([old_layout.name] if old_layout else [])])
     keys = (keys_of(layout)[0] if layout else ()) if trusted is None else tuple(trusted)
@@ -48,7 +48,6 @@ def _still_the_same(layout: ReadLayout | None, old: Image, builds: Mapping[str, 
     """Those of ``builds`` whose build ids the record of an older image has."""
     if layout is None or not builds:
         return {}
-    from gemel.inspection.inspection import Inspection
 
     record = Inspection(layout, old.data).record
     named = {entry.name: entry.build_id for entry in record.builds if entry.build_id} if record else {}

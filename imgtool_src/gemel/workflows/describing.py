@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.errors import Problem, UsageProblem
+from gemel.image.image import Image
+from gemel.inspection.inspection import Inspection
+from gemel.layout.reader import ReadLayout
 from gemel.structs import Struct, replace
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
-    from gemel.image.image import Image
-    from gemel.inspection.inspection import Inspection
-    from gemel.layout.reader import ReadLayout
     from gemel.seals.keys.keys import PublicKey
     from gemel.show.facts.contents import Contents
 
@@ -84,7 +84,6 @@ def described(
         refuse_builds_without_layout(builds or ())
         alone = contents_of_file(image.data, image.file, image.entry, trusted or (), image.read_from)
         return Described(_with_trust(alone, trusted), image, None, [])
-    from gemel.inspection.inspection import Inspection
 
     keys, remarks = keys_of(layout) if trusted is None else (tuple(trusted), [])
     inspection = Inspection(

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.errors import Problem
 from gemel.image.image import Image
+from gemel.layout.model import Layout
+from gemel.layout.reader import ReadLayout
 from gemel.spans import format_address
 from gemel.structs import NamedTuple
+from gemel.workflows.inputs import version_of
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.layout.model import Layout
-    from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import PlacedBuild, Version
     from gemel.policy.reader import ReadPolicy
     from gemel.record.record import Record
@@ -54,7 +55,6 @@ def join(
     that cannot be written where they should go.
     """
     from gemel.joining.pipeline import join as run_passes
-    from gemel.workflows.inputs import version_of
 
     wanted = version_of(version, "version") if isinstance(version, str) else version
     joined = run_passes(layout, builds, wanted, rollback)

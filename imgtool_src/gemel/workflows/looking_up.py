@@ -5,17 +5,15 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.errors import Problem, UsageProblem
+from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Inspection
 from gemel.layout.kinds import nearest_hint
+from gemel.layout.reader import ReadLayout
 from gemel.lookup.facts import Answer, Lookup
-
-if TYPE_CHECKING:
-    from gemel.builds.build import Build
-    from gemel.image.image import Image
-    from gemel.layout.reader import ReadLayout
 
 _HEXADECIMAL = re.compile(r"0[xX][0-9A-Fa-f_]+")
 _BARE = re.compile(r"(?=.*[0-9])[0-9A-Fa-f]{8}")
@@ -33,7 +31,6 @@ def lookup_of(layout: ReadLayout | None, builds: Mapping[str, Build], image: Ima
             what, step = "no layout and no build to look up in", "give LAYOUT, or NAME=BUILD"
             raise UsageProblem(Problem(what, next_step=step))
         return Lookup(None, builds)
-    from gemel.inspection.inspection import Inspection
 
     inspection = Inspection(layout, image.data if image else SparseBytes(), builds)
     return Lookup(inspection, builds)

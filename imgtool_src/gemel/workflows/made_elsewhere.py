@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
+from gemel.files.reading import limited
+from gemel.record.record import decode
+from gemel.seals.format import SealFinding
+from gemel.seals.keys.keys import PublicKey
+from gemel.seals.seal import SealError, signature_made_elsewhere
 from gemel.structs import replace
-
-if TYPE_CHECKING:
-    from gemel.seals.format import SealFinding
-    from gemel.seals.keys.keys import PublicKey
+from gemel.workflows.key_inputs import public_keys
 
 LARGEST_SIGNATURE = 64 << 10
 
@@ -21,8 +22,6 @@ def paired(files: Sequence[Path], option: str, publics: Sequence[Path]) -> list[
 
     Raises UsageProblem for another number of keys than files, KeyFileError for what is no public key.
     """
-    from gemel.workflows.key_inputs import public_keys
-
     if len(files) != len(publics):
         found = f"{len(files)} {option}, {len(publics)} --public"
         step = f"give each {option} FILE its --public KEY, in the same order"
@@ -45,8 +44,6 @@ def signatures_from(
     record_bytes: bytes, pairs: Iterable[tuple[Path, PublicKey]]
 ) -> list[tuple[PublicKey, bytes]]:
     """The signatures in files, verified, in COSE's form; raises SealError and UsageProblem."""
-    from gemel.seals.seal import SealError, signature_made_elsewhere
-
     made: list[tuple[PublicKey, bytes]] = []
     findings: list[SealFinding] = []
     for path, key in pairs:
@@ -62,8 +59,6 @@ def signatures_from(
 
 
 def _signature_bytes(path: Path) -> bytes:
-    from gemel.files.reading import limited
-
     return limited(path, LARGEST_SIGNATURE, "a signature")
 
 
@@ -72,8 +67,6 @@ def _other_request(record_bytes: bytes, key: PublicKey, path: Path) -> dict[str,
 
     Parts of a problem that say more than that the signature does not hold.
     """
-    from gemel.files.reading import limited
-    from gemel.record.record import decode
     from gemel.seals.to_be_signed import LARGEST_REQUEST, RequestError, differences, read_to_be_signed
 
     request = path.with_suffix("")

@@ -9,6 +9,7 @@ from gemel.checking.reports.documents import Case, html_document, junit_document
 from gemel.errors import Problem
 from gemel.structs import Struct
 from gemel.text.as_json import data_of, json_text, schema_of
+from gemel.text.wrapping import label_head, wrapped
 from gemel.version import __version__
 
 FORMAT = 1
@@ -72,8 +73,6 @@ def _parts(problem: Problem) -> tuple[str, str, str, str, str]:
 
 
 def _text(problems: Sequence[Problem]) -> str:
-    from gemel.text.wrapping import label_head, wrapped
-
     lines: list[str] = []
     for each in problems:
         lines += wrapped(each.what, 80, "error: ")

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.errors import Problem, UsageProblem
+from gemel.image.image import Image
+from gemel.layout.reader import ReadLayout
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
-    from gemel.image.image import Image
-    from gemel.layout.reader import ReadLayout
     from gemel.rehearsal.result import Rehearsal
 
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
+from gemel.checking.identity import identity_of
+from gemel.checking.reports.as_text import report_of
+from gemel.checking.runner import RulesApplied
 from gemel.errors import Problem, UsageProblem
+from gemel.inspection.inspection import Inspection
 from gemel.structs import Struct
-
-if TYPE_CHECKING:
-    from gemel.checking.runner import RulesApplied
-    from gemel.inspection.inspection import Inspection
 
 Render = Callable[["RulesApplied", "Inspection", str], str]
 """From a result, what was checked and the image's file name (no path) to the report, lines ended."""
@@ -33,9 +32,6 @@ def text_of(
     width: int = 80,
 ) -> str:
     """The report for people, ``width`` columns wide; with ``everything`` every rule and place."""
-    from gemel.checking.identity import identity_of
-    from gemel.checking.reports.as_text import report_of
-
     lines = report_of(result, identity_of(inspection), everything=everything, width=width)
     return "".join(f"{line}\n" for line in lines)
 

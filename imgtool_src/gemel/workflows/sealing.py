@@ -6,15 +6,16 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
+from gemel.checking.rule import Rule
 from gemel.errors import Problem, UsageProblem
+from gemel.image.image import Image
+from gemel.image.sparse import SparseBytes
+from gemel.layout.model import Layout
+from gemel.layout.reader import ReadLayout
+from gemel.seals.demands import SEAL_RULES, demanded_words, least_signers
+from gemel.seals.keys.algorithms import SignatureAlgorithm
 
 if TYPE_CHECKING:
-    from gemel.checking.rule import Rule
-    from gemel.image.image import Image
-    from gemel.image.sparse import SparseBytes
-    from gemel.layout.model import Layout
-    from gemel.layout.reader import ReadLayout
-    from gemel.seals.keys.algorithms import SignatureAlgorithm
     from gemel.seals.keys.keys import PrivateKey, PublicKey, Signer
     from gemel.seals.seal import Seal
 
@@ -73,7 +74,6 @@ def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) 
             Problem("an image is sealed or left unsealed", found=found, expected="one of them")
         )
     if keys:
-        from gemel.seals.demands import demanded_words, least_signers
         from gemel.seals.sealing import check_sealable
 
         plan = check_sealable(layout, keys.known_algorithms)
@@ -108,7 +108,6 @@ def sealed_with(layout: Layout, image: SparseBytes, signers: Sequence[Signer]) -
 def rules_without_seal() -> list[Rule]:
     """Every rule that an image must keep before it has its seal."""
     from gemel.checking.registry import all_rules
-    from gemel.seals.demands import SEAL_RULES
 
     return [rule for rule in all_rules() if not rule.name.startswith(SEAL_RULES)]
 

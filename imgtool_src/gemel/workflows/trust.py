@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.files.reading import beginning_of
+from gemel.layout.reader import ReadLayout
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.layout.reader import ReadLayout
     from gemel.policy.reader import ReadPolicy
     from gemel.seals.keys.keys import PublicKey
 

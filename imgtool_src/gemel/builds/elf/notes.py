@@ -14,12 +14,12 @@ import struct
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
+from gemel.image.sparse import Octets
 from gemel.spans import align_up
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
-    from gemel.image.sparse import Octets
 
 NOTES_LIMIT = 1 << 16
 """Bytes of notes that are read at most, over all places."""

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from gemel.builds.elf.sections import SectionHeader
+from gemel.builds.source import ByteSource
 from gemel.spans import ADDRESS_SPACE, Span
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.builds.elf.sections import SectionHeader
-    from gemel.builds.source import ByteSource
 
 NAMES_LIMIT = 1 << 20
 """Bytes of section names that are read at most."""

@@ -9,14 +9,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
+from gemel.builds.segment import Segment
 from gemel.errors import Problem
+from gemel.image.sparse import first_difference
 from gemel.spans import Span, format_address
-
-if TYPE_CHECKING:
-    from gemel.builds.segment import Segment
-
 
 NAMES = 4
 """Sections that a problem names."""
@@ -30,8 +27,6 @@ def load_overlaps(
     ``segments`` come in order of load address.  A settled pair (of indexes) runs as far apart as it is
     stored, so that its overlap at run time is no news.
     """
-    from gemel.image.sparse import first_difference
-
     problems: list[Problem] = []
     remarks: list[Problem] = []
     settled: set[frozenset[int]] = set()

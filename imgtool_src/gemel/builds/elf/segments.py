@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 from gemel.builds.elf.header import HEADER_SIZE
 from gemel.builds.elf.program_headers import LOADABLE, ProgramHeader
@@ -17,11 +16,9 @@ from gemel.builds.elf.segment_overlaps import load_overlaps, reserve_overlaps, r
 from gemel.builds.elf.segment_pieces import with_pieces
 from gemel.builds.elf.segment_sections import split_at_overlays, stored_for_ram, without_padding
 from gemel.builds.segment import Segment
+from gemel.builds.source import ByteSource
 from gemel.errors import Problem
 from gemel.spans import ADDRESS_SPACE, Span, format_address, merge
-
-if TYPE_CHECKING:
-    from gemel.builds.source import ByteSource
 
 
 def read_segments(

@@ -7,12 +7,9 @@ where data of that kind is shared; what concerns calls and instructions need not
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.builds.elf.attributes import BuildAttributes
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.builds.elf.attributes import BuildAttributes
 
 ENUMERATIONS, WIDE_CHARACTERS, ALIGNMENT, HALF_PRECISION = 26, 18, 24, 38
 _WORDS = {

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Container, Iterable, Iterator
-from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
+from gemel.builds.elf.attributes import BuildAttributes
+from gemel.inspection.guarded_code import all_guarded
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
 from gemel.m_profile.attribute_tags import TAGS
 from gemel.m_profile.capabilities import IN_WORDS, Capability, capabilities_of
+from gemel.m_profile.disassembly import why_not
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.structs import NamedTuple
-
-if TYPE_CHECKING:
-    from gemel.builds.elf.attributes import BuildAttributes
-    from gemel.inspection.inspection import Inspection
 
 NO_DEFAULTS = 64
 """Tag_nodefaults: what is left out is not known instead of 0 (deprecated)."""
@@ -67,9 +66,6 @@ def demand_outcomes(
 
 
 def _is_guarded(inspection: Inspection, core: Core, build: Build) -> bool:
-    from gemel.inspection.guarded_code import all_guarded
-    from gemel.m_profile.disassembly import why_not
-
     return not why_not(inspection.disassemble) and all_guarded(core, build)
 
 

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from gemel.errors import GemelError
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import needs_elf
 from gemel.layout.model import Checksum, Stamp, SymbolPlace
-
-if TYPE_CHECKING:
-    from gemel.inspection.inspection import Inspection
 
 
 def no_place(inspection: Inspection, item: Stamp | Checksum, error: GemelError) -> str:

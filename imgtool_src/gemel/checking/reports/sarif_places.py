@@ -13,6 +13,7 @@ from typing import Any
 from gemel.inspection.wording import place_words
 from gemel.layout.kinds import KeyPath
 from gemel.layout.model import Layout, Waiver
+from gemel.layout.positions import lines_of
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span
 
@@ -70,8 +71,6 @@ class LayoutLines:
 
     def __init__(self, read: ReadLayout, names: Iterable[str]) -> None:
         """Look up every declaration of ``names`` and every waiver, in one walk over the text."""
-        from gemel.layout.positions import lines_of
-
         layout = read.layout
         declared = {name: _declarations(layout, name) for name in dict.fromkeys(names)}
         waivers: list[KeyPath] = [("rules", "waive", index) for index in range(len(layout.rules.waive))]

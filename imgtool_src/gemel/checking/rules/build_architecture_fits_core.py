@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.builds.elf.attributes import BuildAttributes
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
 from gemel.m_profile.architectures import MAINLINES_OF_V8, RUNS
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-
-if TYPE_CHECKING:
-    from gemel.builds.elf.attributes import BuildAttributes
 
 CPU_ARCH, PROFILE, ARM_INSTRUCTIONS = 6, 7, 8
 """Tags of ADDENDA32, "The target-related attributes"."""

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
+from gemel.builds.elf.attributes import BuildAttributes
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-
-if TYPE_CHECKING:
-    from gemel.builds.elf.attributes import BuildAttributes
 
 OUTSIDE_THE_STANDARD = 2
 """From this flag of Tag_compatibility on the file keeps to a vendor's arrangement instead of the ABI."""

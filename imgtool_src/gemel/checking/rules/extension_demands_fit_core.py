@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.builds.elf.attributes import BuildAttributes
 from gemel.checking.findings.build_demands import Demand, demand_outcomes, tag_words
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Outcome
-
-if TYPE_CHECKING:
-    from gemel.builds.elf.attributes import BuildAttributes
 
 UNALIGNED, DIVISION, DSP, MVE, PAC, BTI, VIRTUALIZATION = 34, 44, 46, 48, 50, 52, 68
 """Tags of ADDENDA32, "The target-related attributes"."""

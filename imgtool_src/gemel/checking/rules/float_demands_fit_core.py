@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.builds.elf.attributes import BuildAttributes
 from gemel.checking.findings.build_demands import Demand, demand_outcomes, tag_words
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.m_profile.capabilities import Capability
 from gemel.outcomes import Holds, NotChecked, Outcome
-
-if TYPE_CHECKING:
-    from gemel.builds.elf.attributes import BuildAttributes
 
 FP_ARCH, ADVANCED_SIMD, HARD_FP_USE, FP_ARGS = 10, 12, 27, 28
 """Tags of ADDENDA32, "The target-related attributes" and "The ABI-related attributes"."""

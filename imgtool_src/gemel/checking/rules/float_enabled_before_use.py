@@ -9,6 +9,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.core_code import CoreCode, core_code
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
+from gemel.m_profile.known_registers import CPACR
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
@@ -41,7 +42,6 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _finding(core: CoreCode, found: FirstFloat) -> Finding:
     from gemel.inspection.first_float import enables_float
-    from gemel.m_profile.known_registers import CPACR
 
     stores = core.of(CPACR)
     enabling = [each.place for each in stores if enables_float(each.store)]

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.image_bytes import Deviation, not_erased
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.unchanged import digest_of_rest, joined_with_other_layout
 from gemel.inspection.wording import concerned, counted, place_words, sized
 from gemel.layout.model import Memory
 from gemel.outcomes import Finding, Holds, Outcome
@@ -74,7 +75,6 @@ def _next_step(inspection: Inspection, memory: Memory, padded: bool) -> str:
     """What to do: pad otherwise, take the image as it was joined, or, where that is not known, the rule's remedy."""
     if padded:
         return f"pad with the erased byte 0x{memory.erased_byte:02X}, or not at all"
-    from gemel.inspection.unchanged import digest_of_rest, joined_with_other_layout
 
     record = inspection.record
     if record is None or joined_with_other_layout(inspection):

@@ -10,6 +10,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
+from gemel.m_profile.disassembly import why_not
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or one finding for each kind of instruction that its core lacks."""
-    from gemel.m_profile.disassembly import why_not
-
     reason = why_not(inspection.disassemble)
     for name, plan in inspection.layout.builds.items():
         where = f"build {name}"

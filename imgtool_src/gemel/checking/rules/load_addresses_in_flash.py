@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.builds.elf.notes import misplaced_note
 from gemel.builds.segment import Segment
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
@@ -63,8 +64,6 @@ def _too_large(inspection: Inspection, placement: Placement, over: Span) -> Find
 
 
 def _nowhere(inspection: Inspection, placement: Placement, segments: list[Segment]) -> Finding:
-    from gemel.builds.elf.notes import misplaced_note
-
     plan, first = placement.plan, segments[0]
     others = [f"{segment.words}: {sized(segment.load_span)}" for segment in segments[1:]]
     return Finding(
@@ -81,8 +80,6 @@ def _nowhere(inspection: Inspection, placement: Placement, segments: list[Segmen
 
 
 def _in_ram(inspection: Inspection, placement: Placement, piece: Piece) -> Finding:
-    from gemel.builds.elf.notes import misplaced_note
-
     plan, segment = placement.plan, piece.segment
     parts = parts_of(piece.span, windows_of(inspection.layout))
     memory = parts[0].memory

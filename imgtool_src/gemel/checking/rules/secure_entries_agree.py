@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.builds.elf.symbol_entries import Symbol
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.secure_builds import (
@@ -20,9 +20,6 @@ from gemel.inspection.wording import concerned, counted, found_or_holds, needs_e
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome, Reason
 from gemel.spans import format_address
-
-if TYPE_CHECKING:
-    from gemel.builds.elf.symbol_entries import Symbol
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:

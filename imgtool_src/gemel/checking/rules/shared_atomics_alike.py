@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.contract.access import shared_accesses
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.shared_objects import shared_areas
@@ -15,7 +16,6 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each object that two builds share and that is atomic in one of them."""
     if len(inspection.layout.builds) < 2 or not shared_areas(inspection.layout):
         return
-    from gemel.checking.contract.access import shared_accesses
 
     for pair in shared_accesses(inspection):
         if isinstance(pair, NotChecked):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
+from gemel.builds.dwarf.types import Basic
 from gemel.checking.contract.data_conventions import HALF_PRECISION, Differing, differing_conventions
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
@@ -73,8 +74,6 @@ def _unknown_by_types(differing: Differing, known: list[SharedTypes]) -> bool:
 
 
 def _is_half(shared: SharedTypes, reference: int) -> bool:
-    from gemel.builds.dwarf.types import Basic
-
     found = shared.types.type_at(reference) if shared.types else None
     return isinstance(found, Basic) and found.encoding == "float" and found.size == 2
 

@@ -3,23 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.checking.contract.access import Access, of_one_side, shared_accesses
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.shared_objects import shared_areas
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
-if TYPE_CHECKING:
-    from gemel.checking.contract.access import Access
-
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each object that two builds have under one name in shared areas."""
     if len(inspection.layout.builds) < 2 or not shared_areas(inspection.layout):
         return
-    from gemel.checking.contract.access import of_one_side, shared_accesses
 
     for pair in shared_accesses(inspection):
         if isinstance(pair, NotChecked):

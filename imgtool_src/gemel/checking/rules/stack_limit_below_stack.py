@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.core_code import CoreCode, core_code
+from gemel.inspection.core_settings import Setting
 from gemel.inspection.core_views import stack_area
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
+from gemel.m_profile.known_registers import MSPLIM
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
-
-if TYPE_CHECKING:
-    from gemel.inspection.core_settings import Setting
 
 FRAME = 32
 """Bytes that the core pushes at an exception, without floating-point registers (eight words)."""
@@ -27,7 +25,6 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(core, NotChecked):
             yield core
             continue
-        from gemel.m_profile.known_registers import MSPLIM
 
         table = inspection.vector_table(core.plan.name)
         known = [each for each in core.of(MSPLIM) if each.store.value]

@@ -12,6 +12,7 @@ from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
+from gemel.m_profile.disassembly import why_not
 from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_size
@@ -44,8 +45,6 @@ class Stretch(NamedTuple):
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """Outcomes for each build whose symbols are not given, and for code areas of no build."""
-    from gemel.m_profile.disassembly import why_not
-
     reason = why_not(inspection.disassemble)
     stretches = {}
     for plan in vector_builds(inspection.layout):

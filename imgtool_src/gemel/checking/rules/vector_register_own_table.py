@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.core_code import CoreCode, core_code
+from gemel.inspection.core_settings import Setting
 from gemel.inspection.core_views import distance, stack_area, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Layout
+from gemel.m_profile.known_registers import VTOR
 from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address, format_size
-
-if TYPE_CHECKING:
-    from gemel.inspection.core_settings import Setting
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -27,7 +25,6 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(core, NotChecked):
             yield core
             continue
-        from gemel.m_profile.known_registers import VTOR
 
         known = [each for each in core.of(VTOR) if each.store.value is not None]
         unseen = [each for each in known if _is_below_all_memories(inspection.layout, core, each)]

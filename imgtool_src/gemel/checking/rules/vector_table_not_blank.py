@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import Instead, vector_builds
+from gemel.inspection.unchanged import builds_as_recorded
 from gemel.inspection.vector_tables import likely_tables, moved_words
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -90,8 +91,6 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
 
 def _changed(inspection: Inspection, name: str) -> bool:
     """Whether the record shows that the image had other bytes of a build when it was joined."""
-    from gemel.inspection.unchanged import builds_as_recorded
-
     entries = [each for each in inspection.record.builds if each.name == name] if inspection.record else []
     return bool(entries) and not builds_as_recorded(inspection, entries)
 

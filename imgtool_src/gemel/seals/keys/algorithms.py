@@ -18,6 +18,7 @@ from enum import Enum
 
 from gemel.errors import Problem
 from gemel.structs import Struct
+from gemel.text.escaping import in_toml
 
 
 class Evidence(Enum):
@@ -175,8 +176,6 @@ def algorithm_of_cose_id(cose_id: int) -> SignatureAlgorithm | None:
 def unknown_algorithm(name: str, where: str = "") -> Problem:
     """The problem with a name that ``algorithm_named`` does not know, with the nearest known name."""
     from difflib import get_close_matches
-
-    from gemel.text.escaping import in_toml
 
     known = {**_OTHER_NAMES, **_BY_NAME}
     longer = [each for each in _BY_NAME if name and each.startswith(name.lower())]

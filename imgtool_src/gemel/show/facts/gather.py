@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from gemel.checking.identity import JudgedSigner, identity_of, identity_without_layout
+from gemel.image.image import ImageFile
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.seals.keys.keys import PublicKey
@@ -18,9 +18,6 @@ from gemel.show.facts.seals import seals
 from gemel.show.facts.values import written_values
 from gemel.show.facts.vector_tables import vector_facts
 from gemel.spans import Address, merge, without
-
-if TYPE_CHECKING:
-    from gemel.image.image import ImageFile
 
 _WORDS = {
     "holds": "the signature holds",

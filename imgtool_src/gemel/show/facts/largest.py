@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gemel.builds.elf.symbol_entries import Symbol
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import plain_span
 from gemel.show.facts.contents import SymbolUse
 from gemel.spans import Span
-
-if TYPE_CHECKING:
-    from gemel.builds.elf.symbol_entries import Symbol
 
 SHOWN = 3
 """Symbols that are reported of each area and build."""
