@@ -45,8 +45,8 @@ from gemel.seals.cose import MAX_HEADER_ENTRIES
 from gemel.seals.finding import HEAD, LARGEST_SEAL, MAX_PLACES, find_seals
 from gemel.seals.keys.algorithms import ALGORITHMS
 from gemel.seals.keys.blocks import LARGEST_KEY_FILE
-from gemel.seals.keys.encryption import LONGEST_PASS_PHRASE
 from gemel.seals.keys.files import load_public_key
+from gemel.seals.keys.keys import LONGEST_PASS_PHRASE
 from gemel.seals.seal import bytes_to_sign, seal_size, sign_all
 from gemel.seals.to_be_signed import LARGEST_REQUEST
 from gemel.spans import Span

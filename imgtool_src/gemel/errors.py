@@ -43,8 +43,18 @@ class GemelError(Exception):
     exit_code = 2
     """Process exit code: 2 the work could not be done, 1 a rule is broken."""
 
-    def __init__(self, problems: Iterable[Problem] | Problem) -> None:
-        """Take one problem or several; raises ValueError for none."""
+    def __init__(
+        self,
+        problems: Iterable[Problem] | Problem | str,
+        *,
+        where: str = "",
+        found: str = "",
+        expected: str = "",
+        next_step: str = "",
+    ) -> None:
+        """Take several problems, one, or the parts of one; raises ValueError for none."""
+        if isinstance(problems, str):
+            problems = Problem(problems, where=where, found=found, expected=expected, next_step=next_step)
         self.problems: tuple[Problem, ...] = (problems,) if isinstance(problems, Problem) else tuple(problems)
         if not self.problems:
             raise ValueError("an error needs at least one problem")

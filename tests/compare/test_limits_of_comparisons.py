@@ -11,7 +11,7 @@ from builds.elf_writer import SegmentSpec, elf
 from small_device import STATION, build, builds, joined, layout
 
 from gemel.comparing.as_text import moved_words, text_of
-from gemel.comparing.changed_code import same_but_for_addresses
+from gemel.comparing.changed_builds import same_but_for_addresses
 from gemel.comparing.changes import BlockChange, Comparison, Moved, SymbolChange
 from gemel.comparing.place_names import PlaceNames
 from gemel.comparing.side import Side
@@ -89,7 +89,7 @@ def _text(size: int) -> bool:
 LIMITS: Limits = {
     "comparing.as_text.MAX_LISTED": (3, _listed),
     "comparing.as_text.MAX_SPANS": (3, _spans),
-    "comparing.changed_code.MAX_DIFFERENT": (4, _different),
+    "comparing.changed_builds.MAX_DIFFERENT": (4, _different),
     "comparing.section_anchors.MAX_BASES": (3, _bases),
     "comparing.place_names.LONGEST_TEXT": (30, _text),
 }

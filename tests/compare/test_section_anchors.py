@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from tools import required_tool
 
-from gemel.comparing.changed_code import same_but_for_addresses
+from gemel.comparing.changed_builds import same_but_for_addresses
 from gemel.comparing.section_anchors import access_at
 from gemel.comparing.side import Side
 

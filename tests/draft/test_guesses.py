@@ -22,8 +22,8 @@ from small_device import (
 
 from gemel.builds.elf.attributes import BuildAttributes
 from gemel.draft.cores import guess_core, guess_primary
+from gemel.draft.drafting import with_run_addresses
 from gemel.draft.evidence import Evidence
-from gemel.draft.flat import with_run_addresses
 from gemel.draft.pieces import NEAR, Piece, combined, groups_of, power_of_two
 from gemel.draft.shared import find_shared
 from gemel.draft.vectors import find_vectors

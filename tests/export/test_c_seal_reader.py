@@ -14,8 +14,7 @@ from elftools.elf.elffile import ELFFile
 from export.test_c_reader import HOSTS, SANITIZERS, WARNINGS, compile_
 from records import tide_gauge_record
 
-from gemel.export.c_reader import FILE_NAME, c_reader
-from gemel.export.c_seal_reader import HEAD, SEAL_ERRORS, SIGNED_HEAD, c_name, prefix_size
+from gemel.export.c_reader import FILE_NAME, HEAD, SEAL_ERRORS, SIGNED_HEAD, c_name, c_reader, prefix_size
 from gemel.record.format import MAX_BUILDS, record_size
 from gemel.record.record import encode
 from gemel.seals.keys.algorithms import ALGORITHMS

@@ -17,7 +17,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.show.as_text.memories import _largest_lines
 from gemel.show.facts.contents import AreaUse, Contents, SymbolUse
 from gemel.show.facts.gather import contents_of
-from gemel.show.facts.largest import SHOWN
+from gemel.show.facts.memory_uses import SHOWN
 from gemel.spans import Span
 
 

@@ -352,9 +352,7 @@ def _refuse_no_file(file: Path, write: bool) -> None:
         refuse_targets([file])
     elif not os.path.isfile(file):
         step = "make it first: gemel audit --index FILE PATH"
-        raise UsageProblem(
-            Problem("there is no index here", where=str(file), expected="an index", next_step=step)
-        )
+        raise UsageProblem("there is no index here", where=str(file), expected="an index", next_step=step)
 
 
 def shown_path(path: object) -> str:

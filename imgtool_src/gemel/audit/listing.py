@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.files.locks import PREFIX
 from gemel.files.reading import blocks_of_file
 from gemel.image.formats import FORMATS
@@ -60,7 +60,7 @@ def listed(file: Path) -> Iterator[str]:
         if len(rest) >= MAX_NAME:
             found = f"{MAX_NAME:,} bytes or more without an end"
             what = "the list has a line that is no file's name"
-            raise UsageProblem(Problem(what, where=str(file), found=found, expected="a path"))
+            raise UsageProblem(what, where=str(file), found=found, expected="a path")
     if last := _decoded(rest):
         yield last
 

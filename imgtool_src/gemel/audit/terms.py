@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.audit.result import ImageResult
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.layout.kinds import nearest_hint
 from gemel.structs import NamedTuple
 
@@ -43,16 +43,14 @@ def term_in(text: str) -> Term:
         expected = f"FIELD=VALUE, the field {', '.join(FIELDS)} or image"
         step = nearest_hint(field, FIELDS) if field not in FIELDS else "write the value after the ="
         raise UsageProblem(
-            Problem(
-                "this searches for nothing", where="--find", found=text, expected=expected, next_step=step
-            )
+            "this searches for nothing", where="--find", found=text, expected=expected, next_step=step
         )
     if field not in DIGITS:
         return Term(field, value.encode("utf-8", "backslashreplace").decode())  # of a shell, of any bytes
     digits = value.lower().removeprefix("0x")
     if len(digits) < FEWEST_DIGITS or digits.strip("0123456789abcdef"):
         expected = f"at least the first {FEWEST_DIGITS} hexadecimal digits"
-        raise UsageProblem(Problem(f"not a {field}", where="--find", found=value, expected=expected))
+        raise UsageProblem(f"not a {field}", where="--find", found=value, expected=expected)
     return Term(field, digits)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from gemel.builds.build import KIND_NAMES, Build, BuildKind
 from gemel.builds.segment import Segment
 from gemel.builds.source import ByteSource, blocks_of
-from gemel.errors import BuildError, ImageFormatError, Problem
+from gemel.errors import BuildError, ImageFormatError
 
 
 def read_flat(
@@ -27,12 +27,10 @@ def read_flat(
             decoded = s_record.decode(blocks_of(source), file)
         elif raw_start is None:
             raise BuildError(
-                Problem(
-                    "a raw binary does not say where it belongs",
-                    where=file,
-                    expected="a start address",
-                    next_step="store the build in an area of the layout, or give an ELF or HEX file",
-                )
+                "a raw binary does not say where it belongs",
+                where=file,
+                expected="a start address",
+                next_step="store the build in an area of the layout, or give an ELF or HEX file",
             )
         else:
             decoded = raw_binary.decode(blocks_of(source), raw_start, file)
@@ -54,13 +52,11 @@ def read_flat(
     )
     if not segments:
         raise BuildError(
-            Problem(
-                "the build is empty: it has nothing to store",
-                where=file,
-                found=f"{KIND_NAMES[kind]} with no data",
-                expected="at least one byte",
-                next_step="check the step that made the file",
-            )
+            "the build is empty: it has nothing to store",
+            where=file,
+            found=f"{KIND_NAMES[kind]} with no data",
+            expected="at least one byte",
+            next_step="check the step that made the file",
         )
     return Build(
         name=name,

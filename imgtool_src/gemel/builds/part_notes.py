@@ -110,13 +110,11 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
     actual = hashlib.sha256(_bytes_of(build)).hexdigest()
     if digest != actual:
         raise BuildError(
-            Problem(
-                "the file next to the build belongs to other bytes",
-                where=f"{file}, sha256",
-                found=str(digest),
-                expected=f"{actual}, of {build.file}",
-                next_step="split the image again, or remove the file that does not belong to the build",
-            )
+            "the file next to the build belongs to other bytes",
+            where=f"{file}, sha256",
+            found=str(digest),
+            expected=f"{actual}, of {build.file}",
+            next_step="split the image again, or remove the file that does not belong to the build",
         )
     given = [aspect for aspect, has in (("build id:", build_id), ("entry point:", entry is not None)) if has]
     return replace(

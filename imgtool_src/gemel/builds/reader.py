@@ -54,24 +54,20 @@ def recognised_kind(start: bytes, file: str) -> BuildKind:
     promised = SUFFIXES.get(PurePath(file).suffix.lower())
     if not start:
         raise BuildError(
-            Problem(
-                "the file is empty",
-                where=file,
-                found="0 bytes",
-                expected=KIND_NAMES[promised] if promised else "a build",
-                next_step="check the step that made the file",
-            )
+            "the file is empty",
+            where=file,
+            found="0 bytes",
+            expected=KIND_NAMES[promised] if promised else "a build",
+            next_step="check the step that made the file",
         )
     if other := foreign(start, text=promised != "bin"):
         expected = KIND_NAMES[promised] if promised else "a build"
         raise BuildError(
-            Problem(
-                f"this is not {expected}" if promised else "this is not a build",
-                where=file,
-                found=other.words,
-                expected=expected,
-                next_step=other.step,
-            )
+            f"this is not {expected}" if promised else "this is not a build",
+            where=file,
+            found=other.words,
+            expected=expected,
+            next_step=other.step,
         )
     found = _kind_of_content(start, promised)
     if found is None and promised == "bin":

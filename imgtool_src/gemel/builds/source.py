@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Protocol
 
-from gemel.errors import BuildError, Problem
+from gemel.errors import BuildError
 
 BLOCK_SIZE = 1 << 18
 """Bytes handed out at once by :func:`blocks_of`."""
@@ -51,13 +51,11 @@ class BytesSource:
         """Exactly ``size`` bytes from ``offset`` on; BuildError if they are not there."""
         if offset < 0 or size < 0 or offset + size > len(self._data):
             raise BuildError(
-                Problem(
-                    "the file ends before the bytes that were requested",
-                    where=self._name,
-                    found=f"{len(self._data):,} bytes",
-                    expected=f"{size:,} bytes from offset {offset:,} on",
-                    next_step="check that nothing writes the file while it is read, then try again",
-                )
+                "the file ends before the bytes that were requested",
+                where=self._name,
+                found=f"{len(self._data):,} bytes",
+                expected=f"{size:,} bytes from offset {offset:,} on",
+                next_step="check that nothing writes the file while it is read, then try again",
             )
         return self._data[offset : offset + size]
 

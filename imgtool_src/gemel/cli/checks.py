@@ -102,7 +102,7 @@ def folder_result(folder: Path, asked: Asked) -> CheckResult:
 
     Raises UsageProblem for words that are no builds, for options given and for reports inside the folder.
     """
-    from gemel.errors import Problem, UsageProblem
+    from gemel.errors import UsageProblem
     from gemel.workflows.checking_release import check_release
     from gemel.workflows.trust import load_policy
 
@@ -110,12 +110,12 @@ def folder_result(folder: Path, asked: Asked) -> CheckResult:
     if given:
         what, step = "--release reads layout, image and version from the folder", "leave it out"
         raise UsageProblem(
-            Problem(what, found=" ".join(given), expected="--release FOLDER [NAME=BUILD]...", next_step=step)
+            what, found=" ".join(given), expected="--release FOLDER [NAME=BUILD]...", next_step=step
         )
     inside = [str(report) for report in asked.reports if folder.resolve() in report.resolve().parents]
     if inside:
         what, step = "a report would change the folder that is checked", "write it elsewhere"
-        raise UsageProblem(Problem(what, where="--report", found=", ".join(inside), next_step=step))
+        raise UsageProblem(what, where="--report", found=", ".join(inside), next_step=step)
     return check_release(
         folder,
         list(asked.words),

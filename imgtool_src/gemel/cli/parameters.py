@@ -117,13 +117,11 @@ def address(value: str) -> int:
         step = f"write 0x{value}" if re.fullmatch("[0-9A-Fa-f]{1,8}", value) else ""
         shown = value if len(value) <= MAX_SHOWN else f"{value[: MAX_SHOWN - 3]}..."
         raise UsageProblem(
-            Problem(
-                "not an address",
-                where="--at",
-                found=shown,
-                expected="0x0000_0000 to 0xFFFF_FFFF",
-                next_step=step,
-            )
+            "not an address",
+            where="--at",
+            found=shown,
+            expected="0x0000_0000 to 0xFFFF_FFFF",
+            next_step=step,
         )
     if re.fullmatch("[0-9]{7,8}", value):
         from gemel.cli.printing import print_remarks

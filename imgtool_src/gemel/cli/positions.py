@@ -51,7 +51,7 @@ def layout_among(words: Sequence[str]) -> tuple[Path | None, list[str]]:
     """
     layouts = [word for word in words if word.lower().endswith(SUFFIX)]
     if len(layouts) > 1:
-        raise UsageProblem(Problem("several layouts", found=", ".join(layouts), expected="one"))
+        raise UsageProblem("several layouts", found=", ".join(layouts), expected="one")
     rest = [word for word in words if word not in layouts]
     if layouts:
         return Path(layouts[0]), rest
@@ -77,9 +77,7 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     if len(layouts) == 1 and files[0] != layouts[0]:
         order = " ".join([layouts[0], *(word for word in files if word != layouts[0]), *builds])
         found = " ".join(files)
-        raise UsageProblem(
-            Problem("the layout comes first", found=found, expected=usage, next_step=f"write: {order}")
-        )
+        raise UsageProblem("the layout comes first", found=found, expected=usage, next_step=f"write: {order}")
     if files and _is_elf(files[0]) and not layouts:
         raise UsageProblem(_elf_in_place(files[0], len(files) > most))
     layout = Path(files[0]) if layouts or len(files) > most else None
@@ -95,7 +93,7 @@ def refuse_standard_input_twice(files: Sequence[str]) -> None:
     """Raise UsageProblem where - stands for two of the ``files``: it can be read once only."""
     if files.count(STDIN) > 1:
         step = "give - once, and a file for the other"
-        raise UsageProblem(Problem("standard input is given twice", found=" ".join(files), next_step=step))
+        raise UsageProblem("standard input is given twice", found=" ".join(files), next_step=step)
 
 
 def _misplaced(word: str) -> Problem | None:

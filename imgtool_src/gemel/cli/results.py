@@ -6,7 +6,7 @@ from pathlib import Path
 
 from gemel.cli.echo import echo
 from gemel.cli.printing import print_diagnostic, written_words
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 
 OTHER_FORMS = ("json", "html", "svg", "sarif", "xml", "csv", "jsonl")
 """Suffixes of forms that some results of gemel have: a text does not go into such a file."""
@@ -25,9 +25,7 @@ def form_by_suffix(output: Path | None, form: str, *forms: str) -> str:
         expected = ", ".join(f".{each}" for each in ("txt", *forms))
         step = "give the file a name that ends in one of these"
         what = "the suffix names no form of this result"
-        raise UsageProblem(
-            Problem(what, where=f"-o {output}", found=f".{suffix}", expected=expected, next_step=step)
-        )
+        raise UsageProblem(what, where=f"-o {output}", found=f".{suffix}", expected=expected, next_step=step)
     return form
 
 

@@ -26,7 +26,7 @@ def write_suit(
     from gemel.cli.printing import print_diagnostic, print_done, written_words
     from gemel.cli.reporting import give_reports
     from gemel.cli.signing.key_options import GivenKeys
-    from gemel.errors import Problem, UsageProblem
+    from gemel.errors import UsageProblem
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
     from gemel.workflows.exporting_suit import suit_envelope
@@ -35,7 +35,7 @@ def write_suit(
     if output is None or core is not None:
         found = "no -o" if output is None else f"--core {core}"
         what = "a SUIT envelope is of all cores, and goes into a file"
-        raise UsageProblem(Problem(what, found=found, expected=USAGE))
+        raise UsageProblem(what, found=found, expected=USAGE)
     found_words = given(words, USAGE)
     layout, image = layout_of(found_words, USAGE), found_words.images[0]
     read = load_layout(layout)

@@ -10,7 +10,7 @@ from gemel.cli.catalogue import COMMANDS, EPILOG, HELP, loaded
 from gemel.cli.declared import Choice, Command, Converted, FileName, IntRange, Kind, Parameter
 from gemel.cli.first_help import MAX_WIDTH
 from gemel.cli.option_groups import GROUPS, group_of
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.version import __version__
 
 SETTINGS: dict[str, Any] = {"help_option_names": ["-h", "--help"], "max_content_width": MAX_WIDTH}
@@ -164,7 +164,7 @@ class LateGroup(click.Group):
             hint = nearest_hint(args[0], COMMANDS) or "gemel --help"
             expected = f"one of {', '.join(COMMANDS)}"
             raise UsageProblem(
-                Problem("unknown command", where="gemel", found=args[0], expected=expected, next_step=hint)
+                "unknown command", where="gemel", found=args[0], expected=expected, next_step=hint
             )
         return super().resolve_command(ctx, args)
 
@@ -196,7 +196,5 @@ def answer(variable: str, instruction: str) -> int:
         step = nearest_hint(instruction, asked)
         expected = f"{variable} as one of {', '.join(asked[: len(SHELLS)])}"
         what = "no completion for this shell"
-        raise UsageProblem(
-            Problem(what, where=variable, found=instruction, expected=expected, next_step=step)
-        )
+        raise UsageProblem(what, where=variable, found=instruction, expected=expected, next_step=step)
     return shell_complete(gemel, {}, "gemel", variable, instruction)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Mapping
 
 from gemel.builds.build import Build
 from gemel.builds.elf.notes import misplaced_note
+from gemel.builds.segment import Segment
 from gemel.draft.cores import CoreGuess, Primary, guess_core, guess_primary
 from gemel.draft.embedded import with_copies
 from gemel.draft.evidence import Evidence
-from gemel.draft.flat import with_run_addresses
 from gemel.draft.from_image import Recorded
 from gemel.draft.pieces import NEAR
 from gemel.draft.places import AreaGuess, Places, guess_places
@@ -26,10 +27,51 @@ from gemel.draft.security import (
 )
 from gemel.draft.separate_ram import are_seen_once, with_separate_ram
 from gemel.draft.shared import Shared, find_shared
+from gemel.draft.vectors import find_vectors
 from gemel.errors import Problem, UsageProblem
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
-from gemel.spans import Span
+from gemel.m_profile.memory_map import RAM_REGIONS, region_of
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables
+from gemel.spans import Span, align_down
 from gemel.structs import Struct, replace
+
+UNIT = 4 << 10
+HANDLERS = (1, 2, 3, 11, 14)
+"""Words that are a handler in every profile: Reset, NMI, HardFault, SVCall, PendSV."""
+
+
+def with_run_addresses(build: Build) -> Build:
+    """``build`` with its run addresses guessed, if it shows none and its vectors point elsewhere."""
+    if not build.reason_for("run addresses") or find_vectors(build) is not None:
+        return build
+    distances = [distance for segment in build.stored if (distance := _distance(build, segment)) is not None]
+    if not distances:
+        return build
+    moved = tuple(replace(it, run_address=it.load_address + distances[0]) for it in build.segments)
+    return replace(build, segments=moved)
+
+
+def _distance(build: Build, segment: Segment) -> int | None:
+    """From where the bytes are stored to where they run, by the first likely vector table of a segment."""
+    last = segment.load_address + len(segment.data) - 4 * FIRST_INTERRUPT
+    for address, stack, _ in possible_tables(segment.data, segment.load_address):
+        if address > last:
+            break
+        words = struct.unpack_from(f"<{FIRST_INTERRUPT}I", segment.data, address - segment.load_address)
+        handlers = [words[index] for index in HANDLERS if words[index] or index == 1]
+        stack_fits = stack % 4 == 0 and _in_ram(stack)
+        if not stack_fits or not all(word & 1 and _in_ram(word) for word in handlers):
+            continue
+        distance = align_down(min(handlers) - 4 * FIRST_INTERRUPT - address, UNIT)
+        ends = [it.load_address + len(it.data) + distance for it in build.stored]
+        if max(handlers) < max(ends):
+            return distance
+    return None
+
+
+def _in_ram(address: int) -> bool:
+    return region_of(RAM_REGIONS, address - 4) is not None
+
 
 MAX_RUNS = 1024
 """Runs of bytes of one build; a linker makes some tens."""
@@ -94,7 +136,7 @@ def draft(
     """
     if not 1 <= len(builds) <= MAX_BUILDS:
         what = "too many builds" if builds else "no build to draft a layout from"
-        raise UsageProblem(Problem(what, found=str(len(builds)), expected=f"1 to {MAX_BUILDS}"))
+        raise UsageProblem(what, found=str(len(builds)), expected=f"1 to {MAX_BUILDS}")
     scattered = [build for build in builds.values() if len(build.segments) > MAX_RUNS]
     if scattered:
         raise UsageProblem(

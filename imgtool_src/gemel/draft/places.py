@@ -10,7 +10,7 @@ from gemel.draft.pieces import Group, MemoryKind, Piece, combined, groups_of, po
 from gemel.draft.regions import Region, region_for, words_of
 from gemel.draft.security import CALLABLE, NOTHING_SECURE, STATE_BIT, Security
 from gemel.draft.shared import Shared
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.inspection.secure_builds import VECTOR_UNIT
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.spans import Span, align_down, align_up, format_address, format_size, without
@@ -134,12 +134,10 @@ def guess_places(
     groups = groups_of(pieces, MEMORY_START, {edge for seen in all_seen for edge in seen.edges})
     if len(groups) > MAX_MEMORIES:
         raise UsageProblem(
-            Problem(
-                "the builds are scattered over too many places",
-                found=f"bytes and RAM in {len(groups):,} stretches far from each other",
-                expected=f"at most {MAX_MEMORIES}, as memories of one device",
-                next_step="look for files that are no builds, or for addresses without sense in them",
-            )
+            "the builds are scattered over too many places",
+            found=f"bytes and RAM in {len(groups):,} stretches far from each other",
+            expected=f"at most {MAX_MEMORIES}, as memories of one device",
+            next_step="look for files that are no builds, or for addresses without sense in them",
         )
     areas: list[AreaGuess] = []
     memories: list[MemoryGuess] = []
@@ -380,7 +378,7 @@ def _made_up(
         taken = ", ".join(f"{memory.name} {memory.span}" for memory in memories[:8])
         hint = "look for a segment of senseless size in the builds"
         raise UsageProblem(
-            Problem("the builds leave no room for a flash", found=taken, expected="some room", next_step=hint)
+            "the builds leave no room for a flash", found=taken, expected="some room", next_step=hint
         )
     group = Group("flash", (Piece(Span(span.start, 0), "stored", ""),), span.end)
     own = list(_further(homeless, group, span.start, names))

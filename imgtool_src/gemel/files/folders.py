@@ -7,7 +7,7 @@ import shutil
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from gemel.errors import OutputError, Problem, UsageProblem
+from gemel.errors import OutputError, UsageProblem
 from gemel.files.locks import OutputLocks, name_of
 from gemel.files.output_targets import real_path
 from gemel.files.outputs import flush_folder
@@ -20,26 +20,24 @@ def refuse_folder(folder: Path) -> None:
     if os.path.isdir(real):
         if os.path.islink(folder):
             what, step = "the output is a link to a folder", "name the folder itself"
-            raise UsageProblem(
-                Problem(what, where=where, found=real, expected="a new folder", next_step=step)
-            )
+            raise UsageProblem(what, where=where, found=real, expected="a new folder", next_step=step)
         try:
             held = sorted(entry.name for entry in os.scandir(real))
         except OSError as error:
             what, reason = "the output folder cannot be read", error.strerror or str(error)
-            raise UsageProblem(Problem(what, where=where, found=reason, expected="a new folder")) from error
+            raise UsageProblem(what, where=where, found=reason, expected="a new folder") from error
         if held:
             what, found = "the output folder is not empty", f"{len(held)} entries, {held[0]} first"
             step = "give a new folder's name; what was released once is not overwritten"
             raise UsageProblem(
-                Problem(what, where=where, found=found, expected="a new or an empty folder", next_step=step)
+                what, where=where, found=found, expected="a new or an empty folder", next_step=step
             )
     elif os.path.lexists(real):
-        raise UsageProblem(Problem("the output is a file", where=where, expected="a new folder"))
+        raise UsageProblem("the output is a file", where=where, expected="a new folder")
     elif not os.path.isdir(os.path.dirname(real)):
         what, step = "the output's folder is not there", "make it first"
         raise UsageProblem(
-            Problem(what, where=where, found=f"{os.path.dirname(real)}: no such folder", next_step=step)
+            what, where=where, found=f"{os.path.dirname(real)}: no such folder", next_step=step
         )
 
 
@@ -68,7 +66,7 @@ def write_folder(folder: Path, files: Mapping[str, Iterable[bytes]]) -> None:
                 "the folder cannot be written; nothing was",
                 "choose a place that you may write to, with room",
             )
-            raise OutputError(Problem(what, where=str(folder), found=reason, next_step=step)) from error
+            raise OutputError(what, where=str(folder), found=reason, next_step=step) from error
         finally:
             shutil.rmtree(written, ignore_errors=True)
         flush_folder(os.path.dirname(real))

@@ -49,12 +49,10 @@ class FileSource:
         if len(data) != size:
             found, expected = f"{len(data):,} bytes from offset {offset:,}", f"{size:,} bytes"
             raise BuildError(
-                Problem(
-                    "the file got shorter while it was read",
-                    where=str(self._path),
-                    found=found,
-                    expected=expected,
-                )
+                "the file got shorter while it was read",
+                where=str(self._path),
+                found=found,
+                expected=expected,
             )
         return data
 
@@ -70,9 +68,7 @@ def blocks_of_file(path: Path, *, plain: bool = False) -> Iterator[bytes]:
             size += len(block)
             if size > MAX_IMAGE_BYTES:
                 found, expected = f"more than {MAX_IMAGE_BYTES:,} bytes", "an image of a microcontroller"
-                raise UsageProblem(
-                    Problem("the file is too large", where=str(path), found=found, expected=expected)
-                )
+                raise UsageProblem("the file is too large", where=str(path), found=found, expected=expected)
             yield block
 
 
@@ -94,7 +90,7 @@ def limited(path: Path, most: int, what: str, *, plain: bool = False) -> bytes:
     data = beginning_of(path, most, plain=plain)
     if len(data) > most:
         found, expected = f"more than {most:,} bytes", what
-        raise UsageProblem(Problem("the file is too large", where=str(path), found=found, expected=expected))
+        raise UsageProblem("the file is too large", where=str(path), found=found, expected=expected)
     return data
 
 
@@ -147,9 +143,7 @@ def _opened(path: Path, *, plain: bool) -> BinaryIO:
     if (path / "release.json").is_file():
         hint = f"gemel check --release {path} checks the whole folder"
     raise UsageProblem(
-        Problem(
-            "this cannot be read as a file", where=str(path), found=kind, expected=expected, next_step=hint
-        )
+        "this cannot be read as a file", where=str(path), found=kind, expected=expected, next_step=hint
     )
 
 
@@ -160,7 +154,7 @@ def _is_descriptor(path: Path) -> bool:
 
 def _standard_input() -> BinaryIO:
     if sys.stdin is None:
-        raise UsageProblem(Problem("there is no standard input", where="-", expected="a file or a pipe"))
+        raise UsageProblem("there is no standard input", where="-", expected="a file or a pipe")
     return os.fdopen(os.dup(sys.stdin.fileno()), "rb")
 
 

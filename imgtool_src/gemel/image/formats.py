@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING
 
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 from gemel.structs import Struct
@@ -115,13 +115,11 @@ def format_of(file_name: str, form: str | None = None) -> Format:
     alike = [known for known in by_suffix if known[:2] == suffix[:2]]  # .hx is near .hex, .out not near .mot
     nearest = get_close_matches(suffix, alike, 1, 0.6)
     raise UsageProblem(
-        Problem(
-            "the suffix names no image file format",
-            where=file_name,
-            found=suffix or "no suffix",
-            expected=", ".join(by_suffix),
-            next_step=f"did you mean {nearest[0]}?"
-            if nearest
-            else f"{'' if file_name == '-' else 'name it by its format, or '}give --as hex, --as srec or --as bin",
-        )
+        "the suffix names no image file format",
+        where=file_name,
+        found=suffix or "no suffix",
+        expected=", ".join(by_suffix),
+        next_step=f"did you mean {nearest[0]}?"
+        if nearest
+        else f"{'' if file_name == '-' else 'name it by its format, or '}give --as hex, --as srec or --as bin",
     )

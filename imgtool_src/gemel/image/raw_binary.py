@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from gemel.errors import ImageFormatError, Problem
+from gemel.errors import ImageFormatError
 from gemel.image.decoded import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import ADDRESS_SPACE, Span, format_address
@@ -38,20 +38,18 @@ def decode(blocks: Iterable[bytes], start: int, name: str) -> Decoded:
             advice = f"see whether {format_address(start)} is its start address"
             found = f"a byte at {format_address(wrong)}"
             raise ImageFormatError(
-                Problem(what, where=name, found=found, expected="0x0000_0000..0xFFFF_FFFF", next_step=advice)
+                what, where=name, found=found, expected="0x0000_0000..0xFFFF_FFFF", next_step=advice
             )
         image.write(address, block)
         address += len(block)
     if not image.size:
         advice = "see whether this is the right file, and whether what wrote it was cut short"
         raise ImageFormatError(
-            Problem(
-                "the file is empty",
-                where=name,
-                found="0 bytes",
-                expected="at least one byte",
-                next_step=advice,
-            )
+            "the file is empty",
+            where=name,
+            found="0 bytes",
+            expected="at least one byte",
+            next_step=advice,
         )
     return Decoded(image, None, ())
 

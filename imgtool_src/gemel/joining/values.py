@@ -97,9 +97,7 @@ def _checksum(checksum: Checksum, sources: StampSources, lookup: SymbolPlaces) -
         expected = "fewer exceptions"
         where = f"checksum {checksum.name}"
         raise LayoutError(
-            Problem(
-                "its exceptions leave out all that it covers", where=where, found="no byte", expected=expected
-            )
+            "its exceptions leave out all that it covers", where=where, found="no byte", expected=expected
         )
     return Write(checksum.name, place, covered, partial(checksum_bytes, layout, image, checksum, covered))
 

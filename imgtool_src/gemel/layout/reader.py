@@ -150,7 +150,7 @@ def _all_checks(layout: Layout, also: Sequence[Check]) -> Iterator[LayoutFault]:
 def _parse(data: bytes, file: str) -> tuple[dict[str, Any], str]:
     if len(data) > MAX_BYTES:
         found, expected = f"{len(data):,} bytes", f"at most {MAX_BYTES:,} bytes"
-        raise LayoutError(Problem("the layout file is too large", where=file, found=found, expected=expected))
+        raise LayoutError("the layout file is too large", where=file, found=found, expected=expected)
     try:
         text = data.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
@@ -160,17 +160,13 @@ def _parse(data: bytes, file: str) -> tuple[dict[str, Any], str]:
         step = other.step if other else "save it as UTF-8"
         where = file if other else f"{file}:{line}"
         what = "the layout is not UTF-8 text"
-        raise LayoutError(
-            Problem(what, where=where, found=found, expected="UTF-8", next_step=step)
-        ) from error
+        raise LayoutError(what, where=where, found=found, expected="UTF-8", next_step=step) from error
     _refuse_long_keys(text, file)
     try:
         return tomllib.loads(text), text
     except RecursionError as error:
         expected = "tables of tables"
-        raise LayoutError(
-            Problem("the layout is nested too deeply", where=file, expected=expected)
-        ) from error
+        raise LayoutError("the layout is nested too deeply", where=file, expected=expected) from error
     except ValueError as error:  # TOMLDecodeError, or a plain one for a number of thousands of digits
         raise LayoutError(_syntax_problem(error, file, text)) from error
 
@@ -179,9 +175,7 @@ def _refuse_long_keys(text: str, file: str) -> None:
     for number, line in enumerate(text.split("\n"), 1):
         if line.count(".") >= MAX_KEY_PARTS and re.search(_LONG_KEY, line):
             where, expected = f"{file}:{number}", f"at most {MAX_KEY_PARTS} parts, joined by dots"
-            raise LayoutError(
-                Problem("a key of too many parts", where=where, found=in_toml(line), expected=expected)
-            )
+            raise LayoutError("a key of too many parts", where=where, found=in_toml(line), expected=expected)
 
 
 def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:

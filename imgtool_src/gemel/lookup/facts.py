@@ -178,7 +178,7 @@ class Lookup:
         if len(found) > MOST_DEFINITIONS:
             what, expected = "too many symbols have this name", f"at most {MOST_DEFINITIONS:,}"
             where = f"{name} in {', '.join(each.file for each in self._builds.values())}"
-            raise UsageProblem(Problem(what, where=where, found=f"{len(found):,}", expected=expected))
+            raise UsageProblem(what, where=where, found=f"{len(found):,}", expected=expected)
         uses = [self._use(build, symbol, offset) for build, symbol in found]
         return SymbolFacts(f"{name}+{offset:#x}" if offset else name, tuple(uses))
 

@@ -53,9 +53,7 @@ class SymbolPlaces:
                 "rename all but one of them in the build's sources" if spans else _nearest(placement, symbol)
             )
             what = f"symbol {symbol} of build {build} cannot be placed"
-            raise SymbolNotPlaced(
-                Problem(what, where=where, found=words, expected="one symbol", next_step=hint)
-            )
+            raise SymbolNotPlaced(what, where=where, found=words, expected="one symbol", next_step=hint)
         run = max(spans)
         for piece in placement.pieces:
             offset = run.start - piece.segment.run_address
@@ -64,13 +62,11 @@ class SymbolPlaces:
         hint = "only stored bytes can hold a value: make it initialised, read-only data"
         what = f"symbol {symbol} of build {build} has no bytes in the image"
         raise SymbolNotPlaced(
-            Problem(
-                what,
-                where=where,
-                found=format_address(run.start),
-                expected="an address in stored bytes",
-                next_step=hint,
-            )
+            what,
+            where=where,
+            found=format_address(run.start),
+            expected="an address in stored bytes",
+            next_step=hint,
         )
 
 

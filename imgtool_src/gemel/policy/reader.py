@@ -121,20 +121,18 @@ def _problems(faults: Sequence[LayoutFault], file: str, text: str) -> list[Probl
 def _text_of(data: bytes, file: str) -> str:
     if len(data) > MAX_BYTES:
         found, expected = f"{len(data):,} bytes or more", f"at most {MAX_BYTES:,} bytes"
-        raise PolicyError(Problem("the policy file is too large", where=file, found=found, expected=expected))
+        raise PolicyError("the policy file is too large", where=file, found=found, expected=expected)
     try:
         text = data.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         found = f"byte 0x{data[error.start]:02X} at offset {error.start}"
         raise PolicyError(
-            Problem("the policy is not UTF-8 text", where=file, found=found, expected="UTF-8")
+            "the policy is not UTF-8 text", where=file, found=found, expected="UTF-8"
         ) from error
     for number, line in enumerate(text.split("\n"), 1):
         if len(line) > MAX_LINE:
             found, expected = f"{len(line):,} characters", f"at most {MAX_LINE:,}"
-            raise PolicyError(
-                Problem("a line is too long", where=f"{file}:{number}", found=found, expected=expected)
-            )
+            raise PolicyError("a line is too long", where=f"{file}:{number}", found=found, expected=expected)
     return text
 
 
@@ -152,4 +150,4 @@ def _parse(text: str, file: str) -> dict[str, Any]:
             )
             raise PolicyError(problem) from error
         what = f"not valid TOML: {in_toml(str(error), 200)}"
-        raise PolicyError(Problem(what, where=file, expected="TOML 1.0 (toml.io)")) from error
+        raise PolicyError(what, where=file, expected="TOML 1.0 (toml.io)") from error

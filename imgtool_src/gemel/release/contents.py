@@ -22,7 +22,7 @@ import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.seals.cose import MAX_SIGNERS
 from gemel.structs import Struct
 from gemel.text.as_json import data_of, json_text, schema_of
@@ -111,13 +111,11 @@ def read_contents(data: bytes, where: str) -> ReleaseContents:
     except (ValueError, RecursionError) as error:
         step = "take the release folder as gemel release made it"
         raise UsageProblem(
-            Problem(
-                "not the contents of a release",
-                where=where,
-                found=str(error)[:200],
-                expected="format 1",
-                next_step=step,
-            )
+            "not the contents of a release",
+            where=where,
+            found=str(error)[:200],
+            expected="format 1",
+            next_step=step,
         ) from error
     return contents
 

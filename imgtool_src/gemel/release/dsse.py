@@ -14,7 +14,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.seals.cose import MAX_SIGNERS
 from gemel.seals.keys.algorithms import ECDSA_P256, ECDSA_P384, SignatureAlgorithm
 from gemel.seals.keys.keys import PublicKey, Signer
@@ -89,7 +89,7 @@ def read_envelope(data: bytes, where: str) -> Envelope:
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         what, found_words = "not a DSSE envelope", str(error)[:200]
         expected = "payload, payloadType and signatures"
-        raise UsageProblem(Problem(what, where=where, found=found_words, expected=expected)) from error
+        raise UsageProblem(what, where=where, found=found_words, expected=expected) from error
 
 
 def holds(envelope: Envelope, signature: DsseSignature, key: PublicKey) -> bool:

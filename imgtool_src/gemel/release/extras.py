@@ -5,7 +5,7 @@ from __future__ import annotations
 from importlib import import_module
 from typing import Any
 
-from gemel.errors import ExtraMissing, Problem
+from gemel.errors import ExtraMissing
 
 EXTRA = "release"
 
@@ -16,10 +16,8 @@ def library(module: str, use: str) -> Any:
         return import_module(module)
     except ImportError as error:
         raise ExtraMissing(
-            Problem(
-                f"{use} needs a library that is not installed",
-                found=f"no module {module}",
-                expected=module.partition(".")[0],
-                next_step=f"pip install 'gemel[{EXTRA}]'",
-            )
+            f"{use} needs a library that is not installed",
+            found=f"no module {module}",
+            expected=module.partition(".")[0],
+            next_step=f"pip install 'gemel[{EXTRA}]'",
         ) from error

@@ -16,7 +16,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.release.contents import ReleaseContents
 from gemel.structs import NamedTuple
 from gemel.text.as_json import json_text
@@ -116,4 +116,4 @@ def read_statement(data: bytes, where: str) -> Statement:
         )
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         what, expected = "not an in-toto statement of SLSA provenance v1", f"{STATEMENT} with {PREDICATE}"
-        raise UsageProblem(Problem(what, where=where, found=str(error)[:200], expected=expected)) from error
+        raise UsageProblem(what, where=where, found=str(error)[:200], expected=expected) from error

@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from gemel.builds.build import Build
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.m_profile.attribute_tags import TAGS
 from gemel.release.contents import ReleaseContents
 from gemel.release.extras import library
@@ -167,13 +167,11 @@ def merge_sbom(bom: Any, data: bytes, name: str, prefix: str) -> list[Any]:
     except _TooManyParts as error:
         what, step = "the SBOM is too large to merge", "give one of what is linked into the build alone"
         expected = f"at most {MAX_PARTS:,} components and dependencies, {MAX_DEPTH} inside each other"
-        raise UsageProblem(
-            Problem(what, where=f"--sbom {name}", expected=expected, next_step=step)
-        ) from error
+        raise UsageProblem(what, where=f"--sbom {name}", expected=expected, next_step=step) from error
     except Exception as error:  # the library raises errors of many kinds for what is no CycloneDX
         what, step = "not a CycloneDX SBOM in JSON", "export it as CycloneDX JSON, 1.2 to 1.6"
         reason = f"{type(error).__name__}: {error}"[:200]
-        raise UsageProblem(Problem(what, where=f"--sbom {name}", found=reason, next_step=step)) from error
+        raise UsageProblem(what, where=f"--sbom {name}", found=reason, next_step=step) from error
 
 
 class _TooManyParts(ValueError):

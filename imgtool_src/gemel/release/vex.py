@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import Any
 from urllib.parse import unquote
 
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.structs import NamedTuple
 
 OPENVEX = "https://openvex.dev/ns"
@@ -51,13 +51,11 @@ def read_vex(data: bytes, where: str) -> Vex:
     except (ValueError, RecursionError) as error:
         reason = str(error) if type(error) is ValueError else f"no JSON: {error}"
         raise UsageProblem(
-            Problem(
-                "not a VEX document",
-                where=where,
-                found=reason[:200],
-                expected="CycloneDX with vulnerabilities, OpenVEX, or CSAF of category csaf_vex, as JSON",
-                next_step="export the VEX as JSON; an SBOM without vulnerabilities goes to --sbom",
-            )
+            "not a VEX document",
+            where=where,
+            found=reason[:200],
+            expected="CycloneDX with vulnerabilities, OpenVEX, or CSAF of category csaf_vex, as JSON",
+            next_step="export the VEX as JSON; an SBOM without vulnerabilities goes to --sbom",
         ) from error
 
 

@@ -44,13 +44,11 @@ def check_sealable(layout: Layout, algorithms: Sequence[SignatureAlgorithm]) -> 
         expected = f"one of {', '.join(plan.algorithms)} (algorithms in [seal])"
         found = ", ".join(dict.fromkeys(refused))
         raise UsageProblem(
-            Problem(
-                what,
-                where="seal",
-                found=found,
-                expected=expected,
-                next_step="give a key of an allowed algorithm",
-            )
+            what,
+            where="seal",
+            found=found,
+            expected=expected,
+            next_step="give a key of an allowed algorithm",
         )
     check_room(algorithms, layout.span_of(plan.area).size, area_words(layout, plan))
     return plan
@@ -63,7 +61,7 @@ def refuse_too_few(plan: SealPlan, algorithms: Sequence[SignatureAlgorithm], nex
         found = f"{', '.join(each.name for each in algorithms) or 'none'}; missing {' and '.join(missing)}"
         what = "fewer signers than the layout demands"
         raise UsageProblem(
-            Problem(what, where="seal", found=found, expected=demanded_words(plan), next_step=next_step)
+            what, where="seal", found=found, expected=demanded_words(plan), next_step=next_step
         )
 
 
@@ -99,7 +97,7 @@ def record_bytes(layout: Layout, image: SparseBytes) -> bytes:
     """
     if layout.record is None:
         raise UsageProblem(
-            Problem("the layout has no record", where="layout", found="no [record]", expected="[record]")
+            "the layout has no record", where="layout", found="no [record]", expected="[record]"
         )
     area = layout.record.area
     span = layout.span_of(area)

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from gemel.audit.as_text import Totals, text_line
 from gemel.audit.result import ImageResult, line_of
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.structs import NamedTuple
 
 BLOCK = 1 << 18
@@ -100,9 +100,7 @@ def form_of(file: str) -> Form:
             return each
     expected = ", ".join(each.suffix for each in FORMS)
     raise UsageProblem(
-        Problem(
-            "the suffix names no form of an audit", where=file, found=suffix or "no suffix", expected=expected
-        )
+        "the suffix names no form of an audit", where=file, found=suffix or "no suffix", expected=expected
     )
 
 

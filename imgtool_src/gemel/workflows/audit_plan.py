@@ -151,9 +151,7 @@ def _layouts_in(folder: Path) -> Iterator[Path]:
             raise NotADirectoryError(0, "no such folder")
     except OSError as error:
         reason = error.strerror or str(error)
-        raise UsageProblem(
-            Problem("the folder of layouts cannot be read", where=str(folder), found=reason)
-        ) from error
+        raise UsageProblem("the folder of layouts cannot be read", where=str(folder), found=reason) from error
     yield from files
 
 

@@ -158,9 +158,7 @@ class Judge:
         options = self._plan.options
         read = load_layout(layout.file, paths_outside=options.paths_outside)
         if read.file_sha256.hex() != layout.sha256:
-            raise GemelError(
-                Problem(f"{read.name} changed during the audit", next_step="run the audit again")
-            )
+            raise GemelError(f"{read.name} changed during the audit", next_step="run the audit again")
         return Checker(
             read,
             trust_by(self._plan, read),

@@ -10,7 +10,7 @@ from pathlib import Path
 from gemel.audit.index import Index, IndexedBlock, Known, stamp_of
 from gemel.audit.pool import Answer, Pool
 from gemel.audit.result import ImageResult, result_of
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.structs import NamedTuple, replace
 from gemel.workflows.audit_plan import Options, Plan, plan_for_folder, plan_for_layout
 from gemel.workflows.audit_worker import CODE, why_not_read
@@ -76,13 +76,9 @@ def audit_images(
     from gemel.workflows.checking import date_of_today
 
     if (layout is None) == (layouts is None):
-        raise UsageProblem(
-            Problem("an audit needs a layout or a folder of layouts", expected="one of the two")
-        )
+        raise UsageProblem("an audit needs a layout or a folder of layouts", expected="one of the two")
     if not 0 <= jobs <= MOST_JOBS:
-        raise UsageProblem(
-            Problem("not a number of processes", found=f"jobs {jobs}", expected=f"0 to {MOST_JOBS}")
-        )
+        raise UsageProblem("not a number of processes", found=f"jobs {jobs}", expected=f"0 to {MOST_JOBS}")
     options = Options(
         trust=tuple(map(str, trust)),
         policy=str(policy) if policy else None,
@@ -112,9 +108,7 @@ def _asked_all(paths: Iterable[str], plan: Plan, index: Index, again: bool) -> I
                 f"more than {MOST_MISSING:,} files cannot be read",
                 "run it where the paths lead to files",
             )
-            raise UsageProblem(
-                Problem(what, found=file.path[:200], expected="paths of images", next_step=step)
-            )
+            raise UsageProblem(what, found=file.path[:200], expected="paths of images", next_step=step)
 
 
 def _asked(path: str, plan: Plan, index: Index, again: bool) -> _File:

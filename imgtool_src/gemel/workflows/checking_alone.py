@@ -147,7 +147,7 @@ def refuse_without_layout(given: Sequence[str]) -> None:
             "without a layout this means nothing",
             "give the layout before the image, or leave it out",
         )
-        raise UsageProblem(Problem(what, found=", ".join(given), next_step=step))
+        raise UsageProblem(what, found=", ".join(given), next_step=step)
 
 
 def _layout_of(image: SparseBytes, file: str) -> ReadLayout:

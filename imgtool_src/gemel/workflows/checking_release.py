@@ -94,7 +94,7 @@ def read_folder(path: Path) -> ReleaseFolder:
         if os.path.exists(path):
             found, step = "a file", "unpack an archive first, and name the folder with its release.json"
         raise UsageProblem(
-            Problem(what, where=str(path), found=found, expected="a folder of gemel release", next_step=step)
+            what, where=str(path), found=found, expected="a folder of gemel release", next_step=step
         )
     files: dict[str, bytes] = {}
     strange: list[tuple[str, str]] = []
@@ -107,9 +107,7 @@ def read_folder(path: Path) -> ReleaseFolder:
         total += entry.stat(follow_symlinks=False).st_size
         if len(files) == MAX_FILES or total > MAX_TOTAL:
             expected = f"at most {MAX_FILES:,} files and {MAX_TOTAL:,} bytes"
-            raise UsageProblem(
-                Problem("the folder is too large for a release", where=str(path), expected=expected)
-            )
+            raise UsageProblem("the folder is too large for a release", where=str(path), expected=expected)
         files[name] = b"".join(blocks_of_file(Path(entry.path), plain=True))
     return ReleaseFolder(files, tuple(strange))
 
@@ -131,7 +129,7 @@ def _entries(path: Path) -> list[tuple[str, os.DirEntry[str]]]:
                     found.append((f"{prefix}{entry.name}", entry))
     except OSError as error:
         reason = error.strerror or str(error)
-        raise UsageProblem(Problem("the folder cannot be read", where=str(path), found=reason)) from error
+        raise UsageProblem("the folder cannot be read", where=str(path), found=reason) from error
     return sorted(found, key=lambda pair: pair[0])
 
 
@@ -140,13 +138,11 @@ def _contents(folder: ReleaseFolder, path: Path) -> ReleaseContents:
     step = "name the folder that gemel release made, or check an image by gemel check LAYOUT IMAGE"
     if CONTENTS not in folder.files:
         raise UsageProblem(
-            Problem(
-                "not a release folder",
-                where=str(path),
-                found=f"no {CONTENTS}",
-                expected=CONTENTS,
-                next_step=step,
-            )
+            "not a release folder",
+            where=str(path),
+            found=f"no {CONTENTS}",
+            expected=CONTENTS,
+            next_step=step,
         )
     contents = folder.contents
     images = [each.file for each in contents.images]
@@ -155,7 +151,7 @@ def _contents(folder: ReleaseFolder, path: Path) -> ReleaseContents:
         found = ", ".join(missing) or "no image"
         what = "the release lacks what a check needs"
         raise UsageProblem(
-            Problem(what, where=str(path), found=found, expected="a layout and an image", next_step=step)
+            what, where=str(path), found=found, expected="a layout and an image", next_step=step
         )
     for each in contents.images:
         format_of(each.file)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import Build
 from gemel.comparing.changes import Comparison
 from gemel.comparing.gather import comparison_of
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.image.image import Image
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout
@@ -58,4 +58,4 @@ def refuse_builds(given: Sequence[str]) -> None:
     """Raise UsageProblem for builds where no layout says where they go."""
     if given:
         step = "give LAYOUT first, which says where each goes"
-        raise UsageProblem(Problem("builds are compared by a layout", found=" ".join(given), next_step=step))
+        raise UsageProblem("builds are compared by a layout", found=" ".join(given), next_step=step)

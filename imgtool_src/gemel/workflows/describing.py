@@ -122,4 +122,4 @@ def refuse_builds_without_layout(builds: Iterable[str]) -> None:
             "builds can be shown only by a layout",
             "give LAYOUT before the image, which says where each goes",
         )
-        raise UsageProblem(Problem(what, found=names, next_step=step))
+        raise UsageProblem(what, found=names, next_step=step)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.layout.reader import ReadLayout
 from gemel.release.suit import components_of, envelope_of, manifest_of
 from gemel.workflows.checking import CheckResult, check
@@ -21,7 +21,7 @@ def suit_envelope(layout: ReadLayout, image: Image, keys: SignerSource) -> tuple
     """
     if not keys:
         what, expected = "a SUIT envelope is signed", "--key KEY"
-        raise UsageProblem(Problem(what, where="export suit", found="no --key", expected=expected))
+        raise UsageProblem(what, where="export suit", found="no --key", expected=expected)
     result = check(layout, image, rehearsal=False)
     if not result.passes:
         return result, b""

@@ -349,9 +349,7 @@ def read_images(
         found, step = format_address(at), "leave --at out; it is for raw binaries, .bin"
         what = f"{formats[0].name} files have addresses of their own"
         raise UsageProblem(
-            Problem(
-                what, where="--at", found=f"{found} for {paths[0].name}", expected="no --at", next_step=step
-            )
+            what, where="--at", found=f"{found} for {paths[0].name}", expected="no --at", next_step=step
         )
     layouts = layout if isinstance(layout, list | tuple) else [layout] * len(paths)
     each = zip(paths, formats, layouts, strict=True)
@@ -376,23 +374,19 @@ def _first_flash(layout: Layout | None, path: Path) -> int:
     if layout is None:
         hint = "give --at ADDRESS, or LAYOUT before the image"
         raise UsageProblem(
-            Problem(
-                "a raw binary does not say where it goes",
-                where=str(path),
-                expected="an address",
-                next_step=hint,
-            )
+            "a raw binary does not say where it goes",
+            where=str(path),
+            expected="an address",
+            next_step=hint,
         )
     flash = min((memory.start for memory in layout.memories.values() if memory.kind == "flash"), default=None)
     if flash is None:
         hint = "give --at ADDRESS"
         raise UsageProblem(
-            Problem(
-                "the layout has no flash for a raw binary",
-                where=str(path),
-                expected="an address",
-                next_step=hint,
-            )
+            "the layout has no flash for a raw binary",
+            where=str(path),
+            expected="an address",
+            next_step=hint,
         )
     return flash
 
@@ -408,7 +402,7 @@ def date_of(text: str | None) -> datetime.date | None:
             return datetime.date.fromisoformat(text)
     except ValueError:
         pass
-    raise UsageProblem(Problem("not a date", where="--date", found=text, expected="YYYY-MM-DD"))
+    raise UsageProblem("not a date", where="--date", found=text, expected="YYYY-MM-DD")
 
 
 def version_of(text: str | None, where: str = "--version") -> Version | None:
@@ -422,5 +416,5 @@ def version_of(text: str | None, where: str = "--version") -> Version | None:
     sound = len(parts) == 3 and all(part.isascii() and part.isdigit() and len(part) <= 10 for part in parts)
     if not sound or any(int(part) > limit for part, limit in zip(parts, limits, strict=True)):
         expected = "X.Y.Z, at most 65535.65535.4294967295"
-        raise UsageProblem(Problem("not a version", where=where, found=text, expected=expected))
+        raise UsageProblem("not a version", where=where, found=text, expected=expected)
     return Version.of(text)

@@ -29,7 +29,7 @@ def lookup_of(layout: ReadLayout | None, builds: Mapping[str, Build], image: Ima
     if layout is None:
         if not builds:
             what, step = "no layout and no build to look up in", "give LAYOUT, or NAME=BUILD"
-            raise UsageProblem(Problem(what, next_step=step))
+            raise UsageProblem(what, next_step=step)
         return Lookup(None, builds)
 
     inspection = Inspection(layout, image.data if image else SparseBytes(), builds)
@@ -104,7 +104,7 @@ def _answer(lookup: Lookup, query: str, cores: Sequence[str]) -> Answer:
     number = _number(query)
     if number is not None and not 0 <= number < 1 << 32:
         expected = "0x0000_0000 to 0xFFFF_FFFF"
-        raise UsageProblem(Problem("not an address", found=query[:40], expected=expected))
+        raise UsageProblem("not an address", found=query[:40], expected=expected)
     found = lookup.symbol(query)
     if found.uses:
         return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.files.reading import limited
 from gemel.record.record import decode
 from gemel.seals.format import SealFinding
@@ -26,16 +26,14 @@ def paired(files: Sequence[Path], option: str, publics: Sequence[Path]) -> list[
         found = f"{len(files)} {option}, {len(publics)} --public"
         step = f"give each {option} FILE its --public KEY, in the same order"
         raise UsageProblem(
-            Problem(
-                "files and public keys do not pair", found=found, expected="as many of each", next_step=step
-            )
+            "files and public keys do not pair", found=found, expected="as many of each", next_step=step
         )
     keys = public_keys(publics)
     twice = [key for index, key in enumerate(keys) if key in keys[:index]]
     if twice:
         found = twice[0].fingerprint.hex()
         raise UsageProblem(
-            Problem("a public key is given twice", where="--public", found=found, expected="each key once")
+            "a public key is given twice", where="--public", found=found, expected="each key once"
         )
     return list(zip(files, keys, strict=True))
 

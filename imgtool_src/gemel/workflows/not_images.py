@@ -38,13 +38,11 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
     if suffix == ".toml" and form is None:
         step = "give the image; a layout is given once, before it"
         raise UsageProblem(
-            Problem(
-                "this is a layout, not an image",
-                where=str(path),
-                found="a file in TOML",
-                expected=IMAGES,
-                next_step=step,
-            )
+            "this is a layout, not an image",
+            where=str(path),
+            found="a file in TOML",
+            expected=IMAGES,
+            next_step=step,
         )
     if form != "bin" and (other := foreign(start, text=suffix != ".bin")):
         problem = Problem("this is not an image", where=str(path), found=other.words, expected=IMAGES)

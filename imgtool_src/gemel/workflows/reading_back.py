@@ -83,11 +83,9 @@ def read_dump(
     raw = [path for path in paths if not format_of(path.name, form).has_addresses]
     if len(starts) != len(raw) and (starts or len(raw) > 1):
         raise UsageProblem(
-            Problem(
-                "raw binaries and addresses do not pair",
-                found=f"{len(raw)} raw binaries, {len(starts)} --at",
-                expected="one --at ADDRESS for each raw binary, in the same order",
-            )
+            "raw binaries and addresses do not pair",
+            found=f"{len(raw)} raw binaries, {len(starts)} --at",
+            expected="one --at ADDRESS for each raw binary, in the same order",
         )
     at = dict(zip(raw, starts, strict=False))
     images = [read_image(path, layout=layout, at=at.get(path), form=form) for path in paths]

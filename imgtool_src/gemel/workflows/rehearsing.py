@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.image.image import Image
 from gemel.layout.reader import ReadLayout
 
@@ -40,7 +40,7 @@ def rehearse(
 
     if budget is not None and budget < 1:
         what, expected = "no instructions to rehearse", "at least 1, or None"
-        raise UsageProblem(Problem(what, where="budget", found=str(budget), expected=expected))
+        raise UsageProblem(what, where="budget", found=str(budget), expected=expected)
     given = builds or {}
     sources = {name: build.source for name, build in given.items() if build.source is not None}
     options = RehearsalOptions(budget, tuple(watches), isolate, exact, interleavings)

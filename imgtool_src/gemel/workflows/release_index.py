@@ -35,7 +35,7 @@ def refuse_index(file: Path, folder: Path) -> None:
     """
     if Path(os.path.abspath(folder)) in Path(os.path.abspath(file)).parents:
         what, step = "the index cannot be inside of the release", "name a file next to the folder"
-        raise UsageProblem(Problem(what, where=str(file), found=f"a file in {folder}", next_step=step))
+        raise UsageProblem(what, where=str(file), found=f"a file in {folder}", next_step=step)
     refuse_targets([file])
     if os.path.exists(file):
         Index(file, write=False).close()
@@ -96,7 +96,7 @@ def images_with(index: Index, file: Path, at: int | None) -> Iterator[ImageResul
             "the index knows no blocks of images",
             "gemel release --index FILE keeps them, and gemel audit --index FILE --blocks",
         )
-        raise UsageProblem(Problem(what, where=f"--find image={file}", next_step=step))
+        raise UsageProblem(what, where=f"--find image={file}", next_step=step)
     has_addresses = format_of(file.name).has_addresses
     image = read_image(file, at=at if has_addresses else at or 0).data
     # What leaves erased bytes out may begin anywhere in a block; of a raw binary a block that is cut is not compared.

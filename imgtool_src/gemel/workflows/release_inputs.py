@@ -98,7 +98,7 @@ def read_inputs(request: ReleaseRequest, keys: SignerSource) -> Inputs:
     refuse_unsealable(read.layout, keys, False)
     if old and request.previous is None:
         what, step = "builds of a previous image without one", "give it with --previous"
-        raise UsageProblem(Problem(what, found=" ".join(f"{OLD}{name}" for name in old), next_step=step))
+        raise UsageProblem(what, found=" ".join(f"{OLD}{name}" for name in old), next_step=step)
     previous, builds, old_builds = all_of(
         lambda: read_images([before], read, None)[0] if before else None,
         lambda: load_builds(read, files),
@@ -162,7 +162,7 @@ def _refuse_builder(builder: str | None) -> None:
             "the builder is named by a URI",
             "SCHEME:..., as in https://ci.harbour.example/release",
         )
-        raise UsageProblem(Problem(what, where="--builder", found=builder[:80], expected=expected))
+        raise UsageProblem(what, where="--builder", found=builder[:80], expected=expected)
 
 
 def formats_of(request: ReleaseRequest) -> list[str]:
@@ -170,5 +170,5 @@ def formats_of(request: ReleaseRequest) -> list[str]:
     unknown = sorted(set(request.formats) - set(IMAGE_FORMATS))
     if unknown or not request.formats:
         found, expected = ", ".join(unknown) or "none", ", ".join(IMAGE_FORMATS)
-        raise UsageProblem(Problem("not a format of images", found=found, expected=expected))
+        raise UsageProblem("not a format of images", found=found, expected=expected)
     return [form for form in IMAGE_FORMATS if form in request.formats]

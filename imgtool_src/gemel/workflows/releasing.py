@@ -150,7 +150,7 @@ def _images(
             what, step = "too large for a whole-memory binary", "leave them out with --no-memory-files"
             found, where = format_size(memory.size), f"memory {memory.name}"
             raise UsageProblem(
-                Problem(what, where=where, found=found, expected=format_size(MAX_WHOLE), next_step=step)
+                what, where=where, found=found, expected=format_size(MAX_WHOLE), next_step=step
             )
         name = f"{stem}-{memory.name}.bin"
         files[name] = b"".join(whole_memory(joined.image.data, layout, memory.name))
@@ -211,11 +211,9 @@ def _add(files: dict[str, bytes], more: Mapping[str, bytes], what: str) -> None:
     if clash:
         step = "give the layout, its key or the document another name"
         raise UsageProblem(
-            Problem(
-                f"two files of the release would have one name, one of them {what}",
-                found=clash[0],
-                next_step=step,
-            )
+            f"two files of the release would have one name, one of them {what}",
+            found=clash[0],
+            next_step=step,
         )
     files |= more
 
@@ -239,13 +237,11 @@ def _keys(read: ReadLayout, signers: Sequence[Signer]) -> tuple[list[ReleasedKey
             )
             expected = "a path inside the layout's folder, without \\ : * ? \" < > |"
             raise UsageProblem(
-                Problem(
-                    what,
-                    where=f"trust in [seal] of {read.file}",
-                    found=name,
-                    expected=expected,
-                    next_step=step,
-                )
+                what,
+                where=f"trust in [seal] of {read.file}",
+                found=name,
+                expected=expected,
+                next_step=step,
             )
         named[name] = public_keys([Path(read.file).parent / name], plain=True)[0]
     for key in sorted((signer.public_key for signer in signers), key=lambda each: each.fingerprint):

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from gemel.checking.identity import identity_of
 from gemel.checking.reports.as_text import report_of
 from gemel.checking.runner import RulesApplied
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.inspection.inspection import Inspection
 from gemel.structs import Struct
 
@@ -97,6 +97,6 @@ def format_of_file(name: str) -> ReportFormat:
         expected = ", ".join(f"{suffix} ({each.name})" for each in FORMATS for suffix in each.suffixes)
         hint = "give the report a name that ends in one of these"
         raise UsageProblem(
-            Problem("the suffix names no form of report", where=name, expected=expected, next_step=hint)
+            "the suffix names no form of report", where=name, expected=expected, next_step=hint
         )
     return max(fitting, key=lambda pair: pair[0])[1]

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from gemel.checking.rule import Rule
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
@@ -70,9 +70,7 @@ def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) 
     """
     if keys and leave_unsealed:
         found = "--key and --leave-unsealed"
-        raise UsageProblem(
-            Problem("an image is sealed or left unsealed", found=found, expected="one of them")
-        )
+        raise UsageProblem("an image is sealed or left unsealed", found=found, expected="one of them")
     if keys:
         from gemel.seals.sealing import check_sealable
 
@@ -80,19 +78,17 @@ def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) 
         if len(keys) < least_signers(plan):
             what, found = "fewer keys than the layout demands signers", f"{len(keys)} --key"
             raise UsageProblem(
-                Problem(what, where="seal", found=found, expected=demanded_words(plan), next_step=MORE_KEYS)
+                what, where="seal", found=found, expected=demanded_words(plan), next_step=MORE_KEYS
             )
     elif layout.seal and layout.seal.required and not leave_unsealed:
         what = "the layout requires a seal, and no key is given"
         step = "give --key KEY, or --leave-unsealed and seal the image later with gemel sign"
         raise UsageProblem(
-            Problem(
-                what,
-                where="seal",
-                found="no --key",
-                expected="a key (required = true in [seal])",
-                next_step=step,
-            )
+            what,
+            where="seal",
+            found="no --key",
+            expected="a key (required = true in [seal])",
+            next_step=step,
         )
 
 

@@ -46,13 +46,11 @@ def split(layout: ReadLayout, image: Image, builds: Mapping[str, Build] | None =
     missing = [name for name in layout.layout.builds if name not in inspection.placed]
     if missing:
         raise UsageProblem(
-            Problem(
-                "builds are not in the image",
-                where=image.file,
-                found=f"no byte of {', '.join(missing)}",
-                expected="every build of the layout, by the image's record or in its area",
-                next_step="give the layout that the image was joined by, or the builds' ELF files",
-            )
+            "builds are not in the image",
+            where=image.file,
+            found=f"no byte of {', '.join(missing)}",
+            expected="every build of the layout, by the image's record or in its area",
+            next_step="give the layout that the image was joined by, or the builds' ELF files",
         )
     _refuse_large(inspection, image.file)
     _refuse_changed(inspection, image.file)

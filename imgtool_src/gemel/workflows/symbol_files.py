@@ -32,13 +32,13 @@ def refuse_symbols(folders: Sequence[Path], build_ids: Sequence[str], has_image:
     """Raise UsageProblem for build ids without a folder, and for a folder without build ids."""
     if build_ids and not folders:
         what, step = "a build id is looked for in no folder", "give --symbols FOLDER too"
-        raise UsageProblem(Problem(what, where="build id", found=build_ids[0], next_step=step))
+        raise UsageProblem(what, where="build id", found=build_ids[0], next_step=step)
     if folders and not build_ids and not has_image:
         what, step = (
             "--symbols without a build id or an image",
             "give --build-id ID, --version with --index, or --image IMAGE, whose record names ids",
         )
-        raise UsageProblem(Problem(what, where="--symbols", found=str(folders[0]), next_step=step))
+        raise UsageProblem(what, where="--symbols", found=str(folders[0]), next_step=step)
 
 
 def ids_of_version(index: Path | None, version: str | None, layout: ReadLayout | None) -> list[str]:
@@ -51,7 +51,7 @@ def ids_of_version(index: Path | None, version: str | None, layout: ReadLayout |
         return []
     if index is None or version is None:
         what, step = "a version is looked for in an index", "give --index FILE and --version X.Y.Z"
-        raise UsageProblem(Problem(what, found="one without the other", next_step=step))
+        raise UsageProblem(what, found="one without the other", next_step=step)
     from contextlib import closing
 
     from gemel.audit.index import Index
@@ -67,10 +67,10 @@ def ids_of_version(index: Path | None, version: str | None, layout: ReadLayout |
             "the index knows no build ids of this version",
             "gemel release --index FILE, or gemel audit --index FILE IMAGE, puts it in",
         )
-        raise UsageProblem(Problem(what, where=str(index), found=version, next_step=step))
+        raise UsageProblem(what, where=str(index), found=version, next_step=step)
     if len({each.partition("=")[0] for each in ids}) < len(ids):
         what, step = "the index knows several builds of this version", "give --build-id, one of them"
-        raise UsageProblem(Problem(what, where=str(index), found=", ".join(ids[:8]), next_step=step))
+        raise UsageProblem(what, where=str(index), found=", ".join(ids[:8]), next_step=step)
     return ids
 
 
@@ -92,7 +92,7 @@ def builds_by_id(
             if build.build_id is None or build.build_id.hex() != build_id:
                 found = build.build_id.hex() if build.build_id else "no build id"
                 what = "the file is not of the build id that it is filed by"
-                raise UsageProblem(Problem(what, where=str(file), found=found, expected=build_id))
+                raise UsageProblem(what, where=str(file), found=found, expected=build_id)
             name = name or _name(layout.layout if layout else None, build)
         except (UsageProblem, BuildError) as error:
             problems += error.problems
@@ -131,9 +131,7 @@ def _file(digits: str, folders: Sequence[Path]) -> tuple[Path, str]:
     """The file of the build id that begins with ``digits``, and the build id; one with symbols before any other."""
     if len(digits) < FEWEST_DIGITS or digits.strip("0123456789abcdef"):
         expected = f"at least the first {FEWEST_DIGITS} hexadecimal digits"
-        raise UsageProblem(
-            Problem("not a build id", where="--build-id", found=digits[:80], expected=expected)
-        )
+        raise UsageProblem("not a build id", where="--build-id", found=digits[:80], expected=expected)
     found: dict[str, Path] = {}
     looked = [root / digits[:2] for folder in folders for root in (folder / ".build-id", folder)]
     for place in looked:
@@ -147,12 +145,10 @@ def _file(digits: str, folders: Sequence[Path]) -> tuple[Path, str]:
             f"put it at .build-id/{digits[:2]}/{digits[2:]}{SUFFIX} there",
         )
         where = ", ".join(str(folder) for folder in folders) or "--symbols"
-        raise UsageProblem(Problem(what, where=where, found="none", expected=digits, next_step=step))
+        raise UsageProblem(what, where=where, found="none", expected=digits, next_step=step)
     if len(found) > 1:
         what, step = "several build ids begin so", "give more digits"
-        raise UsageProblem(
-            Problem(what, where="--build-id", found=", ".join(sorted(found)[:4]), next_step=step)
-        )
+        raise UsageProblem(what, where="--build-id", found=", ".join(sorted(found)[:4]), next_step=step)
     build_id, file = next(iter(found.items()))
     return file, build_id
 
@@ -181,6 +177,6 @@ def _name(layout: Layout | None, build: Build) -> str:
         what, step = "which build of the layout this is does not follow from its addresses", "write NAME=ID"
         found, expected = ", ".join(fitting) or "none", f"one of {', '.join(layout.builds)}"
         raise UsageProblem(
-            Problem(what, where=f"build id {build.name}", found=found, expected=expected, next_step=step)
+            what, where=f"build id {build.name}", found=found, expected=expected, next_step=step
         )
     return fitting[0]

@@ -66,9 +66,7 @@ def trust_in(
     if keys is not None and not keys:
         step = "pass the keys whose seals are taken, or None for those that the layout trusts"
         raise UsageProblem(
-            Problem(
-                "no key is given whose seal could be taken", where="trusted", found="none", next_step=step
-            )
+            "no key is given whose seal could be taken", where="trusted", found="none", next_step=step
         )
     return _narrowed(read, [(Path(), key) for key in keys or ()], policy, [])
 

@@ -156,7 +156,7 @@ def _binary_span(path: Path, image: SparseBytes, layout: Layout) -> tuple[Span, 
     first = min((m for m in memories if m.kind == "flash"), key=lambda m: m.start, default=None)
     bounds = image.bounds()
     if first is None or bounds is None:
-        raise UsageProblem(Problem("there is no flash to write a raw binary of", where=str(path)))
+        raise UsageProblem("there is no flash to write a raw binary of", where=str(path))
     span = Span.from_bounds(first.start, bounds.end)
     gaps = without([span], [memory.span for memory in memories])
     if bounds.start < first.start or gaps:
@@ -164,12 +164,10 @@ def _binary_span(path: Path, image: SparseBytes, layout: Layout) -> tuple[Span, 
         expected = f"one run of flash from {format_address(first.start)} on"
         hint = "write .hex or .srec, which carry addresses"
         raise UsageProblem(
-            Problem(
-                "a raw binary cannot hold this image",
-                where=str(path),
-                found=found,
-                expected=expected,
-                next_step=hint,
-            )
+            "a raw binary cannot hold this image",
+            where=str(path),
+            found=found,
+            expected=expected,
+            next_step=hint,
         )
     return span, first.erased_byte

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from seconds import within
 
 from gemel.builds.elf.sections import SECTION_LIMIT
-from gemel.builds.elf.segment_pieces import with_pieces
+from gemel.builds.elf.segments import with_pieces
 from gemel.builds.segment import ALIGNMENT_GAP, Segment
 from gemel.spans import ADDRESS_SPACE, Span, merge
 

@@ -83,13 +83,11 @@ def read_header(source: ByteSource, file: str) -> tuple[ElfHeader, list[Problem]
         raise BuildError(_not_elf(start, file))
     if len(start) < HEADER_SIZE:
         raise BuildError(
-            Problem(
-                "the ELF header is cut",
-                where=file,
-                found=f"a file of {source.size} bytes",
-                expected=f"a header of {HEADER_SIZE} bytes",
-                next_step="copy or build the file again",
-            )
+            "the ELF header is cut",
+            where=file,
+            found=f"a file of {source.size} bytes",
+            expected=f"a header of {HEADER_SIZE} bytes",
+            next_step="copy or build the file again",
         )
     foreign = _foreign(start, file)
     if foreign:

@@ -180,13 +180,11 @@ class SymbolTable:
             return None
         if len({symbol.value for symbol in best}) > 1:
             raise BuildError(
-                Problem(
-                    f"the symbol {name} is not unique",
-                    where=self._file,
-                    found=", ".join(_described(symbol) for symbol in best),
-                    expected="one definition",
-                    next_step="rename all but one of them, or make the one that is meant global",
-                )
+                f"the symbol {name} is not unique",
+                where=self._file,
+                found=", ".join(_described(symbol) for symbol in best),
+                expected="one definition",
+                next_step="rename all but one of them, or make the one that is meant global",
             )
         return best[0]
 

@@ -23,7 +23,7 @@ from gemel.cli.parameters import (
     policy_option,
     trust_option,
 )
-from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.errors import GemelError, UsageProblem
 
 if TYPE_CHECKING:
     from gemel.audit.as_text import Totals
@@ -270,4 +270,4 @@ def _put(text: str, form: Form, *, of_image: bool = False) -> None:
 
 
 def _usage(what: str, found: str, expected: str) -> GemelError:
-    return UsageProblem(Problem(what, found=found, expected=expected, next_step="see gemel audit --help"))
+    return UsageProblem(what, found=found, expected=expected, next_step="see gemel audit --help")

@@ -27,7 +27,7 @@ from gemel.cli.parameters import (
     trust_option,
     version_option,
 )
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
@@ -125,7 +125,7 @@ def command(asked: Asked) -> int:
 
 def _only_with_dump() -> UsageProblem:
     step = "add --from-device"
-    return UsageProblem(Problem("an index is compared with a dump alone", found="--index", next_step=step))
+    return UsageProblem("an index is compared with a dump alone", found="--index", next_step=step)
 
 
 def _check_layout(found: Given, asked: Asked) -> int:

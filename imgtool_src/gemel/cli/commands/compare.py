@@ -17,7 +17,7 @@ from gemel.cli.parameters import (
     from_device_option,
     result_option,
 )
-from gemel.errors import Problem, UsageProblem, all_of
+from gemel.errors import UsageProblem, all_of
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -160,12 +160,10 @@ def _sorted(words: Sequence[str]) -> tuple[Path | None, list[Path], list[str]]:
     layout, images = layout_among([word for word in words if "=" not in word])
     if len(images) != 2:
         raise UsageProblem(
-            Problem(
-                "not two images",
-                found=" ".join(images) or "none",
-                expected="[LAYOUT] OLD NEW",
-                next_step="name the old image first, then the new one",
-            )
+            "not two images",
+            found=" ".join(images) or "none",
+            expected="[LAYOUT] OLD NEW",
+            next_step="name the old image first, then the new one",
         )
     refuse_standard_input_twice(images)
     return layout, [Path(image) for image in images], builds

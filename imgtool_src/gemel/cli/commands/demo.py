@@ -12,7 +12,7 @@ from gemel.cli.declared import argument, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
 from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT, demo_files
-from gemel.errors import OutputError, Problem, UsageProblem
+from gemel.errors import OutputError, UsageProblem
 from gemel.structs import NamedTuple
 from gemel.text.escaping import on_one_line
 
@@ -173,13 +173,11 @@ def _target(folder: Path | None) -> Path:
         found = "a file" if not folder.is_dir() else "a folder with files in it"
         hint = "name a new folder; the demo never overwrites"
         raise UsageProblem(
-            Problem(
-                "the demo needs a folder of its own",
-                where=str(folder),
-                found=found,
-                expected="none",
-                next_step=hint,
-            )
+            "the demo needs a folder of its own",
+            where=str(folder),
+            found=found,
+            expected="none",
+            next_step=hint,
         )
     return folder
 
@@ -193,9 +191,7 @@ def _unpack(target: Path) -> None:
         files = demo_files()
     except OSError as error:
         reason = error.strerror or str(error)
-        raise OutputError(
-            Problem("the demo's files cannot be laid out", where=str(target), found=reason)
-        ) from error
+        raise OutputError("the demo's files cannot be laid out", where=str(target), found=reason) from error
     write_all({target / name: [data] for name, data in {**files, "commands.txt": commands.encode()}.items()})
 
 

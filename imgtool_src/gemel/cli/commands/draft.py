@@ -110,7 +110,7 @@ def _image(given: tuple[str, ...]) -> Path | None:
     if len(bare) > 1:
         hint = f"name the builds: {' '.join(named(text) for text in bare[:4])}"
         found, expected = ", ".join(bare[:4]), "NAME=FILE, and at most one image"
-        raise UsageProblem(Problem("not a build", found=found, expected=expected, next_step=hint))
+        raise UsageProblem("not a build", found=found, expected=expected, next_step=hint)
     return Path(bare[0]) if bare else None
 
 
@@ -190,7 +190,7 @@ def _refuse_existing(output: Path, inputs: list[Path], force: bool) -> None:
     if os.path.lexists(output) and not force:
         hint = "give the draft another name, and take from it what you want; or --force"
         what, expected = "a draft does not overwrite a file", "a name that is free"
-        raise UsageProblem(Problem(what, where=str(output), expected=expected, next_step=hint))
+        raise UsageProblem(what, where=str(output), expected=expected, next_step=hint)
 
 
 def _evidence(
@@ -205,7 +205,7 @@ def _evidence(
 
     if image is None:
         if at is not None:
-            raise UsageProblem(Problem("--at is for an image, and none is given", expected="an IMAGE"))
+            raise UsageProblem("--at is for an image, and none is given", expected="an IMAGE")
         return None, load_builds(None, files)
     decoded = read_image(image, at=at, form=as_form)
     recorded = record_of(decoded.data, image.name)

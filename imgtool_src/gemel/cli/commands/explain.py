@@ -10,7 +10,7 @@ from pathlib import Path
 from gemel.cli.catalogue import TOPICS
 from gemel.cli.declared import DONE, argument, sub_command
 from gemel.cli.parameters import form_option, result_option
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 
 PAGES = ("ci", "examples", "python")
 """The topics that are pages in Markdown."""
@@ -130,7 +130,7 @@ def _refuse(name: str) -> None:
 
     hint = nearest_hint(name, [*rule_names(), *TOPICS]) or "`gemel explain` lists the rules"
     expected = f"a rule, a word that a rule uses, or {', '.join(TOPICS)}"
-    raise UsageProblem(Problem("unknown rule or topic", found=name, expected=expected, next_step=hint))
+    raise UsageProblem("unknown rule or topic", found=name, expected=expected, next_step=hint)
 
 
 def _list(lines: list[tuple[str, str, str]], *, whole: bool = False) -> Iterator[str]:

@@ -9,7 +9,7 @@ from gemel.cli.echo import echo
 from gemel.cli.parameters import INPUT, key_option, result_option
 from gemel.cli.printing import help_with_rows
 from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.workflows.exports import EXPORTS, Export
 
 SUIT = ("suit", "an image as a signed SUIT envelope (IETF draft 37, a trial): LAYOUT IMAGE --key KEY -o FILE")
@@ -58,7 +58,7 @@ def command(
     if image is not None or key_texts:
         given = " ".join([*([str(image)] if image else []), *(["--key"] if key_texts else [])])
         raise UsageProblem(
-            Problem("images and keys are for export suit", found=given, expected=f"export {what} [LAYOUT]")
+            "images and keys are for export suit", found=given, expected=f"export {what} [LAYOUT]"
         )
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
@@ -82,11 +82,11 @@ def _text(export: Export, layout: Path | None, core: str | None) -> str:
         given = [text for text in (str(layout or ""), f"--core {core}" if core else "") if text]
         if given:
             what, step = f"{export.name} is the same for every layout", "leave it out"
-            raise UsageProblem(Problem(what, found=" ".join(given), expected="nothing", next_step=step))
+            raise UsageProblem(what, found=" ".join(given), expected="nothing", next_step=step)
         return export.text()
     if layout is None and not OWN.is_file():
         what, expected = f"{export.name} is made from a layout", f"LAYOUT, or {OWN} in the folder"
-        raise UsageProblem(Problem(what, found="none", expected=expected))
+        raise UsageProblem(what, found="none", expected=expected)
     read = load_layout(layout or OWN)
     cores = read.layout.cores
     if core is not None and core not in cores:
@@ -94,13 +94,11 @@ def _text(export: Export, layout: Path | None, core: str | None) -> str:
 
         expected = f"one of {', '.join(cores)}"
         raise UsageProblem(
-            Problem(
-                "unknown core",
-                where="--core",
-                found=core,
-                expected=expected,
-                next_step=nearest_hint(core, cores),
-            )
+            "unknown core",
+            where="--core",
+            found=core,
+            expected=expected,
+            next_step=nearest_hint(core, cores),
         )
     primary = next(each.name for each in cores.values() if each.role == "primary")
     return export.of_layout(read, core or primary) if export.of_layout else ""

@@ -10,7 +10,7 @@ from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
 from gemel.cli.printing import help_with_rows, print_done, written_words
 from gemel.cli.signing.pass_phrases import PassPhrases, pass_phrase_options
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.text.escaping import on_one_line
 
 if TYPE_CHECKING:
@@ -88,9 +88,7 @@ def new(
     if algorithm_named(algorithm) is None:
         raise UsageProblem(unknown_algorithm(algorithm))
     if no_pass_phrase and phrases.given:
-        raise UsageProblem(
-            Problem("a pass phrase and --no-pass-phrase", found="both", expected="one of them")
-        )
+        raise UsageProblem("a pass phrase and --no-pass-phrase", found="both", expected="one of them")
     refuse_existing([output, *([public] if public else [])])
     phrase = None if no_pass_phrase else phrases.of_new_key(weak_pass_phrase)
     key = new_private_key(algorithm)

@@ -18,7 +18,7 @@ from gemel.cli.parameters import (
     several_at_option,
     trust_option,
 )
-from gemel.errors import Problem, UsageProblem, all_of
+from gemel.errors import UsageProblem, all_of
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
@@ -138,7 +138,7 @@ def _show_request(path: Path, output: Path | None, given_too: list[str]) -> int:
             "bytes to be signed are no image",
             "leave it out; nothing is signed yet that could be verified",
         )
-        raise UsageProblem(Problem(what, where=str(path), found=", ".join(given_too), next_step=step))
+        raise UsageProblem(what, where=str(path), found=", ".join(given_too), next_step=step)
     asked = read_to_be_signed(limited(path, LARGEST_REQUEST, "bytes to be signed"), str(path))
     lines = [
         *(

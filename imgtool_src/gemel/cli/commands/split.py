@@ -7,7 +7,7 @@ from pathlib import Path
 
 from gemel.cli.declared import DONE, argument, option, sub_command
 from gemel.cli.parameters import FILE, INPUTS, as_option, at_option
-from gemel.errors import OutputError, Problem
+from gemel.errors import OutputError
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
@@ -57,11 +57,9 @@ def _make_folder(folder: Path) -> None:
     except OSError as error:
         reason = error.strerror or str(error)
         raise OutputError(
-            Problem(
-                "the folder cannot be made",
-                where=str(folder),
-                found=reason,
-                expected="a folder, or a name that is free",
-                next_step="choose another folder with -o",
-            )
+            "the folder cannot be made",
+            where=str(folder),
+            found=reason,
+            expected="a folder, or a name that is free",
+            next_step="choose another folder with -o",
         ) from error

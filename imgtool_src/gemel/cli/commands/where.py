@@ -84,9 +84,7 @@ def command(
     read, files, given = _inputs(layout, builds)
     if image is not None and read is None:
         raise UsageProblem(
-            Problem(
-                "an image is read by a layout", where="--image", found=str(image), next_step="give LAYOUT"
-            )
+            "an image is read by a layout", where="--image", found=str(image), next_step="give LAYOUT"
         )
     loaded = read_image(image, layout=read, at=at, form=as_form) if image else None
     if loaded and read:
@@ -114,7 +112,7 @@ def command(
     if queries in ([], ["-"]):
         if form == "json":
             step = "give addresses or symbols; a text from standard input stays text"
-            raise UsageProblem(Problem("nothing to answer in JSON", where="--format json", next_step=step))
+            raise UsageProblem("nothing to answer in JSON", where="--format json", next_step=step)
         return _annotate(lookup, cores)
     answers, problems = answers_and_problems(lookup, queries, cores)
     if form == "json" and not problems:  # one document: the answers, or what is wrong

@@ -149,9 +149,7 @@ class GivenKeys:
         prints = [signer.public_key.fingerprint for signer in signers]
         if len(set(prints)) < len(prints):
             twice = next(each for each in prints if prints.count(each) > 1).hex()
-            raise UsageProblem(
-                Problem("a key is given twice", where="--key", found=twice, expected="each key once")
-            )
+            raise UsageProblem("a key is given twice", where="--key", found=twice, expected="each key once")
         return signers
 
     def _unlock(self) -> None:
@@ -188,9 +186,7 @@ class GivenKeys:
         module = uri.module_path or os.environ.get(MODULE_VARIABLE)
         if not module:
             step = f"add ?module-path=/PATH to the URI, or set {MODULE_VARIABLE}"
-            raise UsageProblem(
-                Problem("which PKCS#11 library drives the token?", where=str(uri), next_step=step)
-            )
+            raise UsageProblem("which PKCS#11 library drives the token?", where=str(uri), next_step=step)
         found = TokenAtHand(find_token(uri, module))
         same = next((each for each in self._tokens if each.token.identity == found.token.identity), None)
         if same is None:

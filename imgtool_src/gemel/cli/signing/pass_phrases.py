@@ -72,7 +72,7 @@ class PassPhrases(Struct, repr=False):
         if len(given) not in (1, len(questions)):
             found, expected = f"{len(given)} pass phrases", f"1, or {len(questions)}: one for each"
             raise UsageProblem(
-                Problem("pass phrases and keys that need one do not match", found=found, expected=expected)
+                "pass phrases and keys that need one do not match", found=found, expected=expected
             )
         return given if len(given) == len(questions) else given * len(questions)
 
@@ -87,24 +87,22 @@ class PassPhrases(Struct, repr=False):
         bits = bits_to_guess(phrase)
         if bits < MIN_BITS and not weak:
             raise UsageProblem(
-                Problem(
-                    "the pass phrase is easily guessed",
-                    found=f"about {bits} bits",
-                    expected=f"at least {MIN_BITS}",
-                    next_step="take six random words, or 14 random letters and digits; or give --weak-pass-phrase",
-                )
+                "the pass phrase is easily guessed",
+                found=f"about {bits} bits",
+                expected=f"at least {MIN_BITS}",
+                next_step="take six random words, or 14 random letters and digits; or give --weak-pass-phrase",
             )
         return phrase
 
     def _of_new_key(self) -> bytes:
         given = self._given()
         if len(given) > 1:
-            raise UsageProblem(Problem("a key has one pass phrase", found=str(len(given)), expected="1"))
+            raise UsageProblem("a key has one pass phrase", found=str(len(given)), expected="1")
         if given:
             return given[0]
         phrase = _asked("pass phrase of the new key")
         if phrase != _asked("the same again"):
-            raise UsageProblem(Problem("the two pass phrases differ", next_step="run the command again"))
+            raise UsageProblem("the two pass phrases differ", next_step="run the command again")
         return phrase
 
     @property
@@ -116,7 +114,7 @@ class PassPhrases(Struct, repr=False):
         if self.files and self.names:
             expected = "--pass-phrase-file or --pass-phrase-env"
             raise UsageProblem(
-                Problem("pass phrases from files and from the environment", found="both", expected=expected)
+                "pass phrases from files and from the environment", found="both", expected=expected
             )
         return [phrase_of_file(path, "--pass-phrase-file") for path in self.files] + [
             _of_environment(name) for name in self.names
@@ -145,7 +143,7 @@ def phrase_of_file(path: Path, option: str) -> bytes:
     if not line or b"\n" in line:
         found = "several lines" if line else "nothing"
         raise UsageProblem(
-            Problem("not a file with a pass phrase or PIN", where=option, found=found, expected="one line")
+            "not a file with a pass phrase or PIN", where=option, found=found, expected="one line"
         )
     from gemel.files.private_files import open_to_others
 
@@ -160,9 +158,7 @@ def _of_environment(name: str) -> bytes:
         found = "empty" if value == "" else "not set"
         what = "the variable that is to hold the pass phrase or PIN is not there"
         raise UsageProblem(
-            Problem(
-                what, where="--pass-phrase-env", found=found, expected="the name of a variable that is set"
-            )
+            what, where="--pass-phrase-env", found=found, expected="the name of a variable that is set"
         )
     return os.fsencode(value)
 
@@ -175,14 +171,12 @@ def _asked(question: str) -> bytes:
 
     if sys.stdin is None or not sys.stdin.isatty():
         step = "give --pass-phrase-file FILE or --pass-phrase-env NAME"
-        raise UsageProblem(
-            Problem(f"cannot prompt for the {question}: no terminal", where="stdin", next_step=step)
-        )
+        raise UsageProblem(f"cannot prompt for the {question}: no terminal", where="stdin", next_step=step)
     try:
         with paused_progress():
             text = getpass.getpass(f"{question}: ", stream=sys.stderr)
     except EOFError:
         text = ""
     if not text:
-        raise UsageProblem(Problem(f"no {question} was typed", where="terminal"))
+        raise UsageProblem(f"no {question} was typed", where="terminal")
     return text.encode("utf-8", "surrogateescape")

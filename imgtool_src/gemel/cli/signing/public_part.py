@@ -7,7 +7,7 @@ from pathlib import Path
 
 from gemel.cli.signing.key_options import GivenKeys
 from gemel.cli.signing.pass_phrases import PassPhrases
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import UsageProblem
 from gemel.seals.keys.keys import PublicKey
 from gemel.seals.keys.token_uri import is_token_uri, parse_token_uri
 from gemel.structs import Struct
@@ -44,9 +44,7 @@ def public_part(text: str, phrases: PassPhrases) -> PublicPart:
         from gemel.seals.keys.files import load_public_key
 
         if phrases.given:
-            raise UsageProblem(
-                Problem("a public key has no pass phrase", where=name, next_step="leave it out")
-            )
+            raise UsageProblem("a public key has no pass phrase", where=name, next_step="leave it out")
         return PublicPart(name, kind, load_public_key(key_file_bytes(Path(text)), name))
     with GivenKeys([text], phrases, open_keys=True) as keys:
         return PublicPart(name, kind, keys.open()[0].public_key)

@@ -11,10 +11,33 @@ from gemel.layout.checks.areas import area_faults, build_faults, record_faults
 from gemel.layout.checks.cores import contract_faults, core_faults
 from gemel.layout.checks.memories import memory_faults
 from gemel.layout.checks.rehearsal import rehearsal_faults
-from gemel.layout.checks.security import security_faults
 from gemel.layout.checks.values import value_faults
-from gemel.layout.kinds import LayoutFault
+from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout
+
+
+def security_faults(layout: Layout) -> Iterator[LayoutFault]:
+    """Attributions that no core can see, and areas that cannot be called into."""
+    extended = any("security" in core.extensions for core in layout.cores.values())
+    for area in layout.areas.values():
+        path: KeyPath = ("area", area.name, "security")
+        if area.security is None:
+            continue
+        if not extended:
+            expected = 'a core with "security" among its extensions'
+            yield LayoutFault(
+                path,
+                "no core distinguishes secure from non-secure",
+                found=area.security,
+                expected=expected,
+                next_step='add "security" to the core that has it, or take security out of the area',
+            )
+        if area.security == "non-secure-callable" and area.purpose != "code":
+            found = f"{area.security}, purpose {area.purpose}"
+            hint = "only the veneers belong there: give them an area of their own"
+            yield LayoutFault(
+                path, "an area to call into holds code", found=found, expected="purpose code", next_step=hint
+            )
 
 
 def faults_between(layout: Layout) -> Iterator[LayoutFault]:

@@ -6,21 +6,71 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from gemel.rehearsal.emulator.backing import Backing
-from gemel.rehearsal.emulator.fault_status import (
-    BUS_ADDRESS_VALID,
-    FAULTS,
-    FETCH,
-    FORCED,
-    IGNORABLE,
-    MEMORY_ADDRESS_VALID,
-    FaultStatus,
+from gemel.rehearsal.emulator.interrupts import (
+    BUS_FAULT,
+    HARD_FAULT,
+    MEMORY_FAULT,
+    NMI,
+    SUPERVISOR_CALL,
+    USAGE_FAULT,
 )
-from gemel.rehearsal.emulator.interrupts import BUS_FAULT, HARD_FAULT, MEMORY_FAULT, NMI
 from gemel.rehearsal.emulator.system_space import IGNORES_BUS_FAULTS
 from gemel.rehearsal.plan import NEVER_EXECUTED
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+
+FORCED, BAD_VECTOR, DEBUG_EVENT = 1 << 30, 1 << 1, 1 << 31
+BUS_ADDRESS_VALID, MEMORY_ADDRESS_VALID = 1 << 15, 1 << 7
+
+
+class FaultStatus(NamedTuple):
+    """An exception number, and bits for the configurable and the hard fault status register."""
+
+    exception: int
+    status: int = 0
+    hard: int = 0
+
+
+_PRECISE = FaultStatus(BUS_FAULT, 1 << 9)
+
+FAULTS = {
+    "unmapped-read": _PRECISE,
+    "unmapped-write": _PRECISE,
+    "write-to-flash": _PRECISE,
+    "unprivileged-access": _PRECISE,
+    "fetch-unmapped": FaultStatus(BUS_FAULT, 1 << 8),
+    "stacking": FaultStatus(BUS_FAULT, 1 << 12),
+    "protected-read": FaultStatus(MEMORY_FAULT, 1 << 1),
+    "protected-write": FaultStatus(MEMORY_FAULT, 1 << 1),
+    "protected-fetch": FaultStatus(MEMORY_FAULT, 1 << 0),
+    "protected-stacking": FaultStatus(MEMORY_FAULT, 1 << 4),
+    "protected-unstacking": FaultStatus(MEMORY_FAULT, 1 << 3),
+    "unstacking": FaultStatus(BUS_FAULT, 1 << 11),
+    "fetch-never": FaultStatus(MEMORY_FAULT, 1 << 0),
+    "fetch-erased": FaultStatus(USAGE_FAULT, 1 << 16),
+    "undefined-instruction": FaultStatus(USAGE_FAULT, 1 << 16),
+    "instruction-missing": FaultStatus(USAGE_FAULT, 1 << 16),
+    "invalid-state": FaultStatus(USAGE_FAULT, 1 << 17),
+    "bad-exception-return": FaultStatus(USAGE_FAULT, 1 << 18),
+    "no-coprocessor": FaultStatus(USAGE_FAULT, 1 << 19),
+    "float-unit-off": FaultStatus(USAGE_FAULT, 1 << 19),
+    "stack-limit-fault": FaultStatus(USAGE_FAULT, 1 << 20),
+    "alignment-fault": FaultStatus(USAGE_FAULT, 1 << 24),
+    "division-by-zero": FaultStatus(USAGE_FAULT, 1 << 25),
+    "bad-vector": FaultStatus(HARD_FAULT, 0, BAD_VECTOR),
+    "breakpoint": FaultStatus(HARD_FAULT, 0, DEBUG_EVENT),
+    "call-escalated": FaultStatus(SUPERVISOR_CALL),
+}
+"""The faults of a core that has configurable faults; on others each of them is a HardFault."""
+
+IGNORABLE = frozenset({"unmapped-read", "unmapped-write", "write-to-flash"})
+"""Bus faults of loads and stores, which a core may be set to ignore at negative priority."""
+
+FETCH = dict.fromkeys(("fetch-unmapped", "fetch-never", "fetch-erased"), "fetch-outside-code")
+"""Faults that are reported under another name."""
+
 
 PREFETCH = 3
 _OF_EMULATOR = {

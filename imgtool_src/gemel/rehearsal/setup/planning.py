@@ -206,7 +206,7 @@ def _reset_vectors(layout: Layout, core: Core) -> int:
     ]
     if not starts:
         expected = "a build of the primary in an area of purpose code, or reset_vectors of the core"
-        raise CannotRehearse(Problem(f"nothing says where core {core.name} starts", expected=expected))
+        raise CannotRehearse(f"nothing says where core {core.name} starts", expected=expected)
     return seen_by(layout, min(starts), core.name)
 
 

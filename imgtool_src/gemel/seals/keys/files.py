@@ -81,12 +81,12 @@ def _one_key(data: bytes, name: str, wanted: tuple[str, ...]) -> KeyBlock:
     if len(data) > LARGEST_KEY_FILE:
         most = f"at most {LARGEST_KEY_FILE:,} bytes"
         raise KeyFileError(
-            Problem("too large for a key file", where=name, found=f"{len(data):,} bytes", expected=most)
+            "too large for a key file", where=name, found=f"{len(data):,} bytes", expected=most
         )
     blocks = key_blocks(data)
     if len(blocks) != 1:
         found = f"{len(blocks)} complete PEM blocks"
-        raise KeyFileError(Problem("not one key", where=name, found=found, expected="one key in a file"))
+        raise KeyFileError("not one key", where=name, found=found, expected="one key in a file")
     if blocks[0].label and blocks[0].label not in wanted:
         raise KeyFileError(_other_label(blocks[0].label, name, wanted))
     return blocks[0]
@@ -154,7 +154,5 @@ def _algorithm(key: Any, name: str) -> SignatureAlgorithm:
     algorithm = schemes.algorithm_of(key)
     if algorithm is None:
         what = "a key that no signature algorithm of a seal supports"
-        raise KeyFileError(
-            Problem(what, where=name, found=schemes.key_words(key), expected=schemes.supported_words())
-        )
+        raise KeyFileError(what, where=name, found=schemes.key_words(key), expected=schemes.supported_words())
     return algorithm

@@ -129,7 +129,7 @@ class Token:
         try:
             given = PROTECTED_AUTH if pin is None else pin.decode("utf-8")
         except UnicodeDecodeError:  # not chained: it holds the PIN
-            raise KeyFileError(Problem("the PIN is wrong: it is not UTF-8", where=self.text)) from None
+            raise KeyFileError("the PIN is wrong: it is not UTF-8", where=self.text) from None
         with _refusals("the token cannot be opened", self.text):
             self._session = self._token.open(user_pin=given)
         self._pin = given if isinstance(given, str) else None
@@ -177,9 +177,7 @@ class Token:
         names = sorted(token_public_keys.object_words(each) for each in seen)
         words = ", ".join(names[:8]) or "no private key"
         more = f" and {len(seen) - 8} more" if len(seen) > 8 else ""
-        raise KeyFileError(
-            Problem(what, where=self.text, found=words + more, expected=expected, next_step=step)
-        )
+        raise KeyFileError(what, where=self.text, found=words + more, expected=expected, next_step=step)
 
     def _mechanism(self, algorithm: SignatureAlgorithm, where: str) -> tuple[str, str]:
         """The first mechanism for ``algorithm`` that the token has."""
@@ -191,7 +189,7 @@ class Token:
                 return name, digest
         expected = " or ".join(name for name, _ in MECHANISMS[algorithm])
         what = f"the token does not make {algorithm.name} signatures"
-        raise KeyFileError(Problem(what, where=where, found="none of its mechanisms", expected=expected))
+        raise KeyFileError(what, where=where, found="none of its mechanisms", expected=expected)
 
 
 def find_token(uri: TokenUri, module_path: str) -> Token:
@@ -216,7 +214,7 @@ def find_token(uri: TokenUri, module_path: str) -> Token:
     except (pkcs11.PKCS11Error, OSError, ValueError) as error:
         expected = "the PKCS#11 library that came with the token"
         raise KeyFileError(
-            Problem("the PKCS#11 library cannot be loaded", where=module_path, expected=expected)
+            "the PKCS#11 library cannot be loaded", where=module_path, expected=expected
         ) from error
     with _refusals("the tokens cannot be listed", module_path):
         tokens = list(_tokens(library))
@@ -289,4 +287,4 @@ def _refusals(what: str, where: str) -> Iterator[None]:
     except pkcs11.PKCS11Error as error:
         name = type(error).__name__
         reason, step = _REASONS.get(name, (f"PKCS#11 says {name}", ""))
-        raise KeyFileError(Problem(f"{what}: {reason}", where=where, next_step=step)) from error
+        raise KeyFileError(f"{what}: {reason}", where=where, next_step=step) from error

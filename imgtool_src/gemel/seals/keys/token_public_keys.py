@@ -109,9 +109,7 @@ def _curve_key(source: Any, algorithm: SignatureAlgorithm, where: str) -> Any:
         return ec.EllipticCurvePublicKey.from_encoded_point(curve, point)
     except ValueError as error:
         found = f"{len(point)} bytes that are no point of its curve"
-        raise KeyFileError(
-            Problem("the public part on the token is damaged", where=where, found=found)
-        ) from error
+        raise KeyFileError("the public part on the token is damaged", where=where, found=found) from error
 
 
 def _unfit(where: str, found: str) -> Problem:
