@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
 from gemel.structs import Struct
 
@@ -30,74 +31,26 @@ def _c_reader() -> str:
     return c_reader()
 
 
-def _layout_schema() -> str:
-    from gemel.layout.schema import layout_schema
-    from gemel.text.as_json import json_text
-
-    return json_text(layout_schema())
-
-
-def _check_schema() -> str:
-    from gemel.checking.reports.as_json import check_schema
-    from gemel.text.as_json import json_text
-
-    return json_text(check_schema())
-
-
-def _rehearsal_schema() -> str:
-    from gemel.rehearsal.reports.json import report_schema
-    from gemel.text.as_json import json_text
-
-    return json_text(report_schema())
-
-
-def _explain_schema() -> str:
-    from gemel.checking.explained import explain_schema
-    from gemel.text.as_json import json_text
-
-    return json_text(explain_schema())
-
-
-def _layout_check_schema() -> str:
+def _layout_check_schema() -> dict[str, Any]:
     from gemel.checking.layout_report import LayoutReport
-    from gemel.text.as_json import json_text, schema_of
+    from gemel.text.as_json import schema_of
 
-    return json_text(schema_of(LayoutReport, "gemel check of a layout, format 1"))
-
-
-def _problem_schema() -> str:
-    from gemel.text.as_json import json_text
-    from gemel.workflows.problem_report import problem_schema
-
-    return json_text(problem_schema())
+    return schema_of(LayoutReport, "gemel check of a layout, format 1")
 
 
-def _policy_schema() -> str:
-    from gemel.policy.reader import policy_schema
-    from gemel.text.as_json import json_text
+def _schema(of: str, meaning: str, function: Callable[[], dict[str, Any]] | str) -> Export:
+    """The JSON Schema of what is called ``of``, by a function or its module, imported when needed, and name."""
 
-    return json_text(policy_schema())
+    def text() -> str:
+        from gemel.text.as_json import json_text
 
+        if callable(function):
+            return json_text(function())
+        module, name = function.split(":")
+        return json_text(getattr(import_module(f"gemel.{module}"), name)())
 
-def _show_schema() -> str:
-    from gemel.show.as_json import show_schema
-    from gemel.text.as_json import json_text
-
-    return json_text(show_schema())
-
-
-def _compare_schema() -> str:
-    from gemel.comparing.as_json import compare_schema
-    from gemel.text.as_json import json_text
-
-    return json_text(compare_schema())
-
-
-def _where_schema() -> str:
-    from gemel.lookup.as_json import where_schema
-    from gemel.text.as_json import json_text
-
-    return json_text(where_schema())
+    name = f"{of}-schema" if of != "layout" else "schema"
+    return Export(name, f"the JSON Schema of {meaning}", f"gemel-{of}.schema.json", text)
 
 
 def _of_layout(name: str, meaning: str, file_name: str) -> Export:
@@ -118,68 +71,20 @@ EXPORTS = (
     _of_layout("cmake", "a CMake function that joins and checks", "gemel.cmake"),
     _of_layout("make", "the same as rules for GNU make", "gemel.mk"),
     _of_layout("debugger", "a gdb script for both cores", "gemel.gdb"),
-    Export(
-        "c-reader",
-        "a C99 header for boot code: record and seal",
-        "gemel_record.h",
-        _c_reader,
+    Export("c-reader", "a C99 header for boot code: record and seal", "gemel_record.h", _c_reader),
+    _schema("layout", "the layout language, for editors", "layout.schema:layout_schema"),
+    _schema("check", "`gemel check --format json`", "checking.reports.as_json:check_schema"),
+    _schema("show", "`gemel show --format json`", "show.as_json:show_schema"),
+    _schema("compare", "`gemel compare --format json`", "comparing.as_json:compare_schema"),
+    _schema("where", "`gemel where --format json`", "lookup.as_json:where_schema"),
+    _schema("rehearse", "`gemel rehearse --format json`", "rehearsal.reports.json:report_schema"),
+    _schema("explain", "`gemel explain --format json`", "checking.explained:explain_schema"),
+    _schema("layout-check", "`gemel check LAYOUT --format json`", _layout_check_schema),
+    _schema(
+        "problem",
+        "what --format json prints where there is no result",
+        "workflows.problem_report:problem_schema",
     ),
-    Export(
-        "schema",
-        "the JSON Schema of the layout language, for editors",
-        "gemel-layout.schema.json",
-        _layout_schema,
-    ),
-    Export(
-        "check-schema",
-        "the JSON Schema of `gemel check --format json`",
-        "gemel-check.schema.json",
-        _check_schema,
-    ),
-    Export(
-        "show-schema", "the JSON Schema of `gemel show --format json`", "gemel-show.schema.json", _show_schema
-    ),
-    Export(
-        "compare-schema",
-        "the JSON Schema of `gemel compare --format json`",
-        "gemel-compare.schema.json",
-        _compare_schema,
-    ),
-    Export(
-        "where-schema",
-        "the JSON Schema of `gemel where --format json`",
-        "gemel-where.schema.json",
-        _where_schema,
-    ),
-    Export(
-        "rehearse-schema",
-        "the JSON Schema of `gemel rehearse --format json`",
-        "gemel-rehearse.schema.json",
-        _rehearsal_schema,
-    ),
-    Export(
-        "explain-schema",
-        "the JSON Schema of `gemel explain --format json`",
-        "gemel-explain.schema.json",
-        _explain_schema,
-    ),
-    Export(
-        "layout-check-schema",
-        "the JSON Schema of `gemel check LAYOUT --format json`",
-        "gemel-layout-check.schema.json",
-        _layout_check_schema,
-    ),
-    Export(
-        "problem-schema",
-        "the JSON Schema of what --format json prints where there is no result",
-        "gemel-problem.schema.json",
-        _problem_schema,
-    ),
-    Export(
-        "policy-schema",
-        "the JSON Schema of a receiver's policy, for editors",
-        "gemel-policy.schema.json",
-        _policy_schema,
-    ),
+    _schema("policy", "a receiver's policy, for editors", "policy.reader:policy_schema"),
 )
 """Everything that can be exported; a further one is one more entry here."""

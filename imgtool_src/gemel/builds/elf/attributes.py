@@ -31,6 +31,16 @@ class AttributesUnreadable(ValueError):
     """The section does not keep the format; the text says where and how."""
 
 
+class _Number:
+    """An attribute that is a number, by its tag; 0 if it is left out or a text."""
+
+    def __init__(self, tag: int) -> None:
+        self._tag = tag
+
+    def __get__(self, attributes: BuildAttributes, owner: type) -> int:
+        return attributes.number(self._tag)
+
+
 class BuildAttributes(Struct):
     """What the section says of the whole file.
 
@@ -70,10 +80,8 @@ class BuildAttributes(Struct):
         """Name of the processor the code was made for (tag 5, or 4); may be empty."""
         return self.text(5) or self.text(4)
 
-    @property
-    def cpu_arch(self) -> int:
-        """Architecture (tag 6): 10 Armv7, 11, 12 Armv6-M, 13 Armv7E-M, 16, 17 Armv8-M, 21 Armv8.1-M."""
-        return self.number(6)
+    cpu_arch = _Number(6)
+    """Architecture (tag 6): 10 Armv7, 11, 12 Armv6-M, 13 Armv7E-M, 16, 17 Armv8-M, 21 Armv8.1-M."""
 
     @property
     def profile(self) -> str:
@@ -81,80 +89,36 @@ class BuildAttributes(Struct):
         value = self.number(7)
         return chr(value) if 0x20 < value < 0x7F else ""
 
-    @property
-    def arm_instructions(self) -> int:
-        """Use of the Arm instruction set (tag 8): 0 none, 1 allowed."""
-        return self.number(8)
-
-    @property
-    def thumb_instructions(self) -> int:
-        """Use of the Thumb instruction set (tag 9): 0 none, 1 to 3 allowed."""
-        return self.number(9)
-
-    @property
-    def fp_arch(self) -> int:
-        """Floating-point instructions (tag 10): 0 none, 1 to 8 the version."""
-        return self.number(10)
-
-    @property
-    def advanced_simd(self) -> int:
-        """Advanced SIMD instructions (tag 12): 0 none."""
-        return self.number(12)
-
-    @property
-    def wchar_size(self) -> int:
-        """Size of ``wchar_t`` in bytes (tag 18): 2 or 4; 0 if not used."""
-        return self.number(18)
-
-    @property
-    def align_needed(self) -> int:
-        """Alignment of 8-byte data the code relies on (tag 24): 0 none, 1 8-byte, 2 4-byte, 4 to 12 more."""
-        return self.number(24)
-
-    @property
-    def align_preserved(self) -> int:
-        """Alignment of the stack that the code keeps (tag 25): 0 none, 1 or 2 8-byte, 4 to 12 more."""
-        return self.number(25)
-
-    @property
-    def enum_size(self) -> int:
-        """Size of enums (tag 26): 0 none used, 1 smallest, 2 32-bit, 3 32-bit where others see them."""
-        return self.number(26)
-
-    @property
-    def hard_fp_use(self) -> int:
-        """Narrowing of the floating-point instructions (tag 27): 1 single precision only."""
-        return self.number(27)
-
-    @property
-    def fp_args(self) -> int:
-        """Where floating-point arguments go (tag 28): 0 core, 1 floating-point registers, 2 own, 3 either."""
-        return self.number(28)
-
-    @property
-    def unaligned_access(self) -> int:
-        """Whether the code makes unaligned data accesses (tag 34): 0 no, 1 yes."""
-        return self.number(34)
-
-    @property
-    def fp_16bit_format(self) -> int:
-        """Format of 16-bit floating-point data (tag 38): 0 none, 1 IEEE 754, 2 alternative."""
-        return self.number(38)
-
-    @property
-    def division(self) -> int:
-        """Divide instructions (tag 44): 0 as the architecture has it, 1 not used, 2 used as an option."""
-        return self.number(44)
-
-    @property
-    def dsp(self) -> int:
-        """DSP instructions (tag 46): 0 as the architecture has it, 1 used as an option."""
-        return self.number(46)
-
-    @property
-    def mve(self) -> int:
-        """Vector extension (tag 48): 0 none, 1 integer, 2 integer and floating point."""
-        return self.number(48)
+    arm_instructions = _Number(8)
+    """Use of the Arm instruction set (tag 8): 0 none, 1 allowed."""
+    thumb_instructions = _Number(9)
+    """Use of the Thumb instruction set (tag 9): 0 none, 1 to 3 allowed."""
+    fp_arch = _Number(10)
+    """Floating-point instructions (tag 10): 0 none, 1 to 8 the version."""
+    advanced_simd = _Number(12)
+    """Advanced SIMD instructions (tag 12): 0 none."""
+    wchar_size = _Number(18)
+    """Size of ``wchar_t`` in bytes (tag 18): 2 or 4; 0 if not used."""
+    align_needed = _Number(24)
+    """Alignment of 8-byte data the code relies on (tag 24): 0 none, 1 8-byte, 2 4-byte, 4 to 12 more."""
+    align_preserved = _Number(25)
+    """Alignment of the stack that the code keeps (tag 25): 0 none, 1 or 2 8-byte, 4 to 12 more."""
+    enum_size = _Number(26)
+    """Size of enums (tag 26): 0 none used, 1 smallest, 2 32-bit, 3 32-bit where others see them."""
+    hard_fp_use = _Number(27)
+    """Narrowing of the floating-point instructions (tag 27): 1 single precision only."""
+    fp_args = _Number(28)
+    """Where floating-point arguments go (tag 28): 0 core, 1 floating-point registers, 2 own, 3 either."""
+    unaligned_access = _Number(34)
+    """Whether the code makes unaligned data accesses (tag 34): 0 no, 1 yes."""
+    fp_16bit_format = _Number(38)
+    """Format of 16-bit floating-point data (tag 38): 0 none, 1 IEEE 754, 2 alternative."""
+    division = _Number(44)
+    """Divide instructions (tag 44): 0 as the architecture has it, 1 not used, 2 used as an option."""
+    dsp = _Number(46)
+    """DSP instructions (tag 46): 0 as the architecture has it, 1 used as an option."""
+    mve = _Number(48)
+    """Vector extension (tag 48): 0 none, 1 integer, 2 integer and floating point."""
 
 
 def read_attributes(section: bytes) -> BuildAttributes:

@@ -91,25 +91,6 @@ def _undefined(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
-def _missing(event: RawEvent, names: CodeNames) -> Words:
-    need = event.words["need"]
-    return Words(
-        f"core {event.core} meets {need}, which the layout says it lacks",
-        need,
-        "only instructions of the core's architecture and extensions",
-        "compile the build for this core, or correct its architecture and extensions in the layout",
-    )
-
-
-def _float_off(event: RawEvent, names: CodeNames) -> Words:
-    return Words(
-        f"core {event.core} uses its float unit before it is switched on",
-        "access to coprocessors 10 and 11 is denied, as after reset",
-        "bits 20 to 23 of the coprocessor access register 0xE000_ED88 set, then DSB and ISB",
-        "enable the float unit in the reset handler, before the first float instruction",
-    )
-
-
 def _not_emulated(event: RawEvent, names: CodeNames) -> Words:
     need = event.words.get("need", "an instruction")
     return Words(
@@ -120,39 +101,11 @@ def _not_emulated(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
-def _leaves_secure(event: RawEvent, names: CodeNames) -> Words:
-    return Words(
-        f"core {event.core} branches to Non-secure state, which the rehearsal does not follow",
-        f"{event.words['need']}, to {at_address(event, names)}",
-        "code that stays in Secure state",
-        "nothing is known of what follows: rehearse up to here, with a goal before the branch",
-    )
-
-
 def _protected(verb: str, closed: str) -> Wording:
     return plain(
         f"core {{core}} {verb} {closed}: its memory protection unit faults",
         "an access that the regions of the memory protection unit allow",
         "correct the access, or the region that the image sets up there",
-    )
-
-
-def _bad_vector(event: RawEvent, names: CodeNames) -> Words:
-    number, vector = event.numbers["number"], event.numbers["vector"]
-    return Words(
-        f"core {event.core} takes exception {number}, whose vector is no code",
-        f"vector {number} is {format_address(vector)}",
-        "the address of a handler of this core, bit 0 set",
-        "fill the vector, or do not enable the interrupt",
-    )
-
-
-def _vectors(event: RawEvent, names: CodeNames) -> Words:
-    return Words(
-        f"core {event.core} starts at an unmapped address",
-        at_address(event, names),
-        "a vector table in a memory that this core sees",
-        "correct the address that is written to the vector register",
     )
 
 
@@ -197,27 +150,31 @@ def _flash_command(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
-def _write_unit(event: RawEvent, names: CodeNames) -> Words:
-    count, unit = event.numbers["count"], event.numbers["unit"]
-    return Words(
-        f"core {event.core} programs {count} of the {unit} bytes of a write unit of flash",
-        at_address(event, names),
-        f"whole write units of {unit} bytes: a unit is programmed once, with its error correction code",
-        "fill the unit with erased bytes, or correct write_unit in the layout",
-    )
-
-
 FAULT_WORDS: dict[str, Wording] = {
     "unmapped-read": _access("reads"),
     "unmapped-write": _access("writes"),
     "fetch-outside-code": _fetch,
     "write-to-flash": _flash,
     "flash-command": _flash_command,
-    "write-unit-in-part": _write_unit,
+    "write-unit-in-part": plain(
+        "core {core} programs {count} of the {unit} bytes of a write unit of flash",
+        "whole write units of {unit} bytes: a unit is programmed once, with its error correction code",
+        "fill the unit with erased bytes, or correct write_unit in the layout",
+    ),
     "undefined-instruction": _undefined,
-    "instruction-missing": _missing,
+    "instruction-missing": plain(
+        "core {core} meets {need}, which the layout says it lacks",
+        "only instructions of the core's architecture and extensions",
+        "compile the build for this core, or correct its architecture and extensions in the layout",
+        found="{need}",
+    ),
     "instruction-not-emulated": _not_emulated,
-    "float-unit-off": _float_off,
+    "float-unit-off": plain(
+        "core {core} uses its float unit before it is switched on",
+        "bits 20 to 23 of the coprocessor access register 0xE000_ED88 set, then DSB and ISB",
+        "enable the float unit in the reset handler, before the first float instruction",
+        found="access to coprocessors 10 and 11 is denied, as after reset",
+    ),
     "no-coprocessor": plain(
         "core {core} uses a coprocessor that it has not",
         "only coprocessors that the core has",
@@ -228,7 +185,12 @@ FAULT_WORDS: dict[str, Wording] = {
         "an address that is a multiple of the access's size",
         "align the data, or access it by bytes",
     ),
-    "leaves-secure-state": _leaves_secure,
+    "leaves-secure-state": plain(
+        "core {core} branches to Non-secure state, which the rehearsal does not follow",
+        "code that stays in Secure state",
+        "nothing is known of what follows: rehearse up to here, with a goal before the branch",
+        found="{need}, to {at}",
+    ),
     "stack-limit-fault": plain(
         "core {core} pushes below the stack limit register that it set itself",
         "a stack pointer above the limit",
@@ -240,7 +202,12 @@ FAULT_WORDS: dict[str, Wording] = {
         "none without a debugger: it is a fault then",
         "take it out, or make the assertion that it stands for hold",
     ),
-    "bad-vector": _bad_vector,
+    "bad-vector": plain(
+        "core {core} takes exception {number}, whose vector is no code",
+        "the address of a handler of this core, bit 0 set",
+        "fill the vector, or do not enable the interrupt",
+        found="vector {number} is {vector:address}",
+    ),
     "bad-exception-return": plain(
         "core {core} returns from an exception with an impossible link value",
         "the link value that the core put into the link register",
@@ -261,7 +228,11 @@ FAULT_WORDS: dict[str, Wording] = {
         "the frame where it was stacked",
         "see what the handler does with the stack pointer",
     ),
-    "vectors-unreadable": _vectors,
+    "vectors-unreadable": plain(
+        "core {core} starts at an unmapped address",
+        "a vector table in a memory that this core sees",
+        "correct the address that is written to the vector register",
+    ),
     "vectors-erased": _vectors_erased,
     "call-escalated": plain(
         "core {core} makes a supervisor call that cannot be taken, which is a HardFault",

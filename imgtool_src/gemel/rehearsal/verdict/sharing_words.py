@@ -25,60 +25,12 @@ def _other_core(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
-def _own_code(event: RawEvent, names: CodeNames) -> Words:
-    return Words(
-        f"core {event.core} writes into its own code",
-        f"{at_address(event, names)}, code of build {event.words['party']}",
-        "code that stays as it was copied",
-        "a pointer or an array index is wrong, or the stack grew into the code",
-    )
-
-
-def _stack(event: RawEvent, names: CodeNames) -> Words:
-    limit = event.numbers["limit"]
-    return Words(
-        f"core {event.core} writes below its stack's limit",
-        f"{at_address(event, names)}, stack pointer {format_address(event.numbers['stack'])}",
-        f"a stack that stays above {format_address(limit)}",
-        "give the stack more room, or find the recursion or the large local variable",
-    )
-
-
-def _no_key(event: RawEvent, names: CodeNames) -> Words:
-    return Words(
-        f"the release of core {event.words['of']} is written without its key",
-        f"{format_address(event.numbers['value'])}: the register ignores it",
-        f"{format_address(event.numbers['key_value'])} in the same write, in the bits "
-        f"{format_address(event.numbers['key_mask'])}",
-        "write the key and the release in one go",
-    )
-
-
-def _copy(event: RawEvent, names: CodeNames) -> Words:
-    return Words(
-        f"core {event.words['of']} is released before its copy equals build {event.words['build']}",
-        f"first difference at offset 0x{event.numbers['offset']:X} of memory {event.words['memory']}:"
-        f" 0x{event.numbers['found']:02X}",
-        f"0x{event.numbers['expected']:02X}, as the image stores it",
-        "copy all of the build, to where it was linked, before the release",
-    )
-
-
 def _register(event: RawEvent, names: CodeNames) -> Words:
     return Words(
         f"core {event.core} touches a register that is not given to it",
         names.register(event.numbers["register"]),
         f"it is given to {event.words['cores'] or 'no core'}",
         "leave the register to its core, or correct registers_of in the layout",
-    )
-
-
-def _both(event: RawEvent, names: CodeNames) -> Words:
-    return Words(
-        f"cores {event.words['other']} and {event.core} both touch one register",
-        names.register(event.numbers["register"]),
-        "each device register used by one core, or given to both in the layout",
-        "say whose it is in registers_of of the layout's rehearsal, or in by_core what each core reads",
     )
 
 
@@ -113,32 +65,39 @@ def _lock_not_held(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
-def _unwritten(event: RawEvent, names: CodeNames) -> Words:
-    return Words(
-        f"core {event.core} reads RAM that nobody wrote",
-        f"{event.numbers['size']} bytes at {at_address(event, names)}",
-        "RAM that was written first",
-        "initialise the variable, or find what should have written it",
-    )
-
-
-def _unaligned(event: RawEvent, names: CodeNames) -> Words:
-    return Words(
-        f"core {event.core} makes an unaligned access, which faults on its architecture",
-        f"{event.numbers['size']} bytes at {at_address(event, names)}",
-        "an address that is a multiple of the access's size",
-        "compile for this architecture, or align the data",
-    )
-
-
 SHARING_WORDS: dict[str, Wording] = {
     "write-to-other-core": _other_core,
-    "write-to-own-code": _own_code,
-    "below-stack-limit": _stack,
-    "release-without-key": _no_key,
-    "copy-differs": _copy,
+    "write-to-own-code": plain(
+        "core {core} writes into its own code",
+        "code that stays as it was copied",
+        "a pointer or an array index is wrong, or the stack grew into the code",
+        found="{at}, code of build {party}",
+    ),
+    "below-stack-limit": plain(
+        "core {core} writes below its stack's limit",
+        "a stack that stays above {limit:address}",
+        "give the stack more room, or find the recursion or the large local variable",
+        found="{at}, stack pointer {stack:address}",
+    ),
+    "release-without-key": plain(
+        "the release of core {of} is written without its key",
+        "{key_value:address} in the same write, in the bits {key_mask:address}",
+        "write the key and the release in one go",
+        found="{value:address}: the register ignores it",
+    ),
+    "copy-differs": plain(
+        "core {of} is released before its copy equals build {build}",
+        "0x{expected:02X}, as the image stores it",
+        "copy all of the build, to where it was linked, before the release",
+        found="first difference at offset 0x{offset:X} of memory {memory}: 0x{found:02X}",
+    ),
     "register-not-given": _register,
-    "register-of-both-cores": _both,
+    "register-of-both-cores": plain(
+        "cores {other} and {core} both touch one register",
+        "each device register used by one core, or given to both in the layout",
+        "say whose it is in registers_of of the layout's rehearsal, or in by_core what each core reads",
+        found="{register}",
+    ),
     "without-lock": _without_lock,
     "lock-not-given-back": _lock_kept,
     "lock-not-held": _lock_not_held,
@@ -147,6 +106,16 @@ SHARING_WORDS: dict[str, Wording] = {
         "the vectors first",
         "write the vector register before the release",
     ),
-    "read-of-unwritten": _unwritten,
-    "unaligned": _unaligned,
+    "read-of-unwritten": plain(
+        "core {core} reads RAM that nobody wrote",
+        "RAM that was written first",
+        "initialise the variable, or find what should have written it",
+        found="{size} bytes at {at}",
+    ),
+    "unaligned": plain(
+        "core {core} makes an unaligned access, which faults on its architecture",
+        "an address that is a multiple of the access's size",
+        "compile for this architecture, or align the data",
+        found="{size} bytes at {at}",
+    ),
 }

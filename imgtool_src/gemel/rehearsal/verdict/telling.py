@@ -8,6 +8,7 @@ from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.wording import words_for
+from gemel.rehearsal.verdict.words import Parts
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
 
@@ -31,46 +32,14 @@ def _start(event: RawEvent, names: CodeNames) -> str:
     return f"starts at {handler}, vectors {vectors}, stack {format_address(stack)}"
 
 
-def _released(event: RawEvent, names: CodeNames) -> str:
-    return f"releases {event.words['of']}, vectors {format_address(event.numbers['vectors'])}"
-
-
-def _vector(event: RawEvent, names: CodeNames) -> str:
-    return f"vector register of {event.words['of']} = {format_address(event.numbers['value'])}"
-
-
-def _control(event: RawEvent, names: CodeNames) -> str:
-    value = format_address(event.numbers["value"])
-    return f"control register of {event.words['of']} = {value}, which does not release it"
-
-
 def _text(event: RawEvent, names: CodeNames) -> str:
     return f"{event.words['port']}: {on_one_line(event.words['line'][:200])}"
 
 
-def _goal(event: RawEvent, names: CodeNames) -> str:
-    return f"goal: {event.words['goal']}"
-
-
-def _raised(event: RawEvent, names: CodeNames) -> str:
-    times = event.numbers.get("times", 1)
-    again = f", {times:,} times" if times > 1 else ""
-    return f"raises interrupt bits {format_address(event.numbers['bits'])} on {event.words['to']}{again}"
-
-
 def _taken(event: RawEvent, names: CodeNames) -> str:
-    number, times = event.numbers["number"], event.numbers.get("times", 1)
+    number = event.numbers["number"]
     external = f" (interrupt {number - 16})" if number >= 16 else ""
-    return f"takes exception {number}{external}" + (f", {times:,} times" if times > 1 else "")
-
-
-def _woken(event: RawEvent, names: CodeNames) -> str:
-    return f"is woken by exception {event.numbers['number']}"
-
-
-def _sleeps(event: RawEvent, names: CodeNames) -> str:
-    times = event.numbers.get("times", 1)
-    return "goes to sleep" + (f", {times:,} times" if times > 1 else "")
+    return f"takes exception {number}{external}{Parts(event, names)['again']}"
 
 
 def _loops(event: RawEvent, names: CodeNames) -> str:
@@ -82,38 +51,25 @@ def _loops(event: RawEvent, names: CodeNames) -> str:
     return "is in an endless loop"
 
 
-def _lock(verb: str) -> Callable[[RawEvent, CodeNames], str]:
-    def text_of(event: RawEvent, names: CodeNames) -> str:
-        times = event.numbers.get("times", 1)
-        again = f", {times:,} times" if times > 1 else ""
-        return f"{verb} lock {names.register(event.numbers['register'])}{again}"
-
-    return text_of
-
-
-def _moved(event: RawEvent, names: CodeNames) -> str:
-    return f"moves its vector table to {format_address(event.numbers['value'])}"
-
-
-def _held_back(event: RawEvent, names: CodeNames) -> str:
-    return f"puts {event.words['of']} back into reset"
+def _plain(text: str) -> Callable[[RawEvent, CodeNames], str]:
+    return lambda event, names: text.format_map(Parts(event, names))
 
 
 _TEXTS: dict[str, Callable[[RawEvent, CodeNames], str]] = {
     "start": _start,
-    "restarts": lambda event, names: "resets the device",
-    "released": _released,
-    "control-register": _control,
-    "vector-register": _vector,
+    "restarts": _plain("resets the device"),
+    "released": _plain("releases {of}, vectors {vectors:address}"),
+    "control-register": _plain("control register of {of} = {value:address}, which does not release it"),
+    "vector-register": _plain("vector register of {of} = {value:address}"),
     "text": _text,
-    "goal": _goal,
-    "interrupt-raised": _raised,
+    "goal": _plain("goal: {goal}"),
+    "interrupt-raised": _plain("raises interrupt bits {bits:address} on {to}{again}"),
     "exception-taken": _taken,
-    "woken": _woken,
-    "sleeps": _sleeps,
+    "woken": _plain("is woken by exception {number}"),
+    "sleeps": _plain("goes to sleep{again}"),
     "loops": _loops,
-    "lock-taken": _lock("takes"),
-    "lock-given-back": _lock("gives back"),
-    "vector-table-moved": _moved,
-    "held-back-again": _held_back,
+    "lock-taken": _plain("takes lock {register}{again}"),
+    "lock-given-back": _plain("gives back lock {register}{again}"),
+    "vector-table-moved": _plain("moves its vector table to {value:address}"),
+    "held-back-again": _plain("puts {of} back into reset"),
 }

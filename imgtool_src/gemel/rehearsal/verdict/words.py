@@ -51,11 +51,39 @@ def at_address(event: RawEvent, names: CodeNames) -> str:
     return f"{format_address(address)} ({named + ', ' if named else ''}{where})"
 
 
-def plain(what: str, expected: str = "", next_step: str = "") -> Wording:
-    """Words that say nothing of the event but its address."""
+class _Number(int):
+    """A number of an event; ``address`` formats it as one."""
+
+    def __format__(self, how: str) -> str:
+        return format_address(self) if how == "address" else super().__format__(how)
+
+
+class Parts:
+    """What a text can name of an event: core, words, numbers, what is ``at`` its address, ``again`` and again."""
+
+    def __init__(self, event: RawEvent, names: CodeNames) -> None:
+        self._event, self._names = event, names
+
+    def __getitem__(self, name: str) -> str | int:
+        event = self._event
+        if name == "core":
+            return event.core
+        if name == "at":
+            return at_address(event, self._names)
+        if name == "register":
+            return self._names.register(event.numbers[name])
+        if name == "again":
+            times = event.numbers.get("times", 1)
+            return f", {times:,} times" if times > 1 else ""
+        return event.words[name] if name in event.words else _Number(event.numbers[name])
+
+
+def plain(what: str, expected: str = "", next_step: str = "", found: str = "") -> Wording:
+    """Words with parts of the event (``Parts``) in braces; ``found`` is its address, if it has one."""
 
     def words(event: RawEvent, names: CodeNames) -> Words:
-        found = at_address(event, names) if "address" in event.numbers else ""
-        return Words(what.format(core=event.core), found, expected, next_step)
+        parts = Parts(event, names)
+        shown = found or ("{at}" if "address" in event.numbers else "")
+        return Words(*(text.format_map(parts) for text in (what, shown, expected, next_step)))
 
     return words
