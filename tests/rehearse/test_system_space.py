@@ -93,7 +93,7 @@ def test_tick_interrupt_becomes_pending() -> None:
     bench.time = 100
     bench.space.advance(bench.time)
     assert bench.interrupts.most_urgent() == 15
-    assert bench.space.may_wake
+    assert bench.space.ticks.interrupts
 
 
 def test_interrupts_are_enabled_pended_and_taken_back() -> None:

@@ -115,10 +115,6 @@ class CoreBus:
         located = self.locate(address)
         return located[0].read(located[1], size) if located else b""
 
-    def read_code(self, address: int, size: int) -> bytes:
-        """As ``read_bytes``."""
-        return self.read_bytes(address, size)
-
     def read_word(self, address: int) -> int | None:
         """A word of memory; None outside memories."""
         data = self.read_bytes(address, 4)

@@ -41,7 +41,7 @@ _REGION_REGISTERS = {
 PENDSV_SET, PENDSV_CLEAR, TICK_PENDING_SET, TICK_PENDING_CLEAR = 1 << 28, 1 << 27, 1 << 26, 1 << 25
 NMI_SET, INTERRUPT_PENDING, RETURN_TO_BASE = 1 << 31, 1 << 22, 1 << 11
 RESET_KEY, RESET_READS, RESET_REQUEST, GROUP_BITS = 0x05FA, 0xFA05, 1 << 2, 0x700
-SLEEP_ON_EXIT, WAKE_BY_PENDING = 1 << 1, 1 << 4
+SLEEP_ON_EXIT = 1 << 1
 DIVISION_TRAP, ALIGNMENT_TRAP, USER_TRIGGERS = 1 << 4, 1 << 3, 1 << 1
 IGNORES_BUS_FAULTS = 1 << 8
 FLOAT_UNIT = 0xF << 20
@@ -138,11 +138,6 @@ class SystemSpace:
         """Whether the core goes to sleep when it returns from its last exception."""
         return bool(self._words.get(SYSTEM_CONTROL, 0) & SLEEP_ON_EXIT)
 
-    @property
-    def may_wake(self) -> bool:
-        """Whether the tick timer's interrupt will come by itself."""
-        return self.ticks.interrupts
-
     def state(self, now: int) -> tuple[object, ...]:
         """Everything that decides what the core will read and which exceptions it will take.
 
@@ -170,10 +165,8 @@ class SystemSpace:
         return self._ticks(self._now()).read_control()
 
     def _read_tick_value(self) -> int:
-        now, ticks = self._now(), self.ticks
-        if ticks.advance(now):
-            self.interrupts.pend(TICK)
-        return ticks.read_value(now)
+        now = self._now()
+        return self._ticks(now).read_value(now)
 
     def _write_tick(self, write: Callable[[TickTimer, int, int], None], value: int) -> None:
         now = self._now()
@@ -342,11 +335,8 @@ class SystemSpace:
             self.used.add("the security attribution unit was switched on; everything stays Secure")
         self._words[SAU_CONTROL] = held
 
-    def _clear_status(self, address: int) -> Callable[[int, int], None]:
-        def clear(value: int, held: int) -> None:
-            self._words[address] = self._words.get(address, 0) & ~value
-
-        return clear
+    def _clear_status(self, address: int, value: int) -> None:
+        self._words[address] = self._words.get(address, 0) & ~value
 
 
 _READERS: dict[int, Callable[[SystemSpace], int]] = {
@@ -376,7 +366,7 @@ _WRITERS: dict[int, Callable[[SystemSpace, int, int], None]] = {
     VECTOR_TABLE: SystemSpace._write_vector_table,
     SAU_CONTROL: SystemSpace._write_sau,
     SOFTWARE_TRIGGER: lambda space, value, held: space.interrupts.pend(FIRST_EXTERNAL + (value & 0x1FF)),
-    FAULT_STATUS: lambda space, value, held: space._clear_status(FAULT_STATUS)(value, held),
-    HARD_FAULT_STATUS: lambda space, value, held: space._clear_status(HARD_FAULT_STATUS)(value, held),
-    DEBUG_STATUS: lambda space, value, held: space._clear_status(DEBUG_STATUS)(value, held),
+    FAULT_STATUS: lambda space, value, held: space._clear_status(FAULT_STATUS, value),
+    HARD_FAULT_STATUS: lambda space, value, held: space._clear_status(HARD_FAULT_STATUS, value),
+    DEBUG_STATUS: lambda space, value, held: space._clear_status(DEBUG_STATUS, value),
 }
