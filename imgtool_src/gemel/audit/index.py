@@ -373,11 +373,10 @@ def stamp_of(path: str) -> str:
 
 
 def _no_index(file: Path | None, found: str) -> Problem:
-    step = "name another file, or remove this one to have all images read again"
     return Problem(
         "this is no index of an audit, or it is damaged",
         where=str(file or "the index of this run"),
         found=found,
         expected="what gemel audit or gemel release wrote with --index",
-        next_step=step,
+        next_step="name another file, or remove this one to have all images read again",
     )

@@ -158,13 +158,12 @@ def feed_problem(algorithm: Algorithm, feed: Feed, where: str = "") -> Problem |
     """What is wrong with this feed for this algorithm; a sum names its own unit and takes bytes."""
     if feed == "byte" or isinstance(algorithm, CrcAlgorithm):
         return None
-    hint = f"leave feed out; a name ending in -big-endian reads {feed}s most significant byte first"
     return Problem(
         f"feed {feed} for a sum",
         where=where,
         found=algorithm.name,
         expected="feed byte, or a CRC",
-        next_step=hint,
+        next_step=f"leave feed out; a name ending in -big-endian reads {feed}s most significant byte first",
     )
 
 

@@ -126,12 +126,11 @@ def _problem_of(error: BaseException) -> Problem:
     if isinstance(error, OSError):
         where = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else ""
         return Problem(f"the system refused; {NOTHING_CHANGED}", where=where, found=_reason(error))
-    hint = "run it again as gemel -v ... and report what it says"
     return Problem(
         "this is a fault in gemel, not in your input",
         where=type(error).__name__,
         found=str(error),
-        next_step=hint,
+        next_step="run it again as gemel -v ... and report what it says",
     )
 
 

@@ -115,11 +115,10 @@ def address(value: str) -> int:
         number = -1
     if not 0 <= number <= 0xFFFF_FFFF:
         step = f"write 0x{value}" if re.fullmatch("[0-9A-Fa-f]{1,8}", value) else ""
-        shown = value if len(value) <= MAX_SHOWN else f"{value[: MAX_SHOWN - 3]}..."
         raise UsageProblem(
             "not an address",
             where="--at",
-            found=shown,
+            found=value if len(value) <= MAX_SHOWN else f"{value[: MAX_SHOWN - 3]}...",
             expected="0x0000_0000 to 0xFFFF_FFFF",
             next_step=step,
         )

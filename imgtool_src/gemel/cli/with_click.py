@@ -22,13 +22,12 @@ def clicked(command: Command) -> click.Command:
     parameters = [_parameter(each) for each in command.parameters]
     if command.below is None:
         return _Clicked(command, parameters)
-    below = {name: clicked(each) for name, each in command.below.items()}
     return click.Group(
         command.name,
         callback=lambda **values: None,
         params=parameters,
         help=command.help,
-        commands=below,
+        commands={name: clicked(each) for name, each in command.below.items()},
         context_settings=SETTINGS,
     )
 

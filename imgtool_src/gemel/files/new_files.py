@@ -119,10 +119,9 @@ def _own_problems(path: Path) -> list[Problem]:
 
 
 def _problem(path: Path, error: OSError) -> Problem:
-    reason = error.strerror or str(error)
     return Problem(
         "the new file cannot be written; nothing was made",
         where=str(path),
-        found=reason,
+        found=error.strerror or str(error),
         expected="a place to write to",
     )

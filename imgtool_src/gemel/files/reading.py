@@ -47,12 +47,11 @@ class FileSource:
         except OSError as error:
             raise BuildError(_cannot_read(self._path, error)) from error
         if len(data) != size:
-            found, expected = f"{len(data):,} bytes from offset {offset:,}", f"{size:,} bytes"
             raise BuildError(
                 "the file got shorter while it was read",
                 where=str(self._path),
-                found=found,
-                expected=expected,
+                found=f"{len(data):,} bytes from offset {offset:,}",
+                expected=f"{size:,} bytes",
             )
         return data
 

@@ -86,12 +86,11 @@ def _value(value: int | str | StampValue, sources: StampSources) -> int | bytes 
     if value.build_id_of:
         build_id = placed[value.build_id_of].build_id
         if build_id is None:
-            hint = "link it with --build-id, its note in a section that is stored"
             return Problem(
                 f"build {value.build_id_of} has no build id",
                 found="none",
                 expected="a build id note",
-                next_step=hint,
+                next_step="link it with --build-id, its note in a section that is stored",
             )
         return build_id
     return _of_span(value, sources)

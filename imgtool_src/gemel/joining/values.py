@@ -153,14 +153,13 @@ def _misplaced(layout: Layout, write: Write) -> list[Problem]:
             )
         if area.purpose == "seal" and any(span.overlaps(read) for read in write.reads):
             what = f"{write.name} covers the seal, which is written last"
-            hint = f"leave area {area.name} out of what it covers"
             problems.append(
                 Problem(
                     what,
                     where=write.name,
                     found=f"area {area.name}, {span}",
                     expected="other bytes",
-                    next_step=hint,
+                    next_step=f"leave area {area.name} out of what it covers",
                 )
             )
     return problems

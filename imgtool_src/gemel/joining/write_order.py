@@ -109,11 +109,10 @@ def _sharing(writes: Sequence[Write]) -> Iterator[tuple[Write, Write]]:
 
 
 def _shared(first: Write, second: Write) -> Problem:
-    found = f"{first.name} {first.place}, {second.name} {second.place}"
     return Problem(
         "two values are written to the same bytes",
         where=f"{first.name} and {second.name} in the layout",
-        found=found,
+        found=f"{first.name} {first.place}, {second.name} {second.place}",
         expected="separate places",
         next_step=f"give {second.name} a place of its own (at)",
     )

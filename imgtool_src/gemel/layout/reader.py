@@ -107,14 +107,13 @@ def _layout_in(document: dict[str, Any], faults: list[LayoutFault]) -> Any:
 
     version = document.get("format")
     if isinstance(version, int) and not isinstance(version, bool) and version != 1:
-        hint = "this gemel reads format 1; another one may read this file"
         faults.append(
             LayoutFault(
                 ("format",),
                 "unknown format of the layout",
                 found=in_toml_words(version),
                 expected="1",
-                next_step=hint,
+                next_step="this gemel reads format 1; another one may read this file",
             )
         )
         return INVALID

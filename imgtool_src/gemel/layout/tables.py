@@ -185,13 +185,11 @@ class Table(ValueType):
         if not counted and (not document or type(document.get("format")) is int):
             return None
         count = len(counted)
-        found = f"{count} other{'' if count == 1 else 's'}" if counted else "no format that is a number"
-        expected = f"format = 1 and keys of a {what}"
         return LayoutFault(
             (),
             f"this is no {what}: none of its keys is one of a {what}",
-            found=found,
-            expected=expected,
+            found=f"{count} other{'' if count == 1 else 's'}" if counted else "no format that is a number",
+            expected=f"format = 1 and keys of a {what}",
             next_step="a layout comes before the image, a policy after --policy" if neither else "",
         )
 

@@ -37,7 +37,6 @@ def drawn(strip: Strip) -> str:
         parts += _lane(lane, strip.span, y)
         y += LANE
     parts += _axis(strip.span, y)
-    words = f"{strip.name}, {strip.kind}, {strip.span}, drawn to scale"
     return element(
         "svg",
         *parts,
@@ -45,7 +44,7 @@ def drawn(strip: Strip) -> str:
         width="100%",
         height=y + AXIS,
         role="group",
-        aria_label=words,
+        aria_label=f"{strip.name}, {strip.kind}, {strip.span}, drawn to scale",
         data_start=strip.span.start,
         data_size=strip.span.size,
         data_block=strip.erase_block,
@@ -109,12 +108,10 @@ def _mark(findings: list[PlacedFinding], whole: Span) -> str:
 def _axis(whole: Span, y: int) -> Iterator[str]:
     for number in range(TICKS + 1):
         address = whole.start + whole.size * number // TICKS
-        anchor = "start" if number == 0 else "end" if number == TICKS else "middle"
-        shown = format_address(address if number < TICKS else whole.last)
         yield label(
-            shown,
+            format_address(address if number < TICKS else whole.last),
             class_=f"tick tick-{number}",
             x=_share(number, TICKS),
             y=y + 14,
-            text_anchor=anchor,
+            text_anchor="start" if number == 0 else "end" if number == TICKS else "middle",
         )

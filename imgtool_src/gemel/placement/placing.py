@@ -321,10 +321,9 @@ def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[
                     f"build {plan.name} is linked to run where it is stored: take runs_in out of "
                     f"[build.{plan.name}], or link it for area {plan.runs_in}"
                 )
-            what = f"build {plan.name} is copied as one block, but its segments do not run as one block"
             problems.append(
                 Problem(
-                    what,
+                    f"build {plan.name} is copied as one block, but its segments do not run as one block",
                     where=build_words(plan, build, piece.segment),
                     found=found,
                     expected=expected,

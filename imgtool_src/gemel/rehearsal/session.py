@@ -106,10 +106,9 @@ def _rehearsed(
 
 def extra_problem(found: str) -> Problem:
     """What to install for a rehearsal; ``found`` is what the import said."""
-    expected, hint = "the emulator unicorn", "pip install 'gemel[rehearse]'"
     return Problem(
         "a rehearsal needs an emulator that is not installed, or not in a version that fits",
         found=found,
-        expected=expected,
-        next_step=hint,
+        expected="the emulator unicorn",
+        next_step="pip install 'gemel[rehearse]'",
     )

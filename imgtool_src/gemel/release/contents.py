@@ -109,13 +109,12 @@ def read_contents(data: bytes, where: str) -> ReleaseContents:
             raise ValueError("no list of contents of format 1")
         contents: ReleaseContents = _read(ReleaseContents, found)
     except (ValueError, RecursionError) as error:
-        step = "take the release folder as gemel release made it"
         raise UsageProblem(
             "not the contents of a release",
             where=where,
             found=str(error)[:200],
             expected="format 1",
-            next_step=step,
+            next_step="take the release folder as gemel release made it",
         ) from error
     return contents
 

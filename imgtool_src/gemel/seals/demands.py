@@ -108,13 +108,12 @@ def seal_faults(layout: Layout) -> Iterator[LayoutFault]:
     yield from _algorithms(plan)
     yield from _numbers(plan)
     if plan.required and layout.record is None:
-        hint = 'add an area of purpose "record" and [record] area = "NAME"'
         yield LayoutFault(
             ("seal", "required"),
             "a seal over no record",
             found="no [record]",
             expected="[record]",
-            next_step=hint,
+            next_step='add an area of purpose "record" and [record] area = "NAME"',
         )
 
 

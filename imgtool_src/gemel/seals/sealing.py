@@ -40,14 +40,11 @@ def check_sealable(layout: Layout, algorithms: Sequence[SignatureAlgorithm]) -> 
     allowed = allowed_algorithms(plan)
     refused = [algorithm.name for algorithm in algorithms if algorithm not in allowed]
     if refused:
-        what = "the layout does not allow seals of this algorithm"
-        expected = f"one of {', '.join(plan.algorithms)} (algorithms in [seal])"
-        found = ", ".join(dict.fromkeys(refused))
         raise UsageProblem(
-            what,
+            "the layout does not allow seals of this algorithm",
             where="seal",
-            found=found,
-            expected=expected,
+            found=", ".join(dict.fromkeys(refused)),
+            expected=f"one of {', '.join(plan.algorithms)} (algorithms in [seal])",
             next_step="give a key of an allowed algorithm",
         )
     check_room(algorithms, layout.span_of(plan.area).size, area_words(layout, plan))

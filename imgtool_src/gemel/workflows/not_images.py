@@ -36,13 +36,12 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
         raise UsageProblem(_a_build(path, start))
     suffix = path.suffix.lower()
     if suffix == ".toml" and form is None:
-        step = "give the image; a layout is given once, before it"
         raise UsageProblem(
             "this is a layout, not an image",
             where=str(path),
             found="a file in TOML",
             expected=IMAGES,
-            next_step=step,
+            next_step="give the image; a layout is given once, before it",
         )
     if form != "bin" and (other := foreign(start, text=suffix != ".bin")):
         problem = Problem("this is not an image", where=str(path), found=other.words, expected=IMAGES)
@@ -148,11 +147,10 @@ def output_that_is_no_image(path: Path) -> Problem | None:
         return None
     if SUFFIXES.get(path.suffix.lower()) != "elf":
         return None
-    step = f"name it {path.with_suffix('.hex').name}, {path.with_suffix('.srec').name} or the like"
     return Problem(
         "this names a build, not an image",
         where=str(path),
         found=path.suffix,
         expected=IMAGES,
-        next_step=step,
+        next_step=f"name it {path.with_suffix('.hex').name}, {path.with_suffix('.srec').name} or the like",
     )

@@ -209,11 +209,10 @@ def _add(files: dict[str, bytes], more: Mapping[str, bytes], what: str) -> None:
     taken = {name.casefold() for name in files} | {SUMS.casefold()}
     clash = [name for name in more if name.casefold() in taken]
     if clash:
-        step = "give the layout, its key or the document another name"
         raise UsageProblem(
             f"two files of the release would have one name, one of them {what}",
             found=clash[0],
-            next_step=step,
+            next_step="give the layout, its key or the document another name",
         )
     files |= more
 
@@ -235,12 +234,11 @@ def _keys(read: ReadLayout, signers: Sequence[Signer]) -> tuple[list[ReleasedKey
                 "a key that the layout trusts has no place in a release folder",
                 "put the key next to the layout",
             )
-            expected = "a path inside the layout's folder, without \\ : * ? \" < > |"
             raise UsageProblem(
                 what,
                 where=f"trust in [seal] of {read.file}",
                 found=name,
-                expected=expected,
+                expected="a path inside the layout's folder, without \\ : * ? \" < > |",
                 next_step=step,
             )
         named[name] = public_keys([Path(read.file).parent / name], plain=True)[0]

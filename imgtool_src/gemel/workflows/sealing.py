@@ -82,13 +82,12 @@ def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) 
             )
     elif layout.seal and layout.seal.required and not leave_unsealed:
         what = "the layout requires a seal, and no key is given"
-        step = "give --key KEY, or --leave-unsealed and seal the image later with gemel sign"
         raise UsageProblem(
             what,
             where="seal",
             found="no --key",
             expected="a key (required = true in [seal])",
-            next_step=step,
+            next_step="give --key KEY, or --leave-unsealed and seal the image later with gemel sign",
         )
 
 

@@ -164,10 +164,9 @@ def _no_key(policy: ReadPolicy) -> Problem:
 
 
 def _no_common_key(policy: ReadPolicy, read: ReadLayout) -> Problem:
-    what = "policy and layout trust no key in common: no seal could be taken"
     step = "a policy only narrows: have the sender name your release key in [seal] trust, or no key at all"
     return Problem(
-        what,
+        "policy and layout trust no key in common: no seal could be taken",
         where=policy.file,
         found=f"other keys in {read.name}",
         expected="one of its keys",

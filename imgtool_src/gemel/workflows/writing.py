@@ -160,14 +160,11 @@ def _binary_span(path: Path, image: SparseBytes, layout: Layout) -> tuple[Span, 
     span = Span.from_bounds(first.start, bounds.end)
     gaps = without([span], [memory.span for memory in memories])
     if bounds.start < first.start or gaps:
-        found = ", ".join(str(piece) for piece in image.spans()[:6])
-        expected = f"one run of flash from {format_address(first.start)} on"
-        hint = "write .hex or .srec, which carry addresses"
         raise UsageProblem(
             "a raw binary cannot hold this image",
             where=str(path),
-            found=found,
-            expected=expected,
-            next_step=hint,
+            found=", ".join(str(piece) for piece in image.spans()[:6]),
+            expected=f"one run of flash from {format_address(first.start)} on",
+            next_step="write .hex or .srec, which carry addresses",
         )
     return span, first.erased_byte

@@ -97,11 +97,10 @@ def read_header(source: ByteSource, file: str) -> tuple[ElfHeader, list[Problem]
 
 
 def _not_elf(start: bytes, file: str) -> Problem:
-    found = f"the first bytes {start[:4].hex(' ').upper()}" if start else "an empty file"
     return Problem(
         "this is not an ELF file",
         where=file,
-        found=found,
+        found=f"the first bytes {start[:4].hex(' ').upper()}" if start else "an empty file",
         expected="the first bytes 7F 45 4C 46",
         next_step="give the file that the linker wrote",
     )

@@ -31,13 +31,12 @@ def severity_faults(layout: Layout) -> Iterator[LayoutFault]:
     for index, change in enumerate(layout.rules.severity):
         path = ("rules", "severity", index)
         if change.rule not in known:
-            hint = nearest_hint(change.rule, known) or "gemel explain lists all rules"
             yield LayoutFault(
                 (*path, "rule"),
                 "unknown rule",
                 found=change.rule,
                 expected="the name of a rule",
-                next_step=hint,
+                next_step=nearest_hint(change.rule, known) or "gemel explain lists all rules",
             )
         elif change.rule in seen:
             yield LayoutFault(

@@ -46,13 +46,12 @@ def waiver_faults(layout: Layout) -> Iterator[LayoutFault]:
             expected = "a name that a finding of this rule concerns"
             yield LayoutFault(path, what, found=waiver.where, expected=expected, next_step=hint)
         elif required and guards_image(waiver.rule):
-            step = "take the waiver out, or set required = false in [seal]"
             yield LayoutFault(
                 ("rules", "waive", index, "rule"),
                 "a rule that guards the image cannot be waived where a seal is required",
                 found=waiver.rule,
                 expected="no such waiver",
-                next_step=step,
+                next_step="take the waiver out, or set required = false in [seal]",
             )
 
 

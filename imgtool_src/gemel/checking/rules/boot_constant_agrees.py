@@ -96,9 +96,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield _finding(inspection, constant, fits, [*(rest or starts), *followers])
     named = {boot for each in inspection.layout.contracts.values() if (boot := each.boot_symbol)}
     if len(named) < len(secondaries):
-        left = ", ".join(f"core {name}" for name in secondaries if name not in matched.values())
         yield NotChecked(
-            left,
+            ", ".join(f"core {name}" for name in secondaries if name not in matched.values()),
             Reason(
                 "no contract names the constant that holds its vector address (boot_symbol)",
                 Need("layout", "contract.boot_symbol"),

@@ -64,10 +64,9 @@ def _in_flash(inspection: Inspection, piece: Piece) -> Span:
 def _findings(inspection: Inspection, placement: Placement, pieces: list[Piece]) -> Iterator[Finding]:
     layout, plan = inspection.layout, placement.plan
     if each := placement.unreachable:
-        parties = concerned(plan.name, plan.core, plan.stored_in)
         yield Finding(
             each.what,
-            parties,
+            concerned(plan.name, plan.core, plan.stored_in),
             where=each.where,
             found=each.found,
             expected=each.expected,

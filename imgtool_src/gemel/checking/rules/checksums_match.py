@@ -53,10 +53,9 @@ def _outcome(inspection: Inspection, checksum: Checksum, work: Callable[[], Work
         return NotChecked(where, no_place(inspection, checksum, error))
     expected = checksum_bytes(layout, image, checksum, covered)
     if isinstance(expected, Problem):
-        parties = (checksum.name,)
         return Finding(
             expected.what,
-            parties,
+            (checksum.name,),
             where=where,
             found=expected.found,
             expected=expected.expected,

@@ -103,7 +103,6 @@ def _finding(
     expected = piece.segment.data[offset : offset + ROW]
     found = inspection.bytes_of(Span(deviation.first, len(expected)))
     symbol = symbol_at(build, piece.segment.run_address + offset)
-    extent = Span.from_bounds(deviation.first, differences[-1].deviation.last + 1)
     return Finding(
         f"the image does not hold build {plan.name} as given: {counted(count, 'differing byte')}",
         concerned(plan.name, plan.core, plan.stored_in),
@@ -111,7 +110,7 @@ def _finding(
         + (f", in {symbol}" if symbol else ""),
         found=f"{found.hex(' ')} in the image",
         expected=f"{expected.hex(' ')} in {build.file}",
-        span=extent,
+        span=Span.from_bounds(deviation.first, differences[-1].deviation.last + 1),
         lines=tuple(_explanations(inspection, differences, count)),
         follows_from=(
             ("build-ids-equal", plan.name),

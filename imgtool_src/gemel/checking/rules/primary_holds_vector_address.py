@@ -83,11 +83,10 @@ def _finding(
         _held(inspection, plain, each) for each in code
     ):
         lines.append(f"it holds {format_address(plain)}, at which the table is stored")
-    builds = f"build{'s' if len(names) > 1 else ''} {' and '.join(names)}"
     return Finding(
         f"nothing in the code of core {code[0].core} holds the vector address of core {plan.core}",
         concerned(plan.name, plan.core, *names),
-        where=builds,
+        where=f"build{'s' if len(names) > 1 else ''} {' and '.join(names)}",
         found="no word, and no one or two instructions, that give it: a hint, since code may compute it",
         expected=f"{format_address(placed.vector_address)}, the vector table of build {plan.name}",
         span=Span.from_bounds(code[0].stored.start, code[0].stored.end),

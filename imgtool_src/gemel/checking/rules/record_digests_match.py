@@ -28,14 +28,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         where = f"build {entry.name}, {entry.stored}"
         memories = inspection.layout.memories.values()
         if not any(memory.holds_image and memory.span.covers(entry.stored) for memory in memories):
-            what = f"the record has build {entry.name} outside flash"
-            expected = "inside one flash or rom memory"
             yield Finding(
-                what,
+                f"the record has build {entry.name} outside flash",
                 (entry.name, entry.core, plan.area),
                 where=where,
                 found=str(entry.stored),
-                expected=expected,
+                expected="inside one flash or rom memory",
             )
             continue
         actual = digests_of(inspection.layout, inspection.image, entry.stored)

@@ -32,12 +32,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             vectors = placement.placed.vector_address if has_vectors(inspection.layout, name) else None
             differences = list(_differences(entries[name], placement, placement.placed, vectors))
             for what, found, expected in differences:
-                words = f"the record gives build {name} another {what} than the given build"
-                where = f"record in area {plan.area}, entry {name}"
                 yield Finding(
-                    words,
+                    f"the record gives build {name} another {what} than the given build",
                     (name, plan.area),
-                    where=where,
+                    where=f"record in area {plan.area}, entry {name}",
                     found=found,
                     expected=f"{expected} ({placement.build.file})",
                     follows_from=(("build-ids-equal", name), ("image-equals-builds", name)),

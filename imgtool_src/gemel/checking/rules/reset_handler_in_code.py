@@ -57,12 +57,11 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         next_step = skipped[1]
     else:
         return Holds(f"build {name}")
-    parties, found = (name, core, table.plan.stored_in), described_word(inspection, core, reset)
     return Finding(
         what,
-        parties,
+        (name, core, table.plan.stored_in),
         where=place_of(table, 1),
-        found=found,
+        found=described_word(inspection, core, reset),
         expected=expected,
         span=word_span(table, 1),
         next_step=next_step,

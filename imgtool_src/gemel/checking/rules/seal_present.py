@@ -23,14 +23,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         from gemel.inspection.changed_bytes import cut_before, cut_causes
 
         cut = inspection.record is None
-        found = "every byte of the area is erased"
-        expected = f"a seal ({seal.demands.demanded_by})"
         yield Finding(
             "the image has no seal",
             (seal.plan.area,),
             where=seal.where,
-            found=found,
-            expected=expected,
+            found="every byte of the area is erased",
+            expected=f"a seal ({seal.demands.demanded_by})",
             span=seal.span,
             lines=cut_before(inspection, seal.span) if cut else (),
             follows_from=cut_causes(inspection, seal.span) if cut else (),

@@ -58,9 +58,8 @@ def _outcome(inspection: Inspection, stamp: Stamp, sources: StampSources) -> Out
     shown = (found.hex(" "), expected.hex(" "))
     if max(map(len, shown)) > 64:
         shown = (shown[0][:47] + " ...", shown[1][:47] + " ...")
-    what = f"stamp {stamp.name} does not hold its value"
     return Finding(
-        what,
+        f"stamp {stamp.name} does not hold its value",
         (stamp.name,),
         where=f"{where} at {span}",
         found=shown[0],

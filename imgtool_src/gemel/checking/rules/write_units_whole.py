@@ -57,12 +57,11 @@ def _finding(memory: Memory, area: str | None, runs: list[Span]) -> Finding:
     unit = memory.write_unit
     first = runs[0]
     whole = Span.from_bounds(align_down(first.start, unit), align_up(first.end, unit))
-    place = f"area {area} in {memory.words}" if area else f"{memory.words}, in no area"
     missing = whole.size - first.size
     return Finding(
         f"the image fills write units of {memory.words} in part",
         (memory.name, area) if area else (memory.name,),
-        where=place,
+        where=f"area {area} in {memory.words}" if area else f"{memory.words}, in no area",
         found=f"{counted(len(runs), 'run')} of bytes, the first at {place_words(first)}",
         expected=f"runs that start and end on multiples of {format_size(unit)}, such as {whole} "
         f"({counted(missing, 'byte')} more)",

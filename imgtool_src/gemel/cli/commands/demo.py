@@ -170,14 +170,12 @@ def _target(folder: Path | None) -> Path:
         names = ("tide-gauge-demo", *(f"tide-gauge-demo-{number}" for number in range(2, 1000)))
         return next(path for path in map(Path, names) if not path.exists())
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        found = "a file" if not folder.is_dir() else "a folder with files in it"
-        hint = "name a new folder; the demo never overwrites"
         raise UsageProblem(
             "the demo needs a folder of its own",
             where=str(folder),
-            found=found,
+            found="a file" if not folder.is_dir() else "a folder with files in it",
             expected="none",
-            next_step=hint,
+            next_step="name a new folder; the demo never overwrites",
         )
     return folder
 

@@ -55,11 +55,10 @@ def _make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        reason = error.strerror or str(error)
         raise OutputError(
             "the folder cannot be made",
             where=str(folder),
-            found=reason,
+            found=error.strerror or str(error),
             expected="a folder, or a name that is free",
             next_step="choose another folder with -o",
         ) from error

@@ -48,13 +48,11 @@ def area_faults(layout: Layout) -> Iterator[LayoutFault]:
     for area in layout.areas.values():
         memory, span = layout.memories[area.memory], layout.span_of(area.name)
         if after.get(area.memory) == [area.name]:
-            found = f"{span}, {format_size(area.size)}"
-            expected = f"inside memory {memory.name}, {memory.span}"
             yield LayoutFault(
                 ("area", area.name),
                 "area ends after its memory",
-                found=found,
-                expected=expected,
+                found=f"{span}, {format_size(area.size)}",
+                expected=f"inside memory {memory.name}, {memory.span}",
                 next_step=in_kib(memory.size, memory),
             )
         if memory.kind == "device":
@@ -73,10 +71,9 @@ def area_faults(layout: Layout) -> Iterator[LayoutFault]:
             for other, second in areas[index + 1 :]:
                 if other.start >= span.end:
                     break
-                what = f"areas overlap: {first} and {second} share {span.intersection(other)}"
                 yield LayoutFault(
                     ("area", second),
-                    what,
+                    f"areas overlap: {first} and {second} share {span.intersection(other)}",
                     found=f"{first} {span}, {second} {other}",
                     expected="separate areas",
                     next_step=next(
@@ -127,12 +124,11 @@ def build_faults(layout: Layout) -> Iterator[LayoutFault]:
         size = layout.areas[build.stored_in].size
         if build.vector_offset + MIN_VECTORS_SIZE > size:
             found = f"0x{build.vector_offset:X}"
-            expected = f"inside area {build.stored_in} of {format_size(size)}"
             yield LayoutFault(
                 (*path, "vector_offset"),
                 "vector table after its area",
                 found=found,
-                expected=expected,
+                expected=f"inside area {build.stored_in} of {format_size(size)}",
                 next_step="correct vector_offset, or the size of the area",
             )
         if build.vector_offset % 4:
@@ -153,13 +149,12 @@ def _stored(
     memory, purpose = layout.memory_of(area), layout.areas[area].purpose
     if not memory.holds_image:
         found = f"{area}, in {memory.words}"
-        hint = "where it runs is said with runs_in" if memory.kind == "ram" else ""
         yield LayoutFault(
             path,
             "a build is stored in flash",
             found=found,
             expected="an area of a flash or rom memory",
-            next_step=hint,
+            next_step="where it runs is said with runs_in" if memory.kind == "ram" else "",
         )
     if purpose not in ("code", "data"):
         found = f"{area}, purpose {purpose}"
@@ -200,13 +195,12 @@ def _running(
     memory, purpose = layout.memory_of(area), layout.areas[area].purpose
     if memory.kind != "ram":
         found = f"{area}, in {memory.words}"
-        hint = "a build that runs where it is stored has no runs_in"
         yield LayoutFault(
             path,
             "a copied build runs in RAM",
             found=found,
             expected="an area of a ram memory",
-            next_step=hint,
+            next_step="a build that runs where it is stored has no runs_in",
         )
     elif purpose not in ("code", "data"):
         found = f"{area}, purpose {purpose}"
@@ -250,11 +244,10 @@ def _copied(layout: Layout, path: KeyPath, build: BuildPlan, copied: CopiedBy) -
         )
     core = layout.cores[layout.builds[copied.build].core]
     if core.role != "primary":
-        found = f"{copied.build} of core {core.name}"
         yield LayoutFault(
             (*path, "build"),
             "the primary copies a build",
-            found=found,
+            found=f"{copied.build} of core {core.name}",
             expected="a build of the primary",
             next_step="name the build whose code copies it",
         )
@@ -293,11 +286,10 @@ def _further_seal_areas(layout: Layout, used: str) -> Iterator[LayoutFault]:
 def _area_for(layout: Layout, purpose: str, area: str) -> Iterator[LayoutFault]:
     memory, found = layout.memory_of(area), layout.areas[area].purpose
     if found != purpose or not memory.holds_image:
-        where = f"{area}, purpose {found}, in {memory.words}"
         yield LayoutFault(
             (purpose, "area"),
             f"wrong area for the {purpose}",
-            found=where,
+            found=f"{area}, purpose {found}, in {memory.words}",
             expected=f"purpose {purpose}, in flash",
             next_step=f"name an area of purpose {purpose} in flash, or correct the purpose of {area}",
         )

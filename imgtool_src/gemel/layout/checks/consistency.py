@@ -24,12 +24,11 @@ def security_faults(layout: Layout) -> Iterator[LayoutFault]:
         if area.security is None:
             continue
         if not extended:
-            expected = 'a core with "security" among its extensions'
             yield LayoutFault(
                 path,
                 "no core distinguishes secure from non-secure",
                 found=area.security,
-                expected=expected,
+                expected='a core with "security" among its extensions',
                 next_step='add "security" to the core that has it, or take security out of the area',
             )
         if area.security == "non-secure-callable" and area.purpose != "code":

@@ -20,13 +20,12 @@ def core_faults(layout: Layout) -> Iterator[LayoutFault]:
     if len(primaries) != 1:
         path: KeyPath = ("core", primaries[1], "role") if primaries else ("core",)
         found = ", ".join(primaries) or "none"
-        hint = f'say role = "secondary" of all but one of {found}' if primaries[1:] else ""
         yield LayoutFault(
             path,
             "a device has one primary core",
             found=found,
             expected='one core with role = "primary"',
-            next_step=hint,
+            next_step=f'say role = "secondary" of all but one of {found}' if primaries[1:] else "",
         )
     for core in layout.cores.values():
         yield from _architecture(core)
@@ -47,20 +46,18 @@ def _architecture(core: Core) -> Iterator[LayoutFault]:
                 (*path, "extensions", index), what, found=extension, expected=f"any of {', '.join(possible)}"
             )
     if core.architecture == "armv6-m" and core.interrupts > MAX_INTERRUPTS_ARMV6_M:
-        expected = f"at most {MAX_INTERRUPTS_ARMV6_M}"
         yield LayoutFault(
             (*path, "interrupts"),
             "more interrupts than armv6-m has",
             found=str(core.interrupts),
-            expected=expected,
+            expected=f"at most {MAX_INTERRUPTS_ARMV6_M}",
             next_step="correct interrupts, or the architecture",
         )
     if core.vector_alignment and not is_power_of_two(core.vector_alignment):
-        found = str(core.vector_alignment)
         yield LayoutFault(
             (*path, "vector_alignment"),
             "alignment is no power of two",
-            found=found,
+            found=str(core.vector_alignment),
             expected="128, 256, 512 and so on",
         )
 
@@ -76,14 +73,12 @@ def _start(core: Core) -> Iterator[LayoutFault]:
             next_step="move the table to the secondary, or correct the role",
         )
     if core.role == "secondary" and core.reset_vectors is not None:
-        found = format_address(core.reset_vectors)
-        hint = "its vectors come from the build: see vector_offset"
         yield LayoutFault(
             (*path, "reset_vectors"),
             "a secondary does not start at reset",
-            found=found,
+            found=format_address(core.reset_vectors),
             expected="none",
-            next_step=hint,
+            next_step="its vectors come from the build: see vector_offset",
         )
 
 
@@ -94,12 +89,11 @@ def _release(layout: Layout, path: KeyPath, release: Release) -> Iterator[Layout
     )
     for key, value, mask in pairs:
         if value & ~mask:
-            expected = f"only bits of the mask {format_address(mask)}"
             yield LayoutFault(
                 (*path, key),
                 "value outside its mask",
                 found=format_address(value),
-                expected=expected,
+                expected=f"only bits of the mask {format_address(mask)}",
                 next_step="add the bits to the mask, or take them out of the value",
             )
     if not release.release_mask:
@@ -138,29 +132,25 @@ def _own_ram(layout: Layout) -> Iterator[LayoutFault]:
             path: KeyPath = ("core", core.name, "ram", index)
             memory, purpose = layout.memory_of(area), layout.areas[area].purpose
             if memory.kind != "ram":
-                found = f"{area}, in {memory.words}"
                 yield LayoutFault(
                     path,
                     "not RAM",
-                    found=found,
+                    found=f"{area}, in {memory.words}",
                     expected="an area of a ram memory",
                     next_step="name an area of RAM: flash belongs to a core by its builds",
                 )
             elif purpose not in ("code", "data"):
-                hint = "shared areas belong to no core" if purpose == "shared" else ""
-                expected = "an area of purpose data or code"
                 yield LayoutFault(
                     path,
                     "an area that no core owns",
                     found=f"{area}, purpose {purpose}",
-                    expected=expected,
-                    next_step=hint,
+                    expected="an area of purpose data or code",
+                    next_step="shared areas belong to no core" if purpose == "shared" else "",
                 )
             if area in owners:
-                what = f"area already owned by core {owners[area]}"
                 yield LayoutFault(
                     path,
-                    what,
+                    f"area already owned by core {owners[area]}",
                     found=area,
                     expected="each area once",
                     next_step="give what both use purpose shared",

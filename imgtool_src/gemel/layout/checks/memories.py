@@ -14,11 +14,10 @@ from gemel.spans import ADDRESS_SPACE, Span, format_address, format_size, is_pow
 def memory_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with each memory, and with two of them together."""
     if not any(memory.holds_image for memory in layout.memories.values()):
-        kinds = ", ".join(f"{each.name} ({each.kind})" for each in layout.memories.values()) or "none"
         yield LayoutFault(
             ("memory",),
             "there is no memory for an image",
-            found=kinds,
+            found=", ".join(f"{each.name} ({each.kind})" for each in layout.memories.values()) or "none",
             expected="a memory of kind flash or rom",
         )
     for memory in layout.memories.values():
@@ -35,11 +34,10 @@ def _ends(memory: Memory) -> Iterator[LayoutFault]:
     starts += [((*path, "views", core), start) for core, start in memory.views.items()]
     for where, start in starts:
         if start + memory.size > ADDRESS_SPACE:
-            found = f"{format_size(memory.size)} from {format_address(start)}"
             yield LayoutFault(
                 where,
                 "memory ends after the address space",
-                found=found,
+                found=f"{format_size(memory.size)} from {format_address(start)}",
                 expected="an end of at most 0xFFFF_FFFF",
                 next_step="correct start or size",
             )
@@ -49,14 +47,12 @@ def _units(memory: Memory) -> Iterator[LayoutFault]:
     path: KeyPath = ("memory", memory.name)
     block, unit = memory.erase_block, memory.write_unit
     if block and memory.size % block and not in_kib(memory.size, memory):
-        found = f"{format_size(block)} blocks in {format_size(memory.size)}"
-        hint = "blocks of several sizes: describe each stretch of equal blocks as a memory of its own"
         yield LayoutFault(
             (*path, "erase_block"),
             "memory is not whole erase blocks",
-            found=found,
+            found=f"{format_size(block)} blocks in {format_size(memory.size)}",
             expected="a divisor of its size",
-            next_step=hint,
+            next_step="blocks of several sizes: describe each stretch of equal blocks as a memory of its own",
         )
     if not is_power_of_two(unit):
         yield LayoutFault(
@@ -82,14 +78,12 @@ def _views(layout: Layout, memory: Memory) -> Iterator[LayoutFault]:
             layout.cores[core].role == "primary"
             and [core.role for core in layout.cores.values()].count("primary") == 1
         ):
-            found, expected = format_address(start), f"views of secondaries, as {core} sees it at its start"
-            hint = "give start as the primary sees it, and further addresses as aliases"
             yield LayoutFault(
                 ("memory", memory.name, "views", core),
                 "a view of the primary",
-                found=found,
-                expected=expected,
-                next_step=hint,
+                found=format_address(start),
+                expected=f"views of secondaries, as {core} sees it at its start",
+                next_step="give start as the primary sees it, and further addresses as aliases",
             )
 
 

@@ -34,12 +34,11 @@ def unknown_names(layout: Layout) -> Iterator[LayoutFault]:
         known = sorted({each for table in tables for each in getattr(layout, _TABLES[table])})
         if name not in known:
             what = " or ".join(tables)
-            expected = f"one of {', '.join(known)}" if known else f"none: the layout has no {what}"
             yield LayoutFault(
                 path,
                 f"unknown {what}",
                 found=name,
-                expected=expected,
+                expected=f"one of {', '.join(known)}" if known else f"none: the layout has no {what}",
                 next_step=nearest_hint(name, known),
             )
 

@@ -40,14 +40,13 @@ def rehearsal_faults(layout: Layout) -> Iterator[LayoutFault]:
             )
         core = layout.cores.get(event.core)
         if core and event.interrupt is not None and event.interrupt >= core.interrupts:
-            expected = f"below {core.interrupts}, the interrupts of core {core.name}"
             path = ("rehearsal", "event", index, "interrupt")
             found = str(event.interrupt)
             yield LayoutFault(
                 path,
                 "an interrupt that the core has not",
                 found=found,
-                expected=expected,
+                expected=f"below {core.interrupts}, the interrupts of core {core.name}",
                 next_step="correct the number, which counts from 0, or interrupts of the core",
             )
     yield from _flash_controllers(layout, plan)
@@ -98,13 +97,12 @@ def _cores(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
         highest = interrupt.interrupt + (0 if interrupt.shared_line else interrupt.mask.bit_length() - 1)
         if receiver and highest >= receiver.interrupts:
             path = ("rehearsal", "inter_core_interrupt", index, "interrupt")
-            expected = f"below {receiver.interrupts}, the interrupts of core {receiver.name}"
             hint = "set mask to the bits that exist, or shared_line where all of them raise one interrupt"
             yield LayoutFault(
                 path,
                 "an interrupt that the receiver has not",
                 found=str(highest),
-                expected=expected,
+                expected=f"below {receiver.interrupts}, the interrupts of core {receiver.name}",
                 next_step=hint,
             )
 
@@ -119,11 +117,10 @@ def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
     for path, address in described_registers(plan):
         located = locate(layout, address)
         if located and located.memory.kind != "device":
-            found = f"{format_address(address)}, in {located.memory.words}"
             yield LayoutFault(
                 path,
                 "a register outside device registers",
-                found=found,
+                found=f"{format_address(address)}, in {located.memory.words}",
                 expected="a device address",
                 next_step="correct the address, or the kind of the memory",
             )
@@ -137,12 +134,11 @@ def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
             "sequence",
         }
         if word in described and not shares:
-            expected = "one description of each register"
             yield LayoutFault(
                 path,
                 f"a register already described by {described[word]}",
                 found=format_address(address),
-                expected=expected,
+                expected="one description of each register",
                 next_step="take one of the two out",
             )
         described.setdefault(word, name)
@@ -153,15 +149,13 @@ def _flash_controllers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFa
         path = ("rehearsal", "flash_controller", index)
         memory = layout.memories.get(controller.memory)
         if memory is None or memory.kind != "flash":
-            found = controller.memory if memory is None else f"{controller.memory}, kind {memory.kind}"
             names = [each.name for each in layout.memories.values() if each.kind == "flash"]
             hint = nearest_hint(controller.memory, names)
-            expected = f"one of {', '.join(names)}" if names else "a memory of kind flash"
             yield LayoutFault(
                 (*path, "memory"),
                 "unknown flash memory",
-                found=found,
-                expected=expected,
+                found=controller.memory if memory is None else f"{controller.memory}, kind {memory.kind}",
+                expected=f"one of {', '.join(names)}" if names else "a memory of kind flash",
                 next_step=hint,
             )
         elif memory.erase_block is None:
@@ -217,11 +211,10 @@ def _guarded(layout: Layout, path: KeyPath, name: str) -> Iterator[LayoutFault]:
             next_step=nearest_hint(name, layout.areas),
         )
     elif area.purpose != "shared":
-        found = f"{name}, purpose {area.purpose}"
         yield LayoutFault(
             path,
             "a lock guards what both cores use",
-            found=found,
+            found=f"{name}, purpose {area.purpose}",
             expected="an area of purpose shared",
             next_step="name a shared area, or correct the purpose of this one",
         )

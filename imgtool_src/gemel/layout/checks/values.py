@@ -206,12 +206,10 @@ def _on_top(layout: Layout, written: Sequence[_Written]) -> Iterator[LayoutFault
         for other, second in placed[index + 1 :]:
             if other.start >= span.end:
                 break
-            found = f"{first.name} {span}, {second.name} {other}"
-            what = "two values are written to the same bytes"
             yield LayoutFault(
                 (*second.path, "at"),
-                what,
-                found=found,
+                "two values are written to the same bytes",
+                found=f"{first.name} {span}, {second.name} {other}",
                 expected="separate places",
                 next_step="move one of them, or correct its width",
             )
@@ -245,12 +243,11 @@ def _place(layout: Layout, path: KeyPath, place: PatchPlace, span: Span) -> Iter
         yield LayoutFault(path, "place is not in flash", found=found, expected=expected, next_step=hint)
     for area in layout.areas.values():
         if area.purpose in NOT_FREE and layout.span_of(area.name).overlaps(span):
-            where = f"{found} in area {area.name}, purpose {area.purpose}"
             expected = "an area of purpose code or data"
             yield LayoutFault(
                 path,
                 "place is in an area that is not free",
-                found=where,
+                found=f"{found} in area {area.name}, purpose {area.purpose}",
                 expected=expected,
                 next_step="name another area, or correct the purpose of this one",
             )
@@ -289,11 +286,10 @@ def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[LayoutFault]:
     if isinstance(item, AreaRange):
         size = layout.areas[item.area].size
         if item.offset + (item.size or 1) > size:
-            found = f"offset 0x{item.offset:X}, size {item.size or 'to the end'}"
             yield LayoutFault(
                 path,
                 "range ends after its area",
-                found=found,
+                found=f"offset 0x{item.offset:X}, size {item.size or 'to the end'}",
                 expected=f"inside {format_size(size)}",
                 next_step="correct offset or size of the range, or the size of the area",
             )
@@ -302,12 +298,11 @@ def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[LayoutFault]:
     if area and ends_after_memory(layout, area):
         return
     if not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):
-        expected = "inside one flash or rom memory"
         yield LayoutFault(
             path,
             "range is not in flash",
             found=str(span),
-            expected=expected,
+            expected="inside one flash or rom memory",
             next_step=_alias_hint(layout, span.start),
         )
 
@@ -332,12 +327,11 @@ def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[Lay
     for position, span in enumerate(exceptions):
         if span and None not in over and not any(span.overlaps(each) for each in known):
             found = str(span)
-            expected = f"bytes of what it covers: {', '.join(str(each) for each in known[:4])}"
             yield LayoutFault(
                 (*path, "except", position),
                 "an exception that leaves nothing out",
                 found=found,
-                expected=expected,
+                expected=f"bytes of what it covers: {', '.join(str(each) for each in known[:4])}",
                 next_step="take it out, or correct where it is",
             )
     if None in exceptions:
@@ -350,13 +344,12 @@ def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[Lay
     place = _span_of_place(layout, checksum.at, _width_of(checksum) or 1)
     if place and any(span.overlaps(place) for span in covered):
         found = f"{checksum.name} is written to {format_address(place.start)}, which it covers"
-        hint = f"add its place to except, {_exception_words(checksum)}"
         yield LayoutFault(
             (*path, "at"),
             "a checksum over its own place",
             found=found,
             expected="a place it does not cover",
-            next_step=hint,
+            next_step=f"add its place to except, {_exception_words(checksum)}",
         )
 
 

@@ -34,11 +34,10 @@ def _goal(subject: Inspection, goal: Goal) -> GoalPlan | Problem:
     word = goal.word
     located = locate(subject.layout, word.at) if word else None
     if word is None or located is None or located.memory.kind == "device":
-        where = format_address(word.at) if word else ""
         return Problem(
             "a goal's word is in no memory",
             where=f"core {goal.core}",
-            found=where,
+            found=format_address(word.at) if word else "",
             expected="an address of RAM",
         )
     label = f"the word at {format_address(word.at)} becomes {format_address(word.value)}"

@@ -52,10 +52,9 @@ def plan_of(
     problems += goal_problems
     if problems:
         raise CannotRehearse(problems)
-    cores = tuple(_core(subject, core, described) for core in layout.cores.values())
     return DevicePlan(
         memories=tuple(_memory(subject, each) for each in layout.memories.values() if each.kind != "device"),
-        cores=cores,
+        cores=tuple(_core(subject, core, described) for core in layout.cores.values()),
         registers=described,
         goals=goals,
         budget=budget or (layout.rehearsal.budget if layout.rehearsal else DEFAULT_BUDGET),

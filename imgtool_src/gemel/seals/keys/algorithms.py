@@ -181,12 +181,10 @@ def unknown_algorithm(name: str, where: str = "") -> Problem:
     longer = [each for each in _BY_NAME if name and each.startswith(name.lower())]
     near = longer or (get_close_matches(name.lower(), known, 1, 0.65) if len(name) <= 80 else [])
     named = " or ".join(f'"{known[each].name}"' for each in near)
-    hint = f"did you mean {named}?" if near else ""
-    expected = f"one of {', '.join(algorithm_names())}"
     return Problem(
         "unknown signature algorithm",
         where=where,
         found=in_toml(name),
-        expected=expected,
-        next_step=hint,
+        expected=f"one of {', '.join(algorithm_names())}",
+        next_step=f"did you mean {named}?" if near else "",
     )

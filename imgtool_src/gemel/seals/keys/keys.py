@@ -173,11 +173,10 @@ class PrivateKey:
         if pass_phrase is None:
             return der
         if not 0 < len(pass_phrase) <= LONGEST_PASS_PHRASE:
-            expected = f"1 to {LONGEST_PASS_PHRASE:,} bytes, or no pass phrase at all"
             raise KeyFileError(
                 "a pass phrase that no key can have",
                 found=f"{len(pass_phrase):,} bytes",
-                expected=expected,
+                expected=f"1 to {LONGEST_PASS_PHRASE:,} bytes, or no pass phrase at all",
             )
         return encrypted_pkcs8(der, pass_phrase)
 
