@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.contract.comparison import bounds_of, elements_of
-from gemel.checking.contract.types import not_for_others, unlike
-from gemel.checking.contract.wrappers import Found, unwrapped
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
@@ -65,6 +62,7 @@ def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedOb
             return
     if not isinstance(left, DefinedType) or not isinstance(right, DefinedType):
         return
+    from gemel.checking.contract.types import not_for_others, unlike
 
     try:
         stated = _compares(inspection.layout, left, right)
@@ -87,6 +85,8 @@ def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedOb
 
 def _compares(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
     """Whether a contract names the very type of both sides, or of equally many elements, by whatever name."""
+    from gemel.checking.contract.comparison import bounds_of, elements_of
+
     mine, theirs = (_bare(each, each.references[0]) for each in (left, right))
     many = [elements_of(each.types, each.references[0]) for each in (left, right)]
     if bounds_of(many[0]) == bounds_of(many[1]) and many[0].counts:
@@ -103,6 +103,8 @@ def _resolved(side: DefinedType, spelling: str) -> set[int | None]:
 
 def _bare(side: DefinedType, reference: int) -> int | None:
     """The type without names, qualifiers and what C++ and Rust wrap around it."""
+    from gemel.checking.contract.wrappers import Found, unwrapped
+
     found = Found(*side.types.resolved(reference))
     wrapped = side.types.language_of(reference) not in ("C", "")
     return unwrapped(side.types, found).reference if wrapped else found.reference
