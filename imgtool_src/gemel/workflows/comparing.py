@@ -48,7 +48,6 @@ def _still_the_same(layout: ReadLayout | None, old: Image, builds: Mapping[str, 
     """Those of ``builds`` whose build ids the record of an older image has."""
     if layout is None or not builds:
         return {}
-
     record = Inspection(layout, old.data).record
     named = {entry.name: entry.build_id for entry in record.builds if entry.build_id} if record else {}
     return {name: each for name, each in builds.items() if each.build_id and each.build_id == named.get(name)}

@@ -84,7 +84,6 @@ def described(
         refuse_builds_without_layout(builds or ())
         alone = contents_of_file(image.data, image.file, image.entry, trusted or (), image.read_from)
         return Described(_with_trust(alone, trusted), image, None, [])
-
     keys, remarks = keys_of(layout) if trusted is None else (tuple(trusted), [])
     inspection = Inspection(
         layout, image.data, builds or {}, trusted=keys, file=image.file, image_file=image.read_from

@@ -360,7 +360,6 @@ def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None
     start = at or 0
     if at is None and not form.has_addresses:
         start = _first_flash(layout.layout if layout else None, path)
-
     blocks = HashedBlocks(blocks_of_file(path))
     decoded = form.decode(blocks, str(path), start)
     for _ in blocks:  # the digest is over the whole file, whatever stands after the last record

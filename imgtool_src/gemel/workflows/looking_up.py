@@ -31,7 +31,6 @@ def lookup_of(layout: ReadLayout | None, builds: Mapping[str, Build], image: Ima
             what, step = "no layout and no build to look up in", "give LAYOUT, or NAME=BUILD"
             raise UsageProblem(what, next_step=step)
         return Lookup(None, builds)
-
     inspection = Inspection(layout, image.data if image else SparseBytes(), builds)
     return Lookup(inspection, builds)
 

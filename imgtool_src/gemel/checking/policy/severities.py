@@ -53,7 +53,6 @@ def _lowered(layout: Layout, path: KeyPath, change: SeverityChange) -> Iterator[
     required = layout.seal is not None and layout.seal.required
     if hint is None and not required:
         return
-
     rule = rule_named(change.rule)
     if rule is None or not lowers(rule, change) or (hint is None and rule.guards != "image"):
         return

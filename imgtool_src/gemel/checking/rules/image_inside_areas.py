@@ -75,7 +75,6 @@ def _next_step(inspection: Inspection, memory: Memory, padded: bool) -> str:
     """What to do: pad otherwise, take the image as it was joined, or, where that is not known, the rule's remedy."""
     if padded:
         return f"pad with the erased byte 0x{memory.erased_byte:02X}, or not at all"
-
     record = inspection.record
     if record is None or joined_with_other_layout(inspection):
         return ""

@@ -16,7 +16,6 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each object that two builds have under one name in shared areas."""
     if len(inspection.layout.builds) < 2 or not shared_areas(inspection.layout):
         return
-
     for pair in shared_accesses(inspection):
         if isinstance(pair, NotChecked):
             yield pair

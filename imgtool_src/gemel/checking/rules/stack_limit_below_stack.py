@@ -25,7 +25,6 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(core, NotChecked):
             yield core
             continue
-
         table = inspection.vector_table(core.plan.name)
         known = [each for each in core.of(MSPLIM) if each.store.value]
         if table is None or not table.words or not known:

@@ -25,7 +25,6 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(core, NotChecked):
             yield core
             continue
-
         known = [each for each in core.of(VTOR) if each.store.value is not None]
         unseen = [each for each in known if _is_below_all_memories(inspection.layout, core, each)]
         known = [each for each in known if each not in unseen]
