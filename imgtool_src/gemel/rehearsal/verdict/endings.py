@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.interrupts import PENDSV, SUPERVISOR_CALL
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import proposal
@@ -13,7 +14,7 @@ from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, masked_by, what_changes
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.wording import words_for
-from gemel.rehearsal.verdict.words import Words, exception_name
+from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
 
 MANY_TIMES = 16
@@ -120,7 +121,7 @@ def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
             f", since no handler of its own is linked ({others} vectors share this one)" if others else ""
         )
         words = Words(
-            f"core {core.name} stays in {function} for {exception_name(exception)}{shared}",
+            f"core {core.name} stays in {function} for {word_name(exception)}{shared}",
             f"entered at instruction {since:,}, and it does not return{_held_off(core, exception)}",
             "a handler that serves its exception and returns",
             "link a handler for it, see what the handler waits for, or do not enable the interrupt",
@@ -284,7 +285,7 @@ def _loop(
         )
     if held_off:
         found += _held_off(core)
-        hint = f"let {exception_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint
+        hint = f"let {word_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint
     if counts and not ticks:
         found += "; its tick interrupts only count"
         hint += f", or state in a goal what it has to reach: {_goal(core)}"
@@ -302,7 +303,7 @@ def _held_off(core: RawCore, but: int = 0) -> str:
     """The most urgent exception that is pending and cannot be taken, unless it is ``but``."""
     number = core.held_off
     return (
-        f"; {exception_name(number)} is pending and {masked_by(core, number)}"
+        f"; {word_name(number)} is pending and {masked_by(core, number)}"
         if number not in (0, but)
         else ""
     )

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.flash_controller import BY_REGISTERS, LOCKED, NO_COMMAND
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.words import ERASED, Wording, Words, at_address, exception_name, plain
+from gemel.rehearsal.verdict.words import ERASED, Wording, Words, at_address, plain
 from gemel.spans import format_address
 
 LAST_FAULT = 7
@@ -122,7 +123,7 @@ def _vectors_erased(event: RawEvent, names: CodeNames) -> Words:
 
 
 def _livelock(event: RawEvent, names: CodeNames) -> Words:
-    name = exception_name(event.numbers["number"])
+    name = word_name(event.numbers["number"])
     if event.numbers["number"] <= LAST_FAULT:
         return Words(
             f"core {event.core} does nothing but fault: the handler of {name} returns to the instruction that faults",

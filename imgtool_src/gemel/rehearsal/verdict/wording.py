@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.fault_words import FAULT_WORDS
 from gemel.rehearsal.verdict.sharing_words import SHARING_WORDS
-from gemel.rehearsal.verdict.words import ERASED, Words, exception_name
+from gemel.rehearsal.verdict.words import ERASED, Words
 from gemel.spans import format_address
 
 HARD_FAULT = 3
@@ -33,7 +34,7 @@ def _what_follows(event: RawEvent, names: CodeNames) -> str:
         return "the core locks up: its HardFault vector is in no memory"
     if not event.numbers["locked_up"]:
         function = names.function_name(event.core, handler)
-        taken = exception_name(event.numbers.get("exception", HARD_FAULT))
+        taken = word_name(event.numbers.get("exception", HARD_FAULT))
         return f"the core enters its {taken} handler {function or format_address(handler & ~1)}"
     if event.numbers.get("nested"):
         return "the core locks up: it is in its HardFault or NMI handler already"

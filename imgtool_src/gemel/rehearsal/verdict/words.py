@@ -24,24 +24,6 @@ class Words(NamedTuple):
 Wording = Callable[[RawEvent, CodeNames], Words]
 """From an event and names to words."""
 
-_EXCEPTIONS = {
-    2: "NMI",
-    3: "HardFault",
-    4: "MemManage",
-    5: "BusFault",
-    6: "UsageFault",
-    7: "SecureFault",
-    11: "SVCall",
-    12: "DebugMonitor",
-    14: "PendSV",
-    15: "SysTick",
-}
-
-
-def exception_name(number: int) -> str:
-    """The architecture's name of an exception, or the interrupt's number."""
-    return _EXCEPTIONS.get(number, f"exception {number}") if number < 16 else f"interrupt {number - 16}"
-
 
 def at_address(event: RawEvent, names: CodeNames) -> str:
     """The address that an event is about, with what is there."""
