@@ -6,7 +6,7 @@ import struct
 from collections.abc import Callable, Iterator
 from functools import cached_property
 
-from gemel.m_profile.flow import far_distance
+from gemel.m_profile.halfwords import call_distance
 from gemel.structs import NamedTuple
 
 NameOf = Callable[[int], frozenset[str]]
@@ -56,7 +56,7 @@ class Side:
         first, second = self.halves[index], self.halves[index + 1]
         if first >> 11 != 0b11110 or second & 0x9000 != 0x9000:
             return NONE
-        return self.name_of(self.start + 2 * index + 4 + far_distance(first, second))
+        return self.name_of(self.start + 2 * index + 4 + call_distance(first, second))
 
     def loaded_name(self, index: int) -> frozenset[str]:
         """What the address names of which a MOVW or MOVT loads one half."""

@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.inspection.address_literals import holders_of
-from gemel.m_profile.halfwords import LONG_BRANCHES, instructions
-from gemel.m_profile.known_stores import branch_distance
+from gemel.m_profile.halfwords import LONG_BRANCHES, branch_distance, call_distance, instructions
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
@@ -91,7 +90,7 @@ def _branches(segment: Segment, function: Symbol) -> bool:
         at = start + match.start()
         if at % 2 == 0 and not own.holds(at):
             first, second = struct.unpack_from("<2H", data, match.start())
-            if at + 4 + _distance(first, second) == own.start:
+            if at + 4 + call_distance(first, second) == own.start:
                 return True
     for at in range(max(start, own.start - NEAR), min(start + len(data) - 1, own.end + NEAR), 2):
         (code,) = struct.unpack_from("<H", data, at - start)
@@ -99,11 +98,3 @@ def _branches(segment: Segment, function: Symbol) -> bool:
         if code >> 11 == 0b11100 and target == own.start and not own.holds(at):
             return True
     return False
-
-
-def _distance(first: int, second: int) -> int:
-    """How far BL or B.W leads: S:I1:I2:imm10:imm11:0, with I = NOT (J EOR S)."""
-    sign = first >> 10 & 1
-    one, two = (second >> 13 & 1) ^ sign ^ 1, (second >> 11 & 1) ^ sign ^ 1
-    value = one << 23 | two << 22 | (first & 0x3FF) << 12 | (second & 0x7FF) << 1
-    return value - (sign << 24)

@@ -12,9 +12,9 @@ from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
 from gemel.builds.segment import Segment
 from gemel.m_profile.bit_band import aliases_of_bits
-from gemel.m_profile.halfwords import CALLER_SAVED, LONG_BRANCHES
+from gemel.m_profile.halfwords import CALLER_SAVED, LONG_BRANCHES, branch_distance, call_distance
 from gemel.m_profile.known_registers import CPACR, MSPLIM, VTOR, KnownStore, Registers
-from gemel.m_profile.known_stores import Function, branch_distance, call_distance, followed, known_stores
+from gemel.m_profile.known_stores import Function, followed, known_stores
 from gemel.m_profile.start_run import StartRun
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple

@@ -7,9 +7,9 @@ from gemel.builds.mapped_code import MappedCode
 from gemel.inspection.core_settings import constant_word
 from gemel.inspection.guarded_code import GuardedCode
 from gemel.m_profile.execution import FLOAT_ACCESS
-from gemel.m_profile.halfwords import FIRST_WIDE, instructions
+from gemel.m_profile.halfwords import FIRST_WIDE, call_distance, instructions
 from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
-from gemel.m_profile.known_stores import call_distance, known_stores
+from gemel.m_profile.known_stores import known_stores
 from gemel.m_profile.start_run import StartRun
 from gemel.structs import NamedTuple
 

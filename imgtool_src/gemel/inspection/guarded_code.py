@@ -14,9 +14,9 @@ from gemel.inspection.core_settings import constant_word, function_spans, functi
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
-from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.halfwords import branch_distance, instructions
 from gemel.m_profile.known_registers import Registers
-from gemel.m_profile.known_stores import Function, branch_distance, followed
+from gemel.m_profile.known_stores import Function, followed
 from gemel.m_profile.memory_accesses import memory_access
 from gemel.m_profile.sieve import Sieve
 from gemel.spans import Span

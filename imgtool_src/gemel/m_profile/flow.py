@@ -22,6 +22,9 @@ from gemel.m_profile.halfwords import (
     IMPROBABLE,
     LEADS,
     UNDEFINED,
+    branch_distance,
+    call_distance,
+    is_table_branch,
     kinds_of_halfwords,
 )
 from gemel.structs import NamedTuple
@@ -266,14 +269,11 @@ class Flow:
     def _narrow(self, stream: Stream, at: int, first: int) -> bool:
         """Note where a 16-bit instruction leads; whether the stream ends with it."""
         top = first >> 8
-        if top >> 4 == 0xD and top < 0xDE:
-            stream.branches[at + 4 + _signed(first & 0xFF, 8) * 2] = at
-        elif top >> 3 == 0b11100:
-            stream.branches[at + 4 + _signed(first & 0x7FF, 11) * 2] = at
-            return True
-        elif first & 0xF500 == 0xB100:
-            stream.branches[at + 4 + (first >> 9 & 1) * 64 + (first >> 3 & 0x1F) * 2] = at
-        elif top >> 3 == 0b01001:
+        distance = branch_distance(first, 0)
+        if distance is not None:
+            stream.branches[at + 4 + distance] = at
+            return top >> 3 == 0b11100
+        if top >> 3 == 0b01001:
             stream.uses(self._literal(at, (first & 0xFF) * 4, 4))
         returns = first & 0xFF80 == 0x4700 or top == 0xBD
         moves_to_pc = first & 0xFD87 == 0x4487
@@ -283,15 +283,16 @@ class Flow:
         """Note where a 32-bit instruction leads; whether the stream ends with it."""
         word = first << 16 | second
         if word & 0xF800_9000 == 0xF000_9000:
-            target = at + 4 + far_distance(first, second)
+            target = at + 4 + call_distance(first, second)
             if not second & 0x4000:
                 stream.branches[target] = at
                 return True
             stream.calls[target] = at
             stream.after_call = at + 4
             return target >= 0 and self._case(stream, at, self.code[target : target + CASE_ROUTINE_SIZE])
-        if word & 0xF800_D000 == 0xF000_8000 and first >> 7 & 7 != 7:
-            stream.branches[at + 4 + _conditional(first, second)] = at
+        distance = branch_distance(first, second)
+        if distance is not None:
+            stream.branches[at + 4 + distance] = at
         elif is_table_branch(first, second):
             form = BranchTable(2 if second & 0x10 else 1, False, 2)
             self._table(stream, at, at + 4, form, self._entries(at, second & 0xF))
@@ -361,25 +362,3 @@ def runs(instructions: Iterable[tuple[int, int]]) -> list[Run]:
     if first >= 0:
         found.append(Run(first, end))
     return found
-
-
-def _signed(value: int, bits: int) -> int:
-    return value - (1 << bits) if value >> (bits - 1) else value
-
-
-def is_table_branch(first: int, second: int) -> bool:
-    """Whether the instruction is TBB or TBH by the table next to it."""
-    return first == 0xE8DF and second & 0xFFE0 == 0xF000
-
-
-def far_distance(first: int, second: int) -> int:
-    """The distance of BL and B.W (encoding T4): sign, I1, I2, ten bits, eleven bits, halved."""
-    sign = first >> 10 & 1
-    upper = ((second >> 13 & 1) ^ sign ^ 1) << 1 | ((second >> 11 & 1) ^ sign ^ 1)
-    return _signed(sign << 23 | upper << 21 | (first & 0x3FF) << 11 | second & 0x7FF, 24) * 2
-
-
-def _conditional(first: int, second: int) -> int:
-    """The distance of a conditional B.W (encoding T3): sign, J2, J1, six bits, eleven bits, halved."""
-    upper = (first >> 10 & 1) << 2 | (second >> 11 & 1) << 1 | second >> 13 & 1
-    return _signed(upper << 17 | (first & 0x3F) << 11 | second & 0x7FF, 20) * 2

@@ -14,9 +14,9 @@ from bisect import bisect_right
 from collections.abc import Callable, Container, Iterator, Mapping
 
 from gemel.m_profile.computed_addresses import constant_of, moves, registers_read, registers_set
-from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, is_call
+from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_call
 from gemel.m_profile.known_registers import Registers
-from gemel.m_profile.known_stores import Function, branch_distance, followed, is_return, is_unknown_jump
+from gemel.m_profile.known_stores import Function, followed, is_return, is_unknown_jump
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.structs import NamedTuple
 

@@ -1,4 +1,4 @@
-"""What the first halfword of a Thumb instruction says of it, before anything else is looked at.
+"""What the halfwords of a Thumb instruction say of it, before anything else is looked at, and how far branches lead.
 
 Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 """
@@ -88,3 +88,35 @@ def modified_constant(encoded: int) -> int:
         return (low, low | low << 16, low << 8 | low << 24, low * 0x0101_0101)[encoded >> 8 & 3]
     rotation, value = encoded >> 7, 0x80 | encoded & 0x7F
     return (value >> rotation | value << (32 - rotation)) & 0xFFFF_FFFF
+
+
+def is_table_branch(first: int, second: int) -> bool:
+    """Whether the instruction is TBB or TBH by the table next to it."""
+    return first == 0xE8DF and second & 0xFFE0 == 0xF000
+
+
+def branch_distance(first: int, second: int, *, calls: bool = False) -> int | None:
+    """How far a branch leads, or BL if ``calls``, from the address of the instruction plus 4; None for others."""
+    if first & 0xF000 == 0xD000 and first >> 8 & 0xF < 0xE:
+        return _signed(first & 0xFF, 8) * 2
+    if first & 0xF800 == 0xE000:
+        return _signed(first & 0x7FF, 11) * 2
+    if first & 0xF500 == 0xB100:
+        return (first & 0x200) >> 3 | (first & 0xF8) >> 2
+    if first & 0xF800 == 0xF000 and second & 0xD000 == 0x8000 and first >> 6 & 0xF < 0xE:
+        upper = (first >> 10 & 1) << 2 | (second >> 11 & 1) << 1 | second >> 13 & 1
+        return _signed(upper << 17 | (first & 0x3F) << 11 | second & 0x7FF, 20) * 2
+    if first & 0xF800 == 0xF000 and second & 0xD000 in ((0x9000, 0xD000) if calls else (0x9000,)):
+        return call_distance(first, second)
+    return None
+
+
+def call_distance(first: int, second: int) -> int:
+    """How far BL or B.W leads: sign, I1, I2, ten bits, eleven bits, halved; I is NOT (J EOR sign)."""
+    sign = first >> 10 & 1
+    upper = ((second >> 13 & 1) ^ sign ^ 1) << 1 | ((second >> 11 & 1) ^ sign ^ 1)
+    return _signed(sign << 23 | upper << 21 | (first & 0x3FF) << 11 | second & 0x7FF, 24) * 2
+
+
+def _signed(value: int, bits: int) -> int:
+    return value - (1 << bits) if value >> (bits - 1) else value

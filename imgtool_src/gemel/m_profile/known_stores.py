@@ -12,7 +12,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Iterator, Mapping
 
-from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance, call_distance, is_table_branch
 from gemel.m_profile.known_registers import KnownStore, Registers
 from gemel.m_profile.memory_accesses import SP
 from gemel.spans import Span, align_up
@@ -200,7 +200,7 @@ def _table(
     The table ends where the first of its targets after it is.
     """
     base, unit, signed = address + 4, 2, False
-    if _is_table_branch(first, second):
+    if is_table_branch(first, second):
         size = 2 if second & 0x10 else 1
     elif word_at and (case := _case(address, first, second, word_at)):
         size, signed = case
@@ -233,11 +233,6 @@ def _case(
     return CASES.get(words)
 
 
-def _is_table_branch(first: int, second: int) -> bool:
-    """TBB or TBH with the table after it."""
-    return first == 0xE8DF and second & 0xFFE0 == 0xF000
-
-
 def _leads_to(address: int, first: int, second: int) -> tuple[int, ...]:
     """Where a branch leads besides the next instruction; nowhere for others."""
     distance = branch_distance(first, second)
@@ -266,32 +261,5 @@ def _ends(first: int, second: int) -> bool:
     """Whether the next instruction is not executed after this one."""
     jumps = first & 0xF800 == 0xE000 or (first & 0xF800 == 0xF000 and second & 0xD000 == 0x9000)
     return (
-        jumps or is_return(first, second) or _is_table_branch(first, second) or is_unknown_jump(first, second)
+        jumps or is_return(first, second) or is_table_branch(first, second) or is_unknown_jump(first, second)
     )
-
-
-def branch_distance(first: int, second: int, *, calls: bool = False) -> int | None:
-    """How far a branch leads, or BL if ``calls``, from the address of the instruction plus 4; None for others."""
-    if first & 0xF000 == 0xD000 and first >> 8 & 0xF < 0xE:
-        distance = (first & 0xFF) << 1
-        return distance - 0x200 if distance & 0x100 else distance
-    if first & 0xF800 == 0xE000:
-        distance = (first & 0x7FF) << 1
-        return distance - 0x1000 if distance & 0x800 else distance
-    if first & 0xF500 == 0xB100:
-        return (first & 0x200) >> 3 | (first & 0xF8) >> 2
-    if first & 0xF800 == 0xF000 and second & 0xD000 == 0x8000 and first >> 6 & 0xF < 0xE:
-        distance = (first & 0x3F) << 12 | (second & 0x7FF) << 1
-        distance |= (second & 0x2000) << 5 | (second & 0x800) << 8
-        return distance - (1 << 20) if first & 0x400 else distance
-    if first & 0xF800 == 0xF000 and second & 0xD000 in ((0x9000, 0xD000) if calls else (0x9000,)):
-        return call_distance(first, second)
-    return None
-
-
-def call_distance(first: int, second: int) -> int:
-    """How far BL or B.W leads, from the address of the instruction plus 4."""
-    sign = first >> 10 & 1
-    one, two = ~(second >> 13 ^ sign) & 1, ~(second >> 11 ^ sign) & 1
-    distance = one << 23 | two << 22 | (first & 0x3FF) << 12 | (second & 0x7FF) << 1
-    return distance - (1 << 24) if sign else distance

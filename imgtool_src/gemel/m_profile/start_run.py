@@ -10,9 +10,8 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 
 from gemel.m_profile.execution import ZERO, Block, Core, Operation, Stop
-from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
 from gemel.m_profile.known_registers import KnownStore
-from gemel.m_profile.known_stores import branch_distance
 from gemel.m_profile.thumb_operations import operation_of
 from gemel.spans import Span, merge
 from gemel.structs import NamedTuple

@@ -6,9 +6,8 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tes
 from __future__ import annotations
 
 from gemel.m_profile.execution import MASK, Core, Operation, shifted, signed
-from gemel.m_profile.halfwords import FIRST_WIDE, modified_constant
+from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance, call_distance, modified_constant
 from gemel.m_profile.known_registers import MSPLIM, KnownStore
-from gemel.m_profile.known_stores import branch_distance, call_distance
 from gemel.m_profile.memory_accesses import SP, memory_access
 from gemel.m_profile.thumb_effects import (
     AND,
