@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.layout.rehearsal_model import DeviceEvent, RehearsalPlan
-from gemel.m_profile.vector_tables import FIRST_INTERRUPT
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, word_name
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawCore, RawRun
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.words import exception_name
 from gemel.spans import format_address
 
 MAX_PROPOSED = 2
@@ -145,5 +144,7 @@ def masked_by(core: RawCore, number: int) -> str:
     if core.handlers and priority >= core.runs_at:
         runs, _ = core.handlers[-1]
         of_handler = f"priority 0x{core.runs_at:X}" if core.runs_at >= 0 else "a fixed priority"
-        return f"held off by the handler of {exception_name(runs)}, which has {of_handler}; its own is 0x{priority:X}"
+        return (
+            f"held off by the handler of {word_name(runs)}, which has {of_handler}; its own is 0x{priority:X}"
+        )
     return "about to be taken"

@@ -302,11 +302,7 @@ def _loop(
 def _held_off(core: RawCore, but: int = 0) -> str:
     """The most urgent exception that is pending and cannot be taken, unless it is ``but``."""
     number = core.held_off
-    return (
-        f"; {word_name(number)} is pending and {masked_by(core, number)}"
-        if number not in (0, but)
-        else ""
-    )
+    return f"; {word_name(number)} is pending and {masked_by(core, number)}" if number not in (0, but) else ""
 
 
 def _goal(core: RawCore) -> str:
