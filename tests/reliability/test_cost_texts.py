@@ -10,13 +10,18 @@ import small_device
 from seal_cli.sealed_device import SEAL, Run, run_here, write_device
 from seconds import within
 
+from gemel.image.intel_hex import encode
+
 LAYOUTS: dict[str, Callable[[], str]] = {
     "arrays inside each other": lambda: "format = 1\nx = " + "[" * 450_000,
-    "keys that nobody knows": lambda: _device() + "".join(f"k{number} = 1\n" for number in range(80_000)),
-    "areas": lambda: _device() + _tables("area", 14_000, 'memory = "flash"\noffset = 0\nsize = 1\n'),
+    "values of one list": lambda: (
+        _device() + "[[rehearsal.sequence]]\nat = 0x5000_0000\nvalues = [" + "1," * 250_000 + "]\n"
+    ),
+    "keys that nobody knows": lambda: _device() + "".join(f"k{number} = 1\n" for number in range(40_000)),
+    "areas": lambda: _device() + _tables("area", 8_000, 'memory = "flash"\noffset = 0\nsize = 1\n'),
     "ranges of one checksum": lambda: (
         f'{_device()}[[checksum]]\nname = "z"\nalgorithm = "CRC-32/ISO-HDLC"\nat = 0\nover = ['
-        + "{start = 0x1000_0000, size = 16}," * 28_000
+        + "{start = 0x1000_0000, size = 16}," * 14_000
         + "]\n"
     ),
 }
@@ -57,6 +62,25 @@ def test_a_layout_of_the_largest_size_ends_in_time(
         ended = gemel("check", "x.toml", "image.bin")
     assert ended.code == 2
     assert "fault in gemel" not in ended.err
+
+
+@pytest.mark.parametrize("algorithm", ["CRC-32/ISO-HDLC", "sum-32-of-bytes"])
+def test_checksums_that_do_not_match_are_explained_in_time(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], algorithm: str
+) -> None:
+    """The attack: 250 checksums, each with a search for the one change that would make it right: 2.8 s."""
+    monkeypatch.chdir(folder)
+    text = small_device.layout_text().partition("[record]")[0]
+    for number in range(250):
+        at = f'{{ area = "station-code", offset = {0x800 + 4 * number} }}'
+        text += f'[[checksum]]\nname = "c{number}"\nalgorithm = "{algorithm}"\nat = {at}\n'
+        text += 'over = [{ area = "sampler-code" }]\n'
+    Path("x.toml").write_text(text, encoding="utf-8")
+    Path("x.hex").write_bytes(b"".join(encode(small_device.joined().image)))
+    gemel: Run = run_here(capfd)
+    with within(2):
+        ended = gemel("check", "x.toml", "x.hex")
+    assert (ended.code, ended.out.count("BROKEN checksums-match")) == (1, 250)
 
 
 @pytest.mark.parametrize("name", KEYS)

@@ -33,7 +33,7 @@ from gemel.structs import NamedTuple, Struct, replace
 LIKELY_CHANCE = 1 / 1000
 """Expected number of chance matches from which on an explanation is marked weak."""
 
-_MAX_COST, _MAX_IN_ALL = 1_000_000, 1_500_000
+_MAX_COST, _MAX_IN_ALL = 1_000_000, 1_000_000
 """Bounds of the work for one checksum and for all of a check, in microseconds of the machine of ``_cost``."""
 
 

@@ -279,8 +279,8 @@ def _spans_of(sizes: dict[int, int]) -> list[Span]:
 
 def _words(segment: Segment) -> Iterator[tuple[int, int]]:
     """The aligned words of a segment, with their run addresses."""
-    skipped = -segment.run_address % 4
-    count = max(0, len(segment.data) - skipped) // 4
+    skipped = min(-segment.run_address % 4, len(segment.data))
+    count = (len(segment.data) - skipped) // 4
     words = struct.unpack_from(f"<{count}I", segment.data, skipped)
     return zip(count_from(segment.run_address + skipped, 4), words, strict=False)
 

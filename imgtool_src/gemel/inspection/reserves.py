@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.build import Build
@@ -159,12 +160,13 @@ def _sections(build: Build) -> Iterator[Section]:
             yield section
 
 
-def _kinds(section: str) -> set[ReserveKind]:
+@lru_cache(maxsize=1 << 14)
+def _kinds(section: str) -> frozenset[ReserveKind]:
     """What a section is by the words of its name: ``.stack_dummy``, ``.mstack``, ``._user_heap_stack``."""
     kinds: tuple[ReserveKind, ...] = ("heap", "stack")
     words = map(_RESERVE.fullmatch, _WORDS.split(section.lower()))
     found = {word["kind"] for word in words if word}
-    return {kind for kind in kinds if kind in found}
+    return frozenset(kind for kind in kinds if kind in found)
 
 
 def _by_sections(build: Build) -> Iterator[Reserve]:
@@ -172,7 +174,7 @@ def _by_sections(build: Build) -> Iterator[Reserve]:
     for section in _sections(build):
         kinds = _kinds(section.name)
         if section.allocated and len(kinds) == 1:
-            kind, span = kinds.pop(), section.span
+            (kind,), span = kinds, section.span
             if kind == "stack" and tops and not any(span.start < top <= span.end for top in tops):
                 # it only makes sure that there is room: the stack is where the pointer starts
                 top = max(tops)

@@ -103,13 +103,11 @@ def is_most_code(build: Build, section: Section) -> bool:
 
     Then it holds most of the code, or begins with a vector table.
     """
-    sections = build.sections.all() if build.sections else ()
-    code = [each for each in sections if each.stored and each.executable]
-    if section not in code:
+    if not (build.sections and section.stored and section.executable):
         return False
+    code, size = build.sections.code()
     head = struct.unpack("<4I", build.read_at_run(section.span.start, 16) or bytes(16))
-    table = all(word & 1 and any(each.span.holds(word) for each in code) for word in head[1:])
-    return table or 2 * section.span.size > sum(each.span.size for each in code)
+    return all(word & 1 and code.at(word) for word in head[1:]) or 2 * section.span.size > size
 
 
 def _stored_at(build: Build, section: Section) -> int | None:

@@ -25,8 +25,8 @@ from gemel.layout.tables import OF_OTHERS, Table, dotted
 from gemel.structs import Struct
 from gemel.text.escaping import in_toml
 
-MAX_BYTES = 1 << 20
-"""A layout file over 1 MiB is refused: none is that large, and its faults would not be readable."""
+MAX_BYTES = 1 << 19
+"""A layout file over 512 KiB is refused: none is that large, and each MiB of short values takes the parser a second."""
 
 MAX_FAULTS = 100
 """Faults reported of one file; with more of them, these are corrected first."""

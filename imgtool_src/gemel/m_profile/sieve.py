@@ -57,6 +57,7 @@ class Sieve:
 
     def __init__(self, lacking: Set[Capability]) -> None:
         self._lacking = lacking
+        self._known: dict[bytes, Encoding | None] = {}
         self._has_few = OTHER_WIDE.needs[0] in lacking
         lacked = [each for each in NARROW if each.is_lacking(lacking)]
         self._narrow = {
@@ -69,10 +70,14 @@ class Sieve:
         }
 
     @cached_property
-    def _narrow_masks(self) -> bytes:
-        """0xFF for the high bytes of 16-bit instructions that are lacking."""
-        highs = {value >> 8 for value in self._narrow}
-        return bytes(0xFF * (high in highs) for high in range(0x100))
+    def _narrow_masks(self) -> tuple[bytes, bytes]:
+        """Of the high and the low byte of a 16-bit instruction; they have a bit in common in all that is lacking."""
+        highs, lows = bytearray(0x100), bytearray(0x100)
+        for value in self._narrow:
+            group = 1 << value // 0x100 % 8
+            highs[value >> 8] |= group
+            lows[value & 0xFF] |= group
+        return bytes(highs), bytes(lows)
 
     @cached_property
     def _masks(self) -> tuple[bytes, ...]:
@@ -107,9 +112,11 @@ class Sieve:
             begins = (at - start) % 4 == (0 if begins or start > last else 2)
             last = at
             if begins:
-                size = 4 if code[at + 1] >= _FIRST_WIDE else 2
-                if encoding := self.of(code[at : at + size]):
-                    yield Unfit(at, size, encoding)
+                instruction = code[at : at + (4 if code[at + 1] >= _FIRST_WIDE else 2)]
+                if instruction not in self._known:
+                    self._known[instruction] = self.of(instruction)
+                if encoding := self._known[instruction]:
+                    yield Unfit(at, len(instruction), encoding)
 
     def _likely(self, code: bytes) -> Iterator[int]:
         """Offsets in ``code`` where something lacking may begin, if an instruction begins there."""
@@ -123,7 +130,8 @@ class Sieve:
             found = wide ^ (wide & _number(found.to_bytes(len(highs), "little"), _ANY))
         surely_begin = wide ^ (wide & wide << 8)
         found ^= found & surely_begin << 8
-        found |= _number(highs, self._narrow_masks)
+        narrow, narrow_low = self._narrow_masks
+        found |= _number(highs, narrow) & _number(lows, narrow_low)
         places = found.to_bytes(len(highs), "little").translate(_ANY)
         at = places.find(0xFF)
         while at >= 0:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from gemel.builds.elf.sections import SectionHeader
 from gemel.builds.source import ByteSource
-from gemel.spans import ADDRESS_SPACE, Span
+from gemel.span_index import SpanIndex
+from gemel.spans import ADDRESS_SPACE, Span, merge
 from gemel.structs import NamedTuple
 
 NAMES_LIMIT = 1 << 20
@@ -41,7 +42,7 @@ class SectionTable:
     Every method raises BuildError if the file became shorter meanwhile.
     """
 
-    __slots__ = ("_headers", "_loaded", "_names_at", "_source")
+    __slots__ = ("_code", "_headers", "_loaded", "_names_at", "_source")
 
     def __init__(
         self, source: ByteSource, headers: tuple[SectionHeader, ...], names_at: tuple[int, int]
@@ -51,6 +52,7 @@ class SectionTable:
         self._headers = headers
         self._names_at = names_at
         self._loaded: tuple[Section, ...] | None = None
+        self._code: tuple[SpanIndex[bool], int] | None = None
 
     def all(self) -> tuple[Section, ...]:
         """Every section in the order of the file, the empty first one left out."""
@@ -61,9 +63,17 @@ class SectionTable:
             )
         return self._loaded
 
+    def code(self) -> tuple[SpanIndex[bool], int]:
+        """Where code runs that the file has bytes for, and the sizes of its sections together."""
+        if self._code is None:
+            spans = [each.span for each in self.all() if each.stored and each.executable]
+            index = SpanIndex((span.start, span.end, True) for span in merge(spans))
+            self._code = index, sum(span.size for span in spans)
+        return self._code
+
     def name_of(self, number: int) -> str:
         """The name of one section; empty if there is no such section."""
-        return next((section.name for section in self.all() if section.number == number), "")
+        return self.all()[number - 1].name if 0 < number < len(self._headers) else ""
 
     def named(self, name: str) -> tuple[Section, ...]:
         """The sections of exactly that name."""

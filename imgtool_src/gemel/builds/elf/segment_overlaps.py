@@ -15,8 +15,8 @@ from gemel.errors import Problem
 from gemel.image.sparse import first_difference
 from gemel.spans import Span, format_address
 
-NAMES = 4
-"""Sections that a problem names."""
+NAMES, NAMED = 4, 20
+"""Sections that a problem names, and problems of one file that name any; those after them are only counted."""
 
 
 def load_overlaps(
@@ -129,7 +129,8 @@ def run_overlaps(
             and _share_pieces(furthest, segment)
         ):
             shared = furthest.run_span.intersection(segment.run_span)
-            names = names_in(shared)[:NAMES]
+            named = len(problems) < NAMED
+            names = names_in(shared)[:NAMES] if named else []
             problems.append(
                 Problem(
                     "two segments take the same memory at run time",
@@ -137,8 +138,7 @@ def run_overlaps(
                     + (f" (sections {', '.join(names)})" if len(names) > 1 else ""),
                     found=str(shared),
                     expected="run addresses that do not overlap",
-                    next_step=cause_of(furthest)
-                    or cause_of(segment)
+                    next_step=(named and (cause_of(furthest) or cause_of(segment)))
                     or "correct the addresses in the linker script; overlays begin at one run address",
                 )
             )

@@ -108,29 +108,33 @@ def without_padding(segments: list[Segment], sections: tuple[SectionHeader, ...]
     if not touching:
         return segments
     others = [each for each in by_address if each.index in touching]
+    stored = sorted(
+        (each for each in sections if each.allocated and each.type != NOBITS), key=lambda each: each.offset
+    )
+    offsets = [each.offset for each in stored]
     result: list[Segment] = []
+    left = 2 * SECTION_LIMIT  # as above
     for segment in segments:
-        holes = _padding(segment, sections) if segment.index in touching else []
-        taken = [
-            hole.intersection(other.load_span)
-            for hole in holes
-            for other in others
-            if other is not segment and hole.overlaps(other.load_span)
-        ]
+        holes = []
+        if segment.index in touching:
+            first = bisect_left(offsets, segment.file_offset)
+            last = min(first + left, bisect_left(offsets, segment.file_offset + len(segment.data)))
+            left -= last - first
+            holes = _padding(segment, stored[first:last])
+        near = [each.load_span for each in others if each is not segment] if holes else []
+        kept = without(holes, near)
+        taken = without(holes, kept)
         result += _around(segment, taken) if taken else [segment]
     return result
 
 
-def _padding(segment: Segment, sections: tuple[SectionHeader, ...]) -> list[Span]:
-    """The load spans of bytes of a segment that belong to no section; none where there are no sections."""
+def _padding(segment: Segment, sections: list[SectionHeader]) -> list[Span]:
+    """The load spans of bytes of a segment that belong to none of the ``sections`` in it; none where there are none."""
     file_span = Span(segment.file_offset, len(segment.data))
     stored = [
         Span(each.offset, each.size)
         for each in sections
-        if each.allocated
-        and each.type != NOBITS
-        and file_span.holds(each.offset)
-        and each.address - segment.run_address == each.offset - segment.file_offset
+        if each.address - segment.run_address == each.offset - segment.file_offset
     ]
     distance = segment.load_address - segment.file_offset
     return [hole.moved(distance) for hole in without([file_span], stored)] if stored else []
