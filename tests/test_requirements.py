@@ -57,3 +57,11 @@ def test_every_dependency_stands_in_the_table_with_its_licence() -> None:
     for each in texts:
         assert Requirement(each).name in rows, each
     assert "GPL-2.0" in rows["unicorn"]
+
+
+def test_the_exported_c_header_says_its_licence() -> None:
+    """The header itself names it, and DEVELOPERS.md what that means for the code it is compiled with."""
+    header = (ROOT / "imgtool_src/gemel/export/gemel_record.h").read_text("utf-8")
+    assert "SPDX-License-Identifier: Apache-2.0" in header
+    text = " ".join((ROOT / "DEVELOPERS.md").read_text("utf-8").split())
+    assert "your own code stays under your licence" in text
