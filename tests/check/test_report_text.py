@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 
 import pytest
 from check.make_reports import CASES, REPORTS
@@ -10,6 +11,8 @@ from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule
 
 from gemel.checking.reports.as_text import CAUTION, WIDTH, not_checked_line, report_of
 from gemel.outcomes import Finding, Need, NotChecked, Reason
+from gemel.structs import replace
+from gemel.text.problem_line import problem_line
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -73,6 +76,19 @@ def test_what_places_have_in_common_is_told_once() -> None:
 def test_the_remedy_stands_in_for_a_next_step() -> None:
     """A finding without a next step of its own gets the rule's remedy, written as other next steps are."""
     assert "  next      correct it" in report_of(result_of([rule("a-rule", FINDING)]))
+
+
+def test_lines_of_toml_in_a_next_step_are_lines() -> None:
+    """What is to be added to a file is one key a line; a line end in a name from a file stays an escape."""
+    step = 'add to the layout:\n[[table]]\nat = 0x4000_0000\nname = "x"'
+    lines = report_of(result_of([rule("a-rule", replace(FINDING, next_step=step))]))
+    at = lines.index("  next      add to the layout:")
+    assert tomllib.loads("\n".join(lines[at + 1 : at + 4])) == {"table": [{"at": 0x4000_0000, "name": "x"}]}
+    lines = report_of(result_of([rule("a-rule", replace(FINDING, next_step="see name\nPASS: forged"))]))
+    assert any("see name\\nPASS: forged" in line for line in lines)
+    assert problem_line("a:1", "error", "what", next_step=step) == (
+        'a:1: error: what; add to the layout: [[table]] at = 0x4000_0000 name = "x"'
+    )
 
 
 def test_what_a_finding_does_not_tell_takes_no_line() -> None:

@@ -589,7 +589,7 @@ def test_the_suffix_of_a_result_is_its_form(device: Path, gemel: Run) -> None:
     for words, suffixes in (
         (("show", *CHECK[1:]), ("json", "html")),
         (("compare", *both), ("json", "html")),
-        (("rehearse", *CHECK[1:], *BUILDS, "--budget", "10"), ("json", "svg")),
+        (("rehearse", *CHECK[1:], *BUILDS, "--budget", "10"), ("json", "svg", "html")),
         (("explain", "seal"), ("json",)),
     ):
         for suffix in suffixes:
@@ -762,7 +762,7 @@ def test_stdin_that_is_none(device: Path, monkeypatch: pytest.MonkeyPatch, gemel
     [
         (("show", "small.toml", "tide.hex", "-o", "x.sarif"), ".txt, .json, .html"),
         (("compare", "small.toml", "tide.hex", "tide.hex", "-o", "x.svg"), ".txt, .json, .html"),
-        (("rehearse", "small.toml", "tide.hex", "-o", "x.xml"), ".txt, .json, .svg"),
+        (("rehearse", "small.toml", "tide.hex", "-o", "x.csv"), ".txt, .json, .svg, .sarif, .xml, .html"),
         (("explain", "-o", "x.html"), ".txt, .json"),
     ],
 )

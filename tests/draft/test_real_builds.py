@@ -20,7 +20,7 @@ from draft.real_builds import (
 from gemel.builds.build import Build
 from gemel.draft.document import document
 from gemel.draft.drafting import draft
-from gemel.draft.regions import read_link_map
+from gemel.draft.regions import LinkMap, read_link_map
 from gemel.layout.reader import read_layout
 from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import Span
@@ -252,3 +252,18 @@ def test_sizes_by_link_maps(compiler: str, march: str) -> None:
     assert layout.span_of("two-code") == Span(SECOND, 0x2_0000)
     assert layout.span_of("two-ram") == Span(0x2000_8000, 0x4000)
     assert "region FLASH of two.map" in text
+
+
+def test_a_region_holds_a_copied_build_and_its_data(compiler: str, march: str) -> None:
+    """A second that is copied to RAM, with its data after it in one region of its map: each gets its part of it."""
+    whole = WHOLE | {"ram": 0x2000_C800, "ram_size": 0x1800}
+    two = second(compiler, march, **whole)
+    data = b"".join(segment.data for segment in two.stored)
+    made = {"one": first(compiler, march, BOOT % 0x2000_C000 + EMBEDDING, data), "two": two}
+    found = LinkMap("two.map", {"FLASH": Span(0x2000_C000, 0x2000)}, {})
+    text = document(draft(made, {"two": found}), {})
+    layout = read_layout(text.encode(), "draft.toml").layout
+    assert layout.span_of("two-run") == Span(0x2000_C000, 0x800)
+    assert layout.span_of("two-ram") == Span(0x2000_C800, 0x1800)
+    assert "part of region FLASH of two.map" in " ".join(line.lstrip("# ") for line in text.splitlines())
+    assert layout_of(made).span_of("two-run").size < 0x800

@@ -58,6 +58,25 @@ def test_picture_is_written(image: Path) -> None:
     assert done.stdout.startswith("<svg ")
 
 
+def test_reports_are_written_whatever_the_result_is(image: Path, tmp_path: Path) -> None:
+    """``--report`` has the forms of check and join, all by one run; where there is no result each says so."""
+    files = [tmp_path / f"r{suffix}" for suffix in (".txt", ".json", ".sarif", ".xml", ".html")]
+    reports = [word for file in files for word in ("--report", str(file))]
+    done = rehearse(layout_file("in-place"), image, "--budget", "10000", *reports)
+    assert (done.return_value, "rehearsal FAILS" in done.stdout) == (1, True)
+    assert all("never-released" in file.read_text(encoding="utf-8") for file in files)
+    assert "not modelled:" in files[0].read_text(encoding="utf-8")
+    assert "not modelled:" not in done.stdout
+    options = json.loads(files[2].read_text(encoding="utf-8"))["runs"][0]["properties"]["identity"]["options"]
+    assert (
+        options
+        == json.loads(files[1].read_text(encoding="utf-8"))["identity"]["options"]
+        == ["--budget 10000"]
+    )
+    assert getattr(rehearse(layout_file("in-place"), "none.hex", *reports).exception, "exit_code", 0) == 2
+    assert all("never-released" not in file.read_text(encoding="utf-8") for file in files)
+
+
 def test_raw_binary_goes_where_it_is_told(tmp_path: Path) -> None:
     """A binary rehearses at the start of flash, and with --at elsewhere finds no vectors."""
     path = tmp_path / "tide.bin"

@@ -107,7 +107,7 @@ def test_a_loop_over_a_described_register(name: str) -> None:
 
 
 INTERRUPTS = {
-    "nothing raises it": (enabled(7), "", '[[rehearsal.event]] core = "station", interrupt = 7'),
+    "nothing raises it": (enabled(7), "", "[[rehearsal.event]] of core station with this interrupt"),
     "not enabled": (
         store(DEVICE, "1"),
         TIMER,

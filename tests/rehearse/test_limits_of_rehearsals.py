@@ -223,7 +223,7 @@ def _calls(count: int) -> bool:
     place = next(each.place for each in _rehearsal().cores if each.place)
     finding = RehearsalFinding("x", "error", "station", 1, "", "", "", "", place, (place,) * count)
     lines = report_of(replace(_rehearsal(), findings=(finding,)), IDENTITY)
-    return "outer ones" not in "\n".join(lines)
+    return "outer call" not in "\n".join(lines)
 
 
 def _functions(count: int) -> bool:
@@ -318,7 +318,7 @@ LIMITS: Limits = {
     "rehearsal.emulator.stack_watch.MAX_STACKS": (3, _stacks),
     "rehearsal.emulator.device_events.MAX_EVENTS": (3, _events),
     "rehearsal.reports.svg.MAX_LABELS": (3, _labels),
-    "rehearsal.reports.text.MAX_CALLS": (3, _calls),
+    "checking.rules.rehearsal_passes.MAX_CALLS": (3, _calls),
     "rehearsal.reports.text.MAX_FUNCTIONS": (3, _functions),
     "rehearsal.session.LEAST_PATIENCE": (1000, _patience),
     "rehearsal.setup.planning.MAX_MEMORY": (0x2000, _memory),

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import html
 import json
+import re
 import xml.etree.ElementTree as ET
+from pathlib import Path
 
 import jsonschema
 import pytest
@@ -17,6 +20,7 @@ from gemel.rehearsal.limits import CAUTION, NOT_MODELLED
 from gemel.rehearsal.reports.json import report, report_data, report_schema
 from gemel.rehearsal.reports.svg import picture_of
 from gemel.rehearsal.reports.text import report_of
+from gemel.workflows.rehearsal_forms import rehearsal_text
 
 CASES = {
     "sound": lambda: gauge("in-place"),
@@ -27,6 +31,7 @@ CASES = {
     "lock": lambda: device(sampler="keeps-lock"),
 }
 IDENTITY = identity_of(Inspection(layout(), joined().image, builds(), file="image.hex"))
+SARIF_SCHEMA = Path(__file__).parents[1] / "check" / "schemas" / "sarif-schema-2.1.0.json"
 SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -60,10 +65,47 @@ def test_text_fits_80_columns_and_says_everything(case: Case) -> None:
     assert max(len(line) for line in lines) <= 80
     text = " ".join(" ".join(lines).split())
     for finding in rehearsal.findings:
-        assert f"{finding.severity} {finding.kind}: " in text
+        assert (
+            f"{'BROKEN' if finding.severity == 'error' else 'WARNING'} {finding.kind} {finding.what}" in text
+        )
     for told in (*NOT_MODELLED, CAUTION):
         assert " ".join(told.split()) in text
     assert ("rehearsal PASSES" if rehearsal.passes else "rehearsal FAILS") in text
+
+
+def test_every_form_of_a_check_has_every_finding(case: Case) -> None:
+    """SARIF, JUnit, page and lines have each finding under its kind, the limits, and the verdict of the text."""
+    rehearsal = case.rehearse()
+    inspection = Inspection(
+        case.read,
+        case.image,
+        case.builds,
+        rehearsal=rehearsal,
+        file="image.hex",
+        command="rehearse",
+        options=(),
+    )
+    made = {form: rehearsal_text(rehearsal, inspection, form) for form in ("sarif", "junit", "lines", "html")}
+    (run,) = json.loads(made["sarif"])["runs"]
+    jsonschema.validate(json.loads(made["sarif"]), json.loads(SARIF_SCHEMA.read_text(encoding="utf-8")))
+    failed = sorted(each["ruleId"] for each in run["results"] if each["kind"] == "fail")
+    assert failed == sorted(each.kind for each in rehearsal.findings)
+    assert run["automationDetails"]["id"].startswith("gemel rehearse/")
+    assert run["properties"]["notModelled"] == list(NOT_MODELLED)
+    assert run["properties"]["passes"] == rehearsal.passes
+    suite = ET.fromstring(made["junit"])
+    errors = {each.kind for each in rehearsal.findings if each.severity == "error"}
+    assert {each.get("name") for each in suite.iter("testcase") if each.find("failure") is not None} == errors
+    assert [
+        each.get("value") for each in suite.iter("property") if each.get("name") == "not_modelled"
+    ] == list(NOT_MODELLED)
+    assert [line for line in made["lines"].splitlines() if line.endswith("]")] == [
+        line for line in made["lines"].splitlines() if re.search(r" (error|warning): ", line)
+    ]
+    assert len(re.findall(r" (?:error|warning): ", made["lines"])) == len(rehearsal.findings)
+    page = html.unescape(made["html"])
+    assert all(finding.what in page for finding in rehearsal.findings)
+    assert all(text in page for text in NOT_MODELLED)
 
 
 def test_picture_has_a_lane_for_each_core(case: Case) -> None:

@@ -12,6 +12,7 @@ from rehearse.test_hints import COUNTER, COUNTS, GOAL, IDLE, REACHED, RELEASE, T
 
 from gemel.rehearsal.emulator import runner, tick_probe
 from gemel.rehearsal.verdict import described
+from gemel.text.wrapping import step_lines
 
 CLEARS = COUNTS + store(DEVICE + 4, "1")
 STATUS = f"{DEVICE + 4:#x}"
@@ -21,7 +22,7 @@ LACKING = {
         TIMER,
         polls(4, "tst r1, #2"),
         "bits 0x2 of register 0x5020_0004",
-        f"add to the layout: [[rehearsal.constant]] at = {STATUS}, value = 0x2 (then it goes on)",
+        f"add to the layout:\n[[rehearsal.constant]]\nat = {STATUS}\nvalue = 0x2 # then it goes on",
     ),
     "an event and a constant": (
         f"{TIMER}[[rehearsal.constant]]\nat = {STATUS}\nvalue = 0x10\n",
@@ -33,23 +34,15 @@ LACKING = {
         CLOCK + TIMER.replace(f"enabled_at = {DEVICE:#x}\n", ""),
         polls(0, "tst r1, #0x800"),
         "bits 0x800 of register 0x5020_0000",
-        f"add to the layout: [[rehearsal.held]] at = {DEVICE:#x}, reset = 0x800, writable = 0xFFFFF7FF (then",
+        f"add to the layout:\n[[rehearsal.held]]\nat = {DEVICE:#x}\nreset = 0x800\nwritable = 0xFFFFF7FF # then",
     ),
     "what is held": (
         f"{TIMER}[[rehearsal.held]]\nat = {DEVICE + 8:#x}\nreset = 0x10\nwritable = 1\n",
         polls(8, "tst r1, #4"),
         "bits 0x4 of register 0x5020_0008",
-        f"set reset = 0x14, writable = 0x1 in the [[rehearsal.held]] at {DEVICE + 8:#x} (then",
+        f"set reset = 0x14 and writable = 0x1 in the [[rehearsal.held]] at {DEVICE + 8:#x} (then",
     ),
 }
-
-
-def lines_of(next_step: str) -> str:
-    """The entry that a finding proposes, as TOML."""
-    table, _, keys = next_step.removeprefix("add to the layout: ").partition("]] ")
-    return f"{table}]]\n" + keys.removesuffix(" (then it goes on)").replace(", ", "\n").replace(
-        "at =", "\nat ="
-    )
 
 
 @pytest.mark.parametrize("name", LACKING)
@@ -63,7 +56,12 @@ def test_bits_that_a_description_leaves_out(name: str, goal: str) -> None:
     assert f"waits for {waits}" in finding.what
     assert lines in finding.next_step
     if finding.next_step.startswith("add"):
-        added = run(program, f"{table}{lines_of(finding.next_step)}\n{GOAL}", handler=CLEARS, sampler=IDLE)
+        added = run(
+            program,
+            "\n".join([table, *step_lines(finding.next_step)[1:], GOAL]),
+            handler=CLEARS,
+            sampler=IDLE,
+        )
         assert added.passes, added.findings
 
 
@@ -166,7 +164,7 @@ def by_number(number: int, offset: int = 0) -> str:
 
 OTHERWISE = "8: wfi\n b 8b\n .ltorg\n"
 SAMPLER_GOAL = GOAL.replace('"station"', '"sampler"')
-VALUES = "[[rehearsal.by_core]] at = 0x50200000, values = { station = 0, sampler = 1 }"
+VALUES = "[[rehearsal.by_core]]\nat = 0x50200000\nvalues = { station = 0, sampler = 1 }"
 
 
 @pytest.mark.parametrize("goal", [SAMPLER_GOAL, ""])
@@ -177,14 +175,13 @@ def test_a_register_that_may_hold_the_number_of_the_core(goal: str) -> None:
     rehearsal = run(station, goal, sampler=sampler)
     error = next(each for each in rehearsal.findings if each.severity == "error")
     assert error.next_step.startswith(
-        "if 0x5020_0000, which reads zero, holds the core's number: add to the layout"
+        "if 0x5020_0000, which reads zero, holds the core's number, add to the layout"
     )
     assert VALUES in error.next_step
     warning = rehearsal.finding("register-of-both-cores")
     assert warning is not None
     assert VALUES in warning.next_step
-    lines = "[[rehearsal.by_core]]\nat = 0x50200000\nvalues = { station = 0, sampler = 1 }\n"
-    assert run(station, lines + SAMPLER_GOAL, sampler=sampler).passes
+    assert run(station, f"{VALUES}\n{SAMPLER_GOAL}", sampler=sampler).passes
 
 
 @pytest.mark.parametrize("goal", [SAMPLER_GOAL, ""])

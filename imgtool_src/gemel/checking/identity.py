@@ -136,7 +136,7 @@ def identity_of(
 ) -> Identity:
     """What ``inspection`` judges; ``image_name`` (no path) is the image's where that of its file is not meant.
 
-    ``options`` are those that change the result (None: those of a check).
+    ``options`` are those that change the result (None: those of ``inspection``).
     """
     read, policy, seal = inspection.read, inspection.receiver.policy, inspection.seal
     demanded = seal.demands.demanded_by if seal and seal.demands.required else ""
@@ -279,6 +279,9 @@ def _verdict(inspection: Inspection, signer: Verdict) -> str:
 def _options(inspection: Inspection) -> Iterator[str]:
     """What was requested that makes the verdict another, as the command line has it."""
     yield from _place(inspection.image_file)
+    if inspection.options is not None:
+        yield from inspection.options
+        return
     for option, value in (
         ("--version", inspection.version),
         ("--rollback", inspection.rollback),

@@ -23,10 +23,37 @@ DEFAULT_WIDTH = 80
 MIN_WIDTH = 40
 """Columns: where no terminal is, and the least that text is made for."""
 
+HEADS = {
+    "BROKEN ": "red",
+    "FAIL: ": "red",
+    "WARNING ": "yellow",
+    "NOTE ": "cyan",
+    "NOT SEALED: ": "yellow",
+    "NOT ENOUGH SIGNERS YET: ": "yellow",
+    "waived ": "cyan",
+    "PASS: ": "green",
+    "rehearsal FAILS: ": "red",
+    "rehearsal NO VERDICT: ": "yellow",
+    "rehearsal STARTED: ": "yellow",
+    "rehearsal PASSES: ": "green",
+}
+"""The words that findings and the verdict begin with, and their colours."""
+
 
 def styled(text: str, stream: object, *, fg: str | None = None, bold: bool = False, dim: bool = False) -> str:
     """``text`` in a colour or weight where that is wanted, else as it is."""
     return coloured(text, fg, bold, dim) if colour_wanted(stream) else text
+
+
+def in_colour(text: str) -> str:
+    """A report with the heads of findings and the verdict in colour, where that is wanted on stdout."""
+    lines = text.split("\n")
+    for at, line in enumerate(lines):
+        head = next((each for each in HEADS if line.startswith(each)), None)
+        if head:
+            word = head.rstrip()
+            lines[at] = styled(word, sys.stdout, fg=HEADS[head], bold=True) + line[len(word) :]
+    return "\n".join(lines)
 
 
 def terminal_width(stream: object) -> int:

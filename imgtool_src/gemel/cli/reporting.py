@@ -3,30 +3,18 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import with_missing_files
 from gemel.cli.echo import echo
-from gemel.cli.printing import print_diagnostic, prose_width, silence, styled, written_words
+from gemel.cli.printing import in_colour, print_diagnostic, prose_width, silence, written_words
 from gemel.errors import GemelError
 
 if TYPE_CHECKING:
     from gemel.workflows.checking import CheckResult
-
-HEADS = {
-    "BROKEN ": "red",
-    "FAIL: ": "red",
-    "WARNING ": "yellow",
-    "NOTE ": "cyan",
-    "NOT SEALED: ": "yellow",
-    "NOT ENOUGH SIGNERS YET: ": "yellow",
-    "waived ": "cyan",
-    "PASS: ": "green",
-}
-"""The words that findings and the verdict begin with, and their colours."""
 
 
 def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
@@ -88,18 +76,6 @@ def give_reports(
             if not quiet:
                 print_diagnostic(written_words(files))
     shown.verdict()
-
-
-def give_forms(text: str, form: str, files: Mapping[Path, str], quiet: bool) -> None:
-    """Write each of ``files``, and print a result that has no findings (not where ``quiet``)."""
-    if files:
-        from gemel.files.outputs import write_all
-
-        write_all({file: [_encoded(each)] for file, each in files.items()})
-        if not quiet:
-            print_diagnostic(written_words(files))
-    if not quiet:
-        echo(in_colour(text) if form == "text" else _encoded(text), nl=False)
 
 
 class Shown:
@@ -170,17 +146,6 @@ def report_texts(result: CheckResult, files: Iterable[Path], everything: bool) -
     """The report for each of ``files`` in the form of its suffix; ``everything`` is for texts."""
     forms = forms_of(files).items()
     return {file: _encoded(result.rendered(form, everything=everything)) for file, form in forms}
-
-
-def in_colour(text: str) -> str:
-    """A report with the heads of findings and the verdict in colour, where that is wanted on stdout."""
-    lines = text.split("\n")
-    for at, line in enumerate(lines):
-        head = next((each for each in HEADS if line.startswith(each)), None)
-        if head:
-            word = head.rstrip()
-            lines[at] = styled(word, sys.stdout, fg=HEADS[head], bold=True) + line[len(word) :]
-    return "\n".join(lines)
 
 
 def forms_of(files: Iterable[Path]) -> dict[Path, str]:

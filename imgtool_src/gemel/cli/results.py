@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from gemel.cli.echo import echo
-from gemel.cli.printing import print_diagnostic, written_words
+from gemel.cli.printing import in_colour, print_diagnostic, written_words
 from gemel.errors import UsageProblem
 
-OTHER_FORMS = ("json", "html", "svg", "sarif", "xml", "csv", "jsonl")
+OTHER_FORMS = ("json", "html", "svg", "sarif", "junit", "csv", "jsonl")
 """Suffixes of forms that some results of gemel have: a text does not go into such a file."""
 
 
@@ -18,29 +19,38 @@ def form_by_suffix(output: Path | None, form: str, *forms: str) -> str:
     Raises UsageProblem for the suffix of a form that this result does not have.
     """
     suffix = output.suffix.lower().removeprefix(".") if output else ""
-    suffix = "html" if suffix == "htm" else suffix
+    suffix = {"htm": "html", "xml": "junit"}.get(suffix, suffix)
     if form != "text" or suffix in forms:
         return suffix if form == "text" else form
     if suffix in OTHER_FORMS:
-        expected = ", ".join(f".{each}" for each in ("txt", *forms))
-        step = "give the file a name that ends in one of these"
+        expected = ", ".join(f".{each}" for each in ("txt", *forms)).replace(".junit", ".xml")
+        step, found = "give the file a name that ends in one of these", output.suffix if output else ""
         what = "the suffix names no form of this result"
-        raise UsageProblem(what, where=f"-o {output}", found=f".{suffix}", expected=expected, next_step=step)
+        raise UsageProblem(what, where=f"-o {output}", found=found, expected=expected, next_step=step)
     return form
 
 
-def give_text(text: str, output: Path | None, quiet: bool = False, plain: bool = True) -> None:
-    """Write ``text`` whole into ``output``, or print it (not where ``quiet``); it ends its last line itself.
+def give_text(
+    text: str,
+    output: Path | None,
+    quiet: bool = False,
+    plain: bool = True,
+    reports: Mapping[Path, str] | None = None,
+) -> None:
+    """Write ``text`` into ``output``, or print it (not where ``quiet``); it ends its last line itself.
 
-    What is not ``plain`` is for programs, and UTF-8 whatever the terminal's encoding.
+    What is not ``plain`` is for programs, and UTF-8 whatever the terminal's encoding.  ``reports`` are written too,
+    all files together or none.
     """
     data = text.encode("utf-8", "backslashreplace")
-    if output is None:
-        if not quiet:
-            echo(text if plain else data, nl=False)
-        return
-    from gemel.files.outputs import write_all
+    files = {file: [each.encode("utf-8", "backslashreplace")] for file, each in (reports or {}).items()}
+    if output:
+        files[output] = [data]
+    if files:
+        from gemel.files.outputs import write_all
 
-    write_all({output: [data]})
-    if not quiet:
-        print_diagnostic(written_words([output]))
+        write_all(files)
+        if not quiet:
+            print_diagnostic(written_words(list(files)))
+    if output is None and not quiet:
+        echo(in_colour(text) if plain else data, nl=False)

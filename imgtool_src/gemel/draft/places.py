@@ -224,8 +224,12 @@ def _areas(
         unit = VECTOR_UNIT if security.attribution(piece.owner) else 1
         known = piece.owner or piece.use == "shared"
         region = region_for(regions, piece.owner, piece.span) if known else None
-        if region and any(region.span.overlaps(other.span) for other in group.pieces if other is not piece):
+        inside = [other for other in group.pieces if region and region.span.overlaps(other.span)]
+        if any(other.owner != piece.owner or not other.owner for other in inside if other is not piece):
             region = None
+        elif region and following in inside:  # such as code that is copied to RAM, and its data after it
+            part = Span.from_bounds(region.span.start, following.span.start)
+            region = region._replace(span=part, source=f"part of {region.source}")
         area = _area(piece, following, floor, limit, names, unit, region)
         if piece.use == "own" and piece.owner not in showing:
             area = replace(area, reason=f"the RAM below {piece.owner}'s initial stack pointer")

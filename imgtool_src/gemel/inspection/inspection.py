@@ -58,7 +58,8 @@ class Inspection(Struct, dict=True):
     the image was read from; ``strict`` says what fails the check besides errors; ``judged_on`` is the date
     that was given for waivers to end by (None: the machine's); ``joined_with`` is the layout that the image
     was joined with, if it is another; ``explains`` is whether the cause of a finding is searched for, which
-    takes longer than all rules.  Everything else is worked out once, when first needed.
+    takes longer than all rules; ``command`` is what reports name as the judge, ``options`` those that changed its
+    result (None: those of a check, by the fields above).  Everything else is worked out once, when first needed.
     """
 
     read: ReadLayout
@@ -83,6 +84,8 @@ class Inspection(Struct, dict=True):
     joined_with: ReadLayout | None = None
     explains: bool = True
     as_layout_states: bool = False
+    command: str = "check"
+    options: tuple[str, ...] | None = None
 
     def kept(self, name: str, function: Callable[[Any], Any]) -> Any:
         """What ``function`` works out from an inspection, once; ``name`` says all else that it depends on."""

@@ -54,6 +54,10 @@ class RehearsedFinding(Protocol):
         """Where in the core's code, as text; None if not known."""
 
     @property
+    def times(self) -> int:
+        """How often it happened there."""
+
+    @property
     def calls(self) -> Sequence[object]:
         """The calls that led there, outermost first."""
 
@@ -64,6 +68,10 @@ class Rehearsed(Protocol):
     @property
     def ended(self) -> str:
         """Why the rehearsal ended, in words."""
+
+    @property
+    def not_modelled(self) -> Sequence[str]:
+        """What the emulated device leaves out."""
 
     @property
     def findings(self) -> Sequence[RehearsedFinding]:

@@ -17,12 +17,13 @@ class Proposal(NamedTuple):
         """What to write into the layout."""
         table = "held" if isinstance(self.entry, HeldRegister) else "constant"
         if isinstance(self.entry, HeldRegister):
-            keys = f"reset = 0x{self.entry.reset:X}, writable = 0x{self.entry.writable:X}"
+            keys = [f"reset = 0x{self.entry.reset:X}", f"writable = 0x{self.entry.writable:X}"]
         else:
-            keys = f"value = 0x{self.entry.value:X}"
+            keys = [f"value = 0x{self.entry.value:X}"]
         if self.replaces:
-            return f"set {keys} in the [[rehearsal.{table}]] at 0x{self.entry.at:X}"
-        return f"add to the layout: [[rehearsal.{table}]] at = 0x{self.entry.at:X}, {keys}"
+            return f"set {' and '.join(keys)} in the [[rehearsal.{table}]] at 0x{self.entry.at:X}"
+        lines = ("add to the layout:", f"[[rehearsal.{table}]]", f"at = 0x{self.entry.at:X}", *keys)
+        return "\n".join(lines)
 
 
 def proposal(plan: RehearsalPlan, register: int, bits: int) -> Proposal:

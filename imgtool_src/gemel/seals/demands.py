@@ -113,7 +113,7 @@ def seal_faults(layout: Layout) -> Iterator[LayoutFault]:
             "a seal over no record",
             found="no [record]",
             expected="[record]",
-            next_step='add an area of purpose "record" and [record] area = "NAME"',
+            next_step='add an area of purpose "record", and name it in a table [record]',
         )
 
 

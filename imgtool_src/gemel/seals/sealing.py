@@ -66,7 +66,7 @@ def sealed_plan(layout: Layout) -> SealPlan:
     """The layout's seal; raises UsageProblem where it has none, or no record for it to cover."""
     problems = []
     if layout.seal is None:
-        step = 'add an area of purpose "seal" and [seal] area = "NAME"'
+        step = 'add an area of purpose "seal", and name it in a table [seal]'
         problems.append(
             Problem(
                 "the layout has no place for a seal",
@@ -77,7 +77,7 @@ def sealed_plan(layout: Layout) -> SealPlan:
             )
         )
     if layout.record is None:
-        step = 'add an area of purpose "record" and [record] area = "NAME"'
+        step = 'add an area of purpose "record", and name it in a table [record]'
         what = "there is nothing to seal: the layout has no record"
         problems.append(
             Problem(what, where="layout", found="no [record]", expected="[record]", next_step=step)

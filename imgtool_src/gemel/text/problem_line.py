@@ -11,6 +11,7 @@ The GNU Coding Standards, "Formatting Error Messages", have ``sourcefile:lineno:
 from __future__ import annotations
 
 from gemel.text.escaping import on_one_line
+from gemel.text.wrapping import step_lines
 
 
 def problem_line(
@@ -20,6 +21,6 @@ def problem_line(
     parts = [what]
     parts += [f"found {found}"] if found else []
     parts += [f"expected {expected}"] if expected else []
-    parts += [next_step.rstrip(".")] if next_step else []
+    parts += [" ".join(step_lines(next_step)).rstrip(".")] if next_step else []
     end = f" [{name}]" if name else ""
     return on_one_line(f"{place or 'gemel'}: {word}: {'; '.join(parts)}{end}")

@@ -47,6 +47,11 @@ def labelled_lines(values: Iterable[tuple[str, str]], width: int, margin: int = 
     return lines
 
 
+def step_lines(step: str) -> list[str]:
+    """A next step in lines: sentences, and lines of TOML that are to be added to a file as they are."""
+    return re.split(r"\n(?=\[|[a-z_]+ = |if |else )", step)
+
+
 def markdown_lines(text: str, width: int) -> list[str]:
     """Markdown with its paragraphs and list items filled to ``width``; code, tables and headings stay as they are."""
     lines: list[str] = []

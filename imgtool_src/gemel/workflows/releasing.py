@@ -264,18 +264,14 @@ def _reports(result: CheckResult) -> dict[str, bytes]:
 def _rehearsed(rehearsal: Rehearsal | None, result: CheckResult) -> dict[str, bytes]:
     if rehearsal is None:
         return {}
-    from gemel.checking.identity import identity_of
-    from gemel.rehearsal.reports.json import report
-    from gemel.rehearsal.reports.svg import picture_of
-    from gemel.rehearsal.reports.text import report_of
+    from gemel.workflows.rehearsal_forms import rehearsal_text
 
-    identity = identity_of(result.inspection)
-    lines = report_of(rehearsal, identity, width=80, everything=True)
-    text = "".join(f"{line}\n" for line in lines)
+    forms = {"txt": "text", "json": "json", "svg": "svg"}
     return {
-        "rehearsal.txt": text.encode("utf-8", "backslashreplace"),
-        "rehearsal.json": f"{report(rehearsal, identity)}\n".encode(),
-        "rehearsal.svg": picture_of(rehearsal).encode("utf-8", "backslashreplace"),
+        f"rehearsal.{suffix}": rehearsal_text(rehearsal, result.inspection, form).encode(
+            "utf-8", "backslashreplace"
+        )
+        for suffix, form in forms.items()
     }
 
 

@@ -152,7 +152,7 @@ def _outside(
 
 def _no_seal(read: ReadLayout, receiver: Receiver) -> Problem:
     option = "--policy" if receiver.policy else "--trust"
-    step = f'add an area of purpose "seal" and [seal] area = "NAME", or leave {option} out'
+    step = f'add an area of purpose "seal", and name it in a table [seal], or leave {option} out'
     what = f"{option} requires a seal by a trusted key, and the layout has no seal"
     return Problem(what, where=read.file, found="no [seal]", expected="[seal]", next_step=step)
 

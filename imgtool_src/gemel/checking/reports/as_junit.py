@@ -31,7 +31,7 @@ NOTHING = "no rule could be applied: that is a failure, not a pass"
 
 def report(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     """The report as XML text in UTF-8.  Names no path, host, user or time."""
-    root = ElementTree.Element("testsuites", name="gemel check")
+    root = ElementTree.Element("testsuites", name=f"gemel {inspection.command}")
     suite = _add(root, "testsuite", name=f"{inspection.layout.product}: {image_name}".removesuffix(": "))
     properties = _add(suite, "properties")
     for name, value in _properties(result, inspection, image_name):
@@ -104,10 +104,12 @@ def _at(where: str, reason: str) -> str:
 
 
 def _properties(result: RulesApplied, inspection: Inspection, image_name: str) -> list[tuple[str, str]]:
+    rehearsal = inspection.rehearsal
     return [
         *identity_properties(identity_of(inspection, image_name)),
         ("passes", "true" if result.passes else "false"),
         ("caution", CAUTION),
         *((f"count.{status}", str(result.count(status))) for status in get_args(Status)),
+        *(("not_modelled", text) for text in (rehearsal.not_modelled if rehearsal else ())),
         *(("idle_waiver", f"{it.rule} at {it.where}") for it in result.idle_waivers),
     ]

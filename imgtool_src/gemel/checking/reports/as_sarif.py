@@ -59,11 +59,11 @@ class _Run:
 
     def data(self) -> dict[str, Any]:
         """The run object (section 3.14)."""
-        product = self.inspection.layout.product
+        product, rehearsal = self.inspection.layout.product, self.inspection.rehearsal
         return {
             "tool": {"driver": _driver(self.result)},
             "language": "en",
-            "automationDetails": {"id": f"gemel check/{product}/"},
+            "automationDetails": {"id": f"gemel {self.inspection.command}/{product}/"},
             "invocations": [self._invocation()],
             "artifacts": self._artifacts(),
             "addresses": self.addresses.objects,
@@ -80,6 +80,7 @@ class _Run:
                 "failing": [each.rule.name for each in self.result.failing],
                 "counts": {status: self.result.count(status) for status in get_args(Status)},
                 "caution": CAUTION,
+                **({"notModelled": list(rehearsal.not_modelled)} if rehearsal else {}),
             },
         }
 

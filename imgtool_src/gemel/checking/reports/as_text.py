@@ -9,7 +9,7 @@ from gemel.checking.rule import Rule, Severity
 from gemel.checking.runner import INPUTS, Judged, RuleResult, RulesApplied, Status
 from gemel.outcomes import DoesNotApply, Finding, Need, NeedKind, NotChecked
 from gemel.text.escaping import on_one_line
-from gemel.text.wrapping import label_head, wrapped
+from gemel.text.wrapping import label_head, step_lines, wrapped
 
 CAUTION = "A passing check is evidence, not a safety approval."
 SIGNS: dict[Severity, str] = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}
@@ -54,7 +54,9 @@ def finding_lines(rule: Rule, judged: Judged, width: int = WIDTH) -> Iterator[st
     yield from wrapped(finding.what, width, "  ")
     rows = [("where", finding.where), ("found", finding.found), ("expected", finding.expected)]
     rows += [("" if index else "detail", line) for index, line in enumerate(finding.lines)]
-    rows.append(("next", rule.step_after(finding)))
+    rows += [
+        ("" if index else "next", line) for index, line in enumerate(step_lines(rule.step_after(finding)))
+    ]
     if judged.ended:
         rows.append(("waiver", f"ended on {judged.ended.until}: {judged.ended.reason}"))
     rows.append(("waiver", judged.refused))

@@ -8,6 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.rehearsed import RehearsedFinding
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
+from gemel.text.numbers import counted
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -17,16 +18,25 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         yield NotChecked("", Reason("needs --rehearse, which takes its time", Need("option", "--rehearse")))
         return
     errors = [finding for finding in rehearsal.findings if finding.severity == "error"]
-    yield from map(_finding, errors)
+    yield from map(finding_of, errors)
     if not errors:
         yield Holds(f"reset code of all cores: {rehearsal.ended}")
 
 
-def _finding(error: RehearsedFinding) -> Finding:
-    where = f"core {error.core}, after {error.time:,} instructions"
+MAX_CALLS = 8
+"""Calls that led to a finding which are listed."""
+
+
+def finding_of(error: RehearsedFinding) -> Finding:
+    """What a rehearsal found, in the form that all findings have."""
+    where = f"core {error.core}, after {error.time:,} instructions" if error.core else ""
     if error.place is not None:
         where += f", at {error.place}"
-    calls = tuple(f"called from {call}" for call in reversed(error.calls))
+    if error.times > 1:
+        where += f", {error.times:,} times from there"
+    calls = [f"called from {call}" for call in reversed(error.calls)]
+    if outer := calls[MAX_CALLS:]:
+        calls[MAX_CALLS:] = [f"and {counted(len(outer), 'outer call')}"]
     return Finding(
         error.what,
         (error.core, error.kind),
@@ -34,7 +44,7 @@ def _finding(error: RehearsedFinding) -> Finding:
         found=error.found,
         expected=error.expected,
         next_step=error.next_step,
-        lines=calls[:6],
+        lines=tuple(calls),
         source=error.place.source if error.place else "",
     )
 

@@ -135,7 +135,8 @@ def _check_layout(found: Given, asked: Asked) -> int:
     from gemel.checking.layout_report import layout_report
     from gemel.cli.positions import layout_of
     from gemel.cli.printing import print_remarks, prose_width
-    from gemel.cli.reporting import forms_of, give_forms
+    from gemel.cli.reporting import forms_of
+    from gemel.cli.results import give_text
     from gemel.workflows.inputs import load_layout
 
     read = load_layout(layout_of(found, USAGE))
@@ -148,5 +149,6 @@ def _check_layout(found: Given, asked: Asked) -> int:
             print_remarks(error.problems)
     width = prose_width(sys.stdout)
     files = {file: layout_report(read, each) for file, each in forms_of(asked.reports).items()}
-    give_forms(layout_report(read, asked.form, width), asked.form, files, asked.quiet)
+    text, plain = layout_report(read, asked.form, width), asked.form == "text"
+    give_text(text, None, asked.quiet, plain, files)
     return 0

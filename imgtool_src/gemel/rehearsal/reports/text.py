@@ -6,15 +6,16 @@ import textwrap
 from collections.abc import Iterator
 
 from gemel.checking.identity import Identity, identity_lines
+from gemel.checking.reports.as_text import SIGNS, finding_lines
+from gemel.checking.rules.rehearsal_passes import RULE, finding_of
+from gemel.checking.runner import Judged
 from gemel.rehearsal.limits import CAUTION
 from gemel.rehearsal.result import CoreSummary, Happening, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
 from gemel.text.numbers import counted
 
-MAX_CALLS = 8
 MAX_FUNCTIONS = 24
-LABEL = 11
 
 
 def report_of(
@@ -93,35 +94,8 @@ class _Text:
             )
 
     def _finding(self, finding: RehearsalFinding) -> Iterator[str]:
-        yield from textwrap.wrap(
-            f"{finding.severity} {finding.kind}: {finding.what}", self.width, subsequent_indent="  "
-        )
-        where = str(finding.place) if finding.place else "before the first instruction"
-        times = f", {finding.times:,} times from there" if finding.times > 1 else ""
-        count = f"instruction {finding.time:,} of core {finding.core}{times}" if finding.core else ""
-        for label, text in (
-            ("where", where),
-            ("when", count),
-            ("found", finding.found),
-            ("expected", finding.expected),
-            ("next", finding.next_step),
-        ):
-            if text:
-                yield from self._labelled(label, text)
-        shown = finding.calls[-MAX_CALLS:]
-        if len(shown) < len(finding.calls):
-            yield from self._labelled("calls", f"... {len(finding.calls) - len(shown)} outer ones")
-        for call in reversed(shown):
-            yield from self._labelled("from" if call is not shown[-1] else "called from", str(call))
-
-    def _labelled(self, label: str, text: str) -> list[str]:
-        return textwrap.wrap(
-            f"  {label:<{LABEL}} {text}",
-            self.width,
-            subsequent_indent=" " * (LABEL + 3),
-            break_on_hyphens=False,
-            break_long_words=False,
-        )
+        yield f"{SIGNS[finding.severity]} {finding.kind}"
+        yield from finding_lines(RULE, Judged(finding_of(finding)), self.width)
 
     def _core(self, core: CoreSummary) -> Iterator[str]:
         place = f" at {core.place}" if core.place else ""

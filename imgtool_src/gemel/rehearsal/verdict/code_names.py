@@ -135,8 +135,8 @@ class CodeNames:
         free = next((span for span in without([block], taken) if span.holds(address)), block)
         number = next(n for n in range(1, len(layout.memories) + 2) if _device(n) not in layout.memories)
         return (
-            f"add to the layout, with the span from the data sheet: [memory.{_device(number)}] "
-            f'kind = "device", start = {format_address(free.start)}, size = {format_address(free.size)}'
+            f"add to the layout, with the span from the data sheet:\n[memory.{_device(number)}]\n"
+            f'kind = "device"\nstart = {format_address(free.start)}\nsize = {format_address(free.size)}'
         )
 
     def copy_ending_at(self, core: str, address: int) -> tuple[str, str, int] | None:

@@ -64,8 +64,8 @@ def values_by_core(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[str]
         used = [each for each in run.accesses if each.address == register]
         if {each.core for each in used if each.reads <= MAX_LOOKS and not each.writes} == started:
             found.append(
-                f"if {names.register(register)}, which reads zero, holds the core's number: add to the layout: "
-                f"[[rehearsal.by_core]] at = 0x{register:X}, values = {{ {values} }}"
+                f"if {names.register(register)}, which reads zero, holds the core's number, add to the layout:\n"
+                f"[[rehearsal.by_core]]\nat = 0x{register:X}\nvalues = {{ {values} }}"
             )
     return found[:MAX_PROPOSED]
 
@@ -105,8 +105,8 @@ def interrupts_that_do_not_come(
         if each.mask >> bit & 1
     }
     hints = [
-        f"interrupt {number} is enabled, and nothing in the layout raises it: add [[rehearsal.event]] "
-        f'core = "{core.name}", interrupt = {number}, and every or after_write'
+        f"interrupt {number} is enabled, and nothing in the layout raises it: add a [[rehearsal.event]] "
+        f"of core {core.name} with this interrupt, and with every or after_write"
         for number in sorted(numbers - raised - between - taken)[:1]
     ]
     never = (raised | between) - taken - {besides - FIRST_INTERRUPT}

@@ -204,7 +204,8 @@ def _waits_for_register(plan: DevicePlan, event: RawEvent, names: CodeNames) -> 
     numbers = event.numbers
     register, bits = numbers.get("register", numbers.get("described", 0)), numbers.get("bits")
     lacking, described = numbers.get("lacking", bits or 0), "register" not in numbers
-    add = proposal(plan.registers, register, lacking).words
+    add = proposal(plan.registers, register, lacking)
+    note = "then it goes on" if bits else "with the bits it waits for"
     what = f"bits 0x{lacking:X} of register" if described else "register"
     words = Words(
         f"core {event.core} waits for {what} {names.register(register)}, which the layout does not describe",
@@ -212,9 +213,7 @@ def _waits_for_register(plan: DevicePlan, event: RawEvent, names: CodeNames) -> 
         if described
         else "it reads zero for ever",
         "a register that reads what the code waits for",
-        f"{add} (then it goes on)"
-        if bits
-        else f"{add.partition(', value')[0]}, value = the bits it waits for",
+        f"{add.words} ({note})" if add.replaces else f"{add.words} # {note}",
     )
     return error_about(event, words, names, "waits-for-register")
 
@@ -288,7 +287,7 @@ def _loop(
         hint = f"let {word_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint
     if counts and not ticks:
         found += "; its tick interrupts only count"
-        hint += f", or state in a goal what it has to reach: {_goal(core)}"
+        hint += f", or state in a goal what it has to reach:{_goal(core)}"
     again = "it" if run.ended == "budget" else "the whole device"
     words = Words(
         f"core {event.core} is in an endless loop: {again} is in the same state again",
@@ -306,7 +305,7 @@ def _held_off(core: RawCore, but: int = 0) -> str:
 
 
 def _goal(core: RawCore) -> str:
-    return f'[[rehearsal.goal]] core = "{core.name}", symbol = "NAME"'
+    return f'\n[[rehearsal.goal]]\ncore = "{core.name}"\nsymbol = "NAME"'
 
 
 def _reads(event: RawEvent, names: CodeNames) -> str:
@@ -332,6 +331,6 @@ def _busy(
                 f"core {core.name} is still busy when the budget ends, and no interrupt is enabled",
                 found,
                 "an idle state that an interrupt can end",
-                f"allow more instructions (--budget), or state in a goal what it has to reach: {_goal(core)}",
+                f"allow more instructions (--budget), or state in a goal what it has to reach:{_goal(core)}",
             )
             yield at_end(core, run, words, names, "no-idle-state")

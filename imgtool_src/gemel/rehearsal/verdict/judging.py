@@ -116,7 +116,10 @@ def _with_values_by_core(
         by_core = [each for each in by_core if finding.found in each]
     elif finding is not first or finding.kind in FATAL:
         return finding
-    return replace(finding, next_step="; ".join((*by_core, finding.next_step)))
+    return replace(
+        finding,
+        next_step="\n".join((*by_core, f"else {finding.next_step}")) if by_core else finding.next_step,
+    )
 
 
 def _happening(event: RawEvent, names: CodeNames) -> Happening:

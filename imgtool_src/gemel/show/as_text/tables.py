@@ -29,6 +29,9 @@ def build_lines(contents: Contents, width: int, signs: Signs) -> list[Line]:
     )
     rows = [_build_row(build) for build in contents.builds]
     lines = [(Styled("builds", "title"),), *_indented(table(columns, rows, width - 2, signs))]
+    if lines[1:] and lines[1][-1].text.strip() != "RAM":  # left out where there is no room
+        claimed = ", ".join(f"{row[0].text} {row[-1].text}" for row in rows if row[-1].text)
+        lines += wrapped([Styled(f"  RAM: {claimed}")], width, 4) if claimed else []
     for origin, words in _ORIGINS.items():
         if names := [build.name for build in contents.builds if build.known_from == origin]:
             note = f"  place of {', '.join(names)}: {words}"

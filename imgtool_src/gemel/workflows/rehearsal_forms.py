@@ -1,0 +1,40 @@
+"""The forms in which a rehearsal is reported: its own, and those of a check."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from gemel.inspection.inspection import Inspection
+    from gemel.rehearsal.result import Rehearsal
+
+
+def rehearsal_text(
+    rehearsal: Rehearsal, inspection: Inspection, form: str, *, width: int = 80, everything: bool = True
+) -> str:
+    """The report of ``rehearsal``, which ``inspection`` says the subject of: text, json, svg or a form of a check.
+
+    ``width`` is in columns, and ``everything`` lists what is not modelled; both are for text.
+    """
+    from gemel.checking.identity import identity_of
+
+    if form == "text":
+        from gemel.rehearsal.reports.text import report_of
+
+        lines = report_of(rehearsal, identity_of(inspection), width=width, everything=everything)
+        return "".join(f"{line}\n" for line in lines)
+    if form == "json":
+        from gemel.rehearsal.reports.json import report
+
+        return f"{report(rehearsal, identity_of(inspection))}\n"
+    if form == "svg":
+        from gemel.rehearsal.reports.svg import picture_of
+
+        return picture_of(rehearsal)
+    from gemel.checking.runner import check
+    from gemel.rehearsal.reports.as_rules import rehearsal_rules
+    from gemel.workflows.checking import date_of_today
+    from gemel.workflows.report_forms import format_named
+
+    result = check(inspection, date_of_today(), rehearsal_rules(rehearsal))
+    return format_named(form).render(result, inspection, inspection.file)
