@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 from pathlib import Path
 
 import pytest
 from in_process import run_here
 from reliability.runs import JOIN, write_device
 
+import gemel
 from gemel.errors import UsageProblem
 from gemel.files.reading import LEAST_ALIKE, LEAST_ALIKE_SUFFIX, blocks_of_file
 
@@ -204,3 +206,29 @@ def test_a_suffix_is_a_slip_or_another_kind_of_file(
         list(blocks_of_file(tmp_path / asked))
     (problem,) = caught.value.problems
     assert ("did you mean" in problem.next_step) == near
+
+
+CONTINUED = {
+    "builds/elf/segment_overlaps.py": "two segments store the same bytes at the same addresses",
+    "builds/elf_builds.py": "more {what} like these",
+    "image/gathering.py": "in this file",
+    "policy/reader.py": "faults",
+    "cli/checks.py": "without the layout: ",
+    "workflows/reading_back.py": "ASIDE",
+}
+"""Remarks that need nothing done, and lines that say how many problems more there are."""
+
+
+def test_every_problem_says_what_to_do_or_what_is_expected() -> None:
+    """No problem that the code makes is a sentence alone: it has what is expected, a next step, or both."""
+    source = Path(gemel.__file__).parent
+    alone = []
+    for file in sorted(source.rglob("*.py")):
+        for call in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(call, ast.Call) and getattr(call.func, "id", "") in ("Problem", "LayoutFault"):
+                given = {each.arg for each in call.keywords}
+                if not {"expected", "next_step", None} & given and len(call.args) < 4:
+                    name = file.relative_to(source).as_posix()
+                    if CONTINUED.get(name, "\0") not in ast.unparse(call):
+                        alone.append(f"{name}:{call.lineno}: {ast.unparse(call)}")
+    assert alone == []

@@ -16,6 +16,7 @@ from gemel.layout.reader import read_layout
 from gemel.rehearsal import CannotRehearse, RehearsalOptions, rehearse
 from gemel.rehearsal.setup.planning import plan_of
 from gemel.spans import Span
+from gemel.text.wrapping import step_lines
 
 AFTER = '[area.after]\nmemory = "ram"\noffset = "112 KiB"\nsize = 256\npurpose = "data"\n'
 DEVICE = '[memory.device]\nkind = "device"\nstart = 0x4000_0000\nsize = 64\n\n'
@@ -163,8 +164,8 @@ def test_registers_in_no_memory_come_with_lines_that_describe_them(tmp_path: Pat
     text = gauge("in-place", with_table=False).read.text.replace("[memory.ram]", DEVICE + "[memory.ram]")
     finding = _rehearsed(text, f"ldr r0, ={address}\n ldr r1, [r0]\n b .", tmp_path).finding("unmapped-read")
     assert finding is not None
-    table, keys = finding.next_step.partition("[memory.")[2].split("] ")
-    described = f"{text}\n[memory.{table}]\n" + keys.replace(", ", "\n") + "\n"
+    _, *table = step_lines(finding.next_step)
+    described = "\n".join([text, *table, ""])
     again = _rehearsed(described, f"ldr r0, ={address}\n ldr r1, [r0]\n b .", tmp_path)
     assert again.finding("unmapped-read") is None
 

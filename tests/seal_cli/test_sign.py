@@ -202,8 +202,8 @@ def test_kept_signers_count_for_the_room(plain: Path, gemel: Run) -> None:
 HAND_OVER = ("--to-be-signed", "t", "--public", "one-pub.pem")
 OURS = ("--key", "one.pem", "-o", "x.hex")
 MIXTURES = {
-    "no signer": (("-o", "x.hex"), "nothing says who signs"),
-    "no output": (("--key", "one.pem"), "nothing says where"),
+    "no signer": (("-o", "x.hex"), "no key to sign with"),
+    "no output": (("--key", "one.pem"), "no output for the sealed image"),
     "handing over with a key": ((*HAND_OVER, "--key", "one.pem"), "--key"),
     "handing over with output": ((*HAND_OVER, "-o", "x.hex"), "-o"),
     "handing over with more to come": ((*HAND_OVER, "--more-to-come"), "--more-to-come"),

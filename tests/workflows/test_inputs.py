@@ -150,7 +150,7 @@ USAGE = {
         "found xml expected one of text",
         "gemel check --help",
     ),
-    "wrong number": (("join", "a", "-o", "b", "--rollback", "x"), "'x' is not a valid integer", "--rollback"),
+    "wrong number": (("join", "a", "-o", "b", "--rollback", "x"), "not a number in the range", "--rollback"),
     "command of a group": (("keys", "nwe"), "nwe", "gemel keys --help"),
 }
 

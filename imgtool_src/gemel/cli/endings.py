@@ -73,7 +73,12 @@ def _said(error: BaseException, verbose: bool) -> int:
         # Every file that is read or written has its own error: what is left is the terminal or pipe.
         silence(sys.stdout)
         _say(
-            Problem(f"the result cannot be printed; {NOTHING_CHANGED}", where="stdout", found=_reason(cause))
+            Problem(
+                f"the result cannot be printed; {NOTHING_CHANGED}",
+                where="stdout",
+                found=_reason(cause),
+                next_step="give stdout a reader, or a device with room",
+            )
         )
         return 2
     if isinstance(error, GemelError):
@@ -120,12 +125,23 @@ def _said_of_usage(error: Any) -> int:
 
 def _problem_of(error: BaseException) -> Problem:
     if isinstance(error, MemoryError):
-        return Problem(f"out of memory; {NOTHING_CHANGED}")
+        return Problem(
+            f"out of memory; {NOTHING_CHANGED}",
+            next_step="give the process more memory; see that the files are what they should be",
+        )
     if isinstance(error, RecursionError):
-        return Problem(f"the input is nested too deeply; {NOTHING_CHANGED}")
+        return Problem(
+            f"the input is nested too deeply; {NOTHING_CHANGED}",
+            next_step="see that each file is what it should be",
+        )
     if isinstance(error, OSError):
         where = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else ""
-        return Problem(f"the system refused; {NOTHING_CHANGED}", where=where, found=_reason(error))
+        return Problem(
+            f"the system refused; {NOTHING_CHANGED}",
+            where=where,
+            found=_reason(error),
+            next_step="remove what the system names, then run the command again",
+        )
     return Problem(
         "this is a fault in gemel, not in your input",
         where=type(error).__name__,

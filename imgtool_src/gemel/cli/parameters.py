@@ -53,7 +53,7 @@ memories_option = option(
     "memories",
     metavar="NAME=FILE",
     multiple=True,
-    help="Write every byte of this flash memory too, raw, erased ones filled in.",
+    help="Write the whole of this flash memory too, raw, with erased bytes filled in.",
 )
 
 

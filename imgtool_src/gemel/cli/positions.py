@@ -51,7 +51,9 @@ def layout_among(words: Sequence[str]) -> tuple[Path | None, list[str]]:
     """
     layouts = [word for word in words if word.lower().endswith(SUFFIX)]
     if len(layouts) > 1:
-        raise UsageProblem("several layouts", found=", ".join(layouts), expected="one")
+        raise UsageProblem(
+            "several layouts", found=", ".join(layouts), expected="one", next_step="leave out all but one"
+        )
     rest = [word for word in words if word not in layouts]
     if layouts:
         return Path(layouts[0]), rest

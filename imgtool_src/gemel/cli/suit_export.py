@@ -35,7 +35,7 @@ def write_suit(
     if output is None or core is not None:
         found = "no -o" if output is None else f"--core {core}"
         what = "a SUIT envelope is of all cores, and goes into a file"
-        raise UsageProblem(what, found=found, expected=USAGE)
+        raise UsageProblem(what, found=found, expected=USAGE, next_step="gemel explain release")
     found_words = given(words, USAGE)
     layout, image = layout_of(found_words, USAGE), found_words.images[0]
     read = load_layout(layout)

@@ -12,6 +12,9 @@ from gemel.layout.kinds import nearest_hint
 _QUOTED = re.compile(r"'(.*)' is not one of", re.DOTALL)
 """How click begins what it says of a value that is none of a choice's."""
 
+_NUMBER = re.compile(r"'?(.*?)'? is not (?:in the range|a valid integer)", re.DOTALL)
+"""How click begins what it says of a value that is no number, or not in a range."""
+
 
 def problem_of_usage(error: click.ClickException) -> Problem:
     """What is wrong, at which command and parameter, what was found, and where its help is."""
@@ -34,6 +37,18 @@ def problem_of_usage(error: click.ClickException) -> Problem:
             found=given[1],
             expected=f"one of {', '.join(choice.choices)}",
             next_step=f"{near} ({step})" if near else step,
+        )
+    if (
+        isinstance(error, click.BadParameter)
+        and isinstance(choice, click.IntRange)
+        and (given := _NUMBER.match(error.message))
+    ):
+        return Problem(
+            "not a number in the range",
+            where=f"{where}, {_name(error)}",
+            found=given[1],
+            expected=f"{choice.min:,} to {choice.max:,}",
+            next_step=step,
         )
     if isinstance(error, click.BadParameter):
         return Problem(

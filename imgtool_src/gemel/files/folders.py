@@ -25,7 +25,9 @@ def refuse_folder(folder: Path) -> None:
             held = sorted(entry.name for entry in os.scandir(real))
         except OSError as error:
             what, reason = "the output folder cannot be read", error.strerror or str(error)
-            raise UsageProblem(what, where=where, found=reason, expected="a new folder") from error
+            raise UsageProblem(
+                what, where=where, found=reason, expected="a new folder", next_step="name another one"
+            ) from error
         if held:
             what, found = "the output folder is not empty", f"{len(held)} entries, {held[0]} first"
             step = "give a new folder's name; what was released once is not overwritten"
@@ -33,7 +35,9 @@ def refuse_folder(folder: Path) -> None:
                 what, where=where, found=found, expected="a new or an empty folder", next_step=step
             )
     elif os.path.lexists(real):
-        raise UsageProblem("the output is a file", where=where, expected="a new folder")
+        raise UsageProblem(
+            "the output is a file", where=where, expected="a new folder", next_step="give another name"
+        )
     elif not os.path.isdir(os.path.dirname(real)):
         what, step = "the output's folder is not there", "make it first"
         raise UsageProblem(

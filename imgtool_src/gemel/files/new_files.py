@@ -36,7 +36,14 @@ def refuse_existing(paths: Sequence[Path]) -> None:
     problems = [problem for path in paths for problem in _own_problems(path)]
     if len({os.path.realpath(path) for path in paths}) < len(paths):
         names = " and ".join(str(path) for path in paths)
-        problems.append(Problem("two new files have one name", found=names, expected="names of their own"))
+        problems.append(
+            Problem(
+                "two new files have one name",
+                found=names,
+                expected="a name of its own for each",
+                next_step="give one another name",
+            )
+        )
     if problems:
         raise UsageProblem(problems)
 
@@ -109,10 +116,11 @@ def _own_problems(path: Path) -> list[Problem]:
                 where=str(path),
                 found=reason,
                 expected="the name of a file",
+                next_step="give another name",
             )
         ]
     if there:
-        step = "choose another name, or remove it first if it is really not needed any more"
+        step = "choose another name, or remove the file first if it is no longer needed"
         what = "already exists; gemel never overwrites a key"
         return [Problem(what, where=str(path), expected="a name that is free", next_step=step)]
     return []
@@ -124,4 +132,5 @@ def _problem(path: Path, error: OSError) -> Problem:
         where=str(path),
         found=error.strerror or str(error),
         expected="a place to write to",
+        next_step="see that there is room and that you may write there, or name another place",
     )

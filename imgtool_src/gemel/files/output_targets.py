@@ -71,7 +71,11 @@ def _own_problems(target: Path) -> list[Problem]:
         reason = getattr(error, "strerror", None) or str(error)
         return [
             Problem(
-                "the output's name cannot be used", where=where, found=reason, expected="the name of a file"
+                "the output's name cannot be used",
+                where=where,
+                found=reason,
+                expected="the name of a file",
+                next_step="give another name",
             )
         ]
     if kind := kind_of(mode):
@@ -140,7 +144,13 @@ def _doubled(targets: Sequence[Path]) -> list[Problem]:
             what = "two outputs are one file"
             expected = "names that differ in more than upper and lower case"
             problems.append(
-                Problem(what, where=str(target), found=f"{other} and {target}", expected=expected)
+                Problem(
+                    what,
+                    where=str(target),
+                    found=f"{other} and {target}",
+                    expected=expected,
+                    next_step="give one of them another name",
+                )
             )
     return problems
 
@@ -163,6 +173,7 @@ def _inputs_hit(targets: Sequence[Path], inputs: Sequence[Path]) -> list[Problem
             where=str(target),
             found=str(source),
             expected="a file of its own",
+            next_step="give the output another name",
         )
         for target in targets
         for source in inputs

@@ -52,6 +52,7 @@ class FileSource:
                 where=str(self._path),
                 found=f"{len(data):,} bytes from offset {offset:,}",
                 expected=f"{size:,} bytes",
+                next_step="run the command again when nothing writes the file any more",
             )
         return data
 

@@ -50,7 +50,7 @@ class Inspection(Struct, dict=True):
 
     ``builds`` are those given, by name; ``version`` and ``rollback`` what the image is meant to hold (None:
     whatever its record says, or with ``as_layout_states`` what the layout does).  ``trusted`` are the keys
-    whose seals are taken; ``at_least`` and ``previous`` say below what its rollback counter must not be.
+    whose seals are accepted; ``at_least`` and ``previous`` say below what its rollback counter must not be.
     ``rehearsal`` is what happened when its cores were started (None: they were not); ``file`` is the image's
     name in reports.  ``known`` are keys whose signatures are verified and do not count; ``receiver`` is what
     is demanded beyond the layout.  ``entry`` is the start address that the image's file names, if any;

@@ -192,6 +192,12 @@ class _RecordWrite:
     def _make(self) -> bytes | Problem:
         version = self._sources.version
         if version is None:
-            return Problem("the record needs a version", where=RECORD_NAME, found="none", expected="X.Y.Z")
+            return Problem(
+                "the record needs a version",
+                where=RECORD_NAME,
+                found="none",
+                expected="X.Y.Z",
+                next_step="give --version, or version in the layout",
+            )
         self.made = describe(self._read, self._sources, version, self._plan, self._rest)
         return encode(self.made)

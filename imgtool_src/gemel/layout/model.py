@@ -283,7 +283,7 @@ class RecordPlan(Struct, kw_only=True):
     """The record that gemel writes into the image."""
 
     area: str = key(NAME, "area of purpose record")
-    vendor: str | None = key(Text(253), "vendor: a domain name (UUIDv5 of it is taken) or a UUID", None)
+    vendor: str | None = key(Text(253), "vendor: a domain name (its UUIDv5 is used) or a UUID", None)
     product_class: str | None = key(
         Text(253), "class of device: a text (UUIDv5 of it under the vendor) or a UUID", None, name="class"
     )

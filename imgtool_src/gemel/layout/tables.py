@@ -43,7 +43,7 @@ class ListOf(ValueType):
         if len(value) > self.most:
             return _too_many(len(value), self.most, path, report)
         if len(value) < self.least:
-            step = f"leave {path[-1]} out where any is taken"
+            step = f"leave {path[-1]} out where any is accepted"
             return self.refuse(value, path, report, "an empty list would take none", next_step=step)
         items = [self.item.read(entry, (*path, index), report) for index, entry in enumerate(value)]
         return tuple(item for item in items if item is not INVALID)

@@ -21,23 +21,25 @@ class Policy(Struct, kw_only=True):
         ListOf(Text(), 64), "public key files, relative to this file; with --trust only those given there", ()
     )
     algorithms: tuple[str, ...] = key(
-        ListOf(Text(64), 16, 1), "signature algorithms that are taken; absent: all that the layout allows", ()
+        ListOf(Text(64), 16, 1),
+        "signature algorithms that are accepted; absent: all that the layout allows",
+        (),
     )
     signers: int = key(Integer(1, 8), "how many trusted keys must have signed at least", 1)
     pair: bool = key(Flag(), "whether one classical and one ML-DSA signature must both hold", False)
     unknown_signers: int = key(
         Integer(0, 8), "how many signers with unknown keys a seal may have; the layout must allow them too", 0
     )
-    rollback_at_least: int | None = key(Integer(0, HIGHEST), "lowest rollback counter that is taken", None)
+    rollback_at_least: int | None = key(Integer(0, HIGHEST), "lowest rollback counter that is accepted", None)
     product: str | None = key(Text(31), "the product that the image must be for", None)
     vendor: str | None = key(
-        Text(253), "its vendor: a domain name (UUIDv5 of it is taken) or a UUID, as in a layout", None
+        Text(253), "its vendor: a domain name (its UUIDv5 is used) or a UUID, as in a layout", None
     )
     product_class: str | None = key(
         Text(253), "its class: a text (UUIDv5 of it under the vendor) or a UUID", None, name="class"
     )
     layout_sha256: tuple[str, ...] = key(
-        ListOf(DIGEST, 256, 1), "layouts that are taken, by the digest in the record; absent: any", ()
+        ListOf(DIGEST, 256, 1), "layouts that are accepted, by the digest in the record; absent: any", ()
     )
     unwaivable: tuple[str, ...] | None = key(
         ListOf(Text(80), 256),

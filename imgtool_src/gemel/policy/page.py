@@ -11,7 +11,7 @@ The policy of a receiver of images
 ==================================
 
 A layout often comes from the team that sends the image, and with it what that
-team takes: which keys, which waivers. A policy is a file of your own, in TOML:
+team accepts: which keys, which waivers. A policy is a file of your own, in TOML:
 `gemel check --policy FILE` and `gemel audit --policy FILE` check images by it
 too. It only narrows: what the layout refuses stays refused. `gemel sign`,
 `join` and `release` write nothing that the policy refuses; `--leave-unsealed`
@@ -20,7 +20,7 @@ and `--more-to-come` put off what is still to be signed.
 With a policy
 - a seal is required, whatever the layout says, by a key that the policy trusts
   (or that --trust gives) and the layout, where it names keys, trusts too;
-- no waiver and no changed severity of the layout is taken for a rule that
+- no waiver and no changed severity of the layout is accepted for a rule that
   guards the image (`gemel explain RULE` says which), nor for one that the policy
   keeps: every rule that is an error, unless `unwaivable` names them;
 - the record must say what the policy demands of it.

@@ -203,7 +203,9 @@ def _usable(record: Record | None) -> Record:
         problems.append(Problem(what, where="SUIT manifest", found=found, expected="both", next_step=step))
     elif not any(entry.role == "primary" for entry in record.builds):
         what = "the record names no build of the primary core: nothing could be invoked"
-        problems.append(Problem(what, where="SUIT manifest"))
+        problems.append(
+            Problem(what, where="SUIT manifest", next_step="join with a build of the primary core")
+        )
     if record is None or problems:
         raise UsageProblem(problems)
     return record

@@ -1,6 +1,6 @@
 """VEX documents: what the teams say of vulnerabilities, which a release carries as it is, byte for byte.
 
-Three forms are taken, all JSON: CycloneDX with ``vulnerabilities`` (CycloneDX 1.4 and later), OpenVEX (specification
+Three forms are accepted, all JSON: CycloneDX with ``vulnerabilities`` (CycloneDX 1.4 and later), OpenVEX (specification
 v0.2.0) and CSAF (OASIS CSAF 2.0, 4.5, profile 5: VEX, and 4.4: security advisory).
 """
 

@@ -77,7 +77,6 @@ def sealed_plan(layout: Layout) -> SealPlan:
             )
         )
     if layout.record is None:
-        step = 'add an area of purpose "record", and name it in a table [record]'
         what = "there is nothing to seal: the layout has no record"
         problems.append(
             Problem(what, where="layout", found="no [record]", expected="[record]", next_step=step)
@@ -94,7 +93,11 @@ def record_bytes(layout: Layout, image: SparseBytes) -> bytes:
     """
     if layout.record is None:
         raise UsageProblem(
-            "the layout has no record", where="layout", found="no [record]", expected="[record]"
+            "the layout has no record",
+            where="layout",
+            found="no [record]",
+            expected="[record]",
+            next_step='add an area of purpose "record", and name it in a table [record]',
         )
     area = layout.record.area
     span = layout.span_of(area)

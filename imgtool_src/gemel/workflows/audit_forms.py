@@ -100,7 +100,11 @@ def form_of(file: str) -> Form:
             return each
     expected = ", ".join(each.suffix for each in FORMS)
     raise UsageProblem(
-        "the suffix names no form of an audit", where=file, found=suffix or "no suffix", expected=expected
+        "the suffix names no form of an audit",
+        where=file,
+        found=suffix or "no suffix",
+        expected=expected,
+        next_step="give the report a name that ends in one of these",
     )
 
 

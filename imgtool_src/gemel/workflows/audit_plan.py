@@ -120,14 +120,22 @@ def plan_for_folder(folder: Path, options: Options) -> Plan:
             problems.append(_two_verdicts(first, layout))
     if not found:
         what = "the folder has no layout that can be used"
-        remarks.insert(0, Problem(what, where=str(folder), expected=f"layouts, named *{SUFFIX}"))
+        remarks.insert(
+            0,
+            Problem(
+                what,
+                where=str(folder),
+                expected=f"layouts, named *{SUFFIX}",
+                next_step="correct them, or name another folder",
+            ),
+        )
     if problems or not found:
         raise UsageProblem(problems or remarks)
     return Plan(found, None, absolute, tuple(remarks))
 
 
 def trust_by(plan: Plan, read: ReadLayout) -> Trust:
-    """Whose seals are taken of images of a layout."""
+    """Whose seals are accepted of images of a layout."""
     policy = load_policy(Path(plan.options.policy)) if plan.options.policy else None
     return _trust(read, plan.options, policy)
 
@@ -151,7 +159,12 @@ def _layouts_in(folder: Path) -> Iterator[Path]:
             raise NotADirectoryError(0, "no such folder")
     except OSError as error:
         reason = error.strerror or str(error)
-        raise UsageProblem("the folder of layouts cannot be read", where=str(folder), found=reason) from error
+        raise UsageProblem(
+            "the folder of layouts cannot be read",
+            where=str(folder),
+            found=reason,
+            next_step="check the path",
+        ) from error
     yield from files
 
 

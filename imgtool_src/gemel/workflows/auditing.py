@@ -76,7 +76,11 @@ def audit_images(
     from gemel.workflows.checking import date_of_today
 
     if (layout is None) == (layouts is None):
-        raise UsageProblem("an audit needs a layout or a folder of layouts", expected="one of the two")
+        raise UsageProblem(
+            "an audit needs a layout or a folder of layouts",
+            expected="one of the two",
+            next_step="give LAYOUT, or --layouts FOLDER",
+        )
     if not 0 <= jobs <= MOST_JOBS:
         raise UsageProblem("not a number of processes", found=f"jobs {jobs}", expected=f"0 to {MOST_JOBS}")
     options = Options(

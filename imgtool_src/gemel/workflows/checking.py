@@ -1,4 +1,4 @@
-"""Checking an image: its layout and builds, whose seals are taken, what it must not be older than."""
+"""Checking an image: its layout and builds, whose seals are accepted, what it must not be older than."""
 
 from __future__ import annotations
 
@@ -88,17 +88,17 @@ def check(
 
     ``builds`` are those that are given, by name; ``version`` ("X.Y.Z") and ``rollback`` what the image is
     meant to hold (None: whatever its record says; with ``as_layout_states`` what the layout does).
-    ``trusted`` are the keys whose seals are taken: with some given a seal by them is required, whatever the
+    ``trusted`` are the keys whose seals are accepted: with some given a seal by them is required, whatever the
     layout says (None: those that the layout names, as it demands).  ``policy`` is the receiver's own, which
     narrows further.  ``previous`` is an older image whose rollback counter this one must reach,
-    ``min_rollback`` the lowest counter that is taken.  ``disassemble`` reads the code for instructions that
+    ``min_rollback`` the lowest counter that is accepted.  ``disassemble`` reads the code for instructions that
     its core lacks (where the extra is not installed, that is reported as not checked).  ``rehearsal`` is one
     that was made; True makes one, None where the layout requires it, False never.  ``today`` is the date that
     waivers end by, which reports name (None: the machine's; no variable of the environment changes it).
     ``strict`` says what fails the check besides errors: ``warnings``, or with ``inputs`` also what was not
     checked for lack of a build, key or symbol.  ``joined_with`` is the layout that the image was joined with,
     where that is another one: the tables that differ are listed.  Raises UsageProblem for trusted keys that
-    cannot be read or cannot be taken, RecordError for a previous image without a record.
+    cannot be read or are not accepted, RecordError for a previous image without a record.
     """
     from gemel.inspection.previous import previous_of
     from gemel.workflows.rehearsing import due_rehearsal

@@ -107,7 +107,12 @@ def read_folder(path: Path) -> ReleaseFolder:
         total += entry.stat(follow_symlinks=False).st_size
         if len(files) == MAX_FILES or total > MAX_TOTAL:
             expected = f"at most {MAX_FILES:,} files and {MAX_TOTAL:,} bytes"
-            raise UsageProblem("the folder is too large for a release", where=str(path), expected=expected)
+            raise UsageProblem(
+                "the folder is too large for a release",
+                where=str(path),
+                expected=expected,
+                next_step="name the folder of one release",
+            )
         files[name] = b"".join(blocks_of_file(Path(entry.path), plain=True))
     return ReleaseFolder(files, tuple(strange))
 
@@ -129,7 +134,9 @@ def _entries(path: Path) -> list[tuple[str, os.DirEntry[str]]]:
                     found.append((f"{prefix}{entry.name}", entry))
     except OSError as error:
         reason = error.strerror or str(error)
-        raise UsageProblem("the folder cannot be read", where=str(path), found=reason) from error
+        raise UsageProblem(
+            "the folder cannot be read", where=str(path), found=reason, next_step="check the path"
+        ) from error
     return sorted(found, key=lambda pair: pair[0])
 
 

@@ -218,7 +218,14 @@ def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False
         elif unknown := _unknown_build(layout, name):
             problems.append(unknown)
         elif name in files:
-            problems.append(Problem("a build is given twice", found=text, expected=f"one file for {name}"))
+            problems.append(
+                Problem(
+                    "a build is given twice",
+                    found=text,
+                    expected=f"one file for {name}",
+                    next_step="leave one out",
+                )
+            )
         else:
             files[name] = Path(file)
     for name, plan in layout.builds.items() if by_path else ():
@@ -340,7 +347,7 @@ def read_images(
     def format_at(path: Path) -> Format:
         refuse_no_image(path, form)
         try:
-            return format_of(path.name, form)
+            return format_of(str(path), form)
         except UsageProblem as error:
             raise UsageProblem([*_unreadable(path)] or error.problems) from error
 
@@ -401,7 +408,9 @@ def date_of(text: str | None) -> datetime.date | None:
             return datetime.date.fromisoformat(text)
     except ValueError:
         pass
-    raise UsageProblem("not a date", where="--date", found=text, expected="YYYY-MM-DD")
+    raise UsageProblem(
+        "not a date", where="--date", found=text, expected="YYYY-MM-DD", next_step="write it as 2027-06-30"
+    )
 
 
 def version_of(text: str | None, where: str = "--version") -> Version | None:

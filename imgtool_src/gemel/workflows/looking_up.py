@@ -103,7 +103,9 @@ def _answer(lookup: Lookup, query: str, cores: Sequence[str]) -> Answer:
     number = _number(query)
     if number is not None and not 0 <= number < 1 << 32:
         expected = "0x0000_0000 to 0xFFFF_FFFF"
-        raise UsageProblem("not an address", found=query[:40], expected=expected)
+        raise UsageProblem(
+            "not an address", found=query[:40], expected=expected, next_step="check the number of digits"
+        )
     found = lookup.symbol(query)
     if found.uses:
         return found

@@ -33,7 +33,11 @@ def paired(files: Sequence[Path], option: str, publics: Sequence[Path]) -> list[
     if twice:
         found = twice[0].fingerprint.hex()
         raise UsageProblem(
-            "a public key is given twice", where="--public", found=found, expected="each key once"
+            "a public key is given twice",
+            where="--public",
+            found=found,
+            expected="each key once",
+            next_step="leave one out, with its file",
         )
     return list(zip(files, keys, strict=True))
 

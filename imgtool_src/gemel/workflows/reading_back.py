@@ -86,6 +86,7 @@ def read_dump(
             "raw binaries and addresses do not pair",
             found=f"{len(raw)} raw binaries, {len(starts)} --at",
             expected="one --at ADDRESS for each raw binary, in the same order",
+            next_step="give each raw binary its address, or dumps in HEX or S-records",
         )
     at = dict(zip(raw, starts, strict=False))
     images = [read_image(path, layout=layout, at=at.get(path), form=form) for path in paths]

@@ -70,7 +70,12 @@ def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) 
     """
     if keys and leave_unsealed:
         found = "--key and --leave-unsealed"
-        raise UsageProblem("an image is sealed or left unsealed", found=found, expected="one of them")
+        raise UsageProblem(
+            "an image is sealed or left unsealed",
+            found=found,
+            expected="one of them",
+            next_step="leave one out",
+        )
     if keys:
         from gemel.seals.sealing import check_sealable
 

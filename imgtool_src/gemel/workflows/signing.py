@@ -139,9 +139,23 @@ def refuse_mixture(request: SignRequest, keys: bool) -> None:
     else:
         if not keys and not request.signatures:
             expected = "--key, --signature with --public, or --to-be-signed with --public"
-            problems.append(Problem("nothing says who signs", expected=expected))
+            problems.append(
+                Problem(
+                    "no key to sign with",
+                    found="none",
+                    expected=expected,
+                    next_step="give --key KEY; gemel keys new makes one",
+                )
+            )
         if not request.outputs and not request.memories:
-            problems.append(Problem("nothing says where the sealed image goes", expected="-o IMAGE"))
+            problems.append(
+                Problem(
+                    "no output for the sealed image",
+                    found="none",
+                    expected="-o IMAGE",
+                    next_step="give -o IMAGE",
+                )
+            )
     if problems:
         raise UsageProblem(problems)
 

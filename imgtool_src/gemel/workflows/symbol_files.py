@@ -92,7 +92,13 @@ def builds_by_id(
             if build.build_id is None or build.build_id.hex() != build_id:
                 found = build.build_id.hex() if build.build_id else "no build id"
                 what = "the file is not of the build id that it is filed by"
-                raise UsageProblem(what, where=str(file), found=found, expected=build_id)
+                raise UsageProblem(
+                    what,
+                    where=str(file),
+                    found=found,
+                    expected=build_id,
+                    next_step="file it by its own build id",
+                )
             name = name or _name(layout.layout if layout else None, build)
         except (UsageProblem, BuildError) as error:
             problems += error.problems
@@ -131,7 +137,13 @@ def _file(digits: str, folders: Sequence[Path]) -> tuple[Path, str]:
     """The file of the build id that begins with ``digits``, and the build id; one with symbols before any other."""
     if len(digits) < FEWEST_DIGITS or digits.strip("0123456789abcdef"):
         expected = f"at least the first {FEWEST_DIGITS} hexadecimal digits"
-        raise UsageProblem("not a build id", where="--build-id", found=digits[:80], expected=expected)
+        raise UsageProblem(
+            "not a build id",
+            where="--build-id",
+            found=digits[:80],
+            expected=expected,
+            next_step="take it from gemel show or gemel check",
+        )
     found: dict[str, Path] = {}
     looked = [root / digits[:2] for folder in folders for root in (folder / ".build-id", folder)]
     for place in looked:

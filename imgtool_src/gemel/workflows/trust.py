@@ -1,4 +1,4 @@
-"""Whose seals are taken: the layout's trusted keys, and what the command line makes of them."""
+"""Whose seals are accepted: the layout's trusted keys, and what the command line makes of them."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 class Trust(NamedTuple):
-    """Whose seals are taken.
+    """Whose seals are accepted.
 
     ``trusted`` keys count; ``known`` ones are the layout's that the receiver leaves out: their signatures
     must hold and count for nothing.  ``receiver`` is what is demanded beyond the layout.  ``missing`` are files
@@ -35,7 +35,12 @@ class Trust(NamedTuple):
         """What is to be said of keys of the layout whose files are not there."""
         what = "a key that the layout trusts cannot be read; the keys of --trust count"
         return [
-            Problem(what, where=f"trust in [seal] of {read.file}", found=f"no {name} in the layout's folder")
+            Problem(
+                what,
+                where=f"trust in [seal] of {read.file}",
+                found=f"no {name} in the layout's folder",
+                next_step="put the file there, if its key is to count too",
+            )
             for name in self.missing
         ]
 
@@ -64,7 +69,7 @@ def trust_in(
 ) -> Trust:
     """The same for ``keys`` that were read before (None: those of the layout, which says what is demanded)."""
     if keys is not None and not keys:
-        step = "pass the keys whose seals are taken, or None for those that the layout trusts"
+        step = "pass the keys whose seals are accepted, or None for those that the layout trusts"
         raise UsageProblem(
             "no key is given whose seal could be taken", where="trusted", found="none", next_step=step
         )
@@ -159,7 +164,7 @@ def _no_seal(read: ReadLayout, receiver: Receiver) -> Problem:
 
 def _no_key(policy: ReadPolicy) -> Problem:
     step = "name the public keys of the release in trust there, or give --trust KEY"
-    what = "the policy does not say whose seals are taken"
+    what = "the policy does not say whose seals are accepted"
     return Problem(what, where=policy.file, found="no trust", expected="trust", next_step=step)
 
 

@@ -43,7 +43,7 @@ def refuse_suffixes(paths: Iterable[Path], form: str | None = None) -> None:
     problems: list[Problem] = []
     for path in paths:
         try:
-            format_of(path.name, output_form(path, form))
+            format_of(str(path), output_form(path, form))
         except UsageProblem as error:
             from gemel.workflows.not_images import output_that_is_no_image
 
@@ -114,19 +114,41 @@ def memory_files(layout: Layout, given: Iterable[str]) -> dict[Path, str]:
         name, equals, file = text.partition("=")
         if not equals or not file:
             what, expected = "not a memory and its file", "NAME=FILE"
-            problems.append(Problem(what, where="--memory", found=text, expected=expected))
+            problems.append(
+                Problem(
+                    what,
+                    where="--memory",
+                    found=text,
+                    expected=expected,
+                    next_step="write the memory's name, '=' and the file",
+                )
+            )
         elif name not in known:
             what, expected = "unknown flash or ROM memory", f"one of {', '.join(known)}"
             hint = nearest_hint(name, known)
             problems.append(Problem(what, where="--memory", found=name, expected=expected, next_step=hint))
         elif Path(file) in files:
             problems.append(
-                Problem("a file is given twice", where="--memory", found=text, expected="one each")
+                Problem(
+                    "a file is given twice",
+                    where="--memory",
+                    found=text,
+                    expected="a file for each memory",
+                    next_step="give another name",
+                )
             )
         elif layout.memories[name].size > MAX_WHOLE:
             what, expected = "too large to be written whole", f"at most {format_size(MAX_WHOLE)}"
             found = format_size(layout.memories[name].size)
-            problems.append(Problem(what, where=f"memory {name}", found=found, expected=expected))
+            problems.append(
+                Problem(
+                    what,
+                    where=f"memory {name}",
+                    found=found,
+                    expected=expected,
+                    next_step="write the image alone: -o IMAGE",
+                )
+            )
         else:
             files[Path(file)] = name
     if problems:
@@ -156,7 +178,11 @@ def _binary_span(path: Path, image: SparseBytes, layout: Layout) -> tuple[Span, 
     first = min((m for m in memories if m.kind == "flash"), key=lambda m: m.start, default=None)
     bounds = image.bounds()
     if first is None or bounds is None:
-        raise UsageProblem("there is no flash to write a raw binary of", where=str(path))
+        raise UsageProblem(
+            "there is no flash to write a raw binary of",
+            where=str(path),
+            next_step="give the output a name that ends in .hex or .srec",
+        )
     span = Span.from_bounds(first.start, bounds.end)
     gaps = without([span], [memory.span for memory in memories])
     if bounds.start < first.start or gaps:

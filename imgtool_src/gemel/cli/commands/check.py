@@ -85,14 +85,17 @@ def command(asked: Asked) -> int:
 
     Where LAYOUT is left out, gemel.toml in the folder is it; LAYOUT alone checks the layout. A build is given as
     NAME=FILE or by its path in the layout. Every rule ends as holds, broken, not checked or does not apply; what
-    only the builds would show is not checked without them. Seals are verified with the public keys that the
-    layout trusts. --trust narrows them, and gives them where the layout names none; with it a seal is required,
-    and no waiver of the layout applies to what guards the image. --policy does so too, with all that your own
-    file requires; with it LAYOUT may be left out, and what record and seal prove alone is checked. --release checks
-    a folder of gemel release: its digests, documents and signatures, and its image. --from-device checks what was
-    read back from a device, in one file or, of several memories, in several: settings are set aside, and remains of
-    another version and an update that stopped half way are found. Files that --report names are written whatever
-    the result is. A passing check is evidence, not a safety approval.
+    only the builds would show is not checked without them. Reports are written whatever the result is. A passing
+    check is evidence, not a safety approval.
+
+    Seals are verified with the public keys that the layout trusts. --trust narrows them, or gives them where the
+    layout names none; with it a seal is required, and no waiver of the layout applies to rules that guard the image.
+    --policy does so too, with all that your own file requires; with it LAYOUT may be left out: then record and seal
+    are checked alone.
+
+    --release checks a folder of gemel release: its digests, documents, signatures and image. --from-device checks
+    what was read back from a device, one file for each memory: settings are set aside, and remains of another version
+    and an interrupted update are found.
 
     \b
     Example:

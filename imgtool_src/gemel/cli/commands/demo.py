@@ -189,7 +189,12 @@ def _unpack(target: Path) -> None:
         files = demo_files()
     except OSError as error:
         reason = error.strerror or str(error)
-        raise OutputError("the demo's files cannot be laid out", where=str(target), found=reason) from error
+        raise OutputError(
+            "the demo's files cannot be laid out",
+            where=str(target),
+            found=reason,
+            next_step="name a folder where you may write",
+        ) from error
     write_all({target / name: [data] for name, data in {**files, "commands.txt": commands.encode()}.items()})
 
 

@@ -173,9 +173,20 @@ def _files(given: list[str]) -> dict[str, Path]:
             problems.append(Problem("not a build", found=text, expected="NAME=FILE", next_step=hint))
         elif not re.fullmatch(NAME_PATTERN, name):
             expected = "1 to 23 letters, digits, '-' or '_', a letter or digit first"
-            problems.append(Problem("no name for a build", found=name, expected=expected))
+            problems.append(
+                Problem(
+                    "not a name for a build", found=name, expected=expected, next_step="choose another name"
+                )
+            )
         elif name in files:
-            problems.append(Problem("a build is given twice", found=text, expected=f"one file for {name}"))
+            problems.append(
+                Problem(
+                    "a build is given twice",
+                    found=text,
+                    expected=f"one file for {name}",
+                    next_step="leave one out",
+                )
+            )
         else:
             files[name] = Path(file)
     if problems:
@@ -188,7 +199,7 @@ def _refuse_existing(output: Path, inputs: list[Path], force: bool) -> None:
 
     refuse_targets([output], inputs)
     if os.path.lexists(output) and not force:
-        hint = "give the draft another name, and take from it what you want; or --force"
+        hint = "give another name, or overwrite the file with --force"
         what, expected = "a draft does not overwrite a file", "a name that is free"
         raise UsageProblem(what, where=str(output), expected=expected, next_step=hint)
 
@@ -205,7 +216,9 @@ def _evidence(
 
     if image is None:
         if at is not None:
-            raise UsageProblem("--at is for an image, and none is given", expected="an IMAGE")
+            raise UsageProblem(
+                "--at is for an image, and none is given", expected="an IMAGE", next_step="leave --at out"
+            )
         return None, load_builds(None, files)
     decoded = read_image(image, at=at, form=as_form)
     recorded = record_of(decoded.data, image.name)

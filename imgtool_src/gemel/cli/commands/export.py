@@ -58,7 +58,10 @@ def command(
     if image is not None or key_texts:
         given = " ".join([*([str(image)] if image else []), *(["--key"] if key_texts else [])])
         raise UsageProblem(
-            "images and keys are for export suit", found=given, expected=f"export {what} [LAYOUT]"
+            "images and keys are for export suit",
+            found=given,
+            expected=f"export {what} [LAYOUT]",
+            next_step="leave them out",
         )
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
@@ -86,7 +89,9 @@ def _text(export: Export, layout: Path | None, core: str | None) -> str:
         return export.text()
     if layout is None and not OWN.is_file():
         what, expected = f"{export.name} is made from a layout", f"LAYOUT, or {OWN} in the folder"
-        raise UsageProblem(what, found="none", expected=expected)
+        raise UsageProblem(
+            what, found="none", expected=expected, next_step=f"gemel export {export.name} LAYOUT"
+        )
     read = load_layout(layout or OWN)
     cores = read.layout.cores
     if core is not None and core not in cores:

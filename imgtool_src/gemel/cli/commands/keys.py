@@ -60,7 +60,7 @@ def command() -> None:
 @option("--public", metavar="PUBKEY", kind=FILE, help="File for the public part.")
 @pass_phrase_options
 @option("--no-pass-phrase", is_flag=True, help="Leave the key unprotected: who reads the file has it.")
-@option("--weak-pass-phrase", is_flag=True, help="Take a pass phrase that is easily guessed too.")
+@option("--weak-pass-phrase", is_flag=True, help="Accept a pass phrase that is easily guessed.")
 def new(
     algorithm: str,
     output: Path,
@@ -88,7 +88,12 @@ def new(
     if algorithm_named(algorithm) is None:
         raise UsageProblem(unknown_algorithm(algorithm))
     if no_pass_phrase and phrases.given:
-        raise UsageProblem("a pass phrase and --no-pass-phrase", found="both", expected="one of them")
+        raise UsageProblem(
+            "a pass phrase and --no-pass-phrase",
+            found="both",
+            expected="one of them",
+            next_step="leave one out",
+        )
     refuse_existing([output, *([public] if public else [])])
     phrase = None if no_pass_phrase else phrases.of_new_key(weak_pass_phrase)
     key = new_private_key(algorithm)

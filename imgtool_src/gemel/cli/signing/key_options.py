@@ -149,7 +149,13 @@ class GivenKeys:
         prints = [signer.public_key.fingerprint for signer in signers]
         if len(set(prints)) < len(prints):
             twice = next(each for each in prints if prints.count(each) > 1).hex()
-            raise UsageProblem("a key is given twice", where="--key", found=twice, expected="each key once")
+            raise UsageProblem(
+                "a key is given twice",
+                where="--key",
+                found=twice,
+                expected="each key once",
+                next_step="leave one out",
+            )
         return signers
 
     def _unlock(self) -> None:

@@ -51,7 +51,7 @@ open_keys_option = option(
     "--key-open-to-others",
     "open_keys",
     is_flag=True,
-    help="Sign with key files that others can read or change too; they are refused else.",
+    help="Sign with key files that other users can read or change too; without it they are refused.",
 )
 
 
@@ -72,7 +72,10 @@ class PassPhrases(Struct, repr=False):
         if len(given) not in (1, len(questions)):
             found, expected = f"{len(given)} pass phrases", f"1, or {len(questions)}: one for each"
             raise UsageProblem(
-                "pass phrases and keys that need one do not match", found=found, expected=expected
+                "pass phrases and keys that need one do not match",
+                found=found,
+                expected=expected,
+                next_step="give one for all, or one for each key in the order of the keys",
             )
         return given if len(given) == len(questions) else given * len(questions)
 
@@ -97,7 +100,12 @@ class PassPhrases(Struct, repr=False):
     def _of_new_key(self) -> bytes:
         given = self._given()
         if len(given) > 1:
-            raise UsageProblem("a key has one pass phrase", found=str(len(given)), expected="1")
+            raise UsageProblem(
+                "a key has one pass phrase",
+                found=str(len(given)),
+                expected="1",
+                next_step="leave the others out",
+            )
         if given:
             return given[0]
         phrase = _asked("pass phrase of the new key")
@@ -114,7 +122,10 @@ class PassPhrases(Struct, repr=False):
         if self.files and self.names:
             expected = "--pass-phrase-file or --pass-phrase-env"
             raise UsageProblem(
-                "pass phrases from files and from the environment", found="both", expected=expected
+                "pass phrases from files and from the environment",
+                found="both",
+                expected=expected,
+                next_step="give all by one of the two options",
             )
         return [phrase_of_file(path, "--pass-phrase-file") for path in self.files] + [
             _of_environment(name) for name in self.names
@@ -137,13 +148,18 @@ def phrase_of_file(path: Path, option: str) -> bytes:
             where=option,
             found=found,
             expected="a file",
+            next_step="check the path after the option",
         )
         raise UsageProblem(problem) from None  # the chain would show the name, which may be the phrase
     line = data.removesuffix(b"\n").removesuffix(b"\r")
     if not line or b"\n" in line:
         found = "several lines" if line else "nothing"
         raise UsageProblem(
-            "not a file with a pass phrase or PIN", where=option, found=found, expected="one line"
+            "not a file with a pass phrase or PIN",
+            where=option,
+            found=found,
+            expected="one line",
+            next_step="put the pass phrase alone into the file",
         )
     from gemel.files.private_files import open_to_others
 
@@ -158,7 +174,11 @@ def _of_environment(name: str) -> bytes:
         found = "empty" if value == "" else "not set"
         what = "the variable that is to hold the pass phrase or PIN is not there"
         raise UsageProblem(
-            what, where="--pass-phrase-env", found=found, expected="the name of a variable that is set"
+            what,
+            where="--pass-phrase-env",
+            found=found,
+            expected="the name of a variable that is set",
+            next_step="set it, or correct the name",
         )
     return os.fsencode(value)
 
@@ -178,5 +198,5 @@ def _asked(question: str) -> bytes:
     except EOFError:
         text = ""
     if not text:
-        raise UsageProblem(f"no {question} was typed", where="terminal")
+        raise UsageProblem(f"no {question} was typed", where="terminal", next_step="run the command again")
     return text.encode("utf-8", "surrogateescape")

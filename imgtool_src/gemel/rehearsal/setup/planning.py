@@ -99,7 +99,12 @@ def _page_problems(layout: Layout) -> list[Problem]:
                 found = f"memories {name} and {other} for core {core.name} at {format_address(second.start)}"
                 expected = f"each page of {PAGE:,} bytes in one memory"
                 problems.append(
-                    Problem("two memories share a page of the emulator", found=found, expected=expected)
+                    Problem(
+                        "two memories share a page of the emulator",
+                        found=found,
+                        expected=expected,
+                        next_step="correct the memories of the layout",
+                    )
                 )
     for memory in layout.memories.values():
         starts = {start for core in layout.cores for start in starts_of(memory, core)}
@@ -108,7 +113,10 @@ def _page_problems(layout: Layout) -> list[Problem]:
             expected = f"addresses apart by whole pages of {PAGE:,} bytes"
             problems.append(
                 Problem(
-                    f"views of memory {memory.name} that cannot be mapped", found=found, expected=expected
+                    f"views of memory {memory.name} that cannot be mapped",
+                    found=found,
+                    expected=expected,
+                    next_step="correct the memories of the layout",
                 )
             )
     return problems
@@ -205,7 +213,9 @@ def _reset_vectors(layout: Layout, core: Core) -> int:
     ]
     if not starts:
         expected = "a build of the primary in an area of purpose code, or reset_vectors of the core"
-        raise CannotRehearse(f"nothing says where core {core.name} starts", expected=expected)
+        raise CannotRehearse(
+            f"nothing says where core {core.name} starts", expected=expected, next_step="correct the layout"
+        )
     return seen_by(layout, min(starts), core.name)
 
 

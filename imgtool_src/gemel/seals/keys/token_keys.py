@@ -129,7 +129,9 @@ class Token:
         try:
             given = PROTECTED_AUTH if pin is None else pin.decode("utf-8")
         except UnicodeDecodeError:  # not chained: it holds the PIN
-            raise KeyFileError("the PIN is wrong: it is not UTF-8", where=self.text) from None
+            raise KeyFileError(
+                "the PIN is wrong: it is not UTF-8", where=self.text, next_step="give the PIN again, in UTF-8"
+            ) from None
         with _refusals("the token cannot be opened", self.text):
             self._session = self._token.open(user_pin=given)
         self._pin = given if isinstance(given, str) else None
@@ -214,7 +216,10 @@ def find_token(uri: TokenUri, module_path: str) -> Token:
     except (pkcs11.PKCS11Error, OSError, ValueError) as error:
         expected = "the PKCS#11 library that came with the token"
         raise KeyFileError(
-            "the PKCS#11 library cannot be loaded", where=module_path, expected=expected
+            "the PKCS#11 library cannot be loaded",
+            where=module_path,
+            expected=expected,
+            next_step="correct module-path in the URI, or GEMEL_PKCS11_MODULE",
         ) from error
     with _refusals("the tokens cannot be listed", module_path):
         tokens = list(_tokens(library))

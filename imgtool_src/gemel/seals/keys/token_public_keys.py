@@ -109,7 +109,12 @@ def _curve_key(source: Any, algorithm: SignatureAlgorithm, where: str) -> Any:
         return ec.EllipticCurvePublicKey.from_encoded_point(curve, point)
     except ValueError as error:
         found = f"{len(point)} bytes that are no point of its curve"
-        raise KeyFileError("the public part on the token is damaged", where=where, found=found) from error
+        raise KeyFileError(
+            "the public part on the token is damaged",
+            where=where,
+            found=found,
+            next_step="name another key; take this one out of use",
+        ) from error
 
 
 def _unfit(where: str, found: str) -> Problem:
