@@ -125,7 +125,7 @@ def test_there_are_such_rules() -> None:
     ("table", "words"),
     [
         ('{ rule = "record-sound", severity = "warning" }', "missing key: rules.severity[0].reason"),
-        ('{ rule = "record-sound", severity = "warn", reason = "x" }', "unknown word"),
+        ('{ rule = "record-sound", severity = "warn", reason = "x" }', "unknown value"),
         ('{ rule = "record-sound", severity = "warning", reason = "" }', "text of the wrong length"),
     ],
 )

@@ -225,10 +225,14 @@ def test_every_problem_says_what_to_do_or_what_is_expected() -> None:
     alone = []
     for file in sorted(source.rglob("*.py")):
         for call in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            if isinstance(call, ast.Call) and getattr(call.func, "id", "") in ("Problem", "LayoutFault"):
+            name = getattr(call.func, "id", "") if isinstance(call, ast.Call) else ""
+            if isinstance(call, ast.Call) and name.endswith(
+                ("Problem", "LayoutFault", "Error", "Missing", "Rehearse")
+            ):
                 given = {each.arg for each in call.keywords}
-                if not {"expected", "next_step", None} & given and len(call.args) < 4:
-                    name = file.relative_to(source).as_posix()
-                    if CONTINUED.get(name, "\0") not in ast.unparse(call):
-                        alone.append(f"{name}:{call.lineno}: {ast.unparse(call)}")
+                parts = name in ("Problem", "LayoutFault") or {"where", "found"} & given
+                if parts and not {"expected", "next_step", None} & given:
+                    place = file.relative_to(source).as_posix()
+                    if CONTINUED.get(place, "\0") not in ast.unparse(call):
+                        alone.append(f"{place}:{call.lineno}: {ast.unparse(call)}")
     assert alone == []

@@ -26,7 +26,7 @@ FAULTS = [
     (
         'kind = "flash"',
         'kind = "falsh"',
-        'unknown word: memory.flash.kind; found "falsh"; expected one of "flash", "ram", "rom", "device"; '
+        'unknown value: memory.flash.kind; found "falsh"; expected one of "flash", "ram", "rom", "device"; '
         'did you mean "flash"?',
     ),
     (
@@ -57,7 +57,7 @@ FAULTS = [
         'version = "1.2.3"',
         "version = 1.2",
         'value of the wrong kind: version; found 1.2; expected a version "X.Y.Z", at most '
-        '"65535.65535.4294967295"',
+        '"65535.65535.4294967295"; write "1.2.0"',
     ),
     (
         "[contract.link]",
@@ -127,7 +127,7 @@ FAULTS = [
     (
         'architecture = "armv8-m.main"\nextensions',
         'architecture = "armv8-m"\nextensions',
-        'unknown word: core.station.architecture; found "armv8-m"; expected one of "armv6-m", "armv7-m", '
+        'unknown value: core.station.architecture; found "armv8-m"; expected one of "armv6-m", "armv7-m", '
         '"armv7e-m", "armv8-m.base", "armv8-m.main", "armv8.1-m.main"; did you mean "armv8-m.base" or '
         '"armv8-m.main"?',
     ),
@@ -240,7 +240,8 @@ def test_what_is_no_toml_is_told_with_its_line(data: bytes, found: str) -> None:
     """Whatever the parser refuses is told with file, line, the parser's reason and the text of the line."""
     (message,) = messages(data)
     assert re.fullmatch(
-        rf"{FILE}:2: not valid TOML: [A-Z].+; found {re.escape(found)}; expected TOML 1\.0 \(toml\.io\)",
+        rf"{FILE}:2: not valid TOML: [A-Z].+; found {re.escape(found)}; expected TOML 1\.0 \(toml\.io\)"
+        "(; put text in quotes.*)?",
         message,
     )
     assert message.isprintable()
@@ -325,3 +326,34 @@ def test_a_further_check_is_asked_only_once_names_exist() -> None:
     assert asked == []
     read_layout(LAYOUT.encode(), FILE, [check])  # type: ignore[list-item]
     assert len(asked) == 1
+
+
+@pytest.mark.parametrize(
+    ("line", "step"),
+    [
+        ("size = 32 KiB", 'put a size with a unit in quotes, such as "4 KiB"'),
+        ("size = 32KB", 'put a size with a unit in quotes, such as "4 KiB"'),
+        ("start = 10000000h", "write hexadecimal numbers with 0x before them"),
+        ("kind = flash", 'put text in quotes, such as "flash"'),
+        ("kind = true flash", ""),
+        ('kind = "flash', ""),
+        ("version = 1.2", 'write "1.2.0"'),
+        ('version = "v2"', 'write "2.0.0"'),
+        ('version = "2.0.0-rc1"', ""),
+        ('[seal]\narea = "x"\nrequired = "yes"', "write true, without quotes"),
+        ('[seal]\narea = "x"\nrequired = "Off"', "write false, without quotes"),
+        ('[seal]\narea = "x"\nrequired = "maybe"', ""),
+    ],
+)
+def test_a_slip_has_its_correction(line: str, step: str) -> None:
+    """What was likely meant is said; where that is not plain, nothing is."""
+    with pytest.raises(LayoutError) as raised:
+        read_layout(f'format = 1\nproduct = "lamp"\n{line}\n'.encode(), "lamp.toml")
+    number = 3 + line.count("\n")
+    (problem,) = (
+        each
+        for each in raised.value.problems
+        if each.where == f"lamp.toml:{number}" and "missing" not in each.what
+    )
+    assert problem.next_step.startswith(step)
+    assert bool(problem.next_step) == bool(step)

@@ -441,5 +441,5 @@ def test_the_line_to_add_holds_the_bits_that_the_loop_waits_for(loop: str, value
     _, *lines = step_lines(finding.next_step)
     assert lines[:2] == ["[[rehearsal.constant]]", f"at = {DEVICE + 4:#X}".replace("0X", "0x")]
     assert value in lines[2]
-    given = "\n".join(lines).replace("0x0 # the bits it waits for", "0x55") + "\n"
+    given = "\n".join(lines).replace("0x0 # with the bits it waits for", "0x55") + "\n"
     assert run(program + SLEEP, given).cores[0].state == "sleeping"

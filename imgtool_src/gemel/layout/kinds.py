@@ -193,13 +193,19 @@ def _unit_hint(value: object) -> str:
     return f'did you mean "{other[1]} {other[2].upper()}iB"?' if other else ""
 
 
+_FLAGS = {"true": "true", "yes": "true", "on": "true", "false": "false", "no": "false", "off": "false"}
+
+
 class Flag(ValueType):
     """true or false."""
 
     words = label = "true or false"
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
-        return value if isinstance(value, bool) else self.refuse(value, path, report)
+        if isinstance(value, bool):
+            return value
+        meant = _FLAGS.get(value.lower(), "") if isinstance(value, str) else ""
+        return self.refuse(value, path, report, next_step=f"write {meant}, without quotes" if meant else "")
 
     def schema(self) -> dict[str, Any]:
         return {"type": "boolean"}
@@ -253,6 +259,12 @@ class Text(ValueType):
         return result
 
 
+def nearest_version(text: str) -> str:
+    """``1.2.0`` for ``1.2``, ``v1.2`` and the like; empty where nothing is near."""
+    short = re.fullmatch(r"[vV]?([0-9]{1,4}(?:\.[0-9]{1,4}){0,2})", text)
+    return ".".join([*short[1].split("."), "0", "0"][:3]) if short else ""
+
+
 class VersionText(ValueType):
     """A version as text; its parts are held to the ranges that the record has for them."""
 
@@ -262,11 +274,13 @@ class VersionText(ValueType):
     limits = (0xFFFF, 0xFFFF, 0xFFFF_FFFF)
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
+        near = nearest_version(str(value))
+        step = f'write "{near}"' if near else ""
         if not isinstance(value, str):
-            return self.refuse(value, path, report)
+            return self.refuse(value, path, report, next_step=step)
         match = re.fullmatch(self.pattern, value)
         if not match:
-            return self.refuse(value, path, report, "text of the wrong form")
+            return self.refuse(value, path, report, "text of the wrong form", next_step=step)
         if any(int(part) > limit for part, limit in zip(match.groups(), self.limits, strict=True)):
             return self.refuse(value, path, report, "version out of range")
         return value
@@ -290,7 +304,9 @@ class Choice(ValueType):
         if isinstance(value, str):
             hint = nearest_hint(value, self.options)
         report(
-            LayoutFault(path, "unknown word", found=in_toml_words(value), expected=self.words, next_step=hint)
+            LayoutFault(
+                path, "unknown value", found=in_toml_words(value), expected=self.words, next_step=hint
+            )
         )
         return INVALID
 

@@ -36,7 +36,16 @@ MAX_KEY_PARTS = 64
 
 _LONG_KEY = r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"]*+"|'[^']*+')[ \t]*+\.[ \t]*+){64}"""
 
-_HEXADECIMAL = r"=\s*(?:0[0-9A-Fa-f_]+|0?x?[0-9A-Fa-f_]+h)\b"
+_SLIPS = (
+    (
+        r"=\s*(?:0[0-9A-Fa-f_]+|0?x?[0-9A-Fa-f_]+h)\b",
+        "write hexadecimal numbers with 0x before them, and nothing after them",
+    ),
+    (r"=\s*[0-9_]+ *[kKMG]?i?B\b", 'put a size with a unit in quotes, such as "4 KiB"'),
+    (r"^[^=#]+=\s*(?!true\b|false\b|inf\b|nan\b)[A-Za-z]", 'put text in quotes, such as "flash"'),
+)
+"""What a line that is not TOML may have been meant as, and what to write instead."""
+
 _FORMAT = r"(?m)^[ \t]*format[ \t]*="
 
 Check = Callable[[Layout], Iterable[LayoutFault]]
@@ -207,9 +216,7 @@ def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
         where=f"{file}:{line}",
         found=found or "the end of the file",
         expected="TOML 1.0 (toml.io)",
-        next_step="write hexadecimal numbers with 0x before them, and nothing after them"
-        if re.search(_HEXADECIMAL, found)
-        else "",
+        next_step=next((step for pattern, step in _SLIPS if re.search(pattern, found)), ""),
     )
 
 

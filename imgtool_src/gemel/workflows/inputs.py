@@ -419,10 +419,14 @@ def version_of(text: str | None, where: str = "--version") -> Version | None:
 
     if text is None:
         return None
+    from gemel.layout.kinds import nearest_version
+
     parts = text.split(".")
     limits = (0xFFFF, 0xFFFF, 0xFFFF_FFFF)
     sound = len(parts) == 3 and all(part.isascii() and part.isdigit() and len(part) <= 10 for part in parts)
     if not sound or any(int(part) > limit for part, limit in zip(parts, limits, strict=True)):
         expected = "X.Y.Z, at most 65535.65535.4294967295"
-        raise UsageProblem("not a version", where=where, found=text, expected=expected)
+        near = nearest_version(text)
+        step = f"write {near}" if near else "write three numbers, as in 1.4.2"
+        raise UsageProblem("not a version", where=where, found=text, expected=expected, next_step=step)
     return Version.of(text)

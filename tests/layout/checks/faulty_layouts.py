@@ -291,7 +291,7 @@ OF_CORES = [
         "two-primaries",
         'role = "primary" #',
         "a device has one primary core: core.sampler.role; found station, sampler; expected one "
-        'core with role = "primary"; say role = "secondary" of all but one of station, sampler',
+        'core with role = "primary"; set role = "secondary" in all but one of station, sampler',
         {
             'role = "secondary"': 'role = "primary" #',
             "[core.sampler.release]": f"{_THIRD_CORE}[core.third.release]",

@@ -8,7 +8,6 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.rehearsed import RehearsedFinding
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
-from gemel.text.numbers import counted
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -36,7 +35,7 @@ def finding_of(error: RehearsedFinding) -> Finding:
         where += f", {error.times:,} times from there"
     calls = [f"called from {call}" for call in reversed(error.calls)]
     if outer := calls[MAX_CALLS:]:
-        calls[MAX_CALLS:] = [f"and {counted(len(outer), 'outer call')}"]
+        calls[MAX_CALLS:] = [f"and {len(outer):,} outer call{'s' if len(outer) > 1 else ''}"]
     return Finding(
         error.what,
         (error.core, error.kind),

@@ -25,7 +25,7 @@ def core_faults(layout: Layout) -> Iterator[LayoutFault]:
             "a device has one primary core",
             found=found,
             expected='one core with role = "primary"',
-            next_step=f'say role = "secondary" of all but one of {found}' if primaries[1:] else "",
+            next_step=f'set role = "secondary" in all but one of {found}' if primaries[1:] else "",
         )
     for core in layout.cores.values():
         yield from _architecture(core)
