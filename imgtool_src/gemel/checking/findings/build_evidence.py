@@ -1,15 +1,16 @@
-"""Which builds show what a rule asks of them, and why the others do not."""
+"""What a rule says of each build or vector table that shows what it asks of them, and why the others do not."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from gemel.builds.build import Aspect as Asked
 from gemel.builds.build import Build
-from gemel.inspection.inspection import Inspection
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.vector_tables import tables
 from gemel.inspection.wording import needs_elf
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import NotChecked
+from gemel.outcomes import NotChecked, Outcome
 
 
 def builds_that_state(
@@ -23,3 +24,38 @@ def builds_that_state(
             yield NotChecked(f"build {plan.name}", reason)
         else:
             yield plan, build
+
+
+Check = Callable[[Inspection], Iterator[Outcome]]
+"""What a rule checks."""
+
+
+def of_each_build(
+    asked: Asked, plans: Callable[[Inspection], Iterable[BuildPlan]] | None = None
+) -> Callable[[Callable[[Inspection, BuildPlan, Build], Iterator[Outcome]]], Check]:
+    """A rule's check, made of what it says of one build that shows ``asked``; of each other it says why not."""
+
+    def made(of_build: Callable[[Inspection, BuildPlan, Build], Iterator[Outcome]]) -> Check:
+        def check(inspection: Inspection) -> Iterator[Outcome]:
+            for stated in builds_that_state(inspection, asked, plans(inspection) if plans else None):
+                if isinstance(stated, NotChecked):
+                    yield stated
+                else:
+                    yield from of_build(inspection, *stated)
+
+        return check
+
+    return made
+
+
+def of_each_table(of_table: Callable[[Inspection, VectorTable], Iterator[Outcome]]) -> Check:
+    """A rule's check, made of what it says of one vector table; of each that cannot be looked at it says why."""
+
+    def check(inspection: Inspection) -> Iterator[Outcome]:
+        for table in tables(inspection):
+            if isinstance(table, NotChecked):
+                yield table
+            else:
+                yield from of_table(inspection, table)
+
+    return check

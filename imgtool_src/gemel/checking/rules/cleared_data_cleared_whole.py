@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
@@ -25,7 +25,7 @@ from gemel.inspection.wording import (
 )
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, NotChecked, Outcome, Reason
+from gemel.outcomes import Finding, Outcome, Reason
 from gemel.spans import Span, format_address, without
 
 if TYPE_CHECKING:
@@ -38,42 +38,38 @@ KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
 """The same for the names of sections that a block reaches."""
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_build("symbols")
+def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each build that has sections of cleared data and shows by symbols what it clears."""
-    for stated in builds_that_state(inspection, "symbols"):
-        if isinstance(stated, NotChecked):
-            yield stated
-            continue
-        plan, build = stated
-        start = inspection.start_blocks[plan.name]
-        blocks = start.clears
-        by_run = start.written is not None
-        written = (
-            [block.span for block in (*blocks, *start.copies)] if start.written is None else [*start.written]
-        )
-        unstored = unstored_sections(build)
-        sections = [
-            each for each in unstored if _meant(each, blocks) or (by_run and _is_begun(build, each, written))
+    start = inspection.start_blocks[plan.name]
+    blocks = start.clears
+    by_run = start.written is not None
+    written = (
+        [block.span for block in (*blocks, *start.copies)] if start.written is None else [*start.written]
+    )
+    unstored = unstored_sections(build)
+    sections = [
+        each for each in unstored if _meant(each, blocks) or (by_run and _is_begun(build, each, written))
+    ]
+    run = inspection.start_runs.get(plan.name)
+    initialises = by_run and bool(
+        run and run.copies
+    )  # code that initialises, not one without a start of its own
+    left = _left_out(build, written) if start.states_clears or initialises else []
+    if initialises and not any(span.overlaps(each.span) for span in written for each in unstored):
+        others = [each for each in unstored if each not in left and _meant_so(build, each)]
+        left += [each for each in others if _is_own(inspection, plan, each.span)]
+    if sections or left:
+        findings = [
+            each
+            for section in sections
+            if (each := _partly_cleared(inspection, plan, build, section, written, by_run=by_run))
         ]
-        run = inspection.start_runs.get(plan.name)
-        initialises = by_run and bool(
-            run and run.copies
-        )  # code that initialises, not one without a start of its own
-        left = _left_out(build, written) if start.states_clears or initialises else []
-        if initialises and not any(span.overlaps(each.span) for span in written for each in unstored):
-            others = [each for each in unstored if each not in left and _meant_so(build, each)]
-            left += [each for each in others if _is_own(inspection, plan, each.span)]
-        if sections or left:
-            findings = [
-                each
-                for section in sections
-                if (each := _partly_cleared(inspection, plan, build, section, written, by_run=by_run))
-            ]
-            left = [section for section in left if section not in sections]
-            findings += [_not_cleared(plan, build, left, start, written)] if left else []
-            yield from found_or_holds(
-                findings, f"build {plan.name}, {', '.join(each.name for each in (*sections, *left))}"
-            )
+        left = [section for section in left if section not in sections]
+        findings += [_not_cleared(plan, build, left, start, written)] if left else []
+        yield from found_or_holds(
+            findings, f"build {plan.name}, {', '.join(each.name for each in (*sections, *left))}"
+        )
 
 
 def _left_out(build: Build, written: list[Span]) -> list[Section]:

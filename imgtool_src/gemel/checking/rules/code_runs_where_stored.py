@@ -4,25 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.windows import Window, parts_of, windows_of
 from gemel.inspection.wording import concerned, found_or_holds, segment_words, sized
-from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Outcome
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, format_size
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_build("run addresses")
+def check(inspection: Inspection, plan: BuildPlan, _: Build) -> Iterator[Outcome]:
     """One outcome for each build, one finding for each segment that runs in flash where it is not stored."""
-    for stated in builds_that_state(inspection, "run addresses"):
-        if isinstance(stated, NotChecked):
-            yield stated
-            continue
-        plan, _ = stated
-        windows = windows_of(inspection.layout, plan.core)
-        yield from found_or_holds(_findings(inspection.placements[plan.name], windows), f"build {plan.name}")
+    windows = windows_of(inspection.layout, plan.core)
+    yield from found_or_holds(_findings(inspection.placements[plan.name], windows), f"build {plan.name}")
 
 
 def _findings(placement: Placement, windows: list[Window]) -> Iterator[Finding]:

@@ -5,35 +5,31 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import data_at, inside_of
 from gemel.inspection.core_views import described_word
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, tables, word_span
+from gemel.inspection.vector_tables import place_of, word_span
 from gemel.inspection.wording import needs_elf
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 NO_ENTRY = "it lacks the Thumb bit: without ENTRY in its script the linker takes the start of .text"
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_table
+def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: its entry point against word 1 of its vector table in the image."""
-    for table in tables(inspection):
-        if isinstance(table, NotChecked):
-            yield table
-            continue
-        name = table.plan.name
-        build = inspection.builds.get(name)
-        if build is None or build.entry is None:
-            yield NotChecked(f"build {name}", needs_elf(name, build, "entry point"))
-        elif build.entry == table.words[1] or _stored_at(inspection, name, build.entry) == table.words[1]:
-            yield Holds(f"build {name}")
-        elif inside_of(build, table.words[1]):
-            yield NotChecked(
-                f"build {name}", "its reset handler is no start, see handlers-at-function-starts"
-            )
-        else:
-            yield _finding(inspection, table, build, build.entry)
+    name = table.plan.name
+    build = inspection.builds.get(name)
+    if build is None or build.entry is None:
+        yield NotChecked(f"build {name}", needs_elf(name, build, "entry point"))
+    elif build.entry == table.words[1] or _stored_at(inspection, name, build.entry) == table.words[1]:
+        yield Holds(f"build {name}")
+    elif inside_of(build, table.words[1]):
+        yield NotChecked(f"build {name}", "its reset handler is no start, see handlers-at-function-starts")
+    else:
+        yield _finding(inspection, table, build, build.entry)
 
 
 def _stored_at(inspection: Inspection, name: str, entry: int) -> int | None:

@@ -4,39 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import words_of_no_table
 from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import Inside, inside_of
 from gemel.inspection.core_views import described_word, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, tables, value_lines, words_span
+from gemel.inspection.vector_tables import place_of, value_lines, words_span
 from gemel.inspection.wording import needs_elf
 from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_table
+def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build, or one for each function that words of its table lead into."""
-    for table in tables(inspection):
-        if isinstance(table, NotChecked):
-            yield table
-            continue
-        name = table.plan.name
-        build = inspection.builds.get(name)
-        if build is None or build.symbols is None:
-            if unlikely := _unlikely(inspection, name):
-                yield from unlikely
-                continue
-            yield NotChecked(
-                f"build {name}",
-                needs_elf(name, build, "symbols") or Reason("it has no symbols", Need("symbol", build=name)),
-            )
-            continue
-        faults = words_inside(inspection, table)
-        for inside, indices in faults.items():
-            yield _finding(inspection, table, inside, indices)
-        if not faults:
-            yield Holds(f"build {name}")
+    name = table.plan.name
+    build = inspection.builds.get(name)
+    if build is None or build.symbols is None:
+        if unlikely := _unlikely(inspection, name):
+            yield from unlikely
+            return
+        yield NotChecked(
+            f"build {name}",
+            needs_elf(name, build, "symbols") or Reason("it has no symbols", Need("symbol", build=name)),
+        )
+        return
+    faults = words_inside(inspection, table)
+    for inside, indices in faults.items():
+        yield _finding(inspection, table, inside, indices)
+    if not faults:
+        yield Holds(f"build {name}")
 
 
 def _unlikely(inspection: Inspection, name: str) -> list[Finding]:

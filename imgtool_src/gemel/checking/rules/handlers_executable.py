@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import words_of_no_table
 from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import data_at
 from gemel.inspection.core_views import distance, function_at, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, tables, value_lines, words_span
+from gemel.inspection.vector_tables import place_of, value_lines, words_span
 from gemel.inspection.wording import needs_elf
 from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -18,23 +19,20 @@ from gemel.placement.placing import Piece, Placement
 from gemel.spans import format_address
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_table
+def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build, or one for each segment that wrongly holds handlers of it."""
-    for table in tables(inspection):
-        if isinstance(table, NotChecked):
-            yield table
-            continue
-        name = table.plan.name
-        placement = inspection.placements.get(name)
-        missing = needs_elf(name, inspection.builds.get(name), "access rights")
-        if placement is None or missing:
-            yield NotChecked(f"build {name}", missing)
-            continue
-        faults = _faults(inspection, table, placement)
-        for part, indices in faults.items():
-            yield _finding(inspection, table, part, indices)
-        if not faults:
-            yield Holds(f"build {name}")
+    name = table.plan.name
+    placement = inspection.placements.get(name)
+    missing = needs_elf(name, inspection.builds.get(name), "access rights")
+    if placement is None or missing:
+        yield NotChecked(f"build {name}", missing)
+        return
+    faults = _faults(inspection, table, placement)
+    for part, indices in faults.items():
+        yield _finding(inspection, table, part, indices)
+    if not faults:
+        yield Holds(f"build {name}")
 
 
 def _faults(inspection: Inspection, table: VectorTable, placement: Placement) -> dict[str, list[int]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import Fault, judged_words, words_after_table
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import (
@@ -14,7 +15,6 @@ from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import (
     named_words,
     place_of,
-    tables,
     value_lines,
     words_span,
 )
@@ -33,26 +33,23 @@ WHAT: dict[Fault, str] = {
 }
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_table
+def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build, or one for each kind of fault in its table, however many words it has."""
-    for table in tables(inspection):
-        if isinstance(table, NotChecked):
-            yield table
-            continue
-        faults, unchecked = judged_words(inspection, table)
-        cut = set(words_after_table(inspection, table))  # vector-table-complete shows
-        faults = {
-            fault: left for fault, indices in faults.items() if (left := [i for i in indices if i not in cut])
-        }
-        short = _is_short(table, [index for indices in faults.values() for index in indices])
-        for fault, indices in faults.items():
-            found = _finding(inspection, table, fault, indices)
-            first = ((RULE.name, table.plan.name),) if short else ()
-            yield replace(found, follows_from=(*found.follows_from, *first))
-        for reason, indices in unchecked.items():
-            yield NotChecked(f"build {table.plan.name}, {named_words(indices)}", reason)
-        if not faults and not unchecked:
-            yield Holds(f"build {table.plan.name}")
+    faults, unchecked = judged_words(inspection, table)
+    cut = set(words_after_table(inspection, table))  # vector-table-complete shows
+    faults = {
+        fault: left for fault, indices in faults.items() if (left := [i for i in indices if i not in cut])
+    }
+    short = _is_short(table, [index for indices in faults.values() for index in indices])
+    for fault, indices in faults.items():
+        found = _finding(inspection, table, fault, indices)
+        first = ((RULE.name, table.plan.name),) if short else ()
+        yield replace(found, follows_from=(*found.follows_from, *first))
+    for reason, indices in unchecked.items():
+        yield NotChecked(f"build {table.plan.name}, {named_words(indices)}", reason)
+    if not faults and not unchecked:
+        yield Holds(f"build {table.plan.name}")
 
 
 _MANY = 16

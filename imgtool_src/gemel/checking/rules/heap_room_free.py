@@ -5,27 +5,23 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.reserves import Reserve, inverted_heaps, reserves_of
 from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.outcomes import Finding, Outcome
 from gemel.spans import Span, format_address
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_build("symbols")
+def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each build whose linker script sets a heap aside."""
-    for stated in builds_that_state(inspection, "symbols"):
-        if isinstance(stated, NotChecked):
-            yield stated
-            continue
-        plan, build = stated
-        heaps = [reserve for reserve in reserves_of(build) if reserve.kind == "heap"]
-        findings = list(_findings(plan, build, heaps))
-        if heaps or findings:
-            yield from found_or_holds(findings, f"build {plan.name}")
+    heaps = [reserve for reserve in reserves_of(build) if reserve.kind == "heap"]
+    findings = list(_findings(plan, build, heaps))
+    if heaps or findings:
+        yield from found_or_holds(findings, f"build {plan.name}")
 
 
 def _findings(plan: BuildPlan, build: Build, heaps: list[Reserve]) -> Iterator[Finding]:

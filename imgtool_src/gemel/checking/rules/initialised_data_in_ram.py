@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import (
@@ -20,7 +20,7 @@ from gemel.inspection.wording import (
 )
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.outcomes import Finding, Outcome
 
 if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
@@ -29,24 +29,18 @@ _DATA = re.compile(r"^\.s?data(\.|$)")
 """Names of sections of initialised variables; ``.data.rel.ro`` and the like never stand alone in a program."""
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_build("sections")
+def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each build, one finding for all its variables in one memory of flash."""
-    for stated in builds_that_state(inspection, "sections"):
-        if isinstance(stated, NotChecked):
-            yield stated
-            continue
-        plan, build = stated
-        sections = (
-            [section for section in build.sections.all() if _is_data(section)] if build.sections else []
-        )
-        if sections:
-            in_flash: dict[str, list[Section]] = {}
-            for section in sections:
-                located = locate(inspection.layout, section.span.start, plan.core)
-                if located and located.memory.holds_image:
-                    in_flash.setdefault(located.memory.name, []).append(section)
-            findings = (_finding(inspection, plan, build, *each) for each in in_flash.items())
-            yield from found_or_holds(findings, f"build {plan.name}")
+    sections = [section for section in build.sections.all() if _is_data(section)] if build.sections else []
+    if sections:
+        in_flash: dict[str, list[Section]] = {}
+        for section in sections:
+            located = locate(inspection.layout, section.span.start, plan.core)
+            if located and located.memory.holds_image:
+                in_flash.setdefault(located.memory.name, []).append(section)
+        findings = (_finding(inspection, plan, build, *each) for each in in_flash.items())
+        yield from found_or_holds(findings, f"build {plan.name}")
 
 
 def _is_data(section: Section) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.findings.taken_ram import taken_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.contract_parties import DefinedSymbol, defined_symbol
@@ -32,27 +32,23 @@ KEPT_IN_FLASH = (*KEPT, "settings", "eeprom", "nvm", "nvs", "config", "storage",
 """Parts of names of sections that a device writes at run time, in flash too; common practice."""
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_build("RAM use")
+def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each build, one finding for each piece of memory that it should not take."""
-    for stated in builds_that_state(inspection, "RAM use"):
-        if isinstance(stated, NotChecked):
-            yield stated
-            continue
-        plan, build = stated
-        where = f"build {plan.name}"
-        findings = list(in_short(_findings(inspection, plan, build)))
-        if findings:
-            yield from findings
-        elif _owner_unknown(inspection.layout, plan, build):
-            yield NotChecked(
-                where,
-                Reason(
-                    f"needs the RAM that the core owns: ram in [core.{plan.core}] of the layout",
-                    Need("layout", f"core.{plan.core}.ram"),
-                ),
-            )
-        else:
-            yield Holds(where)
+    where = f"build {plan.name}"
+    findings = list(in_short(_findings(inspection, plan, build)))
+    if findings:
+        yield from findings
+    elif _owner_unknown(inspection.layout, plan, build):
+        yield NotChecked(
+            where,
+            Reason(
+                f"needs the RAM that the core owns: ram in [core.{plan.core}] of the layout",
+                Need("layout", f"core.{plan.core}.ram"),
+            ),
+        )
+    else:
+        yield Holds(where)
 
 
 def _owner_unknown(layout: Layout, plan: BuildPlan, build: Build) -> bool:

@@ -4,39 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
-from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import place_of, tables, words_span
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.vector_tables import place_of, words_span
 from gemel.m_profile.vector_tables import word_name
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Outcome
 
 REQUIRED = (2, 3, 11, 14)
 """NMI, HardFault, SVCall, PendSV: every profile has them, and none has an enable bit."""
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_table
+def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: the words of its vector table that must not be zero."""
-    for table in tables(inspection):
-        if isinstance(table, NotChecked):
-            yield table
-            continue
-        missing = [index for index in REQUIRED if table.words[index : index + 1] == (0,)]
-        if not missing:
-            yield Holds(f"build {table.plan.name}")
-            continue
-        names = ", ".join(word_name(index) for index in missing)
-        yield Finding(
-            f"build {table.plan.name} has no handler for {names}",
-            (table.plan.name, table.core.name),
-            where=place_of(table, *missing),
-            found="0x0000_0000",
-            expected="the address of a handler in each of these words",
-            span=words_span(table, missing),
-            follows_from=(
-                ("vector-table-complete", table.plan.name),
-                ("reset-handler-in-code", table.plan.name),
-            ),
-        )
+    missing = [index for index in REQUIRED if table.words[index : index + 1] == (0,)]
+    if not missing:
+        yield Holds(f"build {table.plan.name}")
+        return
+    names = ", ".join(word_name(index) for index in missing)
+    yield Finding(
+        f"build {table.plan.name} has no handler for {names}",
+        (table.plan.name, table.core.name),
+        where=place_of(table, *missing),
+        found="0x0000_0000",
+        expected="the address of a handler in each of these words",
+        span=words_span(table, missing),
+        follows_from=(
+            ("vector-table-complete", table.plan.name),
+            ("reset-handler-in-code", table.plan.name),
+        ),
+    )
 
 
 RULE = Rule(

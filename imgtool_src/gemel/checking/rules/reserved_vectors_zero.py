@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import named_words, place_of, tables, unexplained, words_span
+from gemel.inspection.vector_tables import named_words, place_of, unexplained, words_span
 from gemel.m_profile.vector_tables import RESERVED, reserved_words, word_name
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
@@ -15,20 +16,17 @@ SECURE_FAULT = 7
 """On Armv8-M Baseline a rule of its own, ``secure-fault-vector-unused``, is about this word."""
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_table
+def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build; words that a stamp or checksum of the layout fills are left out."""
-    for table in tables(inspection):
-        if isinstance(table, NotChecked):
-            yield table
-            continue
-        filled = [index for index in _reserved(table) if index < len(table.words) and table.words[index]]
-        used, reason = unexplained(inspection, table, filled)
-        if reason:
-            yield NotChecked(f"build {table.plan.name}, {named_words(used)}", reason)
-        elif used:
-            yield _finding(table, used)
-        else:
-            yield Holds(f"build {table.plan.name}")
+    filled = [index for index in _reserved(table) if index < len(table.words) and table.words[index]]
+    used, reason = unexplained(inspection, table, filled)
+    if reason:
+        yield NotChecked(f"build {table.plan.name}, {named_words(used)}", reason)
+    elif used:
+        yield _finding(table, used)
+    else:
+        yield Holds(f"build {table.plan.name}")
 
 
 def _reserved(table: VectorTable) -> list[int]:

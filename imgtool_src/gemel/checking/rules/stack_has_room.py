@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.reserves import Reserve, Stated, reserves_of
@@ -18,7 +19,7 @@ from gemel.inspection.stack_room import (
     room_below,
     stack_object,
 )
-from gemel.inspection.vector_tables import place_of, tables, word_span
+from gemel.inspection.vector_tables import place_of, word_span
 from gemel.inspection.wording import biggest_symbols, concerned, needs_elf, said_of, see, sized
 from gemel.layout.addresses import seen_by
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -30,20 +31,17 @@ ALIGNMENT = 8
 """Of a stack; a linker may align inside a section, after its start (AAPCS32, "The Stack"; from memory)."""
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_table
+def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: what is below its vector table's first word."""
-    for table in tables(inspection):
-        if isinstance(table, NotChecked):
-            yield table
-            continue
-        place = place_of_stack(inspection.layout, table.core.name, table.words[0])
-        if place is None:
-            yield NotChecked(
-                f"build {table.plan.name}",
-                see("stack-pointer-in-own-ram", "its stack pointer is in no RAM of its core"),
-            )
-        else:
-            yield _outcome(inspection, table, place)
+    place = place_of_stack(inspection.layout, table.core.name, table.words[0])
+    if place is None:
+        yield NotChecked(
+            f"build {table.plan.name}",
+            see("stack-pointer-in-own-ram", "its stack pointer is in no RAM of its core"),
+        )
+    else:
+        yield _outcome(inspection, table, place)
 
 
 def _outcome(inspection: Inspection, table: VectorTable, place: StackRoom) -> Outcome:

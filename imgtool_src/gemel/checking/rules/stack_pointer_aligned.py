@@ -4,36 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
-from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import place_of, tables, word_span
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.vector_tables import place_of, word_span
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import format_address
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_table
+def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: its vector table's first word."""
-    for table in tables(inspection):
-        if isinstance(table, NotChecked):
-            yield table
-            continue
-        pointer = table.words[0]
-        if pointer % 8 == 0:
-            yield Holds(f"build {table.plan.name}")
-            continue
-        found = format_address(pointer)
-        if pointer % 4:
-            found += (
-                f"; the hardware clears the two lowest bits and starts with {format_address(pointer & ~3)}"
-            )
-        yield Finding(
-            f"the initial stack pointer of build {table.plan.name} is not aligned",
-            (table.plan.name, table.core.name),
-            where=place_of(table, 0),
-            found=found,
-            expected=f"a multiple of 8, such as {format_address(pointer & ~7)}",
-            span=word_span(table, 0),
-        )
+    pointer = table.words[0]
+    if pointer % 8 == 0:
+        yield Holds(f"build {table.plan.name}")
+        return
+    found = format_address(pointer)
+    if pointer % 4:
+        found += f"; the hardware clears the two lowest bits and starts with {format_address(pointer & ~3)}"
+    yield Finding(
+        f"the initial stack pointer of build {table.plan.name} is not aligned",
+        (table.plan.name, table.core.name),
+        where=place_of(table, 0),
+        found=found,
+        expected=f"a multiple of 8, such as {format_address(pointer & ~7)}",
+        span=word_span(table, 0),
+    )
 
 
 RULE = Rule(

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, table_span, tables
+from gemel.inspection.vector_tables import place_of, table_span
 from gemel.m_profile.vector_tables import alignment_of
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, align_down, format_address, format_size
 from gemel.text.escaping import in_toml
 
@@ -17,32 +18,29 @@ if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_table
+def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: the address of its vector table as its core sees it."""
-    for table in tables(inspection):
-        if isinstance(table, NotChecked):
-            yield table
-            continue
-        core = table.core
-        needed = max(alignment_of(core.interrupts), core.vector_alignment or 0)
-        address = table.placed.vector_address
-        if address % needed == 0:
-            yield Holds(f"build {table.plan.name}")
-            continue
-        given = " (vector_alignment in the layout)" if needed == core.vector_alignment else ""
-        lower = align_down(address, needed)
-        before = _before(inspection, table)
-        yield Finding(
-            f"the vector table of build {table.plan.name} is not aligned for {core.interrupts} interrupts",
-            (table.plan.name, core.name),
-            where=place_of(table),
-            found=f"{format_address(address)}, {format_size(address - lower)} above a multiple of {needed}",
-            expected=f"a multiple of {format_size(needed)}{given}, such as {format_address(lower)} "
-            f"or {format_address(lower + needed)}",
-            span=table_span(inspection.layout, table.plan),
-            lines=tuple(f"section {in_toml(each.name)}, {each.span}, is before it" for each in before),
-            next_step=_moving(before[0]) if before else "",
-        )
+    core = table.core
+    needed = max(alignment_of(core.interrupts), core.vector_alignment or 0)
+    address = table.placed.vector_address
+    if address % needed == 0:
+        yield Holds(f"build {table.plan.name}")
+        return
+    given = " (vector_alignment in the layout)" if needed == core.vector_alignment else ""
+    lower = align_down(address, needed)
+    before = _before(inspection, table)
+    yield Finding(
+        f"the vector table of build {table.plan.name} is not aligned for {core.interrupts} interrupts",
+        (table.plan.name, core.name),
+        where=place_of(table),
+        found=f"{format_address(address)}, {format_size(address - lower)} above a multiple of {needed}",
+        expected=f"a multiple of {format_size(needed)}{given}, such as {format_address(lower)} "
+        f"or {format_address(lower + needed)}",
+        span=table_span(inspection.layout, table.plan),
+        lines=tuple(f"section {in_toml(each.name)}, {each.span}, is before it" for each in before),
+        next_step=_moving(before[0]) if before else "",
+    )
 
 
 def _moving(section: Section) -> str:

@@ -4,30 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import TableSymbol, table_symbol, words_after_table
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import named_words, place_of, table_span, tables
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.inspection.vector_tables import named_words, place_of, table_span
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_size, without
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_table
+def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: whether its bytes cover every word of its vector table."""
-    for table in tables(inspection):
-        if isinstance(table, NotChecked):
-            yield table
-            continue
-        whole = table_span(inspection.layout, table.plan)
-        missing = without([whole], _stored(inspection, table))
-        later = words_after_table(inspection, table)
-        symbol = table_symbol(inspection, table)
-        if missing:
-            yield _finding(table, whole, missing)
-        elif later and symbol:
-            yield _cut(inspection, table, symbol, later)
-        else:
-            yield Holds(f"build {table.plan.name}")
+    whole = table_span(inspection.layout, table.plan)
+    missing = without([whole], _stored(inspection, table))
+    later = words_after_table(inspection, table)
+    symbol = table_symbol(inspection, table)
+    if missing:
+        yield _finding(table, whole, missing)
+    elif later and symbol:
+        yield _cut(inspection, table, symbol, later)
+    else:
+        yield Holds(f"build {table.plan.name}")
 
 
 def _cut(inspection: Inspection, table: VectorTable, symbol: TableSymbol, later: list[int]) -> Finding:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.secure_builds import (
@@ -24,24 +24,20 @@ from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, align_down, align_up, format_address
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_build("sections", lambda inspection: builds_of(inspection.layout, *SECURE))
+def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each secure build that has veneers or does not show, or one finding for each vector.
 
     That the vector also ends at a multiple of 32 bytes, filled up with zeros, is seen in the image.
     """
-    for stated in builds_that_state(inspection, "sections", builds_of(inspection.layout, *SECURE)):
-        if isinstance(stated, NotChecked):
-            yield stated
-            continue
-        plan, build = stated
-        vectors = veneer_vectors(build)
-        if not vectors:
-            yield from _without_vector(plan, build)
-            continue
-        starts = ", ".join(format_address(vector.start) for vector in vectors)
-        misaligned = [vector for vector in vectors if vector.start % VECTOR_UNIT]
-        findings = (_finding(inspection, plan, build.file, vector) for vector in misaligned)
-        yield from found_or_holds(findings, f"build {plan.name}, veneers from {starts} on")
+    vectors = veneer_vectors(build)
+    if not vectors:
+        yield from _without_vector(plan, build)
+        return
+    starts = ", ".join(format_address(vector.start) for vector in vectors)
+    misaligned = [vector for vector in vectors if vector.start % VECTOR_UNIT]
+    findings = (_finding(inspection, plan, build.file, vector) for vector in misaligned)
+    yield from found_or_holds(findings, f"build {plan.name}, veneers from {starts} on")
 
 
 def _without_vector(plan: BuildPlan, build: Build) -> Iterator[NotChecked]:

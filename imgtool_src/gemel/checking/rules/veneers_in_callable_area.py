@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.secure_builds import (
@@ -18,23 +19,19 @@ from gemel.inspection.secure_builds import (
 )
 from gemel.inspection.wording import concerned, counted, lines_in_short
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import format_address
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_build("symbols", lambda inspection: builds_of(inspection.layout, *SECURE))
+def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each secure build that offers functions, or whose symbols are missing."""
-    for stated in builds_that_state(inspection, "symbols", builds_of(inspection.layout, *SECURE)):
-        if isinstance(stated, NotChecked):
-            yield stated
-            continue
-        plan, build = stated
-        made = [gateway for gateway in gateways_of(build) if gateway.address is not None]
-        outside = [gateway for gateway in made if not _callable(inspection, plan, gateway)]
-        if outside:
-            yield _finding(inspection, plan, build.file, outside)
-        elif made:
-            yield Holds(f"build {plan.name}, {counted(len(made), 'gateway')}")
+    made = [gateway for gateway in gateways_of(build) if gateway.address is not None]
+    outside = [gateway for gateway in made if not _callable(inspection, plan, gateway)]
+    if outside:
+        yield _finding(inspection, plan, build.file, outside)
+    elif made:
+        yield Holds(f"build {plan.name}, {counted(len(made), 'gateway')}")
 
 
 def _callable(inspection: Inspection, plan: BuildPlan, gateway: Gateway) -> bool:

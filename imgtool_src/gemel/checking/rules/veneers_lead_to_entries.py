@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.secure_builds import (
@@ -18,21 +18,17 @@ from gemel.inspection.secure_builds import (
 )
 from gemel.inspection.wording import concerned, counted, found_or_holds
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.outcomes import Finding, Outcome
 from gemel.spans import Span, format_address
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_build("symbols", lambda inspection: builds_of(inspection.layout, *SECURE))
+def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each secure build that offers functions, or one finding for each gateway."""
-    for stated in builds_that_state(inspection, "symbols", builds_of(inspection.layout, *SECURE)):
-        if isinstance(stated, NotChecked):
-            yield stated
-            continue
-        plan, build = stated
-        offered = gateways_of(build)
-        if offered:
-            where = f"build {plan.name}, {counted(len(offered), 'gateway')}"
-            yield from found_or_holds(_findings(plan, build, offered), where)
+    offered = gateways_of(build)
+    if offered:
+        where = f"build {plan.name}, {counted(len(offered), 'gateway')}"
+        yield from found_or_holds(_findings(plan, build, offered), where)
 
 
 def _findings(plan: BuildPlan, build: Build, offered: list[Gateway]) -> Iterator[Finding]:
