@@ -5,7 +5,6 @@ from __future__ import annotations
 from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode
 from gemel.inspection.core_settings import constant_word
-from gemel.inspection.guarded_code import GuardedCode
 from gemel.m_profile.execution import FLOAT_ACCESS
 from gemel.m_profile.halfwords import FIRST_WIDE, call_distance, instructions
 from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
@@ -84,6 +83,8 @@ class _Walk:
     """Goes through functions in the order of their calls."""
 
     def __init__(self, build: Build) -> None:
+        from gemel.inspection.guarded_code import GuardedCode
+
         self._build = build
         self._guarded = GuardedCode(build)
         self._visited: set[int] = set()

@@ -6,13 +6,11 @@ from collections.abc import Callable, Container, Iterable, Iterator
 
 from gemel.builds.build import Build
 from gemel.builds.elf.attributes import BuildAttributes
-from gemel.inspection.guarded_code import all_guarded
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
 from gemel.m_profile.attribute_tags import TAGS
 from gemel.m_profile.capabilities import IN_WORDS, Capability, capabilities_of
-from gemel.m_profile.disassembly import why_not
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.structs import NamedTuple
 
@@ -66,6 +64,9 @@ def demand_outcomes(
 
 
 def _is_guarded(inspection: Inspection, core: Core, build: Build) -> bool:
+    from gemel.inspection.guarded_code import all_guarded
+    from gemel.m_profile.disassembly import why_not
+
     return not why_not(inspection.disassemble) and all_guarded(core, build)
 
 
