@@ -103,6 +103,7 @@ def _device(blocks: int = 1, shared: int = 4) -> MagicMock:
     """A device after a run of one core that executed so many blocks, with so many bytes of a shared area."""
     core = MagicMock(initial_stack=None, instructions=9)
     core.plan.own_ram, core.stack_watch.process_stacks = (), []
+    core.plan.interrupts, core.bus.read_bytes.return_value = 0, b""
     core.blocks.starts = set(range(blocks))
     memory = SimpleNamespace(read=lambda _, size: bytes(size))
     made = MagicMock(cores={"station": core}, memories={"ram": memory}, trace=None)

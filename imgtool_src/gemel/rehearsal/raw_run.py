@@ -49,13 +49,14 @@ class RawAccess(Struct):
 class RawCore(Struct):
     """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped.
 
-    ``process_stacks`` are the highest and lowest process stack pointers seen of each stack, ``could_wake``
-    the exceptions of its enabled interrupts, ``ticks`` whether its tick timer interrupts, ``handlers``
-    the exceptions whose handlers run and when each was entered, outermost first, ``fault`` the fault from which it
-    has not recovered (0: none), ``slept_at`` when it began to sleep last, ``interrupted_at`` when it last took an
-    interrupt or a tick, ``held_off`` what is pending and masked (0: none); ``pending`` and ``enabled`` are exceptions,
-    ``taken`` those that were, ``priorities`` the group priority of each that is pending, ``masks`` PRIMASK, BASEPRI
-    (its group priority) and FAULTMASK, ``runs_at`` the priority of the handler that runs.
+    ``process_stacks`` are the highest and lowest process stack pointers seen of each stack, ``could_wake`` the
+    exceptions of its enabled interrupts, ``ticks`` whether its tick timer interrupts, ``handlers`` the exceptions
+    whose handlers run, when each was entered, its vector and how many are the same, outermost first, ``fault`` the
+    fault from which it has not recovered (0: none), ``slept_at`` when it began to sleep last, ``interrupted_at``
+    when it last took an interrupt or a tick, ``held_off`` what is pending and masked (0: none); ``pending`` and
+    ``enabled`` are exceptions, ``taken`` those that were, ``priorities`` the group priority of each that is
+    pending, ``masks`` PRIMASK, BASEPRI (its group priority) and FAULTMASK, ``runs_at`` the priority of the handler
+    that runs.
     """
 
     name: str
@@ -69,7 +70,7 @@ class RawCore(Struct):
     process_stacks: tuple[tuple[int, int], ...] = ()
     could_wake: tuple[int, ...] = ()
     ticks: bool = False
-    handlers: tuple[tuple[int, int], ...] = ()
+    handlers: tuple[tuple[int, int, int, int], ...] = ()
     fault: int = 0
     slept_at: int = 0
     interrupted_at: int | None = None
@@ -165,5 +166,5 @@ def _trace(data: dict[str, Any] | None) -> RawTrace | None:
 
 def _core(each: dict[str, Any]) -> RawCore:
     lists = {name: tuple(value) for name, value in each.items() if isinstance(value, list)}
-    pairs = {name: tuple((one, two) for one, two in each[name]) for name in ("process_stacks", "priorities")}
-    return RawCore(**{**each, **lists, **pairs})
+    rows = {name: tuple(map(tuple, each[name])) for name in ("process_stacks", "priorities", "handlers")}
+    return RawCore(**{**each, **lists, **rows})

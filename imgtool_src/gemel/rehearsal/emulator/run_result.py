@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.interrupts import TICK, Masks
+from gemel.rehearsal.emulator.interrupts import FIRST_EXTERNAL, TICK, Masks
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import MAX_SHARED
 from gemel.rehearsal.raw_run import RawAccess, RawCore, RawEvent, RawRun
@@ -86,13 +87,19 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
     )
 
 
-def _handlers(device: Device, core: EmulatedCore) -> Iterator[tuple[int, int]]:
-    """The exceptions whose handlers run and when each was entered; none that comes and goes in a state that repeats."""
+def _handlers(device: Device, core: EmulatedCore) -> Iterator[tuple[int, int, int, int]]:
+    """The exceptions whose handlers run, when each was entered, its vector, and how many vectors are the same.
+
+    None that comes and goes in a state that repeats.
+    """
     since = device.repeats_since.get(core.plan.name, core.time)
+    table = core.bus.read_bytes(core.system.vector_table, 4 * (FIRST_EXTERNAL + core.plan.interrupts))
+    vectors = [word for (word,) in struct.iter_unpack("<I", table[: len(table) & ~3])]
     for number in core.interrupts.active:
         entered = core.exceptions.entered.get(number, 0)
         if entered <= since:
-            yield number, entered
+            vector = vectors[number] if number < len(vectors) else 0
+            yield number, entered, vector, vectors.count(vector)
 
 
 def _lowest_used(core: EmulatedCore, low: int) -> int:

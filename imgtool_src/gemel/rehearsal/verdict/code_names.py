@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Iterable, Mapping
 
 from gemel.builds.build import Build
@@ -14,7 +13,6 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import likely_tables
 from gemel.layout.addresses import locate, starts_of
 from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
-from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.rehearsal.result import Place
 from gemel.spans import Span, format_address, without
 from gemel.text.demangled import demangled
@@ -80,16 +78,6 @@ class CodeNames:
         """The place, with its source line if requested."""
         line = self._source(core, address) if source else ""
         return Place(core, address, self.function(core, address), line)
-
-    def vectors(self, core: str, address: int) -> list[int]:
-        """The words of a core's vector table at ``address``, as the image holds them; none outside it."""
-        located = locate(self._subject.layout, address, core)
-        if located is None or located.memory.kind == "ram":
-            return []
-        start = located.memory.start + located.offset
-        size = 4 * (FIRST_INTERRUPT + self._subject.layout.cores[core].interrupts)
-        data = self._subject.image.read(Span(start, min(size, located.memory.span.end - start)), 0xFF)
-        return [word for (word,) in struct.iter_unpack("<I", data[: len(data) & ~3])]
 
     def likely_tables(self, core: str) -> list[int]:
         """Plain addresses in the image at which something starts that could be the core's vector table."""

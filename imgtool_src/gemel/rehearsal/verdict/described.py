@@ -142,7 +142,7 @@ def masked_by(core: RawCore, number: int) -> str:
     if basepri and priority >= basepri:
         return f"masked by BASEPRI 0x{basepri:X}, as its priority is 0x{priority:X}"
     if core.handlers and priority >= core.runs_at:
-        runs, _ = core.handlers[-1]
+        runs = core.handlers[-1][0]
         of_handler = f"priority 0x{core.runs_at:X}" if core.runs_at >= 0 else "a fixed priority"
         return (
             f"held off by the handler of {word_name(runs)}, which has {of_handler}; its own is 0x{priority:X}"

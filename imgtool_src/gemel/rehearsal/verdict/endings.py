@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.interrupts import PENDSV, SUPERVISOR_CALL
@@ -111,8 +111,8 @@ def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
         stays = [each for each in core.handlers if run.ended != "budget" or run.time - each[1] >= LONG]
         if not stays or core.fault or core.state in ("stopped", "locked up", "reset"):
             continue
-        exception, since = stays[-1]
-        vector, others = _handler_of(run, core, exception, names)
+        exception, since, vector, same = stays[-1]
+        others = same if same >= SHARED_BY else 0
         if _idles_in(core, stays) and not others:
             continue
         innermost = exception == core.handlers[-1][0]
@@ -129,26 +129,14 @@ def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
         yield at_end(core, run, words, names, "stays-in-handler")
 
 
-def _idles_in(core: RawCore, stays: list[tuple[int, int]]) -> bool:
+def _idles_in(core: RawCore, stays: Sequence[tuple[int, ...]]) -> bool:
     """Whether a core idles in the handler that switches its tasks: it sleeps there, and is woken.
 
     Where no task is ready, some kernels wait in PendSV or a supervisor call for interrupts that preempt it.
     """
-    exception, since = stays[-1]
+    exception, since, *_ = stays[-1]
     wakes = core.ticks or bool(core.could_wake) or core.state != "sleeping"
     return exception in (PENDSV, SUPERVISOR_CALL) and core.slept_at > since and wakes
-
-
-def _handler_of(run: RawRun, core: RawCore, exception: int, names: CodeNames) -> tuple[int, int]:
-    """The vector of an exception, and how many vectors have the same handler; 0 where it is its own, or not known."""
-    events = [each for each in run.events if each.core == core.name]
-    starts = [each.numbers["vectors"] for each in events if each.kind == "start"]
-    if not starts or any(each.kind == "vector-table-moved" for each in events):
-        return 0, 0
-    vectors = names.vectors(core.name, starts[-1])
-    own = vectors[exception] if exception < len(vectors) else 0
-    count = vectors.count(own) if own else 0
-    return own, count if count >= SHARED_BY else 0
 
 
 def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) -> Iterator[RehearsalFinding]:
