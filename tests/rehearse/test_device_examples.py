@@ -78,6 +78,7 @@ def run(
     budget: int = 60_000,
     without_release: bool = False,
     write_unit: int = 16,
+    exact: bool = False,
 ) -> Rehearsal:
     """The station with this program (R4 to R7 are zero) and handler of every exception; the sampler if released."""
     image = SparseBytes()
@@ -91,7 +92,7 @@ def run(
     )
     if without_release:
         text = re.sub(r"\[core\.sampler\.release\]\n(.+\n)+", "", text)
-    options = RehearsalOptions(budget=budget, isolate=False, exact=False)
+    options = RehearsalOptions(budget=budget, isolate=False, exact=exact)
     return rehearse(read_layout(f"{text}\n{table}\n".encode(), "x.toml"), image, {}, options)
 
 

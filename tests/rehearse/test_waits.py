@@ -232,3 +232,36 @@ def test_ticks_of_the_other_core_are_its_own() -> None:
     """A core without ticks in a loop is named beside one that ticks, as before."""
     rehearsal = run(BESIDE, "", handler=COUNTS, sampler="1: b 1b\n .ltorg\n", budget=200_000)
     assert rehearsal.finding("endless-loop") is not None
+
+
+@pytest.mark.parametrize("program", ["1: b 1b\n", f"1: ldr r0, ={DEVICE + 0xC:#x}\n ldr r1, [r0]\n b 1b\n"])
+def test_the_calls_that_lead_into_a_loop(program: str) -> None:
+    """A loop that a core stays in is often one that many places call: which one did is said, where a run is short."""
+    nested = RELEASE + "bl 2f\n" + SLEEP + "2: push {lr}\n bl 3f\n pop {pc}\n3: " + program + ".ltorg\n"
+    (finding,) = run(nested, "", sampler=IDLE, exact=True).findings
+    assert finding.kind in ("endless-loop", "waits-for-register")
+    assert len(finding.calls) == 2
+    assert run(nested, "", sampler=IDLE).findings[0].calls == ()
+
+
+RINGS = f"""[[rehearsal.inter_core_interrupt]]
+from = "station"
+to = "sampler"
+set_at = {DEVICE:#x}
+clear_at = {DEVICE + 4:#x}
+mask = 1
+interrupt = 9
+"""
+
+
+@pytest.mark.parametrize(
+    ("table", "said"), [(RINGS, "only what core station raises enabled: interrupt 9"), ("", "")]
+)
+def test_a_sleeper_that_the_other_core_does_not_wake(table: str, said: str) -> None:
+    """Its interrupt is enabled, and the core that raises it does so no more: that core is named, and the interrupt."""
+    found = run(RELEASE + SLEEP, table, sampler=IDLE).findings
+    sampler = next((each for each in found if each.core == "sampler"), None)
+    assert (sampler is not None) is bool(said)  # without a description something from outside may raise it
+    if sampler:
+        assert said in sampler.found
+        assert sampler.next_step.startswith("see why core station does not raise interrupt 9")

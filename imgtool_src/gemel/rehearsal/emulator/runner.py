@@ -31,7 +31,8 @@ def run_plan(plan: DevicePlan) -> RawRun:
     Both runs do the same, as nothing in the device depends on anything outside it.
     """
     result = Device(plan).run()
-    times = [event.time for event in result.events if is_finding(event)]
+    stays = {"loops"} if result.time < FOLLOWED_WHOLE else set()
+    times = [event.time for event in result.events if is_finding(event) or event.kind in stays]
     if plan.exact and times:
         first = min(times)
         follow_from = 0 if first < FOLLOWED_WHOLE else first - FOLLOWED_BEFORE

@@ -153,11 +153,16 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) 
         if plan.goals and not core.held_off and (run.ended == "asleep" or core.name not in unreached):
             continue  # a goal that it has not reached says so, or it has reached its goals
         masked = _held_off(core)
+        senders = _senders(plan, core.name)
+        enabled, cause = "no interrupt enabled that can come", "enable what is to wake it before it sleeps"
+        if number := next((each for each in core.could_wake if senders.get(each)), 0):
+            enabled = f"only what core {senders[number]} raises enabled: {exception_name(number)}, which does not come"
+            cause = f"see why core {senders[number]} does not raise {exception_name(number)}"
         words = Words(
             f"core {core.name} sleeps for ever: nothing that is enabled could wake it",
-            f"WFI at {format_address(core.pc)} with no interrupt enabled that can come{masked}",
+            f"WFI at {format_address(core.pc)} with {enabled}{masked}",
             "an idle state that an interrupt can end",
-            "enable what is to wake it before it sleeps, or state in a goal what it has to reach",
+            f"{cause}, or state in a goal what it has to reach",
         )
         yield at_end(core, run, words, names, "no-wake-up-source")
 
