@@ -156,8 +156,10 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) 
         senders = _senders(plan, core.name)
         enabled, cause = "no interrupt enabled that can come", "enable what is to wake it before it sleeps"
         if number := next((each for each in core.could_wake if senders.get(each)), 0):
-            enabled = f"only what core {senders[number]} raises enabled: {exception_name(number)}, which does not come"
-            cause = f"see why core {senders[number]} does not raise {exception_name(number)}"
+            enabled = (
+                f"only what core {senders[number]} raises enabled: {word_name(number)}, which does not come"
+            )
+            cause = f"see why core {senders[number]} does not raise {word_name(number)}"
         words = Words(
             f"core {core.name} sleeps for ever: nothing that is enabled could wake it",
             f"WFI at {format_address(core.pc)} with {enabled}{masked}",
