@@ -78,6 +78,7 @@ def sealed_plan(layout: Layout) -> SealPlan:
         )
     if layout.record is None:
         what = "there is nothing to seal: the layout has no record"
+        step = 'add an area of purpose "record", and name it in a table [record]'
         problems.append(
             Problem(what, where="layout", found="no [record]", expected="[record]", next_step=step)
         )
