@@ -274,6 +274,11 @@ void reset_handler(void)
 #ifdef STATION
     start_sampler();
 #endif
+#ifdef CLEARS_LINK
+    for (uint32_t i = 0; i < 32u; i++) {
+        link_words[i] = 0u;
+    }
+#endif
 #ifdef SWITCH
     clear_floats();
 #endif

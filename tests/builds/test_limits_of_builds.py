@@ -19,8 +19,8 @@ from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.dwarf.lines import LineTable
 from gemel.builds.dwarf.sections import UNFOLDED_LIMIT
 from gemel.builds.dwarf.split import ABSENT, read_halves
-from gemel.builds.elf.segment_sections import NO_SEGMENT
 from gemel.builds.part_notes import with_part_notes
+from gemel.builds.segment import NO_SEGMENT
 from gemel.builds.source import BytesSource
 from gemel.errors import BuildError
 

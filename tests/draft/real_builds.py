@@ -29,8 +29,12 @@ __attribute__((section(".shared"))) volatile uint32_t ticks;
 extern uint32_t _stack_top;
 uint32_t counter, started = 7;
 %(more)s
+#ifndef START
+#define START
+#endif
 void idle(void) { for (;;) { } }
-void reset(void) { counter += started; mailbox[0].head = counter; events[1].value = 3; ticks++; phase = 7; idle(); }
+void reset(void) { START
+  counter += started; mailbox[0].head = counter; events[1].value = 3; ticks++; phase = 7; idle(); }
 __attribute__((section(".vectors"), used)) const void *const vectors[24] = {
   &_stack_top, reset, idle, idle, [11] = idle, [14] = idle, idle, idle, idle, idle, idle, idle, idle, idle, idle
 };
@@ -51,7 +55,7 @@ SECTIONS
   .text : { KEEP(*(.vectors)) *(.text*) *(.rodata*) . = ALIGN(8); } > FLASH
   .data : { *(.data*) . = ALIGN(8); } > %(data)s
   .bss %(bss)s : { *(.bss*) *(COMMON) . = ALIGN(8); } > RAM
-  .shared (NOLOAD) : { *(.shared*) } > SHARED
+  %(shared_section)s
   %(after)s
   _stack_top = ORIGIN(RAM) + LENGTH(RAM);
   /DISCARD/ : { *(.ARM.exidx*) *(.comment) }
@@ -66,6 +70,7 @@ DEFAULTS: dict[str, object] = {
     "data": "RAM AT> FLASH",
     "bss": "(NOLOAD)",
     "shared": SHARED,
+    "shared_section": ".shared (NOLOAD) : { *(.shared*) } > SHARED",
 }
 BOOT = "const volatile uint32_t second_vectors __attribute__((used)) = %#xu;"
 EMBEDDING = r"""

@@ -192,8 +192,56 @@ def test_a_loader_runs_on_the_core_of_what_it_starts(compiler: str, march: str, 
     if ram == 0x2000_0000:
         assert layout.builds["loader"].core == "app"
         assert layout.cores["app"].role == "primary"
-        assert "it sets VTOR to app's vector table" in _words(made)
+        assert "it starts app" in _words(made)
         _sound(made)
+
+
+JUMP = """
+#define WORD(at) (*(volatile uint32_t *)(at))
+#define START __asm volatile("msr msp, %%0\\n bx %%1" : : "r"(WORD(%#xu)), "r"(WORD(%#xu)));
+"""
+DEVICE = "\n#define START *(volatile uint32_t *)0x58024410u = second_vectors;\n"
+
+
+@pytest.mark.parametrize("jumps", [True, False])
+def test_a_loader_may_leave_vtor_to_what_it_starts(compiler: str, march: str, jumps: bool) -> None:
+    """A run of its code goes on into the other build; where it does not, that is another core with the same RAM."""
+    place = FIRST + 0x8000
+    app = replace(first(compiler, march, BOOT % SECOND + DEVICE, flash=place), name="app")
+    more = JUMP % (place, place + 4) if jumps else ""
+    loader = replace(first(compiler, march, more, flash_size=0x8000), name="loader")
+    made = {"loader": loader, "app": app, "two": second(compiler, march, ram=0x2001_8000)}
+    layout = layout_of(made)
+    assert ("loader" in layout.cores) == (not jumps)
+    if jumps:
+        assert layout.builds["loader"].core == "app"
+        _sound(made)
+
+
+def test_what_one_build_initialises_beside_what_is_shared_is_shared(compiler: str, march: str) -> None:
+    """An object after those that both builds have, in a section with initial values of one: no RAM of its core."""
+    more = (
+        BOOT % SECOND
+        + '\n__attribute__((section(".described"), used)) volatile uint32_t described[4] = { 1, 2 };\n'
+    )
+    section = ".shared : { *(.shared*) *(.described) } > SHARED AT> FLASH"
+    made = {"one": first(compiler, march, more, shared_section=section), "two": second(compiler, march)}
+    layout = layout_of(made)
+    assert layout.cores["one"].ram == ("one-ram",)
+    (shared,) = [area for area in layout.areas.values() if area.purpose == "shared"]
+    both = made["two"].sections.named(".shared")[0].span if made["two"].sections else None
+    assert both is not None
+    assert layout.span_of(shared.name).size > both.size
+
+
+def test_settings_of_zeros_are_in_flash(compiler: str, march: str) -> None:
+    """A writable section of zero bytes after the code, with no RAM near there, is flash that a driver programs."""
+    settings = NOTE + " .settings 0x08050000 : { KEEP(*(.settings)) } > FLASH"
+    more = '__attribute__((section(".settings"), used)) uint32_t settings[16];'
+    made = {"one": first(compiler, march), "two": second(compiler, march, more, after=settings)}
+    layout = layout_of(made)
+    assert {memory.kind for memory in layout.memories.values() if memory.start < 0x2000_0000} == {"flash"}
+    _sound(made)
 
 
 def test_notes_alike_are_no_copy(compiler: str, march: str) -> None:

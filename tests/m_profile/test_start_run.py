@@ -105,7 +105,9 @@ def test_a_variable_that_code_sets_is_no_block() -> None:
     given = builds(station=station_elf(ram=None, extra=(data,)))
     placement = Inspection(layout(), joined(handed=given).image, given).placements["station"]
     for size, is_block in ((started.LEAST_BLOCK - 1, False), (started.LEAST_BLOCK, True)):
-        run = StartRun("", (), (Block(STATION + 0x500, Span(STATION_RAM, size)),), (), (), (), False, None)
+        run = StartRun(
+            "", (), (Block(STATION + 0x500, Span(STATION_RAM, size)),), (), (), (), False, None, frozenset()
+        )
         left = started.never_initialised(layout().layout, placement, STATION | 1, run)
         assert (not left) is is_block
 

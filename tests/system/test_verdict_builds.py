@@ -42,6 +42,14 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("station-embeds-padded", "sampler-gaps"),
     # two phases of code at one run address, copied in turn
     ("station-overlays",),
+    # the first of them in one segment with the data before it
+    ("station-overlays-no-phdrs",),
+    # an object in a section of type INFO, in RAM of its own
+    ("sampler-extra-info",),
+    # a section without bytes at the end of RAM, up to which lld has a segment reach
+    ("sampler-stack-empty",),
+    # a secondary that clears what nobody initialises
+    ("sampler-link-cleared-in-code",),
     # what is shared in no segment, and no program headers in the script
     ("station-link-none",),
     ("station-no-phdrs", "sampler-nmagic"),
@@ -81,6 +89,7 @@ NOT_CLEARED = {"cleared-data-cleared-whole": 1}
 FAULTS: dict[str, dict[str, int]] = {
     # allocated sections in no segment, over the other core's data
     "sampler-extra-none": {"ram-claims-in-own-areas": 1},
+    "sampler-extra-copy": {"ram-claims-in-own-areas": 1},
     "sampler-space-in-flash": {"ram-claims-in-own-areas": 1},
     "sampler-extra-orphan": {"ram-claims-in-own-areas": 1},
     "sampler-bit-band-station": {"ram-claims-in-own-areas": 1},
@@ -110,6 +119,12 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-vtor-station": {"vector-register-own-table": 1},
     "sampler-vtor-passed-station": {"vector-register-own-table": 1},
     "sampler-vtor-nothing": {"vector-register-own-table": 1},
+    # a table in RAM that nothing fills
+    "sampler-vtor-blank": {"vector-register-own-table": 1},
+    "sampler-vtor-passed-blank": {"vector-register-own-table": 1},
+    # sections that were left out of the file
+    "sampler-no-constants": {"addressed-constants-stored": 1},
+    "sampler-no-data": {"start-copies-stored-data": 1},
     "sampler-limit-close": {"stack-limit-below-stack": 1},
     "sampler-limit-above": {"stack-limit-below-stack": 1},
     "sampler-limit-passed-above": {"stack-limit-below-stack": 1},
@@ -142,6 +157,7 @@ PAIRS: dict[tuple[str, str], dict[str, int]] = {
     ("station-debug", "sampler-link-plain"): {"shared-objects-guarded-alike": 1},
     ("station-debug", "sampler-link-atomic"): {"shared-atomics-alike": 1},
     ("station-link-initialised", "sampler-link-initialised"): {"shared-areas-initialised-by-one": 1},
+    ("station-link-initialised", "sampler-link-cleared-in-code"): {"start-clears-own-ram": 1},
 }
 """Pairs that differ in how they access what they share, or both initialise it."""
 
@@ -373,6 +389,16 @@ def test_what_start_up_code_does_counts(files: tuple[str, str], family: str) -> 
 def test_a_copied_build_moves_its_data_on(files: tuple[str, str], family: str) -> None:
     """Data that is stored in the block which is copied may run anywhere in the core's RAM."""
     assert broken_in(judged(family, files, REGISTERS + COPIED)) == {}
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+def test_ram_in_another_place_is_one_finding(family: str) -> None:
+    """Nothing of the build is in the RAM of its core: what is in another core's, and in no area, has one cause."""
+    moved = (
+        'sampler-ram = { memory = "ram", offset = "8 KiB"',
+        'sampler-ram = { memory = "ram", offset = "20 KiB"',
+    )
+    assert broken_in(judged(family, ("sampler-extra-none",), (moved,))) == {"ram-claims-in-own-areas": 1}
 
 
 TABLE_NAMES = (

@@ -8,6 +8,9 @@ from gemel.structs import Struct, field
 ALIGNMENT_GAP = 32
 """Gaps of fewer bytes between two sections are alignment: no stack, not even an exception's frame, fits."""
 
+NO_SEGMENT = -1
+"""The index of a segment that stands for a section in no segment."""
+
 
 class Segment(Struct):
     """One piece of a build: bytes stored at ``load_address``, used at ``run_address``.

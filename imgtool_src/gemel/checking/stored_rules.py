@@ -7,6 +7,14 @@ from __future__ import annotations
 
 FIELDS: tuple[dict[str, str | bool], ...] = (
     {
+        "name": "addressed-constants-stored",
+        "severity": "error",
+        "guards": "device",
+        "checks": "Where code of a build holds an address between the bytes that the build stores in flash, one of its sections is there.",
+        "absent": "the layout has no build",
+        "of_elf": True,
+    },
+    {
         "name": "area-bytes-accounted-for",
         "severity": "warning",
         "guards": "device",
@@ -667,7 +675,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "vector-register-own-table",
         "severity": "error",
         "guards": "device",
-        "checks": "Where code puts a constant into the vector table offset register (VTOR), that address is the vector table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts.",
+        "checks": "Where code puts a constant into the vector table offset register (VTOR), that address is the vector table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts and filled by code or initial data.",
         "absent": "no build's code puts a constant into the register",
         "of_elf": True,
     },

@@ -89,10 +89,24 @@ class Evidence(Struct, dict=True):
         """Numbers of segments that store bytes where they run and where no flash is: RAM that a linker gave bytes to.
 
         Zero bytes of a writable segment count wherever they are, as linkers store them for a cleared
-        section, a heap or a stack that no NOLOAD names.
+        section, a heap or a stack that no NOLOAD names; not so after the code with nothing of RAM near, as settings.
         """
         stored = self.build.stored
-        return frozenset(it.index for it in stored if it is not self.first and _is_lost(it))
+        return frozenset(
+            it.index for it in stored if it is not self.first and _is_lost(it) and not self._is_kept(it)
+        )
+
+    def _is_kept(self, segment: Segment) -> bool:
+        """Whether a segment of zero bytes is in flash with the code: after it, and the build uses no RAM near there."""
+        start, top = segment.run_address, self.initial_stack or 0
+        unstored = [
+            it.run_address for it in self.build.segments if it.load_address != it.run_address or not it.data
+        ]
+        return (
+            not SRAM.holds(start)
+            and 0 <= start - self.first.load_address <= NEAR
+            and not any(abs(start - at) <= NEAR for at in (*unstored, top))
+        )
 
     @cached_property
     def stored(self) -> list[Span]:

@@ -127,14 +127,15 @@ def find_security(all_seen: list[Evidence], cores: Mapping[str, CoreGuess]) -> S
         if kinds:
             aliased |= {seen.name: kinds for seen in family}
     loaders = {} if secure else find_loaders(all_seen)
-    calls |= {name: f"it sets VTOR to {started}'s vector table" for name, started in loaders.items()}
+    calls |= {name: f"it starts {started}" for name, started in loaders.items()}
     return Security(secure, {name: veneers[name] for name in secure}, callers, calls, aliased, loaders)
 
 
 def find_loaders(all_seen: list[Evidence]) -> dict[str, str]:
-    """Builds whose code sets VTOR to the table of another one with its stack in the same RAM: both run on one core.
+    """Builds whose code goes on into another one with its stack in the same RAM: both run on one core.
 
-    One that sets it to a table of a core with other RAM is mistaken; the check of the draft shall find that.
+    It sets VTOR to the other's table, or leaves that to the other, whose code a run of the loader then reaches.  One
+    that sets it to a table of a core with other RAM is mistaken; the check of the draft shall find that.
     """
     found: dict[str, str] = {}
     for loader in all_seen:
@@ -146,10 +147,18 @@ def find_loaders(all_seen: list[Evidence]) -> dict[str, str]:
         words = [struct.pack("<I", address)[2:] for address in others]
         if not any(word in segment.data for word in words for segment in loader.build.stored):
             continue
-        for setting in settings_of(loader.build, run=_run(loader)):
-            started = others.get(setting.store.value or 0) if setting.store.target == VTOR else None
-            if started and (_has_stack_of(loader, started) or _has_stack_of(started, loader)):
-                found[loader.name] = started.name
+        run = _run(loader, list(others.values()))
+        settings = settings_of(loader.build, run=run)
+        started = [others.get(each.store.value or 0) for each in settings if each.store.target == VTOR]
+        started += [
+            seen
+            for store in (run.stores if run else ())
+            for seen in others.values()
+            if any(span.holds(store.at) for span in seen.stored)
+        ]
+        for seen in filter(None, started):
+            if _has_stack_of(loader, seen) or _has_stack_of(seen, loader):
+                found[loader.name] = seen.name
     return {name: started for name, started in found.items() if started not in found}
 
 
@@ -159,11 +168,11 @@ def _has_stack_of(seen: Evidence, other: Evidence) -> bool:
     return bool(top) and (seen.initial_stack == top or any(span.holds((top or 0) - 1) for span in seen.ram))
 
 
-def _run(seen: Evidence) -> StartRun | None:
-    """A run of the build's code from reset on, which shows what variables hold."""
+def _run(seen: Evidence, others: list[Evidence]) -> StartRun | None:
+    """A run of the build's code from reset on, and into other builds, which shows what variables hold."""
     if seen.vectors is None or seen.moved:
         return None
-    stored = [(segment.load_span, segment.data) for segment in seen.build.stored]
+    stored = [(segment.load_span, segment.data) for each in (seen, *others) for segment in each.build.stored]
 
     def byte_at(address: int) -> int | None:
         return next((data[address - span.start] for span, data in stored if span.holds(address)), None)

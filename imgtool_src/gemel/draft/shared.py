@@ -88,7 +88,9 @@ def _grown(span: Span, all_seen: list[Evidence]) -> Span:
         stretch
         for seen in all_seen
         for segment in seen.build.segments
-        for stretch in segment.taken_unstored
+        for stretch in (
+            segment.taken_unstored if segment.run_address == segment.load_address else segment.taken
+        )
         if stretch.covers(span)
     ]
     if len(around) > 1 and len({each.start for each in around}) == 1:

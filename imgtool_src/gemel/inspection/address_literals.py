@@ -16,6 +16,7 @@ import re
 import struct
 from collections.abc import Iterator
 
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 PAIR_DISTANCE = 32
@@ -39,6 +40,27 @@ def holders_of(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
     for offset in _single(address, data, start):
         yield HeldLiteral(offset, "one instruction")
     yield from _pairs(address, data, start)
+
+
+def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterator[tuple[int, int]]:
+    """Offset and value of each address in ``wanted`` that a section of code holds.
+
+    It does so as a word of ``data``, where ``code`` has zeros in place of literals, or by MOVW and the MOVT after it.
+    """
+    skipped = -start % 4
+    for offset in range(skipped, len(data) - 3, 4):
+        (word,) = struct.unpack_from("<I", data, offset)
+        if wanted.holds(word) and code[offset : offset + 4] == bytes(4):
+            yield offset, word
+    for upper in range(wanted.start >> 16, (wanted.end - 1 >> 16) + 1):
+        for match in _matches(_move(_MOVT, upper), code, start):
+            for at in range(match.start() - 4, max(-1, match.start() - PAIR_DISTANCE), -2):
+                first, second = struct.unpack_from("<2H", code, at)
+                if first & 0xFBF0 == _MOVW and not second & 0x8000 and second >> 8 & 15 == match[1][0] & 15:
+                    lower = (first & 15) << 12 | (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+                    if wanted.holds(upper << 16 | lower):
+                        yield at, upper << 16 | lower
+                    break
 
 
 def _all(wanted: bytes, data: bytes) -> Iterator[int]:

@@ -34,10 +34,10 @@ def one_holds(build: Build, first: int, second: int) -> bool:
     """Whether one function that something calls gets at both addresses, or a word outside of functions does."""
     if not holds(build, first, second):
         return False
-    seconds = _holders(build, second)
+    seconds = holders(build, second)
     return any(
         function is None or (function in seconds and _is_called(build, function))
-        for function in _holders(build, first)
+        for function in holders(build, first)
     )
 
 
@@ -64,7 +64,7 @@ def _code(build: Build) -> list[Segment]:
     return [segment for segment in build.stored if segment.executable]
 
 
-def _holders(build: Build, address: int) -> set[Symbol | None]:
+def holders(build: Build, address: int) -> set[Symbol | None]:
     """The functions that hold the address; None where it is held outside of all that have a size."""
     found = set()
     for segment in _code(build):

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.builds.segment import ALIGNMENT_GAP, Segment
+from gemel.builds.segment import ALIGNMENT_GAP, NO_SEGMENT, Segment
 from gemel.inspection.reserves import Reserve, reserves_of
 from gemel.inspection.windows import Part, Window, parts_of, windows_of
 from gemel.layout.model import BuildPlan, Layout, Memory
@@ -64,6 +64,24 @@ def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
         for span in without([reserve.span], taken):
             yield from _claims(reserve, span, windows)
         taken.append(reserve.span)
+
+
+def unallocated_claims(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
+    """What objects take in sections that a linker script leaves out of the program: COPY, INFO, DSECT, OVERLAY.
+
+    Code uses them all the same.  They are no obstacle to the build's own stack, whose size they may state.
+    """
+    windows = windows_of(layout, plan.core)
+    for section in build.sections.all() if build.sections and build.symbols else ():
+        if section.allocated or not section.span.start or not section.span.size or build.symbols is None:
+            continue
+        found = build.symbols.objects_in(section.span)
+        if any(
+            each.kind == "object" and each.size and each.section_index == section.number for each in found
+        ):
+            start, size = section.span.start, section.span.size
+            whole = Segment(start, start, b"", size, True, True, False, NO_SEGMENT, section=section.name)
+            yield from _by_pieces(whole, windows, layout.cores[plan.core].architecture)
 
 
 def _by_pieces(segment: Segment, windows: list[Window], architecture: str) -> Iterator[Claim]:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 
 from gemel.m_profile.execution import ZERO, Block, Core, Operation, Stop
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
-from gemel.m_profile.known_registers import KnownStore
+from gemel.m_profile.known_registers import VTOR, KnownStore
 from gemel.m_profile.thumb_operations import operation_of
 from gemel.spans import Span, merge
 from gemel.structs import NamedTuple
@@ -29,6 +29,9 @@ MAX_COPIES = 4
 WAYS_LIMIT = 100
 """Conditions that are not known, of each of which the other way is gone too."""
 
+SYSTEM_WORDS = 16
+"""Words of a vector table before those of interrupts."""
+
 LEAST_ZEROED = 16
 """Bytes of copied data that are cleared: fewer are variables that code sets."""
 
@@ -45,6 +48,7 @@ class StartRun(NamedTuple):
     ``written`` is what was cleared or copied on any way, ``copies`` what of that came from where; ``later`` is copied
     after ``main`` has begun, and ``zeroed`` is what was copied and is cleared again by then.  ``stores`` are those to
     devices and the system, after that too; ``float_at`` is the first floating-point instruction with the unit off.
+    ``blank_tables`` are addresses in RAM that VTOR is set to, of whose system vectors none is written, or only as zero.
     """
 
     why_not: str
@@ -55,6 +59,7 @@ class StartRun(NamedTuple):
     stores: tuple[KnownStore, ...]
     enables_float: bool
     float_at: int | None
+    blank_tables: frozenset[int]
 
 
 def start_run(
@@ -77,6 +82,8 @@ def start_run(
         then = _Run(frozenset(), None)
         done = expected is not None and each.has_written(expected)
         then.go_all(each.copy(), STEPS_DONE if done else STEPS_AFTER)
+        if done and _blank_tables(then.ended, byte_at):
+            then.go_all(each.copy(), STEPS_AFTER)
         after = _written(then.ended, byte_at) - before
         cores = cores + then.ended
     floats = [each.float_at for each in cores if each.float_at is not None]
@@ -89,6 +96,24 @@ def start_run(
         tuple({store: None for each in cores for store in each.stores}),
         any(each.enabled for each in cores),
         floats[0] if floats else None,
+        _blank_tables(cores, byte_at),
+    )
+
+
+def _blank_tables(cores: list[Core], byte_at: Callable[[int], int | None]) -> frozenset[int]:
+    """What VTOR is set to in RAM where no way writes a system vector, as far as each way shows what it writes."""
+    users: dict[int, list[Core]] = {}
+    for core in cores:
+        for store in core.stores:
+            if store.target == VTOR and store.value is not None and byte_at(store.value) is None:
+                users.setdefault(store.value, []).append(core)
+    return frozenset(
+        value
+        for value, those in users.items()
+        if not any(
+            core.blind or any(core.words.get(value + 4 * at, 0) != 0 for at in range(SYSTEM_WORDS))
+            for core in those
+        )
     )
 
 
@@ -185,7 +210,7 @@ class _Run:
                 self._go(core)
             except Stop as stop:
                 if stop.blind:
-                    self._note(f"{stop} at {core.pc:#010x}")
+                    core.blind = core.blind or f"{stop} at {core.pc:#010x}"
             if core.blind:
                 self._note(core.blind)
         if self._steps <= 0 and not self._is_done:

@@ -115,6 +115,12 @@ def test_a_section_that_reaches_into_another_segments_is_an_overlap() -> None:
     assert problem.what == "two segments take the same memory at run time"
 
 
+def test_a_section_without_bytes_ends_a_segment() -> None:
+    """A stack that a script places at the end of RAM with nothing in it: lld's segment reaches up to there."""
+    assert _cleared((".bss", RAM, 0x30), (".stack", RAM + 0x4038, 0)).taken == (Span(RAM, 0x30),)
+    assert _cleared((".bss", RAM, 0x30), (".stack", RAM + 0x4030, 0)).taken == (Span(RAM, 0x4038),)
+
+
 def test_sections_that_are_not_allocated_take_nothing() -> None:
     """A section without SHF_ALLOC in the gap, as scripts write for a stack, leaves it a gap."""
     sections = (*STACK_BETWEEN, (".stack_dummy", RAM + 0x3C00, 0x400))
@@ -161,9 +167,12 @@ def test_taken_is_what_a_byte_by_byte_look_gives(sections, stored, more) -> None
     segment = Segment(FLASH, RAM, bytes(stored), stored + 4 * more, True, True, False, 0)
     (result,) = with_pieces([segment], sections)
     bytes_of = set(range(RAM, segment.run_span.end))
+    ends = Span(segment.run_span.end, 0) in sections
     covered = {at for span in sections for at in range(span.start, span.end)} & bytes_of
     expected = {
-        at for at in bytes_of if at in covered or at < RAM + stored or not covered or at > max(covered)
+        at
+        for at in bytes_of
+        if at in covered or at < RAM + stored or not covered or (at > max(covered) and not ends)
     }
     exact = {at for span in result.pieces or (result.run_span,) for at in range(span.start, span.end)}
     assert exact == expected

@@ -9,12 +9,14 @@ from verdict_builds import of
 RULE = "vector-register-own-table"
 BREAKS = {
     "another core's table, by GCC": lambda: of(RULE, "v6", "sampler-vtor-station"),
+    "RAM that nothing fills": lambda: of(RULE, "v8", "sampler-vtor-blank"),
     "another core's table, by clang": lambda: of(RULE, "v7", "sampler-vtor-station"),
     "nothing there": lambda: of(RULE, "v8", "sampler-vtor-nothing"),
 }
 KEEPS = {
     "its own table, by GCC": lambda: of(RULE, "v6", "sampler-vtor"),
     "its own table, by clang": lambda: of(RULE, "v7", "sampler-vtor"),
+    "a table that code copies to RAM": lambda: of(RULE, "v7", "sampler-board-ram-table"),
 }
 
 

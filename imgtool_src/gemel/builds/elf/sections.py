@@ -44,9 +44,14 @@ class SectionHeader(NamedTuple):
     entry_size: int
 
     @property
+    def has_address(self) -> bool:
+        """Whether it is in the program's memory, be it without a byte."""
+        return bool(self.flags & _ALLOCATED)
+
+    @property
     def allocated(self) -> bool:
         """Whether it is part of the program's memory, be it as a template of thread-local data."""
-        return bool(self.flags & _ALLOCATED and self.size)
+        return bool(self.has_address and self.size)
 
     @property
     def executable(self) -> bool:

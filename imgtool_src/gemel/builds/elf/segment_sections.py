@@ -8,16 +8,14 @@ segment at all (``:NONE`` in a script): nothing is loaded for it, and yet the pr
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections import Counter
 from collections.abc import Callable, Iterable
 
 from gemel.builds.elf.program_headers import ProgramHeader
 from gemel.builds.elf.sections import NOBITS, SECTION_LIMIT, SectionHeader
-from gemel.builds.segment import Segment
+from gemel.builds.segment import NO_SEGMENT, Segment
 from gemel.spans import ADDRESS_SPACE, Span, merge, without
 from gemel.structs import replace
-
-NO_SEGMENT = -1
-"""The index of a segment that stands for a section in no segment."""
 
 PIECES_LIMIT = 1024
 """Pieces of memory in no segment that are taken into account at most."""
@@ -66,13 +64,15 @@ def split_at_overlays(
 ) -> list[Segment]:
     """``segments`` with those cut apart in which a section runs elsewhere than its place in the segment says.
 
-    The pieces keep the index of their segment, and its load addresses.
+    So are those in which the first of several overlays follows another section.  The pieces keep the index of their
+    segment, and its load addresses.
     """
     stored = sorted(
         (each for each in sections if each.allocated and each.type != NOBITS),
         key=lambda each: each.offset,
     )
     offsets = [each.offset for each in stored]
+    times = Counter(each.address for each in stored if each.size)
     by_index = {header.number: header for header in headers}
     result: list[Segment] = []
     left = 2 * SECTION_LIMIT  # segments may share bytes of a hostile file, and so share sections
@@ -84,9 +84,9 @@ def split_at_overlays(
         moved = [
             each
             for each in stored[first:last]
-            if not _belongs(each, header)
+            if (times[each.address] > 1 or not _belongs(each, header))
             and each.offset + each.size <= header.offset + header.file_size
-            and not any(_belongs(each, other) for other in by_index.values())
+            and not any(_belongs(each, other) for other in by_index.values() if other is not header)
         ]
         result += _cut(segment, header, moved) if moved else [segment]
     return result

@@ -24,15 +24,17 @@ from gemel.structs import replace
 def with_pieces(
     segments: list[Segment], sections: Iterable[Span], unstored: Iterable[Span] = ()
 ) -> list[Segment]:
-    """``segments`` with their pieces by the run spans of allocated ``sections``.
+    """``segments`` with their pieces by the run spans of allocated ``sections``, empty ones too.
 
     ``unstored`` are those of them that the file has no bytes for: what is in segments without bytes, so that
     another segment may be in a gap of theirs.  Of two such segments the smaller has a section that is inside of both:
     a linker that stores a section elsewhere begins a segment there, and goes on with the other after it.  A segment
     that no section is in, and one that runs as it is stored, are left as they are.  Every byte that a segment stores
     counts, whatever sections say, and so does what it clears after its last section: there a linker ends the segment,
-    and a table that ends sooner leaves something out.
+    and a table that ends sooner leaves something out, unless a section without bytes is at that end.
     """
+    sections = list(sections)
+    empty = {span.start for span in sections if not span.size}
     sorts = [
         (spans, [span.start for span in spans]) for spans in (_separated(sections), _separated(unstored))
     ]
@@ -50,7 +52,8 @@ def with_pieces(
         if bare:
             inside = [each for each in inside if each.start not in owned]
             owned.update([each.start for each in inside if whole.covers(each)])
-        pieces = _pieces(segment, [common for each in inside if (common := each.intersection(whole)).size])
+        taken = [common for each in inside if (common := each.intersection(whole)).size]
+        pieces = _pieces(segment, taken, to_end=whole.end not in empty)
         if pieces not in ((), (whole,)):
             result[number] = replace(segment, pieces=pieces)
     return result
@@ -67,13 +70,14 @@ def _separated(sections: Iterable[Span]) -> list[Span]:
     return result
 
 
-def _pieces(segment: Segment, taken: list[Span]) -> tuple[Span, ...]:
+def _pieces(segment: Segment, taken: list[Span], *, to_end: bool) -> tuple[Span, ...]:
     """``taken``, by address inside the segment, and what else of it counts; none if nothing is taken."""
     if not taken:
         return ()
-    stored = Span(segment.run_address, len(segment.data))
-    rest = Span.from_bounds(taken[-1].end, segment.run_span.end)
-    return tuple(sorted([*taken, *without([stored, rest], taken)]))
+    counted = [Span(segment.run_address, len(segment.data))]
+    if to_end:
+        counted.append(Span.from_bounds(taken[-1].end, segment.run_span.end))
+    return tuple(sorted([*taken, *without(counted, taken)]))
 
 
 def read_segments(
@@ -126,7 +130,7 @@ def read_segments(
         for section in allocated
         if section.type == NOBITS or not _overlaps_any(section.span, stored, starts)
     ]
-    segments = with_pieces(segments, [section.span for section in allocated], unstored)
+    segments = with_pieces(segments, [section.span for section in sections if section.has_address], unstored)
     segments.sort(key=lambda segment: (segment.load_address, segment.index))
     remarks = [_carries_header(header, file, header in bare) for header in carrying]
     overlaps, doubled, settled = load_overlaps(segments, file)

@@ -142,7 +142,11 @@ def _finding(placement: Placement, left: list[tuple[Piece, Span]], start: StartB
         if start.written == ()
         else unused_words(start.unused, rest) or _zeros(build, left) or _next_step(placement, piece),
         lines=lines_in_short(list(lines), "block"),
-        follows_from=(("start-copies-stored-data", plan.name), ("reset-handler-in-code", plan.name)),
+        follows_from=(
+            ("start-copies-stored-data", plan.name),
+            ("reset-handler-in-code", plan.name),
+            ("addressed-constants-stored", plan.name),
+        ),
     )
 
 

@@ -11,7 +11,14 @@ from gemel.checking.rule import Rule
 from gemel.inspection.contract_parties import DefinedSymbol, defined_symbol
 from gemel.inspection.core_views import owned_areas
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram_claims import Claim, claims_of, own_ram, reserve_claims, shared_ram
+from gemel.inspection.ram_claims import (
+    Claim,
+    claims_of,
+    own_ram,
+    reserve_claims,
+    shared_ram,
+    unallocated_claims,
+)
 from gemel.inspection.unstored import KEPT, named_as, unstored_sections
 from gemel.inspection.wording import (
     biggest_symbols,
@@ -59,13 +66,14 @@ def _owner_unknown(layout: Layout, plan: BuildPlan, build: Build) -> bool:
 def _astray(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[tuple[Claim, Span, Area | None]]:
     """Each piece of claimed RAM that the core does not own and nobody shares, with the area it is in."""
     allowed = own_ram(layout, plan.core) + shared_ram(layout)
-    for claim in claims_of(layout, plan, build):
+    unallocated = list(unallocated_claims(layout, plan, build))
+    for claim in (*claims_of(layout, plan, build), *unallocated):
         rest = without([claim.plain], allowed) if claim.in_ram else []
         for area in layout.areas.values() if rest else ():
             span = layout.span_of(area.name)
             yield from ((claim, piece.intersection(span), area) for piece in rest if piece.overlaps(span))
             rest = without(rest, [span])
-        yield from ((claim, piece, None) for piece in rest)
+        yield from ((claim, piece, None) for piece in rest if claim not in unallocated)
 
 
 def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Finding]:
@@ -76,8 +84,10 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator
             found = _foreign(layout, plan, build, claim, span, area, _others_there(inspection, plan, span))
             causes = tuple(_causes(inspection, plan, build, claim))
             astray.setdefault(area.name if area else "", []).append(replace(found, follows_from=causes))
-    yield from map(_as_one, astray.values())
     own, shared = own_ram(layout, plan.core), shared_ram(layout)
+    at_home = any(each.overlaps(claim.plain) for claim in claims_of(layout, plan, build) for each in own)
+    groups = [*astray.values()] if at_home else [[found for group in astray.values() for found in group]]
+    yield from map(_as_one, filter(None, groups))
     elsewhere: dict[str, list[Finding]] = {}
     for claim in (*claims_of(layout, plan, build), *_left_out_of_flash(layout, plan, build)):
         if not claim.in_ram:

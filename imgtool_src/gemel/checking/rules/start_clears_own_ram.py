@@ -3,24 +3,54 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.findings.start_blocks import block_outcomes, block_place
 from gemel.checking.findings.start_reach import misplaced, written_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import shared_ram
+from gemel.inspection.shared_starts import shared_starts
 from gemel.inspection.start_tables import BY_SYMBOLS, StartEntry
 from gemel.inspection.unstored import unstored_sections
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import concerned, segment_words, sized
+from gemel.layout.addresses import plain_span
+from gemel.m_profile.start_run import LEAST_ZEROED
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
 from gemel.spans import Span, format_address, without
+
+if TYPE_CHECKING:
+    from gemel.m_profile.start_run import StartRun
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose symbols show what its start-up code clears."""
     yield from block_outcomes(inspection, _findings, "clears")
+    for name, run in inspection.start_runs.items():
+        if run and inspection.layout.cores[inspection.placements[name].plan.core].role != "primary":
+            yield from _wiped_out(inspection, inspection.placements[name], run)
+
+
+def _wiped_out(inspection: Inspection, placement: Placement, run: StartRun) -> Iterator[Finding]:
+    """Initial values that other builds bring for shared areas, and that a secondary's code clears by no known block."""
+    plan, layout = placement.plan, inspection.layout
+    known = [each.span for each in inspection.start_blocks[plan.name].clears]
+    cleared = without(run.written, [*known, *(each.span for each in run.copies)])
+    plain = [each for span in cleared if (each := plain_span(layout, span, plan.core))]
+    for name, other in layout.builds.items():
+        build = inspection.builds.get(name)
+        for start in shared_starts(layout, other, build) if build and other.core != plan.core else ():
+            lost = [both for each in plain if (both := each.intersection(start.span)).size >= LEAST_ZEROED]
+            if lost:
+                yield Finding(
+                    f"start-up code of build {plan.name} clears what build {name} has initialised",
+                    concerned(plan.name, plan.core, start.area.name, name),
+                    where=f"build {plan.name} ({placement.build.file}), its start-up code as it runs",
+                    found=f"clears {sized(lost[0])}, in area {start.area.name}",
+                    expected=f"shared memory as build {name} initialises it",
+                )
 
 
 def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:

@@ -10,7 +10,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_tables import StartEntry
-from gemel.inspection.started import plain_at_reset
+from gemel.inspection.started import LEAST_BLOCK, plain_at_reset
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.outcomes import Finding, Outcome, Reason
@@ -21,6 +21,37 @@ from gemel.spans import Span, format_address, format_size
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose symbols show what its start-up code copies."""
     yield from block_outcomes(inspection, _findings, "copies")
+    for name, run in inspection.start_runs.items():
+        placement = inspection.placements[name]
+        for source, span in run.copies if run else ():
+            if not any(
+                Span(each.run_address, len(each.data)).overlaps(span) for each in placement.build.stored
+            ):
+                yield from _erased(inspection, placement, Span(source or 0, span.size), span)
+
+
+def _erased(inspection: Inspection, placement: Placement, source: Span, copied: Span) -> Iterator[Finding]:
+    """What the run of start-up code copies from free flash of the build's own area, in no section of the build."""
+    plan, build = placement.plan, placement.build
+    plain = plain_at_reset(inspection.layout, placement, source.start)
+    area = inspection.layout.span_of(plan.stored_in)
+    stored = Span(plain or 0, source.size)
+    sections = build.sections.all() if build.sections else ()
+    if plain is None or source.size < LEAST_BLOCK or not area.covers(stored):
+        return
+    if any(byte != inspection.erased_byte_at(plain) for byte in inspection.bytes_of(stored)):
+        return
+    if any(each.allocated and each.span.overlaps(source) for each in sections):
+        return
+    yield Finding(
+        f"start-up code of build {plan.name} copies data that the image does not store",
+        concerned(*_parties(placement), plan.stored_in),
+        where=f"build {plan.name} ({build.file}), its start-up code as it runs",
+        found=f"from {sized(source)}, where nothing is stored, to {copied}",
+        expected="initialised data where start-up code copies it from",
+        span=stored,
+        next_step="take the ELF file as the linker wrote it, with the section that start-up code copies",
+    )
 
 
 def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:

@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
+from gemel.inspection.address_users import holders
 from gemel.inspection.core_code import CoreCode, core_code
 from gemel.inspection.core_settings import Setting
 from gemel.inspection.core_views import distance, stack_area, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram
-from gemel.inspection.wording import concerned
+from gemel.inspection.wording import concerned, symbol_at
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Layout
 from gemel.m_profile.known_registers import VTOR
 from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address, format_size
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.builds.elf.symbol_entries import Symbol
+    from gemel.m_profile.start_run import StartRun
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -60,7 +67,7 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
         return None
     if located and located.memory.kind == "ram":
         if any(span.holds(located.plain) for span in own_ram(layout, name)) or not layout.cores[name].ram:
-            return _misaligned(core, layout.cores[name], setting)
+            return _misaligned(core, layout.cores[name], setting) or _blank(inspection, core, setting)
     elif located and _looks_like_table(inspection, core, located.plain):
         return None
     seen = whereabouts(inspection, name, value)
@@ -98,6 +105,37 @@ def _misaligned(code: CoreCode, core: Core, setting: Setting) -> Finding | None:
     )
 
 
+def _blank(inspection: Inspection, code: CoreCode, setting: Setting) -> Finding | None:
+    """What is wrong with a table in RAM that nothing fills: neither the run of its start-up code nor other code."""
+    value, run = setting.store.value or 0, inspection.start_runs.get(code.plan.name)
+    if run is None or value not in run.blank_tables or code.build.read_at_run(value, 4) is not None:
+        return None
+    if any(store.value == value and store.target != setting.store.target for store in run.stores):
+        return None
+    if sum(len(_users(build, value, run)) for build in inspection.builds.values()) > 1:
+        return None
+    place = symbol_at(code.build, value)
+    return Finding(
+        f"code of build {code.plan.name} sets its vector table to RAM that nothing fills",
+        concerned(code.plan.name, code.plan.core),
+        where=f"build {code.plan.name} ({code.build.file}), store to VTOR at {setting.place}",
+        found=f"{format_address(value)}{f' ({place})' if place else ''}, where no code writes a handler and "
+        "no initial data goes",
+        expected="a table that is copied or written there before the first interrupt",
+        span=Span(setting.store.at, 4),
+        next_step="copy the vector table there before VTOR is set",
+    )
+
+
+def _users(build: Build, value: int, run: StartRun) -> set[Symbol | None]:
+    """The functions that hold an address; where cleared data begins, less what clears it, or says what to clear."""
+    found = holders(build, value)
+    if build.symbols and build.entry and any(span.start == value for span in run.written):
+        start = build.symbols.function_at(build.entry)
+        found -= {None, start[0] if start else None}
+    return found
+
+
 def _looks_like_table(inspection: Inspection, core: CoreCode, plain: int) -> bool:
     """Whether two words that the core could start with are there, in an area of a build of this core."""
     layout, name = inspection.layout, core.plan.core
@@ -114,7 +152,7 @@ RULE = Rule(
     guards="device",
     checks="Where code puts a constant into the vector table offset register (VTOR), that address is the vector "
     "table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its "
-    "interrupts.",
+    "interrupts and filled by code or initial data.",
     why="From then on every interrupt and fault of this core runs what that address holds: the other core's "
     "handlers, with the other core's variables, or erased flash. Until the first interrupt all is well.",
     remedy="Take the address from the linker's symbol of the build's own vector table, not from a constant that was "
