@@ -25,19 +25,21 @@ if TYPE_CHECKING:
     from gemel.rehearsal.result import Rehearsal
     from gemel.seals.keys.keys import PrivateKey, PublicKey
     from gemel.show.facts.contents import Contents
-    from gemel.workflows.auditing import audit_images
+    from gemel.workflows.auditing.many_images import audit_images
     from gemel.workflows.checking import CheckResult, check
-    from gemel.workflows.checking_release import check_release
     from gemel.workflows.comparing import compare
     from gemel.workflows.describing import describe, html_page
     from gemel.workflows.drafting import draft_layout
-    from gemel.workflows.inputs import load_builds, load_layout, read_image
+    from gemel.workflows.inputs.builds import load_builds
+    from gemel.workflows.inputs.images import read_image
+    from gemel.workflows.inputs.layouts import load_layout
     from gemel.workflows.joining import JoinResult, join
     from gemel.workflows.looking_up import where
     from gemel.workflows.rehearsing import rehearse
-    from gemel.workflows.release_index import write_release
-    from gemel.workflows.release_inputs import ReleaseRequest
-    from gemel.workflows.releasing import Released, make_release
+    from gemel.workflows.releasing.index import write_release
+    from gemel.workflows.releasing.inputs import ReleaseRequest
+    from gemel.workflows.releasing.received import check_release
+    from gemel.workflows.releasing.release import Released, make_release
     from gemel.workflows.sealing import load_key, load_public_key, seal
     from gemel.workflows.splitting import Split, split
     from gemel.workflows.writing import write_images
@@ -64,31 +66,31 @@ _HOMES = {
     "ReadLayout": "layout.reader",
     "Reason": "outcomes",
     "Rehearsal": "rehearsal.result",
-    "ReleaseRequest": "workflows.release_inputs",
-    "Released": "workflows.releasing",
+    "ReleaseRequest": "workflows.releasing.inputs",
+    "Released": "workflows.releasing.release",
     "Rule": "checking.rule",
     "Split": "workflows.splitting",
-    "audit_images": "workflows.auditing",
+    "audit_images": "workflows.auditing.many_images",
     "check": "workflows.checking",
-    "check_release": "workflows.checking_release",
+    "check_release": "workflows.releasing.received",
     "compare": "workflows.comparing",
     "convention_faults": "checking.registry",
     "describe": "workflows.describing",
     "draft_layout": "workflows.drafting",
     "html_page": "workflows.describing",
     "join": "workflows.joining",
-    "load_builds": "workflows.inputs",
+    "load_builds": "workflows.inputs.builds",
     "load_key": "workflows.sealing",
-    "load_layout": "workflows.inputs",
+    "load_layout": "workflows.inputs.layouts",
     "load_public_key": "workflows.sealing",
-    "make_release": "workflows.releasing",
-    "read_image": "workflows.inputs",
+    "make_release": "workflows.releasing.release",
+    "read_image": "workflows.inputs.images",
     "rehearse": "workflows.rehearsing",
     "seal": "workflows.sealing",
     "split": "workflows.splitting",
     "where": "workflows.looking_up",
     "write_images": "workflows.writing",
-    "write_release": "workflows.release_index",
+    "write_release": "workflows.releasing.index",
 }
 """Each public name and the module that it is imported from when it is first used."""
 

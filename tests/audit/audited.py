@@ -13,8 +13,8 @@ from gemel.audit.index import Index
 from gemel.audit.result import ImageResult
 from gemel.image.image import Image
 from gemel.spans import Span
-from gemel.workflows.audit_plan import Options, Plan, plan_for_folder, plan_for_layout
-from gemel.workflows.auditing import audit
+from gemel.workflows.auditing.many_images import audit
+from gemel.workflows.auditing.plan import Options, Plan, plan_for_folder, plan_for_layout
 
 OPTIONS = Options(date=datetime.date(2026, 11, 24))
 IN_CODE = STATION + 0x90

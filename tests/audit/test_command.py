@@ -18,7 +18,7 @@ from in_process import run_here
 from reliability.runs import environment, one_error, run
 from seconds import within
 
-from gemel.workflows import auditing
+from gemel.workflows.auditing import many_images as auditing
 
 
 @pytest.fixture

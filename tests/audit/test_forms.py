@@ -13,7 +13,7 @@ from gemel.audit.as_csv import COLUMNS, csv_row, header
 from gemel.audit.as_text import Totals, text_line
 from gemel.audit.result import AuditedBuild, AuditedFinding, AuditedSigner, ImageResult
 from gemel.errors import UsageProblem
-from gemel.workflows.audit_forms import FORMS, Spool, form_named, form_of
+from gemel.workflows.auditing.forms import FORMS, Spool, form_named, form_of
 
 HOSTILE = [
     "=HYPERLINK(1)",

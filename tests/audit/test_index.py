@@ -20,8 +20,8 @@ from gemel.audit.result import AuditedBuild, AuditedFinding, AuditedSigner, Imag
 from gemel.audit.terms import FIELDS, term_in
 from gemel.errors import OutputError, UsageProblem
 from gemel.structs import replace
-from gemel.workflows.audit_plan import Options, Plan
-from gemel.workflows.auditing import audit
+from gemel.workflows.auditing.many_images import audit
+from gemel.workflows.auditing.plan import Options, Plan
 
 ONE = ImageResult(
     path="a.hex",
@@ -102,7 +102,7 @@ def test_an_audit_asks_for_a_file_once(tmp_path, monkeypatch):
                 asked.append(task)
                 yield key, Answer(line_of(ONE))
 
-    monkeypatch.setattr("gemel.workflows.auditing.Pool", Counting)
+    monkeypatch.setattr("gemel.workflows.auditing.many_images.Pool", Counting)
     for name in ("a.hex", "b.hex"):
         (tmp_path / name).touch()
     named = ["a.hex", "./a.hex", f"../{tmp_path.name}/a.hex", "b.hex"] * 1000

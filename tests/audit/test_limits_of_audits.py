@@ -15,7 +15,7 @@ from gemel.audit.index import LONGEST, MOST_RUNS, SMALLEST_SIZE, Index, IndexedB
 from gemel.audit.result import ImageResult
 from gemel.errors import UsageProblem
 from gemel.image.image import Image
-from gemel.workflows.audit_worker import LARGEST_FILE, Judge, result_of_check
+from gemel.workflows.auditing.worker import LARGEST_FILE, Judge, result_of_check
 
 
 def test_the_largest_file(tmp_path):
@@ -80,7 +80,7 @@ def _findings(count: int) -> bool:
 
 LIMITS: Limits = {
     "audit.index.MOST_SIZES": (3, _sizes),
-    "workflows.audit_worker.MAX_FINDINGS": (3, _findings),
+    "workflows.auditing.worker.MAX_FINDINGS": (3, _findings),
 }
 
 

@@ -29,7 +29,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.joining.pipeline import join
 from gemel.structs import replace
 from gemel.workflows.comparing import compare
-from gemel.workflows.inputs import builds_of_image
+from gemel.workflows.inputs.builds import builds_of_image
 
 LAYOUT = gemel.load_layout(layout_file("in-place"))
 FLASH = 0x1000_0000

@@ -16,7 +16,7 @@ from tools import required_tool
 
 import gemel
 from gemel.errors import UsageProblem
-from gemel.inspection.core_regions import ID_SYMBOL, regions_id, regions_of
+from gemel.inspection.cores.regions import ID_SYMBOL, regions_id, regions_of
 from gemel.workflows.exports import EXPORTS
 
 OF_LAYOUT = {export.name: export for export in EXPORTS if export.of_layout}
@@ -356,7 +356,7 @@ def test_names_that_are_one_identifier_are_refused(what):
     text = layout_file("two-banks").read_text(encoding="utf-8").replace('"sampler-crc"', '"Station_CRC"')
     for name, offset in (("station_code", 32), ("Link", 48)):
         text += f'[area.{name}]\nmemory = "bank-2"\noffset = "{offset} KiB"\nsize = "4 KiB"\npurpose = "reserved"\n'
-    from gemel.workflows.inputs import layout_from
+    from gemel.workflows.inputs.layouts import layout_from
 
     with pytest.raises(UsageProblem) as caught:
         OF_LAYOUT[what].of_layout(layout_from(text.encode(), "a.toml"), "station")
@@ -436,7 +436,7 @@ def test_wrong_lines_are_refused(tmp_path):
 def test_same_layout_same_id():
     """The id follows the regions of the core alone: a new version of the product does not change it, a size does."""
     text = layout_file("in-place").read_bytes()
-    from gemel.workflows.inputs import layout_from
+    from gemel.workflows.inputs.layouts import layout_from
 
     first = layout_from(text, "a.toml").layout
     version = layout_from(text.replace(b'version = "1.4.2"', b'version = "1.5.0"'), "b.toml").layout

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from small_device import layout, layout_text
 
-from gemel.inspection.contract_parties import Missing, parties, without_a_voice
+from gemel.inspection.contract.parties import Missing, parties, without_a_voice
 from gemel.layout.model import BuildPlan
 from gemel.layout.reader import read_layout
 

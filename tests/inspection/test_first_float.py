@@ -8,7 +8,7 @@ import struct
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gemel.inspection.first_float import _is_float, holds_float
+from gemel.inspection.code.first_float import _is_float, holds_float
 from gemel.m_profile.halfwords import instructions
 
 VADD = (0xEE30, 0x0A20)

@@ -13,16 +13,16 @@ from small_device import CODE, STATION, STATION_RAM, build, builds, joined, layo
 
 from gemel.builds.build import Build
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.byte_order import disorder
-from gemel.inspection.core_settings import why_may_write
-from gemel.inspection.core_views import LOWEST_RETURN, described_word
+from gemel.inspection.altered.byte_order import disorder
+from gemel.inspection.altered.table_order import ORDERS
+from gemel.inspection.code.core_settings import why_may_write
+from gemel.inspection.code.first_float import first_float
+from gemel.inspection.cores.implausible_handlers import implausible_handlers
+from gemel.inspection.cores.views import LOWEST_RETURN, described_word
 from gemel.inspection.embedded_copies import HeldCopy, copies_of
-from gemel.inspection.first_float import first_float
-from gemel.inspection.implausible_handlers import implausible_handlers
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.instead_of_tables import instead_of_table
-from gemel.inspection.start_tables import clears_of
-from gemel.inspection.table_order import ORDERS
+from gemel.inspection.start_up.tables import clears_of
 from gemel.spans import Span
 from gemel.structs import replace
 
@@ -129,7 +129,7 @@ def _spread(size: int) -> bool:
         Span(start, 12),
         (STATION_RAM, start + 1, far),
     )
-    with patch("gemel.inspection.implausible_handlers.FAR", 16):
+    with patch("gemel.inspection.cores.implausible_handlers.FAR", 16):
         return far in implausible_handlers(Inspection(layout(), image, {}), table, table.words[1:])
 
 
@@ -160,16 +160,16 @@ def _entries(count: int) -> bool:
 
 
 LIMITS: Limits = {
-    "inspection.byte_order.MAX_DEVIATIONS": (3, _deviations),
+    "inspection.altered.byte_order.MAX_DEVIATIONS": (3, _deviations),
     "m_profile.address_flow.STEPS_LIMIT": (8, _followed),
     "inspection.embedded_copies.COPIES_LIMIT": (3, _copies),
-    "inspection.first_float.WALK_LIMIT": (5, _walked),
-    "inspection.first_float.DEPTH_LIMIT": (3, _called),
-    "inspection.first_float.CONSTRUCTORS_LIMIT": (3, _constructors),
-    "inspection.implausible_handlers.STREAMS_LIMIT": (3, _streams),
-    "inspection.implausible_handlers.LARGEST": (0x100, _spread),
+    "inspection.code.first_float.WALK_LIMIT": (5, _walked),
+    "inspection.code.first_float.DEPTH_LIMIT": (3, _called),
+    "inspection.code.first_float.CONSTRUCTORS_LIMIT": (3, _constructors),
+    "inspection.cores.implausible_handlers.STREAMS_LIMIT": (3, _streams),
+    "inspection.cores.implausible_handlers.LARGEST": (0x100, _spread),
     "inspection.instead_of_tables.MAX_WORDS": (8, _table_after),
-    "inspection.start_tables.ENTRIES_LIMIT": (3, _entries),
+    "inspection.start_up.tables.ENTRIES_LIMIT": (3, _entries),
 }
 
 

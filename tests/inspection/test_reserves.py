@@ -10,7 +10,7 @@ from tools import required_tool
 
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.inspection.reserves import inverted_heaps, reserves_of, spans_of_sections, stated_stack
+from gemel.inspection.ram.reserves import inverted_heaps, reserves_of, spans_of_sections, stated_stack
 from gemel.spans import Span
 
 RAM = 0x2000_0000

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from small_device import layout
 
-from gemel.inspection.windows import parts_of, windows_of
+from gemel.inspection.ram.windows import parts_of, windows_of
 from gemel.layout.addresses import locate
 from gemel.spans import Span
 

@@ -20,8 +20,8 @@ from gemel.errors import UsageProblem
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.lookup.as_text import text_of
+from gemel.workflows.inputs.symbol_files import builds_by_id, builds_of_image, ids_of_version, refuse_symbols
 from gemel.workflows.looking_up import answers_of, lookup_of
-from gemel.workflows.symbol_files import builds_by_id, builds_of_image, ids_of_version, refuse_symbols
 
 ADDRESS = "0x1000_8300"
 

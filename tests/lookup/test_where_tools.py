@@ -14,7 +14,7 @@ from tools import required_tool
 
 import gemel
 from gemel.builds.dwarf.lines import read_lines
-from gemel.workflows.inputs import layout_from
+from gemel.workflows.inputs.layouts import layout_from
 from gemel.workflows.looking_up import lookup_of
 
 FILES = {

@@ -10,8 +10,8 @@ from seconds import within
 from small_device import STATION, STATION_RAM, builds, joined, layout, station_elf
 from thumb import assembled
 
-from gemel.inspection import started
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.start_up import started
 from gemel.m_profile import start_run as module
 from gemel.m_profile.execution import Block
 from gemel.m_profile.start_run import StartRun, start_run

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from rehearse.test_device_examples import SLEEP, result, run, store
 
-from gemel.rehearsal.emulator.alignment_looks import MAX_LOOKS
+from gemel.rehearsal.emulator.core.alignment_looks import MAX_LOOKS
 
 HANG = "1: b 1b\n"
 STEPS_BY = "ldr r1, =0x38000100\n ldr r6, =0x38000100\n mov r5, #{count}\n2: {access}\n {step}\n subs r5, #1\n bne 2b\n"

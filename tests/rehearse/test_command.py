@@ -15,7 +15,7 @@ from gemel.cli.with_click import clicked
 from gemel.errors import ExtraMissing
 from gemel.image import intel_hex
 from gemel.rehearsal import isolation
-from gemel.rehearsal.emulator import native
+from gemel.rehearsal.emulator.core import native
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import unicorn
 from rehearse.test_device_examples import FLASH, SAMPLER, SLEEP, enabled, result, run, store
 
 from gemel.rehearsal.emulator import loop_probe
-from gemel.rehearsal.emulator.code_stops import CodeStops
+from gemel.rehearsal.emulator.core.code_stops import CodeStops
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
 from gemel.rehearsal.result import Rehearsal
 

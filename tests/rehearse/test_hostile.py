@@ -19,7 +19,7 @@ from thumb import assembled
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.rehearsal import isolation
-from gemel.rehearsal.emulator.call_stack import MAX_FRAMES, CallStack
+from gemel.rehearsal.emulator.core.call_stack import MAX_FRAMES, CallStack
 from gemel.rehearsal.raw_run import from_json
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse

@@ -9,7 +9,7 @@ from rehearse.test_device_examples import SLEEP, run
 from thumb import assembled
 
 from gemel.m_profile.halfwords import instructions, is_call
-from gemel.rehearsal.emulator.code_stops import TARGET_TEST
+from gemel.rehearsal.emulator.core.code_stops import TARGET_TEST
 
 
 def test_calls_are_told_from_branches(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gemel.rehearsal.emulator.interrupts import (
+from gemel.rehearsal.emulator.system_space.interrupts import (
     HARD_FAULT,
     NMI,
     PENDSV,

@@ -18,16 +18,16 @@ from small_device import builds, joined, layout
 from gemel.layout.rehearsal_model import ReadyBits, SerialRegister
 from gemel.rehearsal import session
 from gemel.rehearsal.emulator import runner
-from gemel.rehearsal.emulator.core_bus import CoreBus, RegisterPorts
-from gemel.rehearsal.emulator.core_exceptions import CoreExceptions
-from gemel.rehearsal.emulator.core_sleep import PATIENCE, CoreSleep
+from gemel.rehearsal.emulator.core.bus import CoreBus, RegisterPorts
+from gemel.rehearsal.emulator.core.exceptions import CoreExceptions
+from gemel.rehearsal.emulator.core.sleep import PATIENCE, CoreSleep
+from gemel.rehearsal.emulator.core.stack_watch import NEAR, StackWatch
 from gemel.rehearsal.emulator.device import Device
 from gemel.rehearsal.emulator.device_events import EventLog
 from gemel.rehearsal.emulator.run_result import _lowest_used, result_of
 from gemel.rehearsal.emulator.same_state import SameState
 from gemel.rehearsal.emulator.schedule import QUIET_TURNS, Schedule
 from gemel.rehearsal.emulator.shared_trace import SharedTrace
-from gemel.rehearsal.emulator.stack_watch import NEAR, StackWatch
 from gemel.rehearsal.kinds import THINNED
 from gemel.rehearsal.raw_run import RawTrace, TraceEntry
 from gemel.rehearsal.reports.svg import _worth_a_label
@@ -293,14 +293,14 @@ def _pushed(below: int) -> bool:
 
 
 LIMITS: Limits = {
-    "rehearsal.emulator.core_bus.MAX_PORTS": (3, _ports),
-    "rehearsal.emulator.core_bus.MOST_PUSHED": (8, _pushed),
-    "rehearsal.emulator.core_exceptions.MAX_BAD_RETURNS": (3, _bad_returns),
-    "rehearsal.emulator.core_sleep.LONGEST_WAIT": (3, _waits),
+    "rehearsal.emulator.core.bus.MAX_PORTS": (3, _ports),
+    "rehearsal.emulator.core.bus.MOST_PUSHED": (8, _pushed),
+    "rehearsal.emulator.core.exceptions.MAX_BAD_RETURNS": (3, _bad_returns),
+    "rehearsal.emulator.core.sleep.LONGEST_WAIT": (3, _waits),
     "rehearsal.emulator.device.MAX_RESTARTS": (2, _restarts),
-    "rehearsal.emulator.registers.MAX_REGISTERS": (3, _registers),
-    "rehearsal.emulator.registers.MAX_LINE": (9, _line),
-    "rehearsal.emulator.registers.MAX_COMBINED": (3, _combined),
+    "rehearsal.emulator.registers.device_registers.MAX_REGISTERS": (3, _registers),
+    "rehearsal.emulator.registers.device_registers.MAX_LINE": (9, _line),
+    "rehearsal.emulator.registers.device_registers.MAX_COMBINED": (3, _combined),
     "rehearsal.emulator.run_result.MAX_BLOCKS": (
         3,
         lambda count: len(result_of(_device(blocks=count), "goals").cores[0].blocks) == count,
@@ -316,7 +316,7 @@ LIMITS: Limits = {
     "rehearsal.emulator.schedule.LONGEST_TURN": (200, _turn),
     "rehearsal.emulator.shared_trace.MAX_TRACE": (3, _traced),
     "rehearsal.emulator.shared_trace.LONGEST_LOOP": (8, _loop),
-    "rehearsal.emulator.stack_watch.MAX_STACKS": (3, _stacks),
+    "rehearsal.emulator.core.stack_watch.MAX_STACKS": (3, _stacks),
     "rehearsal.emulator.device_events.MAX_EVENTS": (3, _events),
     "rehearsal.reports.svg.MAX_LABELS": (3, _labels),
     "checking.rules.rehearsal_passes.MAX_CALLS": (3, _calls),

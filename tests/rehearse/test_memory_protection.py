@@ -10,7 +10,7 @@ import pytest
 from core_plans import core_plan
 from tools import required_tool
 
-from gemel.rehearsal.emulator.memory_protection import MemoryProtection
+from gemel.rehearsal.emulator.system_space.memory_protection import MemoryProtection
 
 MACHINES = {"armv7e-m": ("mps2-an386", "cortex-m4"), "armv8-m.main": ("mps2-an505", "cortex-m33")}
 RAM = {"armv7e-m": 0x2000_0000, "armv8-m.main": 0x3800_0000}

@@ -17,8 +17,8 @@ from gemel.layout.rehearsal_model import (
     SetClearRegister,
     StatusRegister,
 )
-from gemel.rehearsal.emulator.registers import DeviceRegisters
-from gemel.rehearsal.emulator.release import ReleaseWatch
+from gemel.rehearsal.emulator.registers.device_registers import DeviceRegisters
+from gemel.rehearsal.emulator.registers.release import ReleaseWatch
 from gemel.rehearsal.plan import ReleasePlan
 from gemel.rehearsal.raw_run import MAX_TEXT
 

@@ -18,12 +18,12 @@ from thumb import assembled
 from tools import required_tool
 
 from gemel.layout.reader import read_layout
-from gemel.rehearsal.emulator.stack_moves import comes_from_stack
-from gemel.rehearsal.emulator.stack_watch import StackWatch
+from gemel.rehearsal.emulator.core.stack_moves import comes_from_stack
+from gemel.rehearsal.emulator.core.stack_watch import StackWatch
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 if TYPE_CHECKING:
-    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 
 OWN = "    recurse(5);\n    while (finished < 2) {\n        yield_now();\n    }"
 PAINTED = f"""{kernel(3)}

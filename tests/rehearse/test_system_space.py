@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from core_plans import core_plan
 
-from gemel.rehearsal.emulator.interrupts import Interrupts
-from gemel.rehearsal.emulator.system_space import BASE, SystemSpace
+from gemel.rehearsal.emulator.system_space.interrupts import Interrupts
+from gemel.rehearsal.emulator.system_space.registers import BASE, SystemSpace
 
 CORE = core_plan(architecture="armv8-m.main", extensions=("fp", "mpu", "security"))
 

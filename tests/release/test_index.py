@@ -21,8 +21,8 @@ from gemel.audit.index import Index
 from gemel.audit.terms import term_in
 from gemel.errors import OutputError, UsageProblem
 from gemel.workflows.reading_back import check_dump, indexed_versions, read_dump
-from gemel.workflows.release_index import images_with, refuse_index, write_release
-from gemel.workflows.releasing import Released, make_release
+from gemel.workflows.releasing.index import images_with, refuse_index, write_release
+from gemel.workflows.releasing.release import Released, make_release
 
 LONG = bytes(range(1, 250)) * 12
 SHORT = b"\xfe\xe7" + LONG[::-1][:1098]
@@ -190,8 +190,8 @@ def test_an_audit_and_a_release_share_an_index(shipped, tmp_path):
     """An audit of the folder's image leaves what the release put there."""
     from audit.audited import OPTIONS
 
-    from gemel.workflows.audit_plan import plan_for_layout
-    from gemel.workflows.auditing import audit
+    from gemel.workflows.auditing.many_images import audit
+    from gemel.workflows.auditing.plan import plan_for_layout
 
     index = tmp_path / "i.sqlite"
     released_again(tmp_path, shipped, index)
@@ -210,8 +210,8 @@ def test_blocks_of_audited_images_are_kept_where_they_are_asked_for(shipped, tmp
     from audit.audited import OPTIONS
 
     from gemel.structs import replace
-    from gemel.workflows.audit_plan import plan_for_folder
-    from gemel.workflows.auditing import audit
+    from gemel.workflows.auditing.many_images import audit
+    from gemel.workflows.auditing.plan import plan_for_folder
 
     images = []
     for number, made in shipped.made.items():

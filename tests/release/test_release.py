@@ -19,7 +19,7 @@ import gemel
 from gemel.errors import ExtraMissing, OutputError, UsageProblem
 from gemel.files.folders import write_folder
 from gemel.release.contents import SUMS, contents_schema, is_safe_name, read_contents, read_sums, stem_of
-from gemel.workflows.releasing import make_release
+from gemel.workflows.releasing.release import make_release
 
 STEM = "small-device-1.2.3"
 

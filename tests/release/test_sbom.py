@@ -21,9 +21,9 @@ from gemel.release.dsse import read_envelope
 from gemel.release.linked_in import LinkedLibrary, _libraries, compiler_of, made_of
 from gemel.release.provenance import read_statement
 from gemel.release.sbom import MAX_DEPTH, MAX_PARTS
-from gemel.workflows.inputs import load_builds
-from gemel.workflows.release_inputs import ReleaseRequest
-from gemel.workflows.releasing import make_release
+from gemel.workflows.inputs.builds import load_builds
+from gemel.workflows.releasing.inputs import ReleaseRequest
+from gemel.workflows.releasing.release import make_release
 
 TEAM = {
     "bomFormat": "CycloneDX",

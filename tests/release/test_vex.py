@@ -14,9 +14,9 @@ from releases import released, write_device
 from gemel.errors import UsageProblem
 from gemel.files.folders import write_folder
 from gemel.release.dsse import read_envelope
-from gemel.release.folder import MAX_REFS, MAX_REFS_IN_ALL
+from gemel.release.received.vex import MAX_REFS, MAX_REFS_IN_ALL
 from gemel.release.vex import read_vex, refs_in, unknown_refs
-from gemel.workflows.checking_release import check_release
+from gemel.workflows.releasing.received import check_release
 
 CYCLONEDX = {
     "bomFormat": "CycloneDX",

@@ -22,7 +22,7 @@ from gemel.cli.main import exit_code
 from gemel.errors import BuildError, GemelError
 from gemel.inspection.inspection import Inspection
 from gemel.structs import replace
-from gemel.workflows.inputs import layout_from
+from gemel.workflows.inputs.layouts import layout_from
 from gemel.workflows.splitting import split
 
 

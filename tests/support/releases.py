@@ -12,8 +12,8 @@ from small_device import layout_text, sampler_elf, station_elf
 from gemel.files.folders import write_folder
 from gemel.seals.keys.algorithms import SignatureAlgorithm
 from gemel.seals.keys.keys import PrivateKey
-from gemel.workflows.release_inputs import ReleaseRequest
-from gemel.workflows.releasing import Released, make_release
+from gemel.workflows.releasing.inputs import ReleaseRequest
+from gemel.workflows.releasing.release import Released, make_release
 
 SEAL = '\n[seal]\narea = "seal"\ntrust = ["release.pem"]\n'
 """The seal of the small device, by the published Ed25519 key."""

@@ -18,7 +18,7 @@ from gemel.audit.index import Index
 from gemel.audit.terms import term_in
 from gemel.errors import UsageProblem
 from gemel.structs import replace
-from gemel.workflows.audit_plan import plan_for_layout, plan_of
+from gemel.workflows.auditing.plan import plan_for_layout, plan_of
 
 BROKEN_BY_A_BYTE = {"record-digests-match"}
 

@@ -10,7 +10,8 @@ from reliability.runs import BUILDS, JOIN, write_device
 from seal_cli.sealed_device import Run, run_here
 
 from gemel.errors import Problem, UsageProblem
-from gemel.workflows.inputs import added_to, of_build
+from gemel.workflows.inputs.builds import of_build
+from gemel.workflows.inputs.unreadable import added_to
 
 
 @pytest.fixture

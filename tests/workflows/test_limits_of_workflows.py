@@ -19,14 +19,14 @@ from gemel.builds.build import Build
 from gemel.errors import GemelError
 from gemel.release.contents import MAX_LISTED, ReleaseContents, ReleasedVex, contents_text, read_contents
 from gemel.release.dsse import DsseSignature, Envelope, envelope_text, read_envelope
-from gemel.release.folder_rules import _shortened
 from gemel.release.linked_in import LinkedLibrary, made_of
+from gemel.release.received.rules import _shortened
 from gemel.release.sbom import _linked
-from gemel.workflows.audit_worker import _limit_memory
-from gemel.workflows.auditing import audit_images
-from gemel.workflows.checking_release import read_folder
+from gemel.workflows.auditing.many_images import audit_images
+from gemel.workflows.auditing.worker import _limit_memory
 from gemel.workflows.made_elsewhere import _signature_bytes
-from gemel.workflows.release_inputs import _document
+from gemel.workflows.releasing.inputs import _document
+from gemel.workflows.releasing.received import read_folder
 from gemel.workflows.writing import memory_files
 
 
@@ -96,8 +96,11 @@ def _members(count: int) -> bool:
 
 
 LIMITS: Limits = {
-    "workflows.checking_release.MAX_TOTAL": (9, lambda size: _is_read(read_folder, {"a": 4, "b": size - 4})),
-    "workflows.checking_release.MAX_FILES": (
+    "workflows.releasing.received.MAX_TOTAL": (
+        9,
+        lambda size: _is_read(read_folder, {"a": 4, "b": size - 4}),
+    ),
+    "workflows.releasing.received.MAX_FILES": (
         3,
         lambda count: _is_read(read_folder, {f"{number}": 1 for number in range(count)}),
     ),
@@ -105,12 +108,12 @@ LIMITS: Limits = {
         9,
         lambda size: _is_read(_signature_bytes, {"a": size}, "a"),
     ),
-    "workflows.release_inputs.MAX_DOCUMENT": (9, lambda size: _is_read(_document, {"a": size}, "a")),
+    "workflows.releasing.inputs.MAX_DOCUMENT": (9, lambda size: _is_read(_document, {"a": size}, "a")),
     "release.dsse.MAX_SIGNATURES": (3, _signatures),
     "release.linked_in.MAX_LISTED": (3, lambda count: len(made_of(_units(count)).producers) == count),
-    "release.folder_rules.LONGEST": (9, lambda size: len(_shortened("x" * size)) == size),
+    "release.received.rules.LONGEST": (9, lambda size: len(_shortened("x" * size)) == size),
     "builds.dwarf.unit_sources.MOST_MAKERS": (3, _made),
-    "workflows.auditing.MOST_JOBS": (2, _audited),
+    "workflows.auditing.many_images.MOST_JOBS": (2, _audited),
     "release.sbom.MAX_MEMBERS": (3, _members),
 }
 
@@ -144,7 +147,7 @@ def test_the_largest_memory_written_whole(less: int, taken: bool, monkeypatch: p
 def test_the_largest_memory_of_a_process(allowed: int, limit: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """A process that judges images may take LARGEST_MEMORY, and no more than the system allows (-1: any)."""
     given = []
-    monkeypatch.setattr("gemel.workflows.audit_worker.LARGEST_MEMORY", 100)
+    monkeypatch.setattr("gemel.workflows.auditing.worker.LARGEST_MEMORY", 100)
     monkeypatch.setattr(resource, "getrlimit", lambda _: (0, allowed))
     monkeypatch.setattr(resource, "setrlimit", lambda _, limits: given.append(limits))
     _limit_memory()

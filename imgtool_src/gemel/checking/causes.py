@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import TypeAlias
 
 from gemel.checking.rule import Rule, Severity
+from gemel.inspection.altered.unchanged import builds_as_recorded
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.unchanged import builds_as_recorded
 from gemel.outcomes import Finding
 from gemel.structs import NamedTuple, replace
 

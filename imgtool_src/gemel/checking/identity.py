@@ -244,7 +244,7 @@ def _recorded_id(inspection: Inspection, name: str) -> bytes:
 
 def as_sealed(inspection: Inspection) -> bool | None:
     """Whether the bytes are those that the record, which the seal is over, was made for; None: cannot be said."""
-    from gemel.inspection.unchanged import as_recorded  # few images that are shown have a seal
+    from gemel.inspection.altered.unchanged import as_recorded  # few images that are shown have a seal
 
     return as_recorded(inspection)
 

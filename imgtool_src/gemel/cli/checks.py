@@ -85,14 +85,14 @@ class Asked(Struct, kw_only=True):
     @property
     def version(self) -> Version | None:
         """The version that the image must hold; raises UsageProblem."""
-        from gemel.workflows.inputs import version_of
+        from gemel.workflows.inputs.values import version_of
 
         return version_of(self.version_text)
 
     @property
     def date(self) -> datetime.date | None:
         """The day of the check; raises UsageProblem."""
-        from gemel.workflows.inputs import date_of
+        from gemel.workflows.inputs.values import date_of
 
         return date_of(self.date_text)
 
@@ -103,7 +103,7 @@ def folder_result(folder: Path, asked: Asked) -> CheckResult:
     Raises UsageProblem for words that are no builds, for options given and for reports inside the folder.
     """
     from gemel.errors import UsageProblem
-    from gemel.workflows.checking_release import check_release
+    from gemel.workflows.releasing.received import check_release
     from gemel.workflows.trust import load_policy
 
     given = [word for word in asked.words if "=" not in word] + asked.among(NOT_OF_A_FOLDER)
@@ -133,8 +133,8 @@ def result_without_layout(found: Given, asked: Asked, policy: ReadPolicy) -> Che
     from gemel.cli.printing import print_remarks
     from gemel.errors import Problem
     from gemel.workflows.checking_alone import check_alone, refuse_without_layout, unverified
-    from gemel.workflows.inputs import read_image
-    from gemel.workflows.key_inputs import public_keys
+    from gemel.workflows.inputs.images import read_image
+    from gemel.workflows.inputs.keys import public_keys
 
     refuse_without_layout([*asked.among(NOT_ALONE), *(["NAME=BUILD"] if found.builds else [])])
     loaded = read_image(found.images[0], at=asked.at, form=asked.as_form)
@@ -150,13 +150,9 @@ def image_result(found: Given, usage: str, asked: Asked, policy: ReadPolicy | No
     from gemel.cli.printing import print_remarks
     from gemel.errors import all_of
     from gemel.workflows.checking import check
-    from gemel.workflows.inputs import (
-        load_builds,
-        load_layout,
-        load_layout_and_files,
-        read_image,
-        read_images,
-    )
+    from gemel.workflows.inputs.builds import load_builds
+    from gemel.workflows.inputs.images import read_image, read_images
+    from gemel.workflows.inputs.layouts import load_layout, load_layout_and_files
     from gemel.workflows.trust import trust_of
 
     version, date, form, previous = asked.version, asked.date, asked.as_form, asked.previous

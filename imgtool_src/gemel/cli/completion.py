@@ -70,7 +70,7 @@ def _layout(given: list[str]) -> Layout | None:
     """The layout among the words given, or the folder's own; None where it cannot be read."""
     from gemel.cli.positions import OWN
     from gemel.errors import GemelError
-    from gemel.workflows.inputs import load_layout
+    from gemel.workflows.inputs.layouts import load_layout
 
     layout = next((Path(word) for word in given if word.lower().endswith(LAYOUTS)), OWN)
     try:

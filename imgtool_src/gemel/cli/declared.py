@@ -29,7 +29,7 @@ UNCLEAR: Any = object()
 
 def with_missing_files(error: GemelError) -> GemelError:
     """``error`` with all files of the command that cannot be read; a broken rule as it is."""
-    from gemel.workflows.inputs import added_to
+    from gemel.workflows.inputs.unreadable import added_to
 
     return error if error.exit_code == 1 else added_to(error, FILES_READ)
 

@@ -68,7 +68,7 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     """
     builds = [word for word in words if _is_build(word) and not os.path.exists(word)]
     if folder := next((word for word in words if most and os.path.isdir(word)), None):
-        from gemel.workflows.not_images import a_folder
+        from gemel.workflows.inputs.not_images import a_folder
 
         raise UsageProblem(a_folder(Path(folder)))
     files = [word for word in words if word not in builds]
@@ -183,7 +183,7 @@ def named(word: str) -> str:
 
 
 def _elf_in_place(word: str, as_layout: bool) -> Problem:
-    from gemel.workflows.not_images import AN_ELF, elf_words, refuse_no_image
+    from gemel.workflows.inputs.not_images import AN_ELF, elf_words, refuse_no_image
 
     given = named(Path(word).name)
     start = _start_of(word)

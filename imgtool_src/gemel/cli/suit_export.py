@@ -30,7 +30,8 @@ def write_suit(
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
     from gemel.workflows.exporting_suit import suit_envelope
-    from gemel.workflows.inputs import load_layout, read_image
+    from gemel.workflows.inputs.images import read_image
+    from gemel.workflows.inputs.layouts import load_layout
 
     if output is None or core is not None:
         found = "no -o" if output is None else f"--core {core}"

@@ -9,8 +9,8 @@ from gemel.checking.contract.picture import side_by_side
 from gemel.checking.contract.rows import rows_of
 from gemel.comparing.changes import ContractBreak
 from gemel.errors import BuildError
-from gemel.inspection.contract_constants import constant_values
-from gemel.inspection.contract_parties import (
+from gemel.inspection.contract.constants import constant_values
+from gemel.inspection.contract.parties import (
     DefinedSymbol,
     DefinedType,
     Missing,
@@ -18,8 +18,8 @@ from gemel.inspection.contract_parties import (
     defined_type,
     parties,
 )
+from gemel.inspection.contract.shared_objects import types_in_symbol
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.shared_objects import types_in_symbol
 from gemel.layout.model import BuildPlan, Contract
 
 NAMES = ("old", "new")

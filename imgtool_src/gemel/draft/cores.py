@@ -11,9 +11,9 @@ from gemel.builds.build import Build
 from gemel.builds.elf.attributes import BuildAttributes
 from gemel.builds.segment import Segment
 from gemel.draft.evidence import Evidence, can_be_named
-from gemel.inspection.address_literals import holders_of
-from gemel.inspection.core_settings import constant_word
-from gemel.inspection.guarded_code import ANCHORED
+from gemel.inspection.code.address_literals import holders_of
+from gemel.inspection.code.core_settings import constant_word
+from gemel.inspection.code.guarded_code import ANCHORED
 from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M, TAGGED
 from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.known_stores import known_stores

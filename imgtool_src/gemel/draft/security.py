@@ -11,8 +11,8 @@ from gemel.draft.evidence import Evidence
 from gemel.draft.pieces import NEAR, MemoryKind
 from gemel.draft.shared import Shared
 from gemel.draft.vectors import Vectors
-from gemel.inspection.core_settings import settings_of
-from gemel.inspection.secure_builds import (
+from gemel.inspection.code.core_settings import settings_of
+from gemel.inspection.cores.secure_builds import (
     VECTOR_UNIT,
     VENEER_SECTION,
     gateways_of,

@@ -27,12 +27,12 @@ if TYPE_CHECKING:
 
     from gemel.builds.mapped_code import MappedCode
     from gemel.image.image import ImageFile
-    from gemel.inspection.core_settings import Setting
+    from gemel.inspection.code.core_settings import Setting
     from gemel.inspection.instead_of_tables import Instead
     from gemel.inspection.previous import Previous
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
-    from gemel.inspection.start_tables import StartBlocks
+    from gemel.inspection.start_up.tables import StartBlocks
     from gemel.m_profile.start_run import StartRun
     from gemel.seals.keys.keys import PublicKey
 
@@ -164,7 +164,7 @@ class Inspection(Struct, dict=True):
     @cached_property
     def core_settings(self) -> dict[str, tuple[Setting, ...]]:
         """What the code of each build with symbols sets of its own core, and in the registers of a release."""
-        from gemel.inspection.core_settings import settings_of
+        from gemel.inspection.code.core_settings import settings_of
 
         releases = [core.release for core in self.layout.secondaries() if core.release]
         registers = frozenset(
@@ -186,8 +186,8 @@ class Inspection(Struct, dict=True):
     @cached_property
     def start_blocks(self) -> dict[str, StartBlocks]:
         """What start-up code of each build with symbols copies and clears."""
-        from gemel.inspection.start_tables import start_blocks
-        from gemel.inspection.started import blocks_as_run
+        from gemel.inspection.start_up.started import blocks_as_run
+        from gemel.inspection.start_up.tables import start_blocks
 
         return {
             name: blocks_as_run(
@@ -200,7 +200,7 @@ class Inspection(Struct, dict=True):
     @cached_property
     def start_runs(self) -> dict[str, StartRun | None]:
         """What start-up code of each build does as it runs, where that can be said."""
-        from gemel.inspection.started import run_of
+        from gemel.inspection.start_up.started import run_of
 
         return {
             name: run_of(self.layout, self.placements[name], table.words, self.bytes_of)

@@ -17,7 +17,7 @@ from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
-    from gemel.inspection.ram_claims import Claim
+    from gemel.inspection.ram.claims import Claim
 
 SHOWN = 8
 """Findings or lines of one kind that are shown; of more it is only reported that there are."""

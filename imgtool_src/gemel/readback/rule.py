@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Container, Iterator, Sequence
 
 from gemel.checking.rule import Rule
-from gemel.inspection.changed_bytes import OTHER_BYTES
+from gemel.inspection.altered.changed_bytes import OTHER_BYTES
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.readback.dump import SetAside

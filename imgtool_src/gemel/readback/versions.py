@@ -7,8 +7,8 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.altered.unchanged import spans_of_rest
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.unchanged import spans_of_rest
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout, Memory
 from gemel.placement.placed import digests_of, sha256_of

@@ -79,9 +79,9 @@ another draft's; an image is one unit, signed as one.)
 
 def page() -> str:
     """The page."""
-    from gemel.release.folder import ReleaseFolder
-    from gemel.release.folder_rules import folder_rules
     from gemel.release.read_back.rules import read_back_rules
+    from gemel.release.received.folder import ReleaseFolder
+    from gemel.release.received.rules import folder_rules
 
     rules = (*folder_rules(ReleaseFolder({}), [], {}), *read_back_rules({}, {}))
     listed = "\n".join(line for rule in rules for line in _lines(rule))

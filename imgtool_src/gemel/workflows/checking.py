@@ -15,7 +15,7 @@ from gemel.inspection.inspection import Inspection, Strict
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import Version
 from gemel.structs import replace
-from gemel.workflows.inputs import version_of
+from gemel.workflows.inputs.values import version_of
 
 if TYPE_CHECKING:
     import datetime

@@ -20,7 +20,7 @@ def draft_layout(
     """
     from gemel.draft.document import document
     from gemel.draft.drafting import draft
-    from gemel.workflows.inputs import load_builds
+    from gemel.workflows.inputs.builds import load_builds
 
     files = {name: build for name, build in builds.items() if isinstance(build, str | Path | bytes)}
     loaded = load_builds(None, files)

@@ -11,7 +11,7 @@ from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
 from gemel.spans import format_address
 from gemel.structs import NamedTuple
-from gemel.workflows.inputs import version_of
+from gemel.workflows.inputs.values import version_of
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build

@@ -12,7 +12,7 @@ from gemel.seals.format import SealFinding
 from gemel.seals.keys.keys import PublicKey
 from gemel.seals.seal import SealError, signature_made_elsewhere
 from gemel.structs import replace
-from gemel.workflows.key_inputs import public_keys
+from gemel.workflows.inputs.keys import public_keys
 
 LARGEST_SIGNATURE = 64 << 10
 

@@ -17,7 +17,7 @@ from gemel.readback.versions import Block, KnownVersion, blocks_of
 from gemel.record.sound import sound_records
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple, replace
-from gemel.workflows.inputs import read_image
+from gemel.workflows.inputs.images import read_image
 
 if TYPE_CHECKING:
     from gemel.audit.result import ImageResult

@@ -138,7 +138,7 @@ def load_key(path: str | Path, pass_phrase: str | bytes | None = None) -> Privat
     Raises KeyFileError: no key, a wrong or missing pass phrase, an algorithm that no seal can have.
     """
     from gemel.seals.keys.files import load_private_key
-    from gemel.workflows.key_inputs import key_file_bytes
+    from gemel.workflows.inputs.keys import key_file_bytes
 
     phrase = pass_phrase.encode() if isinstance(pass_phrase, str) else pass_phrase
     return load_private_key(key_file_bytes(Path(path)), str(path), phrase)
@@ -146,6 +146,6 @@ def load_key(path: str | Path, pass_phrase: str | bytes | None = None) -> Privat
 
 def load_public_key(path: str | Path) -> PublicKey:
     """The public key in a file (PEM or DER); raises KeyFileError."""
-    from gemel.workflows.key_inputs import public_keys
+    from gemel.workflows.inputs.keys import public_keys
 
     return public_keys([Path(path)])[0]

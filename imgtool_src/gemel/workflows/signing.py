@@ -21,7 +21,10 @@ from gemel.seals.keys.keys import PublicKey
 from gemel.seals.seal import Seal, SealError, SealFault, SealSigner, bytes_to_sign, make_seal
 from gemel.structs import Struct
 from gemel.workflows.checking import CheckResult, check
-from gemel.workflows.inputs import date_of, load_builds, load_layout_and_files, read_image, version_of
+from gemel.workflows.inputs.builds import load_builds
+from gemel.workflows.inputs.images import read_image
+from gemel.workflows.inputs.layouts import load_layout_and_files
+from gemel.workflows.inputs.values import date_of, version_of
 from gemel.workflows.made_elsewhere import paired, signatures_from
 from gemel.workflows.sealing import MORE_SIGNERS, SignerSource, rules_of_a_part, rules_without_seal
 from gemel.workflows.trust import Trust, load_policy, trust_of, trust_of_signer

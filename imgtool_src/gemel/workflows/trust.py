@@ -183,7 +183,7 @@ def _read(
     paths: Iterable[Path], origin: str, problems: list[Problem], *, plain: bool = False
 ) -> list[tuple[Path, PublicKey]]:
     """Each file's key; what is wrong with a file goes to ``problems``, with who named it; ``plain`` allows no pipe."""
-    from gemel.workflows.key_inputs import public_keys
+    from gemel.workflows.inputs.keys import public_keys
 
     keys = []
     for path in paths:

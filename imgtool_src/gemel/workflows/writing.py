@@ -45,7 +45,7 @@ def refuse_suffixes(paths: Iterable[Path], form: str | None = None) -> None:
         try:
             format_of(str(path), output_form(path, form))
         except UsageProblem as error:
-            from gemel.workflows.not_images import output_that_is_no_image
+            from gemel.workflows.inputs.not_images import output_that_is_no_image
 
             other = output_that_is_no_image(path)
             problems.extend([other] if other else error.problems)

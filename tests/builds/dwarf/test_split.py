@@ -10,7 +10,7 @@ import pytest
 from tools import required_tool
 
 from gemel.builds.dwarf.debug_types import DebugTypes
-from gemel.workflows.inputs import load_builds
+from gemel.workflows.inputs.builds import load_builds
 
 FIRST = """
 enum quality { GOOD = 3, POOR = 40 };

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from tools import required_tool
 
-from gemel.workflows.inputs import load_builds
+from gemel.workflows.inputs.builds import load_builds
 
 SOURCE = """
 __attribute__((section(".vectors"), used)) const unsigned vectors[2] = { 0x20002000u, 0x10008009u };

@@ -6,7 +6,7 @@ import pytest
 from small_device import findings
 from verdict_builds import ARCHITECTURES, broken_in, judged, of
 
-from gemel.inspection.address_literals import held_addresses
+from gemel.inspection.code.address_literals import held_addresses
 from gemel.spans import Span
 
 RULE = "addressed-constants-stored"

@@ -11,9 +11,8 @@ from verdict_builds import broken_in, builds_of, layout_of, of
 from gemel.checking.rules.image_bytes_in_order import check as check_order
 from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Inspection
-from gemel.inspection.table_order import ORDERS, Order
-from gemel.inspection.text_conversions import (
+from gemel.inspection.altered.table_order import ORDERS, Order
+from gemel.inspection.altered.text_conversions import (
     ASCII,
     CONVERSIONS,
     CP1252,
@@ -25,6 +24,7 @@ from gemel.inspection.text_conversions import (
     UTF16,
     Conversion,
 )
+from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.outcomes import Finding, Holds
 from gemel.spans import Span

@@ -6,7 +6,7 @@ from builds.elf_writer import SymbolSpec
 from check.vector_fixtures import of
 from small_device import layout, station_elf
 
-from gemel.inspection.core_regions import ID_SYMBOL, regions_id
+from gemel.inspection.cores.regions import ID_SYMBOL, regions_id
 
 RULE = "linked-by-current-regions"
 ABSOLUTE = 0xFFF1

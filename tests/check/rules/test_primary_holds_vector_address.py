@@ -14,7 +14,7 @@ from ram_and_start import of
 from small_device import CODE, FLASH, SAMPLER, STATION, apply, builds, findings, joined, layout, station_elf
 from tools import required_tool
 
-from gemel.inspection.address_literals import holders_of, modified_immediate
+from gemel.inspection.code.address_literals import holders_of, modified_immediate
 
 RULE = "primary-holds-vector-address"
 ELSEWHERE = SAMPLER + 0x400

@@ -22,7 +22,7 @@ from small_device import (
 )
 from small_device import build as build_of
 
-from gemel.inspection.stack_room import Obstacle, StackRoom, room_below
+from gemel.inspection.cores.stack_room import Obstacle, StackRoom, room_below
 from gemel.spans import Span
 
 RULE = "stack-has-room"

@@ -20,7 +20,7 @@ from small_device import (
     station_elf,
 )
 
-from gemel.inspection.start_tables import StartEntry, clears_of, copies_of
+from gemel.inspection.start_up.tables import StartEntry, clears_of, copies_of
 from gemel.spans import Span
 
 RULE = "start-copies-stored-data"

@@ -20,7 +20,7 @@ from gemel.builds.build import Build
 from gemel.builds.elf.section_table import SectionTable
 from gemel.builds.elf.symbols import SymbolTable
 from gemel.checking.runner import RuleResult
-from gemel.inspection.secure_builds import veneer_vectors
+from gemel.inspection.cores.secure_builds import veneer_vectors
 from gemel.spans import Span
 
 RULE = "veneers-aligned"

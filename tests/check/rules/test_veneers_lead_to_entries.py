@@ -11,7 +11,7 @@ from small_device import apply, findings
 from small_device import build as build_of
 from tools import required_tool
 
-from gemel.inspection.secure_builds import gateways_of
+from gemel.inspection.cores.secure_builds import gateways_of
 
 RULE = "veneers-lead-to-entries"
 SG = bytes.fromhex("7fe97fe9")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from small_device import layout_text
 
 from gemel.errors import GemelError
-from gemel.workflows.inputs import layout_from
+from gemel.workflows.inputs.layouts import layout_from
 
 REFUSALS = (GemelError,)
 SEEDS = [layout_text(add='\n[seal]\narea = "seal"\nrequired = true\ntrust = ["a.pem"]\n').encode()]

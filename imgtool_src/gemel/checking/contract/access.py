@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.types import Alias, Array, Composite, Reference
 from gemel.errors import BuildError
-from gemel.inspection.contract_parties import DefinedSymbol, Missing, debug_types, parties
+from gemel.inspection.contract.parties import DefinedSymbol, Missing, debug_types, parties
+from gemel.inspection.contract.shared_objects import shared_objects
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.shared_objects import shared_objects
 from gemel.outcomes import NotChecked
 from gemel.structs import NamedTuple
 

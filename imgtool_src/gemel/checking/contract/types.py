@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from gemel.checking.contract.comparison import Comparison
 from gemel.checking.contract.data_conventions import differing_conventions
 from gemel.checking.contract.wrappers import unshareable
-from gemel.inspection.contract_parties import Comparable, DefinedType
-from gemel.inspection.shared_objects import reached
+from gemel.inspection.contract.parties import Comparable, DefinedType
+from gemel.inspection.contract.shared_objects import reached
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding
 from gemel.spans import format_size

@@ -64,7 +64,7 @@ def demand_outcomes(
 
 
 def _is_guarded(inspection: Inspection, core: Core, build: Build) -> bool:
-    from gemel.inspection.guarded_code import all_guarded
+    from gemel.inspection.code.guarded_code import all_guarded
     from gemel.m_profile.disassembly import why_not
 
     return not why_not(inspection.disassemble) and all_guarded(core, build)

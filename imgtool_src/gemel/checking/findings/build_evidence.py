@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Iterator
 
 from gemel.builds.build import Aspect as Asked
 from gemel.builds.build import Build
+from gemel.inspection.cores.vector_tables import tables
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import tables
 from gemel.inspection.wording import needs_elf
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import NotChecked, Outcome

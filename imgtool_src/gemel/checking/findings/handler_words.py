@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from gemel.inspection.core_views import (
+from gemel.inspection.cores.views import (
     ERASED_WORD,
     LOWEST_RETURN,
     distance,

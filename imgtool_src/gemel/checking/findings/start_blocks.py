@@ -7,7 +7,7 @@ from typing import Literal
 
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartEntry
+from gemel.inspection.start_up.tables import StartEntry
 from gemel.inspection.wording import concerned, found_or_holds
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.placement.placing import Placement

@@ -7,13 +7,13 @@ from typing import Literal
 
 from gemel.builds.build import Build
 from gemel.checking.findings.start_blocks import block_place
-from gemel.inspection.core_views import run_span
+from gemel.inspection.cores.views import run_span
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram_claims import claims_of, own_ram
-from gemel.inspection.reserves import reserves_of
-from gemel.inspection.start_tables import StartEntry
-from gemel.inspection.unstored import unstored_sections
-from gemel.inspection.windows import Part, parts_of, windows_of
+from gemel.inspection.ram.claims import claims_of, own_ram
+from gemel.inspection.ram.reserves import reserves_of
+from gemel.inspection.ram.unstored import unstored_sections
+from gemel.inspection.ram.windows import Part, parts_of, windows_of
+from gemel.inspection.start_up.tables import StartEntry
 from gemel.inspection.wording import biggest_symbols, concerned, sized
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.inspection.ram_claims import claims_of
+from gemel.inspection.ram.claims import claims_of
 from gemel.inspection.wording import biggest_symbols, place_words
 from gemel.layout.model import BuildPlan, Layout
 from gemel.spans import Span

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.address_literals import held_addresses
+from gemel.inspection.code.address_literals import held_addresses
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short, needs_elf, symbol_at
 from gemel.layout.addresses import locate, seen_by

@@ -6,11 +6,11 @@ from collections.abc import Iterator
 
 from gemel.builds.build import Build
 from gemel.checking.rule import Rule
-from gemel.inspection.address_literals import holders_of
-from gemel.inspection.core_views import distance, whereabouts
+from gemel.inspection.code.address_literals import holders_of
+from gemel.inspection.cores.vector_tables import addresses_of_table, likely_tables, table_span
+from gemel.inspection.cores.views import distance, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
-from gemel.inspection.vector_tables import addresses_of_table, likely_tables, table_span
 from gemel.inspection.wording import concerned, copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.kinds import nearest_hint
@@ -159,7 +159,7 @@ def _writes_address(inspection: Inspection, name: str) -> bool:
 
     A compiler that knows the constant's value leaves the constant itself out.
     """
-    from gemel.inspection.core_code import CoreCode, core_code
+    from gemel.inspection.cores.code_settings import CoreCode, core_code
 
     registers = [core.release.vector_register for core in inspection.layout.secondaries() if core.release]
     return any(

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.cores.secure_builds import SECURE, area_words, builds_of, states_security
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.secure_builds import SECURE, area_words, builds_of, states_security
 from gemel.inspection.wording import concerned, counted, in_short
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import Area, BuildPlan

@@ -6,8 +6,7 @@ import re
 from collections.abc import Iterable, Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.inspection import Inspection
-from gemel.inspection.secure_builds import (
+from gemel.inspection.cores.secure_builds import (
     GATEWAY,
     SECURE,
     VECTOR_UNIT,
@@ -17,6 +16,7 @@ from gemel.inspection.secure_builds import (
     gateways_of,
     veneer_vectors,
 )
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import builds_stored_in, concerned, counted, in_short
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area

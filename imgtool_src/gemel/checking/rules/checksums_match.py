@@ -10,9 +10,9 @@ from gemel.checking.findings.unknown_places import no_place
 from gemel.checking.rule import Rule
 from gemel.checksums.in_layout import algorithm_of, checksum_bytes
 from gemel.errors import GemelError, Problem
+from gemel.inspection.altered.unchanged import joined_with_other_layout, unchanged_since_join
 from gemel.inspection.checksum_ranges import known_coverage, ranges_elsewhere
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.unchanged import joined_with_other_layout, unchanged_since_join
 from gemel.layout.model import Checksum
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.places import address_of, span_of_range
@@ -21,7 +21,7 @@ from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.checksums.diagnosis import Coverage, Work
-    from gemel.inspection.changed_bytes import Cause
+    from gemel.inspection.altered.changed_bytes import Cause
 
 _NOTHING_FITS = (
     "no other byte order, feed, reflection, algorithm, fill or range that was tried explains the stored value"
@@ -88,7 +88,7 @@ def _causes(
     inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span]
 ) -> Iterator[Cause]:
     """What the value that nothing fits follows from: bytes that it covers changed, or its own were lost with others."""
-    from gemel.inspection.changed_bytes import changed_checksums, cut_causes
+    from gemel.inspection.altered.changed_bytes import changed_checksums, cut_causes
 
     yield "written-places-free", checksum.name
     changed = changed_checksums(inspection)
@@ -104,7 +104,7 @@ def _causes(
 
 def _in_covered(inspection: Inspection, covered: Sequence[Span]) -> Iterator[Cause]:
     """Other bytes of builds, and values that the join writes, among what a checksum covers."""
-    from gemel.inspection.changed_bytes import causes_in
+    from gemel.inspection.altered.changed_bytes import causes_in
 
     for stamp in inspection.layout.stamps:
         stamped = inspection.patches.known.get(stamp.name)
@@ -128,7 +128,7 @@ def _explanations(
     """What would make the stored value right, what to do then, and whether anything would."""
     from gemel.checksums.coverages import declared_coverage, usual_alternatives
     from gemel.checksums.diagnosis import diagnose
-    from gemel.inspection.changed_bytes import cut_before
+    from gemel.inspection.altered.changed_bytes import cut_before
 
     erased = inspection.erased_byte_at(covered[0].start)
     left_out = [span_of_range(inspection.layout, item, inspection.placed) for item in checksum.exceptions]

@@ -11,9 +11,9 @@ from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram_claims import own_ram, shared_ram
-from gemel.inspection.start_tables import StartBlocks, StartEntry
-from gemel.inspection.unstored import KEPT, named_as, unstored_sections
+from gemel.inspection.ram.claims import own_ram, shared_ram
+from gemel.inspection.ram.unstored import KEPT, named_as, unstored_sections
+from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.inspection.wording import (
     SHOWN,
     biggest_symbols,

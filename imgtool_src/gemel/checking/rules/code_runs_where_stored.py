@@ -8,7 +8,7 @@ from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.windows import Window, parts_of, windows_of
+from gemel.inspection.ram.windows import Window, parts_of, windows_of
 from gemel.inspection.wording import concerned, found_or_holds, segment_words, sized
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Outcome

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.contract_constants import Value, constant_values
-from gemel.inspection.contract_parties import Missing, known_to_nobody, parties, unanswered
+from gemel.inspection.contract.constants import Value, constant_values
+from gemel.inspection.contract.parties import Missing, known_to_nobody, parties, unanswered
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.model import Contract

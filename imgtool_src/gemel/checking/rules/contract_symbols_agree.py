@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.contract_parties import (
+from gemel.inspection.contract.parties import (
     DefinedSymbol,
     Missing,
     defined_symbol,
@@ -14,8 +14,8 @@ from gemel.inspection.contract_parties import (
     parties,
     without_a_voice,
 )
+from gemel.inspection.contract.shared_objects import types_in_symbol
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.shared_objects import types_in_symbol
 from gemel.inspection.wording import concerned, in_source, sized
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import Contract

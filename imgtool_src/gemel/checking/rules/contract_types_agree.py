@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
-from gemel.inspection.contract_parties import (
+from gemel.inspection.contract.parties import (
     DefinedType,
     Missing,
     defined_type,
@@ -14,8 +14,8 @@ from gemel.inspection.contract_parties import (
     parties,
     unanswered,
 )
+from gemel.inspection.contract.shared_objects import contract_types_inside
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.shared_objects import contract_types_inside
 from gemel.layout.model import Contract, Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.structs import replace

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.windows import Window, parts_of, windows_of
+from gemel.inspection.ram.windows import Window, parts_of, windows_of
 from gemel.inspection.wording import concerned, found_or_holds, needs_elf, segment_words, sized
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 from gemel.builds.build import Build
 from gemel.checking.rule import Rule
-from gemel.inspection.core_views import run_span
+from gemel.inspection.cores.views import run_span
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram_claims import claims_of
+from gemel.inspection.ram.claims import claims_of
 from gemel.inspection.wording import (
     biggest_symbols,
     claim_words,

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
-from gemel.inspection.core_views import run_span, whereabouts
+from gemel.inspection.cores.views import run_span, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate, seen_by

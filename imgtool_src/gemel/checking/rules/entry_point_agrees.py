@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
-from gemel.inspection.code_starts import data_at, inside_of
-from gemel.inspection.core_views import described_word
+from gemel.inspection.code.code_starts import data_at, inside_of
+from gemel.inspection.cores.vector_tables import place_of, word_span
+from gemel.inspection.cores.views import described_word
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, word_span
 from gemel.inspection.wording import needs_elf
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 

@@ -68,7 +68,7 @@ def _unprogrammed(inspection: Inspection, span: Span) -> Iterator[Span]:
 def _finding(
     inspection: Inspection, where: str, parties: tuple[str, ...], spans: list[Span], holes: list[Span]
 ) -> Finding:
-    from gemel.inspection.changed_bytes import causes_in, cut_causes
+    from gemel.inspection.altered.changed_bytes import causes_in, cut_causes
 
     located = locate(inspection.layout, holes[0].start)
     unit = format_size(located.memory.write_unit) if located else "1 byte"

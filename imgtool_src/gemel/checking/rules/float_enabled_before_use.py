@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.core_code import CoreCode, core_code
+from gemel.inspection.cores.code_settings import CoreCode, core_code
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.m_profile.known_registers import CPACR
@@ -14,7 +14,7 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
-    from gemel.inspection.first_float import FirstFloat
+    from gemel.inspection.code.first_float import FirstFloat
 
 FLOATING = frozenset({"fp", "fp-double", "mve", "mve-fp"})
 """Extensions whose instructions need access to coprocessors 10 and 11."""
@@ -33,7 +33,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if table is None or len(table.words) < 2:
             yield NotChecked(f"build {name}", "nothing of the build was found in the image")
             continue
-        from gemel.inspection.first_float import first_float
+        from gemel.inspection.code.first_float import first_float
 
         code = inspection.mapped_code.get(name) if inspection.disassemble else None
         found = first_float(core.build, table.words[1], inspection.start_runs.get(name), code)
@@ -41,7 +41,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _finding(core: CoreCode, found: FirstFloat) -> Finding:
-    from gemel.inspection.first_float import enables_float
+    from gemel.inspection.code.first_float import enables_float
 
     stores = core.of(CPACR)
     enabling = [each.place for each in stores if enables_float(each.store)]

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import words_of_no_table
 from gemel.checking.rule import Rule
-from gemel.inspection.code_starts import Inside, inside_of
-from gemel.inspection.core_views import described_word, runs_from
+from gemel.inspection.code.code_starts import Inside, inside_of
+from gemel.inspection.cores.vector_tables import place_of, value_lines, words_span
+from gemel.inspection.cores.views import described_word, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, value_lines, words_span
 from gemel.inspection.wording import needs_elf
 from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
@@ -48,7 +48,7 @@ def _unlikely(inspection: Inspection, name: str) -> list[Finding]:
 
 def _implausible(inspection: Inspection, table: VectorTable) -> Iterator[Finding]:
     """Findings for words of an image alone that lead to what is no code."""
-    from gemel.inspection.implausible_handlers import implausible_handlers
+    from gemel.inspection.cores.implausible_handlers import implausible_handlers
 
     skipped = {0, *reserved_words(table.core.architecture), *words_of_no_table(inspection, table)}
     words = [0 if index in skipped else word for index, word in enumerate(table.words)]

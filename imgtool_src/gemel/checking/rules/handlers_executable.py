@@ -8,10 +8,10 @@ from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import words_of_no_table
 from gemel.checking.rule import Rule
-from gemel.inspection.code_starts import data_at
-from gemel.inspection.core_views import distance, function_at, runs_from
+from gemel.inspection.code.code_starts import data_at
+from gemel.inspection.cores.vector_tables import place_of, value_lines, words_span
+from gemel.inspection.cores.views import distance, function_at, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, value_lines, words_span
 from gemel.inspection.wording import needs_elf
 from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome

@@ -8,7 +8,7 @@ from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.reserves import Reserve, inverted_heaps, reserves_of
+from gemel.inspection.ram.reserves import Reserve, inverted_heaps, reserves_of
 from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Outcome

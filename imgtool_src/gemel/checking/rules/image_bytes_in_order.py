@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.byte_order import disorder
+from gemel.inspection.altered.byte_order import disorder
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding, Holds, Outcome

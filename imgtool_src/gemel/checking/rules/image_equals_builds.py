@@ -17,7 +17,7 @@ from gemel.spans import Span, format_address, without
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.inspection.changed_bytes import Cause
+    from gemel.inspection.altered.changed_bytes import Cause
 
 TELLING = 4
 """Differing bytes from which on a value that they all have points to a cause."""
@@ -122,7 +122,7 @@ def _finding(
 
 def _cut(inspection: Inspection, placement: Placement) -> tuple[Cause, ...]:
     """What a build that is missing after the end of the image follows from: the one before is missing in part."""
-    from gemel.inspection.changed_bytes import cut_causes
+    from gemel.inspection.altered.changed_bytes import cut_causes
 
     first = min(piece.span.start for piece in placement.pieces)
     return tuple(each for each in cut_causes(inspection, Span(first, 1)) if each[0] == RULE.name)

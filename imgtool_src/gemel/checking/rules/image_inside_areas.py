@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.altered.unchanged import digest_of_rest, joined_with_other_layout
 from gemel.inspection.image_bytes import Deviation, not_erased
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.unchanged import digest_of_rest, joined_with_other_layout
 from gemel.inspection.wording import concerned, counted, place_words, sized
 from gemel.layout.model import Memory
 from gemel.outcomes import Finding, Holds, Outcome

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.windows import Part, Window, parts_of, windows_of
+from gemel.inspection.ram.windows import Part, Window, parts_of, windows_of
 from gemel.inspection.wording import counted, lines_in_short, place_words, sized
 from gemel.layout.model import Memory
 from gemel.outcomes import Finding, Holds, Outcome

@@ -9,8 +9,8 @@ from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartBlocks
-from gemel.inspection.unstored import KEPT, named_as
+from gemel.inspection.ram.unstored import KEPT, named_as
+from gemel.inspection.start_up.tables import StartBlocks
 from gemel.inspection.wording import (
     SHOWN,
     biggest_symbols,

@@ -34,7 +34,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> Iterator[Outcome]:
     from gemel.checking.findings.lacking_instructions import lacking_findings
-    from gemel.inspection.guarded_code import lacking_code
+    from gemel.inspection.code.guarded_code import lacking_code
 
     where = f"build {plan.name}"
     lacking = [place for place, guarded in lacking_code(core, build, code) if not guarded]

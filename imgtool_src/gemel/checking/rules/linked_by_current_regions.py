@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
-from gemel.inspection.core_regions import ID_SYMBOL, regions_id
+from gemel.inspection.cores.regions import ID_SYMBOL, regions_id
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome

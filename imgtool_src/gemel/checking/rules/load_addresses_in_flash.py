@@ -8,7 +8,7 @@ from gemel.builds.elf.notes import misplaced_note
 from gemel.builds.segment import Segment
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.windows import parts_of, windows_of
+from gemel.inspection.ram.windows import parts_of, windows_of
 from gemel.inspection.wording import (
     concerned,
     found_or_holds,

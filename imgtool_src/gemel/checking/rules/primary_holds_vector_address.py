@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.address_literals import holders_of
-from gemel.inspection.core_views import distance
+from gemel.inspection.code.address_literals import holders_of
+from gemel.inspection.cores.vector_tables import addresses_of_table, table_span
+from gemel.inspection.cores.views import distance
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
-from gemel.inspection.vector_tables import addresses_of_table, table_span
 from gemel.inspection.wording import concerned, copied_elsewhere
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome

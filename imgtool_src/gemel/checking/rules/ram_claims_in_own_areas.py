@@ -8,10 +8,10 @@ from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.findings.taken_ram import taken_lines
 from gemel.checking.rule import Rule
-from gemel.inspection.contract_parties import DefinedSymbol, defined_symbol
-from gemel.inspection.core_views import owned_areas
+from gemel.inspection.contract.parties import DefinedSymbol, defined_symbol
+from gemel.inspection.cores.views import owned_areas
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram_claims import (
+from gemel.inspection.ram.claims import (
     Claim,
     claims_of,
     own_ram,
@@ -19,7 +19,7 @@ from gemel.inspection.ram_claims import (
     shared_ram,
     unallocated_claims,
 )
-from gemel.inspection.unstored import KEPT, named_as, unstored_sections
+from gemel.inspection.ram.unstored import KEPT, named_as, unstored_sections
 from gemel.inspection.wording import (
     biggest_symbols,
     claim_words,

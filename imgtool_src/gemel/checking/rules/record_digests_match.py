@@ -13,7 +13,7 @@ from gemel.placement.placed import digests_of
 from gemel.record.record import BuildEntry
 
 if TYPE_CHECKING:
-    from gemel.inspection.changed_bytes import Cause
+    from gemel.inspection.altered.changed_bytes import Cause
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -53,7 +53,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _causes(inspection: Inspection, entry: BuildEntry) -> Iterator[Cause]:
     """Another build is there, its bytes are other ones by more than a digest, or the record is of another image."""
-    from gemel.inspection.changed_bytes import OTHER_BYTES, changed_checksums
+    from gemel.inspection.altered.changed_bytes import OTHER_BYTES, changed_checksums
 
     yield "build-ids-equal", entry.name
     for rule in OTHER_BYTES:

@@ -22,7 +22,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if isinstance(found, Record):
         yield Holds(f"area {plan.area}")
     elif found is not None:
-        from gemel.inspection.changed_bytes import cut_before, cut_causes
+        from gemel.inspection.altered.changed_bytes import cut_before, cut_causes
 
         damaged = found.faults[0] in (RecordFault.WRONG_CRC, RecordFault.WRONG_SIZES)
         size = record_size(len(inspection.layout.builds))

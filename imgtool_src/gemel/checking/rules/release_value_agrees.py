@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.core_code import CoreCode, core_code
+from gemel.inspection.cores.code_settings import CoreCode, core_code
+from gemel.inspection.cores.vector_tables import addresses_of_table
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
-from gemel.inspection.vector_tables import addresses_of_table
 from gemel.inspection.wording import concerned, copied_elsewhere, lines_in_short
 from gemel.layout.model import Core, Release
 from gemel.m_profile.known_registers import KnownStore
@@ -20,7 +20,7 @@ from gemel.spans import Span, format_address
 from gemel.structs import replace
 
 if TYPE_CHECKING:
-    from gemel.inspection.core_settings import Setting
+    from gemel.inspection.code.core_settings import Setting
 
 
 ALIGNMENT = 128
@@ -55,7 +55,7 @@ def _unwritten(
     inspection: Inspection, codes: list[CoreCode], core: Core, release: Release
 ) -> Finding | NotChecked:
     """No code is known to write the register; whether any may is not known of code of a ROM, or not followed."""
-    from gemel.inspection.core_settings import why_may_write
+    from gemel.inspection.code.core_settings import why_may_write
 
     reason = next(
         (reason for code in codes if (reason := why_may_write(code.build, release.control_register))), ""

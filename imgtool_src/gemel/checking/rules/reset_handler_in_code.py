@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.core_views import (
+from gemel.inspection.cores.vector_tables import moved_words, named_words, place_of, tables, word_span
+from gemel.inspection.cores.views import (
     described_word,
     in_execute_never,
     is_erased_at,
@@ -13,7 +14,6 @@ from gemel.inspection.core_views import (
     runs_from,
 )
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import moved_words, named_words, place_of, tables, word_span
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import forgotten_run_area
@@ -85,7 +85,7 @@ def _skipped(inspection: Inspection, table: VectorTable, reset: int) -> tuple[st
     starts = symbols.function_at(entry) if entry is not None and entry != reset else None
     if function[0].name != "main" and not (others and starts):
         return None
-    from gemel.inspection.started import never_initialised
+    from gemel.inspection.start_up.started import never_initialised
 
     left = never_initialised(inspection.layout, placement, reset, inspection.start_runs.get(name))
     if not left:

@@ -6,15 +6,15 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
+from gemel.inspection.altered.unchanged import digest_of_rest, joined_with_other_layout, spans_of_rest
 from gemel.inspection.image_bytes import not_erased
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.unchanged import digest_of_rest, joined_with_other_layout, spans_of_rest
 from gemel.inspection.wording import record_not_sound, see
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, without
 
 if TYPE_CHECKING:
-    from gemel.inspection.changed_bytes import Cause
+    from gemel.inspection.altered.changed_bytes import Cause
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -54,7 +54,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _causes(inspection: Inspection, spans: list[Span]) -> Iterator[Cause]:
     """Bytes in no area, values that the join writes, other builds, or another record."""
-    from gemel.inspection.changed_bytes import changed_checksums
+    from gemel.inspection.altered.changed_bytes import changed_checksums
 
     layout, places = inspection.layout, inspection.patches.known
     yield from (("image-inside-areas", name) for name in layout.memories)

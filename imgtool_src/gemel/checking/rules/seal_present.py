@@ -20,7 +20,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     elif not seal.demands.required:
         yield DoesNotApply(seal.where, NOT_REQUIRED)
     else:
-        from gemel.inspection.changed_bytes import cut_before, cut_causes
+        from gemel.inspection.altered.changed_bytes import cut_before, cut_causes
 
         cut = inspection.record is None
         yield Finding(

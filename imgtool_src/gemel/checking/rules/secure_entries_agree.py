@@ -6,8 +6,7 @@ from collections.abc import Iterator
 
 from gemel.builds.elf.symbol_entries import Symbol
 from gemel.checking.rule import Rule
-from gemel.inspection.inspection import Inspection
-from gemel.inspection.secure_builds import (
+from gemel.inspection.cores.secure_builds import (
     SECURE,
     area_at,
     area_words,
@@ -16,6 +15,7 @@ from gemel.inspection.secure_builds import (
     imported,
     states_security,
 )
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, found_or_holds, needs_elf
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome, Reason

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.core_views import described_word
+from gemel.inspection.cores.vector_tables import place_of, tables, word_span
+from gemel.inspection.cores.views import described_word
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import place_of, tables, word_span
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 BASELINE, SECURE_FAULT = "armv8-m.base", 7

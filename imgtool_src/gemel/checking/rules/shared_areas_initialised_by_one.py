@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
-from gemel.inspection.contract_parties import parties
+from gemel.inspection.contract.parties import parties
+from gemel.inspection.contract.shared_objects import shared_areas
+from gemel.inspection.contract.shared_starts import SharedStart, by_several, shared_starts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.shared_objects import shared_areas
-from gemel.inspection.shared_starts import SharedStart, by_several, shared_starts
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 

@@ -9,9 +9,8 @@ from gemel.builds.dwarf.types import Basic
 from gemel.checking.contract.data_conventions import HALF_PRECISION, Differing, differing_conventions
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
-from gemel.inspection.contract_parties import parties
-from gemel.inspection.inspection import Inspection
-from gemel.inspection.shared_objects import (
+from gemel.inspection.contract.parties import parties
+from gemel.inspection.contract.shared_objects import (
     SharedTypes,
     of_one_side,
     reached,
@@ -20,6 +19,7 @@ from gemel.inspection.shared_objects import (
     shared_types,
     uses_shared_area,
 )
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome

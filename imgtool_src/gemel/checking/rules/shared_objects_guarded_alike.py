@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from gemel.checking.contract.access import Access, of_one_side, shared_accesses
 from gemel.checking.rule import Rule
+from gemel.inspection.contract.shared_objects import shared_areas
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.shared_objects import shared_areas
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 

@@ -7,14 +7,14 @@ from collections.abc import Iterator
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
-from gemel.inspection.contract_parties import DefinedType, Missing, debug_types, parties
-from gemel.inspection.inspection import Inspection
-from gemel.inspection.shared_objects import (
+from gemel.inspection.contract.parties import DefinedType, Missing, debug_types, parties
+from gemel.inspection.contract.shared_objects import (
     SharedObject,
     contract_types_inside,
     shared_areas,
     shared_objects,
 )
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, in_short, in_source, sized
 from gemel.layout.model import Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome

@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
-from gemel.inspection.contract_parties import parties
+from gemel.inspection.contract.parties import parties
+from gemel.inspection.contract.shared_starts import SharedStart, shared_starts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram_claims import own_ram, shared_ram
-from gemel.inspection.shared_starts import SharedStart, shared_starts
+from gemel.inspection.ram.claims import own_ram, shared_ram
 from gemel.inspection.wording import concerned, found_or_holds, lines_in_short, symbol_at
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan

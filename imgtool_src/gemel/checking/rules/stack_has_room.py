@@ -7,9 +7,7 @@ from collections.abc import Iterator
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
-from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.reserves import Reserve, Stated, reserves_of
-from gemel.inspection.stack_room import (
+from gemel.inspection.cores.stack_room import (
     Obstacle,
     StackRoom,
     meant_stack,
@@ -19,7 +17,9 @@ from gemel.inspection.stack_room import (
     room_below,
     stack_object,
 )
-from gemel.inspection.vector_tables import place_of, word_span
+from gemel.inspection.cores.vector_tables import place_of, word_span
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.ram.reserves import Reserve, Stated, reserves_of
 from gemel.inspection.wording import biggest_symbols, concerned, needs_elf, said_of, see, sized
 from gemel.layout.addresses import seen_by
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.core_code import CoreCode, core_code
-from gemel.inspection.core_settings import Setting
-from gemel.inspection.core_views import stack_area
+from gemel.inspection.code.core_settings import Setting
+from gemel.inspection.cores.code_settings import CoreCode, core_code
+from gemel.inspection.cores.views import stack_area
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
+from gemel.inspection.cores.vector_tables import place_of, word_span
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, word_span
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import format_address
 

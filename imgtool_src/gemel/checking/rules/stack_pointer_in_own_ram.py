@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.core_views import area_as_seen, owned_areas, stack_area, whereabouts
+from gemel.inspection.cores.vector_tables import place_of, tables, word_span
+from gemel.inspection.cores.views import area_as_seen, owned_areas, stack_area, whereabouts
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, tables, word_span
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome

@@ -18,7 +18,7 @@ from gemel.placement.places import address_of
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.inspection.changed_bytes import Cause
+    from gemel.inspection.altered.changed_bytes import Cause
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -72,7 +72,7 @@ def _outcome(inspection: Inspection, stamp: Stamp, sources: StampSources) -> Out
 
 def _of_other_bytes(inspection: Inspection, span: Span, found: bytes) -> Iterator[Cause]:
     """Another build is where the stamp is, or nothing is left of the build that it is in."""
-    from gemel.inspection.changed_bytes import causes_in, is_blank
+    from gemel.inspection.altered.changed_bytes import causes_in, is_blank
 
     for rule, name in causes_in(inspection, [span]):
         if is_blank(found) or rule == "vectors-of-own-build":

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 from gemel.checking.findings.start_blocks import block_outcomes, block_place
 from gemel.checking.findings.start_reach import misplaced, written_lines
 from gemel.checking.rule import Rule
+from gemel.inspection.contract.shared_starts import shared_starts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram_claims import shared_ram
-from gemel.inspection.shared_starts import shared_starts
-from gemel.inspection.start_tables import BY_SYMBOLS, StartEntry
-from gemel.inspection.unstored import unstored_sections
-from gemel.inspection.windows import parts_of, windows_of
+from gemel.inspection.ram.claims import shared_ram
+from gemel.inspection.ram.unstored import unstored_sections
+from gemel.inspection.ram.windows import parts_of, windows_of
+from gemel.inspection.start_up.tables import BY_SYMBOLS, StartEntry
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.layout.addresses import plain_span
 from gemel.m_profile.start_run import LEAST_ZEROED

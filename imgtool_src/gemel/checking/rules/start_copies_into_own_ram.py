@@ -8,7 +8,7 @@ from gemel.checking.findings.start_blocks import block_outcomes
 from gemel.checking.findings.start_reach import copied_build_at, misplaced, not_stored
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartEntry
+from gemel.inspection.start_up.tables import StartEntry
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
 from gemel.spans import without

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from gemel.checking.findings.start_blocks import block_outcomes, block_place
 from gemel.checking.findings.start_reach import copied_build_at, not_stored, written_lines
 from gemel.checking.rule import Rule
-from gemel.inspection.core_views import whereabouts
+from gemel.inspection.cores.views import whereabouts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartEntry
-from gemel.inspection.started import LEAST_BLOCK, plain_at_reset
-from gemel.inspection.windows import parts_of, windows_of
+from gemel.inspection.ram.windows import parts_of, windows_of
+from gemel.inspection.start_up.started import LEAST_BLOCK, plain_at_reset
+from gemel.inspection.start_up.tables import StartEntry
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement

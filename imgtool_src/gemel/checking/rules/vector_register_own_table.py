@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.address_users import holders
-from gemel.inspection.core_code import CoreCode, core_code
-from gemel.inspection.core_settings import Setting
-from gemel.inspection.core_views import distance, stack_area, whereabouts
+from gemel.inspection.code.address_users import holders
+from gemel.inspection.code.core_settings import Setting
+from gemel.inspection.cores.code_settings import CoreCode, core_code
+from gemel.inspection.cores.views import distance, stack_area, whereabouts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram_claims import own_ram
+from gemel.inspection.ram.claims import own_ram
 from gemel.inspection.wording import concerned, symbol_at
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Layout

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
+from gemel.inspection.cores.vector_tables import place_of, table_span
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, table_span
 from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, align_down, format_address, format_size

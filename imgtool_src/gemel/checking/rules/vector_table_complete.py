@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import TableSymbol, table_symbol, words_after_table
 from gemel.checking.rule import Rule
+from gemel.inspection.cores.vector_tables import named_words, place_of, table_span
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import named_words, place_of, table_span
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_size, without
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.altered.unchanged import builds_as_recorded
+from gemel.inspection.cores.vector_tables import likely_tables, moved_words
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import Instead, vector_builds
-from gemel.inspection.unchanged import builds_as_recorded
-from gemel.inspection.vector_tables import likely_tables, moved_words
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
@@ -55,7 +55,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
     if plan.name not in inspection.placed:
         what = f"core {plan.core} has no vector table: nothing of build {plan.name} is in the image"
         found = f"{words}, as in all of area {plan.stored_in}"
-        from gemel.inspection.changed_bytes import cut_before
+        from gemel.inspection.altered.changed_bytes import cut_before
 
         cut = cut_before(inspection, place)
         return Finding(

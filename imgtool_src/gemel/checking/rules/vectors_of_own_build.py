@@ -6,9 +6,16 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.core_views import described_word
+from gemel.inspection.cores.vector_tables import (
+    named_words,
+    place_of,
+    table_span,
+    tables,
+    unexplained,
+    words_span,
+)
+from gemel.inspection.cores.views import described_word
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import named_words, place_of, table_span, tables, unexplained, words_span
 from gemel.inspection.wording import needs_build
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address

@@ -7,8 +7,7 @@ from collections.abc import Iterator
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
-from gemel.inspection.inspection import Inspection
-from gemel.inspection.secure_builds import (
+from gemel.inspection.cores.secure_builds import (
     SECURE,
     VECTOR_UNIT,
     VENEER_SECTION,
@@ -17,6 +16,7 @@ from gemel.inspection.secure_builds import (
     gateways_of,
     veneer_vectors,
 )
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, found_or_holds, needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan

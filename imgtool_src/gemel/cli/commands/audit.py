@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from gemel.audit.as_text import Totals
     from gemel.audit.result import ImageResult
     from gemel.audit.terms import Term
-    from gemel.workflows.audit_forms import Form
+    from gemel.workflows.auditing.forms import Form
 
 IMAGE = "image="
 """What requires the versions that have the blocks of a file."""
@@ -120,11 +120,11 @@ def command(
     from gemel.audit.index import Index
     from gemel.cli.printing import print_remarks
     from gemel.files.output_targets import refuse_targets
-    from gemel.workflows.audit_forms import form_named, form_of
-    from gemel.workflows.audit_plan import Options, plan_for_folder, plan_for_layout
-    from gemel.workflows.auditing import audit
+    from gemel.workflows.auditing.forms import form_named, form_of
+    from gemel.workflows.auditing.many_images import audit
+    from gemel.workflows.auditing.plan import Options, plan_for_folder, plan_for_layout
     from gemel.workflows.checking import date_of_today
-    from gemel.workflows.inputs import date_of
+    from gemel.workflows.inputs.values import date_of
 
     if blocks and (index_file is None or terms):
         raise _usage("blocks are kept in an index", "--blocks", "--index FILE with it, and no --find")
@@ -194,7 +194,7 @@ def _find(
     from gemel.audit.index import Index
     from gemel.audit.terms import term_in
     from gemel.cli.printing import print_diagnostic
-    from gemel.workflows.release_index import images_with
+    from gemel.workflows.releasing.index import images_with
 
     if index_file is None or more:
         found = "no --index" if index_file is None else "paths or a layout"
@@ -232,7 +232,7 @@ def _given(
 ) -> Totals:
     """Print results as they come, and write them to the files of reports; what they come to."""
     from gemel.audit.as_text import Totals
-    from gemel.workflows.audit_forms import Spool
+    from gemel.workflows.auditing.forms import Spool
 
     totals, spools = Totals(), {file: Spool(each) for file, each in forms.items()}
     writer = form.writer()

@@ -140,7 +140,7 @@ def _check_layout(found: Given, asked: Asked) -> int:
     from gemel.cli.printing import print_remarks, prose_width
     from gemel.cli.reporting import forms_of
     from gemel.cli.results import give_text
-    from gemel.workflows.inputs import load_layout
+    from gemel.workflows.inputs.layouts import load_layout
 
     read = load_layout(layout_of(found, USAGE))
     if read.layout.seal:

@@ -69,14 +69,9 @@ def command(
     from gemel.structs import replace
     from gemel.workflows.comparing import compare, refuse_builds
     from gemel.workflows.describing import keys_of
-    from gemel.workflows.inputs import (
-        OLD,
-        build_files,
-        builds_of_image,
-        load_builds,
-        load_layout,
-        read_images,
-    )
+    from gemel.workflows.inputs.builds import OLD, build_files, builds_of_image, load_builds
+    from gemel.workflows.inputs.images import read_images
+    from gemel.workflows.inputs.layouts import load_layout
 
     layout, images, builds = _sorted(words)
     of_old = [text.removeprefix(OLD) for text in builds if text.startswith(OLD)]

@@ -212,7 +212,8 @@ def _evidence(
     Raises one BuildError with the problems of all builds, and what reading an image raises.
     """
     from gemel.draft.from_image import builds_of, record_of
-    from gemel.workflows.inputs import load_builds, read_image
+    from gemel.workflows.inputs.builds import load_builds
+    from gemel.workflows.inputs.images import read_image
 
     if image is None:
         if at is not None:

@@ -79,7 +79,7 @@ def command(
 def _text(export: Export, layout: Path | None, core: str | None) -> str:
     """The export's text; raises UsageProblem for a layout or core that is missing, unknown or of no use."""
     from gemel.cli.positions import OWN
-    from gemel.workflows.inputs import load_layout
+    from gemel.workflows.inputs.layouts import load_layout
 
     if export.text is not None:
         given = [text for text in (str(layout or ""), f"--core {core}" if core else "") if text]

@@ -134,7 +134,9 @@ def _joined(asked: Asked) -> _Joined:
     from gemel.cli.positions import given, layout_of
     from gemel.cli.signing.key_options import GivenKeys
     from gemel.files.output_targets import refuse_targets
-    from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
+    from gemel.workflows.inputs.builds import build_files, load_builds
+    from gemel.workflows.inputs.layouts import load_layout
+    from gemel.workflows.inputs.values import date_of, version_of
     from gemel.workflows.joining import assumptions_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
     from gemel.workflows.trust import load_policy

@@ -78,7 +78,9 @@ def command(
     from gemel.cli.results import form_by_suffix, give_text
     from gemel.files.output_targets import refuse_targets
     from gemel.inspection.inspection import Inspection
-    from gemel.workflows.inputs import load_builds, load_layout_and_files, read_image
+    from gemel.workflows.inputs.builds import load_builds
+    from gemel.workflows.inputs.images import read_image
+    from gemel.workflows.inputs.layouts import load_layout_and_files
     from gemel.workflows.rehearsal_forms import rehearsal_text
     from gemel.workflows.rehearsing import rehearse
 

@@ -146,9 +146,9 @@ def command(
     from gemel.cli.signing.seal_lines import unsealed_lines
     from gemel.files.folders import refuse_folder
     from gemel.workflows.read_back import read_back_words
-    from gemel.workflows.release_index import refuse_index, write_release
-    from gemel.workflows.release_inputs import ReleaseRequest
-    from gemel.workflows.releasing import make_release
+    from gemel.workflows.releasing.index import refuse_index, write_release
+    from gemel.workflows.releasing.inputs import ReleaseRequest
+    from gemel.workflows.releasing.release import make_release
 
     refuse_folder(folder)
     if index:

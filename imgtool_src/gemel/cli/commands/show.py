@@ -162,7 +162,9 @@ def _described(
 ) -> Described:
     from gemel.cli.printing import print_remarks
     from gemel.workflows.describing import described, refuse_builds_without_layout
-    from gemel.workflows.inputs import load_builds, load_layout_and_files, read_image, without_others
+    from gemel.workflows.inputs.builds import load_builds, without_others
+    from gemel.workflows.inputs.images import read_image
+    from gemel.workflows.inputs.layouts import load_layout_and_files
 
     if found.layout is None:
         refuse_builds_without_layout(found.builds)
@@ -185,7 +187,7 @@ def _described(
     loaded, builds = all_of(loaded_image, lambda: load_builds(read, files))
     print_remarks(loaded.remarks)
     if read is None:
-        from gemel.workflows.key_inputs import public_keys
+        from gemel.workflows.inputs.keys import public_keys
 
         return described(loaded, trusted=public_keys(trust) if trust else None)
     print_remarks([*remarks, *without_others(read, loaded, found.builds, files, builds)])

@@ -33,7 +33,9 @@ def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str |
     from gemel.cli.printing import print_done, print_remarks, wrapped, written_words
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
-    from gemel.workflows.inputs import builds_of_image, load_layout_and_files, read_image
+    from gemel.workflows.inputs.builds import builds_of_image
+    from gemel.workflows.inputs.images import read_image
+    from gemel.workflows.inputs.layouts import load_layout_and_files
     from gemel.workflows.splitting import split
 
     found = given(words, USAGE)

@@ -77,7 +77,7 @@ def command(
     Example:
       gemel where tide-gauge.toml station=station.elf sampler=sampler.elf 0x1000_8124
     """
-    from gemel.workflows.inputs import read_image
+    from gemel.workflows.inputs.images import read_image
     from gemel.workflows.looking_up import answers_and_problems, lookup_of
 
     layout, builds, queries = _sorted(words)
@@ -89,12 +89,12 @@ def command(
     loaded = read_image(image, layout=read, at=at, form=as_form) if image else None
     if loaded and read:
         from gemel.cli.printing import print_remarks
-        from gemel.workflows.inputs import without_others
+        from gemel.workflows.inputs.builds import without_others
 
         print_remarks(without_others(read, loaded, builds, files, given))
     if folders or build_ids or version or index:
         from gemel.cli.printing import print_remarks
-        from gemel.workflows.symbol_files import (
+        from gemel.workflows.inputs.symbol_files import (
             builds_by_id,
             builds_of_image,
             ids_of_version,
@@ -142,7 +142,8 @@ def _inputs(
     layout: Path | None, builds: Sequence[str]
 ) -> tuple[ReadLayout | None, dict[str, Path], dict[str, Build]]:
     from gemel.cli.printing import print_remarks
-    from gemel.workflows.inputs import load_layout_and_files, load_names
+    from gemel.workflows.inputs.builds import load_names
+    from gemel.workflows.inputs.layouts import load_layout_and_files
 
     if layout is not None:
         read, files, remarks = load_layout_and_files(layout, builds)

@@ -37,7 +37,7 @@ class KeyFile:
         from gemel.files.private_files import open_to_others
         from gemel.seals.keys.files import is_encrypted, load_private_key
         from gemel.seals.keys.keys import KeyFileError
-        from gemel.workflows.key_inputs import key_file_bytes
+        from gemel.workflows.inputs.keys import key_file_bytes
 
         self.path = path
         self.name = str(path)

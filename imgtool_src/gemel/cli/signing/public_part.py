@@ -11,7 +11,7 @@ from gemel.errors import UsageProblem
 from gemel.seals.keys.keys import PublicKey
 from gemel.seals.keys.token_uri import is_token_uri, parse_token_uri
 from gemel.structs import Struct
-from gemel.workflows.key_inputs import key_file_bytes
+from gemel.workflows.inputs.keys import key_file_bytes
 
 
 class KeySource(Enum):

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 
 from gemel.checksums.in_layout import checksum_size
 from gemel.errors import Problem, UsageProblem
-from gemel.inspection.core_regions import ID_SYMBOL, identifier, regions_id
+from gemel.inspection.cores.regions import ID_SYMBOL, identifier, regions_id
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import AreaPlace, Layout
 from gemel.placement.placed import has_vectors

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from gemel.export.from_layout.facts import claims, numbers, refuse_same_identifiers
-from gemel.inspection.core_regions import identifier, regions_of
+from gemel.inspection.cores.regions import identifier, regions_of
 from gemel.layout.addresses import seen_by, starts_of
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import has_vectors

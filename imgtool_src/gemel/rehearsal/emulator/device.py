@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from gemel.rehearsal.emulator.backing import Backing
-from gemel.rehearsal.emulator.core_bus import Port
+from gemel.rehearsal.emulator.core.backing import Backing
+from gemel.rehearsal.emulator.core.bus import Port
+from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 from gemel.rehearsal.emulator.device_events import EventLog
-from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 from gemel.rehearsal.emulator.fine_watches import FineWatches
 from gemel.rehearsal.emulator.loop_probe import probe_busy, probe_loops
-from gemel.rehearsal.emulator.registers import DeviceRegisters
-from gemel.rehearsal.emulator.release import ReleaseWatch
+from gemel.rehearsal.emulator.registers.device_registers import DeviceRegisters
+from gemel.rehearsal.emulator.registers.release import ReleaseWatch
 from gemel.rehearsal.emulator.run_result import result_of
 from gemel.rehearsal.emulator.same_state import SameState
 from gemel.rehearsal.emulator.schedule import Schedule

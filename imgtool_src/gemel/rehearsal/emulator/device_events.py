@@ -10,8 +10,8 @@ from gemel.rehearsal.raw_run import MAX_EVENTS, RawEvent
 from gemel.structs import replace
 
 if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
-    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 
 class EventLog:

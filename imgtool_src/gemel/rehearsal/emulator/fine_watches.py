@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
-    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 WATCHES = {
     "reads": "reads of RAM that nobody wrote",

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.halfwords import modified_constant
 from gemel.m_profile.memory_accesses import memory_access
+from gemel.rehearsal.emulator.core.instruction_needs import is_sleep
 from gemel.rehearsal.emulator.device_events import EventLog
-from gemel.rehearsal.emulator.instruction_needs import is_sleep
-from gemel.rehearsal.emulator.memory_protection import PRIVATE
+from gemel.rehearsal.emulator.system_space.memory_protection import PRIVATE
 from gemel.rehearsal.emulator.tick_probe import ticks_only_count
 
 if TYPE_CHECKING:
-    from gemel.rehearsal.emulator.backing import Backing
+    from gemel.rehearsal.emulator.core.backing import Backing
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
-    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 
 PROBED = 4096

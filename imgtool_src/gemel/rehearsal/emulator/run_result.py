@@ -6,15 +6,15 @@ import struct
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.interrupts import FIRST_EXTERNAL, TICK, Masks
+from gemel.rehearsal.emulator.system_space.interrupts import FIRST_EXTERNAL, TICK, Masks
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import MAX_SHARED
 from gemel.rehearsal.raw_run import RawAccess, RawCore, RawEvent, RawRun
 from gemel.structs import replace
 
 if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
-    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 MAX_BLOCKS = 100_000
 """Addresses of executed blocks that are passed on."""

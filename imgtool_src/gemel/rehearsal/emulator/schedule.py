@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from gemel.rehearsal.plan import LONGEST_TURN, SHORTEST_TURN
 
 if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
-    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 QUIET_TURNS = 16
 """Turns without a word between the cores after which turns get twice as long."""

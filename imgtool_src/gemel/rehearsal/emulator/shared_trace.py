@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.halfwords import instructions
-from gemel.rehearsal.emulator.instruction_needs import is_ordered
+from gemel.rehearsal.emulator.core.instruction_needs import is_ordered
 from gemel.rehearsal.raw_run import RawTrace, TraceEntry
 from gemel.spans import Span
 
 if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
-    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 MAX_TRACE = 40_000
 """Entries kept of one run."""

@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.halfwords import branch_distance
 from gemel.m_profile.known_stores import is_unknown_jump
-from gemel.rehearsal.emulator.instruction_needs import if_then_conditions
-from gemel.rehearsal.emulator.interrupts import TICK
-from gemel.rehearsal.emulator.memory_protection import PRIVATE
+from gemel.rehearsal.emulator.core.instruction_needs import if_then_conditions
+from gemel.rehearsal.emulator.system_space.interrupts import TICK
+from gemel.rehearsal.emulator.system_space.memory_protection import PRIVATE
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
-    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 MAX_HANDLER = 256
 """Instructions of a handler that are looked at; a longer one may do more than count."""

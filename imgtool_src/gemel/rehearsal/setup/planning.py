@@ -5,14 +5,14 @@ from __future__ import annotations
 from itertools import pairwise
 
 from gemel.errors import GemelError, Problem
-from gemel.inspection.core_views import owned_areas
+from gemel.inspection.cores.views import owned_areas
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate, seen_by, starts_of
 from gemel.layout.model import BuildPlan, Core, Layout, Memory
 from gemel.layout.rehearsal_model import DEFAULT_BUDGET, RehearsalPlan, described_registers
 from gemel.m_profile.capabilities import lacking
 from gemel.placement.placed import has_vectors
-from gemel.rehearsal.emulator.core_mapping import touched_pages
+from gemel.rehearsal.emulator.core.mapping import touched_pages
 from gemel.rehearsal.plan import (
     FILL,
     PAGE,

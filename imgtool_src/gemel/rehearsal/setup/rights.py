@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gemel.builds.build import Build
-from gemel.inspection.core_views import owned_areas
+from gemel.inspection.cores.views import owned_areas
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import Core, Layout

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gemel.builds.build import Build
-from gemel.inspection.core_views import area_as_seen, stack_area
+from gemel.inspection.cores.views import area_as_seen, stack_area
 from gemel.inspection.inspection import Inspection
 from gemel.placement.placed import has_vectors
 

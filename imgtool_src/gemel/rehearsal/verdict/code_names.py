@@ -8,9 +8,9 @@ from gemel.builds.build import Build
 from gemel.builds.dwarf.lines import LineTable
 from gemel.builds.elf.symbol_entries import Symbol
 from gemel.builds.source import ByteSource
-from gemel.inspection.core_views import whereabouts
+from gemel.inspection.cores.vector_tables import likely_tables
+from gemel.inspection.cores.views import whereabouts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import likely_tables
 from gemel.layout.addresses import locate, starts_of
 from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
 from gemel.rehearsal.result import Place

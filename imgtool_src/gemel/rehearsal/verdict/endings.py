@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from gemel.m_profile.vector_tables import word_name
-from gemel.rehearsal.emulator.interrupts import PENDSV, SUPERVISOR_CALL
+from gemel.rehearsal.emulator.system_space.interrupts import PENDSV, SUPERVISOR_CALL
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import proposal
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gemel.m_profile.vector_tables import word_name
-from gemel.rehearsal.emulator.flash_controller import BY_REGISTERS, LOCKED, NO_COMMAND
+from gemel.rehearsal.emulator.registers.flash_controller import BY_REGISTERS, LOCKED, NO_COMMAND
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.words import ERASED, Wording, Words, at_address, plain

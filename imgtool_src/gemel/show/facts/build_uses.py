@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram_claims import ram_of
+from gemel.inspection.ram.claims import ram_of
 from gemel.layout.model import BuildPlan
 from gemel.show.facts.contents import BuildUse, Overlay
 from gemel.show.facts.used_bytes import content_runs, has_content, per_cent, size_of

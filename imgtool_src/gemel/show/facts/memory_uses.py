@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.builds.elf.symbol_entries import Symbol
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram_claims import ram_of
+from gemel.inspection.ram.claims import ram_of
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import Area, Memory
 from gemel.record.record import record_size

@@ -1,0 +1,100 @@
+"""Which code of a build gets at addresses: any of it, or one function that something calls.
+
+Branches are read as the Arm instruction set for M-profile cores encodes them, from memory (Armv7-M
+Architecture Reference Manual, BL T1, B T2 and T4); the tests hold them to compilers' builds.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from typing import TYPE_CHECKING
+
+from gemel.builds.build import Build
+from gemel.builds.segment import Segment
+from gemel.inspection.code.address_literals import holders_of
+from gemel.m_profile.halfwords import LONG_BRANCHES, branch_distance, call_distance, instructions
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbol_entries import Symbol
+
+NEAR = 2048
+"""Bytes that B, the 16-bit form, reaches in both directions."""
+
+
+def holds(build: Build, *addresses: int) -> bool:
+    """Whether code of the build gets at each of these addresses."""
+    return all(
+        any(next(holders_of(address, each.data, each.run_address), None) for each in _code(build))
+        for address in addresses
+    )
+
+
+def one_holds(build: Build, first: int, second: int) -> bool:
+    """Whether one function that something calls gets at both addresses, or a word outside of functions does."""
+    if not holds(build, first, second):
+        return False
+    seconds = holders(build, second)
+    return any(
+        function is None or (function in seconds and _is_called(build, function))
+        for function in holders(build, first)
+    )
+
+
+def reached_from(build: Build, start: int) -> set[Symbol]:
+    """The functions that one leads to, by branches and by the words of its literals, itself included."""
+    found: set[Symbol] = set()
+    pending = [start]
+    while pending and build.symbols:
+        known = build.symbols.function_at(pending.pop())
+        if known is None or known[0] in found or not known[0].size:
+            continue
+        found.add(known[0])
+        start = known[0].address
+        code = build.read_at_run(start, known[0].size) or b""
+        words = [code[at : at + 4] for at in range(-start % 4, len(code) - 3, 4)]
+        pending += [word for each in words if (word := int.from_bytes(each, "little")) & 1]
+        for at, first, second in instructions(code):
+            distance = branch_distance(first, second, calls=True)
+            pending += [] if distance is None else [start + at + 4 + distance]
+    return found
+
+
+def _code(build: Build) -> list[Segment]:
+    return [segment for segment in build.stored if segment.executable]
+
+
+def holders(build: Build, address: int) -> set[Symbol | None]:
+    """The functions that hold the address; None where it is held outside of all that have a size."""
+    found = set()
+    for segment in _code(build):
+        for each in holders_of(address, segment.data, segment.run_address):
+            known = build.symbols.function_at(segment.run_address + each.offset) if build.symbols else None
+            found.add(known[0] if known and known[1] < known[0].size else None)
+    return found
+
+
+def _is_called(build: Build, function: Symbol) -> bool:
+    """Whether the build starts there, a word of the file leads there, or a branch from elsewhere does."""
+    start = function.address
+    if build.entry is not None and build.entry & ~1 == start:
+        return True
+    word = struct.pack("<I", start | 1)
+    return any(word in segment.data or _branches(segment, function) for segment in build.stored)
+
+
+def _branches(segment: Segment, function: Symbol) -> bool:
+    """Whether a branch outside of the function leads to its start."""
+    data, start, own = segment.data, segment.run_address, function.span
+    for match in re.finditer(LONG_BRANCHES, data) if segment.executable else ():
+        at = start + match.start()
+        if at % 2 == 0 and not own.holds(at):
+            first, second = struct.unpack_from("<2H", data, match.start())
+            if at + 4 + call_distance(first, second) == own.start:
+                return True
+    for at in range(max(start, own.start - NEAR), min(start + len(data) - 1, own.end + NEAR), 2):
+        (code,) = struct.unpack_from("<H", data, at - start)
+        target = at + 4 + 2 * ((code & 0x7FF ^ 0x400) - 0x400)
+        if code >> 11 == 0b11100 and target == own.start and not own.holds(at):
+            return True
+    return False

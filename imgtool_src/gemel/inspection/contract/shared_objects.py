@@ -1,0 +1,143 @@
+"""What builds have in shared areas: objects by name, and whether they have anything there at all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.builds.build import Build
+from gemel.builds.dwarf.types import Array, Composite, Reference
+from gemel.errors import BuildError
+from gemel.inspection.contract.parties import DefinedSymbol, Missing, debug_types
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram.claims import claims_of, shared_ram
+from gemel.layout.addresses import starts_of
+from gemel.layout.model import Area, BuildPlan, Layout
+from gemel.spans import Span
+from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.dwarf.debug_types import DebugTypes
+
+
+class SharedObject(NamedTuple):
+    """A global object of a build and the shared area that it starts in."""
+
+    of: DefinedSymbol
+    area: str
+
+
+def shared_areas(layout: Layout) -> list[Area]:
+    """The areas of purpose shared."""
+    return [area for area in layout.areas.values() if area.purpose == "shared"]
+
+
+def shared_objects(layout: Layout, plan: BuildPlan, build: Build) -> dict[str, SharedObject]:
+    """The global objects of a build that start in a shared area, by name; of one name the first."""
+    found: dict[str, SharedObject] = {}
+    if build.symbols is None:
+        return found
+    for area in shared_areas(layout):
+        memory = layout.memories[area.memory]
+        for start in starts_of(memory, plan.core):
+            for symbol in build.symbols.objects_in(Span(start + area.offset, area.size)):
+                if symbol.kind != "object" or symbol.binding == "local":
+                    continue
+                place = Span(symbol.address - start + memory.start, symbol.size)
+                each = DefinedSymbol(plan, build, symbol, place)
+                found.setdefault(symbol.name, SharedObject(each, area.name))
+    return found
+
+
+def uses_shared_area(inspection: Inspection, plan: BuildPlan, build: Build) -> bool:
+    """Whether the build has anything in a shared area, by its segments or its symbols."""
+    shared = shared_ram(inspection.layout)
+    if any(
+        span.overlaps(claim.plain) for claim in claims_of(inspection.layout, plan, build) for span in shared
+    ):
+        return True
+    return bool(shared_objects(inspection.layout, plan, build))
+
+
+def of_one_side(left: dict[str, SharedObject], right: dict[str, SharedObject]) -> str:
+    """An object that one of two builds has in shared areas and the other has not; empty if there is none."""
+    return next(iter(sorted(left.keys() ^ right.keys())), "")
+
+
+class SharedTypes(NamedTuple):
+    """The types of what one build shares, and why they are not all known, if so."""
+
+    types: DebugTypes | None
+    references: tuple[Reference, ...]
+    reason: str
+
+
+def shared_types(inspection: Inspection, plan: BuildPlan, build: Build) -> SharedTypes:
+    """The types of every global object in shared areas and of every type that contracts name."""
+    types = debug_types(inspection, plan)
+    if isinstance(types, Missing):
+        return SharedTypes(None, (), types.reason)
+    references: list[Reference] = []
+    try:
+        for name in shared_objects(inspection.layout, plan, build):
+            found = types.variables(name)
+            if not found:
+                reason = f"its debug information does not describe {name}"
+                return SharedTypes(types, (), f"{reason}; {types.elsewhere}" if types.elsewhere else reason)
+            references += found
+        for spelling in _contract_types(inspection.layout):
+            named = types.named(spelling)[:1]
+            if not named:
+                return SharedTypes(types, (), f"its debug information does not define {spelling}")
+            references += named
+        for _ in reached(types, tuple(references)):
+            pass  # so that a type which cannot be read is known here
+    except BuildError as error:
+        return SharedTypes(None, (), error.problems[0].found)
+    reason = "" if references else "no object in a shared area and no type of a contract is known"
+    return SharedTypes(types, tuple(references), reason)
+
+
+def _contract_types(layout: Layout) -> Iterator[str]:
+    for contract in layout.contracts.values():
+        yield from contract.types
+
+
+def reached(types: DebugTypes, references: tuple[Reference, ...]) -> Iterator[Reference]:
+    """Every type in the types ``references``, each once; pointers are not followed."""
+    seen: set[Reference] = set()
+    waiting = list(references)
+    while waiting:
+        reference, found = types.resolved(waiting.pop())
+        if reference is None or reference in seen:
+            continue
+        seen.add(reference)
+        yield reference
+        if isinstance(found, Array):
+            waiting.append(found.element)
+        elif isinstance(found, Composite):
+            waiting += [member.type for member in found.members]
+
+
+def contract_types_inside(
+    layout: Layout, types: DebugTypes, references: tuple[Reference, ...]
+) -> tuple[tuple[str, str], ...]:
+    """The types of contracts that are in the types ``references``, each as what a finding may follow from."""
+    inside = set(reached(types, references))
+    return tuple(
+        ("contract-types-agree", f"contract {contract.name}, {spelling}")
+        for contract in layout.contracts.values()
+        for spelling in contract.types
+        if not inside.isdisjoint(types.resolved(each)[0] for each in types.named(spelling))
+    )
+
+
+def types_in_symbol(inspection: Inspection, each: DefinedSymbol) -> tuple[tuple[str, str], ...]:
+    """The types of contracts in a symbol, from which its size follows."""
+    types = debug_types(inspection, each.plan)
+    if isinstance(types, Missing):
+        return ()
+    try:
+        return contract_types_inside(inspection.layout, types, types.variables(each.symbol.name))
+    except BuildError:
+        return ()

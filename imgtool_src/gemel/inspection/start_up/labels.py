@@ -1,0 +1,154 @@
+"""Blocks that start-up code copies or clears by labels or tables of names that are not among the usual ones.
+
+A section counts as copied where a label stands at its start and another at its end and code holds both its run
+address and the address it is stored at, or where the file stores an entry of a table for it: those two addresses
+side by side, followed by its size or end.  It counts as cleared where labels named for a start and an end stand
+there, and code holds both.  Labels alone say nothing: a linker script has them whether code uses them or not.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.builds.build import Build
+from gemel.inspection.code.address_users import holds, one_holds
+from gemel.spans import Span, align_up
+from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.section_table import Section
+
+ROUNDING = 8
+"""Bytes up to a multiple of which the end of a block may be rounded up."""
+
+_NAMED_END = re.compile(r"end|limit|stop|top|^_*e[a-z]", re.IGNORECASE)
+"""What names of labels at the end of a block have in them (common practice)."""
+
+
+class Block(NamedTuple):
+    """A copied or cleared block: where it is stored (None: cleared), its run addresses, and what shows it."""
+
+    source: int | None
+    span: Span
+    shown_by: str
+
+
+def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterator[Block]:
+    """The sections stored for other run addresses, none in ``known``, that code of the build copies.
+
+    ``tables``: words that could be an entry of a table count too, since no symbols say where its tables are.
+    """
+    left = [each for each in _sections(build, known) if each.stored and not is_most_code(build, each)]
+    while left:
+        section = left.pop(0)
+        source = _stored_at(build, section)
+        if source is None or source == section.span.start:
+            continue
+        if tables and (words := _table_entry(build, source, section.span)):
+            yield Block(source, section.span, words)
+            continue
+        start = _label(build, Span(section.span.start, 1))
+        last = section
+        while start and source is not None:
+            rounded = Span(last.span.end, align_up(last.span.end, ROUNDING) - last.span.end + 1)
+            if (end := _label(build, rounded)) and one_holds(build, source, section.span.start):
+                if _ends_before(build, Span(section.span.start + 1, last.span.end - section.span.start - 1)):
+                    break
+                span = Span.from_bounds(section.span.start, max(last.span.end, end[1]))
+                yield Block(source, span, f"labels {start[0]} and {end[0]}")
+                break
+            if not left or _stored_at(build, left[0]) != source + left[0].span.start - section.span.start:
+                break
+            last = left.pop(0)
+
+
+def cleared_by_labels(build: Build, known: list[Span]) -> Iterator[Block]:
+    """The sections without bytes in the file, none in ``known``, that code of the build clears."""
+    for section in _sections(build, known):
+        start = _label(build, Span(section.span.start, 1), named_end=False)
+        rounded = Span(section.span.end, align_up(section.span.end, ROUNDING) - section.span.end + 1)
+        end = _label(build, rounded, named_end=True)
+        inside = Span(section.span.start + 1, section.span.size - 1)
+        if section.stored or not section.writable or not start or not end or _ends_before(build, inside):
+            continue
+        if holds(build, start[1], end[1]):
+            span = Span.from_bounds(section.span.start, end[1])
+            yield Block(None, span, f"labels {start[0]} and {end[0]}")
+
+
+def _sections(build: Build, known: list[Span]) -> list[Section]:
+    """Those in use at run time that no known block touches, by address; without overlays."""
+    sections = sorted(
+        (
+            each
+            for each in (build.sections.all() if build.sections else ())
+            if each.allocated and each.span.size
+        ),
+        key=lambda each: each.span.start,
+    )
+    left = []
+    for index, each in enumerate(sections):
+        beside = [*sections[max(0, index - 1) : index], *sections[index + 1 : index + 2]]
+        known_there = any(span.overlaps(each.span) or each.span.holds(span.start) for span in known)
+        if not known_there and not any(other.span.overlaps(each.span) for other in beside):
+            left.append(each)
+    return left
+
+
+def is_most_code(build: Build, section: Section) -> bool:
+    """Whether the build as a whole moves to RAM by the section, of which the layout is to say so.
+
+    Then it holds most of the code, or begins with a vector table.
+    """
+    if not (build.sections and section.stored and section.executable):
+        return False
+    code, size = build.sections.code()
+    head = struct.unpack("<4I", build.read_at_run(section.span.start, 16) or bytes(16))
+    return all(word & 1 and code.at(word) for word in head[1:]) or 2 * section.span.size > size
+
+
+def _stored_at(build: Build, section: Section) -> int | None:
+    for segment in build.stored:
+        if Span(segment.run_address, len(segment.data)).covers(section.span):
+            return segment.load_address + section.span.start - segment.run_address
+    return None
+
+
+def _label(build: Build, place: Span, *, named_end: bool | None = None) -> tuple[str, int] | None:
+    """Name and value of a label without a type in ``place``, if ``named_end`` is not None named so or not."""
+    for symbol in build.symbols.objects_in(place) if build.symbols else ():
+        named_so = named_end is None or bool(_NAMED_END.search(symbol.name)) is named_end
+        if symbol.kind == "notype" and symbol.name and not symbol.mapping and named_so:
+            return symbol.name, symbol.value
+    return None
+
+
+def _ends_before(build: Build, inside: Span) -> bool:
+    """Whether code uses a label named for an end that is inside of the block."""
+    labels = build.symbols.objects_in(inside) if build.symbols else ()
+    ends = [
+        each for each in labels if each.kind == "notype" and _NAMED_END.search(each.name) and not each.mapping
+    ]
+    return any(holds(build, each.value) for each in ends)
+
+
+def _table_entry(build: Build, source: int, span: Span) -> str:
+    """Where the file stores both addresses side by side with a size or an end after them; empty if nowhere."""
+    fitting = {span.size, (span.size + 3) // 4, span.end}
+    fitting |= {
+        align_up(span.size, ROUNDING),
+        align_up(span.size, ROUNDING) // 4,
+        align_up(span.end, ROUNDING),
+    }
+    for pair in (struct.pack("<II", source, span.start), struct.pack("<II", span.start, source)):
+        for segment in build.stored:
+            at = segment.data.find(pair)
+            while at >= 0:
+                following = segment.data[at + 8 : at + 12]
+                if at % 4 == 0 and int.from_bytes(following, "little") in fitting and len(following) == 4:
+                    return f"the words at {segment.run_address + at:#x}"
+                at = segment.data.find(pair, at + 1)
+    return ""

@@ -1,0 +1,242 @@
+"""What start-up code of a build copies and clears, as a run of it shows.
+
+Labels say what a linker script offers; the run says what code does with it.  Where it shows all that code may do, it
+outweighs them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from gemel.inspection.code.address_literals import holders_of
+from gemel.inspection.code.address_users import reached_from
+from gemel.inspection.ram.claims import shared_ram
+from gemel.inspection.ram.unstored import KEPT, named_as, unstored_sections
+from gemel.inspection.ram.windows import parts_of, windows_of
+from gemel.inspection.start_up.labels import is_most_code
+from gemel.inspection.start_up.tables import StartBlocks, StartEntry
+from gemel.layout.addresses import locate, plain_span
+from gemel.layout.model import Layout
+from gemel.m_profile.execution import Block
+from gemel.m_profile.start_run import STEPS_LIMIT, StartRun, start_run
+from gemel.placement.placing import Piece, Placement
+from gemel.spans import Span, without
+
+PAGE = 256
+"""Bytes of memory that are looked up at once."""
+
+LEAST_BLOCK = 8
+"""Bytes of initialised data that come from elsewhere: fewer are a variable that code sets."""
+
+BY_RUN = "its start-up code as it runs"
+
+
+def run_of(
+    layout: Layout, placement: Placement, words: tuple[int, ...], bytes_of: Callable[[Span], bytes]
+) -> StartRun | None:
+    """A run of a build's start-up code; None where it does not show where that is, or has too much to clear.
+
+    ``words`` are those of its vector table; ``bytes_of`` gives the bytes of the image at a plain span.
+    """
+    if placement.placed is None or len(words) < 2:
+        return None
+    build, reset = placement.build, words[1]
+    to_write = sum(span.size for span in build.ram_claims) - build.stored_size
+    function = build.symbols.function_at(reset) if build.symbols and reset & 1 else None
+    if build.symbols is None or function is None or function[1] or to_write > STEPS_LIMIT:
+        return None
+    main = next(
+        (each.value for each in build.symbols.named("main") if each.kind == "function" and each.defined), None
+    )
+    memory = _Memory(layout, placement, bytes_of)
+    return start_run(
+        memory.byte_at, reset, words[0], main if main != reset else None, tuple(_expected(layout, placement))
+    )
+
+
+def _expected(layout: Layout, placement: Placement) -> Iterator[Block]:
+    """What start-up code is to copy and clear of the core's own memory."""
+    for piece in _moved_pieces(layout, placement):
+        yield Block(piece.segment.load_address, _run_span(piece))
+    shared = shared_ram(layout)
+    for section in unstored_sections(placement.build):
+        plain = plain_span(layout, section.span, placement.plan.core)
+        if not named_as(KEPT, section.name) and not (plain and any(each.overlaps(plain) for each in shared)):
+            yield Block(None, section.span)
+
+
+class _Memory:
+    """What a build's core sees at reset, of what the image stores."""
+
+    def __init__(self, layout: Layout, placement: Placement, bytes_of: Callable[[Span], bytes]) -> None:
+        self._placement, self._bytes_of = placement, bytes_of
+        self._windows = windows_of(layout, placement.plan.core)
+        self._pages: dict[int, bytearray | None] = {}
+
+    def byte_at(self, address: int) -> int | None:
+        """The byte at an address; None where none is stored."""
+        page = address // PAGE
+        if page not in self._pages:
+            self._pages[page] = self._read(Span(page * PAGE, PAGE))
+        found = self._pages[page]
+        return None if found is None else found[address % PAGE]
+
+    def _read(self, seen: Span) -> bytearray | None:
+        placed = self._placement.placed
+        if self._placement.plan.runs_in and placed:
+            run = Span(placed.run_start, placed.stored.size)
+            if run.overlaps(seen):
+                return self._bytes(seen.moved(placed.stored.start - run.start))
+        for part in parts_of(seen, self._windows):
+            if part.memory and part.memory.holds_image and part.seen == seen:
+                return self._bytes(part.plain)
+        return None
+
+    def _bytes(self, plain: Span) -> bytearray:
+        data = bytearray(self._bytes_of(plain))
+        for piece in self._placement.pieces:
+            common = piece.span.intersection(plain)
+            if common.size:
+                stored = piece.segment.data[common.start - piece.address : common.end - piece.address]
+                data[common.start - plain.start : common.end - plain.start] = stored
+        return data
+
+
+def blocks_as_run(
+    layout: Layout, placement: Placement, blocks: StartBlocks, run: StartRun | None
+) -> StartBlocks:
+    """The blocks with what the run of the start-up code shows, where that shows all."""
+    if run is None or run.why_not:
+        return blocks
+    pieces = list(_moved_pieces(layout, placement))
+    found: list[StartEntry] = []
+    differs = False
+    for piece in pieces:
+        place = _run_span(piece)
+        right, wrong = _copied(layout, placement, piece, run)
+        missing = without([place], [each.span for each in (*right, *wrong)])
+        if missing == [place]:
+            if _is_moved_otherwise(piece, run):
+                return blocks
+            wrong = _copied_elsewhere(layout, placement, piece, run)
+        differs = differs or bool(missing or wrong)
+        found += right + wrong
+    kept = [
+        each
+        for each in blocks.copies
+        if not differs or not any(_says_the_same(layout, placement, piece, each) for piece in pieces)
+    ]
+    kept += [each for each in found if without([each.span], [known.span for known in kept])]
+    clears = [*blocks.clears, *(StartEntry(None, each.start, each.end, BY_RUN) for each in run.zeroed)]
+    return blocks._replace(copies=kept, clears=clears, states_copies=True, written=run.written)
+
+
+def _run_span(piece: Piece) -> Span:
+    return Span(piece.segment.run_address, len(piece.segment.data))
+
+
+def _moved_pieces(layout: Layout, placement: Placement) -> Iterator[Piece]:
+    """The pieces in RAM that the core finds elsewhere at reset; neither overlays nor most of the code."""
+    build, placed = placement.build, placement.placed
+    sections = build.sections.all() if build.sections else ()
+    for piece in placement.pieces:
+        run = _run_span(piece)
+        located = locate(layout, run.start, placement.plan.core)
+        if located is None or located.memory.kind != "ram":
+            continue
+        if (
+            placement.plan.runs_in
+            and placed
+            and plain_at_reset(layout, placement, run.start) == piece.address
+        ):
+            continue
+        if any(other is not piece and run.overlaps(_run_span(other)) for other in placement.pieces):
+            continue
+        if not any(
+            each.span.overlaps(run) and is_most_code(build, each) for each in sections if each.allocated
+        ):
+            yield piece
+
+
+def plain_at_reset(layout: Layout, placement: Placement, address: int) -> int | None:
+    """The plain address in the image of what the core reads at an address when it starts."""
+    located = locate(layout, address, placement.plan.core)
+    if located is None:
+        return None
+    placed = placement.placed
+    if placement.plan.runs_in and placed:
+        start = locate(layout, placed.run_start, placed.core)
+        offset = located.plain - (start.plain if start else placed.run_start)
+        if 0 <= offset < placed.stored.size:
+            return placed.stored.start + offset
+    return located.plain if located.memory.holds_image else None
+
+
+def _copied(
+    layout: Layout, placement: Placement, piece: Piece, run: StartRun
+) -> tuple[list[StartEntry], list[StartEntry]]:
+    """What the run copies to where the piece belongs, from where it is stored and from elsewhere."""
+    place = _run_span(piece)
+    right: list[StartEntry] = []
+    others: list[StartEntry] = []
+    for source, span in (*run.copies, *run.later):
+        common = span.intersection(place)
+        if common.size and source is not None:
+            start = source + common.start - span.start
+            entry = StartEntry(start, common.start, common.end, BY_RUN)
+            is_own = plain_at_reset(layout, placement, start) == piece.address + common.start - place.start
+            (right if is_own else others).append(entry)
+    wrong = [
+        each
+        for each in others
+        if each.span.size >= min(LEAST_BLOCK, place.size)
+        and sum(rest.size for rest in without([each.span], [known.span for known in right]))
+        >= min(LEAST_BLOCK, place.size)
+    ]
+    return right, wrong
+
+
+def _copied_elsewhere(layout: Layout, placement: Placement, piece: Piece, run: StartRun) -> list[StartEntry]:
+    """Where the run copies the bytes of the piece to, of which nothing is where it belongs."""
+    found = []
+    for source, span in run.copies:
+        plain = plain_at_reset(layout, placement, source or 0)
+        if plain is not None and 2 * Span(plain, span.size).intersection(piece.span).size > piece.span.size:
+            found.append(StartEntry(source, span.start, span.end, BY_RUN))
+    return found
+
+
+def _says_the_same(layout: Layout, placement: Placement, piece: Piece, entry: StartEntry) -> bool:
+    """Whether labels have the piece copied from where it is stored: then the run knows better."""
+    run = _run_span(piece)
+    if entry.source is None or not (run.overlaps(entry.span) or run.holds(entry.start)):
+        return False
+    return plain_at_reset(layout, placement, entry.source) == piece.address + entry.start - run.start
+
+
+def _is_moved_otherwise(piece: Piece, run: StartRun) -> bool:
+    """Whether code gives a device, such as one that copies by itself, an address of the piece."""
+    spans = (piece.span, Span(piece.segment.load_address, piece.span.size), _run_span(piece))
+    return any(
+        each.value is not None and any(span.holds(each.value) for span in spans) for each in run.stores
+    )
+
+
+def never_initialised(layout: Layout, placement: Placement, reset: int, run: StartRun | None) -> list[Piece]:
+    """The pieces of initialised data that no code which the reset handler leads to copies."""
+    pieces = list(_moved_pieces(layout, placement))
+    if run and not run.why_not:
+        return [piece for piece in pieces if not any(_copied(layout, placement, piece, run))]
+    functions = reached_from(placement.build, reset)
+    codes = [
+        (each.address, placement.build.read_at_run(each.address, each.size) or b"") for each in functions
+    ]
+    return [
+        piece
+        for piece in pieces
+        if not any(
+            next(holders_of(address, code, start), None)
+            for start, code in codes
+            for address in (piece.address, piece.segment.load_address)
+        )
+    ]

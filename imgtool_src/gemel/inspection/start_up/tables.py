@@ -1,0 +1,189 @@
+"""What the start-up code of a build copies and clears, as far as its usual symbols show.
+
+Two forms are in use: tables in flash, of three words for a copy and two for a block that is cleared::
+
+    __copy_table_start__   source, destination, size    ...   __copy_table_end__
+    __zero_table_start__   destination, size            ...   __zero_table_end__
+
+and symbols at the ends of one block.  Both are known by the words in their names (``start_names``); what has other
+names is found by ``start_labels``.  Sizes in tables are words in newer start-up code and bytes in older, and some have
+the end there; the segments and sections of the build show which.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from typing import Literal
+
+from gemel.builds.build import Build
+from gemel.inspection.code.address_users import holds, one_holds
+from gemel.inspection.start_up.labels import cleared_by_labels, copied_by_labels
+from gemel.inspection.start_up.names import Named, StartNames, start_names
+from gemel.spans import Span
+from gemel.structs import NamedTuple
+
+ENTRIES_LIMIT = 256
+"""Entries of one table that are read."""
+
+
+class StartEntry(NamedTuple):
+    """One block that start-up code copies from ``source``, or clears (None); as its core sees it.
+
+    ``end`` is the first address after the destination; below ``start`` where the build has it so.
+    """
+
+    source: int | None
+    start: int
+    end: int
+    named_by: str
+
+    @property
+    def span(self) -> Span:
+        """The destination; empty where it ends before it starts."""
+        return Span(self.start, max(0, self.end - self.start))
+
+
+class StartBlocks(NamedTuple):
+    """What start-up code of a build copies and clears, and the blocks whose symbols no code of it uses.
+
+    ``states_copies``: it has the labels of a copy table or of copied data, be they empty; ``states_clears`` the same
+    of what is cleared.  ``written`` is all that the code clears or copies before ``main``, None where that is
+    not known.
+    """
+
+    copies: list[StartEntry]
+    clears: list[StartEntry]
+    unused: list[StartEntry]
+    states_copies: bool = False
+    states_clears: bool = False
+    written: tuple[Span, ...] | None = None
+
+
+def start_blocks(build: Build) -> StartBlocks:
+    """The blocks of a build, entries of tables first, then those by symbols that these leave out.
+
+    A linker script has its symbols whether code uses them or not.  A block counts as unused where code holds the
+    address that only its own loop needs of the other block, but none such of this one.
+    """
+    names = start_names(build)
+    copies, clears = copies_of(build, names), clears_of(build, names)
+    by_symbols = [entry for entry in (*copies, *clears) if entry.named_by.startswith(BY_SYMBOLS)]
+    used = {entry for entry in by_symbols if _is_used(build, entry)}
+    unused = [entry for entry in by_symbols if entry not in used] if used else []
+    return StartBlocks(
+        [entry for entry in copies if entry not in unused],
+        [entry for entry in clears if entry not in unused],
+        unused,
+        states_copies=any(each.is_data for each in names.copied) or bool(names.copy_tables),
+        states_clears=bool(names.cleared or names.clear_tables),
+    )
+
+
+def _is_used(build: Build, entry: StartEntry) -> bool:
+    """Whether a function holds where the block is stored and starts, or any code where what is cleared ends."""
+    if entry.source is not None:
+        return one_holds(build, entry.source, entry.start)
+    return entry.end < entry.start or holds(build, entry.end) or holds(build, entry.end - entry.start)
+
+
+BY_SYMBOLS = "symbols "
+
+
+def copies_of(build: Build, names: StartNames | None = None) -> list[StartEntry]:
+    """What its start-up code copies: the entries of its table, then blocks by symbols that it leaves out."""
+    names = names or start_names(build)
+    named = [each for each in names.copied if each.is_data or _copies(build, each)]
+    entries = [*_entries(build, names, cleared=False), *map(_by_symbols, named)]
+    known = _each_once(entries)
+    others = copied_by_labels(build, [entry.span for entry in entries], tables=not names.copy_tables)
+    return known + [StartEntry(each.source, each.span.start, each.span.end, each.shown_by) for each in others]
+
+
+def clears_of(build: Build, names: StartNames | None = None) -> list[StartEntry]:
+    """What its start-up code clears, in the same order."""
+    names = names or start_names(build)
+    entries = [*_entries(build, names, cleared=True), *map(_by_symbols, names.cleared)]
+    known = _each_once(entries)
+    others = cleared_by_labels(build, [entry.span for entry in entries])
+    return known + [StartEntry(None, each.span.start, each.span.end, each.shown_by) for each in others]
+
+
+def _copies(build: Build, block: Named) -> bool:
+    return block.source is not None and one_holds(build, block.source, block.start)
+
+
+def _by_symbols(block: Named) -> StartEntry:
+    *names, last = block.names
+    return StartEntry(block.source, block.start, block.end, f"{BY_SYMBOLS}{', '.join(names)} and {last}")
+
+
+def _each_once(entries: list[StartEntry]) -> list[StartEntry]:
+    """Without empty blocks and without those that an earlier entry covers."""
+    kept: list[StartEntry] = []
+    for entry in entries:
+        known = any((each.start, each.end) == (entry.start, entry.end) for each in kept) or (
+            entry.span.size and any(each.span.covers(entry.span) for each in kept)
+        )
+        if entry.start != entry.end and not known:
+            kept.append(entry)
+    return kept
+
+
+def _entries(build: Build, names: StartNames, *, cleared: bool) -> Iterator[StartEntry]:
+    unit: _Unit | None = None
+    for name, rows in _tables(build, names, cleared=cleared):
+        unit = _unit(build, names) if unit is None else unit
+        for number, row in enumerate(rows):
+            source = None if cleared else row[0]
+            end = row[-2] + _size(row, unit)
+            yield StartEntry(source, row[-2], end, f"entry {number} of the table at {name}")
+
+
+_Unit = Literal[1, 4, 0]
+"""Bytes that the last word of an entry counts; 0 where it is the end of the block."""
+
+_FAR = 1 << 28
+"""No block is so large, and no RAM that is described in tables begins lower (common practice)."""
+
+
+def _size(row: tuple[int, ...], unit: _Unit) -> int:
+    return row[-1] * unit if unit else row[-1] - row[-2]
+
+
+def _tables(build: Build, names: StartNames, *, cleared: bool) -> Iterator[tuple[str, list[tuple[int, ...]]]]:
+    """The rows of each table that the file stores, with the name of its first label."""
+    words = 2 if cleared else 3
+    for name, span in names.clear_tables if cleared else names.copy_tables:
+        count = min(ENTRIES_LIMIT, span.size // (4 * words))
+        data = build.read_at_run(span.start, 4 * words * count) if count else None
+        if data:
+            yield name, list(struct.iter_unpack(f"<{words}I", data))
+
+
+def _unit(build: Build, names: StartNames) -> _Unit:
+    """What the last words of the tables are: what makes more blocks end as a section or segment does.
+
+    A size in words is rounded up, so that the block may reach up to 3 bytes further.
+    """
+    rows = [
+        row for cleared in (False, True) for _, rows in _tables(build, names, cleared=cleared) for row in rows
+    ]
+    if rows and all(row[-2] >= _FAR and 0 <= row[-1] - row[-2] < _FAR for row in rows):
+        return 0
+    ends: dict[int, set[int]] = {}
+    for segment in build.segments:
+        ends.setdefault(segment.run_address, set()).update((len(segment.data), segment.memory_size))
+    for section in build.sections.all() if build.sections else ():
+        if section.allocated:
+            ends.setdefault(section.span.start, set()).add(section.span.size)
+    units: tuple[_Unit, ...] = (1, 4, 0)
+    fitting = {
+        unit: sum(
+            any(0 <= _size(row, unit) - known < 4 for known in ends.get(row[-2], ()))
+            for row in rows
+            if row[-1]
+        )
+        for unit in units
+    }
+    return max(units, key=lambda unit: fitting[unit])

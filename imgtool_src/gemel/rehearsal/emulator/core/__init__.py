@@ -1,0 +1,1 @@
+"""One core in the emulator: its memory, exceptions, faults, sleep and stacks."""

@@ -1,0 +1,412 @@
+"""What a core sees: its memories and registers in the emulator's pages, and what is watched there.
+
+A callback about a memory access must not stop or remap the emulator: a stop leaves the instruction half
+done, a remapping ends the process (measured with unicorn 2.1.4).  Callbacks note what they see; the core acts
+on it after the instruction.  Each takes back what the emulator does to the if-then state (``watch``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, Protocol
+
+from gemel.rehearsal.emulator.core.backing import Backing
+from gemel.rehearsal.emulator.core.bit_band_words import BitBandWords, alias_pages
+from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
+from gemel.rehearsal.emulator.core.instruction_needs import is_single_load
+from gemel.rehearsal.emulator.core.mapping import (
+    device_pages,
+    in_force,
+    page_runs,
+    partly_closed,
+    slack_of,
+    stack_guard,
+)
+from gemel.rehearsal.emulator.system_space.registers import (
+    ALIGNMENT_TRAP,
+    BASE,
+    SIZE,
+    SOFTWARE_TRIGGER,
+    USER_TRIGGERS,
+)
+from gemel.spans import Span, without
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+
+
+WATCHED_BELOW = 4096
+"""Bytes below a stack's limit of which writes are looked at."""
+
+MOST_PUSHED = 128
+"""Bytes that one instruction pushes at most; the stack pointer follows after it."""
+
+MAX_PORTS = 4096
+"""Registers that are remembered for each run of pages; others are looked up at each access."""
+
+
+class Port(Protocol):
+    """One device register (a word) as one core uses it."""
+
+    def read(self, byte: int, size: int) -> int:
+        """``size`` bytes of it from ``byte`` on."""
+
+    def write(self, byte: int, size: int, value: int) -> None:
+        """Write ``size`` bytes of it from ``byte`` on."""
+
+
+class DeviceSide(Protocol):
+    """What a core asks of the device around it."""
+
+    def report(
+        self, core: EmulatedCore, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str]
+    ) -> None:
+        """Something happened."""
+
+    def last_event(self) -> int:
+        """The number of the event that was reported last."""
+
+    def look_soon(self) -> None:
+        """Look whether the device is in the same state again, as soon as the core that runs hands over."""
+
+    def recovered(self, event: int) -> None:
+        """The fault that is this event was handled by its core."""
+
+    def port(self, core: EmulatedCore, address: int) -> Port:
+        """The device register at a plain address, as this core uses it."""
+
+    def reached(self, core: EmulatedCore, address: int) -> None:
+        """An address that is a goal."""
+
+    def programs_flash(self, core: EmulatedCore, memory: Backing, address: int, data: bytes) -> bool:
+        """Whether this store is taken by a flash controller, which then programs the data."""
+
+    def why_not_programmed(self, memory: Backing) -> dict[str, int]:
+        """What a described controller lacks to program a store into ``memory``; empty where none is described."""
+
+    def restarts(self, core: EmulatedCore, pc: int) -> bool:
+        """A core requests a reset of the device; False if there were too many of them."""
+
+    def touched_guarded(self, core: EmulatedCore, area: str, address: int, pc: int, write: bool) -> None:
+        """An area that a lock guards."""
+
+
+class CoreBus:
+    """The memories and registers of one core, mapped into its emulator."""
+
+    def __init__(self, core: EmulatedCore, backings: dict[str, Backing], device: DeviceSide) -> None:
+        import unicorn
+
+        self._unicorn: Any = unicorn
+        self._core, self._backings, self._device = core, backings, device
+        self._uc, self._plan = core.native.uc, core.plan
+        self._hooks: list[int] = []
+        self._released: set[str] = set()
+        self._mapped: list[Span] = []
+        self._stack_guard = stack_guard(core.plan)
+        self._bit_watches: list[tuple[Callable[..., Any], object, Span]] = []
+        self._map_devices()
+        self.map_memories(set())
+        self._watch()
+
+    def locate(self, address: int) -> tuple[Backing, int] | None:
+        """The memory and offset at an address of this core."""
+        for window in self._plan.windows:
+            if window.start <= address < window.start + window.size:
+                return self._backings[window.memory], address - window.start
+        return None
+
+    def read_bytes(self, address: int, size: int) -> bytes:
+        """Bytes of memory; fewer where the memory ends, none outside memories."""
+        located = self.locate(address)
+        return located[0].read(located[1], size) if located else b""
+
+    def read_word(self, address: int) -> int | None:
+        """A word of memory; None outside memories."""
+        data = self.read_bytes(address, 4)
+        return int.from_bytes(data, "little") if len(data) == 4 else None
+
+    def is_erased(self, address: int) -> bool:
+        """Whether there are two words of erased flash, or of RAM that nobody wrote."""
+        located = self.locate(address)
+        if located is None:
+            return False
+        fill = located[0].plan.fill
+        return self.read_bytes(address, 8) == fill * (8 // len(fill))
+
+    def was_loaded(self, address: int) -> bool:
+        """Whether somebody wrote to an address of RAM what may be an instruction: neither the fill nor zeros."""
+        located, data = self.locate(address), self.read_bytes(address, 4)
+        if located is None or not any(data):
+            return False
+        memory, offset = located
+        return memory.touched(offset, len(data)) > 0
+
+    def write_stack(self, address: int, data: bytes) -> bool:
+        """Write an exception frame; False where the core has no RAM."""
+        located = self.locate(address)
+        if (
+            located is None
+            or located[0].plan.kind != "ram"
+            or len(self.read_bytes(address, len(data))) < len(data)
+        ):
+            return False
+        for guard in self._stack_guard:
+            if guard.holds(address):
+                self.watch_stack_limit()
+        located[0].write(located[1], data)
+        if located[0].written is not None:
+            located[0].written[located[1] : located[1] + len(data)] = b"\x01" * len(data)
+        return True
+
+    def write_byte(self, address: int, value: int) -> None:
+        """Write a byte of RAM, as a store of the core."""
+        located = self.locate(address)
+        for closed in self._shut:
+            if closed.span.holds(address):
+                self._closed_write(None, 0, address, 1, value, (closed.what, closed.party))
+        if located:
+            located[0].write(located[1], bytes((value,)))
+            if located[0].written is not None:
+                located[0].written[located[1]] = 1
+
+    def port_at(self, address: int) -> Port | None:
+        """The device register whose word is at an address of this core; None where there is none."""
+        for span, plain in self._plan.devices:
+            if span.start - 3 <= address < span.end:
+                return self._device.port(self._core, plain + address - span.start & ~3)
+        return None
+
+    def map_memories(self, released: set[str]) -> None:
+        """Map with the rights that count once the cores ``released`` run; not from a callback.
+
+        Where everything is allowed no access can be invalid; the library is quick only where nobody waits for one.
+        """
+        self._released = released
+        u = self._unicorn
+        for span in self._mapped:
+            self._core.native.unmap(span)
+        self._mapped = []
+        always_open = []
+        ram = {name for name, backing in self._backings.items() if backing.plan.kind == "ram"}
+        for run in page_runs(self._plan, ram, released, self._stack_guard):
+            rights = u.UC_PROT_READ
+            rights |= u.UC_PROT_WRITE if run.writable else 0
+            rights |= u.UC_PROT_EXEC if run.executable else 0
+            address = self._backings[run.memory].address + run.offset
+            self._uc.mem_map_ptr(run.span.start, run.span.size, rights, address)
+            self._mapped.append(run.span)
+            if run.writable and run.executable:
+                always_open.append(run.span)
+        for hook in self._hooks:
+            self._uc.hook_del(hook)
+        self._hooks = []
+        for span in without([Span(0, 1 << 32)], always_open):
+            self._hooks.append(
+                self._uc.hook_add(u.UC_HOOK_MEM_INVALID, self._invalid, begin=span.start, end=span.last)
+            )
+        for span, closed in partly_closed(self._plan, released):
+            self._hook_range(u.UC_HOOK_MEM_WRITE, span, self._closed_write, (closed.what, closed.party))
+        for window in self._plan.windows:
+            for span in slack_of(window):
+                self._hook_range(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, span, self._slack, None)
+        limit = self._plan.stack_limit
+        if limit and not self._stack_guard:
+            below = Span.from_bounds(max(0, limit - WATCHED_BELOW), limit)
+            self._hook_range(u.UC_HOOK_MEM_WRITE, below, self._near_stack_limit, None)
+        self._shut = in_force(self._plan.closed, released)
+
+    def watch_memory(self, callback: Callable[..., Any], data: object, span: Span) -> None:
+        """As ``watch``, for reads and writes of ``span``, also by the words that are its bits."""
+        self.watch(self._unicorn.UC_HOOK_MEM_READ | self._unicorn.UC_HOOK_MEM_WRITE, callback, data, span)
+        self._bit_watches.append((callback, data, span))
+
+    def watch(
+        self, kinds: int, callback: Callable[..., Any], data: object = None, span: Span | None = None
+    ) -> int:
+        """Call ``callback(uc, access, address, size, value, data)`` for accesses to ``span`` (None: all)."""
+        native = self._core.native
+
+        def called(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+            callback(uc, access, address, size, value, data)
+            native.clear_if_then()
+
+        begin, end = (span.start, span.last) if span else (1, 0)
+        return int(self._uc.hook_add(kinds, called, user_data=data, begin=begin, end=end))
+
+    def _hook_range(self, kinds: int, span: Span, callback: Callable[..., Any], data: object) -> None:
+        self._hooks.append(self.watch(kinds, callback, data, span))
+
+    def _map_devices(self) -> None:
+        for pages in device_pages(self._plan):
+            ports = RegisterPorts(self._core, self, pages)
+            self._core.native.map_registers(pages.start, pages.size, ports.read, ports.write)
+        ram = [each.span for each in self._plan.windows if self._backings[each.memory].plan.kind == "ram"]
+        for pages in alias_pages(self._plan, ram):
+            words = BitBandWords(self._core, self, pages)
+            self._core.native.map_registers(pages.start, pages.size, words.read, words.write)
+        self._core.native.map_registers(BASE, SIZE, self._system_read, self._system_write)
+
+    def _watch(self) -> None:
+        for span, area in self._plan.guarded:
+            self.watch_memory(self._guarded, area, span)
+
+    @property
+    def stale(self) -> bool:
+        """Whether the stack may now pass its guard page unseen: ``watch_stack_limit`` must follow."""
+        return bool(self._stack_guard) and self._core.blocks.lowers_stack_far
+
+    def begin_stack(self, top: int) -> None:
+        """The main stack begins at ``top``; one that is smaller than its guard page is watched from the start."""
+        if any(guard.end > top for guard in self._stack_guard):
+            self.watch_stack_limit()
+
+    def watch_stack_limit(self) -> None:
+        """From now on look at every write near the limit, which makes all accesses slower; not from a callback."""
+        self._stack_guard = []
+        self.map_memories(self._released)
+        self._core.look_again()
+
+    def trap_unaligned(self) -> None:
+        """From now on every unaligned access faults; not from a callback."""
+        u = self._unicorn
+
+        def look(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+            if address % size and self._core.system.configuration & ALIGNMENT_TRAP:
+                self._core.note_fault("alignment-fault", {"address": address, "size": size})
+
+        self.watch(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, look)
+
+    def _invalid(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> bool:
+        u, core = self._unicorn, self._core
+        numbers = {"address": address, "size": size}
+        if access in (u.UC_MEM_FETCH_UNMAPPED, u.UC_MEM_FETCH_PROT):
+            if not (core.interrupts.handler and address >= RETURN_MAGIC & ~1):
+                core.note_fault("fetch-unmapped", {"address": address})
+            return False
+        if access == u.UC_MEM_WRITE_PROT:
+            for closed in self._shut:
+                if closed.span.holds(address):
+                    self._closed_write(uc, access, address, size, value, (closed.what, closed.party))
+                    core.native.clear_if_then()
+                    return True
+            if any(guard.holds(address) for guard in self._stack_guard):
+                core.faults.after_run.append(self.watch_stack_limit)
+                core.stop_soon()
+                core.native.clear_if_then()
+                return True
+            located = self.locate(address)
+            data = (value & (1 << 8 * size) - 1).to_bytes(size, "little")
+            if located and self._device.programs_flash(core, located[0], address, data):
+                core.native.clear_if_then()
+                return True
+            if located:
+                core.note_fault("write-to-flash", numbers | self._device.why_not_programmed(located[0]))
+            else:
+                core.note_fault("unmapped-write", numbers)
+            return False
+        core.note_fault("unmapped-write" if access == u.UC_MEM_WRITE_UNMAPPED else "unmapped-read", numbers)
+        return False
+
+    def _closed_write(
+        self, uc: Any, access: int, address: int, size: int, value: int, data: tuple[str, str]
+    ) -> None:
+        numbers = {"address": address, "size": size, "value": value & 0xFFFF_FFFF}
+        self._core.report(data[0], self._core.registers.pc & ~1, numbers, {"party": data[1]})
+
+    def _slack(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+        write = access == self._unicorn.UC_MEM_WRITE
+        self._core.note_fault(
+            "unmapped-write" if write else "unmapped-read", {"address": address, "size": size}
+        )
+
+    def _near_stack_limit(
+        self, uc: Any, access: int, address: int, size: int, value: int, data: object
+    ) -> None:
+        limit, registers = self._plan.stack_limit or 0, self._core.registers
+        if not self._core.on_main_stack:
+            return
+        stack = registers.stack
+        if stack < limit and stack - MOST_PUSHED <= address and not self._core.stack_moves.elsewhere:
+            numbers = {"address": address, "limit": limit, "stack": stack}
+            self._core.report("below-stack-limit", registers.pc & ~1, numbers)
+
+    def touches_bit(self, address: int, written: int | None) -> None:
+        """The core reads or writes a byte of memory by an alias, where the library calls no watch of that memory."""
+        access = self._unicorn.UC_MEM_READ if written is None else self._unicorn.UC_MEM_WRITE
+        for callback, data, span in self._bit_watches:
+            if span.holds(address):
+                callback(None, access, address, 1, written or 0, data)
+
+    def _guarded(self, uc: Any, access: int, address: int, size: int, value: int, area: str) -> None:
+        write = access == self._unicorn.UC_MEM_WRITE
+        self._device.touched_guarded(self._core, area, address, self._core.registers.pc & ~1, write)
+
+    def _system_read(self, offset: int, size: int) -> int:
+        core = self._core
+        if core.blocks.sets_control and core.unprivileged:
+            core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
+            return 0
+        return core.system.read(offset, size)
+
+    def _system_write(self, offset: int, size: int, value: int) -> None:
+        core = self._core
+        triggers = BASE + offset == SOFTWARE_TRIGGER and core.system.configuration & USER_TRIGGERS
+        if core.unprivileged and not triggers:
+            core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
+            return
+        self._core.system.write(offset, size, value)
+
+
+class RegisterPorts:
+    """The device registers that one core sees in one run of pages.
+
+    The library splits an unaligned access into aligned ones, so it shows as a second access of one instruction,
+    right after the first.  Device memory takes none: they are alignment faults (DDI 0553, "Alignment behavior").
+    """
+
+    def __init__(self, core: EmulatedCore, bus: CoreBus, pages: Span) -> None:
+        self._native, self._counter = core.native, core.native.counter
+        self._end = self._begun = self._run = 0
+        """Where the last access ended; at which instruction of which run that was."""
+        self._core, self._bus, self._start = core, bus, pages.start
+        self._ports: dict[int, Port | None] = {}
+
+    def read(self, offset: int, size: int) -> int:
+        """What the core reads."""
+        port = self._ports.get(offset & ~3) or self._find(offset)
+        if port is None:
+            self._core.note_fault("unmapped-read", {"address": self._start + offset, "size": size})
+            return 0
+        begun = self._counter.value
+        if offset == self._end and begun == self._begun:
+            self._look_at_split(size)
+        self._end, self._begun, self._run = offset + size, begun, self._native.runs
+        return port.read(offset & 3, size)
+
+    def write(self, offset: int, size: int, value: int) -> None:
+        """What the core writes."""
+        port = self._ports.get(offset & ~3) or self._find(offset)
+        if port is None:
+            self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
+            return
+        if size == 1:
+            begun = self._counter.value
+            if offset == self._end and begun == self._begun:
+                self._look_at_split(size)
+            self._end, self._begun, self._run = offset + size, begun, self._native.runs
+        port.write(offset & 3, size, value)
+
+    def _look_at_split(self, size: int) -> None:
+        """A second access right after another one of the same instruction: a fault unless it has several words."""
+        core = self._core
+        if self._run == self._native.runs and (
+            size < 4 or is_single_load(*core.instruction(core.registers.pc & ~1))
+        ):
+            core.note_fault("alignment-fault", {"size": size})
+
+    def _find(self, offset: int) -> Port | None:
+        port = self._bus.port_at(self._start + (offset & ~3))
+        if len(self._ports) < MAX_PORTS:
+            self._ports[offset & ~3] = port
+        return port

@@ -1,0 +1,151 @@
+"""Taking an exception and returning from it: the stack frame, the link register, the modes.
+
+Armv7-M and Armv8-M architecture reference manuals, "Exception entry and return" (from memory).
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import TYPE_CHECKING
+
+from gemel.rehearsal.emulator.core.native import THUMB_STATUS
+from gemel.rehearsal.emulator.core.registers import (
+    FLOAT_ACTIVE,
+    PRIVILEGE,
+    PROCESS_STACK,
+    SECURE_FLOAT,
+    THUMB_STATE,
+)
+from gemel.rehearsal.emulator.system_space.interrupts import NMI
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+
+RETURN_MAGIC = 0xFF00_0000
+"""Lowest value of a program counter that stands for a return from an exception."""
+
+STACK_ALIGNED, FLOAT_WAS_SECURE = 1 << 9, 1 << 20
+OF_CONTEXT = FLOAT_ACTIVE | PROCESS_STACK
+"""Bits of the control register that an exception clears and its return restores, on every architecture."""
+STANDARD_FRAME, THREAD_MODE, FROM_PROCESS_STACK, RESERVED_IN_LINK = 1 << 4, 1 << 3, 1 << 2, 1 << 1
+FRAME, FLOAT_FRAME = 32, 72
+NUMBER = 0x1FF
+THREAD_BY_ANY_RETURN = 1 << 0
+"""Bit of the configuration and control register: thread mode may be entered with other exceptions active."""
+
+
+def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
+    """Take exception ``number``: stack eight words (and the float registers in use), go to its handler.
+
+    False if the stack or the vector cannot be reached; the core has then seen to that.
+    """
+    registers, system, outer = core.registers, core.system, core.interrupts.handler
+    scratch, stack, flags, control = registers.before_entry()
+    thread = not outer
+    with_float = core.plan.has_float and bool(control & FLOAT_ACTIVE) and system.keeps_float
+    size = FRAME + (FLOAT_FRAME if with_float else 0)
+    frame = (stack - size) & ~7 & 0xFFFF_FFFF
+    status = flags & ~THUMB_STATE | outer
+    status |= THUMB_STATUS if flags & THUMB_STATE else 0
+    status |= STACK_ALIGNED if (stack - size) & 4 else 0
+    secure_float = SECURE_FLOAT if core.plan.secure else 0
+    status |= FLOAT_WAS_SECURE if control & secure_float else 0
+    on_process_stack = thread and bool(control & PROCESS_STACK)
+    data = struct.pack("<8I", *scratch, return_address, status)
+    if with_float:
+        data += registers.float_frame()
+    system.float_saved()
+    limit = core.stack_watch.limit_above(frame, stack, on_process_stack, return_address)
+    wrong = "stack-limit-fault" if limit else ""
+    if not wrong and not core.guard.allows("write", frame, size, thread and bool(control & PRIVILEGE)):
+        wrong = "protected-stacking"
+    elif not wrong and not core.bus.write_stack(frame, data):
+        wrong = "stacking"
+    if wrong:
+        numbers = {"address": frame, **({"limit": limit} if limit else {})}
+        taken = core.faults.of_stacking(wrong, number, return_address, numbers)
+        if taken is None:
+            return False
+        number, frame = taken, limit or frame
+    if with_float:
+        system.set_lazy_frame(frame + FRAME)
+    link = 0xFFFF_FFE1 | (0 if with_float else STANDARD_FRAME)
+    link |= (THREAD_MODE if thread else 0) | (FROM_PROCESS_STACK if on_process_stack else 0)
+    if core.plan.architecture.startswith("armv8") and not core.plan.secure:
+        link &= ~0x41  # neither the Secure stack nor Secure state
+    return _go_to_handler(core, number, link, frame, flags, control, return_address)
+
+
+def chain(core: EmulatedCore, number: int, link: int) -> bool:
+    """Take exception ``number`` in place of a return by ``link`` that cannot be: nothing is unstacked or stacked."""
+    _, stack, flags, control = core.registers.before_entry()
+    return _go_to_handler(core, number, link, stack, flags, control, core.pc)
+
+
+def _go_to_handler(
+    core: EmulatedCore, number: int, link: int, stack: int, flags: int, control: int, return_address: int
+) -> bool:
+    """To the handler of exception ``number``; False where its vector is no code, which is then seen to."""
+    handler = core.bus.read_word(core.system.vector_table + 4 * number)
+    core.interrupts.activate(number)
+    left = OF_CONTEXT | (SECURE_FLOAT if core.plan.secure else 0)
+    core.registers.enter_handler(number, link, stack, flags, control & ~left)
+    core.left_exclusive()
+    if handler is None or not core.may_execute(handler & ~1):
+        core.exceptions.bad_vector(number, handler or 0, return_address)
+        return False
+    core.pc = handler & ~1
+    if not handler & 1:
+        core.exceptions.bad_vector(number, handler, return_address)
+        return False
+    return True
+
+
+def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
+    """Return from the running exception by the link value ``link``; None if that cannot be.
+
+    Its number, and whether the core goes on in Thumb state.
+    """
+    registers, number = core.registers, core.interrupts.handler
+    to_thread = bool(link & THREAD_MODE)
+    nested = len(core.interrupts.active) > 1 and not core.system.configuration & THREAD_BY_ANY_RETURN
+    fits = number in core.interrupts.active and not (to_thread and nested) and not link & RESERVED_IN_LINK
+    core.interrupts.deactivate(number)
+    main, process, control, faultmask = registers.before_return()
+    if faultmask and number != NMI:
+        registers.clear_faultmask()
+    if not fits:
+        core.exceptions.cannot_return("bad-exception-return", link)
+        return None
+    from_process_stack = bool(link & FROM_PROCESS_STACK) and to_thread
+    frame = process if from_process_stack else main
+    size = FRAME + (0 if link & STANDARD_FRAME else FLOAT_FRAME)
+    data = core.bus.read_bytes(frame, size)
+    user = to_thread and bool(control & PRIVILEGE)
+    protected = not core.guard.allows("read", frame, size, user)
+    if len(data) < size or protected:
+        kind = "protected-unstacking" if protected else "unstacking"
+        core.exceptions.cannot_return(kind, link, {"address": frame})
+        return None
+    core.system.float_saved()
+    *scratch, return_address, status = struct.unpack_from("<8I", data)
+    if to_thread == bool(status & NUMBER):
+        core.exceptions.cannot_return("bad-exception-return", link)
+        return None
+    outer = status & NUMBER
+    core.interrupts.handler = outer
+    secure_float = SECURE_FLOAT if core.plan.secure else 0
+    control &= ~(OF_CONTEXT | secure_float)
+    control |= 0 if link & STANDARD_FRAME else FLOAT_ACTIVE
+    control |= secure_float if status & FLOAT_WAS_SECURE else 0
+    control |= PROCESS_STACK if from_process_stack else 0
+    pointer = frame + size + (4 if status & STACK_ALIGNED else 0)
+    registers.leave_handler(scratch, status, outer, control, pointer)
+    if from_process_stack:
+        core.stack_watch.resumes(frame, pointer)
+    if size > FRAME:
+        registers.set_float_frame(data[FRAME:])
+        core.system.set_lazy_frame(None)
+    core.left_exclusive()
+    core.pc = return_address & ~1
+    return number, bool(status & THUMB_STATUS)

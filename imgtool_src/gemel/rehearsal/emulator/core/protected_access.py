@@ -1,0 +1,107 @@
+"""Holding a core to its memory protection unit: watches where something is forbidden, and questions about rights.
+
+Only addresses at which some access is forbidden are watched.  The watches stay while the unit is off, and are
+renewed before the core goes on once its registers were written.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from gemel.rehearsal.emulator.system_space.memory_protection import AT_NEGATIVE_PRIORITY, Rights
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+
+SMALLEST = 32
+"""Bytes of the smallest region."""
+
+
+class ProtectedAccess:
+    """What the memory protection unit of one core lets pass."""
+
+    def __init__(self, core: EmulatedCore) -> None:
+        import unicorn
+
+        self._core, self._unicorn = core, unicorn
+        self._hooks: dict[tuple[int, Span], int] = {}
+        self._version = 0
+        self._user_seen = False
+        self._executes: list[tuple[Span, bool, bool]] = []
+
+    @property
+    def stale(self) -> bool:
+        """Whether the watches have to be renewed before the core goes on."""
+        protection = self._core.system.protection
+        if not protection.on:
+            return False
+        return protection.version != self._version or self._has_users != self._user_seen
+
+    @property
+    def _has_users(self) -> bool:
+        """Whether code was seen that gives up its privilege, or accesses memory as unprivileged code does."""
+        return self._core.blocks.sets_control or self._core.blocks.acts_as_user
+
+    @property
+    def _guards(self) -> bool:
+        """Whether accesses are guarded now: not at negative priority, unless that was requested."""
+        protection = self._core.system.protection
+        return protection.on and (
+            bool(protection.control & AT_NEGATIVE_PRIORITY) or not self._core.negative_priority
+        )
+
+    def allows(self, access: str, address: int, size: int, unprivileged: bool) -> bool:
+        """Whether ``access`` (read, write or execute) to all of ``size`` bytes passes."""
+        if not self._guards:
+            return True
+        protection = self._core.system.protection
+        places = {*range(address, address + size, SMALLEST), address + size - 1}
+        return all(protection.at(each & 0xFFFF_FFFF).allow(access, unprivileged) for each in places)
+
+    def may_execute(self, address: int) -> bool:
+        """Whether the code that runs now may go on at ``address``."""
+        return not self._guards or self.allows("execute", address, 2, self._core.unprivileged)
+
+    def refresh(self) -> None:
+        """Watch what is forbidden now; not from a callback."""
+        core, u = self._core, self._unicorn
+        self._version, self._user_seen = core.system.protection.version, self._has_users
+        rights = core.system.protection.map()
+        wanted = set()
+        for span, given in rights:
+            for kind, access in ((u.UC_HOOK_MEM_READ, "read"), (u.UC_HOOK_MEM_WRITE, "write")):
+                if self._is_forbidden(given, access):
+                    wanted.add((kind, span))
+            if self._user_seen and given.execute and not given.user_execute:
+                wanted.add((u.UC_HOOK_BLOCK, span))
+        for gone in self._hooks.keys() - wanted:
+            core.native.uc.hook_del(self._hooks.pop(gone))
+        for kind, span in sorted(wanted - self._hooks.keys()):
+            if kind == u.UC_HOOK_BLOCK:
+                hook = core.native.uc.hook_add(kind, self._on_block, begin=span.start, end=span.last)
+            else:
+                hook = core.bus.watch(kind, self._on_access, None, span)
+            self._hooks[kind, span] = int(hook)
+        executes = [(span, given.execute, given.user_execute) for span, given in rights]
+        if executes != self._executes:
+            self._executes = executes
+            core.look_again()
+
+    def _is_forbidden(self, given: Rights, access: str) -> bool:
+        return not given.allow(access, False) or (self._user_seen and not given.allow(access, True))
+
+    def _on_access(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+        core = self._core
+        what = "write" if access == self._unicorn.UC_MEM_WRITE else "read"
+        user = core.unprivileged or (core.blocks.acts_as_user and core.accesses_as_user())
+        if self.allows(what, address, size, user):
+            return
+        if what == "write":
+            core.faults.undo_write(address, size)
+        core.note_fault(f"protected-{what}", {"address": address, "size": size})
+
+    def _on_block(self, uc: Any, address: int, size: int, data: object) -> None:
+        if self._core.executing and not self.may_execute(address):
+            self._core.note_fault("protected-fetch", {"address": address}, address)
+            uc.emu_stop()

@@ -1,0 +1,105 @@
+"""How one core sleeps and waits (WFI, WFE), what wakes it, and what could."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from gemel.rehearsal.emulator.core.instruction_needs import is_wait
+from gemel.rehearsal.emulator.system_space.interrupts import TICK
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+
+PATIENCE, LONGEST_WAIT = 64, 256
+"""WFE without an event, and WFI that a masked exception ends at once, that are executed as they stand; then they last
+longer, up to so many instructions."""
+
+
+A_SLEEP, A_WAIT = 4000, 128
+"""Instructions that a sleep, or a WFE that lasts, counts as, however long it is: about what it takes to emulate."""
+
+
+class CoreSleep:
+    """The sleep of one core.
+
+    ``event`` is its event register, which ends a WFE; ``began`` when it slept last; ``spent`` what its sleeps count as.
+    """
+
+    def __init__(self, core: EmulatedCore) -> None:
+        self._core = core
+        self.event = False
+        self.began = self.spent = self._waits = 0
+
+    def begin(self) -> None:
+        """WFI: nothing if an exception would wake the core at once."""
+        core = self._core
+        core.coming.advance(core.time)
+        if core.interrupts.wakes(core.registers.masks) is None:
+            self._waits = 0
+            core.state, self.began = "sleeping", core.time
+            self.spent += A_SLEEP
+            core.report("sleeps", core.pc)
+        else:
+            self._lasts()
+
+    def end(self, now: int) -> None:
+        """A sleeping core's time comes: it runs again if an exception wakes it."""
+        core = self._core
+        core.time = max(core.time, now)
+        core.coming.advance(core.time)
+        number = core.interrupts.wakes(core.registers.masks)
+        if number is not None:
+            core.state = "running"
+            core.report("woken", core.pc, {"number": number})
+
+    def wait(self) -> None:
+        """WFE and YIELD: go on at once where an event came; a core that does nothing else takes its time."""
+        core = self._core
+        core.state = "waiting"
+        if self.event:
+            self.event = False
+            return
+        self._lasts()
+
+    def _lasts(self) -> None:
+        """A wait that nothing makes last goes on; where a core does little else, it takes its time."""
+        core = self._core
+        self._waits += 1
+        if self._waits > PATIENCE:
+            self.spent += A_WAIT
+            coming, pause = core.coming.next(), min(self._waits - PATIENCE, LONGEST_WAIT)
+            core.time += pause if coming is None else max(0, min(pause, coming - core.time))
+            core.hand_over = True
+
+    def waited(self) -> bool:
+        """Whether the instruction in front of the program counter is WFE or YIELD."""
+        core = self._core
+        data = core.bus.read_bytes(core.pc - 4, 4)
+        if len(data) < 4:
+            return False
+        first, second = data[0] | data[1] << 8, data[2] | data[3] << 8
+        return is_wait(second, 0) or is_wait(first, second)
+
+    def interrupted(self, number: int) -> None:
+        """An exception is taken, which is an event; the core's own tick is nothing that it waited for."""
+        self.event = True
+        if number != TICK:
+            self._waits = 0
+
+    def wakes_at(self) -> int | None:
+        """When a sleeping core may wake by itself; None if only others can wake it."""
+        core = self._core
+        if core.interrupts.pending and core.interrupts.wakes(core.registers.masks) is not None:
+            return core.time
+        coming = core.coming.next()
+        return None if coming is None else max(coming, core.time)
+
+    def could_be_ended_by(self) -> set[int]:
+        """The external interrupts that could wake the core, or interrupt what it does."""
+        return self._core.interrupts.could_wake(self._core.registers.masks)
+
+    def ticks_could_end(self) -> bool:
+        """Whether its tick timer will wake the core, or interrupt what it does."""
+        core = self._core
+        unmasked = core.registers.masks._replace(primask=0)
+        return core.system.ticks.interrupts and core.interrupts.can_preempt(TICK, unmasked)

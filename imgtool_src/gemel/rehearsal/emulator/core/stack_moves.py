@@ -1,0 +1,95 @@
+"""Where code takes a stack pointer to another stack: MOV of what comes from no stack pointer, LDR, MSR.
+
+A stack that grows, by whatever instruction, gets a pointer that is computed from the old one.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from gemel.m_profile.computed_addresses import registers_read, registers_set
+from gemel.m_profile.halfwords import CALLER_SAVED, instructions, is_call
+from gemel.m_profile.memory_accesses import SP, memory_access
+from gemel.rehearsal.emulator.core.instruction_needs import sets_stack_pointer
+from gemel.rehearsal.emulator.core.native import block_function
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+
+MOVE_WIDE = 0xF240
+"""MOVW, which reads no register."""
+
+REACH = 64
+"""Bytes of code before a MOV that are looked at for where its value comes from."""
+
+
+class StackMoves:
+    """The instructions of one core that move a stack pointer; ``elsewhere`` after the last that moved the main one."""
+
+    def __init__(self, core: EmulatedCore) -> None:
+        self._core = core
+        self._call = block_function(self._moves)
+        self.elsewhere = False
+        """Whether the main stack pointer is on another stack than the one that the core started with."""
+
+    def begin(self, at: int) -> None:
+        """Follow the instruction at ``at``, unless the stack grows by it; not from a callback."""
+        first, _ = self._core.instruction(at)
+        before = self._core.bus.read_bytes(at - REACH, REACH)
+        if first & 0xFF87 != 0x4685 or not comes_from_stack(before, first >> 3 & 15):
+            self._core.native.at_instruction(at, self._call)
+
+    def _moves(self, uc: int, at: int, size: int, data: object) -> None:
+        """From a callback: the stack pointer is about to be moved."""
+        core = self._core
+        first, second = core.instruction(at)
+        of_main = core.on_main_stack
+        if sets_stack_pointer(first, second):
+            pointer: int | None = core.registers.quickly(first & 15)
+            of_main = True
+        elif first & 0xFF87 == 0x4685:
+            pointer = core.registers.quickly(first >> 3 & 15)
+        else:
+            pointer = core.bus.read_word(self._loaded_from(at, first, second))
+        if pointer is None:
+            return
+        if not of_main:
+            core.stack_watch.switches(core.registers.stack, pointer)
+        else:
+            limit, top = core.plan.stack_limit or 0, core.initial_stack or 0
+            self.elsewhere = not limit <= pointer <= top
+
+    def _loaded_from(self, at: int, first: int, second: int) -> int:
+        """The address of LDR of the stack pointer."""
+        access, read = memory_access(first, second), self._core.registers.quickly
+        if access is None:
+            return (at + 4 & ~3) + (second & 0xFFF if first & 0x80 else -(second & 0xFFF))
+        by = 0 if access.by is None else read(access.by) << access.shift
+        return read(access.base) + access.offset + by & 0xFFFF_FFFF
+
+
+def comes_from_stack(before: bytes, register: int) -> bool:
+    """Whether ``register``, after the code ``before``, is computed from the stack pointer."""
+    wanted = {register}
+    for first, second in reversed(_code_that_ends(before)):
+        access = memory_access(first, second)
+        if access:
+            wanted -= set(access.registers if access.loads else ())
+        elif is_call(first, second):
+            wanted.difference_update(CALLER_SAVED)
+        elif wanted.intersection(target := registers_set(first, second)):
+            wanted = wanted.difference(target)
+            if first & 0xFBF0 != MOVE_WIDE:
+                wanted.update(registers_read(first, second))
+        if SP in wanted or not wanted:
+            return bool(wanted)
+    return False
+
+
+def _code_that_ends(before: bytes) -> list[tuple[int, int]]:
+    """The most instructions that end where ``before`` does."""
+    for start in range(0, len(before), 2):
+        code = [*instructions(before[start:])]
+        if code and code[-1][0] + (4 if code[-1][2] else 2) == len(before) - start:
+            return [(first, second) for _, first, second in code]
+    return []

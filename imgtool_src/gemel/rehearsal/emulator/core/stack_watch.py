@@ -1,0 +1,102 @@
+"""The stacks of a core: how far each was used, and the limits that the core itself holds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+
+NEAR = 1 << 16
+"""A stack pointer that moves further without an exception has gone to another stack."""
+
+FRAMES = (32, 36, 104, 108)
+"""Bytes of an exception frame; a handler that puts one more below the last one stays on that stack."""
+
+MAX_STACKS = 64
+
+
+class StackWatch:
+    """What was seen of a core's stack pointers.
+
+    ``lowest_main`` is the lowest main stack pointer seen; ``process_stacks`` holds the highest and lowest
+    pointer of each process stack.  They are looked at whenever a run stops and at each exception.
+    """
+
+    def __init__(self, core: EmulatedCore) -> None:
+        self._core = core
+        self.lowest_main: int | None = None
+        self.process_stacks: list[list[int]] = []
+        self._current: list[int] | None = None
+        self._left: dict[int, list[int]] = {}
+        self._last_left = 0
+
+    def look(self) -> None:
+        """Look at both stack pointers; of code without privilege the library gives the one in use alone."""
+        main, process = self._core.stacks
+        if not main and self._core.unprivileged:
+            main = process = self._core.registers.stack
+            main = main if self._core.on_main_stack else 0
+        if main:
+            self._saw_main(main)
+        if process and not self._core.on_main_stack:
+            self._saw_process(process)
+
+    def _saw_main(self, pointer: int) -> None:
+        top = self._core.initial_stack
+        if top is None or pointer > top or self._core.stack_moves.elsewhere:
+            return
+        if self.lowest_main is None or pointer < self.lowest_main:
+            self.lowest_main = pointer
+
+    def _saw_process(self, pointer: int) -> None:
+        stack = self._current
+        if stack is None or not stack[1] - NEAR <= pointer <= stack[0] + NEAR:
+            stack = self._current = self._of(pointer)
+        stack[0], stack[1] = max(stack[0], pointer), min(stack[1], pointer)
+
+    def _of(self, pointer: int) -> list[int]:
+        """The stack that a pointer is in: one that was left there, one that reached over it, or a new one."""
+        for stack in self.process_stacks:
+            if stack[1] <= pointer <= stack[0]:
+                return stack
+        stack = [pointer, pointer]
+        if len(self.process_stacks) < MAX_STACKS:
+            self.process_stacks.append(stack)
+        return stack
+
+    def leaves(self, frame: int) -> None:
+        """Thread code on a process stack is interrupted, with its exception frame at ``frame``."""
+        self._saw_process(frame)
+        if self._current is not None:
+            self._left[frame] = self._current
+            self._last_left = frame
+
+    def resumes(self, frame: int, pointer: int) -> None:
+        """Thread code goes on with the frame at ``frame``, its stack pointer then being ``pointer``."""
+        put_below = self._current if self._last_left - frame in FRAMES else None
+        self._current = self._left.pop(frame, None) or put_below or self._of(frame)
+        self._saw_process(pointer)
+
+    def switches(self, before: int, after: int) -> None:
+        """Thread code moves its process stack pointer to another stack, as a kernel without exceptions does."""
+        self.leaves(before)
+        self.resumes(after, after)
+
+    def limit_above(self, frame: int, stack: int, process: bool, return_address: int) -> int | None:
+        """The limit register that a ``frame`` would be below; None if there is none."""
+        core = self._core
+        if core.blocks.sets_limits:
+            limit = core.registers.stack_limits()[1 if process else 0]
+            if frame < limit:
+                return limit
+        limit = core.plan.stack_limit or 0
+        if not process:
+            self._saw_main(frame)
+            if frame < limit <= stack:
+                core.report(
+                    "below-stack-limit", return_address, {"address": frame, "limit": limit, "stack": frame}
+                )
+        else:
+            self.leaves(frame)
+        return None

@@ -1,0 +1,1 @@
+"""The device's registers as the layout describes them, and what devices do by themselves."""

@@ -1,0 +1,372 @@
+"""A core's private peripheral space: what code reads and writes at 0xE000_0000..0xE00F_FFFF.
+
+Register addresses and reset values: Armv6-M, Armv7-M and Armv8-M architecture reference manuals, "System
+address map" and "System control" (from memory); they are the same in the common headers of the architecture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+from gemel.rehearsal.emulator.system_space.identification import CPU_IDS, features_of
+from gemel.rehearsal.emulator.system_space.interrupt_registers import ENABLE_SET, END, InterruptRegisters
+from gemel.rehearsal.emulator.system_space.interrupts import FIRST_EXTERNAL, NMI, PENDSV, TICK, Interrupts
+from gemel.rehearsal.emulator.system_space.memory_protection import LAST_ALIAS, MemoryProtection
+from gemel.rehearsal.emulator.system_space.memory_protection import TYPE as MPU_TYPE
+from gemel.rehearsal.emulator.system_space.tick_timer import NO_REFERENCE, TickTimer
+from gemel.rehearsal.plan import CorePlan
+
+BASE, SIZE = 0xE000_0000, 0x10_0000
+
+CYCLE_CONTROL, CYCLE_COUNT = 0xE000_1000, 0xE000_1004
+CONTROLLER_TYPE = 0xE000_E004
+TICK_CONTROL, TICK_RELOAD, TICK_CURRENT = 0xE000_E010, 0xE000_E014, 0xE000_E018
+TICK_CALIBRATION = 0xE000_E01C
+SYSTEM_PRIORITIES = 0xE000_ED18
+CPU_ID, INTERRUPT_CONTROL, VECTOR_TABLE = 0xE000_ED00, 0xE000_ED04, 0xE000_ED08
+RESET_CONTROL, SYSTEM_CONTROL, CONFIGURATION = 0xE000_ED0C, 0xE000_ED10, 0xE000_ED14
+HANDLER_CONTROL, FAULT_STATUS, HARD_FAULT_STATUS = 0xE000_ED24, 0xE000_ED28, 0xE000_ED2C
+DEBUG_STATUS, MEMORY_FAULT_ADDRESS, BUS_FAULT_ADDRESS = 0xE000_ED30, 0xE000_ED34, 0xE000_ED38
+COPROCESSORS = 0xE000_ED88
+SAU_CONTROL, SAU_TYPE, SOFTWARE_TRIGGER = 0xE000_EDD0, 0xE000_EDD4, 0xE000_EF00
+FLOAT_CONTEXT, FLOAT_FRAME_ADDRESS = 0xE000_EF34, 0xE000_EF38
+
+_REGION_REGISTERS = {
+    0xE000_EDDC: 0xE000_EDD8,
+    0xE000_EDE0: 0xE000_EDD8,
+}
+"""Registers of which there is one for each region, and the register that selects the region."""
+
+PENDSV_SET, PENDSV_CLEAR, TICK_PENDING_SET, TICK_PENDING_CLEAR = 1 << 28, 1 << 27, 1 << 26, 1 << 25
+NMI_SET, INTERRUPT_PENDING, RETURN_TO_BASE = 1 << 31, 1 << 22, 1 << 11
+RESET_KEY, RESET_READS, RESET_REQUEST, GROUP_BITS = 0x05FA, 0xFA05, 1 << 2, 0x700
+SLEEP_ON_EXIT = 1 << 1
+DIVISION_TRAP, ALIGNMENT_TRAP, USER_TRIGGERS = 1 << 4, 1 << 3, 1 << 1
+IGNORES_BUS_FAULTS = 1 << 8
+FLOAT_UNIT = 0xF << 20
+FLOAT_UNIT_ON = (0xF << 20, 0x5 << 20)
+"""Full access, and access for privileged code."""
+
+KEEP_FLOAT, LAZY_FLOAT, SECURE_CONTEXT, LAZY_ACTIVE = 1 << 31, 1 << 30, 1 << 2, 1 << 0
+_HANDLER_ENABLES = {16: 4, 17: 5, 18: 6, 19: 7}
+_HANDLER_ACTIVE = {0: 4, 1: 5, 3: 6, 4: 7, 7: 11, 8: 12, 10: 14, 11: 15}
+_HANDLER_PENDING = {12: 6, 13: 4, 14: 5, 15: 11, 20: 7}
+
+_CONFIGURATION_AT_RESET = {
+    "armv6-m": 0x208,
+    "armv8-m.base": 0x209,
+    "armv8-m.main": 0x201,
+    "armv8.1-m.main": 0x201,
+}
+_CONFIGURATION_ONES = 0x201
+"""Bits of that register that are always one from Armv8-M on."""
+
+
+class SystemSpace:
+    """The registers of one core."""
+
+    def __init__(
+        self,
+        plan: CorePlan,
+        interrupts: Interrupts,
+        now: Callable[[], int],
+        report: Callable[[str, dict[str, int]], None],
+        changed: Callable[[], None],
+        float_used: Callable[[], bool],
+    ) -> None:
+        """``now`` counts instructions; ``changed`` is called when an exception may have to be taken.
+
+        ``float_used`` says whether the running code has used the float unit since it began.
+        """
+        self.interrupts = interrupts
+        self.used: set[str] = set()
+        self._readers: dict[int, Callable[[], int]] = {}
+        self._controller = InterruptRegisters(interrupts, plan.secure)
+        self._plan, self._now, self._report, self._changed = plan, now, report, changed
+        self._float_used = float_used
+        self.reset()
+
+    def reset(self) -> None:
+        """Every register as after a reset of the core."""
+        plan, self.ticks = self._plan, TickTimer()
+        self.protection = MemoryProtection(plan)
+        self._controller.reset()
+        self._words: dict[int, int] = {
+            TICK_CALIBRATION: NO_REFERENCE,
+            CPU_ID: CPU_IDS.get(plan.architecture, 0),
+            CONTROLLER_TYPE: max(0, (plan.interrupts + 31) // 32 - 1),
+            CONFIGURATION: _CONFIGURATION_AT_RESET.get(plan.architecture, 0x200),
+            SAU_TYPE: 8 if plan.secure else 0,
+            FLOAT_CONTEXT: 0,
+            VECTOR_TABLE: 0,
+            **features_of(plan),
+        }
+        if plan.has_float:
+            self._words[FLOAT_CONTEXT] = KEEP_FLOAT | LAZY_FLOAT | (SECURE_CONTEXT if plan.secure else 0)
+        self._fixed = {TICK_CALIBRATION, CPU_ID, CONTROLLER_TYPE, SAU_TYPE, *features_of(plan)}
+        if not plan.has_float:
+            self._fixed.add(COPROCESSORS)
+        if plan.architecture == "armv6-m":
+            self._fixed.add(CONFIGURATION)
+        self._cycles_from = 0
+
+    # -- what the core asks --------------------------------------------------------------------------
+
+    @property
+    def vector_table(self) -> int:
+        """Where the core's vector table is now."""
+        return self._words[VECTOR_TABLE]
+
+    @property
+    def float_unit_on(self) -> bool:
+        """Whether code may use the float unit."""
+        return self._words.get(COPROCESSORS, 0) & FLOAT_UNIT in FLOAT_UNIT_ON
+
+    @property
+    def keeps_float(self) -> bool:
+        """Whether an exception keeps the float registers of code that uses them."""
+        return bool(self._words[FLOAT_CONTEXT] & KEEP_FLOAT)
+
+    @property
+    def configuration(self) -> int:
+        """The configuration and control register: which accesses and divisions trap."""
+        return self._words[CONFIGURATION]
+
+    @property
+    def sleeps_on_exit(self) -> bool:
+        """Whether the core goes to sleep when it returns from its last exception."""
+        return bool(self._words.get(SYSTEM_CONTROL, 0) & SLEEP_ON_EXIT)
+
+    def state(self, now: int) -> tuple[object, ...]:
+        """Everything that decides what the core will read and which exceptions it will take.
+
+        Where a tick is pending already, the next one changes nothing.
+        """
+        phase = 0 if TICK in self.interrupts.pending else self.ticks.phase(now)
+        words = tuple(sorted(self._words.items()))
+        return words, self.protection.state(), self._controller.state(), self.interrupts.state(), phase
+
+    def start(self, vectors: int) -> None:
+        """The core leaves reset with this vector table."""
+        self._words[VECTOR_TABLE] = vectors
+
+    def advance(self, now: int) -> None:
+        """Bring the tick timer up to ``now``."""
+        if self.ticks.advance(now):
+            self.interrupts.pend(TICK)
+
+    def _ticks(self, now: int) -> TickTimer:
+        """The tick timer, brought up to ``now``."""
+        self.advance(now)
+        return self.ticks
+
+    def _read_tick_control(self) -> int:
+        return self._ticks(self._now()).read_control()
+
+    def _read_tick_value(self) -> int:
+        now = self._now()
+        return self._ticks(now).read_value(now)
+
+    def _write_tick(self, write: Callable[[TickTimer, int, int], None], value: int) -> None:
+        now = self._now()
+        write(self._ticks(now), value, now)
+
+    def set_fault(
+        self, status: int, hard: int = 0, memory: int | None = None, bus: int | None = None
+    ) -> None:
+        """Add bits to the fault status registers, and the addresses that they name."""
+        self._words[FAULT_STATUS] = self._words.get(FAULT_STATUS, 0) | status
+        self._words[HARD_FAULT_STATUS] = self._words.get(HARD_FAULT_STATUS, 0) | hard
+        if memory is not None:
+            self._words[MEMORY_FAULT_ADDRESS] = memory
+        if bus is not None:
+            self._words[BUS_FAULT_ADDRESS] = bus
+
+    def float_saved(self) -> None:
+        """The running code used the float unit: what was put off is stacked."""
+        if self._words[FLOAT_CONTEXT] & LAZY_ACTIVE and self._float_used():
+            self._words[FLOAT_CONTEXT] &= ~LAZY_ACTIVE
+
+    def set_lazy_frame(self, address: int | None) -> None:
+        """A frame with room for float registers was stacked at ``address``, or (None) is no longer open."""
+        context = self._words[FLOAT_CONTEXT] & ~LAZY_ACTIVE
+        if address is not None:
+            self._words[FLOAT_FRAME_ADDRESS] = address
+            if context & LAZY_FLOAT:
+                context |= LAZY_ACTIVE
+        self._words[FLOAT_CONTEXT] = context
+
+    # -- what code reads -----------------------------------------------------------------------------
+
+    def read(self, offset: int, size: int) -> int:
+        """What the core reads at ``offset`` from the base."""
+        reader = self._readers.get(offset & ~3)
+        if reader is None:
+            reader = self._readers[offset & ~3] = self._reader_of(BASE + (offset & ~3))
+        value = reader()
+        return value if size == 4 else value >> 8 * (offset & 3) & ((1 << 8 * size) - 1)
+
+    def _reader_of(self, address: int) -> Callable[[], int]:
+        """What reads the word at ``address``; looked up once for each register that code reads."""
+        if ENABLE_SET <= address < END:
+            return lambda: self._controller.read(address)
+        if MPU_TYPE <= address <= LAST_ALIAS:
+            return lambda: self.protection.read(address)
+        if reader := _READERS.get(address):
+            return partial(reader, self)
+        return lambda: self._words.get(self._banked(address), 0)
+
+    def _read_interrupt_control(self) -> int:
+        interrupts = self.interrupts
+        value = interrupts.handler
+        value |= RETURN_TO_BASE if len(interrupts.active) <= 1 else 0
+        if not interrupts.pending:
+            return value
+        value |= (interrupts.most_urgent() or 0) << 12
+        value |= INTERRUPT_PENDING if any(number >= FIRST_EXTERNAL for number in interrupts.pending) else 0
+        for number, bit in ((PENDSV, PENDSV_SET), (TICK, TICK_PENDING_SET), (NMI, NMI_SET)):
+            value |= bit if number in interrupts.pending else 0
+        return value
+
+    def _read_float_context(self) -> int:
+        self.float_saved()
+        return self._words[FLOAT_CONTEXT]
+
+    def _read_handler_control(self) -> int:
+        value = 0
+        for bits, numbers in (
+            (_HANDLER_ENABLES, self.interrupts.enabled),
+            (_HANDLER_ACTIVE, self.interrupts.active),
+            (_HANDLER_PENDING, self.interrupts.pending),
+        ):
+            value |= sum(1 << bit for bit, number in bits.items() if number in numbers)
+        return value
+
+    def _read_cycles(self) -> int:
+        on = self._words.get(CYCLE_CONTROL, 0) & 1
+        return (self._now() - self._cycles_from) & 0xFFFF_FFFF if on else self._words.get(CYCLE_COUNT, 0)
+
+    # -- what code writes ----------------------------------------------------------------------------
+
+    def write(self, offset: int, size: int, value: int) -> None:
+        """The core writes ``value``."""
+        address = BASE + offset
+        word, shift = address & ~3, 8 * (address & 3)
+        mask = ((1 << 8 * size) - 1) << shift & 0xFFFF_FFFF
+        self._write_word(word, value << shift & mask, mask)
+        self._changed()
+
+    def _write_word(self, address: int, value: int, mask: int) -> None:
+        if ENABLE_SET <= address < END:
+            self._controller.write(address, value, mask)
+            return
+        if SYSTEM_PRIORITIES <= address < SYSTEM_PRIORITIES + 12:
+            self._controller.set_priorities(4 + address - SYSTEM_PRIORITIES, value, mask)
+            return
+        if address in self._fixed:
+            return
+        if MPU_TYPE <= address <= LAST_ALIAS:
+            self.protection.write(address, self.protection.read(address) & ~mask | value)
+            return
+        address = self._banked(address)
+        writer = _WRITERS.get(address)
+        held = self._words.get(address, 0) & ~mask | value
+        if writer:
+            writer(self, value, held)
+        else:
+            self._words[address] = held
+
+    def _banked(self, address: int) -> int:
+        """Where the word of a register is kept that the region register next to it selects."""
+        region = _REGION_REGISTERS.get(address)
+        return address if region is None else address | self._words.get(region, 0) << 32
+
+    def _write_interrupt_control(self, value: int, held: int) -> None:
+        for bit, number, pend in (
+            (PENDSV_SET, PENDSV, True),
+            (PENDSV_CLEAR, PENDSV, False),
+            (TICK_PENDING_SET, TICK, True),
+            (TICK_PENDING_CLEAR, TICK, False),
+            (NMI_SET, NMI, True),
+        ):
+            if value & bit:
+                (self.interrupts.pend if pend else self.interrupts.unpend)(number)
+
+    def _write_reset_control(self, value: int, held: int) -> None:
+        if value >> 16 != RESET_KEY:
+            return
+        if self._plan.architecture not in ("armv6-m", "armv8-m.base"):
+            self.interrupts.group_split = (value & GROUP_BITS) >> 8
+        self._words[RESET_CONTROL] = value & GROUP_BITS
+        if value & RESET_REQUEST:
+            self._report("reset-requested", {"value": value})
+
+    def _write_handler_control(self, value: int, held: int) -> None:
+        if self._plan.architecture in ("armv6-m", "armv8-m.base"):
+            return
+        for bit, number in _HANDLER_ENABLES.items():
+            (self.interrupts.enabled.add if held >> bit & 1 else self.interrupts.enabled.discard)(number)
+        self._words[HANDLER_CONTROL] = held
+        for bit, number in _HANDLER_PENDING.items():
+            (self.interrupts.pend if held >> bit & 1 else self.interrupts.unpend)(number)
+
+    def _write_vector_table(self, value: int, held: int) -> None:
+        held &= ~0x7F
+        if held != self.vector_table:
+            self._report("vector-table-moved", {"value": held})
+        self._words[VECTOR_TABLE] = held
+
+    def _write_configuration(self, value: int, held: int) -> None:
+        ones = _CONFIGURATION_ONES if self._plan.architecture.startswith("armv8") else 0
+        self._words[CONFIGURATION] = held | ones
+
+    def _write_cycle_control(self, value: int, held: int) -> None:
+        count = self._read_cycles()
+        self._words[CYCLE_CONTROL] = held
+        self._write_cycles(count, count)
+
+    def _write_cycles(self, value: int, held: int) -> None:
+        self._words[CYCLE_COUNT] = held
+        self._cycles_from = self._now() - held
+
+    def _write_sau(self, value: int, held: int) -> None:
+        if held & 1:
+            self.used.add("the security attribution unit was switched on; everything stays Secure")
+        self._words[SAU_CONTROL] = held
+
+    def _clear_status(self, address: int, value: int) -> None:
+        self._words[address] = self._words.get(address, 0) & ~value
+
+
+_READERS: dict[int, Callable[[SystemSpace], int]] = {
+    TICK_CONTROL: SystemSpace._read_tick_control,
+    TICK_RELOAD: lambda space: space.ticks.read_reload(),
+    TICK_CURRENT: SystemSpace._read_tick_value,
+    CYCLE_COUNT: SystemSpace._read_cycles,
+    INTERRUPT_CONTROL: SystemSpace._read_interrupt_control,
+    FLOAT_CONTEXT: SystemSpace._read_float_context,
+    RESET_CONTROL: lambda space: RESET_READS << 16 | space._words.get(RESET_CONTROL, 0),
+    HANDLER_CONTROL: SystemSpace._read_handler_control,
+    SYSTEM_PRIORITIES: lambda space: space._controller.priorities(4),
+    SYSTEM_PRIORITIES + 4: lambda space: space._controller.priorities(8),
+    SYSTEM_PRIORITIES + 8: lambda space: space._controller.priorities(12),
+}
+
+_WRITERS: dict[int, Callable[[SystemSpace, int, int], None]] = {
+    TICK_CONTROL: lambda space, value, held: space._write_tick(TickTimer.write_control, value),
+    TICK_RELOAD: lambda space, value, held: space._write_tick(TickTimer.write_reload, value),
+    TICK_CURRENT: lambda space, value, held: space._write_tick(TickTimer.write_value, value),
+    CYCLE_CONTROL: SystemSpace._write_cycle_control,
+    CYCLE_COUNT: SystemSpace._write_cycles,
+    INTERRUPT_CONTROL: SystemSpace._write_interrupt_control,
+    RESET_CONTROL: SystemSpace._write_reset_control,
+    HANDLER_CONTROL: SystemSpace._write_handler_control,
+    CONFIGURATION: SystemSpace._write_configuration,
+    VECTOR_TABLE: SystemSpace._write_vector_table,
+    SAU_CONTROL: SystemSpace._write_sau,
+    SOFTWARE_TRIGGER: lambda space, value, held: space.interrupts.pend(FIRST_EXTERNAL + (value & 0x1FF)),
+    FAULT_STATUS: lambda space, value, held: space._clear_status(FAULT_STATUS, value),
+    HARD_FAULT_STATUS: lambda space, value, held: space._clear_status(HARD_FAULT_STATUS, value),
+    DEBUG_STATUS: lambda space, value, held: space._clear_status(DEBUG_STATUS, value),
+}

@@ -1,0 +1,1 @@
+"""Many images judged by the same layouts, keys and options."""

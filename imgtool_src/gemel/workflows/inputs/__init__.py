@@ -1,0 +1,1 @@
+"""Files and values that commands are given, read with errors in plain words."""

@@ -1,0 +1,1 @@
+"""A release folder made, put into an index, and checked by who receives it."""
