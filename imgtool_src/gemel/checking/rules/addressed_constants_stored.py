@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import held_addresses
@@ -13,8 +14,14 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
 from gemel.spans import Span, align_down, format_address, without
 
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbol_entries import Symbol
+
 LEAST_HOLE = 16
 """Bytes between two sections that may be one of their own: fewer are alignment."""
+
+MAX_STRIDE = 64
+"""Bytes before an object at which a loop over its elements may start, one element early (as compilers write it)."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -61,23 +68,33 @@ def _is_blank(inspection: Inspection, hole: Span) -> bool:
 def _held(inspection: Inspection, placement: Placement, hole: Span) -> dict[int, int]:
     """The addresses in a hole that code holds, as its core sees them, each with a place that holds it.
 
-    A label that stands at the end of a section is one of the file's symbols still; a whole erase block that is free is
-    one that the program may write.
+    A whole erase block that is free is one that the program may write.
     """
     build, core = placement.build, placement.plan.core
     located = locate(inspection.layout, hole.start)
     block = located.memory.erase_block if located else 0
     seen = Span(seen_by(inspection.layout, hole.start, core), hole.size)
-    labels = {symbol.value & ~1 for symbol in build.symbols.all()} if build.symbols else set()
+    symbols = list(build.symbols.all()) if build.symbols else []
     found: dict[int, int] = {}
     mapped = inspection.mapped_code.get(build.name)
     for section in mapped.sections if mapped else ():
         data = build.read_at_run(section.start, len(section.code)) or b""
         for offset, value in held_addresses(seen, section.code, data, section.start):
             first = align_down(hole.start + value - seen.start, block) if block else 0
-            if value not in labels and not (block and hole.covers(Span(first, block))):
+            if not (block and hole.covers(Span(first, block))) and not _is_of_symbol(value, symbols):
                 found.setdefault(value, section.start + offset)
     return dict(sorted(found.items()))
+
+
+def _is_of_symbol(address: int, symbols: list[Symbol]) -> bool:
+    """Whether a label stands there, such as the end of a section, or a loop over an object starts or ends there."""
+    for symbol in symbols:
+        start = symbol.value & ~1
+        if address == start:
+            return True
+        if symbol.kind == "object" and (address == start + symbol.size or 0 < start - address <= MAX_STRIDE):
+            return True
+    return False
 
 
 def _finding(inspection: Inspection, placement: Placement, hole: Span, held: dict[int, int]) -> Finding:
