@@ -238,7 +238,7 @@ def test_keys_of_policy_and_layout(bench: Bench) -> None:
     Path("own.toml").write_text('format = 1\nproduct = "small-device"\n', encoding="utf-8")
     none = bench.check(sealed(OLD), "--policy", "own.toml")
     assert none.code == 2
-    assert "does not say whose seals are taken" in none.errors
+    assert "does not say whose seals are accepted" in none.errors
     assert bench.check(sealed(OLD), "--policy", "own.toml", "--trust", "old.pem").code == 0
     other = bench.check(sealed(OLD), *own(), seal='trust = ["new.pem"]\n')
     assert other.code == 2
