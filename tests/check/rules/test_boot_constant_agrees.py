@@ -244,3 +244,10 @@ def _single_core():
             '[build.sampler]\ncore = "sampler"\nstored_in = "sampler-code"\n': "",
         }
     )
+
+
+def test_a_constant_outside_of_the_image_is_not_called_missing() -> None:
+    """A variable in RAM is defined, but no byte of the image shows its value."""
+    result = of(RULE, read=layout({'symbol = "sampler_start_address"': 'symbol = "link_frames"'}))
+    assert not findings(result)
+    assert "has no bytes in the image" in result.not_checked[0].reason

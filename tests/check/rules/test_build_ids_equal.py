@@ -111,6 +111,7 @@ def test_one_source_alone_is_not_checked() -> None:
     by_record = apply(RULE, image=blank, handed={"station": builds()["station"]})
     assert [each.where for each in by_file.not_checked] == ["build sampler"]
     assert by_file.not_checked[0].reason.startswith("only sampler.elf shows its build id")
+    assert by_file.not_checked[0].reason.endswith("and no record shows it")
     assert by_record.not_checked[0].reason.endswith("needs the ELF file: sampler=FILE")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from capability_builds import applied
+from capability_builds import applied, capability_builds, device, image_of
 from gauge_builds import gauge, gauge_builds
 from small_device import apply, findings, joined
 
@@ -55,3 +55,20 @@ def test_layouts_without_attributions_are_left_alone() -> None:
     """The tide gauge states none: nothing to look at."""
     result = apply(RULE, gauge(), joined().image, gauge_builds())
     assert [each.reason for each in result.not_applicable] == [result.rule.absent]
+
+
+def test_the_area_that_a_build_is_copied_to_counts_without_its_file() -> None:
+    """Where the build is copied to memory of the other state, the layout alone shows it."""
+    size = 'offset = "32 KiB", size = "32 KiB", purpose = "data", security = "non-secure" }\n'
+    run = 'run = { memory = "ram", offset = "48 KiB", size = "16 KiB", purpose = "code", security = "secure" }\n'
+    stored = 'stored_in = "caller-code"'
+    read = device(
+        "security",
+        {
+            size: size.replace('size = "32 KiB"', 'size = "16 KiB"') + run,
+            stored: f'{stored}\nruns_in = "run"',
+        },
+    )
+    image = image_of(device("security"), capability_builds("security"))
+    found = [each.found for each in findings(apply(RULE, read, image, {}))]
+    assert found[0] == "area run (secure) from 0x3800_C000 on"

@@ -8,6 +8,9 @@ from gauge_builds import gauge, gauge_builds
 from ram_and_start import of
 from small_device import CODE, SAMPLER_RUN, apply, builds, findings, layout, station_elf
 
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
+from gemel.image.sparse import SparseBytes
 from gemel.joining.pipeline import join
 
 RULE = "copied-build-left-alone"
@@ -31,6 +34,15 @@ def _padded(start, size):
     return apply(RULE, copied_layout(), None, builds(_station(start, size), copied_sampler()))
 
 
+def _raw(name):
+    """Both files are given, that of ``name`` as a raw binary; the station uses RAM in the copy."""
+    handed = builds(_station(SAMPLER_RUN + 0x20, 0x40), copied_sampler())
+    segment = handed[name].stored[0]
+    source = BytesSource(segment.data, f"{name}.bin")
+    raw = read_build(source, name=name, file=f"{name}.bin", raw_start=segment.load_address)
+    return apply(RULE, copied_layout(), join(copied_layout(), handed).image, {**handed, name: raw})
+
+
 SIZE = 4 * 32 + len(CODE) + 36
 """Bytes of the copied sampler: vectors, code, build id note; the last write unit has four more."""
 
@@ -50,6 +62,7 @@ BREAKS = {
         ),
     ),
     "the padding of the copy": lambda: _padded(SAMPLER_RUN + SIZE, 4),
+    "a raw binary that is copied": lambda: _raw("sampler"),
 }
 KEEPS = {
     "right after the copy": lambda: _padded(SAMPLER_RUN + SIZE + SIZE % 8, 4),
@@ -71,3 +84,15 @@ def test_without_the_other_file_nothing_is_known() -> None:
     """The file of the build that might take the RAM is needed."""
     result = _alone(SAMPLER_RUN + 0x20, 0x40, keep=())
     assert [each.reason for each in result.not_checked] == ["needs the ELF file: station=FILE"]
+
+
+def test_a_raw_binary_does_not_show_its_ram() -> None:
+    """What a build takes besides its bytes is in its ELF file only."""
+    (missing,) = _raw("station").not_checked
+    assert missing.reason.endswith("needs its ELF file")
+
+
+def test_a_build_that_the_image_does_not_hold_is_not_looked_for() -> None:
+    """Where nothing of the copied build is in the image, its size is not known."""
+    result = apply(RULE, copied_layout(), SparseBytes(), {"station": builds()["station"]})
+    assert [each.reason for each in result.not_checked] == ["nothing of the build was found in the image"]

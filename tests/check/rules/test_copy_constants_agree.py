@@ -8,7 +8,18 @@ from builds.elf_writer import SegmentSpec, SymbolSpec
 from check.vector_fixtures import copied_sampler
 from gauge_builds import gauge, gauge_builds
 from ram_and_start import of
-from small_device import SAMPLER, SAMPLER_RUN, STATION, TODAY, apply, builds, layout, station_elf
+from small_device import (
+    RAM_OF_SAMPLER,
+    SAMPLER,
+    SAMPLER_RUN,
+    STATION,
+    TODAY,
+    apply,
+    builds,
+    layout,
+    sampler_elf,
+    station_elf,
+)
 
 from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
@@ -29,13 +40,15 @@ def _layout(copied_by=COPIED_BY, more=()):
     return layout({stored: f'{stored}\nruns_in = "sampler-run"\n{copied_by}', **dict(more)})
 
 
-def _copy(source=SAMPLER, target=SAMPLER_RUN, size=STORED, read=None, keep=("station", "sampler")):
+def _copy(
+    source=SAMPLER, target=SAMPLER_RUN, size=STORED, read=None, keep=("station", "sampler"), sampler=None
+):
     """The small device whose station copies the sampler by these three constants."""
     words = SegmentSpec(PLACE, struct.pack("<3I", source, target, size), flags="r")
     names = ("copy_from", "copy_to", "copy_size")
     symbols = tuple(SymbolSpec(name, PLACE + 4 * at, 4, "object") for at, name in enumerate(names))
     read = read or _layout()
-    handed = builds(station_elf(extra=(words,), symbols=symbols), copied_sampler())
+    handed = builds(station_elf(extra=(words,), symbols=symbols), sampler or copied_sampler())
     image = join(read, handed).image
     return apply(RULE, read, image, {name: handed[name] for name in keep})
 
@@ -117,3 +130,10 @@ def test_the_same_name_twice_is_no_constant() -> None:
     result = apply(RULE, read, None, builds(station_elf(symbols=symbols), copied_sampler()))
     assert result.status == "not checked"
     assert "2 symbols of this name" in result.not_checked[0].reason
+
+
+def test_last_bytes_that_are_as_erased_are_copied_too() -> None:
+    """The build's own file shows where it ends, be its last bytes 0xFF; the image alone does not."""
+    sampler = sampler_elf(run=RAM_OF_SAMPLER + 0x3400, build_id=b"\xff" * 20)
+    assert _copy(size=STORED - 20, sampler=sampler).status == "broken"
+    assert _copy(size=STORED, sampler=sampler).status == "holds"

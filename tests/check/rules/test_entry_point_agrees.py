@@ -7,6 +7,8 @@ import struct
 from check.vector_fixtures import alone, copied_layout, copied_sampler, hex_build, of
 from small_device import STATION, apply, builds, findings, joined, sampler_elf, station_elf
 
+from gemel.checking.rules.entry_point_agrees import NO_ENTRY
+
 RULE = "entry-point-agrees"
 OTHER = STATION + 0x89
 
@@ -33,6 +35,9 @@ def test_it_is_a_note_that_names_both_functions() -> None:
     (finding,) = findings(result)
     assert finding.found == "entry point 0x1000_0089 (other_handler) in station.elf"
     assert finding.expected == "0x1000_0081 (reset_handler), the reset handler"
+    assert finding.lines == ()
+    (finding,) = findings(BREAKS["no Thumb bit"]())
+    assert finding.lines == (NO_ENTRY,)
 
 
 def test_it_needs_a_file_with_an_entry_point() -> None:

@@ -28,3 +28,10 @@ def test_a_store_that_enables_something_else_is_named() -> None:
     """A store to CPACR is not called unknown: what it leaves out is shown."""
     (finding,) = findings(of(RULE, "v7", "sampler-float-other-bits", changes=FP))
     assert finding.found.endswith("does not give access to both")
+
+
+def test_without_its_elf_file_a_build_is_not_checked() -> None:
+    """The image alone does not show whether code comes before other code."""
+    (missing,) = of(RULE, "v7", "sampler-float-late", changes=FP, given=("station",)).not_checked
+    assert missing.where == "build sampler"
+    assert "sampler=FILE" in missing.reason

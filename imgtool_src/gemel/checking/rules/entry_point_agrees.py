@@ -24,18 +24,15 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     build = inspection.builds.get(name)
     if build is None or build.entry is None:
         yield NotChecked(f"build {name}", needs_elf(name, build, "entry point"))
-    elif build.entry == table.words[1] or _stored_at(inspection, name, build.entry) == table.words[1]:
+    elif table.words[1] in (
+        build.entry,
+        build.load_address_of(build.entry),
+    ):  # the latter: it copies itself to RAM
         yield Holds(f"build {name}")
     elif inside_of(build, table.words[1]):
         yield NotChecked(f"build {name}", "its reset handler is no start, see handlers-at-function-starts")
     else:
         yield _finding(inspection, table, build, build.entry)
-
-
-def _stored_at(inspection: Inspection, name: str, entry: int) -> int | None:
-    """Where code that is linked for RAM and copies itself there is stored, Thumb bit kept."""
-    stored = inspection.builds[name].load_address_of(entry & ~1)
-    return None if stored is None else stored | entry & 1
 
 
 def _finding(inspection: Inspection, table: VectorTable, build: Build, entry: int) -> Finding:
