@@ -110,7 +110,7 @@ def _device(blocks: int = 1, shared: int = 4) -> MagicMock:
     made.log.events, made.registers.accesses, made.registers.texts = [], {}, {}
     made.plan.shared, made.ends_at, made.reached_goals = (("link", "ram", 0, shared),), 9, []
     made.repeats_since = {}
-    made.log.notes.return_value, made.schedule.common.return_value = [], 9
+    made.log.dropped, made.schedule.common.return_value = 0, 9
     return made
 
 
@@ -129,16 +129,12 @@ def _followed(distance: int) -> bool:
     """Whether the second run goes on up to a finding ``distance`` instructions after where it follows calls."""
     asked: list[int | None] = []
 
-    class Run:
-        def __init__(self, plan: object, follow_from: int | None = None) -> None:
-            pass
-
-        def run(self, until: int | None = None) -> MagicMock:
-            asked.append(until)
-            return MagicMock(events=[SimpleNamespace(time=each) for each in (0, distance)], time=1 << 60)
+    def run(plan: object, *, follow_from: int | None = None, until: int | None = None) -> MagicMock:
+        asked.append(until)
+        return MagicMock(events=[SimpleNamespace(time=each) for each in (0, distance)], time=1 << 60)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(runner, "Device", Run)
+        patch.setattr(runner, "run_device", run)
         patch.setattr(runner, "is_finding", lambda _: True)
         patch.setattr(runner, "with_calls", lambda first, second: first)
         patch.setattr(runner, "replace", lambda result, **_: result)
@@ -165,7 +161,7 @@ def _compared(count: int) -> bool:
 def _schedule(shared: int) -> Schedule:
     memory = SimpleNamespace(read=lambda _, size: bytes(size))
     plan = SimpleNamespace(interleaving=0, cores=(), shared=(("link", "ram", 0, shared),))
-    return Schedule(SimpleNamespace(plan=plan, memories={"ram": memory}, cores={}))
+    return Schedule(plan, {}, {"ram": memory})
 
 
 def _turn(longest: int) -> bool:
@@ -177,7 +173,7 @@ def _turn(longest: int) -> bool:
 
 
 def _traced(count: int) -> bool:
-    trace = SharedTrace(SimpleNamespace(plan=SimpleNamespace(shared=()), cores={}))
+    trace = SharedTrace(SimpleNamespace(shared=()), {}, {})
     core = SimpleNamespace(plan=SimpleNamespace(name="station"))
     for number in range(count):
         trace._add(core, TraceEntry("station", "w", 0, "link", 0, 4, number))
@@ -205,8 +201,8 @@ def _events(count: int) -> bool:
     core = SimpleNamespace(plan=SimpleNamespace(name="station"), calls=None)
     for number in range(count):
         log.add(core, min(THINNED), number, {}, {}, number)
-    assert len(log.events) + log._dropped == count
-    return not log._dropped
+    assert len(log.events) + log.dropped == count
+    return not log.dropped
 
 
 def _labels(count: int) -> bool:

@@ -1,40 +1,25 @@
-"""The emulated device: both cores on the same memories and registers, until something ends it.
+"""The emulated device: both cores on the same memories and registers, and what these ask of it.
 
-Time counts instructions from the primary's reset, the same for all cores.  The core with the least time
-runs, up to a little ahead of the others (``schedule``), so that an event of one core has its place among
-those of the others.
+Time counts instructions from the primary's reset, the same for all cores.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
+from gemel.rehearsal.emulator import fine_watches
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.bus import Port
 from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 from gemel.rehearsal.emulator.device_events import EventLog
-from gemel.rehearsal.emulator.fine_watches import FineWatches
-from gemel.rehearsal.emulator.loop_probe import probe_busy, probe_loops
 from gemel.rehearsal.emulator.registers.device_registers import DeviceRegisters
 from gemel.rehearsal.emulator.registers.release import ReleaseWatch
-from gemel.rehearsal.emulator.run_result import result_of
-from gemel.rehearsal.emulator.same_state import SameState
 from gemel.rehearsal.emulator.schedule import Schedule
 from gemel.rehearsal.emulator.shared_trace import SharedTrace
 from gemel.rehearsal.plan import PAGE, DevicePlan
-from gemel.rehearsal.raw_run import RawRun
-
-GRACE = 4_000_000
-"""Instructions that the device still gets after a fault from which no core recovers: time to report it."""
-
-LAST_LINE = 50_000
-"""Instructions that the device still gets after its last goal to end the lines of text that were begun."""
 
 MAX_RESTARTS = 2
 """Resets of the device that code may request; one more is a finding."""
-
-LOOK_EVERY, LOOK_FRACTION = 4096, 1024
-"""Instructions between two looks for a repeating state; in long runs this part of the time."""
 
 
 class Device:
@@ -48,16 +33,18 @@ class Device:
         self.reached_goals = [False] * len(plan.goals)
         self._words_sought = {index: goal.word for index, goal in enumerate(plan.goals) if goal.word}
         self.running: EmulatedCore | None = None
-        self._to_start: list[tuple[str, int]] = []
+        self.to_start: list[tuple[str, int]] = []
+        """Cores that were released and have not started yet, with their vector tables."""
         self._released: set[str] = set()
-        self._finishing = False
-        self._done_at: int | None = None
-        self._look_at = LOOK_EVERY
-        self._restarts, self._to_restart = 0, False
+        self.finishing = self.to_restart = False
+        """Whether all goals are reached, and whether a reset of the device is due."""
+        self.look_at = 0
+        """When it is looked next whether the device is in the same state again."""
+        self._restarts = 0
         self.ends_at = plan.budget
         """When the budget of instructions ends, in common time."""
         self.repeats_since: dict[str, int] = {}
-        self.log = EventLog(self)
+        self.log = EventLog(plan)
         self.releases = {
             core.name: ReleaseWatch(core.name, core.release, self._register_event, self._release, self._hold)
             for core in plan.cores
@@ -80,55 +67,16 @@ class Device:
             lambda index: self._reach(index, self.running.pc if self.running else None),
             self,
         )
-        self.schedule = Schedule(self)
-        FineWatches(self, plan.watches)
-        self.trace = SharedTrace(self) if plan.traced else None
-
-    def run(self, until: int | None = None) -> RawRun:
-        """Run to the end, or to time ``until``."""
-        self._start_primary(0)
-        ended, same = "", SameState(self)
-        while not ended:
-            core = self.schedule.next_core()
-            if core is None:
-                ended = self._end_asleep()
-                break
-            look_at = self.schedule.on_core(core, self._look_at + LOOK_EVERY)
-            self._run(core, min(self.schedule.limit(core), look_at, self.ends_at))
-            now = self.schedule.common(core, core.time)
-            if self._words_sought:
-                self._look_at_words()
-            if self._to_restart:
-                self._restart(now)
-                same = SameState(self)
-            elif (
-                core.runs and now < min(self._look_at, self.ends_at) and not self._finishing and until is None
-            ):
-                continue
-            time = self.schedule.time()
-            if self._all_done(time):
-                ended = "goals"
-            elif until is not None and time > until:
-                ended = "replayed"
-            elif time >= self._look_at or time >= self.ends_at:
-                # In steps and from this look on: a device that repeats is looked at in the same states again.
-                self._look_at = time + max(LOOK_EVERY, (1 << time.bit_length()) // (2 * LOOK_FRACTION))
-                ended = self._end(time, same)
-        if ended == "same state":
-            self.repeats_since = same.since
-            probe_loops(self)
-        elif ended == "budget":
-            probe_busy(self)
-        if ended != "replayed":
-            self.registers.finish()
-            self.log.finish(ended)
-        return result_of(self, ended)
+        self.schedule = Schedule(plan, self.cores, self.memories)
+        fine_watches.install(self.cores, self.memories, plan.watches)
+        self.trace = SharedTrace(plan, self.cores, self.memories) if plan.traced else None
 
     def look_soon(self) -> None:
         """Look whether the device is in the same state again, as soon as the core that runs hands over."""
-        self._look_at = 0
+        self.look_at = 0
 
-    def _run(self, core: EmulatedCore, limit: int) -> None:
+    def run(self, core: EmulatedCore, limit: int) -> None:
+        """Let a core run up to time ``limit`` of its own; then cores that it has released start."""
         if core.state == "sleeping":
             core.sleep.end(core.sleep.wakes_at() or core.time)
         if self._follow_from is not None and self.schedule.common(core, core.time) >= self._follow_from:
@@ -138,14 +86,15 @@ class Device:
         self.running = None
         self._start_released(self.schedule.common(core, core.time))
 
-    def _start_primary(self, now: int) -> None:
+    def start(self, now: int = 0) -> None:
+        """Start the primary at common time ``now``."""
         primary = next(core for core in self.cores.values() if core.plan.primary)
         primary.start(primary.plan.vectors or 0, now)
         self._start_events(primary.plan.name)
 
-    def _restart(self, now: int) -> None:
+    def restart(self, now: int) -> None:
         """Reset the device at common time ``now``: memories keep their content."""
-        self._to_restart, self._to_start = False, []
+        self.to_restart, self.to_start = False, []
         self._released.clear()
         self.registers.reset()
         for watch in self.releases.values():
@@ -154,45 +103,9 @@ class Device:
             core.hold()
             core.bus.map_memories(self._released)
         primary = next(core for core in self.cores.values() if core.plan.primary)
-        self._start_primary(self.schedule.on_core(primary, now))
+        self.start(self.schedule.on_core(primary, now))
 
-    def _end(self, time: int, same: SameState) -> str:
-        """Why the run ends here; empty if it goes on."""
-        if self._all_done(time):
-            return "goals"
-        fault = self.log.first_fault
-        if fault is not None and time > fault + GRACE:
-            return "finding"
-        if time >= self.ends_at and not self._sleep_given_back(time):
-            return "budget"
-        if same.again():
-            return "finding" if fault is not None else "same state"
-        return ""
-
-    def _sleep_given_back(self, time: int) -> bool:
-        """Whether time that was slept away counts again for goals that are not reached: a later end of the run."""
-        if all(self.reached_goals):
-            return False
-        spent = max(core.instructions + core.sleep.spent for core in self.cores.values())
-        left = self.plan.budget - spent
-        self.ends_at = time + max(0, left)
-        return left > 0
-
-    def _all_done(self, time: int) -> bool:
-        """Whether every goal was reached, and the lines that were begun then are whole (or take too long)."""
-        if not self.plan.goals or not all(self.reached_goals) or self._to_start:
-            return False
-        if self._done_at is None:
-            self._done_at = time
-        return not self.registers.in_line or time > self._done_at + LAST_LINE
-
-    def _end_asleep(self) -> str:
-        """Why the run ends where nothing runs or will wake."""
-        if self.plan.goals and all(self.reached_goals):
-            return "goals"
-        return "finding" if self.log.first_fault is not None else "asleep"
-
-    def _look_at_words(self) -> None:
+    def look_at_words(self) -> None:
         """After each turn of a core, since another turn may write a word again."""
         for index, (memory, offset, value, mask) in list(self._words_sought.items()):
             if self.memories[memory].word(offset) & mask == value & mask:
@@ -207,7 +120,36 @@ class Device:
         """An event of a core."""
         if self.trace is not None:
             self.trace.event(core, kind, numbers, words)
-        self.log.add(core, kind, pc, numbers, words)
+        self.log.add(core, kind, pc, numbers, words, self._now(core))
+
+    def _now(self, core: EmulatedCore) -> int:
+        """The common time of a core's current instruction."""
+        return self.schedule.common(core, core.now())
+
+    def finish(self, ended: str) -> None:
+        """Report what was left undone: text, locks still held, and write units of flash programmed in part."""
+        self.registers.finish()
+        self.log.count()
+        for mutex in self.registers.mutexes.values():
+            if mutex.holder:
+                core = self.cores[mutex.holder]
+                if ended == "goals" and core.runs:
+                    continue  # the run ended while it had the lock
+                waited = ", ".join(sorted(mutex.waited - {mutex.holder}))
+                self.log.add(
+                    core,
+                    "lock-not-given-back",
+                    core.pc,
+                    {"register": mutex.plan.at},
+                    {"waited": waited},
+                    self._now(core),
+                )
+        for flash in self.registers.flash:
+            unit = self.write_unit(flash.plan.memory)
+            for name, address, count in flash.partly_programmed():
+                core = self.cores[name]
+                numbers = {"address": address, "count": count, "unit": unit}
+                self.log.add(core, "write-unit-in-part", None, numbers, {}, self._now(core))
 
     def last_event(self) -> int:
         """The number of the event that was reported last."""
@@ -219,7 +161,7 @@ class Device:
 
     def port(self, core: EmulatedCore, address: int) -> Port:
         """The device register at a plain address, as this core uses it."""
-        found = self.log.owner_check(core, address)
+        found = self.log.owner_check(core, address, shared=address in self.registers.shared)
         before = None
         if found is not None:
             kind, words = found
@@ -245,7 +187,8 @@ class Device:
             return  # nobody else runs yet
         holders = {each.holder for each in self.registers.mutexes.values() if each.plan.guards == area}
         if core.plan.name not in holders:
-            self.log.add(core, "without-lock", pc, {"address": address, "write": int(write)}, {"area": area})
+            numbers = {"address": address, "write": int(write)}
+            self.log.add(core, "without-lock", pc, numbers, {"area": area}, self._now(core))
 
     def programs_flash(self, core: EmulatedCore, memory: Backing, address: int, data: bytes) -> bool:
         """Whether a flash controller takes this store, and programs the data."""
@@ -295,7 +238,7 @@ class Device:
         if self._restarts == MAX_RESTARTS:
             return False
         self._restarts += 1
-        self._to_restart = core.hand_over = True
+        self.to_restart = core.hand_over = True
         self.report(core, "restarts", pc, {}, {})
         return True
 
@@ -308,10 +251,10 @@ class Device:
         self.reached_goals[index] = True
         goal = self.plan.goals[index]
         core = self.cores[goal.core]
-        time = self.schedule.time() if self.running is None else None
+        time = self.schedule.time() if self.running is None else self._now(core)
         self.log.add(core, "goal", pc, {}, {"goal": goal.label}, time)
         if all(self.reached_goals):
-            self._finishing = core.hand_over = True
+            self.finishing = core.hand_over = True
             core.stop_soon()
 
     def _goal_addresses(self, core: str) -> tuple[int, ...]:
@@ -371,7 +314,7 @@ class Device:
             numbers["expected"] = watch.plan.expected
         self._register_event("released", numbers, {"of": core})
         self._compare_copies(core)
-        self._to_start.append((core, address))
+        self.to_start.append((core, address))
         if self.running is not None:
             self.running.hand_over = True
             self.running.stop_soon()
@@ -405,11 +348,11 @@ class Device:
 
     def _start_released(self, now: int) -> None:
         """Cores that were released start."""
-        for name, address in self._to_start:
+        for name, address in self.to_start:
             self._released.add(name)
             for core in self.cores.values():
                 core.bus.map_memories(self._released)
             if self.cores[name].state == "reset":
                 self.cores[name].start(address, self.schedule.start_time(self.cores[name], now))
                 self._start_events(name)
-        self._to_start = []
+        self.to_start = []

@@ -2,31 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.rehearsal.kinds import FATAL, ONCE_A_PLACE, THINNED
+from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import MAX_EVENTS, RawEvent
 from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
-    from gemel.rehearsal.emulator.device import Device
 
 
 class EventLog:
     """Events in order of report.  Ordinary ones are thinned when there are too many; findings never are."""
 
-    def __init__(self, device: Device) -> None:
+    def __init__(self, plan: DevicePlan) -> None:
         self.events: list[RawEvent] = []
         self.last = 0
         """The number of the event reported last, its earlier mention if it was seen before."""
         self.first_fault: int | None = None
         """When the first fault happened from which no core has recovered."""
         self._open: dict[int, int] = {}
-        self._device = device
+        self._plan = plan
         self._places: dict[tuple[str, str, int | None, str], tuple[int, int]] = {}
-        self._ordinary = self._dropped = 0
+        self._ordinary = 0
+        self.dropped = 0
+        """Events that were left out."""
         self._first_users: dict[int, str] = {}
 
     def add(
@@ -36,10 +37,9 @@ class EventLog:
         pc: int | None,
         numbers: dict[str, int],
         words: dict[str, str],
-        time: int | None = None,
+        when: int,
     ) -> None:
-        """One more event, at ``time`` (None: at the core's current instruction)."""
-        when = self._device.schedule.common(core, core.now()) if time is None else time
+        """One more event, at common time ``when``."""
         if kind in ONCE_A_PLACE or kind in FATAL:
             place = core.plan.name, kind, pc, "".join(words.values())
             if place in self._places:
@@ -52,7 +52,7 @@ class EventLog:
             self._ordinary += 1
             if self._ordinary > MAX_EVENTS:
                 self._places.pop((core.plan.name, kind, pc, "".join(words.values())), None)
-                self._dropped += 1
+                self.dropped += 1
                 return
         self.last = len(self.events)
         self._note_fault(kind, when)
@@ -75,53 +75,27 @@ class EventLog:
         event = self.events[number]
         self.events[number] = replace(event, numbers={**event.numbers, "recovered": 1})
 
-    def owner_check(self, core: EmulatedCore, word: int) -> tuple[str, dict[str, str]] | None:
-        """The finding about ``core`` touching the device register at plain address ``word``, if it is one.
+    def owner_check(
+        self, core: EmulatedCore, word: int, *, shared: bool
+    ) -> tuple[str, dict[str, str]] | None:
+        """Kind and words of the finding about ``core`` touching the device register at ``word``, if it is one.
 
-        Its kind and words.
+        ``shared``: by its description both cores use it.
         """
         name = core.plan.name
-        for given in self._device.plan.registers.registers_of:
+        for given in self._plan.registers.registers_of:
             if given.start <= word + 3 and word < given.start + given.size:
                 if name in given.cores:
                     return None
                 return "register-not-given", {"cores": ", ".join(given.cores)}
-        if word in self._device.registers.shared:
+        if shared:
             return None
         first = self._first_users.setdefault(word, name)
         return ("register-of-both-cores", {"other": first}) if first != name else None
 
-    def finish(self, ended: str) -> None:
-        """Put the counts to the events that happened more than once; report what was left undone.
-
-        That is locks still held, and write units of flash that were programmed in part.
-        """
+    def count(self) -> None:
+        """Put their counts to the events that happened more than once."""
         for (_, kind, _, _), (index, count) in self._places.items():
             if count > 1 and index < len(self.events) and self.events[index].kind == kind:
                 event = self.events[index]
                 self.events[index] = replace(event, numbers={**event.numbers, "times": count})
-        for mutex in self._device.registers.mutexes.values():
-            if mutex.holder:
-                core = self._device.cores[mutex.holder]
-                if ended == "goals" and core.runs:
-                    continue  # the run ended while it had the lock
-                waited = ", ".join(sorted(mutex.waited - {mutex.holder}))
-                self.add(
-                    core, "lock-not-given-back", core.pc, {"register": mutex.plan.at}, {"waited": waited}
-                )
-        for flash in self._device.registers.flash:
-            for name, address, count in flash.partly_programmed():
-                numbers = {
-                    "address": address,
-                    "count": count,
-                    "unit": self._device.write_unit(flash.plan.memory),
-                }
-                self.add(self._device.cores[name], "write-unit-in-part", None, numbers, {})
-
-    def notes(self) -> Iterator[str]:
-        """What the run could not show, in words."""
-        if self._dropped:
-            yield f"{self._dropped:,} further events were left out"
-        for core in self._device.cores.values():
-            for used in sorted(core.system.used):
-                yield f"{core.plan.name}: {used}"

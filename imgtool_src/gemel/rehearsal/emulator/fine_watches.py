@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.backing import Backing
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
-    from gemel.rehearsal.emulator.device import Device
 
 WATCHES = {
     "reads": "reads of RAM that nobody wrote",
@@ -18,53 +19,53 @@ ALIGNED_ONLY = ("armv6-m", "armv8-m.base")
 """Architectures whose unaligned accesses fault."""
 
 
-class FineWatches:
-    """Installs the watches requested on every core."""
-
-    def __init__(self, device: Device, names: tuple[str, ...]) -> None:
-        self._device = device
+def install(
+    cores: Mapping[str, EmulatedCore], memories: Mapping[str, Backing], names: tuple[str, ...]
+) -> None:
+    """Install the watches of these names on every core."""
+    if "reads" in names:
+        for memory in memories.values():
+            if memory.plan.kind == "ram":
+                memory.written = bytearray(memory.plan.size)
+    for core in cores.values():
         if "reads" in names:
-            for memory in device.memories.values():
-                if memory.plan.kind == "ram":
-                    memory.written = bytearray(memory.plan.size)
-        for core in device.cores.values():
-            if "reads" in names:
-                self._watch_reads(core)
-            if "alignment" in names and core.plan.architecture in ALIGNED_ONLY:
-                self._watch_alignment(core)
+            _watch_reads(core, memories)
+        if "alignment" in names and core.plan.architecture in ALIGNED_ONLY:
+            _watch_alignment(core)
 
-    def _watch_reads(self, core: EmulatedCore) -> None:
-        import unicorn
 
-        for window in core.plan.windows:
-            memory = self._device.memories[window.memory]
-            written = memory.written
-            if written is None:
-                continue
+def _watch_reads(core: EmulatedCore, memories: Mapping[str, Backing]) -> None:
+    import unicorn
 
-            def on_write(
-                uc: Any, access: int, address: int, size: int, value: int, data: tuple[int, bytearray]
-            ) -> None:
-                offset = address - data[0]
-                data[1][offset : offset + size] = b"\x01" * size
+    for window in core.plan.windows:
+        written = memories[window.memory].written
+        if written is None:
+            continue
 
-            def on_read(
-                uc: Any, access: int, address: int, size: int, value: int, data: tuple[int, bytearray]
-            ) -> None:
-                offset = address - data[0]
-                if 0 in data[1][offset : offset + size]:
-                    numbers = {"address": address, "size": size}
-                    core.report("read-of-unwritten", core.registers.pc & ~1, numbers)
+        def on_write(
+            uc: Any, access: int, address: int, size: int, value: int, data: tuple[int, bytearray]
+        ) -> None:
+            offset = address - data[0]
+            data[1][offset : offset + size] = b"\x01" * size
 
-            where = (window.start, written)
-            core.bus.watch(unicorn.UC_HOOK_MEM_WRITE, on_write, where, window.span)
-            core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read, where, window.span)
+        def on_read(
+            uc: Any, access: int, address: int, size: int, value: int, data: tuple[int, bytearray]
+        ) -> None:
+            offset = address - data[0]
+            if 0 in data[1][offset : offset + size]:
+                numbers = {"address": address, "size": size}
+                core.report("read-of-unwritten", core.registers.pc & ~1, numbers)
 
-    def _watch_alignment(self, core: EmulatedCore) -> None:
-        import unicorn
+        where = (window.start, written)
+        core.bus.watch(unicorn.UC_HOOK_MEM_WRITE, on_write, where, window.span)
+        core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read, where, window.span)
 
-        def on_access(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
-            if address % size:
-                core.report("unaligned", core.registers.pc & ~1, {"address": address, "size": size})
 
-        core.bus.watch(unicorn.UC_HOOK_MEM_READ | unicorn.UC_HOOK_MEM_WRITE, on_access)
+def _watch_alignment(core: EmulatedCore) -> None:
+    import unicorn
+
+    def on_access(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+        if address % size:
+            core.report("unaligned", core.registers.pc & ~1, {"address": address, "size": size})
+
+    core.bus.watch(unicorn.UC_HOOK_MEM_READ | unicorn.UC_HOOK_MEM_WRITE, on_access)

@@ -192,7 +192,7 @@ def _only_counts(device: Device, core: EmulatedCore, read: set[int]) -> bool:
         [*core.interrupts.active],
         {**core.exceptions.entered},
     )
-    device.log = EventLog(device)
+    device.log = EventLog(device.plan)
     counts = ticks_only_count(device, core, read)
     core.time, core.instructions, core.state, core.pc, core.interrupts.handler, device.log = kept
     core.interrupts.pending, core.interrupts.active, core.exceptions.entered = pending, active, entered

@@ -45,13 +45,22 @@ def result_of(device: Device, ended: str) -> RawRun:
             max(device.schedule.common(core, core.time) for core in device.cores.values()), device.ends_at
         ),
         executed=sum(core.instructions for core in device.cores.values()),
-        notes=tuple(device.log.notes()),
+        notes=tuple(_notes(device)),
         shared={
             area: device.memories[memory].read(offset, min(size, MAX_SHARED)).hex()
             for area, memory, offset, size in device.plan.shared
         },
         trace=device.trace.result() if device.trace is not None else None,
     )
+
+
+def _notes(device: Device) -> Iterator[str]:
+    """What the run could not show, in words."""
+    if device.log.dropped:
+        yield f"{device.log.dropped:,} further events were left out"
+    for core in device.cores.values():
+        for used in sorted(core.system.used):
+            yield f"{core.plan.name}: {used}"
 
 
 def _core_result(device: Device, core: EmulatedCore) -> RawCore:

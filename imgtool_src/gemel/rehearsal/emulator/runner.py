@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gemel.rehearsal.emulator.device import Device
+from gemel.rehearsal.emulator.device_run import run_device
 from gemel.rehearsal.emulator.run_result import is_finding, with_calls
 from gemel.rehearsal.kinds import FATAL
 from gemel.rehearsal.plan import DevicePlan
@@ -30,7 +30,7 @@ def run_plan(plan: DevicePlan) -> RawRun:
 
     Both runs do the same, as nothing in the device depends on anything outside it.
     """
-    result = Device(plan).run()
+    result = run_device(plan)
     stays = {"loops"} if result.time < FOLLOWED_WHOLE else set()
     times = [event.time for event in result.events if is_finding(event) or event.kind in stays]
     if plan.exact and times:
@@ -38,7 +38,9 @@ def run_plan(plan: DevicePlan) -> RawRun:
         follow_from = 0 if first < FOLLOWED_WHOLE else first - FOLLOWED_BEFORE
         until = min(max(times), follow_from + MAX_FOLLOWED)
         ends_there = until + MARGIN >= result.time
-        result = with_calls(result, Device(plan, follow_from).run(None if ends_there else until))
+        result = with_calls(
+            result, run_device(plan, follow_from=follow_from, until=None if ends_there else until)
+        )
     events = result.events if plan.goals else [_tried(plan, result, event) for event in result.events]
     return replace(result, events=tuple(sorted(events, key=lambda event: event.time)))
 
@@ -57,7 +59,7 @@ def _tried(plan: DevicePlan, run: RawRun, event: RawEvent) -> RawEvent:
     for _ in range(MAX_TRIALS):
         wanted = waits.numbers.get("register", waits.numbers.get("described", 0))
         described = with_proposal(described, proposal(described, wanted, waits.numbers["bits"]))
-        trial = Device(replace(plan, registers=described, budget=budget)).run()
+        trial = run_device(replace(plan, registers=described, budget=budget))
         reads = {each.address: each.reads for each in trial.accesses if each.core == event.core}
         if not 0 < reads.get(register, 0) <= MAX_LOOKS or any(each.kind in FATAL for each in trial.events):
             return event

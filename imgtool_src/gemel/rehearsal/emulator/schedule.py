@@ -8,13 +8,14 @@ generator of its own, so that the same number always gives the same order.
 from __future__ import annotations
 
 import random
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.plan import LONGEST_TURN, SHORTEST_TURN
+from gemel.rehearsal.plan import LONGEST_TURN, SHORTEST_TURN, DevicePlan
 
 if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.backing import Backing
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
-    from gemel.rehearsal.emulator.device import Device
 
 QUIET_TURNS = 16
 """Turns without a word between the cores after which turns get twice as long."""
@@ -35,17 +36,17 @@ PAUSE = 50_000
 class Schedule:
     """The order in which the cores of a device run."""
 
-    def __init__(self, device: Device) -> None:
-        self._device = device
+    def __init__(
+        self, plan: DevicePlan, cores: Mapping[str, EmulatedCore], memories: Mapping[str, Backing]
+    ) -> None:
+        self._cores = cores
         self._turn, self._quiet = SHORTEST_TURN, 0
         self._pauses_until = 0
-        periods = PERIODS[device.plan.interleaving % len(PERIODS)]
-        self._periods = {core.name: periods[not core.primary] for core in device.plan.cores}
+        periods = PERIODS[plan.interleaving % len(PERIODS)]
+        self._periods = {core.name: periods[not core.primary] for core in plan.cores}
         self._offsets = dict.fromkeys(self._periods, 0)
-        self._random = random.Random(device.plan.interleaving) if device.plan.interleaving else None  # noqa: S311
-        self._shared = [
-            (device.memories[memory], offset, size) for _, memory, offset, size in device.plan.shared
-        ]
+        self._random = random.Random(plan.interleaving) if plan.interleaving else None  # noqa: S311
+        self._shared = [(memories[memory], offset, size) for _, memory, offset, size in plan.shared]
         self._watchable = sum(size for _, _, size in self._shared) <= MAX_WATCHED
         self._seen: list[bytes] = []
         self._others: int | None = None
@@ -54,7 +55,7 @@ class Schedule:
     def next_core(self) -> EmulatedCore | None:
         """The core to run next: the one whose next instruction comes first; None if none will ever run."""
         found, first, self._others = None, 0, None
-        for core in self._device.cores.values():
+        for core in self._cores.values():
             own_time = core.time if core.runs else _wakes_at(core)
             if own_time is None:
                 continue
@@ -67,7 +68,7 @@ class Schedule:
 
     def time(self) -> int:
         """The common time that every core that runs has reached."""
-        cores = self._device.cores.values()
+        cores = self._cores.values()
         running = [self.common(core, core.time) for core in cores if core.runs]
         return min(running) if running else max(self.common(core, core.time) for core in cores)
 
@@ -79,10 +80,10 @@ class Schedule:
         """The time of a core at a common time."""
         return -((self._offsets[core.plan.name] - common) // self._periods[core.plan.name])
 
-    def limit(self, core: EmulatedCore) -> int:
-        """Up to when ``core`` may run, which ``next_core`` has just given."""
+    def limit(self, core: EmulatedCore) -> int | None:
+        """Up to when ``core`` may run, which ``next_core`` has just given; None where no other core runs."""
         if self._others is None:
-            return self._device.ends_at
+            return None
         self._look_at_shared()
         turn = self._random.randint(1, 2 * self._turn) if self._random else self._turn
         return max(core.time + 1, self.on_core(core, self._others + turn))
@@ -123,7 +124,7 @@ class Schedule:
 
     def _look_at_code(self) -> None:
         """The emulator sees that a core changes its own code, not that another one does."""
-        for core in self._device.cores.values():
+        for core in self._cores.values():
             if core.blocks.loaded_again():
                 core.look_again()
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.halfwords import instructions
 from gemel.rehearsal.emulator.core.instruction_needs import is_ordered
+from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawTrace, TraceEntry
 from gemel.spans import Span
 
 if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.backing import Backing
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
-    from gemel.rehearsal.emulator.device import Device
 
 MAX_TRACE = 40_000
 """Entries kept of one run."""
@@ -28,27 +30,29 @@ MAY_PASS = frozenset(
 class SharedTrace:
     """Records each access to a shared area once; what a core repeats without a change is recorded as polled."""
 
-    def __init__(self, device: Device) -> None:
+    def __init__(
+        self, plan: DevicePlan, cores: Mapping[str, EmulatedCore], memories: Mapping[str, Backing]
+    ) -> None:
         import unicorn
 
         self._unicorn = unicorn
-        self._device = device
+        self._cores = cores
         self._entries: list[TraceEntry] = []
         self._last: dict[str, TraceEntry] = {}
         self._polls: set[tuple[str, int]] = set()
         self._ordered: dict[tuple[str, int], bool] = {}
         self._dropped = False
-        for area, memory, offset, size in device.plan.shared:
-            for core in device.cores.values():
+        for area, memory, offset, size in plan.shared:
+            for core in cores.values():
                 for window in core.plan.windows:
                     if window.memory == memory:
                         start = window.start + offset
-                        self._watch(core, area, start, start + size - 1)
+                        self._watch(core, area, memories[memory], window.start, start, start + size - 1)
 
-    def _watch(self, core: EmulatedCore, area: str, first: int, last: int) -> None:
+    def _watch(
+        self, core: EmulatedCore, area: str, memory: Backing, base: int, first: int, last: int
+    ) -> None:
         u = self._unicorn
-        memory = self._device.memories[next(m for a, m, _, _ in self._device.plan.shared if a == area)]
-        base = first - next(o for a, _, o, _ in self._device.plan.shared if a == area)
 
         def called(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
             pc = core.registers.pc & ~1
@@ -91,7 +95,7 @@ class SharedTrace:
     def result(self) -> RawTrace:
         """The whole trace, with the places that poll, by what they did or by the loop that they are in."""
         reads = {(each.core, each.pc) for each in self._entries if each.kind == "r"}
-        loops = {(name, pc) for name, pc in reads if self._closes_loop(self._device.cores[name], pc)}
+        loops = {(name, pc) for name, pc in reads if self._closes_loop(self._cores[name], pc)}
         return RawTrace(tuple(self._entries), tuple(sorted(self._polls)), tuple(sorted(loops)), self._dropped)
 
     @staticmethod
