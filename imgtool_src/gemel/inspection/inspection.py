@@ -353,7 +353,7 @@ def once(function: Callable[[Inspection], Found]) -> Callable[[Inspection], Foun
 
 
 class VectorTable(Struct):
-    """A build's vector table as the image holds it; ``words`` are 16 + the core's interrupts at most."""
+    """A build's vector table as the image holds it; ``words`` are two at least, 16 + the core's interrupts at most."""
 
     plan: BuildPlan
     core: Core

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import pytest
 from builds.elf_writer import SegmentSpec, elf
 from check.vector_fixtures import (
     HIGH,
     HIGH_AREA,
+    SAMPLER_CORE,
     SAMPLER_STORED,
     SPARE_AREA,
     alone,
@@ -13,8 +15,21 @@ from check.vector_fixtures import (
     copied_sampler,
     of,
 )
-from small_device import RAM_OF_SAMPLER, SAMPLER, findings, layout, sampler_elf, station_elf, vector_words
+from small_device import (
+    RAM_OF_SAMPLER,
+    SAMPLER,
+    TODAY,
+    builds,
+    findings,
+    joined,
+    layout,
+    sampler_elf,
+    station_elf,
+    vector_words,
+)
 
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
 from gemel.spans import Span
 
 RULE = "vector-table-complete"
@@ -28,24 +43,25 @@ def _with_a_hole() -> bytes:
     return elf([SegmentSpec(SAMPLER, table), SegmentSpec(SAMPLER + 0x80, bytes(range(1, 129)))])
 
 
-def _at_the_end_of_flash():
-    """A sampler whose table begins 32 bytes before the end of flash."""
-    read = layout(
-        {
-            SPARE_AREA: HIGH_AREA + SPARE_AREA,
-            SAMPLER_STORED: 'stored_in = "high-code"\nvector_offset = 0xFE0',
-        }
-    )
-    start = HIGH + 0xFE0
-    table = vector_words(RAM_OF_SAMPLER + 0x3000, start + 1)[:32]
-    return of(RULE, read=read, sampler=elf([SegmentSpec(start, table)]))
+def _at_the_end_of_flash(left=32, replace=()):
+    """A layout with, and a sampler whose table begins ``left`` bytes before the end of flash."""
+    start = HIGH + 0x1000 - left
+    stored = f'stored_in = "high-code"\nvector_offset = {start - HIGH}'
+    read = layout({SPARE_AREA: HIGH_AREA + SPARE_AREA, SAMPLER_STORED: stored, **dict(replace)})
+    table = vector_words(RAM_OF_SAMPLER + 0x3000, start + 1)[:left]
+    return read, elf([SegmentSpec(start, table)])
+
+
+def _over_the_end_of_flash():
+    read, sampler = _at_the_end_of_flash()
+    return of(RULE, read=read, sampler=sampler)
 
 
 BREAKS = {
     "shorter than the device's": lambda: of(RULE, read=MORE),
     "shorter, image alone": lambda: alone(RULE, read=MORE),
     "a hole in the table": lambda: of(RULE, sampler=_with_a_hole()),
-    "over the end of flash": _at_the_end_of_flash,
+    "over the end of flash": _over_the_end_of_flash,
 }
 KEEPS = {
     "both builds": lambda: of(RULE),
@@ -77,3 +93,15 @@ def test_a_hole_is_found_with_the_file_only() -> None:
 def test_a_blank_table_is_not_checked() -> None:
     """Where there is no table it cannot be complete."""
     assert of(RULE, sampler=sampler_elf(words={0: 0, 1: 0})).status == "not checked"
+
+
+@pytest.mark.parametrize("left", [8, 12, 28, 32])
+@pytest.mark.parametrize("architecture", ["armv6-m", "armv7e-m", "armv8-m.base", "armv8-m.main"])
+def test_every_rule_takes_a_table_that_is_cut(architecture, left) -> None:
+    """Flash may end after the two words that a layout demands: no rule reads a word that is not there."""
+    core = SAMPLER_CORE.replace("armv8-m.main", architecture)
+    read, sampler = _at_the_end_of_flash(left, {SAMPLER_CORE: core})
+    image = joined(read, builds(sampler=sampler)).image
+    for handed in ({}, builds(sampler=sampler)):
+        result = check(Inspection(read, image, handed, disassemble=True), TODAY)
+        assert RULE in {each.rule.name for each in result.results if each.findings}

@@ -47,7 +47,7 @@ def _used(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[str, Span, 
         for span in segment.taken:
             yield from _in_areas(inspection, plan, "uses", span)
     table = inspection.vector_table(plan.name)
-    if table and table.words:
+    if table:
         yield from _in_areas(inspection, plan, "starts its stack in", Span((table.words[0] & ~3) - 4, 4))
 
 

@@ -27,7 +27,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         table = inspection.vector_table(core.plan.name)
         known = [each for each in core.of(MSPLIM) if each.store.value]
-        if table is None or not table.words or not known:
+        if table is None or not known:
             continue
         findings = [found for each in known if (found := _judged(inspection, core, each, table.words[0]))]
         yield from findings

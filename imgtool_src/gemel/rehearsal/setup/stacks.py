@@ -37,7 +37,7 @@ def _initial_pointer(subject: Inspection, core: str) -> int | None:
     for name, plan in subject.layout.builds.items():
         if plan.core == core and has_vectors(subject.layout, name):
             table = subject.vector_table(name)
-            if table and table.words:
+            if table:
                 return table.words[0] & ~3
     return None
 

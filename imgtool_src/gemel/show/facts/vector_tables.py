@@ -16,7 +16,7 @@ _BINDING_ORDER = ("global", "weak")
 def vector_facts(inspection: Inspection, name: str) -> VectorFacts | None:
     """The vector table of one build as the image holds it; None if nothing of the build was found."""
     table = inspection.vector_table(name)
-    if table is None or not table.words:
+    if table is None:
         return None
     symbols = _function_names(inspection, name)
     groups = tuple(
