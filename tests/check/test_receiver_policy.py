@@ -6,6 +6,7 @@ with it says that this is well.
 
 from __future__ import annotations
 
+import datetime
 import json
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from check.sealed import NEW, OLD, STRANGER, sealed, sealed_layout, unsealed
 from check.test_seal_policy import Bench, bench
 from image_edits import changed
 from record_edits import with_entry, with_record
-from small_device import SAMPLER
+from small_device import SAMPLER, TODAY
 
 import gemel
 from gemel import GemelError
@@ -118,11 +119,13 @@ def test_no_severity_lets_changed_bytes_pass(bench: Bench, option: str) -> None:
         (("--previous", "newer.hex"), "rollback-not-lower"),
         (("--version", "9.0.0"), "version-as-asked"),
         (("--rollback", "8"), "version-as-asked"),
+        (("--at-least", "8", "--previous", "newer.hex"), "rollback-not-lower"),
+        (("--version", "9.0.0", "--rollback", "8"), "version-as-asked"),
     ],
-    ids=lambda each: each[0] if isinstance(each, tuple) else "",
+    ids=lambda each: "".join(each[::2]) if isinstance(each, tuple) else "",
 )
 def test_no_waiver_takes_back_what_an_option_demands(
-    bench: Bench, option: tuple[str, str], rule: str
+    bench: Bench, option: tuple[str, ...], rule: str
 ) -> None:
     """The attack: a layout without a required seal waives the very rule that whoever checks has demanded."""
     Path("newer.hex").write_bytes(b"".join(encode(with_record(unsealed(), major=9))))
@@ -206,10 +209,10 @@ def test_a_policy_limits_how_long_a_waiver_runs(bench: Bench) -> None:
     """A waiver that runs for longer than the receiver takes is none, and the report says why."""
     away = {"vector_register = 0x5000_0000": "vector_register = 0x6000_0000"}
     rules, keep = waiving("release-registers-in-device", "sampler"), "unwaivable = []\n"
-    told = bench.check(sealed(OLD), *own(f"{keep}waiver_days = 400\n"), rules=rules, replace=away)
-    assert told.rules["release-registers-in-device"]["status"] == "waived"
-    told = bench.check(sealed(OLD), *own(f"{keep}waiver_days = 30\n"), rules=rules, replace=away)
-    assert told.rules["release-registers-in-device"]["status"] == "warning"
+    left = (datetime.date(2027, 6, 30) - TODAY).days
+    for days, status in ((400, "waived"), (left, "waived"), (left - 1, "warning"), (30, "warning")):
+        told = bench.check(sealed(OLD), *own(f"{keep}waiver_days = {days}\n"), rules=rules, replace=away)
+        assert told.rules["release-registers-in-device"]["status"] == status, days
     (finding,) = told.rules["release-registers-in-device"]["findings"]
     assert (
         finding["waiver_refused"] == "not taken: it runs until 2027-06-30, and own.toml takes 30 days at most"
@@ -291,6 +294,20 @@ def test_no_bytes_are_a_fault_of_ours(data: bytes) -> None:
     """Bytes that are no policy are refused as such."""
     with pytest.raises(PolicyError):
         read_policy(data, "own.toml")
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ("-----BEGIN PUBLIC KEY-----\nMCowBQYDK2VwAyEA\n", "this is not a policy"),
+        (":020000040800F2\n:00000001FF\n", "this is not a policy"),
+        ("format = [\n", "not valid TOML"),
+    ],
+)
+def test_another_file_given_as_policy_is_named(text: str, what: str) -> None:
+    """A public key or an image is called what it is; TOML with a fault stays TOML."""
+    with pytest.raises(PolicyError, match=what):
+        read_policy(text.encode(), "own.toml")
 
 
 def test_the_schema_knows_every_key_and_the_example_keeps_to_it() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from image_edits import changed
-from small_device import apply, builds, findings, joined, sampler_elf, station_elf
+from small_device import STATION, apply, builds, findings, joined, sampler_elf, station_elf
 from verdict_builds import ARCHITECTURES, build_of, of
 
 from gemel.checking.runner import RuleResult
@@ -55,7 +55,11 @@ def test_constants_are_known_in_an_image_alone(family: str) -> None:
     assert literals or family != "v6"
     for offset in literals:
         assert findings(_alone(family, reset.address + offset | 1))
+        assert not findings(_alone(family, reset.address + offset)), (
+            "no Thumb bit, which handlers-in-code finds"
+        )
     (finding,) = findings(_alone(family, file="sampler-vector-constant"))
+    assert finding.lines == ()
     assert finding.what == "a handler of build sampler is at bytes that do not read as code"
 
 
@@ -83,3 +87,12 @@ def test_a_handler_may_do_no_more_than_trap(trap: str) -> None:
     code = bytes.fromhex(trap) + bytes.fromhex("fee7") * 7
     made = joined(handed=builds(station=station_elf(code=code), sampler=sampler_elf(code=code)))
     assert findings(apply(RULE, image=made.image, handed={})) == []
+
+
+@pytest.mark.parametrize(
+    ("index", "word", "broken"), [(16, 0x85, True), (16, 0x84, False), (8, 0x85, False), (0, 0x85, False)]
+)
+def test_only_words_that_a_core_branches_to_are_looked_at(index: int, word: int, broken: bool) -> None:
+    """Not the stack pointer, not a reserved word, not one without a Thumb bit: other rules show these."""
+    station = station_elf(words={index: STATION + word})
+    assert bool(findings(apply(RULE, handed=builds(station=station)))) == broken

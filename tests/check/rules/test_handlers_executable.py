@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec
+from builds.elf_writer import SegmentSpec, SymbolSpec
 from check.vector_fixtures import (
     aliased_builds,
     aliased_layout,
@@ -14,7 +14,17 @@ from check.vector_fixtures import (
     viewed_builds,
     viewed_layout,
 )
-from small_device import SAMPLER, STATION, apply, builds, findings, joined, sampler_elf, station_elf
+from small_device import (
+    SAMPLER,
+    STATION,
+    STATION_RAM,
+    apply,
+    builds,
+    findings,
+    joined,
+    sampler_elf,
+    station_elf,
+)
 
 RULE = "handlers-executable"
 TABLE = SegmentSpec(STATION + 0x400, b"\1" * 64, flags="r")
@@ -25,11 +35,22 @@ def _station(words: dict[int, int]) -> bytes:
     return station_elf(words=words, extra=(TABLE,))
 
 
+def _in_ram(*symbols: SymbolSpec):
+    """A station with a handler in 64 bytes that its start copies to RAM."""
+    copied = SegmentSpec(STATION + 0x400, b"\1" * 64, run_address=STATION_RAM + 0x800, flags="rwx")
+    return of(RULE, station=station_elf(words={12: STATION_RAM + 0x801}, extra=(copied,), symbols=symbols))
+
+
+VARIABLE = SymbolSpec("tides", STATION_RAM + 0x800, 64, "object")
+FUNCTION = SymbolSpec("fast_handler", STATION_RAM + 0x801, 64)
+
+
 BREAKS = {
     "in constants": lambda: of(RULE, station=_station({12: STATION + 0x401})),
     "reset handler in constants": lambda: of(RULE, station=_station({1: STATION + 0x401})),
     "in a gap": lambda: of(RULE, station=_station({16: STATION + 0x301, 17: STATION + 0x303})),
     "in the padding at the end": lambda: of(RULE, station=station_elf(words={16: STATION + 0x12D})),
+    "in a variable": lambda: _in_ram(VARIABLE),
     "many interrupts": lambda: of(RULE, station=_station(dict.fromkeys(range(16, 30), STATION + 0x401))),
 }
 KEEPS = {
@@ -39,6 +60,9 @@ KEEPS = {
     "linked for an alias": lambda: of(RULE, read=aliased_layout(), **aliased_builds()),
     "own view of flash": lambda: of(RULE, read=viewed_layout(), **viewed_builds()),
     "elsewhere, which is another rule's business": lambda: of(RULE, station=_station({3: SAMPLER + 0x401})),
+    "a function in RAM": lambda: _in_ram(FUNCTION),
+    "a function in RAM that has an object around it": lambda: _in_ram(FUNCTION, VARIABLE),
+    "code in RAM without a symbol": lambda: _in_ram(),
     "reserved words": lambda: of(RULE, station=_station({8: STATION + 0x401})),
 }
 

@@ -24,10 +24,7 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     build = inspection.builds.get(name)
     if build is None or build.entry is None:
         yield NotChecked(f"build {name}", needs_elf(name, build, "entry point"))
-    elif table.words[1] in (
-        build.entry,
-        build.load_address_of(build.entry),
-    ):  # the latter: it copies itself to RAM
+    elif table.words[1] in (build.entry, build.load_address_of(build.entry)):  # which copies itself to RAM
         yield Holds(f"build {name}")
     elif inside_of(build, table.words[1]):
         yield NotChecked(f"build {name}", "its reset handler is no start, see handlers-at-function-starts")

@@ -41,7 +41,7 @@ def _faults(inspection: Inspection, table: VectorTable, placement: Placement) ->
     skipped = {*reserved_words(table.core.architecture), *words_of_no_table(inspection, table)}
     parts = {
         word: _part_without_code(inspection, placement, word & ~1)
-        for word in set(table.words[1:])
+        for word in set(table.words)
         if runs_from(inspection, table.placed, word & ~1)
         or _in_variable(inspection.builds[table.plan.name], word & ~1)
     }
