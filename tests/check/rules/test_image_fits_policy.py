@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from image_edits import changed
+from layout_edits import NO_RECORD
 from small_device import RECORD, apply, findings, joined, layout
 
 from gemel.policy.reader import read_policy
@@ -11,10 +12,10 @@ from gemel.policy.receiver import Receiver
 RULE = "image-fits-policy"
 
 
-def under(text: str, image=None):  # type: ignore[no-untyped-def]
+def under(text: str, image=None, read=None):  # type: ignore[no-untyped-def]
     """What the rule says under a policy with these keys."""
     policy = read_policy(f"format = 1\n{text}".encode(), "own.toml")
-    return apply(RULE, image=image, handed={}, receiver=Receiver(policy=policy))
+    return apply(RULE, read, image, {}, receiver=Receiver(policy=policy))
 
 
 SOUND = (
@@ -27,6 +28,7 @@ BREAKS = {
     "another class": lambda: under('vendor = "harbour.example"\nclass = "large device"'),
     "another layout": lambda: under(f'layout_sha256 = ["{"0" * 64}"]'),
     "an older version": lambda: under("rollback_at_least = 8"),
+    "a layout without a record": lambda: under('product = "small-device"', joined().image, layout(NO_RECORD)),
     "no sound record": lambda: under(SOUND, changed(joined().image, {RECORD: b"\0"})),
 }
 
