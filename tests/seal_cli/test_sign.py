@@ -11,7 +11,9 @@ import pytest
 import small_device
 from seal_cli.sealed_device import JOIN, SEAL, Run, read_image, record_of, seal_of, write_device, write_key
 
-from gemel.image.intel_hex import encode
+from gemel.image.intel_hex import decode, encode
+from gemel.image.s_record import decode as decode_srec
+from gemel.image.s_record import encode as encode_srec
 from gemel.seals.seal import Outcome, verify
 from gemel.spans import Span
 
@@ -41,6 +43,30 @@ def test_signed_later_is_joined_with_the_key(plain: Path, gemel: Run, suffix: st
     if suffix != "bin":  # a raw binary names no entry point and fills the gaps
         assert Path("later.hex").read_bytes() == Path("once.hex").read_bytes()
     assert seal_of(plain / "later.hex") == seal_of(plain / "once.hex")
+
+
+WRITERS = {"hex": encode, "srec": encode_srec}
+RESET = small_device.STATION + 4 * 32 + 1
+
+
+@pytest.mark.parametrize("output", WRITERS)
+@pytest.mark.parametrize("suffix", WRITERS)
+def test_only_the_reset_handler_is_written_as_start_address(
+    plain: Path, gemel: Run, suffix: str, output: str
+) -> None:
+    """The attack: the image to seal starts in bytes that no digest covers, and the sealed file starts there too."""
+    image = read_image(plain / "plain.hex")
+    words = (*SIGN, f"given.{suffix}", "--key", "one.pem", "-o", f"sealed.{output}")
+    for entry in (RESET + 2, small_device.FLASH | 1, small_device.RECORD | 1, 0x2000_0001, 1, 0xFFFF_FFFF):
+        Path(f"given.{suffix}").write_bytes(b"".join(WRITERS[suffix](image, entry)))
+        done = gemel(*words)
+        assert (done.code, Path(f"sealed.{output}").exists()) == (1, False)
+        assert "BROKEN file-entry-is-reset-handler" in done.out
+    for entry in (None, RESET, RESET & ~1):
+        Path(f"given.{suffix}").write_bytes(b"".join(WRITERS[suffix](image, entry)))
+        assert gemel(*words).code == 0
+        decoder = decode if output == "hex" else decode_srec
+        assert decoder([Path(f"sealed.{output}").read_bytes()], "sealed").entry == entry
 
 
 def test_the_result_is_about_the_file_that_is_written(plain: Path, gemel: Run) -> None:
