@@ -10,7 +10,7 @@ explanation is marked weak where chance alone would give one in more than a thou
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from functools import partial
+from functools import cache, partial
 from itertools import combinations, product
 from typing import Literal
 
@@ -35,6 +35,9 @@ LIKELY_CHANCE = 1 / 1000
 
 _MAX_COST, _MAX_IN_ALL = 1_000_000, 1_000_000
 """Bounds of the work for one checksum and for all of a check, in microseconds of the machine of ``_cost``."""
+
+_SEARCH_COST = 3_000
+"""What a search costs besides the values that are computed, in the same unit."""
 
 
 class Work:
@@ -138,7 +141,7 @@ def diagnose(
             found.extend(search.tried((change,)))
         if not found and algorithm.bits >= 16:
             for pair in combinations(changes, 2):
-                if _combine(pair, algorithm.bits):
+                if _combine(pair[0].kind, pair[1].kind, algorithm.bits):
                     found.extend(search.tried(pair))
     except _CostBound:
         complete = False
@@ -157,6 +160,7 @@ class _Search:
         self._values: dict[tuple[Algorithm, Feed, str], int] = {}
         self._seen: set[tuple[Algorithm, Feed, ByteOrder, str]] = {_key(declared)}
         self._cost, self._work = 0.0, work
+        work.left -= _SEARCH_COST
 
     @property
     def expected_by_chance(self) -> float:
@@ -213,7 +217,7 @@ def _cost(algorithm: Algorithm, feed: Feed, size: int) -> float:
         per_mebibyte = 400 if is_compiled(algorithm.parameters) else 105_000
         per_mebibyte += 300 if feed != "byte" else 0
     per_mebibyte += 1_000  # to read the bytes, holes too
-    return 20 + per_mebibyte * size / (1 << 20)
+    return 60 + per_mebibyte * size / (1 << 20)
 
 
 def _changes(declared: _Reading, alternatives: Sequence[Coverage]) -> Iterator[_Change]:
@@ -289,14 +293,15 @@ def _algorithms_as_wide(bits: int) -> Iterator[Algorithm]:
     yield from dict.fromkeys(other for other in sums_by_name().values() if other.bits == bits)
 
 
-def _combine(pair: tuple[_Change, ...], bits: int) -> bool:
-    """Whether two changes are worth trying at once.
+@cache
+def _combine(first: _Kind, second: _Kind, bits: int) -> bool:
+    """Whether two changes of these kinds are worth trying at once.
 
     Another algorithm is only paired at 32 bits and more, where chance does not drown the answer, and never
     with a change of its parameters; a sum, slow to compute, only with the byte order, and so is each of the
     many ranges that end somewhere else.
     """
-    kinds = {change.kind for change in pair}
+    kinds = {first, second}
     if len(kinds) < 2:
         return False
     if kinds & {"sum", "bounds"}:
