@@ -33,6 +33,9 @@ PROTOCOLS = {"Signer": "algorithm", "SignerSource": "known_algorithms"}
 
 KNOWN = CLASSES | {"None", "Path", "Mapping", "Sequence", "Iterable", *PROTOCOLS}
 
+MOST_BITS = 64
+"""Of a whole number: addresses, counters and budgets have less."""
+
 
 def checked(function: FunctionType) -> Callable[..., Any]:
     """``function`` with its arguments compared first: raises UsageProblem with all that are of another kind."""
@@ -48,7 +51,7 @@ def checked(function: FunctionType) -> Callable[..., Any]:
             Problem(
                 "an argument of another kind",
                 where=f"gemel.{function.__name__}, {name}",
-                found=f"{type(value).__name__} {value!r:.60}",
+                found=f"{type(value).__name__} {_shown(value)}",
                 expected=kinds[name],
             )
             for name, value in given
@@ -87,7 +90,15 @@ def _is(value: object, kind: str, inner: str) -> bool:
         return hasattr(value, PROTOCOLS[kind])
     if isinstance(value, bool):
         return kind == "bool"
+    if kind == "int":
+        return isinstance(value, int) and value.bit_length() <= MOST_BITS
     return kind in {each.__name__ for each in type(value).__mro__}
+
+
+def _shown(value: object) -> str:
+    """The beginning of a value as Python writes it; Python writes no number of thousands of digits."""
+    large = isinstance(value, int) and value.bit_length() > MOST_BITS
+    return f"of more than {MOST_BITS} bits" if large else f"{value!r:.60}"
 
 
 def _is_path(value: Any) -> bool:

@@ -13,12 +13,12 @@ from small_device import joined, station_elf
 
 import gemel
 from gemel import GemelError
-from gemel.arguments import fits
+from gemel.arguments import MOST_BITS, fits
 
 ODD = (
     None, b"bytes", b"\xff", 5, -1, 3.5, "", "nope", "a\0b", "\ud800", "x" * 5000, "fifo", "folder", "/dev/zero",
     "/proc/self/mem", Path("/dev/zero"), Path("fifo"), object(), True, ["x"], [None], [b"x"], {"x": "y"},
-    {"station": None}, {"station": Path("/dev/zero")}, {"station": "fifo"}, {None: "station.elf"}, 1 << 70,
+    {"station": None}, {"station": Path("/dev/zero")}, {"station": "fifo"}, {None: "station.elf"}, 1 << 70, 10**5000,
 )  # fmt: skip
 
 
@@ -44,12 +44,14 @@ def asked(layout: Any, image: Any) -> dict[str, Callable[[Any], object]]:
         "check, trusted": lambda x: gemel.check(layout, image, trusted=x),
         "check, min_rollback": lambda x: gemel.check(layout, image, min_rollback=x),
         "join, builds": lambda x: gemel.join(layout, x),
+        "join, rollback": lambda x: gemel.join(layout, gemel.load_builds(layout, {}), rollback=x),
         "join, version": lambda x: gemel.join(layout, gemel.load_builds(layout, {}), version=x),
         "describe, image": gemel.describe,
         "compare, new": lambda x: gemel.compare(image, x),
         "split, image": lambda x: gemel.split(layout, x),
         "where, builds": lambda x: gemel.where("0x1000_0000", builds=x),
         "draft_layout, builds": gemel.draft_layout,
+        "rehearse, budget": lambda x: gemel.rehearse(layout, image, budget=x),
         "rehearse, image": lambda x: gemel.rehearse(layout, x),
         "seal, signers": lambda x: gemel.seal(layout, image, x),
         "write_images, paths": lambda x: gemel.write_images(image, x, layout=layout),
@@ -88,6 +90,18 @@ def test_other_kinds_are_refused_in_words(folder: Path, name: str) -> None:
     assert all(refused)
 
 
+def test_a_build_that_the_layout_does_not_have_is_refused(folder: Path) -> None:
+    """As by the commands, and the nearest name is said; a build of the layout alone is taken."""
+    layout, image = gemel.load_layout("small.toml"), gemel.Image(joined().image)
+    builds = gemel.load_builds(layout, {"station": "station.elf"})
+    with pytest.raises(GemelError, match="the layout has no such build") as caught:
+        gemel.check(layout, image, {"stations": builds["station"], **builds})
+    assert [(each.found, each.next_step) for each in caught.value.problems] == [
+        ("stations", 'did you mean "station"?')
+    ]
+    assert set(gemel.check(layout, image, builds).inspection.builds) == {"station"}
+
+
 def test_the_argument_is_named(folder: Path) -> None:
     """All that are wrong at once, each by its name and what it takes."""
     with pytest.raises(GemelError) as caught:
@@ -114,3 +128,5 @@ def test_annotations_are_read() -> None:
     assert not fits("ab", "Sequence[str]")
     assert fits(5, "Strict | None")
     assert not fits(True, "int")
+    assert fits((1 << MOST_BITS) - 1, "int | None")
+    assert not fits(1 << MOST_BITS, "int | None")

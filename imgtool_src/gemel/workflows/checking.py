@@ -9,6 +9,7 @@ from gemel.builds.build import Build
 from gemel.checking.rule import Rule
 from gemel.checking.runner import RulesApplied
 from gemel.checking.runner import check as apply_rules
+from gemel.errors import UsageProblem
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection, Strict
@@ -97,14 +98,19 @@ def check(
     waivers end by, which reports name (None: the machine's; no variable of the environment changes it).
     ``strict`` says what fails the check besides errors: ``warnings``, or with ``inputs`` also what was not
     checked for lack of a build, key or symbol.  ``joined_with`` is the layout that the image was joined with,
-    where that is another one: the tables that differ are listed.  Raises UsageProblem for trusted keys that
-    cannot be read or are not accepted, RecordError for a previous image without a record.
+    where that is another one: the tables that differ are listed.  Raises UsageProblem for builds that the layout
+    does not have and trusted keys that cannot be read or are not accepted, RecordError for a previous image
+    without a record.
     """
     from gemel.inspection.previous import previous_of
     from gemel.workflows.rehearsing import due_rehearsal
     from gemel.workflows.trust import Trust, trust_in
 
     given = builds or {}
+    if not given.keys() <= layout.layout.builds.keys():
+        from gemel.workflows.inputs.builds import unknown_build
+
+        raise UsageProblem(filter(None, (unknown_build(layout.layout, name) for name in given)))
     if rehearsal is None or rehearsal is True:
         rehearsal = due_rehearsal(layout, image, given, wanted=rehearsal is True)
     trust = trusted if isinstance(trusted, Trust) else trust_in(layout, trusted, policy)

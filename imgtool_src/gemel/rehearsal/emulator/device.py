@@ -37,7 +37,7 @@ class Device:
         """Cores that were released and have not started yet, with their vector tables."""
         self._released: set[str] = set()
         self.finishing = self.to_restart = False
-        """Whether all goals are reached, and whether a reset of the device is due."""
+        """Whether all goals are reached, and whether the device is to be reset."""
         self.look_at = 0
         """When it is looked next whether the device is in the same state again."""
         self._restarts = 0

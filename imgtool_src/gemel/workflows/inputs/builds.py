@@ -48,7 +48,7 @@ def _load(
     from gemel.builds.reader import read_build
     from gemel.builds.source import BytesSource
 
-    unknown = [] if layout is None else [_unknown_build(layout.layout, name) for name in given]
+    unknown = [] if layout is None else [unknown_build(layout.layout, name) for name in given]
     if problems := [each for each in unknown if each]:
         raise UsageProblem(problems)
     builds: dict[str, Build] = {}
@@ -85,7 +85,7 @@ def _with_files_beside(build: Build, path: Path) -> Build:
     return with_part_notes(build, source.read(0, min(source.size, MAX_BYTES + 1)), beside.name)
 
 
-def _unknown_build(layout: Layout, name: str) -> Problem | None:
+def unknown_build(layout: Layout, name: str) -> Problem | None:
     """What is wrong with a name that no build of the layout has."""
     if name in layout.builds:
         return None
@@ -134,7 +134,7 @@ def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False
                     next_step="write the build's name, '=' and its file",
                 )
             )
-        elif unknown := _unknown_build(layout, name):
+        elif unknown := unknown_build(layout, name):
             problems.append(unknown)
         elif name in files:
             problems.append(
