@@ -284,3 +284,12 @@ def test_a_symbol_needs_its_elf_file() -> None:
     assert apply(RULE, read).status == "holds"
     result = apply(RULE, read, joined(read).image, {})
     assert [missing.reason for missing in result.not_checked] == ["needs the ELF file: station=FILE"]
+
+
+@pytest.mark.parametrize(("over", "covers"), [(OVER, True), ('over = ["sampler-code"]', False)])
+def test_only_a_stamp_that_it_covers_is_a_cause(over: str, covers: bool) -> None:
+    """A wrong stamp elsewhere does not explain a checksum that does not match."""
+    read = layout({OVER: over})
+    image = changed(joined(read).image, {STATION + 0x90: b"\0", STATION + 0x1090: b"\0"})
+    (finding,) = findings(apply(RULE, read, image))
+    assert (("stamps-match", "station-length") in finding.follows_from) == covers

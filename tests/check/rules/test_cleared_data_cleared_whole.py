@@ -9,6 +9,8 @@ from gauge_rules import on_the_gauge
 from ram_and_start import of
 from small_device import LINK, STATION_RAM, apply, builds, findings, station_elf
 
+from gemel.checking.rules.cleared_data_cleared_whole import ROUNDED
+
 RULE = "cleared-data-cleared-whole"
 BSS_AT = STATION_RAM + 64
 
@@ -107,3 +109,13 @@ def test_without_symbols_nothing_is_known() -> None:
         "needs the ELF file: station=FILE",
         "needs the ELF file: sampler=FILE",
     }
+
+
+@pytest.mark.parametrize(
+    ("over", "meant"), [(ROUNDED - 1, False), (ROUNDED, True), (0x7F, True), (0x80, False)]
+)
+def test_a_block_that_reaches_into_a_section_by_more_than_rounding_is_meant_for_it(over, meant) -> None:
+    """An end rounded up leaves the next section alone; one that reaches further leaves the rest of it out."""
+    sections = (_section(size=0x80), _section(".buffers", BSS_AT + 0x80, 0x80))
+    result = _cleared(BSS_AT, BSS_AT + 0x80 + over, READINGS, TIDES, sections=sections)
+    assert bool(findings(result)) == meant
