@@ -10,7 +10,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "addressed-constants-stored",
         "severity": "error",
         "guards": "device",
-        "checks": "Where code of a build holds an address between the bytes that the build stores in flash, one of its sections is there.",
+        "checks": "Where code of a build holds an address in a gap between its sections in flash, or just after the last one, and the gap is none that a linker script made, one of its sections is there.",
         "absent": "the layout has no build",
         "of_elf": True,
     },

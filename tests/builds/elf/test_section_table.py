@@ -28,7 +28,9 @@ def test_sections_are_those_that_readelf_lists(tmp_path, variant) -> None:
         text=True,
         check=True,
     ).stdout
-    line = re.compile(r"\[ *(\d+)\] (\S*) +(\w+) +([0-9a-f]{8}) ([0-9a-f]+) ([0-9a-f]+) \w+ +(\w*) +\d+ +\d+")
+    line = re.compile(
+        r"\[ *(\d+)\] (\S*) +(\w+) +([0-9a-f]{8}) ([0-9a-f]+) ([0-9a-f]+) \w+ +(\w*) +\d+ +\d+ +(\d+)"
+    )
     expected = [
         (
             int(number),
@@ -39,8 +41,9 @@ def test_sections_are_those_that_readelf_lists(tmp_path, variant) -> None:
             "X" in flags,
             kind != "NOBITS",
             int(offset, 16),
+            int(alignment),
         )
-        for number, name, kind, address, offset, size, flags in line.findall(listed)
+        for number, name, kind, address, offset, size, flags, alignment in line.findall(listed)
         if kind != "NULL"
     ]
     assert len(expected) > 4

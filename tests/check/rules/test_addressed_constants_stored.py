@@ -13,7 +13,7 @@ from verdict_builds import ARCHITECTURES, broken_in, builds_of, judged, layout_o
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.checking.registry import rule_named
-from gemel.checking.rules.addressed_constants_stored import LEAST_HOLE, MAX_STRIDE
+from gemel.checking.rules.addressed_constants_stored import MAX_INDEX, MAX_STRIDE, NEAR_START, ROUND
 from gemel.checking.runner import RuleResult, check
 from gemel.inspection.code.address_literals import held_addresses
 from gemel.inspection.inspection import Inspection
@@ -51,7 +51,16 @@ def test_an_address_is_held_by_a_literal_or_by_two_instructions() -> None:
     """A word counts among data only, MOVW and MOVT of one register as code."""
     wanted = Span(0x1000_8000, 0x100)
     literal = bytes(4) + 0x1000_8010.to_bytes(4, "little")
-    assert list(held_addresses(wanted, bytes(8), literal, 0x2000)) == [(4, 0x1000_8010)]
+    loads = bytes.fromhex("0048") + bytes(6)  # LDR r0, [PC]: the word at 4
+    assert list(held_addresses(wanted, loads, literal, 0x2000)) == [(4, 0x1000_8010)]
+    assert list(held_addresses(wanted, bytes.fromhex("dff80000") + bytes(4), literal, 0x2000)) == [
+        (4, 0x1000_8010)
+    ]
+    assert (
+        list(held_addresses(wanted, bytes(4) + bytes.fromhex("5ff80400"), literal[4:] + bytes(4), 0x2000))
+        == []
+    )
+    assert list(held_addresses(wanted, bytes(8), literal, 0x2000)) == []
     assert list(held_addresses(wanted, literal, literal, 0x2000)) == []
     pair = bytes.fromhex("48f22001c1f20001")  # MOVW r1, #0x8020; MOVT r1, #0x1000
     assert list(held_addresses(wanted, pair, pair, 0x2000)) == [(0, 0x1000_8020)]
@@ -83,11 +92,11 @@ SECTIONS
 """
 
 
-def _compiled(folder: Path, family: str, source: str, gap: int) -> RuleResult:
-    """What the rule says of a sampler compiled from ``source``, with ``gap`` bytes between its constants."""
+def _compiled(folder: Path, family: str, source: str, script: str) -> RuleResult:
+    """What the rule says of a sampler compiled from ``source`` and linked by ``script``."""
     compiler = required_tool("arm-none-eabi-gcc")
     (folder / "loops.c").write_text(source)
-    (folder / "loops.ld").write_text(SCRIPT.replace("GAP", str(gap)))
+    (folder / "loops.ld").write_text(script)
     options = ["-mthumb", f"-march={ARCHITECTURES[family]}", "-O1", "-nostdlib", "-T", "loops.ld"]
     subprocess.run([compiler, *options, "loops.c", "-o", "loops.elf"], cwd=folder, check=True)
     data = (folder / "loops.elf").read_bytes()
@@ -106,20 +115,75 @@ def _compiled(folder: Path, family: str, source: str, gap: int) -> RuleResult:
 @pytest.mark.parametrize("gap", [MAX_STRIDE, 4096])
 def test_a_loop_may_end_after_its_object_and_start_before_it(tmp_path: Path, family: str, gap: int) -> None:
     """Compilers hold the address after the last element, and the one an element before the first: no constants."""
-    assert _compiled(tmp_path, family, LOOPS, gap).status == "holds"
+    assert _compiled(tmp_path, family, LOOPS, SCRIPT.replace("GAP", str(gap))).status == "holds"
 
 
-@pytest.mark.parametrize(("gap", "status"), [(LEAST_HOLE - 4, "holds"), (LEAST_HOLE, "broken")])
-def test_fewer_bytes_than_a_hole_are_alignment(tmp_path: Path, gap: int, status: str) -> None:
-    """An address in a gap of LEAST_HOLE bytes is a constant that was left out; in a smaller one it is not."""
-    source = LOOPS.replace("each = tail;", "each = (const uint32_t *)((char *)table + 40);")
-    source = source.replace('__attribute__((section(".tail"))) const uint32_t tail[4] = {5, 6, 7, 8};', "")
-    source += '__asm__(".section .tail,\\"a\\"; .balign 4; .word 5, 6, 7, 8; .text");'
-    assert _compiled(tmp_path, "v7", source.replace("tail + 4", "table + 99"), gap).status == status
+NUMBERS = """
+#include <stdint.h>
+volatile uint32_t sink;
+void reset_handler(void)
+{
+    const uint32_t *volatile at = (const uint32_t *)NUMBER;
+    sink = *at;
+    for (;;) { }
+}
+__attribute__((section(".vectors"), used)) const void *const vectors[] = {(void *)0x38010000, reset_handler};
+__asm__(".section .tail,\\"a\\"; .balign 4; .word 5, 6, 7, 8; .text");
+"""
 
 
-@pytest.mark.parametrize(("before", "status"), [(MAX_STRIDE, "holds"), (MAX_STRIDE + 4, "broken")])
-def test_how_far_before_an_object_a_loop_may_start(tmp_path: Path, before: int, status: str) -> None:
-    """MAX_STRIDE bytes before an object are an element of it; further away nothing is meant but what was there."""
-    source = LOOPS.replace("each = tail;", f"each = (const uint32_t *)((char *)tail - {before});")
-    assert _compiled(tmp_path, "v7", source, 512).status == status
+def _code_end(at: int, tail: int) -> str:
+    """A script by which the code ends at ``at`` and the constants begin at ``tail``."""
+    lines = (
+        "SECTIONS",
+        "{",
+        f".text 0x10008000 : {{ KEEP(*(.vectors)) *(.text*) . = {at - 0x1000_8000}; }}",
+        f".tail {tail} : {{ KEEP(*(.tail)) }}",
+        ".bss 0x38008000 (NOLOAD) : { *(.bss*) }",
+        "}",
+    )
+    return "\n".join(lines)
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+@pytest.mark.parametrize(
+    ("at", "number", "tail", "status"),
+    [
+        pytest.param(0x80A4, 0x80A4, 0x80AC, "broken", id="eight bytes that no alignment asks for"),
+        pytest.param(0x80A4, 0x80A8, 0x8204, "broken", id="what follows is where the linker packed it"),
+        pytest.param(
+            0x80A4, 0x8150, 0x8204, "broken", id="wherever the address is, since what follows moves"
+        ),
+        pytest.param(0x80A4, 0x8150, 0x8200 + ROUND, "holds", id="a serial number before a fixed place"),
+        pytest.param(0x80A4, 0x8150, 0x9000 - 16, "holds", id="a place that ends at a fixed address"),
+        pytest.param(0x80A4, 0x80A4 + NEAR_START - 4, 0x8200, "holds", id="a multiple of ROUND is a number"),
+        pytest.param(
+            0x80A8, 0x80A8 + NEAR_START - 4, 0x8200, "broken", id="soon after code, which nobody can know"
+        ),
+        pytest.param(0x80A8, 0x80A8 + NEAR_START, 0x8200, "holds", id="later"),
+        pytest.param(0x80A4, 0x80C4, 0x80A4, "broken", id="the last section"),
+        pytest.param(0x80A4, 0x8100, 0x80A4, "holds", id="settings after the last section"),
+    ],
+)
+def test_a_number_in_code_is_no_constant(
+    tmp_path: Path, family: str, at: int, number: int, tail: int, status: str
+) -> None:
+    """What the device writes is read at a fixed address, which no section that may move can follow."""
+    source = NUMBERS.replace("NUMBER", f"{0x1000_0000 + number:#x}")
+    script = _code_end(0x1000_0000 + at, 0x1000_0000 + tail)
+    assert _compiled(tmp_path, family, source, script).status == status
+
+
+@pytest.mark.parametrize(
+    ("place", "status"),
+    [
+        (f"tail - {MAX_INDEX}", "holds"),
+        (f"tail - {MAX_INDEX + 4}", "broken"),
+        (f"table + {MAX_STRIDE + 28}", "holds"),
+        (f"table + {MAX_STRIDE + 32}", "broken"),
+    ],
+)
+def test_how_far_from_an_object_code_may_begin_with_it(tmp_path: Path, place: str, status: str) -> None:
+    """An index may be large before it is used, and a loop over members end after the object: nothing was left out."""
+    source = LOOPS.replace("each = tail;", f"each = (const uint32_t *)((char *){place});")
+    assert _compiled(tmp_path, "v7", source, SCRIPT.replace("GAP", "4100")).status == status

@@ -23,7 +23,8 @@ class Section(NamedTuple):
 
     ``span`` is where it is at run time, as the core sees it.  ``allocated`` says that the program
     takes that memory; a section that is not allocated may still state a size, as linker scripts do for
-    heap and stack.  ``stored`` says that the file has bytes for it, ``offset`` where they stand.
+    heap and stack.  ``stored`` says that the file has bytes for it, ``offset`` where they stand;
+    ``alignment`` is what its address is a multiple of, 0 or 1 where of anything.
     """
 
     number: int
@@ -34,6 +35,7 @@ class Section(NamedTuple):
     executable: bool
     stored: bool
     offset: int
+    alignment: int
 
 
 class SectionTable:
@@ -93,4 +95,5 @@ def _section(number: int, header: SectionHeader, names: bytes) -> Section:
         bool(header.flags & _EXECUTABLE),
         header.type != _WITHOUT_BYTES,
         header.offset,
+        header.alignment,
     )

@@ -9,19 +9,26 @@ from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import held_addresses
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short, needs_elf, symbol_at
-from gemel.layout.addresses import locate, seen_by
+from gemel.layout.addresses import seen_by
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
-from gemel.spans import Span, align_down, format_address, without
+from gemel.spans import Span, format_address, without
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
 
-LEAST_HOLE = 16
-"""Bytes between two sections that may be one of their own: fewer are alignment."""
+ROUND = 64
+"""What people put at an address of their own, in a script or as a number in code, is at a multiple of this."""
+
+NEAR_START = 32
+"""Bytes after code within which the first constant of a section is, where code takes its address."""
 
 MAX_STRIDE = 64
-"""Bytes before an object at which a loop over its elements may start, one element early (as compilers write it)."""
+"""Bytes after an object at which a loop over a member of its elements may end."""
+
+MAX_INDEX = 1024
+"""Bytes before an object at which compilers let it begin whose index starts at more than zero."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -32,31 +39,53 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if placement is None or reason:
             yield NotChecked(f"build {name}", reason)
             continue
-        holes = [each for each in _holes(placement) if _is_blank(inspection, each)]
-        found = {hole: held for hole in holes if (held := _held(inspection, placement, hole))}
+        holes = [each for each in _holes(inspection, placement) if _is_blank(inspection, each.span)]
+        found = {hole.span: held for hole in holes if (held := _held(inspection, placement, hole))}
         for hole, held in found.items():
             yield _finding(inspection, placement, hole, held)
         if not found:
             yield Holds(f"build {plan.name}")
 
 
-def _holes(placement: Placement) -> list[Span]:
-    """What is between the first and the last stored byte of a build in its area, and in none of its sections."""
+class _Hole(NamedTuple):
+    """Bytes after a section that are in none, and whether what comes next follows on, as what a linker packs does.
+
+    A number in code can name a place in a hole only where the script fixes what comes next, which else would move.
+    """
+
+    span: Span
+    packed: bool
+
+
+def _holes(inspection: Inspection, placement: Placement) -> list[_Hole]:
+    """Where a section of a build may have been: between two others, or after the last one."""
     if placement.placed is None or placement.build.sections is None:
         return []
-    sections = [each.span for each in placement.build.sections.all() if each.allocated]
+    sections = [each for each in placement.build.sections.all() if each.allocated]
     stored: list[Span] = []
+    alignments: dict[int, int] = {}
     for piece in placement.pieces:
         segment = piece.segment
-        parts = [
-            common
-            for each in sections
-            if (common := each.intersection(Span(segment.run_address, len(segment.data)))).size
-        ]
-        stored += [each.moved(piece.address - segment.run_address) for each in parts] or [piece.span]
+        moved = piece.address - segment.run_address
+        parts = []
+        for each in sections:
+            part = each.span.intersection(Span(segment.run_address, len(segment.data)))
+            if part.size:
+                parts.append(part.moved(moved))
+                alignments[parts[-1].start] = each.alignment
+        stored += parts or [piece.span]
         # a section without bytes in flash, such as settings, is no hole
-        stored += [each for each in sections if piece.segment.run_address == piece.segment.load_address]
-    return [hole for hole in without([placement.placed.stored], stored) if hole.size >= LEAST_HOLE]
+        stored += [each.span for each in sections if segment.run_address == segment.load_address]
+    whole = placement.placed.stored
+    end = min(whole.end + NEAR_START, inspection.layout.span_of(placement.plan.stored_in).end)
+    runs = without([whole], without([whole], stored))
+    found = []
+    for span in without([Span.from_bounds(whole.start, end)], stored):
+        after = next((each for each in runs if each.start == span.end), None)
+        packed = bool(after and after.start % ROUND and after.end % ROUND)
+        if after is None or span.size >= max(4, alignments.get(span.end, 1)):
+            found.append(_Hole(span, packed))
+    return found
 
 
 def _is_blank(inspection: Inspection, hole: Span) -> bool:
@@ -65,35 +94,42 @@ def _is_blank(inspection: Inspection, hole: Span) -> bool:
     return data == data[:1] * len(data)
 
 
-def _held(inspection: Inspection, placement: Placement, hole: Span) -> dict[int, int]:
+def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int, int]:
     """The addresses in a hole that code holds, as its core sees them, each with a place that holds it.
 
-    A whole erase block that is free is one that the program may write.
+    Nothing where they may be numbers in the source: of what the device writes, such as settings or a serial number.
     """
     build, core = placement.build, placement.plan.core
-    located = locate(inspection.layout, hole.start)
-    block = located.memory.erase_block if located else 0
-    seen = Span(seen_by(inspection.layout, hole.start, core), hole.size)
+    seen = Span(seen_by(inspection.layout, hole.span.start, core), hole.span.size)
     symbols = list(build.symbols.all()) if build.symbols else []
     found: dict[int, int] = {}
     mapped = inspection.mapped_code.get(build.name)
     for section in mapped.sections if mapped else ():
         data = build.read_at_run(section.start, len(section.code)) or b""
         for offset, value in held_addresses(seen, section.code, data, section.start):
-            first = align_down(hole.start + value - seen.start, block) if block else 0
-            if not (block and hole.covers(Span(first, block))) and not _is_of_symbol(value, symbols):
+            if not _is_of_symbol(value, symbols, value == seen.start):
                 found.setdefault(value, section.start + offset)
-    return dict(sorted(found.items()))
+    after_code = any(each.start < seen.start for each in mapped.sections) if mapped else False
+    near = after_code and any(value < seen.start + NEAR_START and value % ROUND for value in found)
+    return dict(sorted(found.items())) if hole.packed or near else {}
 
 
-def _is_of_symbol(address: int, symbols: list[Symbol]) -> bool:
-    """Whether a label stands there, such as the end of a section, or a loop over an object starts or ends there."""
+def _is_of_symbol(address: int, symbols: list[Symbol], is_first: bool) -> bool:
+    """Whether a label stands there, such as the end of a section, or code reaches an object from there.
+
+    The first byte of a hole is where its section was, not by chance where the index of an object would be zero.
+    """
     for symbol in symbols:
         start = symbol.value & ~1
         if address == start:
             return True
-        if symbol.kind == "object" and (address == start + symbol.size or 0 < start - address <= MAX_STRIDE):
-            return True
+        if symbol.kind == "object":
+            if 0 <= address - start - symbol.size < MAX_STRIDE and (
+                address == start + symbol.size or not is_first
+            ):
+                return True
+            if 0 < start - address <= MAX_INDEX and not is_first:
+                return True
     return False
 
 
@@ -119,8 +155,8 @@ RULE = Rule(
     name="addressed-constants-stored",
     severity="error",
     guards="device",
-    checks="Where code of a build holds an address between the bytes that the build stores in flash, one of its "
-    "sections is there.",
+    checks="Where code of a build holds an address in a gap between its sections in flash, or just after the last one, "
+    "and the gap is none that a linker script made, one of its sections is there.",
     why="A section that was left out, by objcopy --remove-section or by a list of --only-section that lacks it, takes "
     "its symbols with it, and no tool warns. Code then reads erased flash: texts, tables and constants are 0xFF.",
     remedy="Take the ELF file as the linker wrote it, or name every section with content in the command that makes the "

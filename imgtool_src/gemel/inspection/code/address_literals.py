@@ -1,13 +1,15 @@
 """Whether code can get at an address: as a word in its literals, or put together by instructions.
 
 Encodings of the Arm instruction set for M-profile cores, from memory (Armv7-M and Armv8-M Architecture
-Reference Manuals, MOV (immediate) T2 and T3, MOVT T1, LSL (immediate) T1); the tests hold them to the
-assembler.  Thumb instructions are little-endian halfwords::
+Reference Manuals, MOV (immediate) T2 and T3, MOVT T1, LSL (immediate) T1, LDR (literal) T1 and T2); the tests
+hold them to the assembler.  Thumb instructions are little-endian halfwords::
 
     MOVW  11110 i 100100 imm4 | 0 imm3 Rd imm8     Rd = imm4:i:imm3:imm8
     MOVT  11110 i 101100 imm4 | 0 imm3 Rd imm8     the upper half of Rd
     MOV.W 11110 i 000100 1111 | 0 imm3 Rd imm8     Rd = ThumbExpandImm(i:imm3:imm8)
     MOVS  00100 Rd imm8, then LSLS 00000 imm5 Rd Rd
+    LDR   01001 Rd imm8            Rd = the word at Align(PC, 4) + 4 * imm8
+    LDR.W 11111000 U 1011111 | Rd imm12   the same at + or - imm12
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ from gemel.structs import NamedTuple
 PAIR_DISTANCE = 32
 """Bytes within which the second instruction of a pair must follow the first."""
 
-_MOVW, _MOVT, _MOV = 0xF240, 0xF2C0, 0xF04F
+_MOVW, _MOVT, _MOV, _LDR = 0xF240, 0xF2C0, 0xF04F, 0xF85F
 
 
 class HeldLiteral(NamedTuple):
@@ -45,12 +47,13 @@ def holders_of(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
 def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterator[tuple[int, int]]:
     """Offset and value of each address in ``wanted`` that a section of code holds.
 
-    It does so as a word of ``data``, where ``code`` has zeros in place of literals, or by MOVW and the MOVT after it.
+    It does so as a word of ``data`` that an instruction loads, where ``code`` has zeros in place of literals, or by
+    MOVW and the MOVT after it.
     """
     skipped = -start % 4
     for offset in range(skipped, len(data) - 3, 4):
         (word,) = struct.unpack_from("<I", data, offset)
-        if wanted.holds(word) and code[offset : offset + 4] == bytes(4):
+        if wanted.holds(word) and code[offset : offset + 4] == bytes(4) and _is_loaded(code, start, offset):
             yield offset, word
     for upper in range(wanted.start >> 16, (wanted.end - 1 >> 16) + 1):
         for match in _matches(_move(_MOVT, upper), code, start):
@@ -61,6 +64,18 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
                     if wanted.holds(upper << 16 | lower):
                         yield at, upper << 16 | lower
                     break
+
+
+def _is_loaded(code: bytes, start: int, offset: int) -> bool:
+    """Whether an LDR (literal) loads the word at ``offset``."""
+    for at in range(max(0, offset - 4098), min(len(code) - 3, offset + 4096), 2):
+        first, second = struct.unpack_from("<2H", code, at)
+        base = (start + at + 4 & ~3) - start
+        if first >> 11 == 0b01001 and base + 4 * (first & 0xFF) == offset:
+            return True
+        if first & 0xFF7F == _LDR and base + (second & 0xFFF) * (1 if first & 0x80 else -1) == offset:
+            return True
+    return False
 
 
 def _all(wanted: bytes, data: bytes) -> Iterator[int]:
