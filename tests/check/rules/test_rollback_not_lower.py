@@ -93,3 +93,4 @@ def test_a_previous_image_without_its_record_is_an_error(case: str) -> None:
     with pytest.raises(RecordError, match=r"older\.hex: the previous image has") as caught:
         previous_of(sealed_layout().layout, broken, "older.hex")
     assert caught.value.problems[0].expected == "one sound record"
+    assert caught.value.problems[0].found == ("2 records" if case == "two elsewhere" else "none")
