@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ from gemel.inspection.wording import concerned, counted, lines_in_short, needs_e
 from gemel.layout.addresses import seen_by
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
-from gemel.spans import Span, format_address, without
+from gemel.spans import Span, format_address, merge, without
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -101,36 +102,32 @@ def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int
     """
     build, core = placement.build, placement.plan.core
     seen = Span(seen_by(inspection.layout, hole.span.start, core), hole.span.size)
-    symbols = list(build.symbols.all()) if build.symbols else []
+    labels, reached = _labels_and_reached(list(build.symbols.all()) if build.symbols else [])
+    starts = [each.start for each in reached]
     found: dict[int, int] = {}
     mapped = inspection.mapped_code.get(build.name)
     for section in mapped.sections if mapped else ():
         data = build.read_at_run(section.start, len(section.code)) or b""
         for offset, value in held_addresses(seen, section.code, data, section.start):
-            if not _is_of_symbol(value, symbols, value == seen.start):
+            # the first byte of a hole is where its section was, and by chance alone where an index would be zero
+            index = bisect_right(starts, value) - 1
+            if value not in labels and (value == seen.start or index < 0 or not reached[index].holds(value)):
                 found.setdefault(value, section.start + offset)
     after_code = any(each.start < seen.start for each in mapped.sections) if mapped else False
     near = after_code and any(value < seen.start + NEAR_START and value % ROUND for value in found)
     return dict(sorted(found.items())) if hole.packed or near else {}
 
 
-def _is_of_symbol(address: int, symbols: list[Symbol], is_first: bool) -> bool:
-    """Whether a label stands there, such as the end of a section, or code reaches an object from there.
-
-    The first byte of a hole is where its section was, not by chance where the index of an object would be zero.
-    """
+def _labels_and_reached(symbols: list[Symbol]) -> tuple[set[int], list[Span]]:
+    """Where labels and ends of objects are, and the places next to objects from which code reaches them, merged."""
+    labels, reached = {symbol.value & ~1 for symbol in symbols}, []
     for symbol in symbols:
-        start = symbol.value & ~1
-        if address == start:
-            return True
         if symbol.kind == "object":
-            if 0 <= address - start - symbol.size < MAX_STRIDE and (
-                address == start + symbol.size or not is_first
-            ):
-                return True
-            if 0 < start - address <= MAX_INDEX and not is_first:
-                return True
-    return False
+            end = symbol.value + symbol.size
+            labels.add(end)
+            reached.append(Span.from_bounds(max(0, symbol.value - MAX_INDEX), symbol.value))
+            reached.append(Span(end, MAX_STRIDE))
+    return labels, merge(reached)
 
 
 def _finding(inspection: Inspection, placement: Placement, hole: Span, held: dict[int, int]) -> Finding:

@@ -50,10 +50,11 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
     It does so as a word of ``data`` that an instruction loads, where ``code`` has zeros in place of literals, or by
     MOVW and the MOVT after it.
     """
-    skipped = -start % 4
-    for offset in range(skipped, len(data) - 3, 4):
-        (word,) = struct.unpack_from("<I", data, offset)
-        if wanted.holds(word) and code[offset : offset + 4] == bytes(4) and _is_loaded(code, start, offset):
+    words = range(-start % 4, len(data) - 3, 4)
+    held = {at: word for at in words if wanted.holds(word := int.from_bytes(data[at : at + 4], "little"))}
+    loaded = _loaded(code, start) if held else set()
+    for offset, word in held.items():
+        if offset in loaded and code[offset : offset + 4] == bytes(4):
             yield offset, word
     for upper in range(wanted.start >> 16, (wanted.end - 1 >> 16) + 1):
         for match in _matches(_move(_MOVT, upper), code, start):
@@ -66,16 +67,18 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
                     break
 
 
-def _is_loaded(code: bytes, start: int, offset: int) -> bool:
-    """Whether an LDR (literal) loads the word at ``offset``."""
-    for at in range(max(0, offset - 4098), min(len(code) - 3, offset + 4096), 2):
+def _loaded(code: bytes, start: int) -> set[int]:
+    """The offsets of the words that an LDR (literal) loads."""
+    found = set()
+    for match in re.finditer(rb"(?=(?:.[\x48-\x4f]|[\x5f\xdf]\xf8).{2})", code, re.DOTALL):
+        at = match.start()
         first, second = struct.unpack_from("<2H", code, at)
         base = (start + at + 4 & ~3) - start
-        if first >> 11 == 0b01001 and base + 4 * (first & 0xFF) == offset:
-            return True
-        if first & 0xFF7F == _LDR and base + (second & 0xFFF) * (1 if first & 0x80 else -1) == offset:
-            return True
-    return False
+        if first & 0xFF7F == _LDR:
+            found.add(base + (second & 0xFFF) * (1 if first & 0x80 else -1))
+        elif first >> 11 == 0b01001:
+            found.add(base + 4 * (first & 0xFF))
+    return found
 
 
 def _all(wanted: bytes, data: bytes) -> Iterator[int]:
