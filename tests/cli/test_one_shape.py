@@ -25,7 +25,7 @@ from gemel.checking.layout_report import LayoutReport
 from gemel.checking.registry import rule_named
 from gemel.checking.reports.as_json import check_schema
 from gemel.text.as_json import schema_of
-from gemel.workflows.problem_report import problem_schema
+from gemel.workflows.problem_report import REFUSED, problem_schema
 
 CHECK = ("check", "small.toml", "tide.hex")
 
@@ -563,7 +563,32 @@ def test_report_files_say_that_there_is_no_result(device: Path, gemel: Run) -> N
     assert Path("r.txt").read_text().splitlines()[-1] == "NO RESULT: the work could not be done."
     (run,) = json.loads(Path("r.sarif").read_text())["runs"]
     assert run["invocations"][0]["executionSuccessful"] is False
-    assert ElementTree.parse("r.xml").getroot().get("errors") == "1"
+    assert dict(ElementTree.parse("r.xml").getroot().attrib) == {
+        "name": "gemel check",
+        "tests": "1",
+        "failures": "0",
+        "errors": "1",
+    }
+
+
+def test_builds_that_do_not_join_fail_in_every_form(device: Path, gemel: Run) -> None:
+    """What ends with 1 before there is an image is a verdict on the builds, not work that could not be done."""
+    reports = [word for name in ("r.json", "r.txt", "r.xml", "r.html") for word in ("--report", name)]
+    words = ("join", "small.toml", "station=sampler.elf", "sampler=station.elf", "-o", "out.hex")
+    done = gemel(*words, *reports, "--format", "junit")
+    assert done.code == json.loads(Path("r.json").read_text())["exit_code"] == 1
+    assert Path("r.txt").read_text().splitlines()[-1] == done.err.splitlines()[-1] == REFUSED
+    assert "<h1>Fail: the builds do not join</h1>" in Path("r.html").read_text()
+    for text in (done.out, Path("r.xml").read_text()):
+        root = ElementTree.fromstring(text)
+        assert (root.get("name"), root.get("failures"), root.get("errors")) == ("gemel join", "1", "0")
+
+
+@pytest.mark.parametrize("before", [(), ("-v",)])
+def test_problems_are_those_of_their_command(device: Path, gemel: Run, before: tuple[str, ...]) -> None:
+    """JUnit of problems names the command that was to do the work."""
+    root = ElementTree.fromstring(gemel(*before, "rehearse", "small.toml", "none.hex", "--format=junit").out)
+    assert root.get("name") == "gemel rehearse"
 
 
 def test_a_report_is_never_written_over_an_input(device: Path, gemel: Run) -> None:

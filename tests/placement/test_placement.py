@@ -352,6 +352,9 @@ def test_swapped_files() -> None:
     (problem,) = refused(lambda: joined(None, builds(sampler_elf(), station_elf())))
     assert problem.what == "the files of builds sampler and station are swapped"
     assert problem.found.count("..") == 2
+    given = builds(sampler_elf(), station_elf())
+    right = f"sampler={given['station'].file} station={given['sampler'].file}"
+    assert problem.next_step == f"give each build its own file: {right}"
 
 
 def test_one_file_for_two_builds() -> None:

@@ -39,7 +39,7 @@ def test_sound_image_passes(image: Path) -> None:
     done = rehearse(layout_file("in-place"), image, *BUILDS)
     assert done.return_value == 0
     assert "releases sampler, vectors 0x1000_8000" in done.stdout
-    assert "rehearsal PASSES" in done.stdout
+    assert "\nPASS: the rehearsal has no findings; " in done.stdout
 
 
 def test_finding_gives_exit_code_1(image: Path) -> None:
@@ -63,7 +63,7 @@ def test_reports_are_written_whatever_the_result_is(image: Path, tmp_path: Path)
     files = [tmp_path / f"r{suffix}" for suffix in (".txt", ".json", ".sarif", ".xml", ".html")]
     reports = [word for file in files for word in ("--report", str(file))]
     done = rehearse(layout_file("in-place"), image, "--budget", "10000", *reports)
-    assert (done.return_value, "rehearsal FAILS" in done.stdout) == (1, True)
+    assert (done.return_value, "\nFAIL: the rehearsal has " in done.stdout) == (1, True)
     assert all("never-released" in file.read_text(encoding="utf-8") for file in files)
     assert "not modelled:" in files[0].read_text(encoding="utf-8")
     assert "not modelled:" not in done.stdout

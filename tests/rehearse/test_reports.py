@@ -14,8 +14,10 @@ from rehearsals import Case, device, gauge
 from small_device import builds, joined, layout
 
 from gemel.checking.identity import identity_of
+from gemel.cli.main import exit_code
 from gemel.inspection.inspection import Inspection
 from gemel.rehearsal import limits_page
+from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.limits import CAUTION, NOT_MODELLED
 from gemel.rehearsal.reports.json import report, report_data, report_schema
 from gemel.rehearsal.reports.svg import picture_of
@@ -70,7 +72,7 @@ def test_text_fits_80_columns_and_says_everything(case: Case) -> None:
         )
     for told in (*NOT_MODELLED, CAUTION):
         assert " ".join(told.split()) in text
-    assert ("rehearsal PASSES" if rehearsal.passes else "rehearsal FAILS") in text
+    assert f"{'PASS' if rehearsal.passes else 'FAIL'}: the rehearsal has " in text
 
 
 def test_every_form_of_a_check_has_every_finding(case: Case) -> None:
@@ -141,3 +143,13 @@ def test_limits_page_says_every_limit() -> None:
     assert max(len(line) for line in page.splitlines()) <= 80
     flat = " ".join(page.split())
     assert all(" ".join(text.split()) in flat for text in (*NOT_MODELLED, CAUTION))
+
+
+@pytest.mark.parametrize("kind", sorted(ERRORS | UNJUDGED | WARNINGS))
+def test_every_kind_of_finding_is_explained(kind: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """The name that a report begins a finding with leads to the rule that it breaks, as text and as data."""
+    assert exit_code(["explain", kind]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.startswith(f"{kind} is a finding of a rehearsal, by the rule rehearsal-passes:")
+    assert exit_code(["explain", kind, "--format", "json"]) == 0
+    assert [rule["name"] for rule in json.loads(capsys.readouterr().out)["rules"]] == ["rehearsal-passes"]

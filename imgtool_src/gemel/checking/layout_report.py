@@ -44,7 +44,7 @@ def layout_report(read: ReadLayout, form: str = "json", width: int = 80) -> str:
     if form == "lines":
         return f"gemel: {VERDICT}\n"
     if form == "junit":
-        return junit_document(heading[1], [Case("layout-in-order")], rows)
+        return junit_document("check", heading[1], [Case("layout-in-order")], rows)
     if form == "html":
         return html_document(VERDICT, [(heading[1], rows)])
     return json_text(data)

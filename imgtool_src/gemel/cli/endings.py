@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
+from gemel.cli.catalogue import COMMANDS
 from gemel.cli.echo import echo
-from gemel.cli.printing import print_problems, problem_lines, silence
+from gemel.cli.printing import in_colour, print_problems, problem_lines, silence
 from gemel.errors import GemelError, Problem
 from gemel.text.escaping import on_one_line
 
@@ -34,7 +35,8 @@ def exit_code_of(error: BaseException, arguments: Sequence[str]) -> int:
         if form:
             from gemel.workflows.problem_report import problem_document
 
-            text = problem_document(problems_of(error), form, code)
+            command = next((word for word in arguments if not word.startswith("-")), "")
+            text = problem_document(problems_of(error), form, code, command if command in COMMANDS else "")
             echo(text.encode("utf-8", "backslashreplace"), nl=False)
         return code
     except OSError:  # stderr or stdout cannot be written to either
@@ -84,7 +86,10 @@ def _said(error: BaseException, verbose: bool) -> int:
     if isinstance(error, GemelError):
         print_problems(error, verbose)
         if error.exit_code == 1:
+            from gemel.workflows.problem_report import REFUSED
+
             echo(NOTHING_WRITTEN, err=True)
+            echo(in_colour(REFUSED, sys.stderr), err=True)
         return error.exit_code
     if isinstance(error, KeyboardInterrupt) or (click and isinstance(error, click.Abort)):
         if isinstance(error, KeyboardInterrupt) and sys.stderr and sys.stderr.isatty():

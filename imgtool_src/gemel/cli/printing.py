@@ -32,10 +32,8 @@ HEADS = {
     "NOT ENOUGH SIGNERS YET: ": "yellow",
     "waived ": "cyan",
     "PASS: ": "green",
-    "rehearsal FAILS: ": "red",
-    "rehearsal NO VERDICT: ": "yellow",
-    "rehearsal STARTED: ": "yellow",
-    "rehearsal PASSES: ": "green",
+    "NO VERDICT: ": "yellow",
+    "STARTED: ": "yellow",
 }
 """The words that findings and the verdict begin with, and their colours."""
 
@@ -45,14 +43,14 @@ def styled(text: str, stream: object, *, fg: str | None = None, bold: bool = Fal
     return coloured(text, fg, bold, dim) if colour_wanted(stream) else text
 
 
-def in_colour(text: str) -> str:
-    """A report with the heads of findings and the verdict in colour, where that is wanted on stdout."""
+def in_colour(text: str, stream: object = None) -> str:
+    """A report with the heads of findings and the verdict in colour, where that is wanted on ``stream`` (stdout)."""
     lines = text.split("\n")
     for at, line in enumerate(lines):
         head = next((each for each in HEADS if line.startswith(each)), None)
         if head:
             word = head.rstrip()
-            lines[at] = styled(word, sys.stdout, fg=HEADS[head], bold=True) + line[len(word) :]
+            lines[at] = styled(word, stream or sys.stdout, fg=HEADS[head], bold=True) + line[len(word) :]
     return "\n".join(lines)
 
 

@@ -39,8 +39,8 @@ def inputs_among(words: Iterable[str], *files: Path | None) -> list[Path]:
 
 
 @contextmanager
-def reports_of_problems(files: Sequence[Path]) -> Iterator[None]:
-    """What keeps the work below from being done is written into ``files`` in place of reports, and passed on.
+def reports_of_problems(command: str, files: Sequence[Path]) -> Iterator[None]:
+    """Write what keeps ``command`` from its work below into ``files``, in place of reports, and pass it on.
 
     So that no report of an earlier run is taken for this one's.
     """
@@ -53,7 +53,9 @@ def reports_of_problems(files: Sequence[Path]) -> Iterator[None]:
             from gemel.workflows.problem_report import problem_document
 
             forms = forms_of(files).items()
-            write_all({file: [_encoded(problem_document(error.problems, form))] for file, form in forms})
+            problems, code = error.problems, error.exit_code
+            texts = {file: problem_document(problems, form, code, command) for file, form in forms}
+            write_all({file: [_encoded(text)] for file, text in texts.items()})
             print_diagnostic(written_words(files))
         raise error from found.__cause__
 

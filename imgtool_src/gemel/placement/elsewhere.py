@@ -44,6 +44,12 @@ def in_words(names: tuple[str, ...]) -> str:
     return f"the files of builds {' and '.join(names)} are swapped"
 
 
+def each_its_own(layout: Layout, placements: Mapping[str, Placement], names: tuple[str, ...]) -> str:
+    """What to write instead for builds that were swapped: each with the file that is linked for its area."""
+    given = {home_of(layout, placements[name]): placements[name].build.file for name in names}
+    return f"give each build its own file: {' '.join(f'{name}={given[name]}' for name in names)}"
+
+
 def next_step(layout: Layout, placement: Placement, placements: Mapping[str, Placement]) -> str:
     """What to do about a build that has no byte in its own area."""
     name, home = placement.plan.name, home_of(layout, placement)
@@ -86,9 +92,13 @@ def _elsewhere(layout: Layout, placements: Mapping[str, Placement], placement: P
             what,
             where=", ".join(build_words(each.plan, each.build) for each in builds),
             found="; ".join(
-                ", ".join(str(piece.span) for piece in each.pieces[:4]) or "no bytes" for each in builds
+                (f"{each.build.file} holds " if names else "")
+                + (", ".join(str(piece.span) for piece in each.pieces[:4]) or "no bytes")
+                for each in builds
             ),
             expected="; ".join(area_words(layout, each.plan) for each in builds),
-            next_step="give each build its own file" if names else next_step(layout, placement, placements),
+            next_step=each_its_own(layout, placements, names)
+            if names
+            else next_step(layout, placement, placements),
         )
     ]

@@ -19,6 +19,10 @@ COULD_NOT_BE_DONE = "the work could not be done"
 NO_RESULT = f"NO RESULT: {COULD_NOT_BE_DONE}."
 """What stands where a verdict would."""
 
+DO_NOT_JOIN = "the builds do not join"
+REFUSED = f"FAIL: {DO_NOT_JOIN}."
+"""The verdict on builds that cannot be placed, or whose values cannot be had: exit code 1."""
+
 LABELS = ("where", "found", "expected", "next")
 
 
@@ -59,26 +63,30 @@ def problem_schema() -> dict[str, Any]:
     return schema_of(ProblemReport, f"gemel problems, format {FORMAT}")
 
 
-def problem_document(problems: Sequence[Problem], form: str, exit_code: int = 2) -> str:
-    """The problems in one of the forms of reports: text, json, sarif, junit, lines or html."""
+def problem_document(problems: Sequence[Problem], form: str, exit_code: int = 2, command: str = "") -> str:
+    """The problems of ``command`` in one of the forms of reports: text, json, sarif, junit, lines or html."""
     if form == "json":
         return problem_report(problems, exit_code)
     if form == "sarif":
         return _sarif(problems, exit_code)
-    return {"junit": _junit, "lines": _lines, "html": _html}.get(form, _text)(problems)
+    if form == "junit":
+        return _junit(problems, exit_code, command)
+    if form == "lines":
+        return _lines(problems)
+    return _html(problems, exit_code) if form == "html" else _text(problems, exit_code)
 
 
 def _parts(problem: Problem) -> tuple[str, str, str, str, str]:
     return problem.what, problem.where, problem.found, problem.expected, problem.next_step
 
 
-def _text(problems: Sequence[Problem]) -> str:
+def _text(problems: Sequence[Problem], exit_code: int) -> str:
     lines: list[str] = []
     for each in problems:
         lines += wrapped(each.what, 80, "error: ")
         rows = zip(LABELS, _parts(each)[1:], strict=True)
         lines += [line for label, value in rows if value for line in wrapped(value, 80, label_head(label))]
-    return "".join(f"{line}\n" for line in [*lines, "", NO_RESULT])
+    return "".join(f"{line}\n" for line in [*lines, "", REFUSED if exit_code == 1 else NO_RESULT])
 
 
 def _sarif(problems: Sequence[Problem], exit_code: int) -> str:
@@ -91,10 +99,10 @@ def _sarif(problems: Sequence[Problem], exit_code: int) -> str:
     return sarif_document({"invocations": [invocation]})
 
 
-def _junit(problems: Sequence[Problem]) -> str:
-    """One case with an error for each problem."""
+def _junit(problems: Sequence[Problem], exit_code: int, command: str) -> str:
+    """One case for each problem: a failure where builds do not join, else an error."""
     cases = [Case(f"problem-{number}", each.what, str(each)) for number, each in enumerate(problems, 1)]
-    return junit_document("gemel", cases)
+    return junit_document(command, "gemel", cases, wrong="failure" if exit_code == 1 else "error")
 
 
 def _lines(problems: Sequence[Problem]) -> str:
@@ -112,7 +120,8 @@ def _lines(problems: Sequence[Problem]) -> str:
     return "".join(f"{line}\n" for line in lines)
 
 
-def _html(problems: Sequence[Problem]) -> str:
+def _html(problems: Sequence[Problem], exit_code: int) -> str:
     """A page with a heading for each problem."""
     sections = [(each.what, list(zip(LABELS, _parts(each)[1:], strict=True))) for each in problems]
-    return html_document(f"No result: {COULD_NOT_BE_DONE}", sections)
+    title = f"Fail: {DO_NOT_JOIN}" if exit_code == 1 else f"No result: {COULD_NOT_BE_DONE}"
+    return html_document(title, sections)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal
 from urllib.parse import quote
 
 from gemel.structs import NamedTuple
@@ -37,11 +37,18 @@ def file_uri(name: str) -> str:
     return quote(name.encode("utf-8", "surrogatepass"), safe="")
 
 
-def junit_document(suite: str, cases: Sequence[Case], properties: Sequence[tuple[str, str]] = ()) -> str:
-    """One suite with a case each, an error in those that have a message."""
-    count, errors = str(len(cases)), str(sum(1 for each in cases if each.message))
-    numbers = {"tests": count, "failures": "0", "errors": errors}
-    root = ElementTree.Element("testsuites", {"name": "gemel check", **numbers})
+def junit_document(
+    command: str,
+    suite: str,
+    cases: Sequence[Case],
+    properties: Sequence[tuple[str, str]] = (),
+    *,
+    wrong: Literal["error", "failure"] = "error",
+) -> str:
+    """One suite of ``gemel command`` with a case each, and what is ``wrong`` in those that have a message."""
+    count, bad = str(len(cases)), str(sum(1 for each in cases if each.message))
+    numbers = {"tests": count, "failures": "0", "errors": "0", f"{wrong}s": bad}
+    root = ElementTree.Element("testsuites", {"name": f"gemel {command}".rstrip(), **numbers})
     element = ElementTree.SubElement(
         root, "testsuite", {"name": xml_characters(suite), "skipped": "0", **numbers}
     )
@@ -52,8 +59,8 @@ def junit_document(suite: str, cases: Sequence[Case], properties: Sequence[tuple
     for each in cases:
         case = ElementTree.SubElement(element, "testcase", name=each.name, classname="gemel")
         if each.message:
-            error = ElementTree.SubElement(case, "error", message=xml_characters(each.message))
-            error.text = xml_characters(each.text, kept="\t\n")
+            fault = ElementTree.SubElement(case, wrong, message=xml_characters(each.message))
+            fault.text = xml_characters(each.text, kept="\t\n")
     ElementTree.indent(root)
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{ElementTree.tostring(root, encoding="unicode")}\n'
 

@@ -151,7 +151,7 @@ def _astray(
 
 
 def _none_in_own(inspection: Inspection, placement: Placement, pieces: list[Piece]) -> Finding:
-    from gemel.placement.elsewhere import home_of, in_words, next_step, swapped
+    from gemel.placement.elsewhere import each_its_own, home_of, in_words, next_step, swapped
 
     layout, plan = inspection.layout, placement.plan
     own = layout.span_of(plan.stored_in)
@@ -165,7 +165,9 @@ def _none_in_own(inspection: Inspection, placement: Placement, pieces: list[Piec
         found=f"bytes in {extent}",
         expected=f"bytes in area {plan.stored_in}, {own}",
         span=extent,
-        next_step="give each build its own file" if names else next_step(layout, placement, placements),
+        next_step=each_its_own(layout, placements, names)
+        if names
+        else next_step(layout, placement, placements),
     )
 
 

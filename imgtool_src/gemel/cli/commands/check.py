@@ -109,7 +109,7 @@ def command(asked: Asked) -> int:
         raise _only_with_dump()
     inputs = asked.policy, asked.index, asked.previous, asked.joined_with, *asked.trust
     refuse_reports(asked.reports, inputs_among(asked.words, *inputs))
-    with reports_of_problems(asked.reports):
+    with reports_of_problems("check", asked.reports):
         if asked.release is not None:
             result = folder_result(asked.release, asked)
         else:

@@ -78,12 +78,12 @@ STEPS = (
         0,
     ),
     DemoStep(
-        "6. A mistake that no static check can see: this station's code skips a header that is not there.",
-        "Its constants are right, so it joins:",
+        "6. A mistake in the code: this station skips a header that is not there.",
+        "Its constants are right, so it joins, with a warning:",
         JOIN_FAULTY_START,
         0,
     ),
-    DemoStep("7. But it does not start both cores:", "", REHEARSE_FAULTY_START, 1),
+    DemoStep("7. The warning is right: it does not start both cores.", "", REHEARSE_FAULTY_START, 1),
 )
 
 CLOSING = (

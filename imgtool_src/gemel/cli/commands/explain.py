@@ -23,6 +23,9 @@ def _with_topics(text: str) -> str:
     return help_with_rows(text, "{topics}", TOPICS.items())
 
 
+OF_REHEARSALS = "rehearsal-passes"
+"""The rule that every finding of a rehearsal breaks."""
+
 LEAST_OF_SENTENCE = 24
 """Columns that a rule's sentence must have in a list of one line each: fewer words of it say nothing."""
 
@@ -111,10 +114,22 @@ def _rules(name: str | None) -> Iterator[str]:
     if name in rule_names():
         yield from _one_rule(name)
         return
+    if _is_of_rehearsals(name):
+        yield from wrapped(f"{name} is a finding of a rehearsal, by the rule {OF_REHEARSALS}:", _width())
+        yield ""
+        yield from _one_rule(OF_REHEARSALS)
+        return
     found = _mentioning(name)
     if not found:
         _refuse(name)
     yield from _list(found, whole=True)
+
+
+def _is_of_rehearsals(name: str) -> bool:
+    """Whether a finding of `gemel rehearse` has that name: its kinds are no rules of their own."""
+    from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
+
+    return name in ERRORS | UNJUDGED | WARNINGS
 
 
 def _mentioning(word: str) -> list[tuple[str, str, str]]:
@@ -195,6 +210,8 @@ def _as_json(topic: str | None) -> str:
     if topic in TOPICS:
         return explained([], _page(topic))
     names = rule_names()
+    if topic is not None and _is_of_rehearsals(topic):
+        topic = OF_REHEARSALS
     if topic is not None and topic not in names:
         names = [name for name, _, _ in _mentioning(topic)]
         if not names:

@@ -112,7 +112,7 @@ def command(asked: Asked) -> int:
     from gemel.workflows.writing import refuse_suffixes
 
     refuse_reports(asked.reports, inputs_among(asked.words))
-    with reports_of_problems(asked.reports):
+    with reports_of_problems("join", asked.reports):
         refuse_suffixes(asked.outputs, asked.as_form)
         joined = _joined(asked)
         shown, done = _written(asked, joined)

@@ -86,7 +86,7 @@ def command(
 
     outputs = [output] if output else []
     refuse_reports(reports, inputs_among(words))
-    with reports_of_problems(reports):
+    with reports_of_problems("rehearse", reports):
         found = given(words, USAGE)
         form = form_by_suffix(output, form, *FORMS[1:-1])
         layout, image = layout_of(found, USAGE), found.images[0]

@@ -36,8 +36,9 @@ def verdict(rehearsal: Rehearsal) -> str:
     warnings = len(rehearsal.findings) - errors
     counts = [_count(errors, "finding")] if errors or not warnings else []
     counts += [_count(warnings, "warning")] if warnings else []
-    word = rehearsal.outcome.upper()
-    return f"rehearsal {word}: {', '.join(counts)}; {rehearsal.ended} (at {rehearsal.time:,} instructions)"
+    head = {"passes": "PASS", "fails": "FAIL"}.get(rehearsal.outcome, rehearsal.outcome.upper())
+    ended = f"{rehearsal.ended} (at {rehearsal.time:,} instructions)"
+    return f"{head}: the rehearsal has {' and '.join(counts)}; {ended}."
 
 
 def _count(number: int, noun: str) -> str:
