@@ -92,6 +92,16 @@ SLIPS = {
         "one file too many",
         "a policy is given with --policy own.toml",
     ),
+    "builds without their names": (
+        ("join", "small.toml", "station.elf", "sampler.elf", "-o", "out.hex"),
+        "one file too many",
+        "with its name: station=station.elf sampler=sampler.elf",
+    ),
+    "an option without its value": (
+        ("join", "small.toml", "-o"),
+        "where gemel join expected",
+        "gemel join --help",
+    ),
     "a value of --strict without its sign": (
         ("check", "--strict", "inputs", "small.toml", "tide.hex"),
         "--strict takes its value after '='",

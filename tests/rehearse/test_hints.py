@@ -106,6 +106,20 @@ def test_a_loop_over_a_described_register(name: str) -> None:
     assert says in finding.next_step
 
 
+LOOKS_AT_A_WORD = "ldr r0, =0x38009000\n str r4, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n beq 1b\n .ltorg\n"
+
+
+@pytest.mark.parametrize(
+    "goal", ["", '[[rehearsal.goal]]\ncore = "station"\nword = { at = 0x3801_0004, value = 3 }\n']
+)
+def test_a_loop_over_a_word_leads_to_goals_where_there_are_none(goal: str) -> None:
+    """A core that has done what it is to do at start-up, and polls, is named as that by a goal."""
+    finding = run(RELEASE + LOOKS_AT_A_WORD, goal, sampler=IDLE).finding("endless-loop")
+    assert finding is not None
+    assert finding.next_step.startswith("see what should have written it")
+    assert ("[[rehearsal.goal]]" in finding.next_step) is not bool(goal)
+
+
 INTERRUPTS = {
     "nothing raises it": (enabled(7), "", "[[rehearsal.event]] of core station with this interrupt"),
     "not enabled": (

@@ -356,6 +356,17 @@ def test_streams_that_are_closed_or_full(tmp_path: Path, name: str) -> None:
     assert written == ({"out.hex", "out.bin"} if done.returncode == 0 else set())
 
 
+def test_an_image_for_a_closed_stdout_is_refused(tmp_path: Path) -> None:
+    """An image that was to go to stdout has nowhere to go where that is closed."""
+    folder = write_device(tmp_path / "device")
+    words = [*GEMEL, *JOIN, "-o", "-", "--as", "hex"]
+    script = ["bash", "-c", 'exec "$@" >&-', "bash", *words]
+    done = subprocess.run(script, cwd=folder, env=environment(), capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "the result cannot be printed" in done.stderr
+    assert "it is closed" in done.stderr
+
+
 COMMANDS = {
     "nothing": (),
     "help": ("--help",),

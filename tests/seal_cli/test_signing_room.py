@@ -183,6 +183,7 @@ def test_a_private_key_where_the_public_one_is_due(plain: Path, gemel: Run) -> N
     done = gemel(*SIGN, "--to-be-signed", "t", "--public", "key.pem")
     assert done.code == 2
     assert "a private key where a public one is expected" in done.err
+    assert "gemel keys public " in done.err
     assert not Path("t").exists()
 
 

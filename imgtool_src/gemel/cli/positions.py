@@ -204,7 +204,8 @@ def _elf_in_place(word: str, as_layout: bool) -> Problem:
 def _wrong_number(images: Sequence[str], usage: str, most: int) -> Problem:
     if len(images) > most:
         surplus = images[most] if most else images[0]
-        step = f"a build is given with its name: NAME=FILE, here NAME={surplus}"
+        builds = " ".join(named(word) for word in images if _is_elf(word))
+        step = f"a build is given with its name: {builds or f'NAME=FILE, here NAME={surplus}'}"
         if surplus.lower().endswith(SUFFIX):
             step = f"a policy is given with --policy {surplus}"
         return Problem("one file too many", found=surplus, expected=usage, next_step=step)

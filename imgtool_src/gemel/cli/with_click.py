@@ -48,7 +48,11 @@ class _Clicked(click.Command):
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """As click does, with the implied values of options that stand alone."""
-        rest = super().parse_args(ctx, self.declared.written_out(args))
+        try:
+            rest = super().parse_args(ctx, self.declared.written_out(args))
+        except click.UsageError as error:
+            error.ctx = error.ctx or ctx  # an option without its value comes without
+            raise
         for each in () if ctx.resilient_parsing else self.declared.parameters:
             if each.unless and each.required and not (ctx.params[each.name] or ctx.params[each.unless]):
                 missing = next(param for param in self.params if param.name == each.name)

@@ -290,10 +290,11 @@ class VersionText(ValueType):
 
 
 class Choice(ValueType):
-    """One of a few words."""
+    """One of a few words; ``step`` is what to do about a word that is near none of them."""
 
-    def __init__(self, *options: str) -> None:
+    def __init__(self, *options: str, step: str = "") -> None:
         self.options = options
+        self.step = step
         self.words = "one of " + ", ".join(f'"{option}"' for option in options)
         self.label = " | ".join(f'"{option}"' for option in options)
 
@@ -302,7 +303,7 @@ class Choice(ValueType):
             return value
         hint = ""
         if isinstance(value, str):
-            hint = nearest_hint(value, self.options)
+            hint = nearest_hint(value, self.options) or self.step
         report(
             LayoutFault(
                 path, "unknown value", found=in_toml_words(value), expected=self.words, next_step=hint

@@ -91,7 +91,13 @@ class Core(Struct, kw_only=True):
     role: Literal["primary", "secondary"] = key(
         Choice("primary", "secondary"), "primary starts at reset; secondary waits for its release"
     )
-    architecture: str = key(Choice(*ARCHITECTURES), "the architecture's name, as the compiler's -march")
+    architecture: str = key(
+        Choice(
+            *ARCHITECTURES,
+            step="write the core's architecture, not its name: `gemel draft NAME=BUILD` reads it from a build",
+        ),
+        "the architecture's name, as the compiler's -march",
+    )
     extensions: tuple[str, ...] = key(
         ListOf(Choice(*EXTENSIONS), 16), "what the core has beyond its architecture", ()
     )

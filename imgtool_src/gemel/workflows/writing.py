@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable, Mapping
+from errno import EBADF
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -81,6 +82,8 @@ def write_images(
         files[path] = HashedBlocks(whole_memory(image.data, layout.layout, name))
     write_all({**{path: blocks for path, blocks in files.items() if path != STDOUT}, **(further or {})})
     if STDOUT in files:
+        if sys.stdout is None:
+            raise OSError(EBADF, "it is closed")
         for block in files[STDOUT]:
             sys.stdout.buffer.write(block)
         sys.stdout.buffer.flush()

@@ -7,7 +7,7 @@ from pathlib import Path
 from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import INPUT, key_option, result_option
-from gemel.cli.printing import help_with_rows
+from gemel.cli.printing import help_with_rows, print_diagnostic, written_words
 from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
 from gemel.errors import UsageProblem
 from gemel.workflows.exports import EXPORTS, Export
@@ -73,6 +73,7 @@ def command(
     else:
         refuse_targets([output], [layout] if layout else [])
         write_all({output: [text.encode()]})
+        print_diagnostic(written_words([output]))
     return 0
 
 

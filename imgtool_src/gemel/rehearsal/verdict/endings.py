@@ -17,6 +17,8 @@ from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
 
+WRITTEN_BY = "see what should have written it"
+
 MANY_TIMES = 16
 """Times that one fault is handled at one place, in a device that no longer changes, to be why it does not go on."""
 
@@ -272,7 +274,7 @@ def _loop(
             filter(
                 None,
                 (
-                    "see what should have written it",
+                    WRITTEN_BY,
                     interrupts_that_do_not_come(plan, run, core, names, held_off),
                 ),
             )
@@ -282,6 +284,7 @@ def _loop(
         hint = f"let {word_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint
     if counts and not ticks:
         found += "; its tick interrupts only count"
+    if (counts and not ticks) or (not plan.goals and hint == WRITTEN_BY):
         hint += f", or state in a goal what it has to reach:{_goal(core)}"
     again = "it" if run.ended == "budget" else "the whole device"
     words = Words(

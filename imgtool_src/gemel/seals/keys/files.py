@@ -103,7 +103,7 @@ def _other_label(label: str, name: str, wanted: tuple[str, ...]) -> Problem:
 
 
 def _private_for_public(name: str) -> Problem:
-    step = "give the file with its public part; `gemel keys --help` says how to write one"
+    step = f"give the file with its public part: gemel keys public {name} -o PUBKEY writes it"
     return Problem(
         "a private key where a public one is expected", where=name, expected=_PUBLIC_DUE, next_step=step
     )
