@@ -195,3 +195,15 @@ def test_a_guard_counts_as_far_as_a_function_reaches(distance: int, monkeypatch:
     found = unmapped_code(test + b"\x00\xbf" * ((distance - 6) // 2) + push, 0x8000, [0x8001])
     places = list(found.followed_places(Sieve(lacking("armv7e-m", ("dsp",)))))
     assert bool(places) is (distance >= 32)
+
+
+@pytest.mark.parametrize(("most", "found"), [(109, 0), (108, 1)])
+def test_instructions_after_the_effort_count_as_untested(
+    most: int, found: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Within MAX_EFFORT the test before each of three float pushes is seen; after it the rest of them are reported."""
+    monkeypatch.setattr("gemel.m_profile.unmapped.MAX_EFFORT", most)
+    guarded = struct.pack("<HHHHHH", 0xF01E, 0x0F10, 0xBF08, 0xED2D, 0x8B10, 0x4770)
+    runs = [Run(at, at + len(guarded)) for at in range(0, 3 * len(guarded), len(guarded))]
+    read = UnmappedCode(guarded * 3, 0x8000, runs, [], (3 * len(guarded), 0, 0), False)
+    assert len(list(read.followed_places(Sieve(lacking("armv7e-m", ("dsp",)))))) == found

@@ -63,7 +63,8 @@ class Guards:
     """One function and the branches in it that the core's own state decides.
 
     ``word_at`` gives the constant word at an address (None: not known), ``returned`` the bits that a called function
-    returns of the core's state by what is passed to it; the words at ``variables`` hold some.
+    returns of the core's state by what is passed to it; the words at ``variables`` hold some.  ``effort`` is how many
+    instructions may be looked at: what is left of that once a question was answered.
     """
 
     def __init__(
@@ -73,6 +74,7 @@ class Guards:
         passed: Passed = Passed(),  # noqa: B008  immutable
         returned: Callable[[int, Passed], int] = lambda _, _passed: 0,
         variables: Container[Place] = (),
+        effort: int = EFFORT,
     ) -> None:
         self._steps = function.steps
         self._index = {step.address: index for index, step in enumerate(function.steps)}
@@ -82,7 +84,9 @@ class Guards:
             if index and function.steps[index - 1].ends and not step.here
         ]
         self._returned, self._variables = returned, variables
-        self._left_in_block, self._block_tests, self._effort = 0, False, EFFORT
+        self._left_in_block, self._block_tests = 0, False
+        self.effort = effort - len(function.steps)
+        self._least_effort = effort // 2
         self.tests: set[int] = set()
         self.in_block: dict[int, bool] = {}
         self.calls: dict[int, Passed] = {}
@@ -110,8 +114,8 @@ class Guards:
         """The addresses of what is executed on one way only that a test of the core leads to."""
         found: set[int] = set()
         for address in self.tests:
-            self._effort -= len(self._steps)
-            if self._effort < EFFORT // 2:
+            self.effort -= len(self._steps)
+            if self.effort < self._least_effort:
                 break
             index = self._index[address]
             ways: list[set[int]] = [self._reached(way, index) for way in set(self._ways(index))]
@@ -139,16 +143,16 @@ class Guards:
         It is not where some way leads to it on which each branch either is no test of the core or leads to it
         both ways.  With ``entries`` functions may begin after each end, where nothing leads.
         """
-        if address not in self._index or not self.decides or self._effort <= 0:
+        if address not in self._index or not self.decides or self.effort <= 0:
             return False
         begins = bisect_right(self._led_to_by_none, self._index[address]) if entries else 0
         entry = self._led_to_by_none[begins - 1] if begins else 0
         if not self._reaches(entry, address):
             return False
         leading: set[int] = set()
-        while self._effort > 0:
+        while self.effort > 0:
             before = len(leading)
-            self._effort -= len(self._steps)
+            self.effort -= len(self._steps)
             for index in range(len(self._steps) - 1, -1, -1):
                 if index not in leading and self._leads(index, address, leading):
                     leading.add(index)

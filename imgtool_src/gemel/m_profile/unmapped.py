@@ -36,6 +36,11 @@ MAX_FUNCTION = 1 << 14
 """Bytes of code around an instruction that are searched for tests of the core: hardly a function is larger."""
 
 
+MAX_EFFORT, TO_FOLLOW = 400_000, 8
+"""Instructions of one stretch that are looked at in search of tests of the core, and how many of them one costs whose
+values are followed; the rest counts as untested."""
+
+
 class UnmappedCode(NamedTuple):
     """Code in the bytes ``code``, the first of which its core runs at ``start``.
 
@@ -52,7 +57,9 @@ class UnmappedCode(NamedTuple):
 
     def followed_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
         """Instructions that were followed and that the core lacks, MAX_LACKING at most."""
-        found = (each for _, each in self._unguarded(self.followed, self._lacking(sieve, self.followed)))
+        found = (
+            each for _, each in _Search(self).unguarded(self.followed, self._lacking(sieve, self.followed))
+        )
         return islice((each for each in found if not _is_negative_number(each)), MAX_LACKING)
 
     def swept_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
@@ -60,7 +67,7 @@ class UnmappedCode(NamedTuple):
 
         No more routines are looked at once MAX_LACKING instructions were found.
         """
-        left = MAX_LACKING
+        left, search = MAX_LACKING, _Search(self)
         swept = sorted(self.swept, key=lambda each: each.runs[0])
         runs = [run for each in swept for run in each.runs]
         owners = [index for index, each in enumerate(swept) for _ in each.runs]
@@ -71,7 +78,7 @@ class UnmappedCode(NamedTuple):
             ]
             if not (lacking and self._enough(routine, len(lacking)) and self._is_read_whole(routine)):
                 continue
-            places = [each for _, each in self._unguarded(runs, lacking)]
+            places = [each for _, each in search.unguarded(runs, lacking)]
             if places and self._enough(routine, len(places)) and not any(map(_is_for_nobody, places)):
                 yield from places
                 left -= len(places)
@@ -87,32 +94,8 @@ class UnmappedCode(NamedTuple):
             at = found[index].first + offset - places[index]
             yield index, FoundInstruction(start + at, code[at : at + size], encoding)
 
-    def _unguarded(
-        self, runs: list[Run], lacking: Iterable[tuple[int, FoundInstruction]]
-    ) -> Iterator[tuple[int, FoundInstruction]]:
-        """Those of these instructions, in order, that are conditional on no test of the core, and no unwinder's."""
-        for index, of_run in groupby(lacking, key=itemgetter(0)):
-            first, end = runs[index]
-            known = first
-            for each in of_run:
-                at = each[1].address - self.start
-                if self.code[at : at + 6] in OF_UNWINDER:
-                    continue
-                if at >= known:
-                    known = min(end, at + MAX_FUNCTION)
-                    guards = self._guards(Run(first if at - first < MAX_FUNCTION else at, known))
-                if not guards.cover(each[1].address, entries=True):
-                    yield each
-
-    def _guards(self, run: Run) -> Guards:
-        from gemel.m_profile.guards import Guards
-        from gemel.m_profile.known_stores import Function
-
-        return Guards(
-            Function(self.code[run.first : run.end], self.start + run.first, self._word_at), self._word_at
-        )
-
-    def _word_at(self, address: int) -> int | None:
+    def word_at(self, address: int) -> int | None:
+        """The word at an address in the code."""
         at = address - self.start
         return int.from_bytes(self.code[at : at + 4], "little") if 0 <= at <= len(self.code) - 4 else None
 
@@ -146,6 +129,47 @@ class UnmappedCode(NamedTuple):
     def _is_known(self, at: int) -> bool:
         data = self.code[at : at + (4 if self.code[at + 1] >= FIRST_WIDE >> 8 else 2)]
         return is_beyond_disassembler(data) or bool(spelled(data, self.start + at))
+
+
+class _Search:
+    """The search of one stretch for tests of the core that instructions are conditional on."""
+
+    def __init__(self, code: UnmappedCode) -> None:
+        self._code, self._left = code, MAX_EFFORT
+
+    def unguarded(
+        self, runs: list[Run], lacking: Iterable[tuple[int, FoundInstruction]]
+    ) -> Iterator[tuple[int, FoundInstruction]]:
+        """Those of these instructions, in order, that are conditional on no test, and no unwinder's."""
+        code, start = self._code.code, self._code.start
+        for index, of_run in groupby(lacking, key=itemgetter(0)):
+            first, end = runs[index]
+            known, guards = first, None
+            for each in of_run:
+                at = each[1].address - start
+                if code[at : at + 6] in OF_UNWINDER:
+                    continue
+                if at >= known and self._left > 0:
+                    known = min(end, at + MAX_FUNCTION)
+                    guards = self._guards(Run(first if at - first < MAX_FUNCTION else at, known))
+                if guards is None or not self._cover(guards, each[1].address):
+                    yield each
+
+    def _guards(self, run: Run) -> Guards:
+        from gemel.m_profile.guards import EFFORT, Guards
+        from gemel.m_profile.known_stores import Function
+
+        function = Function(
+            self._code.code[run.first : run.end], self._code.start + run.first, self._code.word_at
+        )
+        self._left -= TO_FOLLOW * len(function.steps)
+        return Guards(function, self._code.word_at, effort=max(0, min(self._left, EFFORT)))
+
+    def _cover(self, guards: Guards, address: int) -> bool:
+        before = guards.effort
+        covered = guards.cover(address, entries=True)
+        self._left -= before - guards.effort
+        return covered
 
 
 def _is_for_nobody(place: FoundInstruction) -> bool:
