@@ -66,7 +66,7 @@ ABUSES = {
     "layout is an image": Abuse(join("image.hex"), ("image.hex", "TOML")),
     "layout is not UTF-8": Abuse(join("latin.toml"), ("latin.toml:2", "UTF-8")),
     "layout has a NUL": Abuse(join("nul.toml"), ("nul.toml", "TOML")),
-    "layout too large": Abuse(join("large.toml"), ("large.toml", "too large", "1,048,576")),
+    "layout too large": Abuse(join("large.toml"), ("large.toml", "too large", "524,288")),
     "layout nested too deeply": Abuse(join("deep.toml"), ("deep.toml", "nested too deeply")),
     "layout with a number of 5000 digits": Abuse(join("digits.toml"), ("digits.toml",)),
     "layout with a size of 2**70": Abuse(join("sizes.toml"), ("sizes.toml", "memory.flash.size")),
@@ -83,7 +83,7 @@ ABUSES = {
         join("small.toml", "station=none.elf", "sampler=nil.elf"), ("none.elf", "nil.elf", "2 errors")
     ),
     "build not given": Abuse(join("small.toml", BUILDS[0]), ("sampler", "missing", "sampler=FILE")),
-    "build without a name": Abuse(join("small.toml", "station.elf"), ("station.elf", "NAME=FILE")),
+    "build without a name": Abuse(join("small.toml", "station.elf"), ("station.elf", "station=station.elf")),
     "build with an empty file name": Abuse(join("small.toml", "station="), ("station=", "NAME=FILE")),
     "build of another name": Abuse(
         join("small.toml", "statoin=station.elf"), ("statoin", "station, sampler", "did you mean")
@@ -167,8 +167,8 @@ ABUSES = {
     "version of huge numbers": Abuse((*join(), "--version", "1.2.99999999999"), ("X.Y.Z", "4294967295")),
     "version of other digits": Abuse((*join(), "--version", "1.٢.3"), ("X.Y.Z",)),
     "version with a NUL's look": Abuse((*join(), "--version", "1.2.3\n"), ("X.Y.Z",)),
-    "rollback of a word": Abuse((*join(), "--rollback", "seven"), ("seven", "integer")),
-    "rollback below zero": Abuse((*join(), "--rollback", "-1"), ("-1", "4294967295")),
+    "rollback of a word": Abuse((*join(), "--rollback", "seven"), ("seven", "0 to 4,294,967,295")),
+    "rollback below zero": Abuse((*join(), "--rollback", "-1"), ("-1", "4,294,967,295")),
     "rollback of 5000 digits": Abuse((*join(), "--rollback", "9" * 5000), ("rollback",)),
     # outputs
     "output without a suffix": Abuse((*JOIN, "-o", "out"), ("out", "no suffix")),

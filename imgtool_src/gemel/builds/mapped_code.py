@@ -60,7 +60,7 @@ def mapped_code(build: Build) -> MappedCode | None:
     sections, unmapped = [], []
     left = MAX_OF_BUILD * build.stored_size
     for index, span in build.symbols.code_sections.items():
-        if not span.size or not _is_stored(build, span):
+        if not span.size or build.load_address_of(span.start, span.size) is None:
             continue
         left -= span.size
         if index in marks and left >= 0:
@@ -70,10 +70,6 @@ def mapped_code(build: Build) -> MappedCode | None:
         else:
             unmapped.append(span)
     return MappedCode(tuple(sections), tuple(unmapped))
-
-
-def _is_stored(build: Build, span: Span) -> bool:
-    return any(Span(each.run_address, len(each.data)).covers(span) for each in build.stored)
 
 
 def _mapped(

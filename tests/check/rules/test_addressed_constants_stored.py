@@ -187,3 +187,12 @@ def test_how_far_from_an_object_code_may_begin_with_it(tmp_path: Path, place: st
     """An index may be large before it is used, and a loop over members end after the object: nothing was left out."""
     source = LOOPS.replace("each = tail;", f"each = (const uint32_t *)((char *){place});")
     assert _compiled(tmp_path, "v7", source, SCRIPT.replace("GAP", "4100")).status == status
+
+
+@pytest.mark.parametrize(("most", "status"), [(2, "broken"), (1, "not checked")])
+def test_more_parts_than_are_looked_at_are_not_checked(
+    most: int, status: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """MAX_PARTS parts of sections in segments are looked at; this build has two."""
+    monkeypatch.setattr("gemel.checking.rules.addressed_constants_stored.MAX_PARTS", most)
+    assert of(RULE, "v6", "sampler-no-constants").status == status

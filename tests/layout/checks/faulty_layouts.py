@@ -313,11 +313,11 @@ OF_CORES = [
     ),
     Faulty(
         "core-for-architecture",
-        'architecture = "cortex-m33"',
-        'unknown value: core.station.architecture; found "cortex-m33"; expected one of "armv6-m", "armv7-m", '
+        'architecture = "m33"',
+        'unknown value: core.station.architecture; found "m33"; expected one of "armv6-m", "armv7-m", '
         '"armv7e-m", "armv8-m.base", "armv8-m.main", "armv8.1-m.main"; write the core\'s architecture, not its name: '
         "`gemel draft NAME=BUILD` reads it from a build",
-        {'architecture = "armv8-m.main"\nextensions': 'architecture = "cortex-m33"\nextensions'},
+        {'architecture = "armv8-m.main"\nextensions': 'architecture = "m33"\nextensions'},
     ),
     Faulty(
         "too-many-interrupts",

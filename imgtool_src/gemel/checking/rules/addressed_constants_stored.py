@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from gemel.spans import Span, format_address, merge, without
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
+    from gemel.builds.elf.section_table import Section
     from gemel.builds.elf.symbol_entries import Symbol
 
 ROUND = 64
@@ -31,6 +32,9 @@ MAX_STRIDE = 64
 MAX_INDEX = 1024
 """Bytes before an object at which compilers let it begin whose index starts at more than zero."""
 
+MAX_PARTS = 1 << 16
+"""Parts of sections in segments that are looked at; a build has some tens."""
+
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build with symbols and sections."""
@@ -40,7 +44,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if placement is None or reason:
             yield NotChecked(f"build {name}", reason)
             continue
-        holes = [each for each in _holes(inspection, placement) if _is_blank(inspection, each.span)]
+        holes = _holes(inspection, placement)
+        if holes is None:
+            yield NotChecked(f"build {name}", "its segments and sections overlap in too many places")
+            continue
+        holes = [each for each in holes if _is_blank(inspection, each.span)]
         found = {hole.span: held for hole in holes if (held := _held(inspection, placement, hole))}
         for hole, held in found.items():
             yield _finding(inspection, placement, hole, held)
@@ -58,35 +66,60 @@ class _Hole(NamedTuple):
     packed: bool
 
 
-def _holes(inspection: Inspection, placement: Placement) -> list[_Hole]:
-    """Where a section of a build may have been: between two others, or after the last one."""
+def _holes(inspection: Inspection, placement: Placement) -> list[_Hole] | None:
+    """Where a section of a build may have been: between two others, or after the last one.
+
+    None where that are too many places to look at.
+    """
     if placement.placed is None or placement.build.sections is None:
         return []
-    sections = [each for each in placement.build.sections.all() if each.allocated]
-    stored: list[Span] = []
-    alignments: dict[int, int] = {}
-    for piece in placement.pieces:
-        segment = piece.segment
-        moved = piece.address - segment.run_address
-        parts = []
-        for each in sections:
-            part = each.span.intersection(Span(segment.run_address, len(segment.data)))
-            if part.size:
-                parts.append(part.moved(moved))
-                alignments[parts[-1].start] = each.alignment
-        stored += parts or [piece.span]
-        # a section without bytes in flash, such as settings, is no hole
-        stored += [each.span for each in sections if segment.run_address == segment.load_address]
+    sections = [each for each in placement.build.sections.all() if each.allocated and each.span.size]
+    stored, alignments = _stored_parts(placement, sections)
+    if len(stored) > MAX_PARTS:
+        return None
+    # a section without bytes in flash, such as settings, is no hole
+    if any(each.segment.run_address == each.segment.load_address for each in placement.pieces):
+        stored += [each.span for each in sections]
     whole = placement.placed.stored
     end = min(whole.end + NEAR_START, inspection.layout.span_of(placement.plan.stored_in).end)
-    runs = without([whole], without([whole], stored))
+    runs = {each.start: each for each in without([whole], without([whole], stored))}
     found = []
     for span in without([Span.from_bounds(whole.start, end)], stored):
-        after = next((each for each in runs if each.start == span.end), None)
+        after = runs.get(span.end)
         packed = bool(after and after.start % ROUND and after.end % ROUND)
         if after is None or span.size >= max(4, alignments.get(span.end, 1)):
             found.append(_Hole(span, packed))
     return found
+
+
+def _stored_parts(placement: Placement, sections: list[Section]) -> tuple[list[Span], dict[int, int]]:
+    """What sections cover of each stored piece, and the alignment of the section at the start of each.
+
+    A piece without sections counts whole.  Parts end with the first one that is more than MAX_PARTS.
+    """
+    blocks = merge([each.span for each in sections])
+    starts = [each.start for each in blocks]
+    aligned = {each.span.start: each.alignment for each in sections}
+    stored: list[Span] = []
+    alignments: dict[int, int] = {}
+    covered: dict[int, list[Span]] = {}
+    for piece in placement.pieces:
+        run = Span(piece.segment.run_address, len(piece.segment.data))
+        last = bisect_left(starts, run.end) - 1
+        if last >= 0 and blocks[last].overlaps(run):
+            covered.setdefault(piece.address - run.start, []).append(run)
+        else:
+            stored.append(piece.span)
+    for distance, runs in covered.items():
+        for run in merge(runs):
+            for block in blocks[max(0, bisect_right(starts, run.start) - 1) : bisect_left(starts, run.end)]:
+                part = block.intersection(run)
+                if part.size:
+                    stored.append(part.moved(distance))
+                    alignments[stored[-1].start] = aligned.get(part.start, 1)
+                if len(stored) > MAX_PARTS:
+                    return stored, alignments
+    return stored, alignments
 
 
 def _is_blank(inspection: Inspection, hole: Span) -> bool:

@@ -44,7 +44,7 @@ def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterat
     left = [each for each in _sections(build, known) if each.stored and not is_most_code(build, each)]
     while left:
         section = left.pop(0)
-        source = _stored_at(build, section)
+        source = build.load_address_of(section.span.start, section.span.size)
         if source is None or source == section.span.start:
             continue
         if tables and (words := _table_entry(build, source, section.span)):
@@ -60,7 +60,11 @@ def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterat
                 span = Span.from_bounds(section.span.start, max(last.span.end, end[1]))
                 yield Block(source, span, f"labels {start[0]} and {end[0]}")
                 break
-            if not left or _stored_at(build, left[0]) != source + left[0].span.start - section.span.start:
+            if (
+                not left
+                or build.load_address_of(left[0].span.start, left[0].span.size)
+                != source + left[0].span.start - section.span.start
+            ):
                 break
             last = left.pop(0)
 
@@ -108,13 +112,6 @@ def is_most_code(build: Build, section: Section) -> bool:
     code, size = build.sections.code()
     head = struct.unpack("<4I", build.read_at_run(section.span.start, 16) or bytes(16))
     return all(word & 1 and code.at(word) for word in head[1:]) or 2 * section.span.size > size
-
-
-def _stored_at(build: Build, section: Section) -> int | None:
-    for segment in build.stored:
-        if Span(segment.run_address, len(segment.data)).covers(section.span):
-            return segment.load_address + section.span.start - segment.run_address
-    return None
 
 
 def _label(build: Build, place: Span, *, named_end: bool | None = None) -> tuple[str, int] | None:
