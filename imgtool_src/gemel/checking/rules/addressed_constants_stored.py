@@ -135,17 +135,22 @@ def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int
     """
     build, core = placement.build, placement.plan.core
     seen = Span(seen_by(inspection.layout, hole.span.start, core), hole.span.size)
-    labels, reached = _labels_and_reached(list(build.symbols.all()) if build.symbols else [])
-    starts = [each.start for each in reached]
-    found: dict[int, int] = {}
+    held: dict[int, int] = {}
     mapped = inspection.mapped_code.get(build.name)
     for section in mapped.sections if mapped else ():
         data = build.read_at_run(section.start, len(section.code)) or b""
         for offset, value in held_addresses(seen, section.code, data, section.start):
-            # the first byte of a hole is where its section was, and by chance alone where an index would be zero
-            index = bisect_right(starts, value) - 1
-            if value not in labels and (value == seen.start or index < 0 or not reached[index].holds(value)):
-                found.setdefault(value, section.start + offset)
+            held.setdefault(value, section.start + offset)
+    if not held or build.symbols is None:
+        return {}
+    labels, reached = _labels_and_reached(list(build.symbols.all()))
+    starts = [each.start for each in reached]
+    found: dict[int, int] = {}
+    for value, at in held.items():
+        # the first byte of a hole is where its section was, and by chance alone where an index would be zero
+        index = bisect_right(starts, value) - 1
+        if value not in labels and (value == seen.start or index < 0 or not reached[index].holds(value)):
+            found[value] = at
     after_code = any(each.start < seen.start for each in mapped.sections) if mapped else False
     near = after_code and any(value < seen.start + NEAR_START and value % ROUND for value in found)
     return dict(sorted(found.items())) if hole.packed or near else {}

@@ -50,13 +50,19 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
     It does so as a word of ``data`` that an instruction loads, where ``code`` has zeros in place of literals, or by
     MOVW and the MOVT after it.
     """
-    words = range(-start % 4, len(data) - 3, 4)
-    held = {at: word for at in words if wanted.holds(word := int.from_bytes(data[at : at + 4], "little"))}
+    uppers = range(wanted.start >> 16, (wanted.end - 1 >> 16) + 1)
+    held = {
+        at - 2: word
+        for upper in uppers
+        for at in _all(struct.pack("<H", upper), data)
+        if at >= 2 and (start + at) % 4 == 2
+        if wanted.holds(word := int.from_bytes(data[at - 2 : at + 2], "little"))
+    }
     loaded = _loaded(code, start) if held else set()
-    for offset, word in held.items():
+    for offset, word in sorted(held.items()):
         if offset in loaded and code[offset : offset + 4] == bytes(4):
             yield offset, word
-    for upper in range(wanted.start >> 16, (wanted.end - 1 >> 16) + 1):
+    for upper in uppers:
         for match in _matches(_move(_MOVT, upper), code, start):
             for at in range(match.start() - 4, max(-1, match.start() - PAIR_DISTANCE), -2):
                 first, second = struct.unpack_from("<2H", code, at)
