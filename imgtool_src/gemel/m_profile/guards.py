@@ -30,6 +30,9 @@ SHORT = 64
 EFFORT = 200_000
 """Instructions that are looked at, for all questions of one function."""
 
+FEW_WAYS = 4
+"""Ways out of a step that are kept: a jump to anywhere has thousands."""
+
 ADDRESSES = 0x1000_0000
 """From here on a number is likely an address, and no answer to what the core is."""
 
@@ -87,6 +90,7 @@ class Guards:
         self._left_in_block, self._block_tests = 0, False
         self.effort = effort - len(function.steps)
         self._least_effort = effort // 2
+        self._known_ways: dict[int, tuple[int, ...]] = {}
         self.tests: set[int] = set()
         self.in_block: dict[int, bool] = {}
         self.calls: dict[int, Passed] = {}
@@ -109,6 +113,7 @@ class Guards:
         registers = Registers(word_at, dict(passed.known))
         registers.marks.update({LR: NO_FLOAT_STACKED, **dict(passed.bits)})
         followed(function, registers, self._observe)
+        self._known_ways.clear()
 
     def _decided_code(self) -> frozenset[int]:
         """The addresses of what is executed on one way only that a test of the core leads to."""
@@ -118,7 +123,7 @@ class Guards:
             if self.effort < self._least_effort:
                 break
             index = self._index[address]
-            ways: list[set[int]] = [self._reached(way, index) for way in set(self._ways(index))]
+            ways: list[set[int]] = [self._reached(way, index) for way in set(self._after(index))]
             found.update(each for way in ways for each in way if not all(each in other for other in ways))
         return frozenset(self._steps[each].address for each in found)
 
@@ -129,7 +134,7 @@ class Guards:
             index = waiting.pop()
             if index not in seen:
                 seen.add(index)
-                waiting += self._ways(index)
+                waiting += self._after(index)
         return seen - {-1, len(self._steps), without}
 
     @property
@@ -165,8 +170,17 @@ class Guards:
         decided = self.in_block.get(step.address)
         if step.address == address and not decided:
             return True
-        ways = [way in leading for way in self._ways(index)]
+        ways = [way in leading for way in self._after(index)]
         return bool(ways) and (all(ways) if decided or step.address in self.tests else any(ways))
+
+    def _after(self, index: int) -> tuple[int, ...]:
+        """As ``_ways``, kept where they are few: code may jump anywhere at each step."""
+        ways = self._known_ways.get(index)
+        if ways is None:
+            ways = tuple(self._ways(index))
+            if len(ways) <= FEW_WAYS:
+                self._known_ways[index] = ways
+        return ways
 
     def _ways(self, index: int) -> Iterator[int]:
         """The steps that may come next; -1 for one outside of the function."""
@@ -186,8 +200,9 @@ class Guards:
             index = waiting.pop()
             if self._steps[index].address == address:
                 return True
-            waiting += [way for way in self._ways(index) if way not in seen]
-            seen.update(self._ways(index))
+            ways = self._after(index)
+            waiting += [way for way in ways if way not in seen]
+            seen.update(ways)
         return False
 
     # --- what instructions do ---
