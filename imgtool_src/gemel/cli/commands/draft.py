@@ -160,38 +160,23 @@ def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str,
 
 def _files(given: list[str]) -> dict[str, Path]:
     """Each build's file by name; raises UsageProblem for names that no layout can have, or given twice."""
+    from gemel.workflows.inputs.builds import named_files
+
+    files, problems = named_files(given, _name_fault)
+    if problems:
+        raise UsageProblem(problems)
+    return files
+
+
+def _name_fault(name: str) -> Problem | None:
     import re
 
     from gemel.layout.tables import NAME_PATTERN
 
-    files: dict[str, Path] = {}
-    problems = []
-    for text in given:
-        name, equals, file = text.partition("=")
-        if not equals or not file:
-            hint = "write a name for the build, '=' and its file"
-            problems.append(Problem("not a build", found=text, expected="NAME=FILE", next_step=hint))
-        elif not re.fullmatch(NAME_PATTERN, name):
-            expected = "1 to 23 letters, digits, '-' or '_', a letter or digit first"
-            problems.append(
-                Problem(
-                    "not a name for a build", found=name, expected=expected, next_step="choose another name"
-                )
-            )
-        elif name in files:
-            problems.append(
-                Problem(
-                    "a build is given twice",
-                    found=text,
-                    expected=f"one file for {name}",
-                    next_step="leave one out",
-                )
-            )
-        else:
-            files[name] = Path(file)
-    if problems:
-        raise UsageProblem(problems)
-    return files
+    if re.fullmatch(NAME_PATTERN, name):
+        return None
+    expected = "1 to 23 letters, digits, '-' or '_', a letter or digit first"
+    return Problem("not a name for a build", found=name, expected=expected, next_step="choose another name")
 
 
 def _refuse_existing(output: Path, inputs: list[Path], force: bool) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -121,32 +121,7 @@ def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False
     Raises UsageProblem for names that do not exist, and for paths that lead out of the layout's folder.
     """
     layout, folder = read.layout, Path(read.file).parent
-    files: dict[str, Path] = {}
-    problems = []
-    for text in given:
-        name, equals, file = text.partition("=")
-        if not equals or not file:
-            problems.append(
-                Problem(
-                    "not a build",
-                    found=text,
-                    expected="NAME=FILE",
-                    next_step="write the build's name, '=' and its file",
-                )
-            )
-        elif unknown := unknown_build(layout, name):
-            problems.append(unknown)
-        elif name in files:
-            problems.append(
-                Problem(
-                    "a build is given twice",
-                    found=text,
-                    expected=f"one file for {name}",
-                    next_step="leave one out",
-                )
-            )
-        else:
-            files[name] = Path(file)
+    files, problems = named_files(given, lambda name: unknown_build(layout, name))
     for name, plan in layout.builds.items() if by_path else ():
         if plan.path is not None and name not in files:
             from gemel.files.inside import leads_outside
@@ -157,6 +132,29 @@ def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False
     if problems:
         raise UsageProblem(problems)
     return files
+
+
+def named_files(
+    given: Iterable[str], fault_of: Callable[[str], Problem | None]
+) -> tuple[dict[str, Path], list[Problem]]:
+    """The files given as NAME=FILE by name, and what is wrong with others; ``fault_of`` says it of a name."""
+    files: dict[str, Path] = {}
+    problems = []
+    for text in given:
+        name, equals, file = text.partition("=")
+        if not equals or not file:
+            step = "write the build's name, '=' and its file"
+            problems.append(Problem("not a build", found=text, expected="NAME=FILE", next_step=step))
+        elif fault := fault_of(name):
+            problems.append(fault)
+        elif name in files:
+            expected = f"one file for {name}"
+            problems.append(
+                Problem("a build is given twice", found=text, expected=expected, next_step="leave one out")
+            )
+        else:
+            files[name] = Path(file)
+    return files, problems
 
 
 def builds_at(read: ReadLayout, given: Iterable[str]) -> tuple[dict[str, Path], list[Problem]]:
