@@ -8,6 +8,7 @@ from check.sealed import (
     OLD,
     OPTIONAL,
     P256,
+    ROOM,
     RSA,
     SEAL,
     STRANGER,
@@ -20,10 +21,12 @@ from check.sealed import (
 )
 from image_edits import changed
 from record_edits import with_record
-from small_device import RECORD, findings
+from small_device import RECORD, findings, layout_text
 
 from gemel.checking.runner import RuleResult
 from gemel.image.sparse import SparseBytes
+from gemel.layout.reader import ReadLayout, read_layout
+from gemel.seals.demands import seal_faults
 from gemel.seals.keys.keys import PrivateKey
 from gemel.spans import Span
 
@@ -53,6 +56,13 @@ def changed_record(*keys: PrivateKey) -> SparseBytes:
     return with_record(sealed(*keys), rollback=9)
 
 
+def _without_record() -> ReadLayout:
+    """The layout where no seal is required, without ``[record]``: what an image holds there is nobody's then."""
+    record = '[record]\narea = "record"\nvendor = "harbour.example"\nclass = "small device"\n'
+    text = layout_text({**ROOM, record: ""}, '\n[seal]\narea = "seal"\nrequired = false\n')
+    return read_layout(text.encode(), "small.toml", [seal_faults])
+
+
 BREAKS = {
     "moved from another image": lambda: of(RULE, moved(OLD)),
     "moved from the previous image": lambda: of(
@@ -69,6 +79,7 @@ BREAKS = {
     "the record changed, its CRC mended": lambda: of(RULE, changed_record(OLD)),
     "the record damaged": lambda: of(RULE, changed(sealed(OLD), {RECORD + 40: b"\0"})),
     "where no seal is required": lambda: of(RULE, moved(OLD), [OLD], OPTIONAL),
+    "a layout without a record": lambda: of(RULE, sealed(OLD), [OLD], _without_record()),
 }
 
 KEEPS = {

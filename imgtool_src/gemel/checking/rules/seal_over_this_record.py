@@ -22,16 +22,16 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if missing := seal.unverifiable():
         yield missing
     elif seal.record_bytes is None:
+        plan = inspection.layout.record
         yield Finding(
             "there is no sound record that the seal could be over",
             _parties(inspection, seal),
             where=seal.where,
-            found="no sound record" if inspection.layout.record else "the layout has no record",
+            found="no sound record" if plan else "the layout has no record",
             expected="the record that was sealed",
+            next_step="" if plan else "name the record's area in a table [record] of the layout",
             span=seal.span,
-            follows_from=(("record-sound", inspection.layout.record.area),)
-            if inspection.layout.record
-            else (),
+            follows_from=(("record-sound", plan.area),) if plan else (),
         )
     else:
         from gemel.seals.seal import Outcome as Became
