@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import resource
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -17,6 +18,8 @@ from small_device import layout
 
 from gemel.builds.build import Build
 from gemel.errors import GemelError
+from gemel.image.image import Image, ImageFile
+from gemel.joining.pipeline import join
 from gemel.release.contents import MAX_LISTED, ReleaseContents, ReleasedVex, contents_text, read_contents
 from gemel.release.dsse import DsseSignature, Envelope, envelope_text, read_envelope
 from gemel.release.linked_in import LinkedLibrary, made_of
@@ -27,7 +30,7 @@ from gemel.workflows.auditing.worker import _limit_memory
 from gemel.workflows.made_elsewhere import _signature_bytes
 from gemel.workflows.releasing.inputs import _document
 from gemel.workflows.releasing.received import read_folder
-from gemel.workflows.writing import memory_files
+from gemel.workflows.writing import encoded, made_file, memory_files, write_images
 
 
 def _is_read(reader: Callable[[Path], object], files: Mapping[str, int], name: str = "") -> bool:
@@ -141,6 +144,38 @@ def test_the_largest_memory_written_whole(less: int, taken: bool, monkeypatch: p
         assert not taken
     else:
         assert taken
+
+
+@pytest.mark.parametrize("blocks", [[], [b"abc"], [b"abc", b"de"]])
+@pytest.mark.parametrize("less", [-1, 0, 1])
+def test_the_largest_file_that_is_kept(
+    blocks: list[bytes], less: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The blocks of a file of as many bytes as the limit stay; a larger one has its size and digest alone."""
+    data = b"".join(blocks)
+    monkeypatch.setattr("gemel.workflows.writing.MAX_KEPT", len(data) - less)
+    made = made_file(iter(blocks))
+    assert made.file == ImageFile(len(data), hashlib.sha256(data).digest())
+    assert b"".join(made.blocks) == (data if less < 1 else b"")
+
+
+@pytest.mark.parametrize("kept", [0, 1 << 24])
+def test_a_file_that_is_made_is_written_as_it_is(
+    kept: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The bytes of every output, and what is said of it, are the same whether the first was kept or is made again."""
+    monkeypatch.setattr("gemel.workflows.writing.MAX_KEPT", kept)
+    read = layout()
+    image = Image(join(read, small_device.builds()).image)
+    paths = [tmp_path / name for name in ("b.hex", "a.bin", "c.srec")]
+    made = {path: made_file(encoded(path, image.data, read.layout, None)) for path in paths[:1]}
+    assert bool(made[paths[0]].blocks) == bool(kept)
+    written = write_images(image, *paths, layout=read, made=made)
+    assert list(written) == paths
+    for path in paths:
+        data = b"".join(encoded(path, image.data, read.layout, None))
+        assert path.read_bytes() == data
+        assert written[path] == ImageFile(len(data), hashlib.sha256(data).digest())
 
 
 @pytest.mark.parametrize(("allowed", "limit"), [(99, 99), (100, 100), (101, 100), (-1, 100)])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from errno import EBADF
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +16,7 @@ from gemel.layout.kinds import nearest_hint
 from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span, format_address, format_size, without
-from gemel.structs import replace
+from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
     from gemel.workflows.checking import CheckResult
@@ -24,9 +24,18 @@ if TYPE_CHECKING:
 MAX_WHOLE = 1 << 28
 """Bytes of a memory that is written whole; no flash is larger, and a slip in a size must not fill a disk."""
 
+MAX_KEPT = 1 << 24
+"""Bytes of a file that are kept from its report until it is written; those of a larger one are made again."""
 
 STDOUT = Path("-")
 """What stands for standard output in place of a file."""
+
+
+class MadeFile(NamedTuple):
+    """What a file will be, and its blocks, unless they have more than ``MAX_KEPT`` bytes."""
+
+    file: ImageFile
+    blocks: Sequence[bytes]
 
 
 def output_form(path: Path, form: str | None) -> str | None:
@@ -61,41 +70,57 @@ def write_images(
     memories: Mapping[Path, str] | None = None,
     form: str | None = None,
     further: Mapping[Path, Iterable[bytes]] | None = None,
+    made: Mapping[Path, MadeFile] | None = None,
 ) -> dict[Path, ImageFile]:
     """Write ``image`` into every one of ``paths``: whole, and all of them or none.
 
     ``memories`` are further files, raw, each with every byte of the memory of that name, erased ones filled in.
     A raw binary (.bin) holds the layout's flash from the start of its first memory to the image's last byte.
     Path ``-`` is standard output, written after all files; it and suffixes that name no format are in ``form``
-    (``hex``, ``srec`` or ``bin``).  ``further`` are other files, written with them.  Returns size and SHA-256 of
-    each file.  Raises UsageProblem for a path that cannot be written or whose format cannot hold the image, OutputError
-    when writing fails; nothing has changed then.
+    (``hex``, ``srec`` or ``bin``).  ``further`` are other files, written with them; ``made`` has those of the image
+    that are made already.  Returns size and SHA-256 of each file.  Raises UsageProblem for a path that cannot be
+    written or whose format cannot hold the image, OutputError when writing fails; nothing has changed then.
     """
     from gemel.files.outputs import write_all
 
     targets = [Path(path) for path in paths]
     refuse_suffixes(targets, form)
+    known = {path: each for path, each in (made or {}).items() if each.blocks}
     files = {
-        path: HashedBlocks(encoded(path, image.data, layout.layout, image.entry, form)) for path in targets
+        path: HashedBlocks(encoded(path, image.data, layout.layout, image.entry, form))
+        for path in targets
+        if path not in known
     }
     for path, name in (memories or {}).items():
         files[path] = HashedBlocks(whole_memory(image.data, layout.layout, name))
-    write_all({**{path: blocks for path, blocks in files.items() if path != STDOUT}, **(further or {})})
-    if STDOUT in files:
+    contents = {path: known[path].blocks if path in known else files[path] for path in (*targets, *files)}
+    write_all({**{path: blocks for path, blocks in contents.items() if path != STDOUT}, **(further or {})})
+    if STDOUT in contents:
         if sys.stdout is None:
             raise OSError(EBADF, "it is closed")
-        for block in files[STDOUT]:
+        for block in contents[STDOUT]:
             sys.stdout.buffer.write(block)
         sys.stdout.buffer.flush()
-    return {path: ImageFile(blocks.size, blocks.sha256) for path, blocks in files.items()}
+    return {path: known[path].file if path in known else _passed(files[path]) for path in contents}
 
 
-def of_file(result: CheckResult, path: Path, blocks: Iterable[bytes]) -> CheckResult:
-    """``result`` as that of the file at ``path`` with these bytes, which the checked image is written to."""
+def made_file(blocks: Iterable[bytes]) -> MadeFile:
+    """The file of these blocks."""
     hashed = HashedBlocks(blocks)
-    for _ in hashed:
-        pass
-    file = ImageFile(hashed.size, hashed.sha256)
+    kept: list[bytes] = []
+    for block in hashed:
+        kept.append(block)
+        if hashed.size > MAX_KEPT:
+            kept.clear()
+    return MadeFile(_passed(hashed), kept if hashed.size <= MAX_KEPT else ())
+
+
+def _passed(blocks: HashedBlocks) -> ImageFile:
+    return ImageFile(blocks.size, blocks.sha256)
+
+
+def of_file(result: CheckResult, path: Path, file: ImageFile) -> CheckResult:
+    """``result`` as that of the file at ``path``, which the checked image is written to."""
     name = "standard output" if path == STDOUT else path.name
     return replace(result, inspection=replace(result.inspection, file=name, image_file=file))
 

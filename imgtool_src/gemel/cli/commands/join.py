@@ -186,13 +186,16 @@ def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
     from gemel.cli.reporting import Shown, report_texts
     from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
     from gemel.files.outputs import write_all
-    from gemel.workflows.writing import STDOUT, encoded, of_file, write_images
+    from gemel.workflows.writing import STDOUT, MadeFile, encoded, made_file, of_file, write_images
 
     made, result, read, whole = joined
     image, outputs, form = made.joined.image, asked.outputs, asked.as_form
+    ready: dict[Path, MadeFile] = {}
     writes = result.passes and not asked.dry_run
     if writes:
-        result = of_file(result, outputs[0], encoded(outputs[0], image.data, read.layout, image.entry, form))
+        first = outputs[0]
+        ready[first] = made_file(encoded(first, image.data, read.layout, image.entry, form))
+        result = of_file(result, first, ready[first].file)
     quiet = asked.quiet and result.passes
     shown = Shown(result, asked.form, asked.everything, quiet, STDOUT in outputs, "--all")
     done: list[str] = []
@@ -204,7 +207,9 @@ def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
             done = seal_lines(read.layout, made.seal) if made.seal else []
             if not made.seal and (read.layout.seal or asked.leave_unsealed):
                 done = unsealed_lines(shown.width)
-            sizes = write_images(image, *outputs, layout=read, memories=whole, form=form, further=documents)
+            sizes = write_images(
+                image, *outputs, layout=read, memories=whole, form=form, further=documents, made=ready
+            )
             done += written_lines(sizes, shown.width, outputs[0])
             if asked.reads_back:
                 from gemel.workflows.read_back import read_back_words

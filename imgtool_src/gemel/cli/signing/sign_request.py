@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from gemel.cli.echo import echo
 from gemel.cli.endings import NOTHING_WRITTEN
 from gemel.cli.printing import print_remarks, written_lines, written_words
@@ -14,7 +16,16 @@ from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
 from gemel.workflows import signing
 from gemel.workflows.signing import Sealed, SignRequest
-from gemel.workflows.writing import STDOUT, encoded, memory_files, of_file, refuse_suffixes, write_images
+from gemel.workflows.writing import (
+    STDOUT,
+    MadeFile,
+    encoded,
+    made_file,
+    memory_files,
+    of_file,
+    refuse_suffixes,
+    write_images,
+)
 
 
 def hand_over(request: SignRequest, quiet: bool = False) -> int:
@@ -53,10 +64,11 @@ def seal_image(request: SignRequest, keys: GivenKeys, quiet: bool = False) -> in
     sealed = signing.seal_image(request, keys)
     result, layout = sealed.checks[-1], request.read.layout
     judged = request.outputs[0] if sealed.seal and request.outputs else None
+    made: dict[Path, MadeFile] = {}
     if judged:
         image = request.loaded
-        blocks = encoded(judged, image.data, layout, image.entry, request.form)
-        result = of_file(result, judged, blocks)
+        made[judged] = made_file(encoded(judged, image.data, layout, image.entry, request.form))
+        result = of_file(result, judged, made[judged].file)
     shown = Shown(result, silent=quiet and bool(sealed.seal), to_stderr=STDOUT in request.outputs)
     lines: list[str] = []
     with shown:
@@ -67,7 +79,12 @@ def seal_image(request: SignRequest, keys: GivenKeys, quiet: bool = False) -> in
                 *missing_lines(layout, sealed.seal, shown.width),
             ]
             sizes = write_images(
-                request.loaded, *request.outputs, layout=request.read, memories=whole, form=request.form
+                request.loaded,
+                *request.outputs,
+                layout=request.read,
+                memories=whole,
+                form=request.form,
+                made=made,
             )
             lines += written_lines(sizes, shown.width, judged)
     return _ended(shown, lines)

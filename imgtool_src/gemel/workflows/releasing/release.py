@@ -39,7 +39,7 @@ from gemel.workflows.read_back import read_back_of
 from gemel.workflows.rehearsing import due_rehearsal
 from gemel.workflows.releasing.inputs import Inputs, ReleaseRequest, formats_of, read_inputs
 from gemel.workflows.sealing import ReadyKeys, SignerSource
-from gemel.workflows.writing import MAX_WHOLE, encoded, of_file, whole_memory
+from gemel.workflows.writing import MAX_WHOLE, encoded, made_file, of_file, whole_memory
 
 if TYPE_CHECKING:
     from gemel.rehearsal.result import Rehearsal
@@ -81,7 +81,7 @@ def make_release(request: ReleaseRequest, keys: SignerSource | Sequence[Signer] 
     memories = {each.file: each.memory for each in described if each.memory}
     written = {name: (None, [data]) for name, data in images.items()}
     result = applied_too(
-        of_file(result, Path(first), [images[first]]),
+        of_file(result, Path(first), made_file([images[first]]).file),
         read_back_of(layout, written, memories, inputs.build_files),
         inputs.date,
     )
