@@ -46,22 +46,23 @@ def row_blocks(image: SparseBytes, row: int) -> Iterator[tuple[int, bytes, int]]
 def row_sums(raw: bytes | bytearray, size: int) -> bytes:
     """Return the low byte of the sum of every record's bytes; ``size`` is 1 to ``LONGEST_SUMMED``.
 
-    Each column is read as one large number.  Its even and its odd bytes are added up apart, so that
-    every sum has 16 bits to grow into and never carries into its neighbour.
+    Each column is read as one large number.  Its even bytes are added up apart, so that every sum has 16 bits to
+    grow into and never carries into its neighbour; what is left of the sum of all is that of the odd bytes.
     """
     count = len(raw) // size
     lanes = int.from_bytes(b"\xff\x00" * ((count + 1) // 2), "little")
-    even = odd = 0
+    even = both = 0
     for j in range(size):
         column = int.from_bytes(raw[j::size], "little")
         even += column & lanes
-        odd += (column >> 8) & lanes
-    return ((even & lanes) | ((odd & lanes) << 8)).to_bytes(count + count % 2, "little")[:count]
+        both += column
+    odd = both - even
+    return ((even & lanes) | (odd & lanes << 8)).to_bytes(count + count % 2, "little")[:count]
 
 
-def assembled(prefix: Sequence[bytes], data: bytes | memoryview, row: int) -> bytearray:
-    """Return records of the columns ``prefix``, ``row`` bytes of ``data`` each, and a checksum byte 0."""
-    size = len(prefix) + row + 1
+def assembled(prefix: Sequence[bytes], data: bytes | memoryview, row: int, after: int = 1) -> bytearray:
+    """Return records of the columns ``prefix``, ``row`` bytes of ``data`` each, and ``after`` bytes 0."""
+    size = len(prefix) + row + after
     raw = bytearray(len(data) // row * size)
     for j, column in enumerate(prefix):
         raw[j::size] = column

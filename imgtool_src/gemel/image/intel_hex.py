@@ -278,10 +278,13 @@ def _record(kind: int, data: bytes) -> bytes:
 
 def _data_records(first: int, data: bytes, row: int) -> bytes:
     """Return data records of ``row`` bytes each, from offset ``first`` on, as lines."""
-    size = row + 5
-    raw = assembled(_prefix(first, len(data) // row, row), data, row)
-    raw[size - 1 :: size] = row_sums(raw, size).translate(NEGATED)
-    return b":" + hexlify(raw, b"\n", size).upper().replace(b"\n", b"\n:") + b"\n"
+    count, size = len(data) // row, row + 6
+    raw = assembled(_prefix(first, count, row), data, row, after=2)
+    raw[size - 2 :: size] = row_sums(raw, size).translate(NEGATED)
+    # The last byte of each record makes room for what is between two lines.
+    text = bytearray(hexlify(raw).upper())
+    text[2 * size - 2 :: 2 * size], text[2 * size - 1 :: 2 * size] = b"\n" * count, b":" * count
+    return b":" + text[:-1]
 
 
 @lru_cache(maxsize=8)
