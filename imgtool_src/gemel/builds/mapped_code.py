@@ -116,7 +116,7 @@ def _unmarked_data(
         last = max(last, start + size)
     unmarked.append((first, last))
     ends = accumulate([start + size for start, size in functions], max)
-    if gaps := {end for end in ends if end not in begun}:
+    if gaps := set(ends) - begun:
         starts = sorted(begun)
         unmarked += [(end, starts[bisect_left(starts, end)]) for end in gaps if end < section.end]
     for start, end in unmarked:

@@ -15,7 +15,7 @@ from gemel.builds.source import BytesSource
 from gemel.checking.registry import rule_named
 from gemel.checking.rules.addressed_constants_stored import MAX_INDEX, MAX_STRIDE, NEAR_START, ROUND
 from gemel.checking.runner import RuleResult, check
-from gemel.inspection.code.address_literals import held_addresses
+from gemel.inspection.code.address_literals import FEW_PAGES, held_addresses
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.spans import Span
@@ -66,6 +66,22 @@ def test_an_address_is_held_by_a_literal_or_by_two_instructions() -> None:
     assert list(held_addresses(wanted, pair, pair, 0x2000)) == [(0, 0x1000_8020)]
     other = bytes.fromhex("48f22001c1f20002")  # MOVT r2
     assert list(held_addresses(wanted, other, other, 0x2000)) == []
+
+
+@pytest.mark.parametrize("size", [1, 0x100, FEW_PAGES - 1, FEW_PAGES, FEW_PAGES + 1, 0x2_0000])
+@pytest.mark.parametrize("start", [0x1000_8000, 0x1000_80FF, 0x1000_FFFE, 0x0000_0000, 0xFFFC_0000])
+def test_addresses_are_held_alike_in_few_pages_and_in_many(start: int, size: int) -> None:
+    """Of the words around both ends of what is wanted, those inside are found, at each multiple of 4 that is loaded."""
+    wanted = Span(start, size)
+    around = {
+        at + by for at in (start, wanted.end) for by in (-0x1_0000, -0x101, -2, -1, 0, 1, 2, 0xFF, 0x1_0000)
+    }
+    for word in sorted(each for each in around if 0 < each < 1 << 32):
+        for shift in (0, 2):
+            data = bytes(4 + shift) + word.to_bytes(4, "little") + bytes(4)
+            code = bytes.fromhex("0048") + bytes(len(data) - 2)
+            found = [at for at, value in held_addresses(wanted, code, data, 0x2000) if value == word]
+            assert found == ([4] if wanted.holds(word) and not shift else [])
 
 
 LOOPS = """

@@ -24,6 +24,9 @@ from gemel.structs import NamedTuple
 PAIR_DISTANCE = 32
 """Bytes within which the second instruction of a pair must follow the first."""
 
+FEW_PAGES = 512
+"""Bytes of wanted addresses that are looked for by their three upper bytes, of more by two: code has many of these."""
+
 _MOVW, _MOVT, _MOV, _LDR = 0xF240, 0xF2C0, 0xF04F, 0xF85F
 
 
@@ -51,12 +54,14 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
     MOVW and the MOVT after it.
     """
     uppers = range(wanted.start >> 16, (wanted.end - 1 >> 16) + 1)
+    lower = 1 if wanted.size <= FEW_PAGES else 2
+    heads = range(wanted.start >> 8 * lower, (wanted.end - 1 >> 8 * lower) + 1)
     held = {
-        at - 2: word
-        for upper in uppers
-        for at in _all(struct.pack("<H", upper), data)
-        if at >= 2 and (start + at) % 4 == 2
-        if wanted.holds(word := int.from_bytes(data[at - 2 : at + 2], "little"))
+        at - lower: word
+        for head in heads
+        for at in _all(head.to_bytes(4 - lower, "little"), data)
+        if at >= lower and (start + at - lower) % 4 == 0
+        if wanted.holds(word := int.from_bytes(data[at - lower : at - lower + 4], "little"))
     }
     loaded = _loaded(code, start) if held else set()
     for offset, word in sorted(held.items()):
