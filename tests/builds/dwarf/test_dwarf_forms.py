@@ -104,6 +104,17 @@ def test_bounds_of_arrays(bounds: dict[int, object], count: int | None) -> None:
     assert types.size_of(types.named("list")[0]) == (None if count is None else 4 * count)
 
 
+@pytest.mark.parametrize(("sign", "expected"), [(5, -1), (7, 0xFF)])
+def test_numbers_without_a_sign_are_read_as_the_type_has_them(sign: int, expected: int) -> None:
+    """Rust writes -1 of an i8 as 255, in a form without a sign."""
+    of = basic("i8", 1, sign)
+    value = Entry(Tag.ENUMERATOR, {At.NAME: "LOW", At.CONST_VALUE: (Form.UDATA, 0xFF)})
+    whole = Entry(Tag.ENUMERATION_TYPE, {At.NAME: "e", At.BYTE_SIZE: 1, At.TYPE: of}, [value])
+    types = types_of(debug_elf(of, whole))
+    assert types.type_at(types.named("enum e")[0]).enumerators == (("LOW", expected),)
+    assert types.constants("LOW") == (expected,)
+
+
 def test_values_of_enumerators_in_every_form() -> None:
     """Signed numbers, numbers whose sign the type tells, and 16 bytes."""
     signed, wide = basic("int", 4, 5), b"\x05" + bytes(15)

@@ -294,17 +294,17 @@ class DebugTypes:
 
     def _enumerator(self, enumeration: Reference, place: DieOffset) -> int:
         found = self.type_at(enumeration)
-        signed = isinstance(found, Enumeration) and bool(found.signed)
-        return constant_of(self._entries.read(place), signed) or 0
+        signed, size = (found.signed, found.size) if isinstance(found, Enumeration) else (None, None)
+        return constant_of(self._entries.read(place), bool(signed), size) or 0
 
     def _constant_value(self, place: DieOffset) -> int | None:
         if At.CONST_VALUE not in place.abbreviation.forms:
             return None
         _, found = self.resolved(self._type_of_variable(place))
         if isinstance(found, Enumeration):
-            return constant_of(self._entries.read(place), bool(found.signed))
+            return constant_of(self._entries.read(place), bool(found.signed), found.size)
         if isinstance(found, Basic) and found.encoding in ("signed", "unsigned", "boolean"):
-            return constant_of(self._entries.read(place), found.encoding == "signed")
+            return constant_of(self._entries.read(place), found.encoding == "signed", found.size)
         return None
 
 

@@ -129,8 +129,7 @@ def _enumeration(entries: Entries, attributes: Attributes) -> Enumeration:
             continue
         entries.walked(STEPS_OF_PART)
         read = entries.read(child)
-        value = constant_of(read, bool(signed))
-        enumerators.append((entries.name_in(read), 0 if value is None else value))
+        enumerators.append((entries.name_in(read), constant_of(read, bool(signed), size) or 0))
         _bounded(len(enumerators), attributes)
     return Enumeration(
         entries.name_in(attributes),
@@ -141,10 +140,11 @@ def _enumeration(entries: Entries, attributes: Attributes) -> Enumeration:
     )
 
 
-def constant_of(attributes: Attributes, signed: bool) -> int | None:
+def constant_of(attributes: Attributes, signed: bool, size: int | None) -> int | None:
     """The constant value of an enumerator or variable; None if it has none or no number.
 
-    ``signed`` says how to read forms of a fixed size, which do not show.
+    ``signed`` and the type's ``size`` say how to read forms of a fixed size, which do not show, and numbers without
+    a sign, as which Rust has -1 of an ``i8``: 255.
     """
     value = attributes.values.get(At.CONST_VALUE)
     if isinstance(value, bytes):
@@ -152,9 +152,10 @@ def constant_of(attributes: Attributes, signed: bool) -> int | None:
     if value is None:
         return None
     form = attributes.place.abbreviation.forms[At.CONST_VALUE]
-    size = next((size for sized, size in SIZED_DATA.items() if sized == form), 0)
-    if size and signed and value >> (8 * size - 1):
-        return value - (1 << 8 * size)
+    of_form = next((size for sized, size in SIZED_DATA.items() if sized == form), 0)
+    for each in (of_form, size or 0) if signed else ():
+        if each and value >> (8 * each - 1) == 1:
+            return value - (1 << 8 * each)
     return value
 
 
