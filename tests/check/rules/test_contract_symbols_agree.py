@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
 from builds.elf_writer import SymbolSpec
-from check.contract_fixtures import checked, contract, flat, of_sides, written
+from check.contract_fixtures import checked, contract, flat, of_sides, of_sources, written
 from contract_builds import side
 from gauge_rules import on_the_gauge
 from small_device import LINK, RAM_OF_SAMPLER, apply, findings, layout, sampler_elf, station_elf
+
+from gemel.checking.rules.contract_symbols_agree import ALIGNMENT
 
 RULE = "contract-symbols-agree"
 LINK_OF_SAMPLER = RAM_OF_SAMPLER + 0x3000
@@ -84,3 +87,15 @@ def test_a_symbol_that_nobody_defines_is_told_with_the_nearest_names() -> None:
     result = checked(RULE, read, side("station", "station"), None)
     assert result.status == "not checked"
     assert not result.findings
+
+
+@pytest.mark.parametrize(("moved", "pushed"), [(16, True), (20, True), (24, False), (8, False), (-4, False)])
+def test_an_object_that_a_larger_one_pushes_follows_from_it(moved: int, pushed: bool) -> None:
+    """``head`` has 16 bytes more; ``tail`` follows from that up to ALIGNMENT, else it is a fault of its own."""
+    assert ALIGNMENT == 8
+    source = """__attribute__((section(".link"), used)) volatile uint8_t all[64];
+        __asm(".global head, tail; .type head, %object; .type tail, %object; .set head, all; .size head, {}\\n"
+              ".set tail, all + {}; .size tail, 8");"""
+    made = source.format(8, 16), source.format(24, 16 + moved)
+    found = findings(of_sources(RULE, contract('symbols = ["head", "tail"]'), *made))
+    assert ["different sizes" in each.what for each in found] == [True] + [False] * (not pushed)

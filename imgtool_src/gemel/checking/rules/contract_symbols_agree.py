@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator
+from itertools import accumulate
 
 from gemel.checking.rule import Rule
 from gemel.inspection.contract.parties import (
@@ -18,9 +20,12 @@ from gemel.inspection.contract.shared_objects import types_in_symbol
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, in_source, sized
 from gemel.layout.addresses import seen_by
-from gemel.layout.model import Contract
+from gemel.layout.model import BuildPlan, Contract
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_address, format_size
+
+ALIGNMENT = 8
+"""Bytes that an object may move by more or less than those in front of it grew: the largest usual alignment."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -28,11 +33,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if len(inspection.layout.builds) < 2:
         return
     for contract in inspection.layout.contracts.values():
+        grown = _Grown(inspection, contract)
         for name in contract.symbols:
-            yield from _symbol(inspection, contract, name)
+            yield from _symbol(inspection, contract, name, grown)
 
 
-def _symbol(inspection: Inspection, contract: Contract, name: str) -> Iterator[Outcome]:
+def _symbol(inspection: Inspection, contract: Contract, name: str, grown: _Grown) -> Iterator[Outcome]:
     where = f"contract {contract.name}, {name}"
     found: list[DefinedSymbol] = []
     missing: list[Missing] = []
@@ -58,7 +64,7 @@ def _symbol(inspection: Inspection, contract: Contract, name: str) -> Iterator[O
     findings += _outside(inspection, contract, where, found)
     inside = [each for each in found if each.plain and _area(inspection, contract).covers(each.plain)]
     for other in inside[1:]:
-        findings += _separate_addresses(inspection, contract, where, inside[0], other)
+        findings += _separate_addresses(inspection, contract, where, inside[0], other, grown)
     yield from findings
     if not findings and len(found) > 1:
         yield Holds(f"{where} in builds {' and '.join(plan.name for plan in present)}")
@@ -119,7 +125,12 @@ def _outside(
 
 
 def _separate_addresses(
-    inspection: Inspection, contract: Contract, where: str, first: DefinedSymbol, each: DefinedSymbol
+    inspection: Inspection,
+    contract: Contract,
+    where: str,
+    first: DefinedSymbol,
+    each: DefinedSymbol,
+    grown: _Grown,
 ) -> Iterator[Finding]:
     name, builds = in_source(each.symbol.name), f"builds {first.plan.name} and {each.plan.name}"
     lines = tuple(f"build {side.plan.name:<{_width(first, each)}}  {_place(side)}" for side in (first, each))
@@ -135,6 +146,7 @@ def _separate_addresses(
             span=each.plain,
             next_step="give it a fixed place in both linker scripts, before anything else of the area",
             lines=lines,
+            follows_from=grown.before(first, each),
         )
     sizes = first.symbol.size, each.symbol.size
     if sizes[0] != sizes[1] and all(sizes):
@@ -148,11 +160,60 @@ def _separate_addresses(
             next_step="compile one header on both sides with the same options; name its type in the contract too, "
             "to see what differs",
             lines=lines,
-            follows_from=(
-                ("shared-symbols-agree", f"{name} in {builds}"),
-                *types_in_symbol(inspection, each),
-            ),
+            follows_from=_of_size(inspection, first, each),
         )
+
+
+def _of_size(
+    inspection: Inspection, first: DefinedSymbol, each: DefinedSymbol
+) -> tuple[tuple[str, str], ...]:
+    """What an object's size in two builds differs by: its type, or a type of a contract in it."""
+    builds = f"builds {first.plan.name} and {each.plan.name}"
+    return (
+        ("shared-symbols-agree", f"{in_source(each.symbol.name)} in {builds}"),
+        *types_in_symbol(inspection, each),
+    )
+
+
+class _Grown:
+    """The objects of a contract that differ in size between two builds, in the order of their places."""
+
+    def __init__(self, inspection: Inspection, contract: Contract) -> None:
+        self._inspection = inspection
+        self._contract = contract
+        self._of: dict[tuple[str, str], list[tuple[int, int, str]]] = {}
+
+    def before(self, first: DefinedSymbol, each: DefinedSymbol) -> tuple[tuple[str, str], ...]:
+        """What pushed an object, if those in front of it grew by as much as it moved, except for alignment."""
+        grown = self._between(first.plan, each.plan)
+        if first.plain is None or each.plain is None or not grown:
+            return ()
+        at = bisect_left(grown, first.plain.start, key=lambda each: each[0])
+        if not at or abs(each.plain.start - first.plain.start - grown[at - 1][1]) >= ALIGNMENT:
+            return ()
+        name = grown[at - 1][2]
+        sides = [defined_symbol(self._inspection, side.plan, name) for side in (first, each)]
+        mine, theirs = (side for side in sides if not isinstance(side, Missing))
+        own = RULE.name, f"contract {self._contract.name}, {name}"
+        return own, *_of_size(self._inspection, mine, theirs)
+
+    def _between(self, first: BuildPlan, other: BuildPlan) -> list[tuple[int, int, str]]:
+        """Start in the first build, bytes by which all up to here are larger in the other one, and name of each."""
+        if (first.name, other.name) not in self._of:
+            found: list[tuple[int, int, str]] = []
+            for name in self._contract.symbols:
+                mine = defined_symbol(self._inspection, first, name)
+                theirs = defined_symbol(self._inspection, other, name)
+                if isinstance(mine, Missing) or isinstance(theirs, Missing) or mine.plain is None:
+                    continue
+                if more := theirs.symbol.size - mine.symbol.size:
+                    found.append((mine.plain.start, more, name))
+            found.sort()
+            sums = accumulate(more for _, more, _ in found)
+            self._of[first.name, other.name] = [
+                (start, total, name) for (start, _, name), total in zip(found, sums, strict=True)
+            ]
+        return self._of[first.name, other.name]
 
 
 def _width(*found: DefinedSymbol) -> int:
