@@ -7,9 +7,10 @@ from draft.cases import checked, layout_of
 from verdict_builds import ARCHITECTURES, builds_of
 
 TYPES = ("struct Link", "enum Quality")
+MORE = "struct Report", "struct Node", "struct Sample"
 PAIRS = {
-    ("station-c", "sampler-rust"): TYPES,
-    ("station-c-atomic", "sampler-rust"): TYPES,
+    ("station-c", "sampler-rust"): TYPES + MORE,
+    ("station-c-atomic", "sampler-rust"): TYPES + MORE,
     ("station-c", "sampler-cxx"): TYPES,
     ("station-overlays", "sampler"): (),
     ("station-library", "sampler-library"): (),

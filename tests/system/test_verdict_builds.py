@@ -179,6 +179,7 @@ LANGUAGES: dict[tuple[str, str], dict[str, int]] = {
     ("station-c", "sampler-rust-tagged"): {"shared-symbols-agree": 1, **ATOMICS},
     ("station-c", "sampler-rust-swapped"): {"contract-types-agree": 1, **ATOMICS},
     ("station-c", "sampler-rust-lost"): {"shared-symbols-agree": 1, **ATOMICS},
+    ("station-c", "sampler-rust-moved"): {"shared-symbols-agree": 1, **ATOMICS},
 }
 """A C primary with a secondary in Rust or C++: no more than notes on what is atomic, unless something is wrong."""
 

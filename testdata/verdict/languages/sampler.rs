@@ -5,6 +5,7 @@
 
 use core::cell::UnsafeCell;
 use core::mem::MaybeUninit;
+use core::ptr::NonNull;
 use core::sync::atomic::{AtomicU32, Ordering};
 
 #[cfg(lost_three)]
@@ -84,6 +85,65 @@ pub static link_words: Shared<Words> = Shared(UnsafeCell::new(Words::Nothing));
 #[no_mangle]
 #[link_section = ".link.d"]
 pub static link_quality: Shared<Quality> = Shared(UnsafeCell::new(Quality::Good));
+
+#[repr(i8)]
+pub enum Trend {
+    Falling = -1,
+    Steady = 0,
+    Rising = 1,
+}
+
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct Halves {
+    pub low: u16,
+    pub high: u16,
+}
+
+#[repr(C)]
+pub union Raw {
+    pub raw: u32,
+    pub halves: Halves,
+}
+
+#[repr(C)]
+pub struct Report {
+    #[cfg(not(moved))]
+    pub raw: Raw,
+    pub flags: u32,
+    #[cfg(moved)]
+    pub raw: Raw,
+    pub trend: Trend,
+    pub _reserved: [u8; 3],
+}
+
+#[repr(C)]
+pub struct Node {
+    pub next: Option<NonNull<Node>>,
+    pub done: Option<unsafe extern "C" fn(u32)>,
+    pub use_count: u32,
+}
+
+#[repr(C)]
+pub struct Sample {
+    pub value: u32,
+    pub stamp: u32,
+}
+
+const NO_SAMPLE: MaybeUninit<Sample> = MaybeUninit::uninit();
+
+#[no_mangle]
+#[link_section = ".link.e"]
+pub static mut link_report: Report =
+    Report { raw: Raw { raw: 0 }, flags: 0, trend: Trend::Steady, _reserved: [0; 3] };
+
+#[no_mangle]
+#[link_section = ".link.f"]
+pub static mut link_node: Node = Node { next: None, done: None, use_count: 0 };
+
+#[no_mangle]
+#[link_section = ".link.g"]
+pub static mut link_samples: [MaybeUninit<Sample>; 2] = [NO_SAMPLE; 2];
 
 extern "C" {
     static mut _sbss: u32;

@@ -16,6 +16,37 @@ __attribute__((section(".link.b"))) SHARED uint32_t link_turn;
 __attribute__((section(".link.c"))) volatile uint32_t link_words[4];
 __attribute__((section(".link.d"))) volatile enum Quality link_quality;
 
+/* What each language writes in its own way, with the same bytes in Rust. */
+enum Trend { TREND_FALLING = -1, TREND_STEADY = 0, TREND_RISING = 1 };
+
+struct Report {
+    union {
+        uint32_t raw;
+        struct {
+            uint16_t low, high;
+        };
+    };
+    uint32_t ready : 1;
+    uint32_t errorCount : 31;
+    enum Trend trend;
+    uint8_t reserved[3];
+};
+
+struct Node {
+    struct Node *next;
+    void (*done)(uint32_t);
+    uint32_t useCount;
+};
+
+struct Sample {
+    uint32_t value;
+    uint32_t stamp;
+};
+
+__attribute__((section(".link.e"), used)) volatile struct Report link_report;
+__attribute__((section(".link.f"), used)) volatile struct Node link_node;
+__attribute__((section(".link.g"), used)) volatile struct Sample link_samples[2];
+
 uint32_t level = 2480;
 
 static void hold(void)

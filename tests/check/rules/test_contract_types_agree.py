@@ -240,6 +240,23 @@ C_AND_CPP = {
         "struct box { uint8_t lock; _Bool ready; };",
         _ATOMIC + "struct box { std::atomic_flag lock; std::atomic<bool> ready; };",
     ),
+    "names in the style of each": (
+        "struct box { uint32_t levelCount; uint16_t kind; uint16_t mode; };",
+        "struct box { uint32_t level_count; uint16_t m_kind; uint16_t mode_; };",
+    ),
+    "a content that has the wrapper's name for it": (
+        "struct inner { uint32_t value; uint16_t turn; }; struct box { struct inner list[2]; };",
+        "struct inner { uint32_t value; uint16_t turn; }; template <typename T> struct Strong { T value; };"
+        "struct box { Strong<inner> list[2]; };",
+    ),
+    "an open array": (
+        "struct box { uint32_t count; uint8_t data[]; };",
+        "struct box { uint32_t count; uint8_t data[0]; };",
+    ),
+    "padding that both name": (
+        "struct box { uint8_t turn; uint8_t reserved[3]; uint32_t level; };",
+        "struct box { uint8_t turn; uint8_t pad_[3]; uint32_t level; };",
+    ),
     "padding that one side names": (
         "struct box { uint8_t turn; uint32_t level; };",
         "struct box { uint8_t turn; uint8_t reserved[3]; uint32_t level; };",
@@ -249,6 +266,14 @@ UNLIKE_CPP = {
     "an array of another length": (
         "struct box { uint16_t level[6]; };",
         _ARRAY + "struct box { std::array<uint16_t, 7> level; };",
+    ),
+    "names that changed places": (
+        "struct box { uint32_t levelCount; uint32_t turnCount; };",
+        "struct box { uint32_t turn_count; uint32_t level_count; };",
+    ),
+    "bit fields for a number": (
+        "struct box { uint32_t ready : 1; uint32_t errors : 31; };",
+        "struct box { uint32_t flags; };",
     ),
     "a base class that comes second": (
         "struct box { uint32_t id; uint16_t level; };",

@@ -18,7 +18,14 @@ from gemel.builds.dwarf.types import (
     Reference,
     Type,
 )
-from gemel.checking.contract.wrappers import Found, faced, same_values, unwrapped, without_unnamed
+from gemel.checking.contract.wrappers import (
+    Found,
+    faced,
+    named_alike,
+    same_values,
+    unwrapped,
+    without_unnamed,
+)
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -55,8 +62,9 @@ class Comparison:
     ``follow_pointers`` holds what pointers point at to the same; a target that
     one side only declares agrees with everything.
 
-    Where a side is not C, wrappers are seen through, a number agrees with an enumeration of its size, and
-    enumerations of two languages agree by their values.
+    Where a side is not C, wrappers are seen through, a number agrees with an enumeration of its size,
+    enumerations of two languages agree by their values, and members by their names in each language's style.
+    A number of Rust agrees with the bit fields in its bytes.
     """
 
     def __init__(self, left: DebugTypes, right: DebugTypes, follow_pointers: bool) -> None:
@@ -103,6 +111,8 @@ class Comparison:
     def faced(self, left: Reference | None, right: Reference | None) -> tuple[Found, Found]:
         """The two types that are compared with each other where ``left`` and ``right`` are."""
         one, other = Found(*self.left.resolved(left)), Found(*self.right.resolved(right))
+        if self.mixed and _names(one.type) != _names(other.type):
+            other = named_alike(self.left, self.right, one, other)
         if _names(one.type) != _names(other.type):
             one, other = without_unnamed(self.left, one), without_unnamed(self.right, other)
         return faced(self.left, self.right, one, other) if self.mixed else (one, other)
@@ -125,6 +135,8 @@ class Comparison:
             return self._same_records(one, other, depth)
         if self.mixed and {type(one), type(other)} == {Basic, Enumeration}:
             return _integer_size(one) is not None and _integer_size(one) == _integer_size(other)
+        if "Rust" in self.languages and {type(one), type(other)} == {Basic, Composite}:
+            return _cut_size(one) is not None and _cut_size(one) == _cut_size(other)
         return type(one) is type(other) and not isinstance(one, Alias) and one == other
 
     def _same_enumerators(self, one: Enumeration, other: Enumeration) -> bool:
@@ -150,22 +162,46 @@ class Comparison:
         )
 
     def is_padding(self, pair: Pair, one: Composite, other: Composite) -> bool:
-        """Whether a member that one side alone has fills, by its name too, what the other leaves as padding."""
-        alone, types, against, theirs = pair.left, self.left, other, self.right
+        """Whether a member that one side alone has makes no difference.
+
+        It fills, by its name, what the other leaves as padding or fills too; or it takes no bytes and C alone has
+        it; or it is in a number of Rust, which has no bit fields.
+        """
+        alone, types, mine, against, theirs = pair.left, self.left, one, other, self.right
         if alone is None:
-            alone, types, against, theirs = pair.right, self.right, one, self.left
+            alone, types, mine, against, theirs = pair.right, self.right, other, one, self.left
         elif pair.right is not None:
             return False
-        if (
-            alone is None
-            or not re.search(PADDING, alone.name, re.IGNORECASE)
-            or alone.case is not None
-            or against.kind == "union"
-        ):
+        if alone is None or alone.case is not None:
             return False
-        places = [_bits_of(types, alone), *(_bits_of(theirs, member) for member in against.members)]
+        if self.mixed and _is_open(types.resolved(alone.type)[1]):
+            return True
+        if "Rust" in self.languages and self._is_cut(alone, types, mine, against, theirs):
+            return True
+        if against.kind == "union" or not _fills(alone):
+            return False
+        others = [member for member in against.members if not _fills(member)]
+        places = [_bits_of(types, alone), *(_bits_of(theirs, member) for member in others)]
         spans = [place for place in places if place]
         return len(spans) == len(places) and not any(spans[0].overlaps(each) for each in spans[1:])
+
+    def _is_cut(
+        self, alone: Member, types: DebugTypes, mine: Composite, against: Composite, theirs: DebugTypes
+    ) -> bool:
+        """Whether ``alone`` is a bit field in a number or bytes of the other side, or these."""
+        place = _bits_of(types, alone)
+        if place is None:
+            return False
+        names = {member.name for member in mine.members}
+        places = [(each, _bits_of(theirs, each)) for each in against.members]
+        over = [(each, at) for each, at in places if at and at.overlaps(place)]
+        if alone.bits is None:
+            return bool(over) and all(each.bits for each, _ in over) and _is_number(types, alone)
+        if len(over) != 1:
+            return False
+        whole, at = over[0]
+        apart = whole.bits is None and whole.name not in names
+        return apart and _is_number(theirs, whole) and at.covers(place)
 
     def _same_members(self, pair: Pair, depth: int) -> bool:
         left, right = pair
@@ -209,8 +245,32 @@ def _integer_size(found: Type) -> int | None:
     return found.size if isinstance(found, Basic) and found.encoding in ("signed", "unsigned") else None
 
 
+def _cut_size(found: Type) -> int | None:
+    """Bytes of a structure of nothing but bit fields, or of a number without a sign; None for anything else."""
+    if isinstance(found, Composite):
+        return found.size if found.members and all(member.bits for member in found.members) else None
+    return found.size if isinstance(found, Basic) and found.encoding == "unsigned" else None
+
+
 PADDING = r"pad|reserved|re?svd?\d*$|unused|spare|dummy|fill|align"
 """What members are called that only fill (common practice)."""
+
+
+def _fills(member: Member) -> bool:
+    return bool(re.search(PADDING, member.name, re.IGNORECASE))
+
+
+def _is_open(found: Type) -> bool:
+    """Whether a type is an array that takes no bytes in what it ends."""
+    return isinstance(found, Array) and not bounds_of(Elements(found.element, found.counts, None))[0]
+
+
+def _is_number(types: DebugTypes, member: Member) -> bool:
+    """Whether a member is a whole number without a sign, or bytes, whatever is wrapped around it."""
+    inner = unwrapped(types, Found(*types.resolved(member.type))).type
+    if isinstance(inner, Array) and types.size_of(inner.element) == 1:
+        inner = types.resolved(inner.element)[1]
+    return isinstance(inner, Basic) and inner.encoding == "unsigned"
 
 
 def _bits_of(types: DebugTypes, member: Member) -> Span | None:

@@ -50,7 +50,8 @@ class Found(NamedTuple):
 def faced(left: DebugTypes, right: DebugTypes, one: Found, other: Found) -> tuple[Found, Found]:
     """The two types to compare with each other, wrappers and parts that take no bytes left out of both.
 
-    Records that have a member's name in common are compared as they are, with the members of base classes.
+    Records that have a member's name in common are compared as they are, with the members of base classes,
+    unless one alone has a single member: what a wrapper calls its content may be a name of the content too.
     """
     one, other = _without_nothing(left, one), _without_nothing(right, other)
     one, other = _with_inherited(left, one, other, []), _with_inherited(right, other, one, [])
@@ -64,6 +65,40 @@ def faced(left: DebugTypes, right: DebugTypes, one: Found, other: Found) -> tupl
     if isinstance(one.type, Composite) and isinstance(other.type, Composite):
         return one, other._replace(type=_named_as(other.type, one.type))
     return one, other
+
+
+def named_alike(left: DebugTypes, right: DebugTypes, one: Found, other: Found) -> Found:
+    """``other`` with the names that ``one`` has for the same members in the style of its language.
+
+    ``frame_count`` is ``frameCount`` and ``m_frame_count``, ``type_`` is ``type``.  What has no name in C has one in
+    Rust: a structure or union is known by its place there.
+    """
+    record, model = other.type, one.type
+    if not isinstance(record, Composite) or not isinstance(model, Composite):
+        return other
+    known = {member.name for member in record.members}
+    free = [member for member in model.members if member.name not in known - {""}]
+    taken = {member.name for member in model.members} - {""}
+    by_words = {tuple(_words(member.name)): member for member in free if member.name}
+    members: list[Member] = []
+    for member in record.members:
+        found = None
+        if member.name and member.name not in taken:
+            found = by_words.get(tuple(_words(member.name))) or next(
+                (each for each in free if not each.name and _same_part(left, right, each, member)), None
+            )
+        elif not member.name:
+            found = next((each for each in free if each.name and _same_part(left, right, each, member)), None)
+        members.append(member if found is None else replace(member, name=found.name))
+    return other._replace(type=replace(record, members=tuple(members)))
+
+
+def _same_part(left: DebugTypes, right: DebugTypes, one: Member, other: Member) -> bool:
+    """Whether two members are records of one kind and size at the same place."""
+    mine, theirs = left.resolved(one.type)[1], right.resolved(other.type)[1]
+    if one.bit != other.bit or not (isinstance(mine, Composite) and isinstance(theirs, Composite)):
+        return False
+    return mine.size == theirs.size and (mine.kind == "union") == (theirs.kind == "union")
 
 
 def _is_flag(found: Type) -> bool:
@@ -116,12 +151,28 @@ def _wrapped(types: DebugTypes, found: Type) -> Member | None:
     """The one member that a wrapper holds; None if it is no wrapper."""
     if not isinstance(found, Composite) or found.declaration:
         return None
+    if some := _nullable(types, found):
+        return some
     members = [member for member in found.members if not _is_nothing(types, member)]
     if len(members) != 1:
         return None
     (member,) = members
     whole = member.bit == 0 and member.bits is None and member.case is None
     return member if whole and types.size_of(member.type) == found.size else None
+
+
+def _nullable(types: DebugTypes, found: Composite) -> Member | None:
+    """What an ``Option`` of Rust holds whose None is the value 0 of it, as of pointers and numbers that are never 0.
+
+    Its layout is what it holds (documentation of ``core::option``, Representation).
+    """
+    if [member.case for member in found.members] != [None, "0", "others"]:
+        return None
+    _, none, some = found.members
+    _, nothing = types.resolved(none.type)
+    whole = some.bit == 0 and types.size_of(some.type) == found.size
+    empty = isinstance(nothing, Composite) and not nothing.members
+    return replace(some, case=None) if whole and empty else None
 
 
 def _without_nothing(types: DebugTypes, found: Found) -> Found:
@@ -181,6 +232,8 @@ def _is_nothing(types: DebugTypes, member: Member, seen: list[Member] | None = N
 
 
 def _akin(one: Composite, other: Composite) -> bool:
+    if (len(one.members) == 1) != (len(other.members) == 1):
+        return False
     names = {member.name for member in one.members if member.name != BASE}
     return any(member.name in names for member in other.members)
 
@@ -213,13 +266,15 @@ def same_values(one: Enumeration, other: Enumeration) -> bool:
 
 
 def _words(name: str) -> list[str]:
-    return [word.lower() for word in re.findall(_WORD, name)]
+    return [word.lower() for word in re.findall(_WORD, name.removeprefix("m_"))]
 
 
 def unshareable(types: DebugTypes, reference: Reference) -> str:
     """Why no other core can read this one type, if so: Rust alone knows what its bytes mean."""
-    _, found = types.resolved(reference)
-    if isinstance(found, Composite) and any(member.case is not None for member in found.members):
+    at, found = types.resolved(reference)
+    inner = unwrapped(types, Found(at, found)).type
+    cases = isinstance(found, Composite) and any(member.case is not None for member in found.members)
+    if isinstance(found, Composite) and cases and not isinstance(inner, Pointer | Basic):
         return f"{found.name} is a tagged union of Rust, whose layout is the compiler's choice"
     if isinstance(found, Pointer | Composite) and found.name.startswith("&"):
         return f"{found.name} is a reference of Rust, which only its own core may hold"
