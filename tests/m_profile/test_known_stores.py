@@ -26,6 +26,17 @@ KNOWN = {
         "ldr r3, =0x40013824\nmovs r1, #1\ncmp r0, #0\nbeq 1f\nmovs r2, #2\n1: str r1, [r3]",
         1,
     ),
+    "what another switch leads to, after a table": (
+        "ldr r3, =0x40013824\ncmp r0, #1\nbhi 4f\ntbb [pc, r0]\n0: .byte (1f-0b)/2, (2f-0b)/2\n"
+        "1: cmp r2, #3\nbhi 4f\ntbb [pc, r2]\n3: .byte (4f-3b)/2, (4f-3b)/2, (4f-3b)/2, (4f-3b)/2\n"
+        "2: movs r1, #7\nstr r1, [r3]\n4: bx lr",
+        7,
+    ),
+    "after a filled table that reads as a load of a literal": (
+        "ldr r3, =0x40013824\ncmp r0, #4\nbhi 2f\ntbb [pc, r0]\n.byte 3, 0x4a, 0x4a, 0x4a, 0x4a, 0\n"
+        "nop\nnop\nnop\nmovs r1, #7\nstr.w r1, [r3]\n.space 0x80, 0\n2: bx lr",
+        7,
+    ),
     "what a loop keeps": (
         "ldr r3, =0x40013824\nmovs r1, #3\n1: ldr r2, [r0]\ncmp r2, #0\nbne 1b\nstr r1, [r3]\nb 1b",
         3,

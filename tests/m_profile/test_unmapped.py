@@ -187,23 +187,105 @@ def test_parts_of_an_image_share_the_effort() -> None:
     assert unmapped_code(code, 0x1000, [], parts=200).unfinished
 
 
-@pytest.mark.parametrize("distance", [30, 32])
-def test_a_guard_counts_as_far_as_a_function_reaches(distance: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A test of the core less than MAX_FUNCTION bytes before a float push guards it, one further away does not."""
+@pytest.mark.parametrize(("size", "guarded"), [(32, True), (34, False)])
+def test_a_guard_counts_as_far_as_a_function_reaches(
+    size: int, guarded: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A function of MAX_FUNCTION bytes is searched whole; of a larger one half as many, before what is asked of."""
     monkeypatch.setattr("gemel.m_profile.unmapped.MAX_FUNCTION", 32)
-    test, push = struct.pack("<HH", 0xF01E, 0x0F10), struct.pack("<HHHH", 0xBF08, 0xED2D, 0x8B10, 0x4770)
-    found = unmapped_code(test + b"\x00\xbf" * ((distance - 6) // 2) + push, 0x8000, [0x8001])
-    places = list(found.followed_places(Sieve(lacking("armv7e-m", ("dsp",)))))
-    assert bool(places) is (distance >= 32)
+    assert bool(_of_a_function(filled=size - 12, after=0)) is not guarded
+    assert bool(_of_a_function(filled=8, after=40)) is False
+    assert bool(_of_a_function(filled=10, after=40)) is True
 
 
-@pytest.mark.parametrize(("most", "found"), [(109, 0), (108, 1)])
+def _of_a_function(filled: int, after: int) -> list[FoundInstruction]:
+    """What is reported of a function: a test of EXC_RETURN, NOPs, a float push where it lets, more NOPs, a return."""
+    test, push = struct.pack("<HH", 0xF01E, 0x0F10), struct.pack("<HHH", 0xBF08, 0xED2D, 0x8B10)
+    code = test + b"\x00\xbf" * (filled // 2) + push + b"\x00\xbf" * (after // 2) + b"\x70\x47"
+    return list(unmapped_code(code, 0x8000, [0x8001]).followed_places(Sieve(lacking("armv7e-m", ("dsp",)))))
+
+
+@pytest.mark.parametrize(("most", "reported"), [(73, 0), (72, 1)])
 def test_instructions_after_the_effort_count_as_untested(
-    most: int, found: int, monkeypatch: pytest.MonkeyPatch
+    most: int, reported: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Within MAX_EFFORT the test before each of three float pushes is seen; after it the rest of them are reported."""
     monkeypatch.setattr("gemel.m_profile.unmapped.MAX_EFFORT", most)
     guarded = struct.pack("<HHHHHH", 0xF01E, 0x0F10, 0xBF08, 0xED2D, 0x8B10, 0x4770)
     runs = [Run(at, at + len(guarded)) for at in range(0, 3 * len(guarded), len(guarded))]
     read = UnmappedCode(guarded * 3, 0x8000, runs, [], (3 * len(guarded), 0, 0), False)
-    assert len(list(read.followed_places(Sieve(lacking("armv7e-m", ("dsp",)))))) == found
+    assert len(list(read.followed_places(Sieve(lacking("armv7e-m", ("dsp",)))))) == reported
+
+
+TESTS = (
+    'uint32_t c; __asm volatile ("mrs %0, control" : "=r"(c)); if (c & 4u)',
+    "if (*(volatile uint32_t *)0xE000ED88u & (15u << 20))",
+    "if ((*(volatile uint32_t *)0xE000EF40u & 0xF0u) == 0x20u)",
+)
+"""FPCA of CONTROL, the coprocessor access register, and single precision in MVFR0 (from memory)."""
+
+
+def _program_with_tests(seed: int, *, functions: int = 40) -> str:
+    """Functions of switches, loops and calls, every fourth with a guarded float instruction, every tenth with another.
+
+    What is guarded is a move of s1, what is not one of s3.
+    """
+    random_ = random.Random(seed)
+    text = ["#include <stdint.h>", "uint32_t volatile sink[64];"]
+    for number in range(functions):
+        steps = [_a_step(random_, number) for _ in range(random_.randint(4, 20))]
+        if number % 4 == 0:
+            test = f'{{ {random_.choice(TESTS)} __asm volatile ("vmov.f32 s0, s1"); }}'
+            steps.insert(random_.randrange(len(steps)), test)
+        if number % 10 == 5:
+            steps.insert(random_.randrange(len(steps)), '__asm volatile ("vmov.f32 s2, s3");')
+        body = "\n    ".join(steps)
+        head = f"__attribute__((noinline)) uint32_t f{number}(uint32_t x, uint32_t y)"
+        text.append(f"{head}\n{{\n    x += y;\n    {body}\n    return x;\n}}")
+    calls = " ".join(f"x += f{number}(x, {number});" for number in range(functions))
+    text.append(f"int reset(void) {{ uint32_t x = 0; {calls} sink[0] = x; for (;;); }}")
+    text.append(
+        '__attribute__((section(".vectors"), used)) const void *const vectors[2] = {(void *)4, reset};'
+    )
+    return "\n".join(text)
+
+
+def _a_step(random_: random.Random, number: int) -> str:
+    cases = [
+        f"case {case}: x {random_.choice('+-^*')}= sink[{case}] + {case}u; break;"
+        for case in range(random_.randint(4, 9))
+    ]
+    called = f"x = f{random_.randrange(number)}(x, {random_.randrange(99)});" if number else "x++;"
+    return random_.choice(
+        [
+            f"x += sink[{random_.randrange(64)}] * {random_.randrange(1 << 16)}u;",
+            f"if (x & {1 << random_.randrange(31)}u) sink[1] = x; else x ^= {random_.randrange(1 << 30)}u;",
+            f"for (uint32_t i = 0; i < {random_.randrange(2, 9)}; i++) x = x * 31u + sink[i];",
+            called,
+            f"switch (x & 15u) {{ {' '.join(cases)} default: break; }}",
+        ]
+    )
+
+
+@pytest.mark.parametrize(
+    "options", [("-O2",), ("-Os",), ("-O1", "-fno-jump-tables"), ("-O3", "-funroll-loops")]
+)
+def test_what_is_guarded_in_functions_with_switches(options: tuple[str, ...], tmp_path: Path) -> None:
+    """As compiled for a core with a float unit, and run by one without: what a test lets by is not reported.
+
+    Tables of branches and literals are among the instructions, and tests before or after them.
+    """
+    text = _program_with_tests(len(options[0]) + len(options))
+    build = compiled(text, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", *options, *BARE)
+    segment, code = code_segment(build), _read(build)
+    sieve = _sieve("armv7e-m")
+    told = sorted([*code.followed_places(sieve), *code.swept_places(sieve)], key=lambda each: each.address)
+    unguarded, guarded = bytes.fromhex("b0ee611a"), bytes.fromhex("b0ee600a")
+    places = [
+        segment.run_address + at
+        for at in mapped_instructions(build)
+        if segment.data[at : at + 4] == unguarded
+    ]
+    assert segment.data.count(guarded) >= 10
+    assert len(places) >= 4
+    assert [each.address for each in told] == sorted(places)

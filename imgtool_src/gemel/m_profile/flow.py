@@ -24,6 +24,7 @@ from gemel.m_profile.halfwords import (
     UNDEFINED,
     branch_distance,
     call_distance,
+    entries_of_table,
     is_table_branch,
     kinds_of_halfwords,
 )
@@ -69,9 +70,8 @@ _OF_HIGH = bytes(
 _OF_LOW = bytes(_NARROW | _WIDE * (low & 0x1F == 0x1F) for low in range(0x100))
 """What both bytes of a first halfword must allow for an instruction to use data next to the code, based on the PC."""
 
-INDEX_REACH, MAX_ENTRIES = 24, 512
-"""How far before a branch by a table its index is compared with the number of entries, at most, in bytes; and
-how many a table has at most whose index is not seen to be."""
+MAX_ENTRIES = 512
+"""How many entries a table of branches has at most whose index is not seen to be compared with their number."""
 
 
 FREE_EFFORT, EFFORT, OF_STREAM = 200_000, 0.5, 4
@@ -116,19 +116,22 @@ class Flow:
     """Follows the code in ``code``, whose first byte the core runs at ``start`` (even).
 
     ``sizes`` holds the size of the instruction reached at each halfword (0: none), ``data`` whether the code
-    uses the halfword as data; both end with some that stand for what is after the code.  ``effort`` is what may still
-    be spent: below 0, more is led to than is followed; ``parts`` share what is free.
+    uses the halfword as data; both end with some that stand for what is after the code.  ``functions`` are the
+    offsets that are entered or called.  ``effort`` is what may still be spent: below 0, more is led to than is
+    followed; ``parts`` share what is free.
     """
 
     def __init__(self, code: bytes, start: int, parts: int = 1) -> None:
         self.code, self.start = code, start
         self.sizes = bytearray(len(code) // 2 + 4)
         self.data = bytearray(len(code) // 2 + 4)
+        self.functions: set[int] = set()
         self.effort = FREE_EFFORT / parts + EFFORT * len(code)
 
     def follow(self, entries: Iterable[int]) -> None:
         """Reach what ``entries`` lead to: addresses as the core sees them, bit 0 ignored."""
         waiting = [(entry & ~1) - self.start for entry in entries]
+        self.functions.update(waiting)
         while waiting and self.effort >= 0:
             stream = self.stream(waiting.pop())
             self.effort -= OF_STREAM + stream.effort()
@@ -143,6 +146,7 @@ class Flow:
             sizes[at >> 1] = size
         for part in stream.data:
             self.note_data(part)
+        self.functions.update(stream.calls)
 
     def note_data(self, offsets: range) -> None:
         """Note that what is at these offsets is data, as far as they are in the code."""
@@ -322,15 +326,7 @@ class Flow:
         return True
 
     def _entries(self, at: int, register: int) -> int:
-        """How many entries a table has whose index was compared shortly before ``at``."""
-        code = self.code
-        for place in range(at - 2, max(at - INDEX_REACH, 0) - 1, -2):
-            first = code[place] | code[place + 1] << 8
-            if register < 8 and first & 0xFF00 == 0x2800 | register << 8:
-                return (first & 0xFF) + 1
-            if first == 0xF1B0 | register and code[place + 3] & 0x8F == 0x0F:
-                return code[place + 2] + 1
-        return MAX_ENTRIES
+        return entries_of_table(self.code, at, register) or MAX_ENTRIES
 
     def _table(self, stream: Stream, at: int, start: int, form: BranchTable, entries: int) -> None:
         """The table at ``start``: it ends where the nearest of its targets begins, or after ``entries``."""

@@ -11,7 +11,8 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Container, Iterator, Mapping
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
+from functools import cached_property
 
 from gemel.m_profile.computed_addresses import constant_of, moves, registers_read, registers_set
 from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_call
@@ -30,8 +31,8 @@ SHORT = 64
 EFFORT = 200_000
 """Instructions that are looked at, for all questions of one function."""
 
-FEW_WAYS = 4
-"""Ways out of a step that are kept: a jump to anywhere has thousands."""
+ANY, EACH = -2, -3
+"""Where a jump to anywhere leads: to any step that nothing else leads to; to each of them, where a test decides it."""
 
 ADDRESSES = 0x1000_0000
 """From here on a number is likely an address, and no answer to what the core is."""
@@ -67,7 +68,8 @@ class Guards:
 
     ``word_at`` gives the constant word at an address (None: not known), ``returned`` the bits that a called function
     returns of the core's state by what is passed to it; the words at ``variables`` hold some.  ``effort`` is how many
-    instructions may be looked at: what is left of that once a question was answered.
+    instructions may be looked at: what is left of that once a question was answered; ``followed``, how often the
+    values of one were followed.
     """
 
     def __init__(
@@ -90,7 +92,9 @@ class Guards:
         self._left_in_block, self._block_tests = 0, False
         self.effort = effort - len(function.steps)
         self._least_effort = effort // 2
-        self._known_ways: dict[int, tuple[int, ...]] = {}
+        self._known_ways: dict[int, Sequence[int]] = {}
+        self._from_entry: dict[int, set[int]] = {}
+        self.followed = 0
         self.tests: set[int] = set()
         self.in_block: dict[int, bool] = {}
         self.calls: dict[int, Passed] = {}
@@ -119,23 +123,26 @@ class Guards:
         """The addresses of what is executed on one way only that a test of the core leads to."""
         found: set[int] = set()
         for address in self.tests:
-            self.effort -= len(self._steps)
             if self.effort < self._least_effort:
                 break
             index = self._index[address]
-            ways: list[set[int]] = [self._reached(way, index) for way in set(self._after(index))]
+            after = {
+                way for each in self._after(index) for way in (self._after(each) if each == EACH else [each])
+            }
+            ways: list[set[int]] = [self._reached(way, index) for way in after]
+            self.effort -= 1 + 2 * sum(map(len, ways))
             found.update(each for way in ways for each in way if not all(each in other for other in ways))
         return frozenset(self._steps[each].address for each in found)
 
-    def _reached(self, first: int, without: int) -> set[int]:
+    def _reached(self, first: int, without: int | None = None) -> set[int]:
         """What may be executed from a step on, without passing another."""
-        waiting, seen = [first], {-1, len(self._steps), without}
+        waiting, seen, beside = [first], set[int](), {-1, len(self._steps), without}
         while waiting:
             index = waiting.pop()
-            if index not in seen:
+            if index not in seen and index not in beside:
                 seen.add(index)
                 waiting += self._after(index)
-        return seen - {-1, len(self._steps), without}
+        return seen - {ANY, EACH}
 
     @property
     def result(self) -> int:
@@ -150,66 +157,72 @@ class Guards:
         """
         if address not in self._index or not self.decides or self.effort <= 0:
             return False
-        begins = bisect_right(self._led_to_by_none, self._index[address]) if entries else 0
+        index = self._index[address]
+        begins = bisect_right(self._led_to_by_none, index) if entries else 0
         entry = self._led_to_by_none[begins - 1] if begins else 0
-        if not self._reaches(entry, address):
-            return False
+        if entry not in self._from_entry:
+            self._from_entry[entry] = self._reached(entry)
+            self.effort -= len(self._from_entry[entry])
+        return index in self._from_entry[entry] and not self._leads_there(entry, index)
+
+    def _leads_there(self, entry: int, last: int) -> bool:
+        """Whether a way leads from ``entry`` to ``last`` that no test of the core decides, or may as far as looked."""
         leading: set[int] = set()
-        while self.effort > 0:
-            before = len(leading)
-            self.effort -= len(self._steps)
-            for index in range(len(self._steps) - 1, -1, -1):
-                if index not in leading and self._leads(index, address, leading):
-                    leading.add(index)
-            if len(leading) == before:
-                return entry not in leading
-        return False
+        waiting = [last] if not self.in_block.get(self._steps[last].address) else []
+        while waiting and self.effort > 0:
+            index = waiting.pop()
+            if index == entry:
+                return True
+            if index not in leading:
+                leading.add(index)
+                before = self._before.get(index, ())
+                self.effort -= 1 + len(before)
+                waiting += [each for each in before if each not in leading and self._leads(each, leading)]
+        return self.effort <= 0
 
-    def _leads(self, index: int, address: int, leading: set[int]) -> bool:
-        step = self._steps[index]
-        decided = self.in_block.get(step.address)
-        if step.address == address and not decided:
-            return True
+    def _leads(self, index: int, leading: set[int]) -> bool:
+        """Whether a step leads into these, whatever the core is."""
         ways = [way in leading for way in self._after(index)]
-        return bool(ways) and (all(ways) if decided or step.address in self.tests else any(ways))
+        return all(ways) if index == EACH or self._is_decided(index) else any(ways)
 
-    def _after(self, index: int) -> tuple[int, ...]:
-        """As ``_ways``, kept where they are few: code may jump anywhere at each step."""
+    def _is_decided(self, index: int) -> bool:
+        """Whether a test of the core decides where a step leads, or whether it is executed."""
+        address = self._steps[index].address if index >= 0 else -1
+        return address in self.tests or bool(self.in_block.get(address))
+
+    @cached_property
+    def _before(self) -> dict[int, list[int]]:
+        """The steps that may come before each."""
+        found: dict[int, list[int]] = {}
+        for index in (EACH, ANY, *range(len(self._steps))):
+            for way in self._after(index):
+                found.setdefault(way, []).append(index)
+        return found
+
+    def _after(self, index: int) -> Sequence[int]:
+        """The steps that may come next, or ANY or EACH of those that nothing leads to; -1 for one outside."""
         ways = self._known_ways.get(index)
         if ways is None:
-            ways = tuple(self._ways(index))
-            if len(ways) <= FEW_WAYS:
-                self._known_ways[index] = ways
+            ways = self._known_ways[index] = self._led_to_by_none if index < -1 else tuple(self._ways(index))
         return ways
 
     def _ways(self, index: int) -> Iterator[int]:
-        """The steps that may come next; -1 for one outside of the function."""
         step = self._steps[index]
         for target in step.leads_to:
             yield self._index.get(target, -1)
         if not step.ends or step.address in self.in_block:
             yield index + 1
         if is_unknown_jump(step.first, step.second):
-            yield from self._led_to_by_none
+            yield EACH if self._is_decided(index) else ANY
         elif step.ends and not step.leads_to:
             yield -1
-
-    def _reaches(self, entry: int, address: int) -> bool:
-        waiting, seen = [entry], {entry, -1, len(self._steps)}
-        while waiting:
-            index = waiting.pop()
-            if self._steps[index].address == address:
-                return True
-            ways = self._after(index)
-            waiting += [way for way in ways if way not in seen]
-            seen.update(ways)
-        return False
 
     # --- what instructions do ---
 
     def _observe(
         self, address: int, first: int, second: int, known: Mapping[int, int], after: Registers, called: int | None
     ) -> None:  # fmt: skip
+        self.followed += 1
         marks = after.marks
         if self._left_in_block:
             self._left_in_block -= 1

@@ -41,6 +41,10 @@ that nobody takes for a NOP, shifts by 32, which the addresses in data look like
 halts of other profiles, and the undefined instructions that compilers do not use."""
 
 
+INDEX_REACH = 24
+"""How far before a branch by a table its index is compared with the number of entries, at most, in bytes."""
+
+
 @cache
 def kinds_of_halfwords() -> bytes:
     """For each first halfword of an instruction, what it says of it."""
@@ -93,6 +97,17 @@ def modified_constant(encoded: int) -> int:
 def is_table_branch(first: int, second: int) -> bool:
     """Whether the instruction is TBB or TBH by the table next to it."""
     return first == 0xE8DF and second & 0xFFE0 == 0xF000
+
+
+def entries_of_table(code: bytes, at: int, register: int) -> int | None:
+    """How many entries a table of branches has: its index in ``register`` is compared shortly before ``at``."""
+    for place in range(at - 2, max(at - INDEX_REACH, 0) - 1, -2):
+        first = code[place] | code[place + 1] << 8
+        if register < 8 and first & 0xFF00 == 0x2800 | register << 8:
+            return (first & 0xFF) + 1
+        if first == 0xF1B0 | register and code[place + 3] & 0x8F == 0x0F:
+            return code[place + 2] + 1
+    return None
 
 
 def branch_distance(first: int, second: int, *, calls: bool = False) -> int | None:

@@ -100,12 +100,11 @@ class Registers:
             if before.get(register) != self._known.get(register):
                 self._set(register, None)
 
-    def forget_all(self) -> None:
-        """Know nothing."""
+    def forget_values(self) -> None:
+        """Know nothing but the marks."""
         self._known.clear()
         self._changed.clear()
         self._slots.clear()
-        self.marks.clear()
 
     def step(self, address: int, first: int, second: int) -> KnownStore | None:
         """Take one instruction; the store that it does, if its target is known."""

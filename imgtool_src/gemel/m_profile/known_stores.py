@@ -12,7 +12,13 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Iterator, Mapping
 
-from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance, call_distance, is_table_branch
+from gemel.m_profile.halfwords import (
+    FIRST_WIDE,
+    branch_distance,
+    call_distance,
+    entries_of_table,
+    is_table_branch,
+)
 from gemel.m_profile.known_registers import KnownStore, Registers
 from gemel.m_profile.memory_accesses import SP
 from gemel.spans import Span, align_up
@@ -100,7 +106,7 @@ def followed(function: Function, registers: Registers, observe: Observer | None 
         stores = walk.once(registers.copy(), observe)
         if not walk.changed:
             return stores
-    walk.anywhere = True
+    walk.jump_anywhere()
     return walk.once(registers.copy(), observe)
 
 
@@ -108,10 +114,16 @@ class _Walk:
     """A function, and what is known where its branches arrive."""
 
     def __init__(self, function: Function) -> None:
-        self._steps, self.anywhere = function.steps, function.jumps_anywhere
+        self._steps, self._jumps = function.steps, function.jumps_anywhere
         self._arrived: dict[int, Registers] = {}
         self._anywhere = Registers(lambda _: None)
         self.changed = False
+
+    def jump_anywhere(self) -> None:
+        """From now on every branch may arrive wherever one does."""
+        self._jumps = True
+        for each in self._arrived.values():
+            self._anywhere.add_marks(each.marks)
 
     def once(self, registers: Registers, observe: Observer | None) -> list[KnownStore]:
         """Go through all of it, in its order; ``changed`` says whether another time may give something else."""
@@ -123,6 +135,8 @@ class _Walk:
             before = dict(registers.known) if conditional or observe else registers.known
             for target in leads_to:
                 self._leave(target, registers, back=target <= address)
+            if ends and self._jumps and is_unknown_jump(first, second):
+                self.changed |= self._anywhere.add_marks(registers.marks)
             store = None if ends else registers.step(address, first, second)
             falls = bool(conditional) or not ends
             if conditional:
@@ -131,9 +145,6 @@ class _Walk:
                 marks = dict(registers.marks) if conditional else {}
                 observe(address, first, second, before, registers, store.value if store else None)
                 registers.add_marks(marks)
-                if self.anywhere:
-                    self.changed |= self._anywhere.add_marks(registers.marks)
-                    registers.add_marks(self._anywhere.marks)
             conditional = covers or max(0, conditional - 1)
             if store:
                 stores.append(store)
@@ -141,14 +152,17 @@ class _Walk:
 
     def _arrive(self, address: int, registers: Registers, *, falls: bool) -> None:
         arrived = self._arrived.get(address)
-        if self.anywhere or (arrived is None and not falls):
+        by_none = arrived is None and not falls
+        if by_none:
             self.changed |= self._anywhere.add_marks(registers.marks)
-            registers.forget_all()
-            registers.add_marks(self._anywhere.marks)
+            registers.marks.clear()
         elif arrived is not None and falls:
             registers.meet(arrived)
         elif arrived is not None:
             registers.become(arrived)
+        if by_none or self._jumps:
+            registers.forget_values()
+            registers.add_marks(self._anywhere.marks)
 
     def _leave(self, target: int, registers: Registers, *, back: bool) -> None:
         arrived = self._arrived.get(target)
@@ -181,8 +195,8 @@ def _without_literals(
         yield start + at, first, second if wide else 0
         table = _table(code, start, start + at, first, second, word_at) if wide else None
         if table is not None:
-            tables[start + at] = table
-            at = min((each for each in table if each > start + at), default=start + at + 4) - start
+            tables[start + at], after = table
+            at = after - start
         else:
             at += 4 if wide else 2
 
@@ -194,14 +208,15 @@ def _table(
     first: int,
     second: int,
     word_at: Callable[[int], int | None] | None,
-) -> list[int] | None:
-    """Where a branch by the table after it leads: TBB, TBH, or a call of CASES; None for others.
+) -> tuple[list[int], int] | None:
+    """Where a branch by the table after it leads, TBB, TBH, or a call of CASES, and what is after the table.
 
-    The table ends where the first of its targets after it is.
+    None for others.  The table has as many entries as its index is compared with before, and ends where the first
+    of its targets after it is.
     """
-    base, unit, signed = address + 4, 2, False
+    base, unit, signed, index = address + 4, 2, False, 0
     if is_table_branch(first, second):
-        size = 2 if second & 0x10 else 1
+        size, index = 2 if second & 0x10 else 1, second & 15
     elif word_at and (case := _case(address, first, second, word_at)):
         size, signed = case
         if size == WORD:
@@ -209,16 +224,20 @@ def _table(
     else:
         return None
     targets: list[int] = []
-    at, end = base, start + len(code)
-    while at + size <= end:
+    at, end, entries = base, start + len(code), entries_of_table(code, address - start, index)
+    while at + size <= end and len(targets) != entries:
         entry = int.from_bytes(code[at - start : at - start + size], "little", signed=signed)
         target = base + unit * entry & ~1
-        if signed and not start <= target < start + len(code):
+        filled = base <= target <= at  # 0 after an odd number of bytes
+        if filled or (signed and not start <= target < start + len(code)):
             break
         targets.append(target)
         end = min(end, target) if target >= base else end
         at += size
-    return targets
+    whole = len(targets) == entries
+    return targets, align_up(at, 2) if whole else min(
+        (each for each in targets if each > address), default=base
+    )
 
 
 def _case(

@@ -7,9 +7,8 @@ far as its bytes hold together (see ``sweep``), which chance brings about, too.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import accumulate, groupby, islice
-from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from gemel.m_profile.disassembly import reads_whole, spelled
@@ -32,20 +31,21 @@ instructions, and no more of others: tables of numbers read as routines with a f
 MAX_LACKING = 4_096
 """Instructions of one stretch that are reported: a core that lacks more is another core's."""
 
-MAX_FUNCTION = 1 << 14
-"""Bytes of code around an instruction that are searched for tests of the core: hardly a function is larger."""
+MAX_FUNCTION = 1 << 12
+"""Bytes of a function that is searched for tests of the core; of a larger one, half as many before an instruction
+and after it."""
 
-
-MAX_EFFORT, TO_FOLLOW = 400_000, 8
+MAX_EFFORT, TO_FOLLOW = 600_000, 6
 """Instructions of one stretch that are looked at in search of tests of the core, and how many of them one costs whose
-values are followed; the rest counts as untested."""
+values are followed, each time; the rest counts as untested."""
 
 
 class UnmappedCode(NamedTuple):
     """Code in the bytes ``code``, the first of which its core runs at ``start``.
 
     ``followed``: what the entries lead to; ``swept``: the routines besides that; ``sizes``: how many bytes are
-    the one, the other, and neither; ``unfinished``: whether the sweep was given up.
+    the one, the other, and neither; ``functions``: the offsets that are entered or called, in order;
+    ``unfinished``: whether the sweep was given up.
     """
 
     code: bytes
@@ -54,6 +54,7 @@ class UnmappedCode(NamedTuple):
     swept: list[Routine]
     sizes: tuple[int, int, int]
     unfinished: bool
+    functions: Sequence[int] = ()
 
     def followed_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
         """Instructions that were followed and that the core lacks, MAX_LACKING at most."""
@@ -136,38 +137,51 @@ class _Search:
 
     def __init__(self, code: UnmappedCode) -> None:
         self._code, self._left = code, MAX_EFFORT
+        self._begins = set(code.functions)
+        self._known = Run(0, 0)
+        self._guards: Guards | None = None
 
     def unguarded(
         self, runs: list[Run], lacking: Iterable[tuple[int, FoundInstruction]]
     ) -> Iterator[tuple[int, FoundInstruction]]:
         """Those of these instructions, in order, that are conditional on no test, and no unwinder's."""
         code, start = self._code.code, self._code.start
-        for index, of_run in groupby(lacking, key=itemgetter(0)):
-            first, end = runs[index]
-            known, guards = first, None
-            for each in of_run:
-                at = each[1].address - start
-                if code[at : at + 6] in OF_UNWINDER:
-                    continue
-                if at >= known and self._left > 0:
-                    known = min(end, at + MAX_FUNCTION)
-                    guards = self._guards(Run(first if at - first < MAX_FUNCTION else at, known))
-                if guards is None or not self._cover(guards, each[1].address):
-                    yield each
+        for index, each in lacking:
+            at = each.address - start
+            if code[at : at + 6] in OF_UNWINDER:
+                continue
+            if not self._known.first <= at < self._known.end and self._left > 0:
+                self._known = self._function(runs[index], at)
+                self._guards = self._search(self._known)
+            if self._guards is None or not self._cover(self._guards, each.address):
+                yield index, each
 
-    def _guards(self, run: Run) -> Guards:
+    def _function(self, run: Run, at: int) -> Run:
+        """The function around ``at``, tables and literals in it included, or what of its ``run`` is near."""
+        functions, reach = self._code.functions, MAX_FUNCTION // 2
+        after = bisect_right(functions, at)
+        first = functions[after - 1] if after else run.first
+        end = functions[after] if after < len(functions) else run.end
+        if end - first <= MAX_FUNCTION:
+            return Run(first, end)
+        return Run(run.first if at - run.first < reach else at, min(run.end, at + reach))
+
+    def _search(self, run: Run) -> Guards:
         from gemel.m_profile.guards import EFFORT, Guards
         from gemel.m_profile.known_stores import Function
 
         function = Function(
             self._code.code[run.first : run.end], self._code.start + run.first, self._code.word_at
         )
-        self._left -= TO_FOLLOW * len(function.steps)
-        return Guards(function, self._code.word_at, effort=max(0, min(self._left, EFFORT)))
+        effort = max(0, min(self._left, EFFORT))
+        guards = Guards(function, self._code.word_at, effort=effort)
+        self._left -= effort - guards.effort + TO_FOLLOW * guards.followed
+        return guards
 
     def _cover(self, guards: Guards, address: int) -> bool:
         before = guards.effort
-        covered = guards.cover(address, entries=True)
+        covered = self._known.first in self._begins and guards.cover(address)
+        covered = covered or guards.cover(address, entries=True)
         self._left -= before - guards.effort
         return covered
 
@@ -200,7 +214,7 @@ def unmapped_code(
     swept = Sweep(flow, beyond).run()
     first, in_all = _size(followed), flow.reached_size()
     sizes = (first, max(in_all - first, 0), len(code) - in_all)
-    return UnmappedCode(code, start, followed, swept, sizes, flow.effort < 0)
+    return UnmappedCode(code, start, followed, swept, sizes, flow.effort < 0, _functions(flow))
 
 
 def followed_code(code: bytes, start: int, entries: Iterable[int], data: Iterable[Span]) -> UnmappedCode:
@@ -208,7 +222,8 @@ def followed_code(code: bytes, start: int, entries: Iterable[int], data: Iterabl
     flow = _flow(code, start, entries, data)
     followed = flow.reached()
     size = _size(followed)
-    return UnmappedCode(code, start, followed, [], (size, 0, len(code) - size), flow.effort < 0)
+    sizes = size, 0, len(code) - size
+    return UnmappedCode(code, start, followed, [], sizes, flow.effort < 0, _functions(flow))
 
 
 def _flow(code: bytes, start: int, entries: Iterable[int], data: Iterable[Span], parts: int = 1) -> Flow:
@@ -217,6 +232,10 @@ def _flow(code: bytes, start: int, entries: Iterable[int], data: Iterable[Span],
         flow.note_data(range(span.start - start, span.end - start, 2))
     flow.follow(entries)
     return flow
+
+
+def _functions(flow: Flow) -> list[int]:
+    return sorted(each for each in flow.functions if 0 <= each < len(flow.code))
 
 
 def _size(found: list[Run]) -> int:
