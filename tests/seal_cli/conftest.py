@@ -5,7 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from few_rounds import few_rounds
 from seal_cli.sealed_device import Run, run_here, write_device
+
+__all__ = ["few_rounds"]
 
 
 @pytest.fixture

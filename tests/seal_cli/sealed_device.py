@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 import small_device
+from seal_keys import key_for
 
 from gemel.cli.main import exit_code
 from gemel.image.intel_hex import decode
@@ -78,18 +78,12 @@ def write_device(folder: Path, seal: str = REQUIRED, replace: dict[str, str] | N
     (folder / "sampler.elf").write_bytes(small_device.sampler_elf())
 
 
-@functools.cache
-def _rsa_key(algorithm: str, name: str) -> PrivateKey:
-    """The RSA key of the files of that name."""
-    return new_private_key(algorithm)
-
-
-def write_key(path: Path, algorithm: str = "Ed25519", pass_phrase: bytes | None = None) -> PrivateKey:
+def write_key(path: Path, of: str | PrivateKey = "Ed25519", pass_phrase: bytes | None = None) -> PrivateKey:
     """A private key in ``path`` for its owner alone, its public part beside it as ``NAME-pub.pem``.
 
-    It is a fresh one; of RSA, which takes a second, one is made for each name of a file.
+    ``of`` is the key, or the algorithm of a fresh one; of RSA, which takes a second to make, of the published one.
     """
-    key = _rsa_key(algorithm, path.name) if algorithm.startswith("RSA") else new_private_key(algorithm)
+    key = of if isinstance(of, PrivateKey) else key_for(of) if of.startswith("RSA") else new_private_key(of)
     path.touch(0o600)
     path.write_bytes(key.to_pem(pass_phrase))
     public_file(path).write_bytes(key.public_key.to_pem())

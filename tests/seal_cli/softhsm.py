@@ -14,6 +14,8 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat, PublicFormat
+from seal_keys import rsa_key
 from tools import required_tool
 
 PIN, WRONG_PIN, OFFICER_PIN = "735608", "111222", "90210744"
@@ -86,12 +88,28 @@ def prepared() -> str:
         ec_key(session, "lonely", b"\x12", "secp256r1")[0].destroy()
         edwards_key(session)
         for label, number, bits in (("RSA-3072", 4, 3072), ("RSA-4096", 5, 4096), ("RSA-2048", 6, 2048)):
-            session.generate_keypair(pkcs11.KeyType.RSA, bits, store=True, label=label, id=bytes([number]))
+            put_rsa_key(session, label, bytes([number]), bits)
         each_time = {pkcs11.Attribute.ALWAYS_AUTHENTICATE: True}
-        session.generate_keypair(
-            pkcs11.KeyType.RSA, 3072, store=True, label="each time", id=b"\x07", private_template=each_time
-        )
+        put_rsa_key(session, "each time", b"\x07", 3072, each_time)
     return path
+
+
+def put_rsa_key(
+    session: Any, label: str, number: bytes, bits: int, more: dict[Any, Any] | None = None
+) -> tuple[Any, Any]:
+    """A published RSA key as a key pair, since a token takes seconds to make one; ``more`` is of the private part."""
+    from pkcs11 import Attribute
+    from pkcs11.util.rsa import decode_rsa_private_key, decode_rsa_public_key
+
+    key = rsa_key(bits, 1)
+    private = key.private_bytes(Encoding.DER, PrivateFormat.TraditionalOpenSSL, NoEncryption())
+    public = key.public_key().public_bytes(Encoding.DER, PublicFormat.PKCS1)
+    common = {Attribute.TOKEN: True, Attribute.LABEL: label, Attribute.ID: number}
+    secret = {Attribute.PRIVATE: True, Attribute.SENSITIVE: True, **(more or {})}
+    return (
+        session.create_object({**decode_rsa_public_key(public), **common}),
+        session.create_object({**decode_rsa_private_key(private), **common, **secret}),
+    )
 
 
 def ec_key(session: Any, label: str, number: bytes, curve: str) -> tuple[Any, Any]:

@@ -14,6 +14,7 @@ from seal_cli.sealed_device import JOIN, Run, public_of, record_of, seal_of, wri
 from tools import required_tool
 
 from gemel.seals.keys.algorithms import ALGORITHMS, ML_DSA_65
+from gemel.seals.keys.keys import new_private_key
 from gemel.seals.openssl import openssl_command
 from gemel.seals.seal import Outcome, bytes_to_sign, verify
 
@@ -138,9 +139,10 @@ def test_a_wrong_signature_is_not_written(plain: Path, gemel: Run, algorithm: st
     gemel(*SIGN, "--to-be-signed", "t", "--public", "key-pub.pem")
     data = Path("t").read_bytes()
     good = key.sign(data)
+    other = new_private_key(algorithm) if wrong == "of another key" else key
     Path("t.sig").write_bytes(
         {
-            "of another key": write_key(plain / "other.pem", algorithm).sign(data),
+            "of another key": other.sign(data),
             "over other bytes": key.sign(data + b"\0"),
             "with a flipped bit": good[:-1] + bytes([good[-1] ^ 1]),
             "cut": good[:-1],

@@ -82,14 +82,16 @@ def _library_key(name: str) -> Any:
         return mldsa.MLDSA65PrivateKey.from_seed_bytes(ml_dsa_cases(65)[0]["xi"])
     if name == "ML-DSA-87":
         return mldsa.MLDSA87PrivateKey.from_seed_bytes(ml_dsa_cases(87)[0]["xi"])
-    return _rsa_key(int(name.split("-")[1]))
+    bits = int(name.split("-")[1])
+    return rsa_key(bits, {3072: 2, 4096: 1}[bits])
 
 
-def _rsa_key(bits: int) -> rsa.RSAPrivateKey:
-    index = {3072: 2, 4096: 1}[bits]
+@cache
+def rsa_key(bits: int, index: int) -> rsa.RSAPrivateKey:
+    """The published RSA key of that size and place in the file; that its primes are primes is taken for granted."""
     n, p, q, _ = list(cavp_rsa_keys(bits))[index]
     e = 65537
     d = pow(e, -1, (p - 1) * (q - 1))
     public = rsa.RSAPublicNumbers(e, n)
     numbers = rsa.RSAPrivateNumbers(p, q, d, d % (p - 1), d % (q - 1), pow(q, -1, p), public)
-    return numbers.private_key()
+    return numbers.private_key(unsafe_skip_rsa_key_validation=True)
