@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from in_process import run_here
 
 import gemel
 from gemel.checking.registry import all_rules, convention_faults
@@ -56,18 +58,22 @@ def run(folder: Path, *arguments: str, site: Path | None = None) -> subprocess.C
     return subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, check=False)
 
 
-@pytest.fixture
-def demo(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def joined(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's files and its joined image."""
-    folder = tmp_path / "demo"
-    folder.mkdir()
+    folder = tmp_path_factory.mktemp("demo")
     for name, data in demo_files().items():
         (folder / name).write_bytes(data)
-    done = run(
-        folder, "join", "tide-gauge.toml", "station=station.elf", "sampler=sampler.elf", "-o", "tide.hex"
-    )
+    words = ("tide-gauge.toml", "station=station.elf", "sampler=sampler.elf", "-o", "tide.hex")
+    done = run_here("join", *words, cwd=folder)
     assert done.returncode == 0, done.stderr
     return folder
+
+
+@pytest.fixture
+def demo(joined: Path, tmp_path: Path) -> Path:
+    """The same in a folder of the test's own."""
+    return Path(shutil.copytree(joined, tmp_path / "demo"))
 
 
 CHECK = ("check", "tide-gauge.toml", "tide.hex", "station=station.elf", "sampler=sampler.elf")
