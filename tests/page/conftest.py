@@ -1,4 +1,4 @@
-"""One browser for each test module of pages, and the pages as files."""
+"""One browser for all tests of pages in a process, and the pages as files."""
 
 from __future__ import annotations
 
@@ -11,15 +11,25 @@ from browser import Browser
 from page import pages
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
     """Headless Chromium."""
     made = Browser()
     yield made
     made.close()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
+def browser(chromium: Browser) -> Iterator[Browser]:
+    """The browser, on whose console no test leaves a complaint: no fault of a script, nothing that a page's policy
+    stopped.
+    """
+    chromium.complaints()
+    yield chromium
+    assert chromium.complaints() == []
+
+
+@pytest.fixture(scope="session")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
     """The file of a page, by the name of what makes it."""
     folder = tmp_path_factory.mktemp("pages")

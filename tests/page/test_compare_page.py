@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
@@ -68,16 +67,6 @@ PAGES = {
     "same": lambda: page_of_comparison(gemel.compare(images()[0], images()[0], LAYOUT), LAYOUT.layout),
     "hostile": lambda: page_of_comparison(hostile(), LAYOUT.layout),
 }
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Headless Chromium, which ends without a complaint on its console."""
-    made = Browser()
-    yield made
-    complaints = made.complaints()
-    made.close()
-    assert complaints == []
 
 
 class Parts(HTMLParser):

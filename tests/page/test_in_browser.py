@@ -20,14 +20,6 @@ Page = Callable[[str], Path]
 SMALL = [name for name in PAGES if name != "large"]
 
 
-@pytest.fixture(autouse=True)
-def quiet(browser: Browser) -> object:
-    """No test leaves a complaint on the console: no fault of the script, nothing that the page's policy stopped."""
-    browser.complaints()
-    yield
-    assert browser.complaints() == []
-
-
 @pytest.mark.parametrize("name", SMALL)
 def test_fits(browser: Browser, page: Page, name: str) -> None:
     """No page is wider than a telephone or a large screen, or asks for anything outside itself."""
