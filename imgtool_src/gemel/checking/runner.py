@@ -216,6 +216,8 @@ def _without_consequences(
     result: RuleResult, roots: dict[Place, Place], lines: dict[Place, list[str]]
 ) -> RuleResult:
     """A result without the findings that have a root; those that are one name what they lead to."""
+    if not result.findings:
+        return result
     from gemel.checking.causes import Place
 
     places = [Place(result.rule.name, index) for index in range(len(result.findings))]
