@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from rehearse.differential.building import GCC, Builder
+from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.suite import all_cases
-from tools import required_tool
 
 from gemel.rehearsal.result import Rehearsal, RehearsalFinding
 
@@ -134,14 +133,6 @@ FROM_SUITE = (
     "mailboxes-lock",
     "mailboxes-monitor",
 )
-
-
-@pytest.fixture(scope="module")
-def builder(tmp_path_factory: pytest.TempPathFactory) -> Builder:
-    """The cross compilers, with what they have built."""
-    for tool in (GCC, "clang"):
-        required_tool(tool)
-    return Builder(tmp_path_factory.mktemp("programs"))
 
 
 def rehearsed(

@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING, cast
 import pytest
 from kernel_products import product
 from rehearsals import gauge
-from rehearse.differential.building import GCC, Builder
+from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
 from rehearse.test_if_then import image_of
 from thumb import assembled
-from tools import required_tool
 
 from gemel.layout.reader import read_layout
 from gemel.rehearsal.emulator.core.stack_moves import comes_from_stack
@@ -77,12 +76,8 @@ void scenario(void)
 
 @pytest.mark.parametrize("level", ["-O0", "-O2"])
 @pytest.mark.parametrize("depth", [2, 7])
-def test_each_task_uses_what_its_paint_says(
-    depth: int, level: str, tmp_path_factory: pytest.TempPathFactory
-) -> None:
+def test_each_task_uses_what_its_paint_says(depth: int, level: str, builder: Builder) -> None:
     """Two stacks side by side in one array, one elsewhere: bytes used, room and variable of each."""
-    required_tool(GCC)
-    builder = Builder(tmp_path_factory.mktemp("programs"))
     source = Source(PAINTED.replace("DEPTH", str(depth)), (), "gcc", (level,))
     result = product_of(case := Case("case", "stacks", source, Source()), builder.build(case)).rehearse()
     assert result.passes
@@ -137,12 +132,11 @@ void scenario(void) { on_own(); }
 
 @pytest.mark.parametrize("level", ["-O0", "-O2"])
 def test_tasks_that_are_switched_without_exceptions_have_stacks_of_their_own(
-    level: str, tmp_path: Path
+    level: str, builder: Builder
 ) -> None:
     """A kernel that only moves the process stack pointer in thread mode: three stacks side by side, each apart."""
-    required_tool(GCC)
     case = Case("case", "stacks", Source(SWAPPED, (), "gcc", (level,)), Source())
-    result = product_of(case, Builder(tmp_path).build(case)).rehearse()
+    result = product_of(case, builder.build(case)).rehearse()
     assert result.passes
     used = {stack.name: stack.used for stack in result.cores[0].stacks}
     assert (sorted(used), len(result.cores[0].stacks)) == (["one", "own", "two"], 3)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from rehearsals import gauge, kinds
-from rehearse.differential.building import GCC, Builder
+from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from tide_gauge import ARRANGEMENTS, BUILT, expected_text, read_elf
-from tools import required_tool
 
 
 @pytest.mark.parametrize("arrangement", ["in-place", "copied"])
@@ -38,11 +35,10 @@ void scenario(void) { count_down(9); }
 """
 
 
-def test_labels_inside_of_assembly_are_no_functions(tmp_path: Path) -> None:
+def test_labels_inside_of_assembly_are_no_functions(builder: Builder) -> None:
     """Functions that were executed are among those that the build defines, where loops in assembly have labels too."""
-    required_tool(GCC)
     case = Case("case", "labels", Source(LABELS), Source())
-    station = product_of(case, Builder(tmp_path).build(case)).rehearse().cores[0]
+    station = product_of(case, builder.build(case)).rehearse().cores[0]
     assert "count_down" in station.functions
     assert not {"count_loop", "count_end"} & set(station.functions)
     assert len(station.functions) <= station.function_count

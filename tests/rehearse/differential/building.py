@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import subprocess
 from dataclasses import replace
+from functools import cached_property
 from pathlib import Path
 
 from tools import required_tool
@@ -36,7 +38,6 @@ class Builder:
     def __init__(self, folder: Path, kept: Path | None = None) -> None:
         self._folder = folder
         self._kept = kept
-        self._common = b"".join(file.read_bytes() for file in sorted(SOURCES.iterdir()))
         self._compilers = {"gcc": required_tool(GCC), "clang": required_tool("clang")}
         self._scripts: dict[tuple[str, str], Path] = {}
         self._built: dict[tuple[str, Source], bytes] = {}
@@ -74,8 +75,17 @@ class Builder:
         name = hashlib.sha256(self._common + repr((core, source)).encode()).hexdigest()
         kept = self._kept / f"{name}.elf"
         if not kept.exists():
-            kept.write_bytes(self._compile(core, source))
+            made = kept.with_suffix(f".{os.getpid()}")
+            made.write_bytes(self._compile(core, source))
+            made.replace(kept)  # whole at once: other processes read here
         return kept.read_bytes()
+
+    @cached_property
+    def _common(self) -> bytes:
+        """What each program is made with: the sources that all share, this module's options, the compilers."""
+        files = (*sorted(SOURCES.iterdir()), Path(__file__))
+        versions = (_run([compiler, "--version"]) for compiler in self._compilers.values())
+        return b"".join(file.read_bytes() for file in files) + "".join(versions).encode()
 
     def _compile(self, core: str, source: Source) -> bytes:
         out = self._folder / f"{core}.elf"
@@ -106,7 +116,8 @@ class Builder:
         return out
 
 
-def _run(command: list[str]) -> None:
+def _run(command: list[str]) -> str:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
         raise RuntimeError(f"{' '.join(command)}\n{done.stderr}")
+    return done.stdout
