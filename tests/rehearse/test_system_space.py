@@ -88,10 +88,10 @@ def test_tick_interrupt_becomes_pending() -> None:
     bench.write(0xE000_E014, 99)
     bench.write(0xE000_E010, 0x7)
     bench.time = 99
-    bench.space.advance(bench.time)
+    bench.space.ticks.advance(bench.time)
     assert bench.interrupts.most_urgent() is None
     bench.time = 100
-    bench.space.advance(bench.time)
+    bench.space.ticks.advance(bench.time)
     assert bench.interrupts.most_urgent() == 15
     assert bench.space.ticks.interrupts
 

@@ -23,7 +23,7 @@ class ComingEvents:
 
     def advance(self, now: int) -> None:
         """Bring timers and what was scheduled up to the core's time."""
-        self._system.advance(now)
+        self._system.ticks.advance(now)
         while self._inbox and self._inbox[0][0] <= now:
             time, _, action = self._inbox.pop(0)
             action(time)

@@ -81,7 +81,6 @@ class SystemSpace:
         """
         self.interrupts = interrupts
         self.used: set[str] = set()
-        self._readers: dict[int, Callable[[], int]] = {}
         self._controller = InterruptRegisters(interrupts, plan.secure)
         self._plan, self._now, self._report, self._changed = plan, now, report, changed
         self._float_used = float_used
@@ -89,7 +88,9 @@ class SystemSpace:
 
     def reset(self) -> None:
         """Every register as after a reset of the core."""
-        plan, self.ticks = self._plan, TickTimer()
+        plan = self._plan
+        self.ticks = TickTimer(self._now, lambda: self.interrupts.pend(TICK))
+        self._readers: dict[int, Callable[[], int]] = {}
         self.protection = MemoryProtection(plan)
         self._controller.reset()
         self._words: dict[int, int] = {
@@ -151,27 +152,6 @@ class SystemSpace:
         """The core leaves reset with this vector table."""
         self._words[VECTOR_TABLE] = vectors
 
-    def advance(self, now: int) -> None:
-        """Bring the tick timer up to ``now``."""
-        if self.ticks.advance(now):
-            self.interrupts.pend(TICK)
-
-    def _ticks(self, now: int) -> TickTimer:
-        """The tick timer, brought up to ``now``."""
-        self.advance(now)
-        return self.ticks
-
-    def _read_tick_control(self) -> int:
-        return self._ticks(self._now()).read_control()
-
-    def _read_tick_value(self) -> int:
-        now = self._now()
-        return self._ticks(now).read_value(now)
-
-    def _write_tick(self, write: Callable[[TickTimer, int, int], None], value: int) -> None:
-        now = self._now()
-        write(self._ticks(now), value, now)
-
     def set_fault(
         self, status: int, hard: int = 0, memory: int | None = None, bus: int | None = None
     ) -> None:
@@ -213,6 +193,8 @@ class SystemSpace:
             return lambda: self._controller.read(address)
         if MPU_TYPE <= address <= LAST_ALIAS:
             return lambda: self.protection.read(address)
+        if read := _TICK_READERS.get(address):
+            return partial(read, self.ticks)
         if reader := _READERS.get(address):
             return partial(reader, self)
         return lambda: self._words.get(self._banked(address), 0)
@@ -339,10 +321,13 @@ class SystemSpace:
         self._words[address] = self._words.get(address, 0) & ~value
 
 
+_TICK_READERS = {
+    TICK_CONTROL: TickTimer.read_control,
+    TICK_RELOAD: TickTimer.read_reload,
+    TICK_CURRENT: TickTimer.read_value,
+}
+
 _READERS: dict[int, Callable[[SystemSpace], int]] = {
-    TICK_CONTROL: SystemSpace._read_tick_control,
-    TICK_RELOAD: lambda space: space.ticks.read_reload(),
-    TICK_CURRENT: SystemSpace._read_tick_value,
     CYCLE_COUNT: SystemSpace._read_cycles,
     INTERRUPT_CONTROL: SystemSpace._read_interrupt_control,
     FLOAT_CONTEXT: SystemSpace._read_float_context,
@@ -354,9 +339,9 @@ _READERS: dict[int, Callable[[SystemSpace], int]] = {
 }
 
 _WRITERS: dict[int, Callable[[SystemSpace, int, int], None]] = {
-    TICK_CONTROL: lambda space, value, held: space._write_tick(TickTimer.write_control, value),
-    TICK_RELOAD: lambda space, value, held: space._write_tick(TickTimer.write_reload, value),
-    TICK_CURRENT: lambda space, value, held: space._write_tick(TickTimer.write_value, value),
+    TICK_CONTROL: lambda space, value, held: space.ticks.write_control(value),
+    TICK_RELOAD: lambda space, value, held: space.ticks.write_reload(value),
+    TICK_CURRENT: lambda space, value, held: space.ticks.write_value(value),
     CYCLE_CONTROL: SystemSpace._write_cycle_control,
     CYCLE_COUNT: SystemSpace._write_cycles,
     INTERRUPT_CONTROL: SystemSpace._write_interrupt_control,

@@ -5,6 +5,8 @@ Armv7-M and Armv8-M architecture reference manuals, "The system timer, SysTick" 
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 ENABLE, INTERRUPT, PROCESSOR_CLOCK, COUNTED = 1 << 0, 1 << 1, 1 << 2, 1 << 16
 _HELD = 0x3
 NO_REFERENCE = 1 << 31
@@ -14,9 +16,13 @@ RELOAD_BITS = 0xFF_FFFF
 
 
 class TickTimer:
-    """Counts down to zero and starts again at its reload value; a period is reload + 1 instructions."""
+    """Counts down to zero and starts again at its reload value; a period is reload + 1 instructions.
 
-    def __init__(self) -> None:
+    ``now`` gives the time, and ``pend`` is called where its exception became pending since it was last asked.
+    """
+
+    def __init__(self, now: Callable[[], int], pend: Callable[[], None]) -> None:
+        self._now, self._pend = now, pend
         self._control = self._reload = 0
         self._counted = False
         self._zero_at = 0
@@ -38,17 +44,18 @@ class TickTimer:
         """When its exception will become pending; None if it will not."""
         return self._zero_at if self.interrupts else None
 
-    def advance(self, now: int) -> bool:
-        """Bring it up to time ``now``; True if its exception became pending on the way."""
+    def advance(self, now: int) -> None:
+        """Bring it up to time ``now``."""
         if not self._running or now < self._zero_at:
-            return False
+            return
         self._counted = True
         self._value = 0
         if self._reload:
             period = self._reload + 1
             self._zero_at += ((now - self._zero_at) // period + 1) * period
         self._look()
-        return bool(self._control & INTERRUPT)
+        if self._control & INTERRUPT:
+            self._pend()
 
     def phase(self, now: int) -> int:
         """Where it is in its period."""
@@ -56,6 +63,7 @@ class TickTimer:
 
     def read_control(self) -> int:
         """The control register; its flag is cleared by the read."""
+        self.advance(self._now())
         if not self._counted:
             return self._control | PROCESSOR_CLOCK
         self._counted = False
@@ -65,33 +73,41 @@ class TickTimer:
         """The reload register."""
         return self._reload
 
-    def read_value(self, now: int) -> int:
+    def read_value(self) -> int:
         """The current value register."""
+        now = self._now()
+        if self._zero_at <= now:
+            self.advance(now)
         if not self._running:
             return 0 if self._control & ENABLE else self._value
         left = self._zero_at - now
         return left if left <= self._reload or left <= self._value else 0
 
-    def write_control(self, value: int, now: int) -> None:
+    def write_control(self, value: int) -> None:
         """Start, stop, or change whether it interrupts."""
+        now, before = self._now(), self.read_value()
         was_on, is_on = self._control & ENABLE, value & ENABLE
         if was_on and not is_on:
-            self._value = self.read_value(now)
+            self._value = before
         self._control = value & _HELD
         if is_on and not was_on:
             self._zero_at = now + (self._value or self._reload + 1)
         self._look()
 
-    def write_reload(self, value: int, now: int) -> None:
+    def write_reload(self, value: int) -> None:
         """The value that it starts from next time."""
+        now = self._now()
+        self.advance(now)
         was_running = self._running
         self._reload = value & RELOAD_BITS
         if self._control & ENABLE and not was_running:
             self._zero_at = now + self._reload + 1
         self._look()
 
-    def write_value(self, value: int, now: int) -> None:
+    def write_value(self, value: int) -> None:
         """Any write clears the counter, which then starts from the reload value."""
+        now = self._now()
+        self.advance(now)
         self._value, self._counted = 0, False
         if self._control & ENABLE:
             self._zero_at = now + self._reload + 1
