@@ -12,6 +12,7 @@ from gemel.rehearsal.emulator import loop_probe
 from gemel.rehearsal.emulator.core.code_stops import CodeStops
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
 from gemel.rehearsal.result import Rehearsal
+from gemel.rehearsal.verdict.endings import LONG
 
 HANG = "1: b 1b\n"
 HANG_IN_HARD_FAULT = "mrs r0, ipsr\n cmp r0, #3\n1: beq 1b\n"
@@ -359,3 +360,39 @@ def test_a_core_that_waits_for_a_ticking_one_is_in_no_endless_loop(budget: int) 
     sampler = POLLS_SHARED.format("yield\n")
     rehearsal = run(BESIDE, goal, handler=TICK_COUNTS, sampler=sampler, budget=budget)
     assert [each.kind for each in rehearsal.findings] == ["goal-not-reached"]
+
+
+@pytest.mark.parametrize(
+    "goal", ["", '[[rehearsal.goal]]\ncore = "sampler"\nword = { at = 0x3801_0010, value = 3 }\n']
+)
+@pytest.mark.parametrize(
+    ("mask", "budget", "said"),
+    [
+        ("movs r1, #64\n msr basepri, r1\n", 2 * LONG, "masked by BASEPRI 0x40, as its priority is 0x40"),
+        ("cpsid i\n", 2 * LONG, "masked by PRIMASK (CPSIE i lets it be taken)"),
+        ("cpsid i\n", LONG // 2, ""),
+        ("movs r1, #96\n msr basepri, r1\n", 2 * LONG, ""),
+    ],
+)
+def test_a_core_at_work_that_left_its_tick_masked(goal: str, mask: str, budget: int, said: str) -> None:
+    """It works on, and its tasks never change: what is pending for ``LONG`` and masked is named, by its mask."""
+    sampler = TICKS + mask + "1: adds r4, #1\n b 1b\n"
+    rehearsal = run(BESIDE, goal, handler=TICK_COUNTS, sampler=sampler, budget=budget)
+    found = [each for each in rehearsal.findings if "SysTick is pending and" in each.found]
+    if not said:
+        assert not found
+        return
+    assert found == list(rehearsal.findings)
+    assert found[0].found.endswith(f"; SysTick is pending and {said}")
+    if goal:
+        assert found[0].next_step == "let SysTick be taken, or allow more instructions (--budget)"
+    else:
+        assert found[0].what.endswith("is still busy when the budget ends, and takes no interrupt")
+
+
+def test_a_core_that_polls_its_tick_below_a_mask_and_sleeps() -> None:
+    """It lets no interrupt in for long, but sleeps until one comes, and takes it back itself: an idle state."""
+    serves = store(0xE000_ED04, "0x02000000")
+    sampler = "cpsid i\n" + TICKS + "1: wfi\n" + serves + "b 1b\n .ltorg\n"
+    rehearsal = run(BESIDE, "", handler=TICK_COUNTS, sampler=sampler, budget=2 * LONG)
+    assert rehearsal.outcome == "started", rehearsal.findings

@@ -124,7 +124,7 @@ def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
         )
         words = Words(
             f"core {core.name} stays in {function} for {word_name(exception)}{shared}",
-            f"entered at instruction {since:,}, and it does not return{_held_off(core, exception)}",
+            f"entered at instruction {since:,}, and it does not return{held_off_by(core, exception)}",
             "a handler that serves its exception and returns",
             "link a handler for it, see what the handler waits for, or do not enable the interrupt",
         )
@@ -154,7 +154,7 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) 
             continue  # the other core may send it yet
         if plan.goals and not core.held_off and (run.ended == "asleep" or core.name not in unreached):
             continue  # a goal that it has not reached says so, or it has reached its goals
-        masked = _held_off(core)
+        masked = held_off_by(core)
         senders = _senders(plan, core.name)
         enabled, cause = "no interrupt enabled that can come", "enable what is to wake it before it sleeps"
         if number := next((each for each in core.could_wake if senders.get(each)), 0):
@@ -280,7 +280,7 @@ def _loop(
             )
         )
     if held_off:
-        found += _held_off(core)
+        found += held_off_by(core)
         hint = f"let {word_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint
     if counts and not ticks:
         found += "; its tick interrupts only count"
@@ -296,10 +296,15 @@ def _loop(
     return error_about(event, words, names, "endless-loop")
 
 
-def _held_off(core: RawCore, but: int = 0) -> str:
+def held_off_by(core: RawCore, but: int = 0) -> str:
     """The most urgent exception that is pending and cannot be taken, unless it is ``but``."""
     number = core.held_off
     return f"; {word_name(number)} is pending and {masked_by(core, number)}" if number not in (0, but) else ""
+
+
+def masked_for_long(core: RawCore, run: RawRun) -> str:
+    """As ``held_off_by``, where the core has neither taken an interrupt nor slept for long."""
+    return held_off_by(core) if run.time - max(core.interrupted_at or 0, core.slept_at) >= LONG else ""
 
 
 def _goal(core: RawCore) -> str:
@@ -317,16 +322,19 @@ def _reads(event: RawEvent, names: CodeNames) -> str:
 def _busy(
     plan: DevicePlan, run: RawRun, names: CodeNames, named: set[str], loops: dict[str, RawEvent]
 ) -> Iterator[RehearsalFinding]:
-    """Without goals: cores that were still at work, with nothing that could interrupt them."""
+    """Without goals: cores that were still at work, with nothing that could interrupt them, or that was let in."""
     for core in run.cores:
         if core.interrupted_at is not None and run.time - core.interrupted_at < LONG:
             continue  # what masks interrupts now, or the handler that runs, has done so for a moment only
-        if core.state in ("running", "waiting") and core.name not in named | wakeable(plan, run):
-            found = f"{core.instructions:,} instructions executed"
+        masked = masked_for_long(core, run)
+        opened = set() if masked else wakeable(plan, run)
+        if core.state in ("running", "waiting") and core.name not in named | opened:
+            found = f"{core.instructions:,} instructions executed{masked}"
             if core.name in loops and "memory" in loops[core.name].numbers:
                 found += f"; {_reads(loops[core.name], names)} again and again"
+            takes_none = "takes no interrupt" if masked else "no interrupt is enabled"
             words = Words(
-                f"core {core.name} is still busy when the budget ends, and no interrupt is enabled",
+                f"core {core.name} is still busy when the budget ends, and {takes_none}",
                 found,
                 "an idle state that an interrupt can end",
                 f"allow more instructions (--budget), or state in a goal what it has to reach:{_goal(core)}",

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.plan import CorePlan, DevicePlan
 from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come
-from gemel.rehearsal.verdict.endings import describe_release, unreleasable
+from gemel.rehearsal.verdict.endings import LONG, describe_release, masked_for_long, unreleasable
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
@@ -22,8 +23,6 @@ STATES = {
     "stopped": "stopped at a fault",
     "reset": "is in reset",
 }
-RECENT = 1_000_000
-"""Instructions within which a core slept that is woken by its tick timer."""
 
 
 def release_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
@@ -147,19 +146,20 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         core = next(each for each in plan.cores if each.name == goal.core)
         kept = goal.core if core.release is None and not core.primary else unreleasable(plan, goal.core)
         between_ticks = (
-            run.ended == "budget" and raw.ticks and raw.slept_at and run.time - raw.slept_at < RECENT
+            run.ended == "budget" and raw.ticks and raw.slept_at and run.time - raw.slept_at < LONG
         )
         does = "sleeps between ticks" if between_ticks else STATES[raw.state]
         if goal.core in _turning(run):
             does += " in a loop that reads neither a device register nor RAM"
-        see = (
-            "see the timeline, or allow more instructions (--budget)" if _budget(run) else "see the timeline"
-        )
+        masked = masked_for_long(raw, run)
+        others = interrupts_that_do_not_come(plan, run, raw, names, raw.held_off if masked else 0)
+        see = f"let {word_name(raw.held_off)} be taken" if masked else "see the timeline"
+        see += ", or allow more instructions (--budget)" if _budget(run) else ""
         words = Words(
             f"a goal was not reached: {goal.label}",
-            f"{_budget(run)}after {run.time:,} instructions core {goal.core} {does}",
+            f"{_budget(run)}after {run.time:,} instructions core {goal.core} {does}{masked}",
             goal.label,
-            "; ".join(filter(None, (interrupts_that_do_not_come(plan, run, raw, names), see))),
+            "; ".join(filter(None, (others, see))),
         )
         if kept and next(each for each in run.cores if each.name == kept).state == "reset":
             words = words._replace(
