@@ -12,13 +12,16 @@ import sys
 import time
 from pathlib import Path
 
+import jsonschema
 import pytest
 from audit.audited import write_image, write_layout
 from in_process import run_here
 from reliability.runs import environment, one_error, run
 from seconds import within
 
+from gemel.text.as_json import json_text
 from gemel.workflows.auditing import many_images as auditing
+from gemel.workflows.auditing.forms import audit_schema
 
 
 @pytest.fixture
@@ -62,6 +65,44 @@ def test_forms_reports_and_lists(archive):
     assert data[1]["status"] == rows[1]["status"] == "broken"
     assert (archive / "r.txt").read_text().splitlines()[-1].startswith("FAIL: 2 images")
     assert "wrote r.jsonl, r.txt" in done.stderr
+
+
+def test_one_document_of_json(archive):
+    """``--format json`` is one document by its schema, written as every other one, whatever --find finds too."""
+    done = run_here("audit", "small.toml", "in", "--format", "json", "--index", "i.sqlite", cwd=archive)
+    assert done.returncode == 2, done.stderr
+    lines = run_here("audit", "small.toml", "in", "--report", "r.jsonl", "--report", "r.json", cwd=archive)
+    assert lines.returncode == 2
+    assert (archive / "r.json").read_text() == done.stdout
+    data = json.loads(done.stdout)
+    jsonschema.validate(data, audit_schema())
+    assert json_text(data) == done.stdout
+    assert data["counts"] == {"passes": 2, "broken": 1, "not judged": 1}
+    each_line = [json.loads(line) for line in (archive / "r.jsonl").read_text().splitlines()]
+    assert [{"format": 1, **image} for image in data["images"]] == each_line
+    for version, count in (("1.2.3", 3), ("9.9.9", 0)):
+        words = ("--index", "i.sqlite", "--find", f"version={version}", "--format", "json")
+        found = run_here("audit", *words, cwd=archive)
+        assert found.returncode == (0 if count else 1)
+        jsonschema.validate(json.loads(found.stdout), audit_schema())
+        assert json_text(json.loads(found.stdout)) == found.stdout
+        assert len(json.loads(found.stdout)["images"]) == count
+
+
+def test_what_split_writes_is_no_layout_to_speak_of(archive):
+    """NAME.part.toml in a folder of layouts is passed over; a layout of such a name, and other files, are not."""
+    builds = [each.removesuffix(".elf") for each in ("station.elf", "sampler.elf")]
+    for name in builds:
+        text = f'format = 1\nsha256 = "{"ab" * 32}"\nbuild_id = "ab"\nentry = 0x1000\n[symbols]\n'
+        (archive / f"{name}.part.toml").write_text(text)
+    done = run_here("audit", "--layouts", ".", "in/a.hex", cwd=archive)
+    assert (done.returncode, done.stderr) == (0, "")
+    (archive / "small.toml").rename(archive / "small.part.toml")
+    assert run_here("audit", "--layouts", ".", "in/a.hex", cwd=archive).returncode == 0
+    (archive / "other.toml").write_bytes((archive / "station.part.toml").read_bytes())
+    done = run_here("audit", "--layouts", ".", "in/a.hex", cwd=archive)
+    assert done.returncode == 0
+    assert done.stderr.count("remark: ") == done.stderr.count("remark: this is no layout") == 1
 
 
 @pytest.mark.parametrize("line", ["f{}.hex", "./in/../f{}.hex"])

@@ -13,7 +13,7 @@ from gemel.audit.as_csv import COLUMNS, csv_row, header
 from gemel.audit.as_text import Totals, text_line
 from gemel.audit.result import AuditedBuild, AuditedFinding, AuditedSigner, ImageResult
 from gemel.errors import UsageProblem
-from gemel.workflows.auditing.forms import FORMS, Spool, form_named, form_of
+from gemel.workflows.auditing.forms import Spool, form_named, form_of
 
 HOSTILE = [
     "=HYPERLINK(1)",
@@ -52,7 +52,7 @@ def result(name: str) -> ImageResult:
 
 
 @pytest.mark.parametrize("name", HOSTILE)
-@pytest.mark.parametrize("form", [each.name for each in FORMS if each.name != "html"])
+@pytest.mark.parametrize("form", ["text", "csv", "jsonl"])
 def test_a_name_never_makes_a_line_or_a_colour(form, name):
     """One line for an image in every form, without control characters."""
     line = form_named(form).writer().line(result(name)).encode("utf-8", "backslashreplace").decode()

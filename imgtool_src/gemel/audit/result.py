@@ -81,6 +81,14 @@ class ImageResult(Struct, kw_only=True):
         return tuple(errors or dict.fromkeys(each.rule for each in self.findings))
 
 
+class AuditReport(Struct):
+    """An audit, or what ``--find`` found."""
+
+    format: Annotated[int, f"version of this form: {FORMAT}"]
+    images: Annotated[tuple[ImageResult, ...], "every image, in the order in which they were judged or found"]
+    counts: Annotated[dict[Status, int], "images by status"]
+
+
 _NOT_KEPT = ("duplicate_of", "blocks_found", "gone", "unchanged")
 _NAMES = tuple(name for name in ImageResult.__annotations__ if name not in _NOT_KEPT)
 _OF_TYPES: dict[str, tuple[type, ...]] = {

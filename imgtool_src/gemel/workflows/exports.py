@@ -77,6 +77,7 @@ EXPORTS = (
     _schema("show", "`gemel show --format json`", "show.as_json:show_schema"),
     _schema("compare", "`gemel compare --format json`", "comparing.as_json:compare_schema"),
     _schema("where", "`gemel where --format json`", "lookup.as_json:where_schema"),
+    _schema("audit", "`gemel audit --format json`", "workflows.auditing.forms:audit_schema"),
     _schema("rehearse", "`gemel rehearse --format json`", "rehearsal.reports.json:report_schema"),
     _schema("explain", "`gemel explain --format json`", "checking.explained:explain_schema"),
     _schema("layout-check", "`gemel check LAYOUT --format json`", _layout_check_schema),

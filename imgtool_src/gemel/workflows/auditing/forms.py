@@ -1,15 +1,17 @@
-"""The forms that results of an audit are written in: one line an image, or a page that sums them up."""
+"""The forms that results of an audit are written in: one line an image, one document, or a page that sums them up."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import PurePath
-from typing import Protocol
+from textwrap import indent
+from typing import Any, Protocol
 
 from gemel.audit.as_text import Totals, text_line
-from gemel.audit.result import ImageResult, line_of
+from gemel.audit.result import EXIT_CODES, FORMAT, AuditReport, ImageResult, line_of
 from gemel.errors import UsageProblem
 from gemel.structs import NamedTuple
+from gemel.text.as_json import data_of, json_text, schema_of
 
 BLOCK = 1 << 18
 
@@ -64,6 +66,30 @@ class _JsonLines:
         return ""
 
 
+class _Json:
+    """One document, written as results come: `json_text` of an ``AuditReport``, piece by piece."""
+
+    def __init__(self) -> None:
+        self._written = 0
+
+    def start(self) -> str:
+        return f'{{\n  "format": {FORMAT},\n  "images": ['
+
+    def line(self, result: ImageResult) -> str:
+        self._written += 1
+        return ("," if self._written > 1 else "") + "\n" + indent(json_text(data_of(result)).rstrip(), "    ")
+
+    def end(self, totals: Totals) -> str:
+        counts = {status: totals.statuses[status] for status in EXIT_CODES}
+        rest = json_text({"counts": counts}).removeprefix("{\n")
+        return ("\n  ]" if self._written else "]") + f",\n{rest}"
+
+
+def audit_schema() -> dict[str, Any]:
+    """JSON Schema of what ``gemel audit --format json`` prints."""
+    return schema_of(AuditReport, f"gemel audit, format {FORMAT}")
+
+
 def _html() -> Writer:
     from gemel.page.audit import AuditPage
 
@@ -81,6 +107,7 @@ class Form(NamedTuple):
 FORMS = (
     Form("text", ".txt", _Text),
     Form("csv", ".csv", _Csv),
+    Form("json", ".json", _Json),
     Form("jsonl", ".jsonl", _JsonLines),
     Form("html", ".html", _html),
 )

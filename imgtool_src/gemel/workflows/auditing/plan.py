@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from gemel.builds.part_notes import SUFFIX as PART_NOTES
 from gemel.checking.registry import rule_names
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.layout.reader import ReadLayout
@@ -113,7 +114,8 @@ def plan_for_folder(folder: Path, options: Options) -> Plan:
             read = load_layout(file, paths_outside=options.paths_outside)
             layout = _described(read, absolute, _trust(read, absolute, policy), policy)
         except GemelError as error:
-            remarks += error.problems
+            # What ``split`` writes next to a part has its own suffix, and is a layout only by chance of name.
+            remarks += () if file.name.endswith(PART_NOTES) else error.problems
             continue
         first = found.setdefault(layout.digest, layout)
         if first.judged_by != layout.judged_by:
