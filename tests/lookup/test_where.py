@@ -458,6 +458,17 @@ def test_json_keeps_to_its_schema(lookup):
     jsonschema.validate(json.loads(report(answers)), where_schema())
 
 
+def test_nothing_to_look_up_is_said():
+    """Without an address, a symbol or a text a remark says so; with a text of one empty line none does."""
+    layout = str(layout_file(ARRANGEMENT))
+    done = run(layout)
+    assert (done.returncode, done.stdout) == (0, b"")
+    assert b"remark: standard input is empty" in done.stderr
+    assert b"give an address or a symbol" in done.stderr
+    text = run(layout, text=b"\n")
+    assert (text.returncode, text.stdout, text.stderr) == (0, b"\n", b"")
+
+
 def test_command_from_a_folder_with_its_own_layout(tmp_path):
     """``gemel.toml`` in the folder is the layout where none is named; without any, builds stand alone."""
     assert run("0x10000000", cwd=tmp_path).returncode == 2

@@ -1,7 +1,7 @@
 """Ctrl-C at any moment from the first line of ours on: never a traceback, and never half an output.
 
-What Python does before our first line runs is not ours to mend.  So the runs here begin with a few lines
-that say when ours has taken over: they wait for the first call of ``signal.signal``, which is the first
+What Python does before our first line runs is out of our reach (README.md says so).  So the runs here begin with a
+few lines that say when ours has taken over: they wait for the first call of ``signal.signal``, which is the first
 thing that ``run`` does, and only then is the signal sent.
 """
 
@@ -166,3 +166,49 @@ def test_a_stop_inside_a_class_statement_is_a_stop(capsys: pytest.CaptureFixture
     assert exit_code_of(error, []) == 130
     assert "stopped" in capsys.readouterr().err
     assert exit_code_of(RuntimeError("of its own"), []) == 2
+
+
+@pytest.mark.parametrize(
+    ("step", "words"), [(1, "stopped; the files made so far"), (2, "the files made so far")]
+)
+def test_a_stopped_demo_says_what_it_left(
+    step: int,
+    words: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Between two steps and within one, the demo never says that it changed nothing: its files are there."""
+    from gemel.cli import main
+    from gemel.cli.commands import demo
+
+    def stop(*_: object, **__: object) -> int:
+        raise KeyboardInterrupt
+
+    if step == 1:
+        monkeypatch.setattr(demo, "_run", stop)
+    else:
+        monkeypatch.setattr(demo, "STEPS", (demo.DemoStep("A title.", "", ("show", "none.toml"), 0),))
+        monkeypatch.setattr("gemel.cli.positions.given", stop)
+    monkeypatch.chdir(tmp_path)
+    assert main.exit_code(["demo", "here"]) == 130
+    said = capsys.readouterr().err
+    assert said.splitlines()[-1] == f"{words} are in here"
+    assert (tmp_path / "here" / "station.elf").is_file()
+
+
+def test_importing_what_starts_is_quiet() -> None:
+    """``python -m gemel`` that is stopped while it imports its first module ends with 130 and says nothing."""
+    code = """
+import runpy, sys
+
+class Stop:
+    def find_spec(self, name, *_):
+        if name == "gemel.cli.entry":
+            raise KeyboardInterrupt
+
+sys.meta_path.insert(0, Stop())
+runpy.run_module("gemel", run_name="__main__", alter_sys=True)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (130, b"", b"")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from itertools import pairwise
 from typing import Any
 
@@ -21,6 +22,16 @@ NOTHING_WRITTEN = "nothing was written"
 
 NO_IMAGE_WRITTEN = "no image was written"
 """The same where reports are written all the same."""
+
+
+@contextmanager
+def kept_when_stopped(words: str) -> Iterator[None]:
+    """Within it a stop leaves something: ``words`` are said in place of that no output was changed."""
+    try:
+        yield
+    except KeyboardInterrupt as stop:
+        stop.add_note(words)
+        raise
 
 
 def exit_code_of(error: BaseException, arguments: Sequence[str]) -> int:
@@ -94,9 +105,11 @@ def _said(error: BaseException, verbose: bool) -> int:
     if isinstance(error, KeyboardInterrupt) or (click and isinstance(error, click.Abort)):
         if isinstance(error, KeyboardInterrupt) and sys.stderr and sys.stderr.isatty():
             echo("", err=True)  # the terminal shows ^C where the cursor was
-        echo(f"stopped; {NOTHING_CHANGED}", err=True)
         # click turns what stopped it into its own Abort and keeps it as the cause.
-        code: int = getattr(error.__cause__ or error, "exit_code", 130)
+        stop = error.__cause__ or error
+        kept = getattr(stop, "__notes__", None)
+        echo(f"stopped; {kept[-1] if kept else NOTHING_CHANGED}", err=True)
+        code: int = getattr(stop, "exit_code", 130)
         return code if code > 128 else 130
     _say(_problem_of(error))
     if verbose:

@@ -67,13 +67,13 @@ IMAGE = "image="
     help="List what the index knows by version, build-id, key, digest, layout, product or finding (a rule that does "
     "not hold, as a cause or what it leads to), or by image=FILE; may be repeated: all must fit.",
 )
-@form_option("text", "csv", "jsonl", "html")
+@form_option("text", "json", "csv", "jsonl", "html")
 @option(
     "--report",
     "reports",
     kind=FILE,
     multiple=True,
-    help="Write the result to this file too, by suffix .txt, .csv, .jsonl or .html (a summary).",
+    help="Write the result to this file too, by suffix .txt, .json, .csv, .jsonl or .html (a summary).",
 )
 @option("--jobs", kind=IntRange(1, 256), help="Processes that judge; else one a core.")
 @at_option
@@ -118,6 +118,7 @@ def command(
       gemel audit tide-gauge.toml tide.hex tide.bin --index images.sqlite
     """
     from gemel.audit.index import Index
+    from gemel.cli.endings import NOTHING_CHANGED, kept_when_stopped
     from gemel.cli.printing import print_remarks
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.auditing.forms import form_named, form_of
@@ -153,10 +154,12 @@ def command(
     plan = plan_for_layout(chosen, options) if chosen else plan_for_folder(layouts or Path(), options)
     print_remarks(plan.remarks)
     with closing(Index(index_file)) as index:
+        kept = "what was judged is kept in the index" if index_file else NOTHING_CHANGED
         results = audit(_files(paths, list_file), plan, index, jobs=jobs or 0, again=again)
         counted = sys.stderr and sys.stderr.isatty() and list_file is None
         total = sum(1 for _ in _files(paths, list_file)) if counted else 0
-        return _given(tracked(results, "images", total), form_named(form), forms).exit_code
+        with kept_when_stopped(kept):
+            return _given(tracked(results, "images", total), form_named(form), forms).exit_code
 
 
 def _layout_among(
@@ -248,7 +251,7 @@ def _given(
 
         write_all({file: spool.blocks(totals) for file, spool in spools.items()})
         print_diagnostic(written_words(spools))
-    _put(writer.end(totals) if ends or form.name == "html" else "", form)
+    _put(writer.end(totals) if ends or form.name in ("json", "html") else "", form)
     return totals
 
 

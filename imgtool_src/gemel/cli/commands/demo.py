@@ -109,7 +109,8 @@ def command(folder: Path | None) -> int:
     Example:
       gemel demo tide-gauge
     """
-    from gemel.cli.printing import styled, wrapped
+    from gemel.cli.endings import kept_when_stopped
+    from gemel.cli.printing import wrapped
 
     target = _target(folder)
     _unpack(target)
@@ -118,7 +119,15 @@ def command(folder: Path | None) -> int:
     listed = [line for name, what in FILES for line in wrapped(what, stdout, f"  {name:<25}  ")]
     _say(INTRODUCTION)
     echo("\n".join(["", *listed, "", f"Everything below is run in {here}", ""]))
-    as_expected, made = True, 0
+    with kept_when_stopped(f"the files made so far are in {here}"):
+        return _made(target, here)
+
+
+def _made(target: Path, here: str) -> int:
+    """Make every step in the demo's folder; the exit code."""
+    from gemel.cli.printing import print_diagnostic, styled, wrapped
+
+    stdout, as_expected, made = sys.stdout, True, 0
     for step in STEPS:
         echo("\n".join(styled(line, stdout, bold=True) for line in wrapped(step.title, stdout)))
         if step.arguments[0] == "rehearse" and find_spec("unicorn") is None:
@@ -131,6 +140,7 @@ def command(folder: Path | None) -> int:
             stdout.flush()
         code = _run(target, step.arguments)
         if code > STOPPED:
+            print_diagnostic(f"the files made so far are in {here}")
             return code
         made += 1
         echo(f"exit code {code}\n")

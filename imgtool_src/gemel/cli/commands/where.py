@@ -77,6 +77,7 @@ def command(
     Example:
       gemel where tide-gauge.toml station=station.elf sampler=sampler.elf 0x1000_8124
     """
+    from gemel.cli.printing import print_remarks
     from gemel.workflows.inputs.images import read_image
     from gemel.workflows.looking_up import answers_and_problems, lookup_of
 
@@ -88,12 +89,10 @@ def command(
         )
     loaded = read_image(image, layout=read, at=at, form=as_form) if image else None
     if loaded and read:
-        from gemel.cli.printing import print_remarks
         from gemel.workflows.inputs.builds import without_others
 
         print_remarks(without_others(read, loaded, builds, files, given))
     if folders or build_ids or version or index:
-        from gemel.cli.printing import print_remarks
         from gemel.workflows.inputs.symbol_files import (
             builds_by_id,
             builds_of_image,
@@ -113,7 +112,11 @@ def command(
         if form == "json":
             step = "give addresses or symbols; a text from standard input stays text"
             raise UsageProblem("nothing to answer in JSON", where="--format json", next_step=step)
-        return _annotate(lookup, cores)
+        if not _annotate(lookup, cores):
+            print_remarks(
+                [Problem("standard input is empty", next_step="give an address or a symbol, or a text")]
+            )
+        return 0
     answers, problems = answers_and_problems(lookup, queries, cores)
     if form == "json" and not problems:  # one document: the answers, or what is wrong
         from gemel.lookup.as_json import report
@@ -156,8 +159,8 @@ def _inputs(
     return None, files, load_names(None, files)
 
 
-def _annotate(lookup: Lookup, cores: Sequence[str]) -> int:
-    """Print stdin with its addresses named."""
+def _annotate(lookup: Lookup, cores: Sequence[str]) -> bool:
+    """Print stdin with its addresses named; whether it has any text."""
     from gemel.cli.printing import print_remarks
     from gemel.lookup.annotating import annotated
     from gemel.workflows.looking_up import unknown_cores
@@ -169,6 +172,7 @@ def _annotate(lookup: Lookup, cores: Sequence[str]) -> int:
             [Problem("text is read from the terminal", next_step="end it with Ctrl-D, or give an address")]
         )
     said: list[str] = []
+    has_text = False
 
     def print_said() -> None:
         if said:
@@ -177,8 +181,9 @@ def _annotate(lookup: Lookup, cores: Sequence[str]) -> int:
 
     for line in annotated(_lines(print_said), lookup, cores or lookup.cores):
         said.append(line)
+        has_text = True
     print_said()
-    return 0
+    return has_text
 
 
 def _lines(before_more: Callable[[], None]) -> Iterator[str]:
