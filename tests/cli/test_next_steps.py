@@ -29,6 +29,11 @@ def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     (folder / "pub.pem").write_text("-----BEGIN PUBLIC KEY-----\n", encoding="ascii")
     (folder / "note.hex").write_text("the image of tonight\n", encoding="ascii")
+    (folder / "station.map").write_text("\nMemory Configuration\n\nName Origin Length\n", encoding="ascii")
+    for copy in ("my tide.hex", "two.hex"):
+        (folder / copy).write_bytes((folder / "tide.hex").read_bytes())
+    (folder / "my own.toml").write_bytes((folder / "own.toml").read_bytes())
+    (folder / "my station.elf").write_bytes((folder / "station.elf").read_bytes())
     (folder / "bitcode.o").write_bytes(b"BC\xc0\xde" + bytes(60))
     (folder / "kiln").mkdir()
     (folder / "kiln" / "gemel.toml").write_bytes((folder / "small.toml").read_bytes())
@@ -91,6 +96,37 @@ SLIPS = {
         ("check", "small.toml", "tide.hex", "own.toml"),
         "one file too many",
         "a policy is given with --policy own.toml",
+    ),
+    "two images with a layout": (
+        ("check", "small.toml", "tide.hex", "two.hex"),
+        "one file too many",
+        "gemel compare tide.hex two.hex compares two images, gemel audit checks many",
+    ),
+    "two images without a layout": (
+        ("check", "tide.hex", "my tide.hex"),
+        "one file too many",
+        "gemel compare tide.hex 'my tide.hex' compares",
+    ),
+    "a link map as build": (
+        ("check", "small.toml", "tide.hex", "station=station.map"),
+        "found a link map",
+        "give the ELF file that was linked with it",
+    ),
+    "a link map as image": (("check", "small.toml", "station.map"), "found a link map", "give the ELF file"),
+    "a policy whose name has a space": (
+        ("check", "small.toml", "tide.hex", "my own.toml"),
+        "one file too many",
+        "--policy 'my own.toml'",
+    ),
+    "a build whose name has a space": (
+        ("join", "small.toml", "my station.elf", "-o", "out.hex"),
+        "one file too many",
+        "with its name: 'my-station=my station.elf'",
+    ),
+    "the layout after an image whose name has a space": (
+        ("check", "my tide.hex", "small.toml"),
+        "the layout comes first",
+        "write: small.toml 'my tide.hex'",
     ),
     "builds without their names": (
         ("join", "small.toml", "station.elf", "sampler.elf", "-o", "out.hex"),

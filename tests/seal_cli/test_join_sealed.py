@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import pytest
@@ -143,6 +144,25 @@ def test_an_optional_seal_left_out_is_said_too(device: Path, gemel: Run) -> None
     write_device(device, SEAL)
     done = gemel(*JOIN, *OUT)
     assert (done.code, "NOT SEALED" in done.out) == (0, True)
+
+
+@pytest.mark.parametrize(
+    ("output", "options"),
+    [
+        ("tide.hex", ()),
+        ("my tide.srec", ("--version", "2.0.1", "--rollback", "9")),
+        ("tide", ("--as", "hex")),
+    ],
+)
+def test_the_command_that_seals_is_printed_whole(device, gemel, output, options) -> None:
+    """The line after NOT SEALED runs as it is printed, but for the names of the key and of the sealed image."""
+    write_key(device / "key.pem")
+    done = gemel(*JOIN, "-o", output, *options, "--leave-unsealed")
+    (line,) = [each.strip() for each in done.out.splitlines() if each.startswith("  gemel sign ")]
+    words = shlex.split(line.replace("KEY.pem", "key.pem"))
+    signed = gemel(*words[1:])
+    assert signed.code == 0, signed.err
+    assert Path(f"SEALED{Path(output).suffix}").is_file()
 
 
 def test_without_a_seal_in_the_layout_nothing_is_said_of_it(device: Path, gemel: Run) -> None:

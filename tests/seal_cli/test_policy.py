@@ -92,7 +92,10 @@ def test_one_signing_room_after_the_other(device: Path, gemel: Run) -> None:
     first = gemel(*words, "--more-to-come")
     assert first.code == 0, first.everything
     assert "NOT ENOUGH SIGNERS YET" in first.out
-    second = gemel("sign", "small.toml", "first.hex", "--key", "two.pem", "--add", "-o", "second.hex")
+    printed = "  gemel sign small.toml first.hex --add --key KEY.pem -o SEALED.hex\n"
+    assert printed in first.out
+    words = printed.replace("KEY", "two").replace("SEALED", "second").split()
+    second = gemel(*words[1:])
     assert second.code == 0, second.everything
     assert "NOT ENOUGH" not in second.out
     assert len(seal_of(device / "second.hex").signers) == 2

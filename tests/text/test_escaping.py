@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
 import tomllib
 import unicodedata
 from xml.etree import ElementTree
@@ -10,7 +12,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from gemel.text.escaping import in_toml, on_one_line, toml_string, xml_characters, xml_text
+from gemel.text.escaping import in_shell, in_toml, on_one_line, toml_string, xml_characters, xml_text
 
 ANYTHING = st.text(st.characters())
 """Every code point, surrogates too."""
@@ -87,3 +89,35 @@ def test_xml_writers_take_characters(text: str) -> None:
     read = ElementTree.fromstring(ElementTree.tostring(element))
     assert read.get("b") == element.get("b")
     assert (read.text or "") == element.text
+
+
+NAMES = [
+    "tide.hex",
+    "station=build/station.elf",
+    "my image.hex",
+    "it's.hex",
+    'a"b.hex',
+    "$HOME/`id`.hex",
+    "a;b&c|d.hex",
+    "~/a*?[b].hex",
+    "name=my build.elf",
+    "#a.hex",
+    "gr\u00fc\u00df.hex",
+    "a\\b.hex",
+    "",
+]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a POSIX shell reads the words back")
+def test_words_for_a_shell_are_read_back_by_one() -> None:
+    """Each word comes back as it was, and one that needs no quotes has none."""
+    line = f"printf '%s\\n' {in_shell(*NAMES)}"
+    done = subprocess.run(["sh", "-c", line], capture_output=True, check=True)
+    assert done.stdout.decode().splitlines() == NAMES
+    assert in_shell("tide.hex", "-o", "a/b_1.hex") == "tide.hex -o a/b_1.hex"
+
+
+@given(ANYTHING)
+def test_words_for_a_shell_are_one_printable_line(text: str) -> None:
+    """No name forges a line or a colour in a command either."""
+    assert in_shell(text).isprintable()

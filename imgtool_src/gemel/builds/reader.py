@@ -22,6 +22,8 @@ SUFFIXES: dict[str, BuildKind] = {
 }
 """What each known suffix promises."""
 
+ANY_KIND = "ELF, Intel HEX or S-record, or a raw binary named .bin"
+
 _LOOK = 4096
 """Bytes from the start of the file that are looked at."""
 
@@ -61,9 +63,9 @@ def recognised_kind(start: bytes, file: str) -> BuildKind:
             next_step="check the step that made the file",
         )
     if other := foreign(start, text=promised != "bin"):
-        expected = KIND_NAMES[promised] if promised else "a build"
+        expected = KIND_NAMES[promised] if promised else ANY_KIND
         raise BuildError(
-            f"this is not {expected}" if promised else "this is not a build",
+            f"this is not {expected if promised else 'a build'}",
             where=file,
             found=other.words,
             expected=expected,
@@ -110,7 +112,7 @@ def _contradiction(start: bytes, file: str, promised: BuildKind | None, found: B
         f"this is not {KIND_NAMES[promised]}" if promised else "the kind of build cannot be recognised",
         where=file,
         found=shown,
-        expected=_MARKS[promised] if promised else "ELF, Intel HEX or S-record, or a raw binary named .bin",
+        expected=_MARKS[promised] if promised else ANY_KIND,
         next_step="check the step that made the file, and that the copy is whole",
     )
 

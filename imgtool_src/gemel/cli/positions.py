@@ -9,6 +9,7 @@ from pathlib import Path
 
 from gemel.errors import Problem, UsageProblem
 from gemel.structs import NamedTuple
+from gemel.text.escaping import in_shell
 
 SUFFIX = ".toml"
 OWN = Path("gemel.toml")
@@ -77,12 +78,12 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
         raise UsageProblem(misplaced)
     layouts = [word for word in files if _is_layout(word)]
     if len(layouts) == 1 and files[0] != layouts[0]:
-        order = " ".join([layouts[0], *(word for word in files if word != layouts[0]), *builds])
+        order = in_shell(layouts[0], *(word for word in files if word != layouts[0]), *builds)
         found = " ".join(files)
         raise UsageProblem("the layout comes first", found=found, expected=usage, next_step=f"write: {order}")
     if files and _is_elf(files[0]) and not layouts:
         raise UsageProblem(_elf_in_place(files[0], len(files) > most))
-    layout = Path(files[0]) if layouts or len(files) > most else None
+    layout = Path(files[0]) if layouts or (len(files) > most and not (most and _is_image(files[0]))) else None
     images = files[1:] if layout else files
     if not least <= len(images) <= most:
         raise UsageProblem(_wrong_number(images, usage, most))
@@ -104,7 +105,7 @@ def _misplaced(word: str) -> Problem | None:
         return Problem("--strict takes its value after '='", found=word, next_step=f"write: --strict={word}")
     if not _start_of(word).startswith(PEM):
         return None
-    step = f"give a public key with --trust {word}, a private one with --key {word}"
+    step = f"give a public key with --trust {in_shell(word)}, a private one with --key {in_shell(word)}"
     return Problem("this is a key, not a layout or an image", found=word, next_step=step)
 
 
@@ -137,7 +138,7 @@ def no_layout(usage: str, images: Sequence[Path] = ()) -> Problem:
     names = list(islice(others, 4))
     found = f"no {OWN} here" + (f", but {', '.join(names)}" if names else "")
     step = (
-        f"name the layout first: {usage.replace('[LAYOUT]', names[0])}"
+        f"name the layout first: {usage.replace('[LAYOUT]', in_shell(names[0]))}"
         if names
         else f"name the layout first, or run this in a folder with {OWN}; gemel draft writes a first one"
     )
@@ -147,7 +148,8 @@ def no_layout(usage: str, images: Sequence[Path] = ()) -> Problem:
     if release := next(
         (each.parent for each in images if os.path.isfile(each.parent / "release.json")), None
     ):
-        step = f"gemel check --release {release} checks the folder of gemel release that it is in; or name a layout"
+        folder = in_shell(release)
+        step = f"gemel check --release {folder} checks the folder of gemel release that it is in; or name a layout"
     return Problem("no layout", found=found, expected=usage, next_step=step)
 
 
@@ -177,9 +179,15 @@ def _is_elf(word: str) -> bool:
     return start.startswith(ELF_START) or (not start and word.lower().endswith(ELF_SUFFIXES))
 
 
+def _is_image(word: str) -> bool:
+    from gemel.files.contents import text_format
+
+    return bool(text_format(_start_of(word))) or word.lower().endswith(".bin")
+
+
 def named(word: str) -> str:
-    """A build's file as it is given, with a name made of the file's: ``main=main.elf``."""
-    return f"{re.sub(r'[^A-Za-z0-9_-]', '-', Path(word).stem)}={word}"
+    """A build's file as it is typed, with a name made of the file's: ``main=main.elf``."""
+    return in_shell(f"{re.sub(r'[^A-Za-z0-9_-]', '-', Path(word).stem)}={word}")
 
 
 def _elf_in_place(word: str, as_layout: bool) -> Problem:
@@ -205,9 +213,11 @@ def _wrong_number(images: Sequence[str], usage: str, most: int) -> Problem:
     if len(images) > most:
         surplus = images[most] if most else images[0]
         builds = " ".join(named(word) for word in images if _is_elf(word))
-        step = f"a build is given with its name: {builds or f'NAME=FILE, here NAME={surplus}'}"
+        step = f"a build is given with its name: {builds or f'NAME=FILE, here NAME={in_shell(surplus)}'}"
+        if not builds and most == 1:
+            step += f"; gemel compare {in_shell(*images[:2])} compares two images, gemel audit checks many"
         if surplus.lower().endswith(SUFFIX):
-            step = f"a policy is given with --policy {surplus}"
+            step = f"a policy is given with --policy {in_shell(surplus)}"
         return Problem("one file too many", found=surplus, expected=usage, next_step=step)
     step = "give the image; gemel check LAYOUT alone checks the layout"
     found = " ".join(images) or "none"

@@ -37,6 +37,11 @@ _MARKS: tuple[tuple[bytes, Foreign], ...] = (
     ),
 )
 _HTML = rb"\s*<(?i:!doctype html|html|head)\b"
+_LINK_MAP = (
+    rb"\s*(?:Archive member included|As-needed library included|Allocating common symbols|Discarded input sections"
+    rb"|There are no discarded sections|Merging program properties|Memory Configuration\s|VMA\s+LMA\s+Size\s)"
+)
+"""How maps by GNU ld and lld begin."""
 _BZIP2 = rb"BZh[1-9]1AY&SY"
 _TAR_AT = 257
 """Where a tar archive has its mark (POSIX, pax interchange format)."""
@@ -67,6 +72,10 @@ def foreign(start: bytes, *, text: bool) -> Foreign | None:
     if found is None and start.lstrip().startswith(b"<") and re.match(_HTML, start):
         found = Foreign(
             "a web page (HTML)", "download the file itself: a server may answer with a page to log in"
+        )
+    if found is None and re.match(_LINK_MAP, start):
+        found = Foreign(
+            "a link map", "give the ELF file that was linked with it; gemel draft --map reads a map"
         )
     if found is None and start[_TAR_AT:].startswith(b"ustar"):
         found = Foreign("a tar archive", _UNPACK)

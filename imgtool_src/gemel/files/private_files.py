@@ -7,6 +7,7 @@ import stat
 from pathlib import Path
 
 from gemel.errors import Problem
+from gemel.text.escaping import in_shell
 
 
 def open_to_others(path: Path, what: str, where: str, file: str) -> list[Problem]:
@@ -29,6 +30,6 @@ def open_to_others(path: Path, what: str, where: str, file: str) -> list[Problem
             where=where,
             found=found,
             expected="mode 0600",
-            next_step=f"chmod 600 {file}",
+            next_step=f"chmod 600 {in_shell(file)}",
         )
     ]

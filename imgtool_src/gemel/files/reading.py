@@ -11,6 +11,7 @@ from typing import BinaryIO
 
 from gemel.errors import BuildError, Problem, UsageProblem
 from gemel.files.output_targets import kind_of
+from gemel.text.escaping import in_shell
 
 BLOCK = 1 << 18
 
@@ -141,7 +142,7 @@ def _opened(path: Path, *, plain: bool) -> BinaryIO:
             "copy it into a file first",
         )
     if (path / "release.json").is_file():
-        hint = f"gemel check --release {path} checks the whole folder"
+        hint = f"gemel check --release {in_shell(path)} checks the whole folder"
     raise UsageProblem(
         "this cannot be read as a file", where=str(path), found=kind, expected=expected, next_step=hint
     )

@@ -27,6 +27,13 @@ def on_one_line(text: str, *, only_ascii: bool = False) -> str:
     )
 
 
+def in_shell(*words: object) -> str:
+    """``words`` for a command that is printed for copying: each is one word of a POSIX shell (2.2, "Quoting")."""
+    import shlex
+
+    return on_one_line(shlex.join(map(str, words)))
+
+
 def in_toml(text: str, longest: int = 60) -> str:
     """``text`` for a message about a TOML file: escaped as TOML does, cut to ``longest`` characters."""
     return _escaped(text if len(text) <= longest else text[: longest - 3] + "...", _as_in_toml)

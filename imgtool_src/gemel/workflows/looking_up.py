@@ -14,6 +14,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.layout.kinds import nearest_hint
 from gemel.layout.reader import ReadLayout
 from gemel.lookup.facts import Answer, Lookup
+from gemel.text.escaping import in_shell
 
 _HEXADECIMAL = re.compile(r"0[xX][0-9A-Fa-f_]+")
 _BARE = re.compile(r"(?=.*[0-9])[0-9A-Fa-f]{8}")
@@ -79,7 +80,7 @@ def _a_log(name: str) -> Problem:
         "this is a file's name, not a symbol",
         found=name,
         expected="an address or a symbol; a log is read from standard input",
-        next_step=f"gemel where LAYOUT < {name}",
+        next_step=f"gemel where LAYOUT < {in_shell(name)}",
     )
 
 

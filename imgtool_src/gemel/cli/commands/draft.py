@@ -12,6 +12,7 @@ from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import ADDRESS, FILE, INPUT, INPUTS, as_option
 from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.text.escaping import in_shell
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -95,7 +96,7 @@ def command(
         print_diagnostic(written_words([output]))
     asked = data.count(b"ask:") - data.count(b'"ask:"')
     answer = f"answer the draft's {asked} question{'' if asked == 1 else 's'} (ask:), then " if asked else ""
-    step = f"next: {answer}run: gemel check {output or 'LAYOUT'}"
+    step = f"next: {answer}run: gemel check {in_shell(output or 'LAYOUT')}"
     print_diagnostic(
         "\n".join([*wrapped(step, sys.stderr, indent=2), *wrapped(verdict, sys.stderr, indent=2)])
     )

@@ -184,7 +184,7 @@ def _joined(asked: Asked) -> _Joined:
 def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
     """Print the result, and write images and reports if it passes; what is said at the end."""
     from gemel.cli.reporting import Shown, report_texts
-    from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
+    from gemel.cli.signing.seal_lines import seal_lines, sign_command, unsealed_lines
     from gemel.files.outputs import write_all
     from gemel.workflows.writing import STDOUT, MadeFile, encoded, made_file, of_file, write_images
 
@@ -206,7 +206,8 @@ def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
         if writes:
             done = seal_lines(read.layout, made.seal) if made.seal else []
             if not made.seal and (read.layout.seal or asked.leave_unsealed):
-                done = unsealed_lines(shown.width)
+                options = {"--version": asked.version_text, "--rollback": asked.rollback, "--as": form}
+                done = unsealed_lines(shown.width, sign_command(Path(read.file), outputs, options))
             sizes = write_images(
                 image, *outputs, layout=read, memories=whole, form=form, further=documents, made=ready
             )

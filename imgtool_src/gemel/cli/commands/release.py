@@ -184,7 +184,7 @@ def command(
             files = [("wrote", f"{folder}/{name}") for name in sorted(released.files)]
             done = labelled_lines([*read_back_words(result), *files], shown.width, 0)
             if result.inspection.layout.seal and not key_texts:
-                done += unsealed_lines(shown.width, "release --key")
+                done += unsealed_lines(shown.width, "the same command, with --key KEY.pem and a new folder")
         else:
             print_diagnostic(NOTHING_WRITTEN)
     shown.verdict(done)

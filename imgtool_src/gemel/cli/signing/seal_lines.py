@@ -4,25 +4,40 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.text.escaping import in_shell
 from gemel.text.wrapping import wrapped
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
     from gemel.layout.model import Layout
     from gemel.seals.seal import Seal
 
 NOT_SEALED = (
-    "NOT SEALED: nothing shows who made this image, and devices that require a seal refuse it;"
-    " seal it with: gemel"
+    "NOT SEALED: nothing shows who made this image, and devices that require a seal refuse it; seal it with:"
 )
+KEY = "KEY.pem"
+"""What stands for the key in a command that is printed."""
 
 
-def unsealed_lines(width: int, command: str = "sign") -> list[str]:
+def unsealed_lines(width: int, command: str) -> list[str]:
     """What is said of an image without a seal, ``width`` columns wide; ``command`` is the one that seals it."""
-    return wrapped(f"{NOT_SEALED} {command}", width, indent=2)
+    return [*wrapped(NOT_SEALED, width, indent=2), f"  {command}"]
 
 
-def missing_lines(layout: Layout, seal: Seal, width: int) -> list[str]:
-    """What is said of a seal that lacks signers, ``width`` columns wide; nothing of one that has all."""
+def sign_command(
+    layout: Path, outputs: Sequence[Path], options: Mapping[str, object], *, add: bool = False
+) -> str:
+    """The command that signs the first of ``outputs``; ``options`` of the run that made it apply to it too."""
+    image = next((each for each in outputs if str(each) != "-"), None)
+    given = [word for name, value in options.items() if value is not None for word in (name, value)]
+    words = ("gemel", "sign", layout, image or "IMAGE", *given, *(["--add"] if add else []))
+    return in_shell(*words, "--key", KEY, "-o", f"SEALED{image.suffix if image else ''}")
+
+
+def missing_lines(layout: Layout, seal: Seal, width: int, command: str) -> list[str]:
+    """What is said of a seal that lacks signers, ``command`` adds them; nothing of one that has all."""
     from gemel.seals.demands import demanded_words, missing_signers
 
     if layout.seal is None:
@@ -31,7 +46,8 @@ def missing_lines(layout: Layout, seal: Seal, width: int) -> list[str]:
     if not missing:
         return []
     words = f"the layout demands {demanded_words(layout.seal)}; missing {', '.join(missing)}"
-    return wrapped(f"NOT ENOUGH SIGNERS YET: {words}; add them with: gemel sign --add", width, indent=2)
+    lines = wrapped(f"NOT ENOUGH SIGNERS YET: {words}; add them with:", width, indent=2)
+    return [*lines, f"  {command}"]
 
 
 def seal_lines(layout: Layout, seal: Seal) -> list[str]:

@@ -9,7 +9,7 @@ from gemel.cli.endings import NOTHING_WRITTEN
 from gemel.cli.printing import print_remarks, written_lines, written_words
 from gemel.cli.reporting import Shown
 from gemel.cli.signing.key_options import GivenKeys
-from gemel.cli.signing.seal_lines import missing_lines, seal_lines
+from gemel.cli.signing.seal_lines import missing_lines, seal_lines, sign_command
 from gemel.cli.signing.signing_room import hand_over_lines, readable_file, readable_requests
 from gemel.errors import all_of
 from gemel.files.output_targets import refuse_targets
@@ -73,10 +73,12 @@ def seal_image(request: SignRequest, keys: GivenKeys, quiet: bool = False) -> in
     lines: list[str] = []
     with shown:
         if sealed.seal:
+            options = {"--version": request.version, "--rollback": request.rollback, "--as": request.form}
+            command = sign_command(request.layout, request.outputs, options, add=True)
             lines = [
                 *seal_lines(layout, sealed.seal),
                 *_replaced_lines(sealed),
-                *missing_lines(layout, sealed.seal, shown.width),
+                *missing_lines(layout, sealed.seal, shown.width, command),
             ]
             sizes = write_images(
                 request.loaded,

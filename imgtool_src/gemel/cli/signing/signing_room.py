@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from gemel.seals.openssl import openssl_command
 from gemel.seals.to_be_signed import read_to_be_signed, request_lines
-from gemel.text.escaping import on_one_line
+from gemel.text.escaping import in_shell, on_one_line
 
 if TYPE_CHECKING:
     from gemel.seals.keys.keys import PublicKey
@@ -22,15 +22,12 @@ WIDTH = 120
 
 def hand_over_lines(key: PublicKey, path: Path, size: int) -> list[str]:
     """What is said of a file that goes to the signing room."""
-    import shlex
-
     words = openssl_command(key.algorithm, "KEY.pem", str(path), f"{path}.sig")
     since = ", from OpenSSL 3.5 on" if key.algorithm.quantum_safe else ""
-    command = on_one_line(shlex.join(words))
     return [
         f"{on_one_line(str(path))}: {size:,} bytes, to be signed with the {key.algorithm.name} key",
         f"  {key.fingerprint.hex()}",
-        f"  for instance{since}: {command}",
+        f"  for instance{since}: {in_shell(*words)}",
     ]
 
 

@@ -30,6 +30,7 @@ from gemel.seals.keys.blocks import (
     why_not_private,
 )
 from gemel.seals.keys.keys import KeyFileError, PrivateKey, PublicKey, private_key_of, public_key_of
+from gemel.text.escaping import in_shell
 
 _PRIVATE = ("PRIVATE KEY", "ENCRYPTED PRIVATE KEY", "EC PRIVATE KEY", "RSA PRIVATE KEY")
 _PUBLIC = ("PUBLIC KEY", "RSA PUBLIC KEY")
@@ -103,7 +104,7 @@ def _other_label(label: str, name: str, wanted: tuple[str, ...]) -> Problem:
 
 
 def _private_for_public(name: str) -> Problem:
-    step = f"give the file with its public part: gemel keys public {name} -o PUBKEY writes it"
+    step = f"give the file with its public part: gemel keys public {in_shell(name)} -o PUBKEY writes it"
     return Problem(
         "a private key where a public one is expected", where=name, expected=_PUBLIC_DUE, next_step=step
     )

@@ -10,6 +10,7 @@ from typing import Literal
 from gemel.errors import Problem, UsageProblem
 from gemel.files.contents import LOOK, foreign, text_format
 from gemel.structs import replace
+from gemel.text.escaping import in_shell
 
 ELF_START = b"\x7fELF"
 AN_ELF = "an ELF file"
@@ -56,10 +57,10 @@ def a_folder(path: Path) -> Problem:
     what, found, step = (
         "this is a folder, not an image",
         "a folder",
-        f"gemel audit LAYOUT {path} checks all images in it",
+        f"gemel audit LAYOUT {in_shell(path)} checks all images in it",
     )
     if os.path.isfile(path / "release.json"):
-        found, step = "a folder of gemel release", f"gemel check --release {path} checks it whole"
+        found, step = "a folder of gemel release", f"gemel check --release {in_shell(path)} checks it whole"
         if image := _first_image(path):
             step += f"; an image in it is {image}"
     elif os.path.isfile(layout := path / "gemel.toml"):
@@ -79,7 +80,7 @@ def _first_image(folder: Path) -> Path | None:
 
 
 def _a_build(path: Path, start: bytes) -> Problem:
-    given = f"{path.stem}={path.name}"
+    given = in_shell(f"{path.stem}={path.name}")
     found = elf_words(start)
     step = (
         f"join it first (gemel join LAYOUT {given} ... -o IMAGE), then give the image; the build goes"
