@@ -102,7 +102,7 @@ def test_what_split_writes_is_no_layout_to_speak_of(archive):
     (archive / "other.toml").write_bytes((archive / "station.part.toml").read_bytes())
     done = run_here("audit", "--layouts", ".", "in/a.hex", cwd=archive)
     assert done.returncode == 0
-    assert done.stderr.count("remark: ") == done.stderr.count("remark: this is no layout") == 1
+    assert done.stderr.count("remark: ") == done.stderr.count("remark: this is not a layout") == 1
 
 
 @pytest.mark.parametrize("line", ["f{}.hex", "./in/../f{}.hex"])

@@ -44,10 +44,10 @@ def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
 SLIPS = {
     "a layout as policy": (
         ("check", "--policy", "small.toml", "tide.hex"),
-        "this is no policy",
+        "this is not a policy",
         "a layout comes",
     ),
-    "a policy as layout": (("check", "own.toml", "tide.hex"), "this is no layout", "a policy after --policy"),
+    "a policy as layout": (("check", "own.toml", "tide.hex"), "this is not a layout", "a policy after --policy"),
     "an image as layout": (
         ("join", "tide.hex", "-o", "x.hex"),
         "found an Intel HEX file",

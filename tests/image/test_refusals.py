@@ -116,10 +116,10 @@ HEX = {
         2, "a second, different entry", "0x0000_000A", "0x0000_0008",
     ),
     "data after the end record": Refusal(
-        DATA + HEX_END + b"\n" + DATA + DATA, 4, "goes on after its end record", "':04010000", "nothing"
+        DATA + HEX_END + b"\n" + DATA + DATA, 4, "continues after its end record", "':04010000", "nothing"
     ),
-    "second end record": Refusal(HEX_END * 2, 2, "goes on after its end record", "after line 1", "nothing"),
-    "control-Z after the end record": Refusal(HEX_END + b"\x1a", 2, "goes on after", r"'\x1a'", "nothing"),
+    "second end record": Refusal(HEX_END * 2, 2, "continues after its end record", "after line 1", "nothing"),
+    "control-Z after the end record": Refusal(HEX_END + b"\x1a", 2, "continues after", r"'\x1a'", "nothing"),
     "no end record": Refusal(DATA + b"\n", 2, "ends without an end record", "", ":00000001FF as the last"),
     "something after very many blanks": Refusal(
         HEX_END + b" " * 5000 + b":", 2, "too long", "more than 4,096 characters", "at most 521"
@@ -187,7 +187,7 @@ SREC = {
         2, "a second, different byte for 0x0000_0101", "0x78 here, 0x62 in line 1", "one value",
     ),
     "data after the end record": Refusal(
-        RECORD + S9_END + RECORD, 3, "goes on after its end record", "after line 2", "nothing"
+        RECORD + S9_END + RECORD, 3, "continues after its end record", "after line 2", "nothing"
     ),
     "no end record": Refusal(RECORD, 1, "ends without an end record", "", "S7, S8 or S9 as the last record"),
     "line beyond any record": Refusal(

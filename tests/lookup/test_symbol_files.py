@@ -152,7 +152,7 @@ def test_a_version_of_an_index_gives_the_symbols(folder, index, tmp_path):
     done = run(*words, "--symbols", str(folder), ADDRESS, cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     assert "run_sampler + 96" in done.stdout
-    assert "build id is looked for in no folder" in run(*words, ADDRESS, cwd=tmp_path).stderr
+    assert "build id needs a folder to look in" in run(*words, ADDRESS, cwd=tmp_path).stderr
 
 
 @pytest.mark.parametrize(
@@ -161,7 +161,7 @@ def test_a_version_of_an_index_gives_the_symbols(folder, index, tmp_path):
         ("1.5.0", "several builds"),
         ("9.9.9", "no build ids"),
         ("1.0.0", "no build ids"),
-        (None, "in an index"),
+        (None, "needs an index"),
     ],
 )
 def test_a_version_that_leads_to_no_build_is_refused(index, version, what):
@@ -170,7 +170,7 @@ def test_a_version_that_leads_to_no_build_is_refused(index, version, what):
     with pytest.raises(UsageProblem, match=what):
         ids_of_version(index, version, read)
     if version:
-        with pytest.raises(UsageProblem, match="in an index"):
+        with pytest.raises(UsageProblem, match="needs an index"):
             ids_of_version(None, version, read)
     else:
         assert ids_of_version(None, None, read) == []

@@ -114,7 +114,7 @@ def test_register_that_differs_by_core_and_bits_that_the_device_keeps(tmp_path: 
         ('[[rehearsal.event]]\ncore = "nobody"\nevery = 5\n', "unknown core"),
         (
             '[[rehearsal.event]]\ncore = "station"\nevery = 5\ninterrupt = 400\n',
-            "an interrupt that the core has not",
+            "an interrupt that the core does not have",
         ),
     ],
 )

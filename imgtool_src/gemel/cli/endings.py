@@ -145,12 +145,12 @@ def _problem_of(error: BaseException) -> Problem:
     if isinstance(error, MemoryError):
         return Problem(
             f"out of memory; {NOTHING_CHANGED}",
-            next_step="give the process more memory; see that the files are what they should be",
+            next_step="give the process more memory; make sure that the files are what they should be",
         )
     if isinstance(error, RecursionError):
         return Problem(
             f"the input is nested too deeply; {NOTHING_CHANGED}",
-            next_step="see that each file is what it should be",
+            next_step="make sure that each file is what it should be",
         )
     if isinstance(error, OSError):
         where = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else ""

@@ -178,7 +178,7 @@ def _copies(page: Page, draft: Draft, seen: Evidence) -> None:
         elif copies:
             page.remark(
                 f"It holds a copy of {other.name} at {copies[0]} too, next to {other.name}'s own place. "
-                f"{ASK} which of both does {other.name} start from? The other one may become stale."
+                f"{ASK} which of the two does {other.name} start from? The other one may become stale."
             )
         both = without(seen.stored, without(seen.stored, other.stored))
         if both and not inside and draft.seen.index(seen) < draft.seen.index(other):

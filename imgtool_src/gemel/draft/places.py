@@ -137,7 +137,7 @@ def guess_places(
             "the builds are scattered over too many places",
             found=f"bytes and RAM in {len(groups):,} stretches far from each other",
             expected=f"at most {MAX_MEMORIES}, as memories of one device",
-            next_step="look for files that are no builds, or for addresses without sense in them",
+            next_step="look for files that are no builds, or for implausible addresses in them",
         )
     areas: list[AreaGuess] = []
     memories: list[MemoryGuess] = []
@@ -380,7 +380,7 @@ def _made_up(
     free = (span for span in spans if not any(span.overlaps(memory.span) for memory in memories))
     if (span := next(free, None)) is None:
         taken = ", ".join(f"{memory.name} {memory.span}" for memory in memories[:8])
-        hint = "look for a segment of senseless size in the builds"
+        hint = "look for a segment of implausible size in the builds"
         raise UsageProblem(
             "the builds leave no room for a flash", found=taken, expected="some room", next_step=hint
         )

@@ -132,5 +132,5 @@ def _problem(path: Path, error: OSError) -> Problem:
         where=str(path),
         found=error.strerror or str(error),
         expected="a place to write to",
-        next_step="see that there is room and that you may write there, or name another place",
+        next_step="make sure that there is room and that you may write there, or name another place",
     )

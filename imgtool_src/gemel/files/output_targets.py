@@ -90,7 +90,7 @@ def _own_problems(target: Path) -> list[Problem]:
             )
         ]
     if not mode & WRITE_BITS or not os.access(real, os.W_OK):
-        hint = "take the protection off, or give the output another name"
+        hint = "remove the protection, or give the output another name"
         return [
             Problem(
                 "the output is a write-protected file",

@@ -97,10 +97,10 @@ class Gathering:
             self._goes_on = True
             self.refuse(
                 line,
-                "the file goes on after its end record",
+                "the file continues after its end record",
                 f"{shown(text)} after line {self.end_line}",
                 "nothing",
-                "see whether two files were put together",
+                "check whether two files were concatenated",
             )
 
     def finish(self, entry: int | None, lines: int, end_record: str) -> Decoded:
@@ -170,7 +170,7 @@ class Gathering:
         for conflict in conflicts:
             self._refuse_conflict(conflict.address)
         if not conflicts:
-            self.remark(line, REPEATED, "see whether two files were put together")
+            self.remark(line, REPEATED, "check whether two files were concatenated")
 
     def _refuse_conflict(self, address: int) -> None:
         """Note once that lines disagree about the byte at ``address``, naming the first two that do."""
@@ -188,7 +188,7 @@ class Gathering:
             f"a second, different byte for {format_address(address)}",
             f"0x{byte:02X} here, 0x{first_byte:02X} in line {first_line}",
             "one value for each address",
-            "see whether two files were put together, or one was edited",
+            "check whether two files were concatenated, or one was edited",
         )
 
     def _given(self, address: int) -> Iterator[tuple[int, int]]:

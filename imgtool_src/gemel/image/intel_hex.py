@@ -96,7 +96,7 @@ class _Reader:
             "a line too long for a record",
             f"more than {LINE_LIMIT:,} characters",
             "at most 521 and white space",
-            "see whether this is an Intel HEX file",
+            "check whether this is an Intel HEX file",
         )
 
     def line(self, number: int, text: bytes) -> None:
@@ -196,7 +196,7 @@ class _Reader:
                 self.gathering.remark(
                     number,
                     "segment and linear addresses (02 and 04 records) are mixed",
-                    "see whether two files were put together",
+                    "check whether two files were concatenated",
                 )
             self.bases_seen.add(kind)
 
@@ -207,7 +207,7 @@ class _Reader:
                 "a second, different entry",
                 format_address(entry),
                 format_address(self.entry),
-                "see whether two files were put together",
+                "check whether two files were concatenated",
             )
         else:
             self.entry = entry
@@ -221,7 +221,9 @@ class _Reader:
             self.gathering.take(number, self.base + offset, data, len(data))
         elif self.base_type == SEGMENT_BASE:
             self.gathering.remark(
-                number, "a record wraps inside its 64 KiB segment", "see whether the maker meant it to carry"
+                number,
+                "a record wraps inside its 64 KiB segment",
+                "check whether the maker meant it to carry",
             )
             self.gathering.take(number, self.base + offset, data[:room], room)
             self.gathering.take(number, self.base, data[room:], len(data) - room)
@@ -239,7 +241,7 @@ class _Reader:
                 "a record goes beyond 4 GiB",
                 format_address(last),
                 "0xFFFF_FFFF at most",
-                "see whether its base is right",
+                "check whether its base is right",
             )
 
 

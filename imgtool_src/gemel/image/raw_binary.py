@@ -35,7 +35,7 @@ def decode(blocks: Iterable[bytes], start: int, name: str) -> Decoded:
         if address < 0 or address + len(block) > ADDRESS_SPACE:
             wrong = address if address < 0 else address + len(block) - 1
             what = "the file reaches beyond the 32-bit address space"
-            advice = f"see whether {format_address(start)} is its start address"
+            advice = f"check whether {format_address(start)} is its start address"
             found = f"a byte at {format_address(wrong)}"
             raise ImageFormatError(
                 what, where=name, found=found, expected="0x0000_0000..0xFFFF_FFFF", next_step=advice
@@ -43,7 +43,7 @@ def decode(blocks: Iterable[bytes], start: int, name: str) -> Decoded:
         image.write(address, block)
         address += len(block)
     if not image.size:
-        advice = "see whether this is the right file, and whether what wrote it was cut short"
+        advice = "check whether this is the right file, and whether what wrote it was cut short"
         raise ImageFormatError(
             "the file is empty",
             where=name,

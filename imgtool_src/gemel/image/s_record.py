@@ -82,7 +82,7 @@ class _Reader:
             "a line too long for a record",
             f"more than {LINE_LIMIT:,} characters",
             "at most 514 and white space",
-            "see whether this is an S-record file",
+            "check whether this is an S-record file",
         )
 
     def line(self, number: int, text: bytes) -> None:
@@ -191,7 +191,7 @@ class _Reader:
             self.gathering.remark(
                 number,
                 "records with addresses of different widths are mixed",
-                "see whether two files were put together",
+                "check whether two files were concatenated",
             )
         self.widths.add(width)
 

@@ -44,7 +44,7 @@ class ListOf(ValueType):
             return _too_many(len(value), self.most, path, report)
         if len(value) < self.least:
             step = f"leave {path[-1]} out where any is accepted"
-            return self.refuse(value, path, report, "an empty list would take none", next_step=step)
+            return self.refuse(value, path, report, "an empty list would accept none", next_step=step)
         items = [self.item.read(entry, (*path, index), report) for index, entry in enumerate(value)]
         return tuple(item for item in items if item is not INVALID)
 
@@ -188,7 +188,7 @@ class Table(ValueType):
         count = len(counted)
         return LayoutFault(
             (),
-            f"this is no {what}: none of its keys is one of a {what}",
+            f"this is not a {what}: none of its keys is one of a {what}",
             found=f"{count} other{'' if count == 1 else 's'}" if counted else "no format that is a number",
             expected=f"format = 1 and keys of a {what}",
             next_step="a layout comes before the image, a policy after --policy" if neither else "",

@@ -137,7 +137,7 @@ def refuse_mixture(request: SignRequest, keys: bool) -> None:
         others = [name for name, given in named.items() if given]
         if others:
             what, found = "--to-be-signed writes no image and signs nothing", ", ".join(others)
-            step = "run gemel sign once to hand the bytes over, and once to take the signature in"
+            step = "run gemel sign once to write the bytes to be signed, and once to insert the signature"
             problems.append(Problem(what, found=found, expected="--public alone", next_step=step))
     else:
         if not keys and not request.signatures:

@@ -71,7 +71,7 @@ def trust_in(
     if keys is not None and not keys:
         step = "pass the keys whose seals are accepted, or None for those that the layout trusts"
         raise UsageProblem(
-            "no key is given whose seal could be taken", where="trusted", found="none", next_step=step
+            "no key is given whose seal could be accepted", where="trusted", found="none", next_step=step
         )
     return _narrowed(read, [(Path(), key) for key in keys or ()], policy, [])
 
@@ -171,7 +171,7 @@ def _no_key(policy: ReadPolicy) -> Problem:
 def _no_common_key(policy: ReadPolicy, read: ReadLayout) -> Problem:
     step = "a policy only narrows: have the sender name your release key in [seal] trust, or no key at all"
     return Problem(
-        "policy and layout trust no key in common: no seal could be taken",
+        "policy and layout trust no key in common: no seal could be accepted",
         where=policy.file,
         found=f"other keys in {read.name}",
         expected="one of its keys",

@@ -227,7 +227,7 @@ OF_MEMORIES = [
     Faulty(
         "write-unit-of-12",
         "write_unit = ",
-        "write unit is no power of two: memory.flash.write_unit; found 12; expected 1, 2, 4, 8 and so on",
+        "write unit is not a power of two: memory.flash.write_unit; found 12; expected 1, 2, 4, 8 and so on",
         {"write_unit = 8": "write_unit = 12"},
     ),
     Faulty(
@@ -329,7 +329,7 @@ OF_CORES = [
     Faulty(
         "vector-alignment-of-96",
         "vector_alignment",
-        "alignment is no power of two: core.station.vector_alignment; found 96; expected 128, "
+        "alignment is not a power of two: core.station.vector_alignment; found 96; expected 128, "
         "256, 512 and so on",
         {'extensions = ["security"]': "vector_alignment = 96"},
     ),

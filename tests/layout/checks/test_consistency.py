@@ -101,7 +101,7 @@ def test_faults_of_all_subjects_are_told_at_once_in_the_order_of_the_file() -> N
     assert lines == sorted(lines)
     starts = [message.split(": ")[1] for message in told]
     assert starts == [
-        "write unit is no power of two",
+        "write unit is not a power of two",
         "value outside its mask",
         "areas overlap",
         "a build is stored in flash",

@@ -190,10 +190,11 @@ RULE = Rule(
     name="addressed-constants-stored",
     severity="error",
     guards="device",
-    checks="Where code of a build holds an address in a gap between its sections in flash, or just after the last one, "
-    "and the gap is none that a linker script made, one of its sections is there.",
-    why="A section that was left out, by objcopy --remove-section or by a list of --only-section that lacks it, takes "
-    "its symbols with it, and no tool warns. Code then reads erased flash: texts, tables and constants are 0xFF.",
+    checks="No address that a build's code holds leads into a gap between its sections in flash, or to just after the "
+    "last one, where a section was left out; gaps that a linker script makes do not count.",
+    why="A section that was left out, by objcopy --remove-section or by a list of --only-section that lacks it, "
+    "takes its symbols with it, and no tool warns. Code then reads erased flash: strings, tables and constants "
+    "read as 0xFF.",
     remedy="Take the ELF file as the linker wrote it, or name every section with content in the command that makes the "
     "file.",
     source="GNU binutils, objcopy: --remove-section and --only-section; common practice",

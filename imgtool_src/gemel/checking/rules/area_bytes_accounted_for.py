@@ -76,12 +76,12 @@ RULE = Rule(
     name="area-bytes-accounted-for",
     severity="warning",
     guards="device",
-    checks="In each area of flash for code or data whose builds are all given, bytes outside of what these store and "
-    "of stamps and checksums are erased, or a fill of 0x00 or 0xFF.",
-    why="Bytes that no build and no step of the join has put there came in on the way: the rest of an older image, "
-    "another product's data, or something that was added on purpose. Code may take them for a configuration.",
-    remedy="Join the image again from the builds; give what belongs there, such as a table of calibration, a build "
-    "of its own in the layout.",
+    checks="In each area of flash for code or data whose builds are all given, every byte that no build stores and "
+    "that belongs to no stamp or checksum is erased, or part of a fill of 0x00 or 0xFF.",
+    why="Bytes that neither a build nor the join put there were added later: the rest of an older image, another "
+    "product's data, or something that was added on purpose. Code may read them as its settings.",
+    remedy="Join the image again from the builds; give what belongs there, such as a calibration table, a build of "
+    "its own in the layout.",
     source="common practice",
     absent="the layout has no area of purpose code or data in flash",
     check=check,

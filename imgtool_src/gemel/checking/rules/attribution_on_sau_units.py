@@ -39,12 +39,12 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="Each area whose security the layout states starts and ends at a multiple of 32 bytes.",
-    why="The security attribution unit knows regions in units of 32 bytes only. It rounds the rest: bytes "
-    "of the neighbour become secure with the area, or the area's last ones stay non-secure and readable.",
+    why="The security attribution unit has a granularity of 32 bytes and rounds the rest: bytes of the neighbour "
+    "become secure with the area, or the area's last bytes stay non-secure and readable.",
     remedy="Move the area's start and end to multiples of 32 bytes.",
     source="Armv8-M architecture reference manual, SAU_RBAR and SAU_RLAR: base and limit bits 31 to 5 "
     "(second-hand)",
-    absent="the layout says of no area whether it is secure",
+    absent="the layout states the security of no area",
     check=check,
     only_with="security",
 )

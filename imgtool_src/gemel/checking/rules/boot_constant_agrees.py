@@ -353,16 +353,15 @@ RULE = Rule(
     name="boot-constant-agrees",
     severity="error",
     guards="device",
-    checks="The constant in the primary's code that each contract names as boot_symbol holds, in the image, "
-    "the address at which a secondary sees its own vector table, or that of another build of the same "
-    "core, as a boot loader's, and no secondary goes without while another has two; of a table of several fields "
-    "one holds it.",
-    why="The primary writes this constant into the secondary's vector register and releases it. When the "
-    "second build has moved and the first was not built again, the secondary takes its stack pointer and "
-    "first address from erased flash or the middle of a function, and locks up silently; the primary "
-    "waits for it for ever.",
-    remedy="Have the join write it, with a stamp of value = { vectors_of = the secondary's build } at this "
-    "constant; or build the primary again with the address at which the secondary's vector table is.",
+    checks="The constant in the primary's code that each contract names as boot_symbol holds, in the image, the "
+    "address at which a secondary sees its own vector table, or that of another build of the same core, such "
+    "as a boot loader; no secondary lacks such a constant while another has two; in a table of several fields "
+    "one field holds it.",
+    why="The primary writes this constant into the secondary's vector register and releases it. When the second "
+    "build has moved and the first was not rebuilt, the secondary takes its stack pointer and first address "
+    "from erased flash or the middle of a function, and locks up silently; the primary waits for it for ever.",
+    remedy="Have the join write it, with a stamp of value = { vectors_of = the secondary's build } at this constant; "
+    "or rebuild the primary with the address at which the secondary's vector table is.",
     source="common practice: the boot address word must name a vector table of that core's build",
     absent="the layout has no secondary core, and no second build for the core of a constant",
     check=check,

@@ -81,11 +81,11 @@ RULE = Rule(
     name="build-architecture-fits-core",
     severity="error",
     guards="device",
-    checks="The architecture and profile in a build's attributes are those of its core, or ones whose code "
-    "it runs.",
-    why="The core meets an instruction that it does not have and faults, often far from the start: in a "
-    "library routine, or in the one branch that nobody tried. The usual cause is a file of the other core or "
-    "the other board.",
+    checks="The architecture and profile in a build's attributes are those of its core, or ones whose code it can "
+    "run.",
+    why="The core meets an instruction that it does not have and faults, often long after the start: in a library "
+    "routine, or on the one path that no test took. The usual cause is a file of the other core or the other "
+    "board.",
     remedy="Give the file that was made for this core, or compile with the -march= of the core.",
     source='ADDENDA32 2025Q4, section "The target-related attributes", Tag_CPU_arch and '
     "Tag_CPU_arch_profile; which M-profile architecture runs the code of which: from memory",

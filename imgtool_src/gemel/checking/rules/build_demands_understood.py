@@ -58,8 +58,8 @@ RULE = Rule(
     guards="device",
     checks="A build's attributes hold no tag below 64 (modulo 128) that the standard does not define, and "
     "no arrangement outside it.",
-    why="Such a tag stands for a demand on the core that a reader must understand. What it requires cannot "
-    "be compared with the core, so that nothing said of the other demands is the whole truth.",
+    why="Such a tag stands for a demand on the core that a reader must understand. What it requires cannot be "
+    "compared with the core, so the comparison of the other demands is incomplete.",
     remedy="Find out what the tag means from the toolchain's documents and waive the finding if the core "
     "has it, or build with a toolchain that keeps to the ABI.",
     source='ADDENDA32 2025Q4, sections "Coding extensibility and compatibility" and "Tag_compatibility"',

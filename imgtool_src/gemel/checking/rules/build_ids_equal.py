@@ -158,10 +158,10 @@ RULE = Rule(
     name="build-ids-equal",
     severity="error",
     guards="image",
-    checks="The build id note at each build's place in the image and the build id in the record are that of "
-    "the given build, or where none is given, each other's.",
-    why="A build id names one link of one build. Another one means that the device runs code that neither "
-    "team built or tested, or that one of two cores was updated and the other was not.",
+    checks="The build id note at each build's place in the image and the build id in the record are those of the "
+    "given build, or, where none is given, equal.",
+    why="A build id names one link of one build. A different one means that the device runs code that neither team "
+    "built or tested, or that one of two cores was updated and the other was not.",
     remedy="Get the image again, whole, or join again from the builds.",
     source='System V gABI, section "Note Section" (recognised by name and type); that the note of type 3 and '
     "name GNU holds the build id is a convention of linkers; common practice",

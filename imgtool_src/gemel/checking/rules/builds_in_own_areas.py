@@ -34,7 +34,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         if over_the_memory(inspection.layout, placement.plan, placement.build):
             yield NotChecked(
-                where, see("load-addresses-in-flash", "it is larger than what the memory has left")
+                where, see("load-addresses-in-flash", "it is larger than the rest of the memory")
             )
             continue
         if placement.placed is None and _with_another(inspection, name):
@@ -118,7 +118,7 @@ def _too_large(inspection: Inspection, placement: Placement, over: Span, areas: 
         found=f"bytes of it after the area, {sized(over)}",
         expected=own_areas_words(inspection.layout, plan),
         span=over,
-        next_step="make the build smaller, or enlarge its area in the layout and inform both teams",
+        next_step="make the build smaller, or enlarge its area in the layout and let both teams know",
         lines=lines,
     )
 
@@ -179,8 +179,8 @@ RULE = Rule(
     "primary's copy of a secondary's build at the place of that build.",
     why="Where two builds meet, one overwrites the other: merged files keep the bytes of whichever came "
     "last, and a core runs into code that is not its own. An update of one build then destroys the other.",
-    remedy="Link each build for its own area; if it has outgrown it, enlarge the area in the layout and show "
-    "both teams.",
+    remedy="Link each build for its own area; if it has outgrown the area, enlarge it in the layout and let both "
+    "teams know.",
     source="common practice",
     absent="the layout has no build",
     check=check,

@@ -38,7 +38,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _used(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[str, Span, Area]]:
-    """What a build uses and how, with the area: its areas, what its segments take, its first stack."""
+    """What a build uses and how, with the area: its areas, what its segments take, its initial stack."""
     layout = inspection.layout
     for name in (plan.stored_in, *plan.also_stored_in, *([plan.runs_in] if plan.runs_in else [])):
         yield "has", layout.span_of(name), layout.areas[name]
@@ -76,15 +76,15 @@ RULE = Rule(
     name="builds-inside-own-attribution",
     severity="error",
     guards="device",
-    checks="What a build is stored in, runs from and uses at run time, its first stack included, is in "
-    "secure areas for a secure build and in non-secure areas for a non-secure one.",
+    checks="The memory in which a build is stored, from which it runs and which it uses at run time, its initial "
+    "stack included, is in secure areas for a secure build and in non-secure areas for a non-secure one.",
     why="A non-secure build that touches secure memory faults at the first access. A secure build whose "
     "data or stack are in non-secure memory works, and exposes its secrets and return addresses to any code "
     "that reads there.",
     remedy="Link the build for areas of its own security state, or correct what the layout states.",
     source="common practice; the rule that non-secure code cannot reach secure memory: Armv8-M "
     "architecture reference manual (from memory)",
-    absent="the layout says of no build's area whether it is secure",
+    absent="the layout states the security of no build's area",
     check=check,
     only_with="security",
 )

@@ -129,7 +129,7 @@ def _other_content(
             f"the veneers of area {area.name} are not padded with zeros",
             _parties(area),
             where=f"area {area.name}, {place}",
-            found=f"{counted(place.size, 'erased byte')} {'in front of' if front else 'behind'} the veneers",
+            found=f"{counted(place.size, 'erased byte')} {'in front of' if front else 'after'} the veneers",
             expected=f"veneers from a multiple of {VECTOR_UNIT} bytes on"
             if front
             else f"zeros up to the next multiple of {VECTOR_UNIT} bytes, {format_address(place.end)}",
@@ -204,9 +204,9 @@ RULE = Rule(
     checks="A non-secure-callable area of the image holds veneers in units of 32 bytes filled up with "
     "zeros, and otherwise nothing but zeros and erased bytes, with the instruction SG nowhere else at an "
     "even address.",
-    why="Wherever there is an SG in such an area, non-secure code may branch to it and go on in secure state "
-    "after it: a constant or two neighbouring instructions can be that door. Whatever else is there is "
-    "a place for one.",
+    why="Wherever there is an SG in such an area, non-secure code may branch to it and continue in secure state: a "
+    "constant, or the halves of two neighbouring instructions, can be such an entry. Anything but veneers may "
+    "contain one.",
     remedy="Keep only the section .gnu.sgstubs in the area, at a multiple of 32 bytes, and put constants "
     "and code into secure areas.",
     source='CMSE 1.4, chapter "CMSE support", requirements 5, 9, 12 and 13, secure gateway veneers',

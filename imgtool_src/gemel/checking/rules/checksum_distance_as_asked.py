@@ -19,13 +19,13 @@ RULE = Rule(
     name="checksum-distance-as-asked",
     severity="warning",
     guards="device",
-    checks="Each CRC covers no more bytes than it keeps the Hamming distance over that the layout requires "
-    "(hamming_distance).",
+    checks="Each CRC keeps the Hamming distance that the layout requires (hamming_distance) over all the bytes that "
+    "it covers.",
     why="A CRC finds every pattern of fewer wrong bits than its distance, and the more it covers, the lower "
     "that is: three or four cells that lose their charge can then leave the CRC right, and the device starts "
     "code that is not what was released.",
-    remedy="Use a CRC with a longer reach, split the range, or state in the layout, as hamming_distance, "
-    "what is enough for this flash.",
+    remedy="Use a CRC that keeps the distance over more bytes, split the range, or state in the layout, as "
+    "hamming_distance, what is enough for this flash.",
     source='"32-Bit Cyclic Redundancy Codes for Internet Applications", International Conference on '
     "Dependable Systems and Networks, 2002 (title and year from memory); every bound recomputed",
     absent="the layout declares no checksum with a hamming_distance",

@@ -54,8 +54,8 @@ RULE = Rule(
     name="checksum-rejects-blank",
     severity="warning",
     guards="device",
-    checks="Over a range that is all erased, or all zero, each checksum comes out as something other than "
-    "what an erased, or zero, place of its own would read.",
+    checks="Over a range that is all erased, or all zero, no checksum equals what its own place reads when that is "
+    "erased, or zero.",
     why="A device that was never programmed, or whose programming failed before it began, verifies as sound "
     "and starts what is not there.",
     remedy="Use an algorithm with a start value and final inversion that are not zero, or have boot code "

@@ -190,8 +190,8 @@ RULE = Rule(
     guards="image",
     checks="Every checksum in the image is that of the bytes it covers, by its algorithm, feed and byte "
     "order.",
-    why="Boot code that computes another value refuses to start the image, or, where it does not check, "
-    "runs bytes that nobody vouched for.",
+    why="Boot code that computes another value refuses to start the image, or, where it does not check, runs bytes "
+    "that nothing vouches for.",
     remedy="If one of the explanations fits, correct that key of the layout to what the device computes, and "
     "join again; if none does, the image was changed after the join.",
     source="the parametrised CRC catalogue; common practice for feed and byte order",

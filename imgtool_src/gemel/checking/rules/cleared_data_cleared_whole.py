@@ -205,8 +205,8 @@ RULE = Rule(
     "named as cleared data (.bss, COMMON, ZI), or any with objects where start-up code copies data and clears none, is "
     "cleared at all; sections whose names say that they keep their content, "
     "heaps and stacks are left alone.",
-    why="The language promises that variables without a value start as zero. The ones after the end of the "
-    "block start with what the RAM held: zeros in the laboratory after a long pause without power, anything "
+    why="The language promises that variables without an initial value start as zero. Those after the end of the "
+    "block start with whatever RAM held: zeros in the laboratory after a long pause without power, anything "
     "after a reset in the field.",
     remedy="Put the symbol of the end after all input sections, COMMON included, or take the size in the "
     "zero table from SIZEOF; give what must keep its content a section of its own, such as .noinit.",

@@ -53,11 +53,11 @@ RULE = Rule(
     guards="device",
     checks="Each segment of a build whose run address is in flash or rom, as its core sees it, is stored "
     "at that place.",
-    why="Nothing copies from flash to flash at the start. The core takes its instructions and constants from "
-    "the run address, where other bytes or erased ones are, and faults; with a stale build at that place it "
-    "even runs.",
-    remedy="Link the build for the place where it is stored, instead of moving its load address afterwards; "
-    "if another observer sees that place elsewhere, say so with aliases or views of the memory.",
+    why="Nothing copies from flash to flash at start-up. The core takes its instructions and constants from the "
+    "run address, where other bytes or erased ones are, and faults; with a stale build at that place it even "
+    "runs.",
+    remedy="Link the build for the place where it is stored, instead of moving its load address afterwards; if a core "
+    "or the programmer sees that place at another address, say so with aliases or views of the memory.",
     source="System V gABI, chapter 7, program header, p_vaddr and p_paddr; common practice",
     absent="the layout has no build",
     check=check,

@@ -58,12 +58,12 @@ def _in_words(value: Value) -> str:
 def _several(contract: Contract, where: str, values: list[Value]) -> Finding:
     plan = values[0].plan
     return Finding(
-        f"build {plan.name} itself has several values of a constant",
+        f"build {plan.name} itself has several values for a constant",
         concerned(plan.name, plan.core, contract.name),
         where=where,
         found=", ".join(str(value.number) for value in values),
         expected="one value in all its sources",
-        next_step="build all of its sources from one header",
+        next_step="compile all of its sources with one header",
     )
 
 

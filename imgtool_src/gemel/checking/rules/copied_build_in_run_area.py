@@ -155,9 +155,9 @@ RULE = Rule(
     name="copied-build-in-run-area",
     severity="error",
     guards="device",
-    checks="A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its "
-    "core sees it, and moves there as one block; data that its own start-up code moves on need only be stored in "
-    "the block.",
+    checks="A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its core sees "
+    "it, and is copied there as one block; data that its own start-up code copies further need only be stored "
+    "in the block.",
     why="The primary copies the block before it releases the core. What does not fit overwrites the RAM "
     "after the area; code that was linked for another place jumps and loads relative to that place and "
     "faults at once, or later, where only absolute addresses are wrong.",

@@ -138,15 +138,14 @@ RULE = Rule(
     name="copy-constants-agree",
     severity="error",
     guards="device",
-    checks="The constants in the primary's code that the layout names as source, destination and length of "
-    "the copy of a build (copied_by) hold, in the image, where it is stored, where it runs, and a length "
-    "that takes in all of it and fits its area.",
-    why="The primary copies what is at the source, for as long as the length says. When the second build "
-    "has moved or grown and the first was not built again, the secondary starts without its last functions "
-    "or initial values, or with other code altogether; a length too large overwrites the RAM after the "
-    "area.",
-    remedy="Let the join write the constants, with stamps of values start_of, run_start_of and size_of; or "
-    "build the primary again from a header that the layout gives out.",
+    checks="The constants in the primary's code that the layout names as source, destination and length of the copy "
+    "of a build (copied_by) hold, in the image, where it is stored, where it runs, and a length that covers "
+    "all of it and fits its area.",
+    why="The primary copies what is at the source, for as long as the length says. When the second build has moved "
+    "or grown and the first was not rebuilt, the secondary starts without its last functions or initial "
+    "values, or with other code altogether; a length too large overwrites the RAM after the area.",
+    remedy="Let the join write the constants, with stamps of values start_of, run_start_of and size_of; or rebuild "
+    "the primary with a header exported from the layout.",
     source="common practice",
     absent="no build of the layout names the constants of its copy (copied_by)",
     check=check,

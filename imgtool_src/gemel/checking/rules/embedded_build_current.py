@@ -103,7 +103,7 @@ def _by_id(inspection: Inspection, plan: BuildPlan, notes: list[tuple[int, bytes
             strange.append((address, build_id))
     if len(notes) > NOTES_LIMIT:
         words = f"only the first {NOTES_LIMIT} of {len(notes):,} build id notes were looked at"
-        yield NotChecked(f"build {plan.name}", f"{words}: needs a build that does not hold so many")
+        yield NotChecked(f"build {plan.name}", f"{words}: needs a build that holds fewer")
     build = inspection.builds.get(plan.name)
     if own is None and (build is None or build.kind != "elf"):
         strange = strange[1:]  # nothing shows its own id, so one of them may well be it
@@ -164,9 +164,8 @@ RULE = Rule(
     guards="device",
     checks="A copy of another build that the primary's build carries, found at that build's place, by its "
     "vector table or by its build id, equals the given build or has its build id.",
-    why="A primary that was not built again after the secondary carries an old secondary. The device "
-    "starts that one, or refuses the update since nothing seems to have changed, and the two cores' code no "
-    "longer fits.",
+    why="A primary that was not rebuilt after the secondary carries an old secondary. The device starts that one, "
+    "or refuses the update since nothing seems to have changed, and the two cores' code no longer fits.",
     remedy="Build the secondary first and the primary with it, in one step, and give both from that step.",
     source='System V gABI, section "Note Section", for the build id note; common practice',
     absent="the layout has one build only",

@@ -57,8 +57,8 @@ RULE = Rule(
     why="A core that starts from flash ignores the entry point, but a debugger or a boot loader may start "
     "there. What works under the debugger then fails without it, because the code before the entry point "
     "was left out.",
-    remedy="Name the reset handler as the entry point in the linker script (ENTRY), or take this as "
-    "intended.",
+    remedy="Name the reset handler as the entry point in the linker script (ENTRY), or waive this rule if the "
+    "difference is intended.",
     source="AAELF32, section 'ELF Header' (e_entry, bit 0 as for a function); common practice",
     absent="the layout has no build in an area of purpose code",
     check=check,

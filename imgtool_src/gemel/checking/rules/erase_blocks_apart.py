@@ -102,13 +102,13 @@ RULE = Rule(
     name="erase-blocks-apart",
     severity="error",
     guards="device",
-    checks="No two areas of a flash memory are in the same erase block, except those of one "
-    "build, and for record and seal, which every update writes together.",
+    checks="No two areas of a flash memory are in the same erase block, except areas of one build, and record and "
+    "seal, which every update writes together.",
     why="Flash is erased a block at a time. An update of one area erases the bytes of its neighbour in the "
     "shared block: the other core's code, its settings, or the record that vouches for both. The device "
     "works until its first update in the field.",
-    remedy="Move the areas to borders of erase blocks; where the two are never written separately, waive this "
-    "rule for one of them with that reason.",
+    remedy="Move the areas to erase block boundaries; where the two are never written separately, waive this rule for "
+    "one of them with that reason.",
     source="common practice",
     absent="the layout has no area in flash",
     check=check,

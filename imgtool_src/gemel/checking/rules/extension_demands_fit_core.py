@@ -51,10 +51,10 @@ RULE = Rule(
     guards="device",
     checks="Each extension in a build's attributes is one that its core has: DSP, vectors, division, "
     "unaligned accesses, pointer authentication, security.",
-    why="An instruction of an extension that the core lacks faults when it is reached, and so does an "
-    "unaligned access on a core that has none. Libraries for the larger core link without a warning.",
-    remedy="Compile the build with the -march= of its core (and -mno-unaligned-access where it has none), "
-    "or correct the core's extensions in the layout if the device has them.",
+    why="An instruction of an extension that the core lacks faults when it is reached, and so does an unaligned "
+    "access on a core that does not support it. Libraries for the larger core link without a warning.",
+    remedy="Compile the build with the -march= of its core (and -mno-unaligned-access where it does not support "
+    "them), or correct the core's extensions in the layout if the device has them.",
     source='ADDENDA32 2025Q4, section "The target-related attributes", Tag_CPU_unaligned_access, '
     "Tag_DIV_use, Tag_DSP_extension, Tag_MVE_arch, Tag_PAC_extension, Tag_BTI_extension, "
     "Tag_Virtualization_use; that Armv6-M and Armv8-M Baseline have no unaligned accesses: from memory",

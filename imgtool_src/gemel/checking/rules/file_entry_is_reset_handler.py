@@ -37,8 +37,8 @@ RULE = Rule(
     name="file-entry-is-reset-handler",
     severity="error",
     guards="image",
-    checks="The start address that an image's file names is the reset handler in the primary's vector table, "
-    "if it names one.",
+    checks="The start address that the image's file names, if any, is the reset handler in the primary's vector "
+    "table.",
     why="The start address is in the file and not in the flash, so no digest and no seal covers it, and a "
     "debugger or a boot loader that runs from there starts code at a place that somebody else chose.",
     remedy="Join the image again, or write it again with gemel sign, which name the reset handler or nothing.",

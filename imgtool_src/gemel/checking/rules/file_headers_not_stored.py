@@ -63,9 +63,9 @@ RULE = Rule(
     severity="warning",
     guards="device",
     checks="No segment of a build, and no build's place in the image, begins with the header of an ELF file.",
-    why="Linkers that align segments to pages of a host's size reach back to the start of the file and put "
-    "its headers into the first segment. They take flash in front of the vector table, often that of the "
-    "area before; a core that fetches its vectors there takes the file's mark for its stack pointer. A "
+    why="Linkers that align segments to pages of a host's size reach back to the start of the file and put its "
+    "headers into the first segment. The headers take up flash before the vector table, often that of the area "
+    "before; a core that fetches its vectors there takes the ELF magic number for its stack pointer. A "
     "warning, since headers that stay inside the build's own area only waste its flash.",
     remedy="Link with -n (--nmagic), and keep FILEHDR and PHDRS out of the linker script's segments.",
     source="System V gABI, chapter 7, program header; common practice",

@@ -67,11 +67,11 @@ RULE = Rule(
     name="float-demands-fit-core",
     severity="error",
     guards="device",
-    checks="The floating-point unit, precision and way of passing arguments in a build's attributes are "
-    "ones that its core has.",
-    why="The first floating-point instruction on a core without a unit faults, and the compiler puts them "
-    "where nobody wrote a float: it saves registers and copies structures with them. Two libraries that "
-    "pass arguments in different registers hand over garbage.",
+    checks="The floating-point unit, precision and calling convention in a build's attributes are ones that its core "
+    "has.",
+    why="The first floating-point instruction on a core without a unit faults, and the compiler uses them where "
+    "the source has no float: it saves registers and copies structures with them. Two libraries with different "
+    "calling conventions pass each other garbage.",
     remedy="Compile the build and all its libraries with the -march= and -mfloat-abi= of its core, or "
     "correct the core's extensions in the layout if the device has them.",
     source='ADDENDA32 2025Q4, sections "The target-related attributes" and "The ABI-related attributes", '

@@ -69,9 +69,10 @@ RULE = Rule(
     checks="From its reset handler on, function by function in the order of their calls, code of a core with a "
     "floating-point unit stores to the coprocessor access register before the first floating-point instruction.",
     why="After reset the unit is switched off, and its first instruction faults. Compilers use its registers for "
-    "copies and saves, so that a function without a number in it may do so; a debugger that has run another image "
-    "before leaves it switched on.",
-    remedy="Enable it first thing in the reset handler, in a function that is compiled without it or in assembly.",
+    "copies and saves, so that a function without floating-point arithmetic may fault too; after a debugger "
+    "has run another image the unit may still be on.",
+    remedy="Enable the unit at the very start of the reset handler, in a function that is compiled without floating "
+    "point, or in assembly.",
     source="Armv7-M Architecture Reference Manual, section B3.2.20, CPACR (from memory)",
     absent="no core has a floating-point unit, by its extensions in the layout",
     check=check,

@@ -99,10 +99,10 @@ RULE = Rule(
     checks="The reset handler and every other handler that is in code of its own build is an address at which "
     "that build's file has a function or a label, not one inside a function of known size, inside an instruction "
     "or among a function's constants; without the file, one at which bytes read as code.",
-    why="After its start a function works on registers and a stack that nobody has prepared: it returns to "
-    "anywhere, or pops what was never pushed. Inside an instruction or among constants the core decodes "
-    "whatever the bytes happen to mean.",
-    remedy="Write the table with the handlers' names and without sums; an entry that skips a prologue by design "
+    why="Past its first instructions a function relies on registers and a stack frame that were never set up: it "
+    "returns to anywhere, or pops what was never pushed. Inside an instruction or among constants the core "
+    "decodes whatever the bytes happen to mean.",
+    remedy="Write the table with the handlers' names, without arithmetic; an entry that skips a prologue by design "
     "gets a label of its own.",
     source="AAELF32, section 'Symbol types' and 'Mapping symbols'; common practice",
     absent="the layout has no build in an area of purpose code",

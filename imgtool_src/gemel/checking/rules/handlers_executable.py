@@ -107,8 +107,8 @@ RULE = Rule(
     name="handlers-executable",
     severity="error",
     guards="device",
-    checks="The reset handler and every other handler that in its own build is in a segment which that build's ELF "
-    "file marks as executable, in a section, and not where its symbols say that data is.",
+    checks="Each handler in its own build, the reset handler included, is in a segment that the build's ELF file "
+    "marks as executable, in a section, and not where its symbols say that data is.",
     why="A handler in data or in a gap means that the table was patched, or is not this build's: the core "
     "executes constants or erased flash when the exception comes. A memory protection unit that was set up "
     "from the same file stops it there.",

@@ -42,6 +42,6 @@ RULE = Rule(
     remedy="Make the image again from the builds, and compare the way in which it was converted or read with what "
     "is found here.",
     source="common practice",
-    absent="never: every image has an order",
+    absent="never: it applies to every image",
     check=check,
 )

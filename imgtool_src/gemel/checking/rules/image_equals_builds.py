@@ -159,9 +159,9 @@ RULE = Rule(
     guards="image",
     checks="Each byte that a given build stores is in the image at its place, except where the layout writes "
     "a stamp or a checksum.",
-    why="The device runs what is in the image, not what was tested: another version of a build, one that "
-    "padding of another file was written over, or one that something changed after the link. Symbols and "
-    "debug information of the given build then belong to other code than the one that fails.",
+    why="The device runs what is in the image, not what was tested: another version of a build, or one that "
+    "another file's padding overwrote or that was changed after the link. Symbols and debug information of the "
+    "given build then belong to other code than the one that fails.",
     remedy="Give the files that the image was joined from, or join again from these.",
     source="common practice",
     absent="the layout has no build",

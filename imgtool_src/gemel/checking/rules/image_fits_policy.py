@@ -28,8 +28,8 @@ RULE = Rule(
     guards="image",
     checks="The record's product, vendor, class, layout digest and rollback counter are those that the "
     "receiver's policy (--policy) demands, where it demands any.",
-    why="The layout comes from the team that sent the image, and says that its own product, its own counter and its "
-    "own memory map are right: an image for another device, or an old one, passes by it.",
+    why="The layout comes from the team that sent the image, and says that its own product, its own counter and "
+    "its own memory map are right: an image for another device, or an old one, passes by that layout.",
     remedy="Get the image that is meant for this device, or correct the policy.",
     source="RFC 9124 sections 3.3 and 3.4, vendor and class id; section 4.3.1, REQ.SEC.SEQUENCE (draft 13 "
     "read); common practice",

@@ -67,7 +67,7 @@ def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation
     )
 
 
-LATER = "get the image again from where it was joined: these bytes came later"
+LATER = "get the image again from where it was joined: these bytes were added later"
 """What to do where the record shows that flash outside the builds was erased there at the join."""
 
 

@@ -33,7 +33,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if len(strays) > RUNS_LIMIT:
         rest = Span.from_bounds(strays[RUNS_LIMIT].start, strays[-1].end)
         yield Finding(
-            "the image has very many runs of bytes outside flash",
+            "the image has too many runs of bytes outside flash",
             tuple(inspection.layout.memories),
             where=str(rest),
             found=counted(len(strays) - RUNS_LIMIT, "more run"),
@@ -116,10 +116,9 @@ RULE = Rule(
     severity="error",
     guards="image",
     checks="Every byte of the image is in a flash or rom memory of the layout, at its plain address.",
-    why="A programmer cannot write what is outside flash: it stops, or silently skips the bytes. "
-    "Bytes for RAM look right under a debugger, which fills RAM itself, and are missing when the device "
-    "starts alone. A raw binary made of such an image spans the gap in between, which can be hundreds of "
-    "megabytes.",
+    why="A programmer cannot write what is outside flash: it stops, or silently skips the bytes. Bytes for RAM "
+    "look right under a debugger, which fills RAM itself, and are missing when the device starts on its own. A "
+    "raw binary made of such an image spans the gap in between, which can be hundreds of megabytes.",
     remedy="Give every stored section a load address in flash (AT> in the linker script), or correct the "
     "memories of the layout.",
     source="System V gABI, chapter 7, program header, p_paddr; that it is the load address is a convention "

@@ -83,7 +83,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="No section of initialised variables (.data) has its run address in flash or rom.",
-    why="A store to flash is ignored or faults, by the device. The variables keep the value that they start with "
+    why="A store to flash is ignored or faults, depending on the device. The variables keep their initial value "
     "for ever, or the first assignment ends in a fault handler; reading them works, so that much seems right.",
     remedy="Give the section a run address in RAM and a load address in flash in the linker script, and let "
     "start-up code copy it.",

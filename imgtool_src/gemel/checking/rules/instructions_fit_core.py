@@ -75,8 +75,8 @@ RULE = Rule(
     why="An instruction that the core lacks is undefined: it faults when it is reached, which may be once "
     "a year. Hand-written assembly and libraries without build attributes bring such instructions in "
     "without a warning from compiler or linker.",
-    remedy="Compile or take the function that holds the instruction for this core, or correct the core's "
-    "extensions in the layout if the device has them.",
+    remedy="Compile the function for this core, or use one that was written for it, or correct the core's extensions "
+    "in the layout if the device has them.",
     source='AAELF32 2025Q4, section "Mapping symbols"; which architecture has which instruction: Armv6-M, '
     "Armv7-M and Armv8-M architecture reference manuals (from memory)",
     absent="the layout has no build",

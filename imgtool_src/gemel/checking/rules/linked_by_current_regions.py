@@ -37,7 +37,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield Holds(where)
             continue
         yield Finding(
-            f"build {plan.name} was linked by another description of core {plan.core}'s memory",
+            f"build {plan.name} was linked with another memory description of core {plan.core}",
             concerned(plan.name, plan.core),
             where=where,
             found=format_address(symbol.value),

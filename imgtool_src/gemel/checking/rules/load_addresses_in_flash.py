@@ -128,10 +128,10 @@ RULE = Rule(
     guards="device",
     checks="Each segment of a build that has bytes to store has its load address in a flash or rom memory, "
     "as the programmer or the build's core sees it, or in the RAM area that the build is copied to.",
-    why="Bytes with a load address in RAM are put there by a debugger and by nobody else: the build works on "
-    "the bench and starts with random data in the field. Made into a raw binary, the gap between flash and "
-    "RAM becomes file: a build of 164 bytes was seen to make one of 402,653,208.",
-    remedy="Separate load and run address in the linker script (> RAM AT> FLASH), and copy at the start.",
+    why="Bytes with a load address in RAM are put there by a debugger only: the build works on the bench and "
+    "starts with random data in the field. In a raw binary the gap between flash and RAM becomes part of the "
+    "file: a build of 164 bytes was seen to make one of 402,653,208.",
+    remedy="Separate load and run address in the linker script (> RAM AT> FLASH), and copy at start-up.",
     source="System V gABI, chapter 7, program header, p_paddr and p_filesz; that p_paddr is the load address "
     "is a convention of linkers for bare metal, not guaranteed; common practice",
     absent="the layout has no build",

@@ -58,9 +58,8 @@ RULE = Rule(
     why="At reset the primary reads its stack pointer and first address from this place, fixed by the "
     "device or its option bytes. If its vector table is elsewhere, it starts with two words that mean "
     "something else, and no code of the product ever runs.",
-    remedy="Put the primary's first build at the place of the reset vectors, or say where the device "
-    "fetches them as reset_vectors of the core; if that is an alias of flash, list it in aliases of the "
-    "memory.",
+    remedy="Put the primary's first build at the place of the reset vectors, or state where the device fetches them, "
+    "as reset_vectors of the core; if that is an alias of flash, list it in aliases of the memory.",
     source="Armv7-M Architecture Reference Manual, section B1.5.5, reset behaviour (second-hand); where the "
     "table is at reset is the device's choice (common practice)",
     absent="the layout has no primary core",

@@ -74,8 +74,8 @@ RULE = Rule(
     "copied code, heap or stack, whatever address each core sees it at.",
     why="Each core's code writes to such a byte as if it were alone: a stack or a heap of one grows into "
     "variables of the other, and values change that nobody wrote. It often takes months until the two meet.",
-    remedy="Give the two linker scripts RAM regions apart from each other, those of the layout; put what "
-    "both must see into a shared area.",
+    remedy="Give the two linker scripts separate RAM regions, those of the layout; put what both must see into a "
+    "shared area.",
     source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice (sections and "
     "symbols of heap and stack; their usual names from memory)",
     absent="the layout has no builds of two cores",

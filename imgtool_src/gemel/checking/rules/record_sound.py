@@ -57,8 +57,8 @@ RULE = Rule(
     name="record-sound",
     severity="error",
     guards="image",
-    checks="The record's area begins with a record of a format that is known, whose sizes, texts, reserved "
-    "bytes and own CRC are right.",
+    checks="The record's area begins with a record of a known format, whose sizes, texts, reserved bytes and own CRC "
+    "are right.",
     why="Boot code and service tools find the builds through the record. A record that is not "
     "sound means that the image was cut, changed after it was joined, or written to another place.",
     remedy="Get the image again from where it was joined; if it was changed on purpose, join again.",

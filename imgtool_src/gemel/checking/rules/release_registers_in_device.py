@@ -71,9 +71,9 @@ RULE = Rule(
     guards="device",
     checks="The two registers by which the primary releases each secondary are whole words inside a memory "
     "of kind device, as the primary sees it.",
-    why="A register that the layout has outside all device registers is a mistake in the layout or in the "
-    "list of memories. Everything that follows from it, the header for both teams and the rehearsal, then "
-    "counts on a write to a place where the device has nothing.",
+    why="A register that the layout has outside all device registers is a mistake in the layout or in the list of "
+    "memories. Everything that follows from it, the header for both teams and the rehearsal, then relies on a "
+    "write to an address where the device has no register.",
     remedy="Take both addresses from the data sheet, and describe their peripheral as a memory of kind "
     "device.",
     source="common practice",

@@ -23,7 +23,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if found:
             yield _finding(inspection, area, found)
         elif not inspection.leaves_bytes_out and inspection.image.held_in(span):
-            reason = "a raw binary holds every byte: what programs it must leave this area alone"
+            reason = "a raw binary holds every byte: the programmer must leave this area alone"
             yield NotChecked(f"area {area.name}", reason)
         else:
             yield Holds(f"area {area.name}")
@@ -67,8 +67,8 @@ RULE = Rule(
     guards="image",
     checks="An area of purpose reserved or settings holds no byte of the image, erased ones included.",
     why="Such an area keeps what the device has from elsewhere: calibration, keys, settings, a boot loader. "
-    "Programming the image would overwrite it, and what programs flash erases whatever a file names, so erased "
-    "bytes do the same. No later version brings it back, and no digest of the record covers it.",
+    "Programming the image would overwrite it, and a programmer erases whatever a file holds, so erased bytes "
+    "do the same. No later version brings it back, and no digest of the record covers it.",
     remedy="Link the build for its own area, and leave the reserved one out of the image.",
     source="common practice",
     absent="the layout has no area of purpose reserved or settings",

@@ -65,9 +65,9 @@ RULE = Rule(
     guards="device",
     checks="The words of each build's vector table that the architecture of its core reserves are zero, "
     "unless the layout writes a stamp or a checksum there.",
-    why="The core never reads these words, so nothing breaks. But a handler there is one that its author "
-    "counts on and that never runs, which happens when start-up code for another architecture was taken; "
-    "and a marker or checksum there is one that the layout does not know and cannot keep right.",
+    why="The core never reads these words, so nothing breaks. But a handler there never runs, although its author "
+    "counts on it: the start-up code is for another architecture. A marker or checksum there is unknown to the "
+    "layout, and the join cannot keep it right.",
     remedy="Use the vector table for this architecture; if the device needs a value there, describe it in "
     "the layout as a stamp or checksum.",
     source="CMSIS-Core, section 'Interrupts and Exceptions (NVIC)', and its start-up templates, which write "

@@ -85,8 +85,8 @@ RULE = Rule(
     name="rollback-not-lower",
     severity="error",
     guards="image",
-    checks="The record's rollback counter is not below the one of --at-least nor below that of the image "
-    "given with --previous; where it is the same as that one's, the version is not below either.",
+    checks="The record's rollback counter is at least that of --at-least and at least that of the image given with "
+    "--previous; where it equals that image's, the version is at least that image's too.",
     why="An older version is complete and correctly signed, and has the faults that the newer one corrects. A device "
     "that does not compare counters accepts it, as any does where the counter is the same; one that does refuses it in "
     "the field.",

@@ -49,7 +49,7 @@ RULE = Rule(
     name="seal-algorithm-allowed",
     severity="error",
     guards="image",
-    checks="Each signer of the seal has an algorithm that layout and policy allow, and a trusted key its own.",
+    checks="Each signer of the seal uses an algorithm that layout and policy allow, and each trusted key its own.",
     why="A seal is as strong as the weakest algorithm that is accepted: anyone who can break an old one, or one "
     "that the device does not know, can seal anything.",
     remedy="Seal the image with an allowed algorithm, or add the algorithm to [seal] if it is meant.",

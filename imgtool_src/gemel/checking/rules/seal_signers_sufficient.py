@@ -26,7 +26,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         yield Holds(words)
         return
     yield Finding(
-        "fewer signers hold than are demanded",
+        "fewer signers count than are demanded",
         (seal.plan.area,),
         where=seal.where,
         found=f"{len(counted)} that count{f': {words}' if words else ''}; missing {', '.join(lacking)}",

@@ -48,7 +48,7 @@ RULE = Rule(
     why="An atomic access orders what comes before and after it; a volatile one does not, and its changes are a "
     "load and a store between which the other core may write. Where both sides only load and store whole words, "
     "and have barriers, it works anyway.",
-    remedy="Make it atomic on both sides, or see that the other side has the barriers that it needs.",
+    remedy="Make it atomic on both sides, or make sure that the other side has the barriers that it needs.",
     source="ISO/IEC 9899:2011, section 5.1.2.4 (from memory); common practice",
     absent="no two builds have an object of one name in a shared area, or none has debug information",
     check=check,

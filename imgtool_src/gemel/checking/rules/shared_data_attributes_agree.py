@@ -108,9 +108,9 @@ RULE = Rule(
     name="shared-data-attributes-agree",
     severity="warning",
     guards="device",
-    checks="Two builds that both have data in shared areas say the same of the size of enumerations and of "
-    "wchar_t, the alignment of 8-byte data and the format of 16-bit floating point, unless the debug "
-    "information of both shows every shared type exactly.",
+    checks="Two builds that both have data in shared areas agree on the size of enumerations and of wchar_t, the "
+    "alignment of 8-byte data and the format of 16-bit floating point, unless the debug information of both "
+    "shows every shared type exactly.",
     why="These are choices of each compiler's options. An enumeration of one byte on one side and four on "
     "the other moves every member after it, and a number in the other 16-bit format is read as another "
     "number.",

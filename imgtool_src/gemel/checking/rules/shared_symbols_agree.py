@@ -138,7 +138,7 @@ def _places(where: str, builds: str, first: SharedObject, each: SharedObject) ->
         return
     what = "at different places" if mine.plain.start != theirs.plain.start else "in different sizes"
     yield Finding(
-        f"{builds} have {in_source(theirs.symbol.name)} {what} in what they share",
+        f"{builds} have {in_source(theirs.symbol.name)} {what} in their shared areas",
         concerned(theirs.plan.name, mine.plan.name, theirs.plan.core, mine.plan.core, each.area, first.area),
         where=where,
         found=f"{sized(theirs.plain)} in build {theirs.plan.name} ({theirs.build.file})",

@@ -88,7 +88,7 @@ def _upside_down(table: VectorTable, build: Build, pointer: int) -> Finding | No
     if stack is None or any(each.span.end == pointer for each in stacks):
         return None
     return Finding(
-        f"the first stack of core {table.core.name} starts at the wrong end",
+        f"the initial stack of core {table.core.name} starts at the wrong end",
         concerned(table.plan.name, table.core.name),
         where=place_of(table, 0),
         found=f"{format_address(pointer)}, where the stack ends that the build sets aside ({stack.named_by})",
@@ -111,11 +111,13 @@ def _finding(
     needed = _bytes_of(meant, pointer) if meant else EXCEPTION_FRAME
     stated = meant.named_by if meant else "what one exception pushes"
     if obstacle is None or room:
-        what = f"the first stack of core {core} has less room than build {table.plan.name} needs"
+        what = f"the initial stack of core {core} has less room than build {table.plan.name} needs"
         found = f"{format_size(room)} from {format_address(pointer)} down to {below}"
     else:
         inside = obstacle.span.end > place.pointer
-        what = f"the first stack of core {core} starts {'in' if inside else 'at the end of'} {obstacle.words}"
+        what = (
+            f"the initial stack of core {core} starts {'in' if inside else 'at the end of'} {obstacle.words}"
+        )
         found = f"{format_address(pointer)}: no byte below it is free of {below}"
     return Finding(
         what,

@@ -1,4 +1,4 @@
-"""Rule ``stack-pointer-aligned``: each core's first stack starts at a multiple of eight."""
+"""Rule ``stack-pointer-aligned``: each core's initial stack starts at a multiple of eight."""
 
 from __future__ import annotations
 

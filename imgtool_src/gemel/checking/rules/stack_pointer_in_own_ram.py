@@ -1,4 +1,4 @@
-"""Rule ``stack-pointer-in-own-ram``: each core's first stack grows into RAM of its own."""
+"""Rule ``stack-pointer-in-own-ram``: each core's initial stack grows into RAM of its own."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def _finding(inspection: Inspection, table: VectorTable) -> Finding:
         areas = [area for area in layout.areas if located and layout.span_of(area).holds(located.plain)]
     own = [f"{area_as_seen(layout, area, core)} (area {area})" for area in owned_areas(layout, core)]
     return Finding(
-        f"the first stack of core {core} is not in RAM that it owns",
+        f"the initial stack of core {core} is not in RAM that it owns",
         (table.plan.name, core, *areas),
         where=place_of(table, 0),
         found=f"{format_address(pointer)}: {pushed}",

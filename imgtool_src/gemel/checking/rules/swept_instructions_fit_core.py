@@ -76,7 +76,7 @@ def _outcomes(
     yield from findings
     for span, code in stretches:
         if code.unfinished:
-            reason = "its bytes lead in more ways than are followed, as noise does, or what is made to"
+            reason = "its bytes lead in more ways than are followed, as noise or a crafted image does"
             yield NotChecked(f"{where}, the rest of {span}", reason)
     if not findings:
         followed, swept, left = (
@@ -183,10 +183,10 @@ RULE = Rule(
     guards="device",
     checks="Where a build's symbols are not given, every instruction in its code areas is one that its "
     "core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
-    why="An instruction that the core lacks is undefined and faults when it is reached. Without mapping "
-    "symbols data may look like code, and code like data, so what is found here is worth a look and no "
-    "proof, and what is not found is no proof either. What nothing leads to, with no code next to it, counts "
-    "only where four of its instructions, and half of them, are lacking.",
+    why="An instruction that the core lacks is undefined and faults when it is reached. Without mapping symbols "
+    "data may look like code, and code like data, so what is found here is worth a look and no proof, and what "
+    "is not found is no proof either. Code that nothing leads to, with no code next to it, counts only where "
+    "the core lacks at least four of its instructions, and half of them.",
     remedy="Check again with the build's ELF file, which settles it; then see instructions-fit-core.",
     source="common practice; encodings of branches and which architecture has which instruction: Armv6-M, "
     "Armv7-M and Armv8-M architecture reference manuals (from memory)",

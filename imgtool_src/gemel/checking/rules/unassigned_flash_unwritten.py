@@ -13,7 +13,7 @@ from gemel.joining.fill import whole_units
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, without
 
-WHOLE_FILE = "a raw binary holds every byte: what programs it decides what is erased"
+WHOLE_FILE = "a raw binary holds every byte: the programmer decides what is erased"
 """Why bytes of a raw binary that are erased are not looked at."""
 
 
@@ -43,7 +43,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         size = sum(span.size for span in erased)
         extent = Span.from_bounds(erased[0].start, erased[-1].end)
         yield Finding(
-            f"the image names erased bytes in {memory.words} that belong to no area",
+            f"the image holds erased bytes in {memory.words} that belong to no area",
             (memory.name,),
             where=place_words(extent),
             found=f"{counted(size, 'byte')}, 0x{memory.erased_byte:02X} each",
@@ -56,10 +56,10 @@ RULE = Rule(
     name="unassigned-flash-unwritten",
     severity="note",
     guards="image",
-    checks="In flash outside every area, and outside what stamps and checksums need, the image names no byte, "
-    "erased ones included.",
-    why="What programs the device erases what a file names. And two files of one image should be equal: "
-    "erased bytes that one of them names are in no digest, and hide that it was written by something else.",
+    checks="In flash outside every area, and outside what stamps and checksums need, the image holds no byte, erased "
+    "ones included.",
+    why="A programmer erases whatever a file holds. And two files of one image should be equal: erased bytes that "
+    "only one of them holds are in no digest, so that nothing else shows that another program wrote that file.",
     remedy="Take the file that was joined, or write it again with gemel sign.",
     source="common practice",
     absent="the layout has no flash or rom memory",

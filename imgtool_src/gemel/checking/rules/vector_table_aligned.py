@@ -66,9 +66,9 @@ RULE = Rule(
     guards="device",
     checks="The address at which each build's core finds its vector table is a multiple of the table's size "
     "rounded up to a power of two, of at least 128 bytes, and of what the layout demands (vector_alignment).",
-    why="The core does not add a word's offset to the table's address, it puts the two side by side. With a "
-    "table that is not aligned it reads words from another place: the program runs until the first "
-    "interrupt comes, and then starts a handler of something else, or resets at once.",
+    why="The core does not add a word's offset to the table's address, it combines the bits of the two. With a "
+    "table that is not aligned it reads words from another place: the program runs until the first interrupt "
+    "comes, and then starts a handler of something else, or resets at once.",
     remedy="Align the vector table in the linker script (ALIGN), or move the area or vector_offset in the "
     "layout. Devices with fewer bits in the register say so as vector_alignment; Armv6-M ones with bits "
     "31:8 need 256.",

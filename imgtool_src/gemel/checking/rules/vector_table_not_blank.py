@@ -75,8 +75,8 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
         what = f"the vector table of build {plan.name} is not where core {plan.core} looks for it"
         seen = f"words of a vector table at {', '.join(map(format_address, others[:4]))}; "
         hint = (
-            f"link build {plan.name} so that its vector table is at {format_address(place.start)}, or show "
-            f"the layout where it is: vector_offset = {others[0] - start:#x} in [build.{plan.name}]"
+            f"link build {plan.name} so that its vector table is at {format_address(place.start)}, or state "
+            f"in the layout where it is: vector_offset = {others[0] - start:#x} in [build.{plan.name}]"
         )
     return Finding(
         what,

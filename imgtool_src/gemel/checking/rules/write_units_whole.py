@@ -59,7 +59,7 @@ def _finding(memory: Memory, area: str | None, runs: list[Span]) -> Finding:
     whole = Span.from_bounds(align_down(first.start, unit), align_up(first.end, unit))
     missing = whole.size - first.size
     return Finding(
-        f"the image fills write units of {memory.words} in part",
+        f"the image fills write units of {memory.words} only in part",
         (memory.name, area) if area else (memory.name,),
         where=f"area {area} in {memory.words}" if area else f"{memory.words}, in no area",
         found=f"{counted(len(runs), 'run')} of bytes, the first at {place_words(first)}",

@@ -127,8 +127,8 @@ RULE = Rule(
     name="written-places-free",
     severity="error",
     guards="device",
-    checks="At the place of each stamp and checksum, no other one is written, and no given build stores bytes other "
-    "than erased ones or zeros, or the place is inside the symbol that it is given by.",
+    checks="At the place of each stamp and checksum, no other stamp or checksum is written, and no given build stores "
+    "bytes other than erased ones or zeros, or the place is inside the symbol that it is given by.",
     why="The value replaces what the build has there. Where code or data grew into the place, often the last "
     "word of an area, the device runs into the bytes of a checksum as if they were instructions; a value "
     "wider than its symbol changes the constant after it. Every checksum still matches.",

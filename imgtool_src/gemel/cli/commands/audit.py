@@ -51,7 +51,7 @@ IMAGE = "image="
     "--index",
     "index_file",
     kind=FILE,
-    help=f"{INDEX}keep the results in it, and skip what is unchanged. Use no index of others: it is believed.",
+    help=f"{INDEX}keep the results in it, and skip what is unchanged. Use an index of your own: it is believed.",
 )
 @option(
     "--blocks",

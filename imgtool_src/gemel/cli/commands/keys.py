@@ -59,7 +59,9 @@ def command() -> None:
 @option("-o", "--output", metavar="KEY", required=True, kind=FILE, help="File for the private key.")
 @option("--public", metavar="PUBKEY", kind=FILE, help="File for the public part.")
 @pass_phrase_options
-@option("--no-pass-phrase", is_flag=True, help="Leave the key unprotected: who reads the file has it.")
+@option(
+    "--no-pass-phrase", is_flag=True, help="Leave the key unprotected: anyone who reads the file has the key."
+)
 @option("--weak-pass-phrase", is_flag=True, help="Accept a pass phrase that is easily guessed.")
 def new(
     algorithm: str,

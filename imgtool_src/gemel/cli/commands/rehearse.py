@@ -42,7 +42,7 @@ FORMS = "text", "json", "svg", "sarif", "junit", "html", "lines"
     "--interleavings",
     kind=IntRange(0, 1000),
     default=0,
-    help="Try so many other orders of the cores' instructions too; the result is the worst.",
+    help="Try this many other orders of the cores' instructions too; the result is the worst.",
 )
 @form_option(*FORMS)
 @result_option("; .json, .svg, .sarif, .xml (JUnit), .html by suffix")

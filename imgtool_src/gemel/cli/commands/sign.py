@@ -54,7 +54,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     "signatures",
     multiple=True,
     kind=FILE,
-    help="Take in a signature that was made elsewhere with the --public key; of ECDSA also in DER.",
+    help="Insert a signature that was made elsewhere with the --public key; of ECDSA also in DER.",
 )
 @option(
     "--public",

@@ -258,7 +258,7 @@ def _shifted(distance: int, found: str) -> tuple[str, str, str]:
         f"all bytes are {amount} too {side.removesuffix('er')}",
         found,
         f"move them {amount} bytes {'down' if distance > 0 else 'up'}: was the binary read at the right address "
-        "(--at), or a header added or taken away?",
+        "(--at), or a header added or removed?",
     )
 
 

@@ -56,7 +56,7 @@ def _architecture(core: Core) -> Iterator[LayoutFault]:
     if core.vector_alignment and not is_power_of_two(core.vector_alignment):
         yield LayoutFault(
             (*path, "vector_alignment"),
-            "alignment is no power of two",
+            "alignment is not a power of two",
             found=str(core.vector_alignment),
             expected="128, 256, 512 and so on",
         )

@@ -57,7 +57,7 @@ def _units(memory: Memory) -> Iterator[LayoutFault]:
     if not is_power_of_two(unit):
         yield LayoutFault(
             (*path, "write_unit"),
-            "write unit is no power of two",
+            "write unit is not a power of two",
             found=str(unit),
             expected="1, 2, 4, 8 and so on",
         )

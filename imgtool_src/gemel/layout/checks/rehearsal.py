@@ -44,7 +44,7 @@ def rehearsal_faults(layout: Layout) -> Iterator[LayoutFault]:
             found = str(event.interrupt)
             yield LayoutFault(
                 path,
-                "an interrupt that the core has not",
+                "an interrupt that the core does not have",
                 found=found,
                 expected=f"below {core.interrupts}, the interrupts of core {core.name}",
                 next_step="correct the number, which counts from 0, or interrupts of the core",
@@ -100,7 +100,7 @@ def _cores(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
             hint = "set mask to the bits that exist, or shared_line where all of them raise one interrupt"
             yield LayoutFault(
                 path,
-                "an interrupt that the receiver has not",
+                "an interrupt that the receiver does not have",
                 found=str(highest),
                 expected=f"below {receiver.interrupts}, the interrupts of core {receiver.name}",
                 next_step=hint,

@@ -9,7 +9,7 @@ from gemel.placement.placed import has_vectors
 
 
 def stack_limit_of(subject: Inspection, core: str) -> int | None:
-    """The lowest address (as the core sees it) that belongs to its first stack; None if nothing shows.
+    """The lowest address (as the core sees it) that belongs to its initial stack; None if nothing shows.
 
     The layout's ``stack_size`` goes first.  Else the build shows: what it sets aside for nothing but the
     stack, and otherwise the end of its highest variable below the initial stack pointer.

@@ -259,7 +259,7 @@ def _loop(
         found = f"it reads register {names.register(register)}, which will not change any more{leads_out}"
         says = what_changes(plan.registers, register, names)
         hint = (
-            f"see that code does what the layout says of it ({says}), or describe more"
+            f"make sure that code does what the layout says of it ({says}), or describe more"
             if says
             else ("see what the layout says of this register, and what the other core does")
         )

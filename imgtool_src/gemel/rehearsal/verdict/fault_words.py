@@ -177,7 +177,7 @@ FAULT_WORDS: dict[str, Wording] = {
         found="access to coprocessors 10 and 11 is denied, as after reset",
     ),
     "no-coprocessor": plain(
-        "core {core} uses a coprocessor that it has not",
+        "core {core} uses a coprocessor that it does not have",
         "only coprocessors that the core has",
         "compile for this core's extensions, or correct them in the layout",
     ),

@@ -82,7 +82,7 @@ SHARING_WORDS: dict[str, Wording] = {
     "release-without-key": plain(
         "the release of core {of} is written without its key",
         "{key_value:address} in the same write, in the bits {key_mask:address}",
-        "write the key and the release in one go",
+        "write the key and the release in one write",
         found="{value:address}: the register ignores it",
     ),
     "copy-differs": plain(

@@ -31,7 +31,7 @@ SUFFIX = ".debug"
 def refuse_symbols(folders: Sequence[Path], build_ids: Sequence[str], has_image: bool) -> None:
     """Raise UsageProblem for build ids without a folder, and for a folder without build ids."""
     if build_ids and not folders:
-        what, step = "a build id is looked for in no folder", "give --symbols FOLDER too"
+        what, step = "a build id needs a folder to look in", "give --symbols FOLDER too"
         raise UsageProblem(what, where="build id", found=build_ids[0], next_step=step)
     if folders and not build_ids and not has_image:
         what, step = (
@@ -50,7 +50,7 @@ def ids_of_version(index: Path | None, version: str | None, layout: ReadLayout |
     if index is None and version is None:
         return []
     if index is None or version is None:
-        what, step = "a version is looked for in an index", "give --index FILE and --version X.Y.Z"
+        what, step = "a version needs an index to look in", "give --index FILE and --version X.Y.Z"
         raise UsageProblem(what, found="one without the other", next_step=step)
     from contextlib import closing
 
@@ -186,7 +186,7 @@ def _name(layout: Layout | None, build: Build) -> str:
         )
     ]
     if len(fitting) != 1:
-        what, step = "which build of the layout this is does not follow from its addresses", "write NAME=ID"
+        what, step = "its addresses do not show which build of the layout this is", "write NAME=ID"
         found, expected = ", ".join(fitting) or "none", f"one of {', '.join(layout.builds)}"
         raise UsageProblem(
             what, where=f"build id {build.name}", found=found, expected=expected, next_step=step

@@ -78,7 +78,7 @@ def put_release(index: Index, folder: Path, released: Released) -> list[Problem]
     digests = [hashlib.sha256(released.files[each.file]).hexdigest() for each in contents.images]
     others = index.put_release(result, digests, indexed_blocks(inspection))
     what = "the index has another image of this version"
-    step = "give each image that leaves the house a version of its own"
+    step = "give each image that is released a version of its own"
     return [
         Problem(what, where=each, found=f"{result.product} {result.version}", next_step=step)
         for each in others
