@@ -47,7 +47,11 @@ SLIPS = {
         "this is not a policy",
         "a layout comes",
     ),
-    "a policy as layout": (("check", "own.toml", "tide.hex"), "this is not a layout", "a policy after --policy"),
+    "a policy as layout": (
+        ("check", "own.toml", "tide.hex"),
+        "this is not a layout",
+        "a policy after --policy",
+    ),
     "an image as layout": (
         ("join", "tide.hex", "-o", "x.hex"),
         "found an Intel HEX file",
@@ -96,6 +100,16 @@ SLIPS = {
         ("check", "small.toml", "tide.hex", "own.toml"),
         "one file too many",
         "a policy is given with --policy own.toml",
+    ),
+    "a build with its name last": (
+        ("check", "small.toml", "tide.hex", "station.elf=station"),
+        "one file too many",
+        "the name comes first: station=station.elf",
+    ),
+    "a build to draft from without its name": (
+        ("draft", "station.elf"),
+        "not a build found station.elf",
+        "name the builds: station=station.elf",
     ),
     "two images with a layout": (
         ("check", "small.toml", "tide.hex", "two.hex"),

@@ -81,7 +81,7 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
         order = in_shell(layouts[0], *(word for word in files if word != layouts[0]), *builds)
         found = " ".join(files)
         raise UsageProblem("the layout comes first", found=found, expected=usage, next_step=f"write: {order}")
-    if files and _is_elf(files[0]) and not layouts:
+    if files and is_elf(files[0]) and not layouts:
         raise UsageProblem(_elf_in_place(files[0], len(files) > most))
     layout = Path(files[0]) if layouts or (len(files) > most and not (most and _is_image(files[0]))) else None
     images = files[1:] if layout else files
@@ -174,7 +174,8 @@ def _is_layout(word: str) -> bool:
     return bool(re.match(rb"\[[\w.\"-]+\]$|(format|product|version)\s*=", first))
 
 
-def _is_elf(word: str) -> bool:
+def is_elf(word: str) -> bool:
+    """Whether a word names an ELF file: by its first bytes, else by its suffix."""
     start = _start_of(word)
     return start.startswith(ELF_START) or (not start and word.lower().endswith(ELF_SUFFIXES))
 
@@ -212,9 +213,12 @@ def _elf_in_place(word: str, as_layout: bool) -> Problem:
 def _wrong_number(images: Sequence[str], usage: str, most: int) -> Problem:
     if len(images) > most:
         surplus = images[most] if most else images[0]
-        builds = " ".join(named(word) for word in images if _is_elf(word))
+        builds = " ".join(named(word) for word in images if is_elf(word))
         step = f"a build is given with its name: {builds or f'NAME=FILE, here NAME={in_shell(surplus)}'}"
-        if not builds and most == 1:
+        file, sign, name = surplus.partition("=")
+        if sign and os.path.isfile(file):
+            step = f"the name comes first: {in_shell(f'{name}={file}')}"
+        elif not builds and most == 1:
             step += f"; gemel compare {in_shell(*images[:2])} compares two images, gemel audit checks many"
         if surplus.lower().endswith(SUFFIX):
             step = f"a policy is given with --policy {in_shell(surplus)}"

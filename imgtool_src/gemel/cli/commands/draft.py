@@ -105,10 +105,10 @@ def command(
 
 def _image(given: tuple[str, ...]) -> Path | None:
     """The one argument without a name; raises UsageProblem for more of them."""
-    from gemel.cli.positions import named
+    from gemel.cli.positions import is_elf, named
 
     bare = [text for text in given if "=" not in text]
-    if len(bare) > 1:
+    if len(bare) > 1 or any(map(is_elf, bare)):
         hint = f"name the builds: {' '.join(named(text) for text in bare[:4])}"
         found, expected = ", ".join(bare[:4]), "NAME=FILE, and at most one image"
         raise UsageProblem("not a build", found=found, expected=expected, next_step=hint)
