@@ -252,8 +252,8 @@ def test_keys_of_policy_and_layout(bench: Bench) -> None:
 
 
 FAULTS = {
-    "no algorithm taken": ("algorithms = []", "an empty list would take none: algorithms"),
-    "no layout taken": ("layout_sha256 = []", "an empty list would take none: layout_sha256"),
+    "no algorithm taken": ("algorithms = []", "an empty list would accept none: algorithms"),
+    "no layout taken": ("layout_sha256 = []", "an empty list would accept none: layout_sha256"),
     "unknown key": ("trusted = []", 'did you mean "trust"?'),
     "no such rule": ('unwaivable = ["record-sounds"]', 'did you mean "record-sound"?'),
     "no such algorithm": ('algorithms = ["Ed25518"]', 'did you mean "Ed25519"?'),

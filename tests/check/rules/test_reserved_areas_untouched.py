@@ -52,7 +52,7 @@ def test_a_raw_binary_cannot_leave_the_area_out() -> None:
     image = filled(joined().image, Span(FLASH, 0x4000))
     result = apply(RULE, image=image, handed={}, leaves_bytes_out=False)
     assert (result.status, findings(result)) == ("not checked", [])
-    assert "what programs it must leave this area alone" in result.not_checked[0].reason
+    assert "the programmer must leave this area alone" in result.not_checked[0].reason
 
 
 def test_without_reserved_areas_there_is_nothing_to_check() -> None:
