@@ -77,7 +77,7 @@ def test_a_broken_rule_is_told(folder: Path, capsys: pytest.CaptureFixture[str])
     ("given", "words"),
     [
         ((), "issing argument"),
-        (("station.elf",), "an ELF file"),
+        (("station.elf",), "name the builds: station=station.elf"),
         (("station.elf", "sampler.elf"), "not a build"),
         (("station=",), "not a build"),
         (("a b=station.elf",), "not a name for a build"),
