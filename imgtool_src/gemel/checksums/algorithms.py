@@ -248,12 +248,11 @@ def _unknown(name: str, where: str) -> Problem:
     from difflib import get_close_matches
 
     if candidates := meant_by(name):
-        what, expected = "a name of several checksum algorithms", f"one of {', '.join(candidates)}"
         return Problem(
-            what,
+            "a name of several checksum algorithms",
             where=where,
             found=name,
-            expected=expected,
+            expected=f"one of {', '.join(candidates)}",
             next_step="look up start value and reflection in the device's code",
         )
     names = {known.casefold(): known for known in (*all_names(), *sums_by_name())}

@@ -325,10 +325,9 @@ def parameter_problems(parameters: CrcParameters, where: str = "") -> list[Probl
     if 0 <= parameters.poly <= parameters.mask and parameters.poly & 1 == 0:
         turned = reversed_bits(parameters.poly, width)
         hint = f"if it is written least significant bit first, write 0x{turned:X}" if turned & 1 else ""
-        what = "polynomial without its lowest term, which is no CRC"
         problems.append(
             Problem(
-                what,
+                "polynomial without its lowest term, which is no CRC",
                 where=where,
                 found=_hexadecimal(parameters.poly),
                 expected="an odd number, top term left out",

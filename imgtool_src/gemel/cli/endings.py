@@ -153,10 +153,9 @@ def _problem_of(error: BaseException) -> Problem:
             next_step="make sure that each file is what it should be",
         )
     if isinstance(error, OSError):
-        where = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else ""
         return Problem(
             f"the system refused; {NOTHING_CHANGED}",
-            where=where,
+            where=os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else "",
             found=_reason(error),
             next_step="remove what the system names, then run the command again",
         )

@@ -114,13 +114,12 @@ def address(value: str) -> int:
     except ValueError:
         number = -1
     if not 0 <= number <= 0xFFFF_FFFF:
-        step = f"write 0x{value}" if re.fullmatch("[0-9A-Fa-f]{1,8}", value) else ""
         raise UsageProblem(
             "not an address",
             where="--at",
             found=value if len(value) <= MAX_SHOWN else f"{value[: MAX_SHOWN - 3]}...",
             expected="0x0000_0000 to 0xFFFF_FFFF",
-            next_step=step,
+            next_step=f"write 0x{value}" if re.fullmatch("[0-9A-Fa-f]{1,8}", value) else "",
         )
     if re.fullmatch("[0-9]{7,8}", value):
         from gemel.cli.printing import print_remarks

@@ -224,5 +224,4 @@ def _wrong_number(images: Sequence[str], usage: str, most: int) -> Problem:
             step = f"a policy is given with --policy {in_shell(surplus)}"
         return Problem("one file too many", found=surplus, expected=usage, next_step=step)
     step = "give the image; gemel check LAYOUT alone checks the layout"
-    found = " ".join(images) or "none"
-    return Problem("missing argument IMAGE", found=found, expected=usage, next_step=step)
+    return Problem("missing argument IMAGE", found=" ".join(images) or "none", expected=usage, next_step=step)

@@ -66,11 +66,10 @@ def write_folder(folder: Path, files: Mapping[str, Iterable[bytes]]) -> None:
             os.rename(written, real)
         except OSError as error:
             reason = error.strerror or str(error)
-            what, step = (
-                "the folder cannot be written; nothing was",
-                "choose a place that you may write to, with room",
-            )
-            raise OutputError(what, where=str(folder), found=reason, next_step=step) from error
+            step = "choose a place that you may write to, with room"
+            raise OutputError(
+                "the folder cannot be written; nothing was", where=str(folder), found=reason, next_step=step
+            ) from error
         finally:
             shutil.rmtree(written, ignore_errors=True)
         flush_folder(os.path.dirname(real))

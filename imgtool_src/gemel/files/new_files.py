@@ -35,11 +35,10 @@ def refuse_existing(paths: Sequence[Path]) -> None:
     """Raise UsageProblem for places that hold something already or are in no folder."""
     problems = [problem for path in paths for problem in _own_problems(path)]
     if len({os.path.realpath(path) for path in paths}) < len(paths):
-        names = " and ".join(str(path) for path in paths)
         problems.append(
             Problem(
                 "two new files have one name",
-                found=names,
+                found=" and ".join(str(path) for path in paths),
                 expected="a name of its own for each",
                 next_step="give one another name",
             )
@@ -109,12 +108,11 @@ def _own_problems(path: Path) -> list[Problem]:
             ]
         there = os.path.lexists(path)
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
         return [
             Problem(
                 "the new file's name cannot be used",
                 where=str(path),
-                found=reason,
+                found=getattr(error, "strerror", None) or str(error),
                 expected="the name of a file",
                 next_step="give another name",
             )

@@ -184,12 +184,11 @@ def _put_back(writing: _Writing, output: _Output) -> Problem | None:
     except OSError as error:
         reason = error.strerror or str(error)
         if output.kept is None:
-            hint = "remove it, then run the command again"
             return Problem(
                 "this new output could not be removed again",
                 where=str(output.target),
                 found=reason,
-                next_step=hint,
+                next_step="remove it, then run the command again",
             )
         writing.temporaries.remove(output.kept)
         hint = f"the old file is {output.kept}"

@@ -23,12 +23,11 @@ def open_to_others(path: Path, what: str, where: str, file: str) -> list[Problem
         return []
     if not stat.S_ISREG(mode) or not mode & 0o077:
         return []
-    found = f"mode {mode & 0o777:04o}"
     return [
         Problem(
             f"others may read or change this {what}",
             where=where,
-            found=found,
+            found=f"mode {mode & 0o777:04o}",
             expected="mode 0600",
             next_step=f"chmod 600 {in_shell(file)}",
         )

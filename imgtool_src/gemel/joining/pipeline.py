@@ -74,14 +74,13 @@ def _refuse_missing(layout: Layout, builds: Mapping[str, Build], version: Versio
     problems = []
     for name in layout.builds:
         if name not in builds:
-            hint = f"give it as {name}=FILE, or add path to [build.{name}]"
             problems.append(
                 Problem(
                     f"build {name} is missing",
                     where=f"build {name}",
                     found="no file",
                     expected="a file",
-                    next_step=hint,
+                    next_step=f"give it as {name}=FILE, or add path to [build.{name}]",
                 )
             )
     for name in builds:

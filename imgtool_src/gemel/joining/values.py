@@ -121,16 +121,13 @@ def _too_wide(at: SymbolPlace, write: Write, lookup: SymbolPlaces) -> list[Probl
     symbol = lookup.span_of(at.build, at.symbol)
     if not symbol.size or symbol.covers(write.place):
         return []
-    found = f"{write.place.size} bytes at offset {at.offset}"
-    expected = f"inside {at.symbol} of build {at.build}, {symbol}, {symbol.size} bytes"
-    hint = "correct width or offset, or declare the symbol as large as the value"
     return [
         Problem(
             f"{write.name} runs over the end of its symbol",
             where=write.name,
-            found=found,
-            expected=expected,
-            next_step=hint,
+            found=f"{write.place.size} bytes at offset {at.offset}",
+            expected=f"inside {at.symbol} of build {at.build}, {symbol}, {symbol.size} bytes",
+            next_step="correct width or offset, or declare the symbol as large as the value",
         )
     ]
 
@@ -152,10 +149,9 @@ def _misplaced(layout: Layout, write: Write) -> list[Problem]:
                 Problem(what, where=write.name, found=found, expected="an area of purpose code or data")
             )
         if area.purpose == "seal" and any(span.overlaps(read) for read in write.reads):
-            what = f"{write.name} covers the seal, which is written last"
             problems.append(
                 Problem(
-                    what,
+                    f"{write.name} covers the seal, which is written last",
                     where=write.name,
                     found=f"area {area.name}, {span}",
                     expected="other bytes",

@@ -86,10 +86,9 @@ def _elsewhere(layout: Layout, placements: Mapping[str, Placement], placement: P
     if names and plan.name != names[0]:
         return []
     builds = [placements[name] for name in names] or [placement]
-    what = in_words(names) if names else f"build {plan.name} has no byte in its own area"
     return [
         Problem(
-            what,
+            in_words(names) if names else f"build {plan.name} has no byte in its own area",
             where=", ".join(build_words(each.plan, each.build) for each in builds),
             found="; ".join(
                 (f"{each.build.file} holds " if names else "")

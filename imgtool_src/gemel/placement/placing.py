@@ -257,10 +257,9 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
                 hint += ", or name the RAM area it runs in as runs_in in the layout"
         if forgotten := forgotten_by_segment(layout, plan, build, piece.segment):
             hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
-        what = f"build {plan.name} has bytes to store at a load address in {memory.words}"
         return [
             Problem(
-                what,
+                f"build {plan.name} has bytes to store at a load address in {memory.words}",
                 where=where,
                 found=str(piece.segment.load_span),
                 expected=area_words(layout, plan),
@@ -268,10 +267,9 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
             )
         ]
     if not memory.span.covers(piece.span):
-        what = f"build {plan.name} runs over the end of memory {memory.name}"
         return [
             Problem(
-                what,
+                f"build {plan.name} runs over the end of memory {memory.name}",
                 where=where,
                 found=str(piece.span),
                 expected=f"an end of at most {format_address(memory.span.last)}",
@@ -313,7 +311,6 @@ def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[
             continue
         if piece.segment.run_address - piece.address != distance:
             runs_at = format_address(piece.segment.run_address)
-            found = f"stored at {format_address(piece.address)}, runs at {runs_at}"
             expected = f"runs at {format_address(piece.address + distance)}, as segment {first.index} does"
             hint = "a copied build moves as one block: link all it stores for consecutive run addresses"
             if first.run_address == seen_by(layout, own[0].address, plan.core):
@@ -325,7 +322,7 @@ def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[
                 Problem(
                     f"build {plan.name} is copied as one block, but its segments do not run as one block",
                     where=build_words(plan, build, piece.segment),
-                    found=found,
+                    found=f"stored at {format_address(piece.address)}, runs at {runs_at}",
                     expected=expected,
                     next_step=hint,
                 )

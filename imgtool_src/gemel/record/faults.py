@@ -92,13 +92,12 @@ def _size_findings(view: memoryview, where: str) -> Iterator[RecordFinding]:
 
 
 def _cut(found: int, expected: int, where: str) -> RecordFinding:
-    step = "the image or the record's area ends too early"
     problem = Problem(
         "the record is cut",
         where=where,
         found=format_size(found),
         expected=f"at least {format_size(expected)}",
-        next_step=step,
+        next_step="the image or the record's area ends too early",
     )
     return RecordFault.CUT, problem
 
@@ -131,12 +130,11 @@ def _text_findings(fields: Iterable[Field], values: Values, where: str) -> Itera
             text, ended, padding = values[field.name].partition(b"\0")
             place = f"{where}, {field.name}"
             if not ended:
-                limit = f"a zero byte within {field.size} bytes"
                 problem = Problem(
                     "the name is not ended",
                     where=place,
                     found=_shown(text),
-                    expected=limit,
+                    expected=f"a zero byte within {field.size} bytes",
                     next_step=_DAMAGED,
                 )
                 yield RecordFault.NAME_NOT_ENDED, problem
@@ -173,12 +171,10 @@ def _shown(text: bytes) -> str:
 def _zero_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[RecordFinding]:
     for field in fields:
         if field.kind == "zero" and values[field.name].strip(b"\0"):
-            found = values[field.name].hex(" ").upper()
-            what = "a reserved byte of the record is not zero"
             problem = Problem(
-                what,
+                "a reserved byte of the record is not zero",
                 where=f"{where}, offset 0x{field.offset:02X}",
-                found=found,
+                found=values[field.name].hex(" ").upper(),
                 expected="zeros",
                 next_step=_DAMAGED,
             )
@@ -230,20 +226,18 @@ def _pair_findings(entries: Sequence[Values], where: str) -> Iterator[RecordFind
         for earlier, other in enumerate(entries[:index]):
             both = f"{where}, entries {earlier} and {index}"
             if entry["name"] == other["name"]:
-                found = _shown(entry["name"].partition(b"\0")[0])
                 problem = Problem(
                     "two builds have the same name",
                     where=both,
-                    found=found,
+                    found=_shown(entry["name"].partition(b"\0")[0]),
                     expected="two names",
                     next_step=_DAMAGED,
                 )
                 yield RecordFault.NAME_TWICE, problem
             other_span = Span(other["stored_start"], other["stored_size"])
             if span.overlaps(other_span):
-                what = "the stored spans of two builds overlap"
                 problem = Problem(
-                    what,
+                    "the stored spans of two builds overlap",
                     where=both,
                     found=f"{other_span} and {span}",
                     expected="separate spans",

@@ -99,13 +99,12 @@ def check_room(algorithms: Sequence[SignatureAlgorithm], area_size: int, where: 
     needed = seal_size(algorithms)
     if needed > area_size:
         names = ", ".join(algorithm.name for algorithm in algorithms)
-        step = "make the area larger, or sign with fewer or smaller signatures"
         problem = Problem(
             f"{SealFault.NO_ROOM.value} of {names}",
             where=where,
             found=format_size(area_size),
             expected=format_size(needed),
-            next_step=step,
+            next_step="make the area larger, or sign with fewer or smaller signatures",
         )
         raise SealError([(SealFault.NO_ROOM, problem)])
 

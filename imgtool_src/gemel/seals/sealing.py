@@ -66,14 +66,13 @@ def sealed_plan(layout: Layout) -> SealPlan:
     """The layout's seal; raises UsageProblem where it has none, or no record for it to cover."""
     problems = []
     if layout.seal is None:
-        step = 'add an area of purpose "seal", and name it in a table [seal]'
         problems.append(
             Problem(
                 "the layout has no place for a seal",
                 where="layout",
                 found="no [seal]",
                 expected="[seal]",
-                next_step=step,
+                next_step='add an area of purpose "seal", and name it in a table [seal]',
             )
         )
     if layout.record is None:

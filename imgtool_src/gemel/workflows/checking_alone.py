@@ -143,11 +143,8 @@ def unverified(result: CheckResult) -> str:
 def refuse_without_layout(given: Sequence[str]) -> None:
     """Raise UsageProblem for what only a layout gives a meaning to."""
     if given:
-        what, step = (
-            "without a layout this means nothing",
-            "give the layout before the image, or leave it out",
-        )
-        raise UsageProblem(what, found=", ".join(given), next_step=step)
+        step = "give the layout before the image, or leave it out"
+        raise UsageProblem("without a layout this means nothing", found=", ".join(given), next_step=step)
 
 
 def _layout_of(image: SparseBytes, file: str) -> ReadLayout:

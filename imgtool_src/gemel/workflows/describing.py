@@ -117,8 +117,5 @@ def keys_of(layout: ReadLayout) -> tuple[tuple[PublicKey, ...], list[Problem]]:
 def refuse_builds_without_layout(builds: Iterable[str]) -> None:
     """Raise UsageProblem where there are any ``builds``: only a layout says where each goes."""
     if names := " ".join(builds):
-        what, step = (
-            "builds can be shown only by a layout",
-            "give LAYOUT before the image, which says where each goes",
-        )
-        raise UsageProblem(what, found=names, next_step=step)
+        step = "give LAYOUT before the image, which says where each goes"
+        raise UsageProblem("builds can be shown only by a layout", found=names, next_step=step)

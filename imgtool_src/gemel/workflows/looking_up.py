@@ -29,8 +29,7 @@ def lookup_of(layout: ReadLayout | None, builds: Mapping[str, Build], image: Ima
     """
     if layout is None:
         if not builds:
-            what, step = "no layout and no build to look up in", "give LAYOUT, or NAME=BUILD"
-            raise UsageProblem(what, next_step=step)
+            raise UsageProblem("no layout and no build to look up in", next_step="give LAYOUT, or NAME=BUILD")
         return Lookup(None, builds)
     inspection = Inspection(layout, image.data if image else SparseBytes(), builds)
     return Lookup(inspection, builds)

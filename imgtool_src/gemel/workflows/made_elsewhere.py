@@ -31,11 +31,10 @@ def paired(files: Sequence[Path], option: str, publics: Sequence[Path]) -> list[
     keys = public_keys(publics)
     twice = [key for index, key in enumerate(keys) if key in keys[:index]]
     if twice:
-        found = twice[0].fingerprint.hex()
         raise UsageProblem(
             "a public key is given twice",
             where="--public",
-            found=found,
+            found=twice[0].fingerprint.hex(),
             expected="each key once",
             next_step="leave one out, with its file",
         )

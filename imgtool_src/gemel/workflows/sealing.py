@@ -69,10 +69,9 @@ def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) 
     few; SealError where the area is too small for what is known of the keys.
     """
     if keys and leave_unsealed:
-        found = "--key and --leave-unsealed"
         raise UsageProblem(
             "an image is sealed or left unsealed",
-            found=found,
+            found="--key and --leave-unsealed",
             expected="one of them",
             next_step="leave one out",
         )
@@ -86,9 +85,8 @@ def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) 
                 what, where="seal", found=found, expected=demanded_words(plan), next_step=MORE_KEYS
             )
     elif layout.seal and layout.seal.required and not leave_unsealed:
-        what = "the layout requires a seal, and no key is given"
         raise UsageProblem(
-            what,
+            "the layout requires a seal, and no key is given",
             where="seal",
             found="no --key",
             expected="a key (required = true in [seal])",

@@ -141,12 +141,11 @@ def refuse_mixture(request: SignRequest, keys: bool) -> None:
             problems.append(Problem(what, found=found, expected="--public alone", next_step=step))
     else:
         if not keys and not request.signatures:
-            expected = "--key, --signature with --public, or --to-be-signed with --public"
             problems.append(
                 Problem(
                     "no key to sign with",
                     found="none",
-                    expected=expected,
+                    expected="--key, --signature with --public, or --to-be-signed with --public",
                     next_step="give --key KEY; gemel keys new makes one",
                 )
             )

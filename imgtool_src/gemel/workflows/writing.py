@@ -141,13 +141,12 @@ def memory_files(layout: Layout, given: Iterable[str]) -> dict[Path, str]:
     for text in given:
         name, equals, file = text.partition("=")
         if not equals or not file:
-            what, expected = "not a memory and its file", "NAME=FILE"
             problems.append(
                 Problem(
-                    what,
+                    "not a memory and its file",
                     where="--memory",
                     found=text,
-                    expected=expected,
+                    expected="NAME=FILE",
                     next_step="write the memory's name, '=' and the file",
                 )
             )
@@ -166,14 +165,12 @@ def memory_files(layout: Layout, given: Iterable[str]) -> dict[Path, str]:
                 )
             )
         elif layout.memories[name].size > MAX_WHOLE:
-            what, expected = "too large to be written whole", f"at most {format_size(MAX_WHOLE)}"
-            found = format_size(layout.memories[name].size)
             problems.append(
                 Problem(
-                    what,
+                    "too large to be written whole",
                     where=f"memory {name}",
-                    found=found,
-                    expected=expected,
+                    found=format_size(layout.memories[name].size),
+                    expected=f"at most {format_size(MAX_WHOLE)}",
                     next_step="write the image alone: -o IMAGE",
                 )
             )

@@ -22,12 +22,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or one finding for each kind of instruction that its core lacks."""
     reason = why_not(inspection.disassemble)
     for name, plan in inspection.layout.builds.items():
-        where = f"build {name}"
         build = inspection.builds.get(name)
         missing = reason or needs_elf(name, build, "symbols")
         code = None if missing else inspection.mapped_code.get(name)
         if code is None or build is None:
-            yield NotChecked(where, missing)
+            yield NotChecked(f"build {name}", missing)
         else:
             yield from _outcomes(plan, inspection.layout.cores[plan.core], build, code)
 

@@ -95,13 +95,12 @@ def _builds(inspection: Inspection, record: Record, plan: RecordPlan) -> Iterato
     where = f"record in area {plan.area}"
     names = [entry.name for entry in record.builds]
     if set(names) != set(inspection.layout.builds):
-        expected = ", ".join(inspection.layout.builds)
         yield Finding(
             "the record lists other builds",
             (plan.area,),
             where=where,
             found=", ".join(names),
-            expected=expected,
+            expected=", ".join(inspection.layout.builds),
             follows_from=_ANOTHER,
         )
     for entry in record.builds:
@@ -110,26 +109,22 @@ def _builds(inspection: Inspection, record: Record, plan: RecordPlan) -> Iterato
             continue
         role = inspection.layout.cores[build.core].role
         if (entry.core, entry.role) != (build.core, role):
-            found, expected = f"{entry.role} {entry.core}", f"{role} {build.core}"
-            what = f"build {entry.name} is recorded for another core"
             yield Finding(
-                what,
+                f"build {entry.name} is recorded for another core",
                 (entry.name, build.core),
                 where=where,
-                found=found,
-                expected=expected,
+                found=f"{entry.role} {entry.core}",
+                expected=f"{role} {build.core}",
                 follows_from=_ANOTHER,
             )
         area = inspection.layout.span_of(build.stored_in)
         if not area.covers(entry.stored):
-            what = f"build {entry.name} is recorded outside its area"
-            expected = f"inside area {build.stored_in}, {area}"
             yield Finding(
-                what,
+                f"build {entry.name} is recorded outside its area",
                 (entry.name, build.stored_in),
                 where=where,
                 found=str(entry.stored),
-                expected=expected,
+                expected=f"inside area {build.stored_in}, {area}",
                 span=entry.stored,
                 follows_from=_ANOTHER,
             )

@@ -45,13 +45,12 @@ def _registers(release: Release) -> tuple[tuple[str, int], ...]:
 def _outcome(inspection: Inspection, core: Core, key: str, register: int, devices: list[Memory]) -> Outcome:
     layout = inspection.layout
     primary = layout.primary().name
-    where = f"{key} of core {core.name}"
     word = Span(register, 4)
     seen = of_bit_band_alias(layout.primary().architecture, word) or word
     first, last = (locate(layout, address, primary) for address in (seen.start, seen.last))
     inside = bool(first and last and first.memory is last.memory and first.memory.kind == "device")
     if inside and register % 4 == 0:
-        return Holds(where)
+        return Holds(f"{key} of core {core.name}")
     wrong = "is no device register" if not inside else "is no whole word"
     found = f"in {first.memory.words}" if first else f"in no memory that core {primary} sees"
     names = ", ".join(f"{memory.name} {memory.span}" for memory in devices)

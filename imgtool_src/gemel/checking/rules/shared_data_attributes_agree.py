@@ -87,11 +87,6 @@ def _finding(
 ) -> Finding:
     plan, build = other
     areas = [area.name for area in shared_areas(inspection.layout)]
-    lines = (
-        (f"whether it reaches what is shared is not known: {reason}",)
-        if reason
-        else ("what is shared holds numbers of this format, which have one size in both",)
-    )
     return Finding(
         f"builds {first[0].name} and {plan.name} differ in the {differing.what}",
         concerned(plan.name, first[0].name, plan.core, first[0].core, *areas),
@@ -100,7 +95,11 @@ def _finding(
         expected=f"{differing.left} as in build {first[0].name}",
         next_step="build both with the same option, or name what is shared in a contract and keep debug "
         "information, so that it is compared type by type",
-        lines=lines,
+        lines=(
+            (f"whether it reaches what is shared is not known: {reason}",)
+            if reason
+            else ("what is shared holds numbers of this format, which have one size in both",)
+        ),
     )
 
 

@@ -53,16 +53,14 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
     where = f"build {plan.name}, vector table at {format_address(place.start)}"
     moved = moved_words(inspection)
     if plan.name not in inspection.placed:
-        what = f"core {plan.core} has no vector table: nothing of build {plan.name} is in the image"
-        found = f"{words}, as in all of area {plan.stored_in}"
         from gemel.inspection.altered.changed_bytes import cut_before
 
         cut = cut_before(inspection, place)
         return Finding(
-            what,
+            f"core {plan.core} has no vector table: nothing of build {plan.name} is in the image",
             parties,
             where=where,
-            found=found,
+            found=f"{words}, as in all of area {plan.stored_in}",
             expected="the vector table of the build",
             span=place,
             next_step=moved or ("get the whole image again, or join it with this build" if cut else ""),

@@ -198,11 +198,10 @@ def _unpack(target: Path) -> None:
         target.mkdir(parents=True, exist_ok=True)
         files = demo_files()
     except OSError as error:
-        reason = error.strerror or str(error)
         raise OutputError(
             "the demo's files cannot be laid out",
             where=str(target),
-            found=reason,
+            found=error.strerror or str(error),
             next_step="name a folder where you may write",
         ) from error
     write_all({target / name: [data] for name, data in {**files, "commands.txt": commands.encode()}.items()})

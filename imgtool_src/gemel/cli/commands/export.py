@@ -56,10 +56,9 @@ def command(
         phrases = PassPhrases(phrase_files, phrase_names)
         return write_suit(words, core, output, key_texts, phrases, open_keys)
     if image is not None or key_texts:
-        given = " ".join([*([str(image)] if image else []), *(["--key"] if key_texts else [])])
         raise UsageProblem(
             "images and keys are for export suit",
-            found=given,
+            found=" ".join([*([str(image)] if image else []), *(["--key"] if key_texts else [])]),
             expected=f"export {what} [LAYOUT]",
             next_step="leave them out",
         )
@@ -85,8 +84,8 @@ def _text(export: Export, layout: Path | None, core: str | None) -> str:
     if export.text is not None:
         given = [text for text in (str(layout or ""), f"--core {core}" if core else "") if text]
         if given:
-            what, step = f"{export.name} is the same for every layout", "leave it out"
-            raise UsageProblem(what, found=" ".join(given), expected="nothing", next_step=step)
+            what = f"{export.name} is the same for every layout"
+            raise UsageProblem(what, found=" ".join(given), expected="nothing", next_step="leave it out")
         return export.text()
     if layout is None and not OWN.is_file():
         what, expected = f"{export.name} is made from a layout", f"LAYOUT, or {OWN} in the folder"
@@ -98,12 +97,11 @@ def _text(export: Export, layout: Path | None, core: str | None) -> str:
     if core is not None and core not in cores:
         from gemel.layout.kinds import nearest_hint
 
-        expected = f"one of {', '.join(cores)}"
         raise UsageProblem(
             "unknown core",
             where="--core",
             found=core,
-            expected=expected,
+            expected=f"one of {', '.join(cores)}",
             next_step=nearest_hint(core, cores),
         )
     primary = next(each.name for each in cores.values() if each.role == "primary")

@@ -134,11 +134,10 @@ def _show_request(path: Path, output: Path | None, given_too: list[str]) -> int:
     from gemel.text.escaping import on_one_line
 
     if given_too:
-        what, step = (
-            "bytes to be signed are no image",
-            "leave it out; nothing is signed yet that could be verified",
+        step = "leave it out; nothing is signed yet that could be verified"
+        raise UsageProblem(
+            "bytes to be signed are no image", where=str(path), found=", ".join(given_too), next_step=step
         )
-        raise UsageProblem(what, where=str(path), found=", ".join(given_too), next_step=step)
     asked = read_to_be_signed(limited(path, LARGEST_REQUEST, "bytes to be signed"), str(path))
     lines = [
         *(
@@ -181,8 +180,7 @@ def _described(
             dump = read_dump(found.images, read, starts, as_form)
             print_remarks(dump.remarks)
             return dump.image
-        at = starts[-1] if starts else None
-        return read_image(found.images[0], layout=read, at=at, form=as_form)
+        return read_image(found.images[0], layout=read, at=starts[-1] if starts else None, form=as_form)
 
     loaded, builds = all_of(loaded_image, lambda: load_builds(read, files))
     print_remarks(loaded.remarks)

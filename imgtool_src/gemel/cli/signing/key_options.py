@@ -148,11 +148,10 @@ class GivenKeys:
                 signers.append(key.key)
         prints = [signer.public_key.fingerprint for signer in signers]
         if len(set(prints)) < len(prints):
-            twice = next(each for each in prints if prints.count(each) > 1).hex()
             raise UsageProblem(
                 "a key is given twice",
                 where="--key",
-                found=twice,
+                found=next(each for each in prints if prints.count(each) > 1).hex(),
                 expected="each key once",
                 next_step="leave one out",
             )

@@ -70,11 +70,10 @@ class PassPhrases(Struct, repr=False):
         if not given:
             return [_asked(question) for question in questions]
         if len(given) not in (1, len(questions)):
-            found, expected = f"{len(given)} pass phrases", f"1, or {len(questions)}: one for each"
             raise UsageProblem(
                 "pass phrases and keys that need one do not match",
-                found=found,
-                expected=expected,
+                found=f"{len(given)} pass phrases",
+                expected=f"1, or {len(questions)}: one for each",
                 next_step="give one for all, or one for each key in the order of the keys",
             )
         return given if len(given) == len(questions) else given * len(questions)
@@ -120,11 +119,10 @@ class PassPhrases(Struct, repr=False):
 
     def _given(self) -> list[bytes]:
         if self.files and self.names:
-            expected = "--pass-phrase-file or --pass-phrase-env"
             raise UsageProblem(
                 "pass phrases from files and from the environment",
                 found="both",
-                expected=expected,
+                expected="--pass-phrase-file or --pass-phrase-env",
                 next_step="give all by one of the two options",
             )
         return [phrase_of_file(path, "--pass-phrase-file") for path in self.files] + [
@@ -142,22 +140,20 @@ def phrase_of_file(path: Path, option: str) -> bytes:
     try:
         data = limited(path, LARGEST_FILE, "a file")
     except UsageProblem as error:
-        found = error.problems[0].found
         problem = Problem(
             "the file with the pass phrase or PIN cannot be read",
             where=option,
-            found=found,
+            found=error.problems[0].found,
             expected="a file",
             next_step="check the path after the option",
         )
         raise UsageProblem(problem) from None  # the chain would show the name, which may be the phrase
     line = data.removesuffix(b"\n").removesuffix(b"\r")
     if not line or b"\n" in line:
-        found = "several lines" if line else "nothing"
         raise UsageProblem(
             "not a file with a pass phrase or PIN",
             where=option,
-            found=found,
+            found="several lines" if line else "nothing",
             expected="one line",
             next_step="put the pass phrase alone into the file",
         )
@@ -171,12 +167,10 @@ def phrase_of_file(path: Path, option: str) -> bytes:
 def _of_environment(name: str) -> bytes:
     value = os.environ.get(name)
     if not value:
-        found = "empty" if value == "" else "not set"
-        what = "the variable that is to hold the pass phrase or PIN is not there"
         raise UsageProblem(
-            what,
+            "the variable that is to hold the pass phrase or PIN is not there",
             where="--pass-phrase-env",
-            found=found,
+            found="empty" if value == "" else "not set",
             expected="the name of a variable that is set",
             next_step="set it, or correct the name",
         )

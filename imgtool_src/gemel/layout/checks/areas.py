@@ -123,11 +123,10 @@ def build_faults(layout: Layout) -> Iterator[LayoutFault]:
             yield from _copied(layout, (*path, "copied_by"), build, build.copied_by)
         size = layout.areas[build.stored_in].size
         if build.vector_offset + MIN_VECTORS_SIZE > size:
-            found = f"0x{build.vector_offset:X}"
             yield LayoutFault(
                 (*path, "vector_offset"),
                 "vector table after its area",
-                found=found,
+                found=f"0x{build.vector_offset:X}",
                 expected=f"inside area {build.stored_in} of {format_size(size)}",
                 next_step="correct vector_offset, or the size of the area",
             )
@@ -148,20 +147,18 @@ def _stored(
     """Faults of one area that a build is stored in; ``taken`` gathers who has which area."""
     memory, purpose = layout.memory_of(area), layout.areas[area].purpose
     if not memory.holds_image:
-        found = f"{area}, in {memory.words}"
         yield LayoutFault(
             path,
             "a build is stored in flash",
-            found=found,
+            found=f"{area}, in {memory.words}",
             expected="an area of a flash or rom memory",
             next_step="where it runs is said with runs_in" if memory.kind == "ram" else "",
         )
     if purpose not in ("code", "data"):
-        found = f"{area}, purpose {purpose}"
         yield LayoutFault(
             path,
             "an area that is not for builds",
-            found=found,
+            found=f"{area}, purpose {purpose}",
             expected="an area of purpose code or data",
             next_step="name another area, or correct its purpose",
         )
@@ -212,34 +209,32 @@ def _running(
             next_step="name another area, or correct its purpose",
         )
     if runners.setdefault(area, build.core) != build.core:
-        found, expected = f"{area}, where core {runners[area]} runs code", "an area of its own"
         yield LayoutFault(
             path,
             "two cores run code in one area",
-            found=found,
-            expected=expected,
+            found=f"{area}, where core {runners[area]} runs code",
+            expected="an area of its own",
             next_step="add an area of ram for one of the builds",
         )
     owner = next((core.name for core in layout.cores.values() if area in core.ram), build.core)
     if owner != build.core:
-        expected = f"an area of core {build.core}, or of none"
         yield LayoutFault(
             path,
             "a build runs in another core's RAM",
             found=f"{area}, of core {owner}",
-            expected=expected,
+            expected=f"an area of core {build.core}, or of none",
             next_step=f"name another area, or take {area} out of the ram of core {owner}",
         )
 
 
 def _copied(layout: Layout, path: KeyPath, build: BuildPlan, copied: CopiedBy) -> Iterator[LayoutFault]:
     if build.runs_in is None:
-        what, expected = "a build that runs where it is stored is not copied", "runs_in, or no copied_by"
+        what = "a build that runs where it is stored is not copied"
         yield LayoutFault(
             path,
             what,
             found="no runs_in",
-            expected=expected,
+            expected="runs_in, or no copied_by",
             next_step="add runs_in, the area of RAM that it is copied to, or take copied_by out",
         )
     core = layout.cores[layout.builds[copied.build].core]
@@ -301,21 +296,19 @@ def _record_size(layout: Layout, record: RecordPlan) -> Iterator[LayoutFault]:
         what = "more builds than a record can hold"
         yield LayoutFault(("record",), what, found=str(count), expected=f"at most {RECORD_MAX_BUILDS}")
     if (needed := RECORD_HEAD + count * RECORD_ENTRY) > area.size:
-        found, expected = f"{record.area} of {format_size(area.size)}", f"at least {needed:,} bytes"
         yield LayoutFault(
             ("record", "area"),
             f"a record of {count} builds does not fit",
-            found=found,
-            expected=expected,
+            found=f"{record.area} of {format_size(area.size)}",
+            expected=f"at least {needed:,} bytes",
             next_step="make the area larger",
         )
     if area.start % RECORD_ALIGNMENT:
-        found, expected = format_address(area.start), f"a start at a multiple of {RECORD_ALIGNMENT}"
         yield LayoutFault(
             ("record", "area"),
             "the record's area is not aligned",
-            found=found,
-            expected=expected,
+            found=format_address(area.start),
+            expected=f"a start at a multiple of {RECORD_ALIGNMENT}",
             next_step="correct the offset of the area, or the start of its memory",
         )
 

@@ -104,22 +104,20 @@ def _release(layout: Layout, path: KeyPath, release: Release) -> Iterator[Layout
             expected="the bits that let the core run",
         )
     if release.release_mask & release.key_mask and release.key_mask:
-        found = f"{format_address(release.release_mask & release.key_mask)} in both masks"
         yield LayoutFault(
             (*path, "key_mask"),
             "bits that are release and key at once",
-            found=found,
+            found=f"{format_address(release.release_mask & release.key_mask)} in both masks",
             expected="separate masks",
         )
     for key in ("vector_register", "control_register"):
         address = getattr(release, key)
         for memory in layout.memories.values():
             if memory.kind != "device" and memory.span.holds(address):
-                found = f"{format_address(address)}, in {memory.words}"
                 yield LayoutFault(
                     (*path, key),
                     "a register outside device registers",
-                    found=found,
+                    found=f"{format_address(address)}, in {memory.words}",
                     expected="a device address",
                     next_step="correct the address, or the kind of the memory",
                 )
@@ -164,11 +162,10 @@ def contract_faults(layout: Layout) -> Iterator[LayoutFault]:
         path: KeyPath = ("contract", contract.name)
         area = layout.areas[contract.area]
         if area.purpose != "shared":
-            found = f"{area.name}, purpose {area.purpose}"
             yield LayoutFault(
                 (*path, "area"),
                 "a contract is about shared RAM",
-                found=found,
+                found=f"{area.name}, purpose {area.purpose}",
                 expected="an area of purpose shared",
                 next_step="name a shared area, or correct the purpose of this one",
             )
@@ -182,11 +179,10 @@ def contract_faults(layout: Layout) -> Iterator[LayoutFault]:
         if contract.boot_symbol:
             build = layout.builds[contract.boot_symbol.build]
             if layout.cores[build.core].role != "primary":
-                found = f"{build.name} of core {build.core}"
                 yield LayoutFault(
                     (*path, "boot_symbol", "build"),
                     "the primary starts the secondary",
-                    found=found,
+                    found=f"{build.name} of core {build.core}",
                     expected="a build of the primary",
                     next_step="name the build that writes the address to the vector register",
                 )

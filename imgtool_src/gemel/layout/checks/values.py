@@ -159,30 +159,27 @@ def _values(layout: Layout) -> Iterator[LayoutFault]:
     for index, stamp in enumerate(layout.stamps):
         path: KeyPath = ("stamp", index)
         if isinstance(stamp.value, int) and stamp.value >> 8 * stamp.width:
-            found, expected = f"0x{stamp.value:X}", f"at most {8 * stamp.width} bits"
             yield LayoutFault(
                 (*path, "value"),
                 "value wider than its stamp",
-                found=found,
-                expected=expected,
+                found=f"0x{stamp.value:X}",
+                expected=f"at most {8 * stamp.width} bits",
                 next_step="correct width or value",
             )
         if isinstance(stamp.value, str) and len(stamp.value.encode()) > stamp.width:
-            found, expected = f"{len(stamp.value.encode())} bytes", f"at most its width of {stamp.width}"
             yield LayoutFault(
                 (*path, "value"),
                 "text longer than its stamp",
-                found=found,
-                expected=expected,
+                found=f"{len(stamp.value.encode())} bytes",
+                expected=f"at most its width of {stamp.width}",
                 next_step="correct width or value",
             )
         if isinstance(stamp.value, StampValue) and stamp.value.sha256_of and stamp.width < SHA256_SIZE:
-            found, expected = f"{stamp.width} bytes", f"{SHA256_SIZE} bytes"
             yield LayoutFault(
                 (*path, "width"),
                 "a SHA-256 does not fit",
-                found=found,
-                expected=expected,
+                found=f"{stamp.width} bytes",
+                expected=f"{SHA256_SIZE} bytes",
                 next_step=f"width = {SHA256_SIZE}, in an area with room for it",
             )
 
@@ -227,12 +224,11 @@ def _span_of_place(layout: Layout, place: PatchPlace, width: int) -> Span | None
 def _place(layout: Layout, path: KeyPath, place: PatchPlace, span: Span) -> Iterator[LayoutFault]:
     found = str(span) if span.size > 1 else format_address(span.start)
     if isinstance(place, AreaPlace) and not layout.span_of(place.area).covers(span):
-        expected = f"inside area {place.area}, {layout.span_of(place.area)}"
         yield LayoutFault(
             path,
             "place ends after its area",
             found=found,
-            expected=expected,
+            expected=f"inside area {place.area}, {layout.span_of(place.area)}",
             next_step="correct the offset, or the size of the area",
         )
         return
@@ -243,12 +239,11 @@ def _place(layout: Layout, path: KeyPath, place: PatchPlace, span: Span) -> Iter
         yield LayoutFault(path, "place is not in flash", found=found, expected=expected, next_step=hint)
     for area in layout.areas.values():
         if area.purpose in NOT_FREE and layout.span_of(area.name).overlaps(span):
-            expected = "an area of purpose code or data"
             yield LayoutFault(
                 path,
                 "place is in an area that is not free",
                 found=f"{found} in area {area.name}, purpose {area.purpose}",
-                expected=expected,
+                expected="an area of purpose code or data",
                 next_step="name another area, or correct the purpose of this one",
             )
 
@@ -326,11 +321,10 @@ def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[Lay
     known = [span for span in over if span]
     for position, span in enumerate(exceptions):
         if span and None not in over and not any(span.overlaps(each) for each in known):
-            found = str(span)
             yield LayoutFault(
                 (*path, "except", position),
                 "an exception that leaves nothing out",
-                found=found,
+                found=str(span),
                 expected=f"bytes of what it covers: {', '.join(str(each) for each in known[:4])}",
                 next_step="take it out, or correct where it is",
             )
@@ -343,11 +337,10 @@ def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[Lay
         )
     place = _span_of_place(layout, checksum.at, _width_of(checksum) or 1)
     if place and any(span.overlaps(place) for span in covered):
-        found = f"{checksum.name} is written to {format_address(place.start)}, which it covers"
         yield LayoutFault(
             (*path, "at"),
             "a checksum over its own place",
-            found=found,
+            found=f"{checksum.name} is written to {format_address(place.start)}, which it covers",
             expected="a place it does not cover",
             next_step=f"add its place to except, {_exception_words(checksum)}",
         )

@@ -45,7 +45,6 @@ def _goal(subject: Inspection, goal: Goal) -> GoalPlan | Problem:
 
 
 def _symbol_goal(subject: Inspection, core: str, symbol: str) -> GoalPlan | Problem:
-    where = f"goal of core {core}"
     builds = [
         placement.build
         for name, placement in subject.placements.items()
@@ -56,7 +55,7 @@ def _symbol_goal(subject: Inspection, core: str, symbol: str) -> GoalPlan | Prob
         needed = ", ".join(f"{name}=FILE" for name in names) or "a build of that core"
         return Problem(
             f"the address of {symbol} is not known",
-            where=where,
+            where=f"goal of core {core}",
             found="no ELF file",
             expected=f"the ELF file: {needed}",
         )

@@ -73,14 +73,12 @@ def _size_problems(layout: Layout) -> list[Problem]:
     size = sum(memory.size for memory in layout.memories.values() if memory.kind != "device")
     if size <= MAX_MEMORY:
         return []
-    expected = f"at most {format_size(MAX_MEMORY)}"
-    hint = "describe for the rehearsal only the part of a large memory that the cores use"
     return [
         Problem(
             "the device has more memory than a rehearsal emulates",
             found=format_size(size),
-            expected=expected,
-            next_step=hint,
+            expected=f"at most {format_size(MAX_MEMORY)}",
+            next_step="describe for the rehearsal only the part of a large memory that the cores use",
         )
     ]
 
@@ -97,12 +95,11 @@ def _page_problems(layout: Layout) -> list[Problem]:
         for (first, name), (second, other) in pairwise(placed):
             if second.start < first.end:
                 found = f"memories {name} and {other} for core {core.name} at {format_address(second.start)}"
-                expected = f"each page of {PAGE:,} bytes in one memory"
                 problems.append(
                     Problem(
                         "two memories share a page of the emulator",
                         found=found,
-                        expected=expected,
+                        expected=f"each page of {PAGE:,} bytes in one memory",
                         next_step="correct the memories of the layout",
                     )
                 )
@@ -110,12 +107,11 @@ def _page_problems(layout: Layout) -> list[Problem]:
         starts = {start for core in layout.cores for start in starts_of(memory, core)}
         if memory.kind != "device" and len({start % PAGE for start in starts}) > 1:
             found = ", ".join(format_address(start) for start in sorted(starts))
-            expected = f"addresses apart by whole pages of {PAGE:,} bytes"
             problems.append(
                 Problem(
                     f"views of memory {memory.name} that cannot be mapped",
                     found=found,
-                    expected=expected,
+                    expected=f"addresses apart by whole pages of {PAGE:,} bytes",
                     next_step="correct the memories of the layout",
                 )
             )

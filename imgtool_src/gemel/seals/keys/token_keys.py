@@ -203,22 +203,20 @@ def find_token(uri: TokenUri, module_path: str) -> Token:
     try:
         import pkcs11
     except ImportError as error:
-        step = "pip install 'gemel[hsm]'"
         problem = Problem(
             "keys on a token need the library python-pkcs11",
             where=str(uri),
             expected="extra hsm",
-            next_step=step,
+            next_step="pip install 'gemel[hsm]'",
         )
         raise ExtraMissing(problem) from error
     try:
         library = pkcs11.lib(module_path)
     except (pkcs11.PKCS11Error, OSError, ValueError) as error:
-        expected = "the PKCS#11 library that came with the token"
         raise KeyFileError(
             "the PKCS#11 library cannot be loaded",
             where=module_path,
-            expected=expected,
+            expected="the PKCS#11 library that came with the token",
             next_step="correct module-path in the URI, or GEMEL_PKCS11_MODULE",
         ) from error
     with _refusals("the tokens cannot be listed", module_path):
@@ -237,13 +235,12 @@ def find_token(uri: TokenUri, module_path: str) -> Token:
         )
     else:
         none = "plug it in, and look at the configuration of the PKCS#11 library"
-        step = "name the token as it is listed" if tokens else none
         problem = Problem(
             "there is no such token",
             where=uri.token_words,
             found=seen,
             expected="one that is there",
-            next_step=step,
+            next_step="name the token as it is listed" if tokens else none,
         )
     raise KeyFileError(problem)
 

@@ -39,12 +39,11 @@ def public_key(session: Any, private: Any, where: str) -> PublicKey:
     elif kind in (KeyType.EC, KeyType.EC_EDWARDS):
         algorithm = _curve(private, where)
         if source is None:
-            step = "put the public key onto the token, with the same id as the private one"
             problem = Problem(
                 "the token holds no public part of this key",
                 where=where,
                 expected="both parts",
-                next_step=step,
+                next_step="put the public key onto the token, with the same id as the private one",
             )
             raise KeyFileError(problem)
         key = _curve_key(source, algorithm, where)
@@ -108,11 +107,10 @@ def _curve_key(source: Any, algorithm: SignatureAlgorithm, where: str) -> Any:
         curve = ec.SECP256R1() if algorithm is ECDSA_P256 else ec.SECP384R1()
         return ec.EllipticCurvePublicKey.from_encoded_point(curve, point)
     except ValueError as error:
-        found = f"{len(point)} bytes that are no point of its curve"
         raise KeyFileError(
             "the public part on the token is damaged",
             where=where,
-            found=found,
+            found=f"{len(point)} bytes that are no point of its curve",
             next_step="name another key; take this one out of use",
         ) from error
 

@@ -125,12 +125,11 @@ def form_of(file: str) -> Form:
     for each in FORMS:
         if each.suffix == suffix:
             return each
-    expected = ", ".join(each.suffix for each in FORMS)
     raise UsageProblem(
         "the suffix names no form of an audit",
         where=file,
         found=suffix or "no suffix",
-        expected=expected,
+        expected=", ".join(each.suffix for each in FORMS),
         next_step="give the report a name that ends in one of these",
     )
 

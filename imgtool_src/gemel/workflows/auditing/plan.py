@@ -121,11 +121,10 @@ def plan_for_folder(folder: Path, options: Options) -> Plan:
         if first.judged_by != layout.judged_by:
             problems.append(_two_verdicts(first, layout))
     if not found:
-        what = "the folder has no layout that can be used"
         remarks.insert(
             0,
             Problem(
-                what,
+                "the folder has no layout that can be used",
                 where=str(folder),
                 expected=f"layouts, named *{SUFFIX}",
                 next_step="correct them, or name another folder",
@@ -160,11 +159,10 @@ def _layouts_in(folder: Path) -> Iterator[Path]:
         if not files and not os.path.isdir(folder):
             raise NotADirectoryError(0, "no such folder")
     except OSError as error:
-        reason = error.strerror or str(error)
         raise UsageProblem(
             "the folder of layouts cannot be read",
             where=str(folder),
-            found=reason,
+            found=error.strerror or str(error),
             next_step="check the path",
         ) from error
     yield from files

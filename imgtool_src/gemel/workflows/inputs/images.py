@@ -79,20 +79,18 @@ def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None
 
 def _first_flash(layout: Layout | None, path: Path) -> int:
     if layout is None:
-        hint = "give --at ADDRESS, or LAYOUT before the image"
         raise UsageProblem(
             "a raw binary does not say where it goes",
             where=str(path),
             expected="an address",
-            next_step=hint,
+            next_step="give --at ADDRESS, or LAYOUT before the image",
         )
     flash = min((memory.start for memory in layout.memories.values() if memory.kind == "flash"), default=None)
     if flash is None:
-        hint = "give --at ADDRESS"
         raise UsageProblem(
             "the layout has no flash for a raw binary",
             where=str(path),
             expected="an address",
-            next_step=hint,
+            next_step="give --at ADDRESS",
         )
     return flash

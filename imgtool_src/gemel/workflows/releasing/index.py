@@ -92,11 +92,10 @@ def images_with(index: Index, file: Path, at: int | None) -> Iterator[ImageResul
     device do.  Raises what reading an image raises, and UsageProblem for an index of audits alone.
     """
     if not (sizes := index.block_sizes()):
-        what, step = (
-            "the index knows no blocks of images",
-            "gemel release --index FILE keeps them, and gemel audit --index FILE --blocks",
+        step = "gemel release --index FILE keeps them, and gemel audit --index FILE --blocks"
+        raise UsageProblem(
+            "the index knows no blocks of images", where=f"--find image={file}", next_step=step
         )
-        raise UsageProblem(what, where=f"--find image={file}", next_step=step)
     has_addresses = format_of(file.name).has_addresses
     image = read_image(file, at=at if has_addresses else at or 0).data
     # What leaves erased bytes out may begin anywhere in a block; of a raw binary a block that is cut is not compared.

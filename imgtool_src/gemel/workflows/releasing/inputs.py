@@ -153,17 +153,16 @@ def _document(path: Path, *, plain: bool = True) -> bytes:
 
 def _refuse_builder(builder: str | None) -> None:
     if builder is not None and not re.fullmatch(r"[A-Za-z][A-Za-z0-9+.-]*:[!-~]{1,1000}", builder):
-        what, expected = (
-            "the builder is named by a URI",
-            "SCHEME:..., as in https://ci.harbour.example/release",
+        expected = "SCHEME:..., as in https://ci.harbour.example/release"
+        raise UsageProblem(
+            "the builder is named by a URI", where="--builder", found=builder[:80], expected=expected
         )
-        raise UsageProblem(what, where="--builder", found=builder[:80], expected=expected)
 
 
 def formats_of(request: ReleaseRequest) -> list[str]:
     """The chosen formats in an order of their own, whatever order they were chosen in; raises UsageProblem."""
     unknown = sorted(set(request.formats) - set(IMAGE_FORMATS))
     if unknown or not request.formats:
-        found, expected = ", ".join(unknown) or "none", ", ".join(IMAGE_FORMATS)
-        raise UsageProblem("not a format of images", found=found, expected=expected)
+        expected = ", ".join(IMAGE_FORMATS)
+        raise UsageProblem("not a format of images", found=", ".join(unknown) or "none", expected=expected)
     return [form for form in IMAGE_FORMATS if form in request.formats]

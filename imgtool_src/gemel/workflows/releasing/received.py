@@ -107,11 +107,10 @@ def read_folder(path: Path) -> ReleaseFolder:
             continue
         total += entry.stat(follow_symlinks=False).st_size
         if len(files) == MAX_FILES or total > MAX_TOTAL:
-            expected = f"at most {MAX_FILES:,} files and {MAX_TOTAL:,} bytes"
             raise UsageProblem(
                 "the folder is too large for a release",
                 where=str(path),
-                expected=expected,
+                expected=f"at most {MAX_FILES:,} files and {MAX_TOTAL:,} bytes",
                 next_step="name the folder of one release",
             )
         files[name] = b"".join(blocks_of_file(Path(entry.path), plain=True))

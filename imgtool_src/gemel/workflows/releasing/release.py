@@ -231,16 +231,12 @@ def _keys(read: ReadLayout, signers: Sequence[Signer]) -> tuple[list[ReleasedKey
     plan = read.layout.seal
     for name in plan.trust if plan else ():
         if not is_safe_name(name):
-            what, step = (
-                "a key that the layout trusts has no place in a release folder",
-                "put the key next to the layout",
-            )
             raise UsageProblem(
-                what,
+                "a key that the layout trusts has no place in a release folder",
                 where=f"trust in [seal] of {read.file}",
                 found=name,
                 expected="a path inside the layout's folder, without \\ : * ? \" < > |",
-                next_step=step,
+                next_step="put the key next to the layout",
             )
         named[name] = public_keys([Path(read.file).parent / name], plain=True)[0]
     for key in sorted((signer.public_key for signer in signers), key=lambda each: each.fingerprint):
