@@ -12,37 +12,52 @@ TYPE_CHECKING = False
 """As of ``typing``, whose import would keep a Ctrl-C from being quiet for longer."""
 
 if TYPE_CHECKING:
-    from gemel.audit.result import ImageResult
-    from gemel.builds.build import Build
-    from gemel.checking.registry import convention_faults
-    from gemel.checking.rule import Rule
-    from gemel.comparing.changes import Comparison
-    from gemel.errors import GemelError, Problem
-    from gemel.image.image import Image
-    from gemel.inspection.inspection import Inspection
-    from gemel.layout.reader import ReadLayout
-    from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Outcome, Reason
-    from gemel.rehearsal.result import Rehearsal
-    from gemel.seals.keys.keys import PrivateKey, PublicKey
-    from gemel.show.facts.contents import Contents
-    from gemel.workflows.auditing.many_images import audit_images
-    from gemel.workflows.checking import CheckResult, check
-    from gemel.workflows.comparing import compare
-    from gemel.workflows.describing import describe, html_page
-    from gemel.workflows.drafting import draft_layout
-    from gemel.workflows.inputs.builds import load_builds
-    from gemel.workflows.inputs.images import read_image
-    from gemel.workflows.inputs.layouts import load_layout
-    from gemel.workflows.joining import JoinResult, join
-    from gemel.workflows.looking_up import where
-    from gemel.workflows.rehearsing import rehearse
-    from gemel.workflows.releasing.index import write_release
-    from gemel.workflows.releasing.inputs import ReleaseRequest
-    from gemel.workflows.releasing.received import check_release
-    from gemel.workflows.releasing.release import Released, make_release
-    from gemel.workflows.sealing import load_key, load_public_key, seal
-    from gemel.workflows.splitting import Split, split
-    from gemel.workflows.writing import write_images
+    from gemel.audit.result import ImageResult as ImageResult
+    from gemel.builds.build import Build as Build
+    from gemel.checking.registry import convention_faults as convention_faults
+    from gemel.checking.rule import Rule as Rule
+    from gemel.comparing.changes import Comparison as Comparison
+    from gemel.errors import GemelError as GemelError
+    from gemel.errors import Problem as Problem
+    from gemel.image.image import Image as Image
+    from gemel.inspection.inspection import Inspection as Inspection
+    from gemel.layout.reader import ReadLayout as ReadLayout
+    from gemel.outcomes import DoesNotApply as DoesNotApply
+    from gemel.outcomes import Finding as Finding
+    from gemel.outcomes import Holds as Holds
+    from gemel.outcomes import Need as Need
+    from gemel.outcomes import NotChecked as NotChecked
+    from gemel.outcomes import Outcome as Outcome
+    from gemel.outcomes import Reason as Reason
+    from gemel.rehearsal.result import Rehearsal as Rehearsal
+    from gemel.seals.keys.keys import PrivateKey as PrivateKey
+    from gemel.seals.keys.keys import PublicKey as PublicKey
+    from gemel.show.facts.contents import Contents as Contents
+    from gemel.workflows.auditing.many_images import audit_images as audit_images
+    from gemel.workflows.checking import CheckResult as CheckResult
+    from gemel.workflows.checking import check as check
+    from gemel.workflows.comparing import compare as compare
+    from gemel.workflows.describing import describe as describe
+    from gemel.workflows.describing import html_page as html_page
+    from gemel.workflows.drafting import draft_layout as draft_layout
+    from gemel.workflows.inputs.builds import load_builds as load_builds
+    from gemel.workflows.inputs.images import read_image as read_image
+    from gemel.workflows.inputs.layouts import load_layout as load_layout
+    from gemel.workflows.joining import JoinResult as JoinResult
+    from gemel.workflows.joining import join as join
+    from gemel.workflows.looking_up import where as where
+    from gemel.workflows.rehearsing import rehearse as rehearse
+    from gemel.workflows.releasing.index import write_release as write_release
+    from gemel.workflows.releasing.inputs import ReleaseRequest as ReleaseRequest
+    from gemel.workflows.releasing.received import check_release as check_release
+    from gemel.workflows.releasing.release import Released as Released
+    from gemel.workflows.releasing.release import make_release as make_release
+    from gemel.workflows.sealing import load_key as load_key
+    from gemel.workflows.sealing import load_public_key as load_public_key
+    from gemel.workflows.sealing import seal as seal
+    from gemel.workflows.splitting import Split as Split
+    from gemel.workflows.splitting import split as split
+    from gemel.workflows.writing import write_images as write_images
 
 _HOMES = {
     "Build": "builds.build",
@@ -94,55 +109,7 @@ _HOMES = {
 }
 """Each public name and the module that it is imported from when it is first used."""
 
-__all__ = [
-    "Build",
-    "CheckResult",
-    "Comparison",
-    "Contents",
-    "DoesNotApply",
-    "Finding",
-    "GemelError",
-    "Holds",
-    "Image",
-    "ImageResult",
-    "Inspection",
-    "JoinResult",
-    "Need",
-    "NotChecked",
-    "Outcome",
-    "PrivateKey",
-    "Problem",
-    "PublicKey",
-    "ReadLayout",
-    "Reason",
-    "Rehearsal",
-    "ReleaseRequest",
-    "Released",
-    "Rule",
-    "Split",
-    "__version__",
-    "audit_images",
-    "check",
-    "check_release",
-    "compare",
-    "convention_faults",
-    "describe",
-    "draft_layout",
-    "html_page",
-    "join",
-    "load_builds",
-    "load_key",
-    "load_layout",
-    "load_public_key",
-    "make_release",
-    "read_image",
-    "rehearse",
-    "seal",
-    "split",
-    "where",
-    "write_images",
-    "write_release",
-]
+__all__ = ["__version__", *_HOMES]
 
 
 def __getattr__(name: str) -> object:

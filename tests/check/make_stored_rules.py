@@ -22,9 +22,9 @@ Made from the rules by ``tests/check/make_stored_rules.py``; a test compares.
 
 from __future__ import annotations
 
-FIELDS: tuple[dict[str, str | bool], ...] = (
+FIELDS: dict[str, dict[str, str | bool]] = {
 '''
-STORED = ("name", "severity", "guards", "checks", "absent", "only_with", "of_elf")
+STORED = ("severity", "guards", "checks", "absent", "only_with", "of_elf")
 """The last two only where they say something."""
 
 
@@ -37,8 +37,8 @@ def text() -> str:
         if isinstance(rule.absent, Reason):  # more than a text
             del values["absent"]
         parts = [f'        "{name}": {_quoted(value)},\n' for name, value in values.items()]
-        lines.append(f"    {{\n{''.join(parts)}    }},\n")
-    return HEAD + "".join(lines) + ")\n"
+        lines.append(f'    "{rule.name}": {{\n{"".join(parts)}    }},\n')
+    return HEAD + "".join(lines) + "}\n"
 
 
 def _quoted(value: str | bool) -> str:

@@ -114,9 +114,8 @@ def _own_rules() -> tuple[Rule, ...]:
     """Our rules by what is stored of them; one that is not stored yet by its module."""
     from gemel.checking.stored_rules import FIELDS
 
-    known = {fields["name"]: fields for fields in FIELDS}
     return tuple(
-        stored(**known[name]) if name in known else imported(module)
+        stored(name=name, **FIELDS[name]) if name in FIELDS else imported(module)
         for module in _own_modules()
         for name in [module.replace("_", "-")]
     )

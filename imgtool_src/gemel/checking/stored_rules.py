@@ -5,551 +5,477 @@ Made from the rules by ``tests/check/make_stored_rules.py``; a test compares.
 
 from __future__ import annotations
 
-FIELDS: tuple[dict[str, str | bool], ...] = (
-    {
-        "name": "addressed-constants-stored",
+FIELDS: dict[str, dict[str, str | bool]] = {
+    "addressed-constants-stored": {
         "severity": "error",
         "guards": "device",
         "checks": "No address that a build's code holds leads into a gap between its sections in flash, or to just after the last one, where a section was left out; gaps that a linker script makes do not count.",
         "absent": "the layout has no build",
         "of_elf": True,
     },
-    {
-        "name": "area-bytes-accounted-for",
+    "area-bytes-accounted-for": {
         "severity": "warning",
         "guards": "device",
         "checks": "In each area of flash for code or data whose builds are all given, every byte that no build stores and that belongs to no stamp or checksum is erased, or part of a fill of 0x00 or 0xFF.",
         "absent": "the layout has no area of purpose code or data in flash",
     },
-    {
-        "name": "areas-on-write-units",
+    "areas-on-write-units": {
         "severity": "error",
         "guards": "device",
         "checks": "Each area of a flash memory starts and ends on a multiple of the memory's write unit.",
         "absent": "the layout has no area in flash",
     },
-    {
-        "name": "attribution-on-sau-units",
+    "attribution-on-sau-units": {
         "severity": "error",
         "guards": "device",
         "checks": "Each area whose security the layout states starts and ends at a multiple of 32 bytes.",
         "absent": "the layout states the security of no area",
         "only_with": "security",
     },
-    {
-        "name": "boot-constant-agrees",
+    "boot-constant-agrees": {
         "severity": "error",
         "guards": "device",
         "checks": "The constant in the primary's code that each contract names as boot_symbol holds, in the image, the address at which a secondary sees its own vector table, or that of another build of the same core, such as a boot loader; no secondary lacks such a constant while another has two; in a table of several fields one field holds it.",
         "absent": "the layout has no secondary core, and no second build for the core of a constant",
     },
-    {
-        "name": "build-architecture-fits-core",
+    "build-architecture-fits-core": {
         "severity": "error",
         "guards": "device",
         "checks": "The architecture and profile in a build's attributes are those of its core, or ones whose code it can run.",
         "absent": "the layout has no build",
         "of_elf": True,
     },
-    {
-        "name": "build-demands-understood",
+    "build-demands-understood": {
         "severity": "error",
         "guards": "device",
         "checks": "A build's attributes hold no tag below 64 (modulo 128) that the standard does not define, and no arrangement outside it.",
         "absent": "the layout has no build",
         "of_elf": True,
     },
-    {
-        "name": "build-ids-equal",
+    "build-ids-equal": {
         "severity": "error",
         "guards": "image",
         "checks": "The build id note at each build's place in the image and the build id in the record are those of the given build, or, where none is given, equal.",
         "absent": "the layout has no build",
     },
-    {
-        "name": "builds-in-own-areas",
+    "builds-in-own-areas": {
         "severity": "error",
         "guards": "device",
         "checks": "Every byte that a build stores in flash is in the area that the layout gives it, except for the primary's copy of a secondary's build at the place of that build.",
         "absent": "the layout has no build",
     },
-    {
-        "name": "builds-inside-own-attribution",
+    "builds-inside-own-attribution": {
         "severity": "error",
         "guards": "device",
         "checks": "The memory in which a build is stored, from which it runs and which it uses at run time, its initial stack included, is in secure areas for a secure build and in non-secure areas for a non-secure one.",
         "absent": "the layout states the security of no build's area",
         "only_with": "security",
     },
-    {
-        "name": "callable-area-holds-only-veneers",
+    "callable-area-holds-only-veneers": {
         "severity": "error",
         "guards": "device",
         "checks": "A non-secure-callable area of the image holds veneers in units of 32 bytes filled up with zeros, and otherwise nothing but zeros and erased bytes, with the instruction SG nowhere else at an even address.",
         "absent": "the layout has no area that is non-secure-callable",
         "only_with": "security",
     },
-    {
-        "name": "checksum-distance-as-asked",
+    "checksum-distance-as-asked": {
         "severity": "warning",
         "guards": "device",
         "checks": "Each CRC keeps the Hamming distance that the layout requires (hamming_distance) over all the bytes that it covers.",
         "absent": "the layout declares no checksum with a hamming_distance",
         "only_with": "checksums",
     },
-    {
-        "name": "checksum-distance-sufficient",
+    "checksum-distance-sufficient": {
         "severity": "note",
         "guards": "device",
         "checks": "Each CRC for which the layout requires no distance keeps a Hamming distance of 4, or of 2 below 24 bits, over all the bytes that it covers.",
         "absent": "the layout declares no checksum without a hamming_distance",
         "only_with": "checksums",
     },
-    {
-        "name": "checksum-rejects-blank",
+    "checksum-rejects-blank": {
         "severity": "warning",
         "guards": "device",
         "checks": "Over a range that is all erased, or all zero, no checksum equals what its own place reads when that is erased, or zero.",
         "absent": "the layout declares no checksum",
         "only_with": "checksums",
     },
-    {
-        "name": "checksums-match",
+    "checksums-match": {
         "severity": "error",
         "guards": "image",
         "checks": "Every checksum in the image is that of the bytes it covers, by its algorithm, feed and byte order.",
         "absent": "the layout declares no checksum",
         "only_with": "checksums",
     },
-    {
-        "name": "cleared-data-cleared-whole",
+    "cleared-data-cleared-whole": {
         "severity": "warning",
         "guards": "device",
         "checks": "Each section of cleared data in a core's own RAM that start-up code begins to clear, by the build's zero table or the usual symbols, is cleared up to the last object in it, and each section that is named as cleared data (.bss, COMMON, ZI), or any with objects where start-up code copies data and clears none, is cleared at all; sections whose names say that they keep their content, heaps and stacks are left alone.",
         "of_elf": True,
     },
-    {
-        "name": "code-runs-where-stored",
+    "code-runs-where-stored": {
         "severity": "error",
         "guards": "device",
         "checks": "Each segment of a build whose run address is in flash or rom, as its core sees it, is stored at that place.",
         "absent": "the layout has no build",
         "of_elf": True,
     },
-    {
-        "name": "contract-constants-equal",
+    "contract-constants-equal": {
         "severity": "error",
         "guards": "device",
         "checks": "Each constant that a contract names has one value in all builds: of the symbol, as the image holds its bytes, or else of the enumerator, as the debug information shows.",
         "absent": "no contract names a constant, or the layout has a single build",
         "only_with": "contracts",
     },
-    {
-        "name": "contract-symbols-agree",
+    "contract-symbols-agree": {
         "severity": "error",
         "guards": "device",
         "checks": "Each symbol that a contract names is defined in every core's build, is inside the contract's area, at the same place through each core's view and the aliases, and has the same size.",
         "absent": "no contract names a symbol, or the layout has a single build",
         "only_with": "contracts",
     },
-    {
-        "name": "contract-types-agree",
+    "contract-types-agree": {
         "severity": "error",
         "guards": "device",
         "checks": "Each type that a contract names is known to a build, and has in every build the same size, and every member the same name, offset, size, encoding, array bounds and bit field, every enumeration the same size, sign and values, as the debug information of each build shows, in every type inside it and, where the contract says follow_pointers, in what its pointers point at.",
         "absent": "no contract names a type, or the layout has a single build",
         "only_with": "contracts",
     },
-    {
-        "name": "copied-build-in-run-area",
+    "copied-build-in-run-area": {
         "severity": "error",
         "guards": "device",
         "checks": "A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its core sees it, and is copied there as one block; data that its own start-up code copies further need only be stored in the block.",
         "absent": "no build of the layout is copied to RAM (runs_in)",
         "only_with": "copied builds",
     },
-    {
-        "name": "copied-build-left-alone",
+    "copied-build-left-alone": {
         "severity": "error",
         "guards": "device",
         "checks": "The RAM that a copied build fills, as its file, the record or the image's own bytes show, padding to whole write units included, is taken by no data, heap or stack of another core's build.",
         "absent": "no build of the layout is copied to RAM (runs_in), or there is no build of another core",
         "only_with": "copied builds",
     },
-    {
-        "name": "copy-constants-agree",
+    "copy-constants-agree": {
         "severity": "error",
         "guards": "device",
         "checks": "The constants in the primary's code that the layout names as source, destination and length of the copy of a build (copied_by) hold, in the image, where it is stored, where it runs, and a length that covers all of it and fits its area.",
         "absent": "no build of the layout names the constants of its copy (copied_by)",
         "only_with": "copied builds",
     },
-    {
-        "name": "embedded-build-current",
+    "embedded-build-current": {
         "severity": "error",
         "guards": "device",
         "checks": "A copy of another build that the primary's build carries, found at that build's place, by its vector table or by its build id, equals the given build or has its build id.",
         "absent": "the layout has one build only",
     },
-    {
-        "name": "entry-point-agrees",
+    "entry-point-agrees": {
         "severity": "note",
         "guards": "device",
         "checks": "The entry point of each build's file is the reset handler in its vector table.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "erase-blocks-apart",
+    "erase-blocks-apart": {
         "severity": "error",
         "guards": "device",
         "checks": "No two areas of a flash memory are in the same erase block, except areas of one build, and record and seal, which every update writes together.",
         "absent": "the layout has no area in flash",
     },
-    {
-        "name": "extension-demands-fit-core",
+    "extension-demands-fit-core": {
         "severity": "error",
         "guards": "device",
         "checks": "Each extension in a build's attributes is one that its core has: DSP, vectors, division, unaligned accesses, pointer authentication, security.",
         "absent": "the layout has no build",
         "of_elf": True,
     },
-    {
-        "name": "file-entry-is-reset-handler",
+    "file-entry-is-reset-handler": {
         "severity": "error",
         "guards": "image",
         "checks": "The start address that the image's file names, if any, is the reset handler in the primary's vector table.",
         "absent": "the image's file names no start address",
     },
-    {
-        "name": "file-headers-not-stored",
+    "file-headers-not-stored": {
         "severity": "warning",
         "guards": "device",
         "checks": "No segment of a build, and no build's place in the image, begins with the header of an ELF file.",
         "absent": "the layout has no build",
     },
-    {
-        "name": "flash-words-programmed",
+    "flash-words-programmed": {
         "severity": "warning",
         "guards": "device",
         "checks": "In each build as stored and in each range of a checksum, the image holds bytes of every write unit.",
         "absent": "the layout has no build and no checksum",
     },
-    {
-        "name": "float-demands-fit-core",
+    "float-demands-fit-core": {
         "severity": "error",
         "guards": "device",
         "checks": "The floating-point unit, precision and calling convention in a build's attributes are ones that its core has.",
         "absent": "the layout has no build",
         "of_elf": True,
     },
-    {
-        "name": "float-enabled-before-use",
+    "float-enabled-before-use": {
         "severity": "warning",
         "guards": "device",
         "checks": "From its reset handler on, function by function in the order of their calls, code of a core with a floating-point unit stores to the coprocessor access register before the first floating-point instruction.",
         "absent": "no core has a floating-point unit, by its extensions in the layout",
     },
-    {
-        "name": "handlers-at-function-starts",
+    "handlers-at-function-starts": {
         "severity": "error",
         "guards": "device",
         "checks": "The reset handler and every other handler that is in code of its own build is an address at which that build's file has a function or a label, not one inside a function of known size, inside an instruction or among a function's constants; without the file, one at which bytes read as code.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "handlers-executable",
+    "handlers-executable": {
         "severity": "error",
         "guards": "device",
         "checks": "Each handler in its own build, the reset handler included, is in a segment that the build's ELF file marks as executable, in a section, and not where its symbols say that data is.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "handlers-in-code",
+    "handlers-in-code": {
         "severity": "error",
         "guards": "device",
         "checks": "Every word of a vector table that the core's architecture uses, after the first two, is zero or the address, with bit 0 set, of code that the core runs: stored in one of its builds or copied from there to RAM.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "heap-room-free",
+    "heap-room-free": {
         "severity": "error",
         "guards": "device",
         "checks": "The heap that a build sets aside, by a section or by the usual symbols, overlaps no data, no code that runs from RAM and no stack of the same build.",
         "absent": "no build whose symbols are given sets a heap aside",
         "of_elf": True,
     },
-    {
-        "name": "image-bytes-in-order",
+    "image-bytes-in-order": {
         "severity": "error",
         "guards": "device",
         "checks": "What the builds given, or the record and the vector tables, have at a place is not found there with its bytes swapped in halfwords or words, shifted from there on, or at an alias of flash; the image was not converted as text (encoding, seven bits, line ends), and not every byte of it is the same.",
         "absent": "never: it applies to every image",
     },
-    {
-        "name": "image-equals-builds",
+    "image-equals-builds": {
         "severity": "error",
         "guards": "image",
         "checks": "Each byte that a given build stores is in the image at its place, except where the layout writes a stamp or a checksum.",
         "absent": "the layout has no build",
     },
-    {
-        "name": "image-fits-policy",
+    "image-fits-policy": {
         "severity": "error",
         "guards": "image",
         "checks": "The record's product, vendor, class, layout digest and rollback counter are those that the receiver's policy (--policy) demands, where it demands any.",
         "absent": "the policy demands nothing of the record",
     },
-    {
-        "name": "image-inside-areas",
+    "image-inside-areas": {
         "severity": "error",
         "guards": "image",
         "checks": "In flash, bytes outside every area and outside the places of stamps and checksums are the erased byte.",
         "absent": "the layout has no flash or rom memory",
     },
-    {
-        "name": "image-inside-memories",
+    "image-inside-memories": {
         "severity": "error",
         "guards": "image",
         "checks": "Every byte of the image is in a flash or rom memory of the layout, at its plain address.",
         "absent": "the image holds no byte",
     },
-    {
-        "name": "initialised-data-copied",
+    "initialised-data-copied": {
         "severity": "warning",
         "guards": "device",
         "checks": "Each byte that a build stores in flash for a run address in RAM is in a block that its start-up code copies, by its copy table or the usual symbols, or in the block that the primary copies.",
         "absent": "no build stores bytes for RAM and shows by symbols what it copies",
         "of_elf": True,
     },
-    {
-        "name": "initialised-data-in-ram",
+    "initialised-data-in-ram": {
         "severity": "error",
         "guards": "device",
         "checks": "No section of initialised variables (.data) has its run address in flash or rom.",
         "absent": "no build has a section of initialised variables",
         "of_elf": True,
     },
-    {
-        "name": "instructions-fit-core",
+    "instructions-fit-core": {
         "severity": "error",
         "guards": "device",
         "checks": "Every instruction of a build, separated from data by the mapping symbols, is one that its core has, by its architecture and extensions in the layout, unless it is guarded by a test of the core's own state.",
         "absent": "the layout has no build",
     },
-    {
-        "name": "linked-by-current-regions",
+    "linked-by-current-regions": {
         "severity": "error",
         "guards": "device",
         "checks": "A build that defines gemel_regions_id, as the linker fragment of gemel export does, has the value that follows from the layout's regions of its core: their names, addresses, sizes and rights.",
         "absent": "no given build defines gemel_regions_id",
     },
-    {
-        "name": "load-addresses-in-flash",
+    "load-addresses-in-flash": {
         "severity": "error",
         "guards": "device",
         "checks": "Each segment of a build that has bytes to store has its load address in a flash or rom memory, as the programmer or the build's core sees it, or in the RAM area that the build is copied to.",
         "absent": "the layout has no build",
     },
-    {
-        "name": "memory-seen-through-one-alias",
+    "memory-seen-through-one-alias": {
         "severity": "error",
         "guards": "device",
         "checks": "A build whose security the layout states uses each memory that has an alias through one window only, and through that of its security state where the two windows differ in address bit 28 alone.",
         "absent": "the layout states no security, or the builds use no memory that has an alias",
         "only_with": "security",
     },
-    {
-        "name": "primary-holds-vector-address",
+    "primary-holds-vector-address": {
         "severity": "note",
         "guards": "device",
         "checks": "Somewhere in the stored bytes of the primary's builds, the address at which each secondary sees its vector table is an aligned word, word 0 of a vector table excepted, or is put together by one instruction or a pair of them, or is what code is known to write to the vector register.",
         "absent": "no secondary core has a build in an area of purpose code",
     },
-    {
-        "name": "primary-vectors-at-reset",
+    "primary-vectors-at-reset": {
         "severity": "error",
         "guards": "device",
         "checks": "The address at which the primary fetches its vectors at reset, an alias of flash or not, is that of the vector table of one of its builds.",
         "absent": "the layout has no primary core",
     },
-    {
-        "name": "ram-claims-apart",
+    "ram-claims-apart": {
         "severity": "error",
         "guards": "device",
         "checks": "No byte of RAM outside the shared areas is taken at run time by builds of two cores, for data, copied code, heap or stack, whatever address each core sees it at.",
         "absent": "the layout has no builds of two cores",
     },
-    {
-        "name": "ram-claims-in-own-areas",
+    "ram-claims-in-own-areas": {
         "severity": "error",
         "guards": "device",
         "checks": "The memory that each segment of a build, its heap and its stack take at run time, as its core sees it, is in RAM that this core owns or in the area that the build is copied to; a segment, or a section in one, may be as a whole in shared areas.",
         "absent": "the layout has no build",
         "of_elf": True,
     },
-    {
-        "name": "record-digests-match",
+    "record-digests-match": {
         "severity": "error",
         "guards": "image",
         "checks": "The CRC-32 and the SHA-256 of each build's stored span are those that the record holds.",
         "absent": "the layout has no record",
     },
-    {
-        "name": "record-of-these-builds",
+    "record-of-these-builds": {
         "severity": "error",
         "guards": "image",
         "checks": "For each given build, the record's stored span, run address and vector address are those of the build, and where its ELF file has no build id the record names none (build-ids-equal compares two).",
         "absent": "the layout has no record",
     },
-    {
-        "name": "record-of-this-layout",
+    "record-of-this-layout": {
         "severity": "error",
         "guards": "image",
         "checks": "The record names the layout's product, vendor and class ids, the SHA-256 of this layout and its builds, each for its core, inside its area, and with the run address and vector address that follow from the layout.",
         "absent": "the layout has no record",
     },
-    {
-        "name": "record-sound",
+    "record-sound": {
         "severity": "error",
         "guards": "image",
         "checks": "The record's area begins with a record of a known format, whose sizes, texts, reserved bytes and own CRC are right.",
         "absent": "the layout has no record",
     },
-    {
-        "name": "rehearsal-passes",
+    "rehearsal-passes": {
         "severity": "error",
         "guards": "device",
         "checks": "The reset code of every core, run from the image's own bytes in an emulated device, releases the secondary at its vectors and goes on without a fault, a forbidden access or a hang.",
         "absent": "no rehearsal was made",
     },
-    {
-        "name": "release-registers-in-device",
+    "release-registers-in-device": {
         "severity": "warning",
         "guards": "device",
         "checks": "The two registers by which the primary releases each secondary are whole words inside a memory of kind device, as the primary sees it.",
         "absent": "the layout has no secondary core",
     },
-    {
-        "name": "release-value-agrees",
+    "release-value-agrees": {
         "severity": "warning",
         "guards": "device",
         "checks": "Code of the primary writes the control register of each secondary; where it stores constants there, or sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with the key where there is one; where it stores constants to its vector register, one of them is the address of its vector table.",
         "absent": "no secondary has a release",
     },
-    {
-        "name": "required-handlers-present",
+    "required-handlers-present": {
         "severity": "warning",
         "guards": "device",
         "checks": "The words for NMI, HardFault, SVCall and PendSV of each build's vector table are not zero, whatever the profile of its core.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "reserved-areas-untouched",
+    "reserved-areas-untouched": {
         "severity": "error",
         "guards": "image",
         "checks": "An area of purpose reserved or settings holds no byte of the image, erased ones included.",
         "absent": "the layout has no area of purpose reserved or settings",
     },
-    {
-        "name": "reserved-vectors-zero",
+    "reserved-vectors-zero": {
         "severity": "note",
         "guards": "device",
         "checks": "The words of each build's vector table that the architecture of its core reserves are zero, unless the layout writes a stamp or a checksum there.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "reset-handler-in-code",
+    "reset-handler-in-code": {
         "severity": "error",
         "guards": "device",
         "checks": "The reset handler of each build, word 1 of its vector table, is an address inside the bytes that the build runs from, in memory that can be executed, with bit 0 set, and not main or another word's handler where that leaves initialised data uninitialised.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "rest-digest-matches",
+    "rest-digest-matches": {
         "severity": "error",
         "guards": "image",
         "checks": "The SHA-256 over all flash outside the builds' stored spans, the record itself, the seal and reserved areas, unwritten bytes counted as erased, is the one that the record holds.",
         "absent": "the layout has no record",
     },
-    {
-        "name": "rollback-not-lower",
+    "rollback-not-lower": {
         "severity": "error",
         "guards": "image",
         "checks": "The record's rollback counter is at least that of --at-least and at least that of the image given with --previous; where it equals that image's, the version is at least that image's too.",
     },
-    {
-        "name": "seal-algorithm-allowed",
+    "seal-algorithm-allowed": {
         "severity": "error",
         "guards": "image",
         "checks": "Each signer of the seal uses an algorithm that layout and policy allow, and each trusted key its own.",
         "absent": "the layout has no seal",
         "only_with": "seal",
     },
-    {
-        "name": "seal-by-trusted-key",
+    "seal-by-trusted-key": {
         "severity": "error",
         "guards": "image",
         "checks": "At least one signer of the seal is a key that the layout trusts and the command line does not leave out.",
         "absent": "the layout has no seal",
         "only_with": "seal",
     },
-    {
-        "name": "seal-over-this-record",
+    "seal-over-this-record": {
         "severity": "error",
         "guards": "image",
         "checks": "The signature of each signer with a trusted key holds over the record's exact bytes.",
         "absent": "the layout has no seal",
         "only_with": "seal",
     },
-    {
-        "name": "seal-present",
+    "seal-present": {
         "severity": "error",
         "guards": "image",
         "checks": "Where the layout or the receiver (--trust, --policy) requires a seal, its area holds something.",
         "absent": "the layout has no seal",
         "only_with": "seal",
     },
-    {
-        "name": "seal-signers-known",
+    "seal-signers-known": {
         "severity": "error",
         "guards": "image",
         "checks": "The key of every signer of the seal is one that is trusted or that the layout names, except for as many signers as unknown_signers in [seal] and in the policy allow.",
         "absent": "the layout has no seal",
         "only_with": "seal",
     },
-    {
-        "name": "seal-signers-sufficient",
+    "seal-signers-sufficient": {
         "severity": "error",
         "guards": "image",
         "checks": "As many signers as layout and policy demand have a trusted key, an allowed algorithm and a signature that holds, and where one demands a pair, one classical and one ML-DSA signature are among them.",
         "absent": "the layout has no seal",
         "only_with": "seal",
     },
-    {
-        "name": "seal-well-formed",
+    "seal-well-formed": {
         "severity": "error",
         "guards": "image",
         "checks": "The seal's area begins with a seal in its one deterministic form, and every byte after it is erased.",
         "absent": "the layout has no seal",
         "only_with": "seal",
     },
-    {
-        "name": "secure-entries-agree",
+    "secure-entries-agree": {
         "severity": "error",
         "guards": "device",
         "checks": "Each secure function that a non-secure build was linked with, an absolute symbol from the import library, is one that a secure build offers, at the address of its gateway there.",
         "absent": "no two builds of the layout are stored in a secure and a non-secure area, or none calls the other",
         "only_with": "security",
     },
-    {
-        "name": "secure-fault-vector-unused",
+    "secure-fault-vector-unused": {
         "severity": "warning",
         "guards": "device",
         "checks": "Word 7 of the vector table of a build for an Armv8-M Baseline core is zero.",
         "absent": "no build in a code area runs on an armv8-m.base core",
     },
-    {
-        "name": "shared-areas-initialised-by-one",
+    "shared-areas-initialised-by-one": {
         "severity": "error",
         "guards": "device",
         "checks": "No byte of a shared area gets an initial value from the builds of two cores, as the segments that are stored for it show.",
@@ -557,16 +483,14 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "only_with": "shared areas",
         "of_elf": True,
     },
-    {
-        "name": "shared-atomics-alike",
+    "shared-atomics-alike": {
         "severity": "note",
         "guards": "device",
         "checks": "An object that is atomic in one of two builds that share it is atomic in the other, as their debug information says.",
         "absent": "no two builds have an object of one name in a shared area, or none has debug information",
         "only_with": "shared areas",
     },
-    {
-        "name": "shared-data-attributes-agree",
+    "shared-data-attributes-agree": {
         "severity": "warning",
         "guards": "device",
         "checks": "Two builds that both have data in shared areas agree on the size of enumerations and of wchar_t, the alignment of 8-byte data and the format of 16-bit floating point, unless the debug information of both shows every shared type exactly.",
@@ -574,16 +498,14 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "only_with": "shared areas",
         "of_elf": True,
     },
-    {
-        "name": "shared-objects-guarded-alike",
+    "shared-objects-guarded-alike": {
         "severity": "warning",
         "guards": "device",
         "checks": "An object that two builds share is volatile or atomic, or has the same members that are, in both builds or in neither, as their debug information says; Rust, where each access says it, is left alone.",
         "absent": "no two builds have an object of one name in a shared area, or none has debug information",
         "only_with": "shared areas",
     },
-    {
-        "name": "shared-symbols-agree",
+    "shared-symbols-agree": {
         "severity": "error",
         "guards": "device",
         "checks": "Every global object that the builds of two cores have under one name in shared areas is at one place and has one size and one type, except as far as a contract names it and says so already.",
@@ -591,165 +513,143 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "only_with": "shared areas",
         "of_elf": True,
     },
-    {
-        "name": "shared-values-not-private",
+    "shared-values-not-private": {
         "severity": "warning",
         "guards": "device",
         "checks": "No word that a build brings as an initial value for a shared area is the address of an object of that build in RAM of its own core.",
         "absent": "no build brings initial data for a shared area",
         "of_elf": True,
     },
-    {
-        "name": "stack-has-room",
+    "stack-has-room": {
         "severity": "error",
         "guards": "device",
         "checks": "Below the initial stack pointer of each build, down to the next byte that its own data, heap or code or another core's build takes, or to the start of its RAM, there is at least the stack that the build states, or one exception frame where it states none.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "stack-limit-below-stack",
+    "stack-limit-below-stack": {
         "severity": "error",
         "guards": "device",
         "checks": "A constant that code puts into the main stack pointer limit register is inside the area in which the stack grows, and an exception's frame or more below the initial stack pointer.",
         "absent": "no build's code puts a constant into the register",
         "of_elf": True,
     },
-    {
-        "name": "stack-pointer-aligned",
+    "stack-pointer-aligned": {
         "severity": "error",
         "guards": "device",
         "checks": "The initial stack pointer of each build, word 0 of its vector table, is a multiple of 8.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "stack-pointer-in-own-ram",
+    "stack-pointer-in-own-ram": {
         "severity": "error",
         "guards": "device",
         "checks": "The initial stack pointer of each build, word 0 of its vector table, is above the start and at most at the end of an area of RAM that its core owns, at the addresses at which that core sees it.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "stamps-match",
+    "stamps-match": {
         "severity": "error",
         "guards": "image",
         "checks": "Every stamp's bytes in the image are those of the value that the layout gives it.",
         "absent": "the layout declares no stamp",
         "only_with": "stamps",
     },
-    {
-        "name": "start-clears-own-ram",
+    "start-clears-own-ram": {
         "severity": "error",
         "guards": "device",
         "checks": "Each block that start-up code clears, by the build's zero table or the usual symbols at its ends, is in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image stores for the build, be it initialised data or code that runs from RAM; symbols do not make it reach over the end of all sections to the stack that the core starts with (the primary may clear what is shared, since it does so before it releases another core).",
         "of_elf": True,
     },
-    {
-        "name": "start-copies-into-own-ram",
+    "start-copies-into-own-ram": {
         "severity": "error",
         "guards": "device",
         "checks": "Each block that start-up code copies, by the build's copy table or the usual symbols at its ends, goes to RAM that its core owns, or to the area that a copied build runs in, and in shared areas over nothing but data that the build itself stores for them.",
         "of_elf": True,
     },
-    {
-        "name": "start-copies-stored-data",
+    "start-copies-stored-data": {
         "severity": "error",
         "guards": "device",
         "checks": "Each block of initialised data that start-up code copies to RAM, by the build's copy table or the usual symbols at its ends, is copied from the place at which the image stores those bytes, and ends where these end.",
         "of_elf": True,
     },
-    {
-        "name": "swept-instructions-fit-core",
+    "swept-instructions-fit-core": {
         "severity": "warning",
         "guards": "device",
         "checks": "Where a build's symbols are not given, every instruction in its code areas is one that its core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
         "absent": "no build has to do without its symbols: instructions-fit-core looks at them",
     },
-    {
-        "name": "unassigned-flash-unwritten",
+    "unassigned-flash-unwritten": {
         "severity": "note",
         "guards": "image",
         "checks": "In flash outside every area, and outside what stamps and checksums need, the image holds no byte, erased ones included.",
         "absent": "the layout has no flash or rom memory",
     },
-    {
-        "name": "vector-register-own-table",
+    "vector-register-own-table": {
         "severity": "error",
         "guards": "device",
         "checks": "Where code puts a constant into the vector table offset register (VTOR), that address is the vector table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts and filled by code or initial data.",
         "absent": "no build's code puts a constant into the register",
         "of_elf": True,
     },
-    {
-        "name": "vector-table-aligned",
+    "vector-table-aligned": {
         "severity": "error",
         "guards": "device",
         "checks": "The address at which each build's core finds its vector table is a multiple of the table's size rounded up to a power of two, of at least 128 bytes, and of what the layout demands (vector_alignment).",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "vector-table-complete",
+    "vector-table-complete": {
         "severity": "error",
         "guards": "device",
         "checks": "All words of each build's vector table, 16 and one for each interrupt of its core, are inside the bytes that the build stores.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "vector-table-not-blank",
+    "vector-table-not-blank": {
         "severity": "error",
         "guards": "device",
         "checks": "The first two words of each build's vector table, where the layout says it is, are not both erased and not both zero, and no build id note and no code is there instead.",
         "absent": "the layout has no core",
     },
-    {
-        "name": "vectors-of-own-build",
+    "vectors-of-own-build": {
         "severity": "error",
         "guards": "device",
         "checks": "The vector table of each build in the image is the one in that build's file, word by word, and so not that of another build.",
         "absent": "the layout has no build in an area of purpose code",
     },
-    {
-        "name": "veneers-aligned",
+    "veneers-aligned": {
         "severity": "error",
         "guards": "device",
         "checks": "The veneers of a secure build, by the section .gnu.sgstubs of its ELF file, begin at a multiple of 32 bytes.",
         "absent": "the layout states no secure area, or no secure build has veneers (a section .gnu.sgstubs)",
         "only_with": "security",
     },
-    {
-        "name": "veneers-in-callable-area",
+    "veneers-in-callable-area": {
         "severity": "error",
         "guards": "device",
         "checks": "Each gateway of a secure build, by its symbols, is in an area that the layout calls non-secure-callable.",
         "absent": "the layout states no secure area, or no secure build offers functions (symbols __acle_se_...)",
         "only_with": "security",
     },
-    {
-        "name": "veneers-lead-to-entries",
+    "veneers-lead-to-entries": {
         "severity": "error",
         "guards": "device",
         "checks": "Each function that a secure build offers has a gateway, which is SG followed by a branch to that very function.",
         "absent": "the layout states no secure area, or no secure build offers functions (symbols __acle_se_...)",
         "only_with": "security",
     },
-    {
-        "name": "version-as-asked",
+    "version-as-asked": {
         "severity": "error",
         "guards": "image",
         "checks": "The record's version and rollback counter are those that were required, and the counter is at least the layout's.",
         "absent": "the layout has no record",
     },
-    {
-        "name": "write-units-whole",
+    "write-units-whole": {
         "severity": "warning",
         "guards": "device",
         "checks": "Each run of bytes that the image holds in flash starts and ends on a multiple of the memory's write unit.",
         "absent": "the image holds no byte in flash",
     },
-    {
-        "name": "written-places-free",
+    "written-places-free": {
         "severity": "error",
         "guards": "device",
         "checks": "At the place of each stamp and checksum, no other stamp or checksum is written, and no given build stores bytes other than erased ones or zeros, or the place is inside the symbol that it is given by.",
         "absent": "the layout has no stamp and no checksum",
     },
-)
+}

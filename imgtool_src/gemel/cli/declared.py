@@ -127,12 +127,12 @@ class Parameter(Struct, kw_only=True):
     words: tuple[str, ...]
     off_words: tuple[str, ...] = ()
     kind: Kind
-    multiple: bool
-    is_flag: bool
-    required: bool
-    default: Any
-    metavar: str | None
-    help: str | None
+    multiple: bool = False
+    is_flag: bool = False
+    required: bool = False
+    default: Any = None
+    metavar: str | None = None
+    help: str | None = None
     implied: str | None = None
     unless: str = ""
 
@@ -316,11 +316,8 @@ def argument(
             words=(),
             kind=kind or Kind(),
             multiple=several,
-            is_flag=False,
             required=not several if required is None else required,
-            default=None,
             metavar=metavar,
-            help=None,
         )
     )
 
@@ -373,22 +370,14 @@ COLOUR = Parameter(
     name="colour",
     words=("--color",),
     kind=Choice(["auto", "always", "never"]),
-    multiple=False,
-    is_flag=False,
-    required=False,
     default="auto",
-    metavar=None,
     help="When to colour text; auto: on a terminal, unless NO_COLOR is set, and where FORCE_COLOR is.",
 )
 VERBOSE = Parameter(
     name="verbose",
     words=("-v", "--verbose"),
     kind=Kind(),
-    multiple=False,
     is_flag=True,
-    required=False,
-    default=None,
-    metavar=None,
     help="Show the cause of an error.",
 )
 COMMON = (COLOUR, VERBOSE)
