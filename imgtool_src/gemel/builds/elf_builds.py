@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from gemel.builds.build import Build
 from gemel.builds.debug_information import DebugInformation
 from gemel.builds.dwarf.sections import DebugSections
@@ -131,28 +133,22 @@ def _attributes(source: ByteSource, sections: Sections) -> tuple[BuildAttributes
         return None, f"their section is malformed: {error}"
 
 
-def _attribute_remarks(attributes: BuildAttributes, file: str) -> list[Problem]:
-    remarks: list[Problem] = []
+def _attribute_remarks(attributes: BuildAttributes, file: str) -> Iterator[Problem]:
     if attributes.not_understood:
-        remarks.append(
-            Problem(
-                "the build demands something of its core that gemel does not know",
-                where=f"{file}, build attributes",
-                found="tags " + ", ".join(map(str, attributes.not_understood)),
-                expected="tags of ADDENDA32 2025Q4",
-                next_step="checks of the core against the build's demands cannot be complete",
-            )
+        yield Problem(
+            "the build demands something of its core that gemel does not know",
+            where=f"{file}, build attributes",
+            found="tags " + ", ".join(map(str, attributes.not_understood)),
+            expected="tags of ADDENDA32 2025Q4",
+            next_step="checks of the core against the build's demands cannot be complete",
         )
     if attributes.narrower_scopes:
-        remarks.append(
-            Problem(
-                "build attributes of single sections or symbols are not read",
-                where=f"{file}, build attributes",
-                found=f"{attributes.narrower_scopes} such parts",
-                expected="attributes of the whole file (the others are deprecated since ADDENDA32 2.09)",
-            )
+        yield Problem(
+            "build attributes of single sections or symbols are not read",
+            where=f"{file}, build attributes",
+            found=f"{attributes.narrower_scopes} such parts",
+            expected="attributes of the whole file (the others are deprecated since ADDENDA32 2.09)",
         )
-    return remarks
 
 
 def _symbols(source: ByteSource, sections: Sections, file: str) -> tuple[SymbolTable | None, str]:

@@ -33,7 +33,7 @@ class NewFile(Struct, repr=False):
 
 def refuse_existing(paths: Sequence[Path]) -> None:
     """Raise UsageProblem for places that hold something already or are in no folder."""
-    problems = [problem for path in paths for problem in _own_problems(path)]
+    problems = [problem for path in paths if (problem := _own_problem(path))]
     if len({os.path.realpath(path) for path in paths}) < len(paths):
         problems.append(
             Problem(
@@ -95,33 +95,29 @@ def _write(path: Path, file: NewFile) -> None:
         raise
 
 
-def _own_problems(path: Path) -> list[Problem]:
+def _own_problem(path: Path) -> Problem | None:
     if str(path) == "-":
-        return [no_stdout(path)]
+        return no_stdout(path)
     try:
         if not os.path.isdir(path.parent):
             expected, step = "a folder that is there", "make it first"
-            return [
-                Problem(
-                    "the new file's folder is not there", where=str(path), expected=expected, next_step=step
-                )
-            ]
+            return Problem(
+                "the new file's folder is not there", where=str(path), expected=expected, next_step=step
+            )
         there = os.path.lexists(path)
     except (OSError, ValueError) as error:
-        return [
-            Problem(
-                "the new file's name cannot be used",
-                where=str(path),
-                found=getattr(error, "strerror", None) or str(error),
-                expected="the name of a file",
-                next_step="give another name",
-            )
-        ]
+        return Problem(
+            "the new file's name cannot be used",
+            where=str(path),
+            found=getattr(error, "strerror", None) or str(error),
+            expected="the name of a file",
+            next_step="give another name",
+        )
     if there:
         step = "choose another name, or remove the file first if it is no longer needed"
         what = "already exists; gemel never overwrites a key"
-        return [Problem(what, where=str(path), expected="a name that is free", next_step=step)]
-    return []
+        return Problem(what, where=str(path), expected="a name that is free", next_step=step)
+    return None
 
 
 def _problem(path: Path, error: OSError) -> Problem:

@@ -5,7 +5,7 @@ Where everything goes is looked at before anything is written.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
 
 from gemel.checksums.in_layout import checksum_bytes, checksum_size
@@ -76,7 +76,8 @@ def _planned(sources: StampSources, lookup: SymbolPlaces) -> tuple[list[Write], 
             problems.extend([each for each in error.problems if each not in problems])
             continue
         if isinstance(item.at, SymbolPlace):
-            problems.extend(_too_wide(item.at, write, lookup))
+            if too_wide := _too_wide(item.at, write, lookup):
+                problems.append(too_wide)
             if lookup.is_ambiguous(item.at.build, item.at.symbol):
                 write = replace(write, make=partial(_only_as_it_is, item.at, write, sources))
         writes.append(write)
@@ -116,49 +117,39 @@ def _only_as_it_is(at: SymbolPlace, write: Write, sources: StampSources) -> byte
     )
 
 
-def _too_wide(at: SymbolPlace, write: Write, lookup: SymbolPlaces) -> list[Problem]:
+def _too_wide(at: SymbolPlace, write: Write, lookup: SymbolPlaces) -> Problem | None:
     """A value that runs over the end of the symbol it is written to would spoil what is after it."""
     symbol = lookup.span_of(at.build, at.symbol)
     if not symbol.size or symbol.covers(write.place):
-        return []
-    return [
-        Problem(
-            f"{write.name} runs over the end of its symbol",
-            where=write.name,
-            found=f"{write.place.size} bytes at offset {at.offset}",
-            expected=f"inside {at.symbol} of build {at.build}, {symbol}, {symbol.size} bytes",
-            next_step="correct width or offset, or declare the symbol as large as the value",
-        )
-    ]
+        return None
+    return Problem(
+        f"{write.name} runs over the end of its symbol",
+        where=write.name,
+        found=f"{write.place.size} bytes at offset {at.offset}",
+        expected=f"inside {at.symbol} of build {at.build}, {symbol}, {symbol.size} bytes",
+        next_step="correct width or offset, or declare the symbol as large as the value",
+    )
 
 
-def _misplaced(layout: Layout, write: Write) -> list[Problem]:
+def _misplaced(layout: Layout, write: Write) -> Iterator[Problem]:
     """Places outside flash or in areas that are not free; bytes read that are written later."""
-    problems = []
     if not any(memory.holds_image and memory.span.covers(write.place) for memory in layout.memories.values()):
         what, found = f"{write.name} is written outside flash", str(write.place)
-        problems.append(
-            Problem(what, where=write.name, found=found, expected="a place inside one flash or rom memory")
-        )
+        yield Problem(what, where=write.name, found=found, expected="a place inside one flash or rom memory")
     for area in layout.areas.values():
         span = layout.span_of(area.name)
         if area.purpose in NOT_FREE and span.overlaps(write.place):
             what = f"{write.name} is written into an area that is not free"
             found = f"{write.place} in area {area.name}, purpose {area.purpose}"
-            problems.append(
-                Problem(what, where=write.name, found=found, expected="an area of purpose code or data")
-            )
+            yield Problem(what, where=write.name, found=found, expected="an area of purpose code or data")
         if area.purpose == "seal" and any(span.overlaps(read) for read in write.reads):
-            problems.append(
-                Problem(
-                    f"{write.name} covers the seal, which is written last",
-                    where=write.name,
-                    found=f"area {area.name}, {span}",
-                    expected="other bytes",
-                    next_step=f"leave area {area.name} out of what it covers",
-                )
+            yield Problem(
+                f"{write.name} covers the seal, which is written last",
+                where=write.name,
+                found=f"area {area.name}, {span}",
+                expected="other bytes",
+                next_step=f"leave area {area.name} out of what it covers",
             )
-    return problems
 
 
 def _made(write: Write, sources: StampSources) -> Sequence[Problem]:

@@ -7,7 +7,7 @@ that the layout stores the build in.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
@@ -58,7 +58,8 @@ def place(layout: Layout, plan: BuildPlan, build: Build) -> Placement:
             continue
         piece = Piece(address, segment)
         pieces.append(piece)
-        problems.extend(_memory_problems(layout, plan, build, piece))
+        if problem := _memory_problem(layout, plan, build, piece):
+            problems.append(problem)
     if nowhere:
         problems.insert(0, _in_no_memory(layout, plan, build, nowhere))
     pieces.sort(key=lambda piece: piece.address)
@@ -236,10 +237,10 @@ def _in_no_memory(layout: Layout, plan: BuildPlan, build: Build, segments: list[
     )
 
 
-def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece) -> list[Problem]:
+def _memory_problem(layout: Layout, plan: BuildPlan, build: Build, piece: Piece) -> Problem | None:
     located = locate(layout, piece.address)
     if located is None:
-        return []
+        return None
     memory = located.memory
     where = build_words(plan, build, piece.segment)
     if not memory.holds_image:
@@ -257,25 +258,21 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
                 hint += ", or name the RAM area it runs in as runs_in in the layout"
         if forgotten := forgotten_by_segment(layout, plan, build, piece.segment):
             hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
-        return [
-            Problem(
-                f"build {plan.name} has bytes to store at a load address in {memory.words}",
-                where=where,
-                found=str(piece.segment.load_span),
-                expected=area_words(layout, plan),
-                next_step=hint,
-            )
-        ]
+        return Problem(
+            f"build {plan.name} has bytes to store at a load address in {memory.words}",
+            where=where,
+            found=str(piece.segment.load_span),
+            expected=area_words(layout, plan),
+            next_step=hint,
+        )
     if not memory.span.covers(piece.span):
-        return [
-            Problem(
-                f"build {plan.name} runs over the end of memory {memory.name}",
-                where=where,
-                found=str(piece.span),
-                expected=f"an end of at most {format_address(memory.span.last)}",
-            )
-        ]
-    return []
+        return Problem(
+            f"build {plan.name} runs over the end of memory {memory.name}",
+            where=where,
+            found=str(piece.span),
+            expected=f"an end of at most {format_address(memory.span.last)}",
+        )
+    return None
 
 
 def _stored_sections(build: Build) -> Iterable[tuple[str, Span, int]]:
@@ -299,13 +296,12 @@ def _moves_by_itself(layout: Layout, plan: BuildPlan, piece: Piece, first: Piece
     return plan.runs_in is not None and not layout.span_of(plan.runs_in).holds(located.plain)
 
 
-def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[Piece]) -> list[Problem]:
+def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[Piece]) -> Iterator[Problem]:
     """A build that is copied as one block must run as one block."""
     if not plan.runs_in or not own:
-        return []
+        return
     first = own[0].segment
     distance = first.run_address - own[0].address
-    problems = []
     for piece in own[1:]:
         if _moves_by_itself(layout, plan, piece, own[0]):
             continue
@@ -318,13 +314,10 @@ def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[
                     f"build {plan.name} is linked to run where it is stored: take runs_in out of "
                     f"[build.{plan.name}], or link it for area {plan.runs_in}"
                 )
-            problems.append(
-                Problem(
-                    f"build {plan.name} is copied as one block, but its segments do not run as one block",
-                    where=build_words(plan, build, piece.segment),
-                    found=f"stored at {format_address(piece.address)}, runs at {runs_at}",
-                    expected=expected,
-                    next_step=hint,
-                )
+            yield Problem(
+                f"build {plan.name} is copied as one block, but its segments do not run as one block",
+                where=build_words(plan, build, piece.segment),
+                found=f"stored at {format_address(piece.address)}, runs at {runs_at}",
+                expected=expected,
+                next_step=hint,
             )
-    return problems

@@ -15,6 +15,7 @@ Layout (gABI, "ELF Header"; AAELF32 2025Q4, "ELF Header"; 52 bytes)::
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, Problem
@@ -93,7 +94,7 @@ def read_header(source: ByteSource, file: str) -> tuple[ElfHeader, list[Problem]
     if foreign:
         raise BuildError(foreign)
     header = ElfHeader._make(_HEADER.unpack(start))
-    return header, _problems(header, file), _remarks(header, file)
+    return header, list(_problems(header, file)), list(_remarks(header, file))
 
 
 def _not_elf(start: bytes, file: str) -> Problem:
@@ -131,40 +132,32 @@ def _foreign(start: bytes, file: str) -> list[Problem]:
     return problems
 
 
-def _problems(header: ElfHeader, file: str) -> list[Problem]:
-    problems: list[Problem] = []
+def _problems(header: ElfHeader, file: str) -> Iterator[Problem]:
     if header.machine != ARM:
-        problems.append(_wrong_machine(header.machine, file))
+        yield _wrong_machine(header.machine, file)
     if header.type != EXECUTABLE:
         kind, next_step = _TYPES.get(header.type, (f"type {header.type}", "give the linked program"))
-        problems.append(
-            Problem(
-                "the ELF file is not an executable",
-                where=file,
-                found=kind,
-                expected="an executable (type 2)",
-                next_step=next_step,
-            )
+        yield Problem(
+            "the ELF file is not an executable",
+            where=file,
+            found=kind,
+            expected="an executable (type 2)",
+            next_step=next_step,
         )
     if header.version != 1:
-        problems.append(
-            Problem(
-                "unknown ELF version in e_version",
-                where=file,
-                found=f"version {header.version}",
-                expected="version 1",
-            )
+        yield Problem(
+            "unknown ELF version in e_version",
+            where=file,
+            found=f"version {header.version}",
+            expected="version 1",
         )
     if header.header_size != HEADER_SIZE:
-        problems.append(
-            Problem(
-                "the ELF header states a wrong size of itself (e_ehsize)",
-                where=file,
-                found=f"{header.header_size} bytes",
-                expected=f"{HEADER_SIZE} bytes",
-            )
+        yield Problem(
+            "the ELF header states a wrong size of itself (e_ehsize)",
+            where=file,
+            found=f"{header.header_size} bytes",
+            expected=f"{HEADER_SIZE} bytes",
         )
-    return problems
 
 
 def _wrong_machine(machine: int, file: str) -> Problem:
@@ -178,15 +171,11 @@ def _wrong_machine(machine: int, file: str) -> Problem:
     )
 
 
-def _remarks(header: ElfHeader, file: str) -> list[Problem]:
-    remarks: list[Problem] = []
+def _remarks(header: ElfHeader, file: str) -> Iterator[Problem]:
     if header.flags & _ABI_MASK != _ABI_5:
-        remarks.append(
-            Problem(
-                "the file follows another version of the Arm ABI",
-                where=file,
-                found=f"version {header.flags >> 24} (e_flags 0x{header.flags:08X})",
-                expected="version 5",
-            )
+        yield Problem(
+            "the file follows another version of the Arm ABI",
+            where=file,
+            found=f"version {header.flags >> 24} (e_flags 0x{header.flags:08X})",
+            expected="version 5",
         )
-    return remarks

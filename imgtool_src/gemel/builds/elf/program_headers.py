@@ -11,6 +11,7 @@ Layout of one program header (gABI, "Program Header"; 32 bytes, little-endian)::
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 
 from gemel.builds.elf.header import (
     COUNT_ELSEWHERE,
@@ -52,7 +53,7 @@ def read_program_headers(
     """The program headers and what keeps them from being read; on any problem the list is empty."""
     count, problems = _count(source, header, file)
     if not problems:
-        problems = _table_problems(count, source.size, header, file)
+        problems = list(_table_problems(count, source.size, header, file))
     if problems:
         return [], problems
     table = source.read(header.program_headers_at, count * PROGRAM_HEADER_SIZE)
@@ -62,51 +63,41 @@ def read_program_headers(
     ], []
 
 
-def _table_problems(count: int, file_size: int, header: ElfHeader, file: str) -> list[Problem]:
+def _table_problems(count: int, file_size: int, header: ElfHeader, file: str) -> Iterator[Problem]:
     """What is wrong with the table of ``count`` program headers as a whole."""
-    problems: list[Problem] = []
     if count == 0 and header.type == EXECUTABLE:  # others are refused for their type
-        problems.append(
-            Problem(
-                "the ELF file has no program headers, so nothing of it can be loaded",
-                where=file,
-                found="0 program headers",
-                expected="one for each loadable segment",
-                next_step="link it into an executable, and keep the program headers when stripping",
-            )
+        yield Problem(
+            "the ELF file has no program headers, so nothing of it can be loaded",
+            where=file,
+            found="0 program headers",
+            expected="one for each loadable segment",
+            next_step="link it into an executable, and keep the program headers when stripping",
         )
     if count and header.program_header_size != PROGRAM_HEADER_SIZE:
-        problems.append(
-            Problem(
-                "the program headers have a wrong size (e_phentsize)",
-                where=file,
-                found=f"{header.program_header_size} bytes each",
-                expected=f"{PROGRAM_HEADER_SIZE} bytes each",
-                next_step="build the file again",
-            )
+        yield Problem(
+            "the program headers have a wrong size (e_phentsize)",
+            where=file,
+            found=f"{header.program_header_size} bytes each",
+            expected=f"{PROGRAM_HEADER_SIZE} bytes each",
+            next_step="build the file again",
         )
     end = header.program_headers_at + count * PROGRAM_HEADER_SIZE
     if count > PROGRAM_HEADER_LIMIT:
-        problems.append(
-            Problem(
-                "there are too many program headers",
-                where=file,
-                found=f"{count:,}",
-                expected=f"at most {PROGRAM_HEADER_LIMIT:,}",
-                next_step="build the file again; no linker writes that many",
-            )
+        yield Problem(
+            "there are too many program headers",
+            where=file,
+            found=f"{count:,}",
+            expected=f"at most {PROGRAM_HEADER_LIMIT:,}",
+            next_step="build the file again; no linker writes that many",
         )
     elif count and end > file_size:
-        problems.append(
-            Problem(
-                "the program headers are past the end of the file",
-                where=file,
-                found=f"{file_size:,} bytes",
-                expected=f"at least {end:,} bytes",
-                next_step="copy or build the file again",
-            )
+        yield Problem(
+            "the program headers are past the end of the file",
+            where=file,
+            found=f"{file_size:,} bytes",
+            expected=f"at least {end:,} bytes",
+            next_step="copy or build the file again",
         )
-    return problems
 
 
 def _count(source: ByteSource, header: ElfHeader, file: str) -> tuple[int, list[Problem]]:

@@ -8,7 +8,7 @@ contradiction.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from gemel.builds.segment import Segment
 from gemel.errors import Problem
@@ -149,29 +149,25 @@ def run_overlaps(
 
 def reserve_overlaps(
     reserved: list[tuple[Span, int]], file: str, name_of: Callable[[int], str]
-) -> list[Problem]:
+) -> Iterator[Problem]:
     """Sections without stored bytes that take the same memory, each with its number; overlays are left out.
 
     Of overlays two or more begin at one address, and others may begin inside of these.  What is named as heap or
     stack is left to the rules about these.
     """
-    problems: list[Problem] = []
     starts = Counter(span.start for span, _ in reserved)
     furthest: tuple[Span, int] | None = None
     for each in sorted(reserved):
         if furthest and furthest[0].overlaps(each[0]) and starts[furthest[0].start] == 1:
             names = [name_of(number) for _, number in (furthest, each)]
             if not any(word in name for name in names for word in ("heap", "stack")):
-                problems.append(
-                    Problem(
-                        "two sections take the same memory at run time",
-                        where=f"{file}, sections {' and '.join(names)}",
-                        found=str(furthest[0].intersection(each[0])),
-                        expected="run addresses that do not overlap",
-                        next_step=f"correct the address of section {names[1]} or {names[0]} in the linker script; "
-                        "overlays begin at one run address",
-                    )
+                yield Problem(
+                    "two sections take the same memory at run time",
+                    where=f"{file}, sections {' and '.join(names)}",
+                    found=str(furthest[0].intersection(each[0])),
+                    expected="run addresses that do not overlap",
+                    next_step=f"correct the address of section {names[1]} or {names[0]} in the linker script; "
+                    "overlays begin at one run address",
                 )
         if furthest is None or each[0].end > furthest[0].end:
             furthest = each
-    return problems

@@ -7,7 +7,7 @@ no more memory than it has bytes itself.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 
 from gemel.builds.elf.header import HEADER_SIZE
 from gemel.builds.elf.program_headers import LOADABLE, ProgramHeader
@@ -98,7 +98,8 @@ def read_segments(
         header for header in headers if header.type == LOADABLE and (header.memory_size or header.file_size)
     ]
     problems = [problem for header in loadable for problem in _bounds(header, file)]
-    problems += _cut(loadable, source.size, file)
+    if cut := _cut(loadable, source.size, file):
+        problems.append(cut)
     total = sum(header.file_size for header in loadable)
     if _without_code(sections) and not (names_only and total):
         problems = [_debug_only(file)]
@@ -171,53 +172,45 @@ def _for_ram(segment: Segment, sections: tuple[SectionHeader, ...], name_of: Cal
     return stored_for_ram(segment, stored)
 
 
-def _cut(headers: list[ProgramHeader], file_size: int, file: str) -> list[Problem]:
+def _cut(headers: list[ProgramHeader], file_size: int, file: str) -> Problem | None:
     """The one problem of a file that ends before its segments do."""
     ends = [each.offset + each.file_size for each in headers if each.file_size]
     cut = [end for end in ends if end > file_size]
     if not cut:
-        return []
+        return None
     of = "a segment" if len(cut) == 1 else f"{len(cut)} segments"
-    return [
-        Problem(
-            f"the file is cut: bytes of {of} are past its end",
-            where=file,
-            found=f"{file_size:,} bytes",
-            expected=f"at least {max(cut):,} bytes",
-            next_step="copy or build the file again",
-        )
-    ]
+    return Problem(
+        f"the file is cut: bytes of {of} are past its end",
+        where=file,
+        found=f"{file_size:,} bytes",
+        expected=f"at least {max(cut):,} bytes",
+        next_step="copy or build the file again",
+    )
 
 
-def _bounds(header: ProgramHeader, file: str) -> list[Problem]:
+def _bounds(header: ProgramHeader, file: str) -> Iterator[Problem]:
     """Whether the numbers of one loadable segment fit each other and the address space."""
     where = f"{file}, segment {header.number}"
-    problems: list[Problem] = []
     if header.file_size > header.memory_size:
-        problems.append(
-            Problem(
-                "the segment has more bytes in the file than in memory",
-                where=where,
-                found=f"{header.file_size:,} in the file, {header.memory_size:,} in memory",
-                expected="p_filesz not above p_memsz",
-                next_step="build the file again",
-            )
+        yield Problem(
+            "the segment has more bytes in the file than in memory",
+            where=where,
+            found=f"{header.file_size:,} in the file, {header.memory_size:,} in memory",
+            expected="p_filesz not above p_memsz",
+            next_step="build the file again",
         )
     for address, size, what in (
         (header.load_address, header.file_size, "stored"),
         (header.run_address, header.memory_size, "run-time"),
     ):
         if address + size > ADDRESS_SPACE:
-            problems.append(
-                Problem(
-                    f"the segment's {what} bytes run past the 32-bit address space",
-                    where=where,
-                    found=f"{size:,} bytes from {format_address(address)} on",
-                    expected="an end not above 0xFFFF_FFFF",
-                    next_step="correct the addresses in the linker script",
-                )
+            yield Problem(
+                f"the segment's {what} bytes run past the 32-bit address space",
+                where=where,
+                found=f"{size:,} bytes from {format_address(address)} on",
+                expected="an end not above 0xFFFF_FFFF",
+                next_step="correct the addresses in the linker script",
             )
-    return problems
 
 
 def _without_code(sections: tuple[SectionHeader, ...]) -> bool:

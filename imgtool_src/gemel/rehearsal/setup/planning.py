@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 
 from gemel.errors import GemelError, Problem
@@ -69,23 +70,20 @@ def plan_of(
     )
 
 
-def _size_problems(layout: Layout) -> list[Problem]:
+def _size_problems(layout: Layout) -> Iterator[Problem]:
     size = sum(memory.size for memory in layout.memories.values() if memory.kind != "device")
     if size <= MAX_MEMORY:
-        return []
-    return [
-        Problem(
-            "the device has more memory than a rehearsal emulates",
-            found=format_size(size),
-            expected=f"at most {format_size(MAX_MEMORY)}",
-            next_step="describe for the rehearsal only the part of a large memory that the cores use",
-        )
-    ]
+        return
+    yield Problem(
+        "the device has more memory than a rehearsal emulates",
+        found=format_size(size),
+        expected=f"at most {format_size(MAX_MEMORY)}",
+        next_step="describe for the rehearsal only the part of a large memory that the cores use",
+    )
 
 
-def _page_problems(layout: Layout) -> list[Problem]:
+def _page_problems(layout: Layout) -> Iterator[Problem]:
     """Memories that share a page of the emulator, or that have different places in theirs for different cores."""
-    problems = []
     for core in layout.cores.values():
         placed = sorted(
             (touched_pages(Span(start, memory.size)), memory.name)
@@ -95,27 +93,22 @@ def _page_problems(layout: Layout) -> list[Problem]:
         for (first, name), (second, other) in pairwise(placed):
             if second.start < first.end:
                 found = f"memories {name} and {other} for core {core.name} at {format_address(second.start)}"
-                problems.append(
-                    Problem(
-                        "two memories share a page of the emulator",
-                        found=found,
-                        expected=f"each page of {PAGE:,} bytes in one memory",
-                        next_step="correct the memories of the layout",
-                    )
+                yield Problem(
+                    "two memories share a page of the emulator",
+                    found=found,
+                    expected=f"each page of {PAGE:,} bytes in one memory",
+                    next_step="correct the memories of the layout",
                 )
     for memory in layout.memories.values():
         starts = {start for core in layout.cores for start in starts_of(memory, core)}
         if memory.kind != "device" and len({start % PAGE for start in starts}) > 1:
             found = ", ".join(format_address(start) for start in sorted(starts))
-            problems.append(
-                Problem(
-                    f"views of memory {memory.name} that cannot be mapped",
-                    found=found,
-                    expected=f"addresses apart by whole pages of {PAGE:,} bytes",
-                    next_step="correct the memories of the layout",
-                )
+            yield Problem(
+                f"views of memory {memory.name} that cannot be mapped",
+                found=found,
+                expected=f"addresses apart by whole pages of {PAGE:,} bytes",
+                next_step="correct the memories of the layout",
             )
-    return problems
 
 
 def _memory(subject: Inspection, memory: Memory) -> MemoryPlan:
