@@ -107,9 +107,8 @@ def _outside(
     piece: Piece,
     outside: Span,
     image: SparseBytes,
-) -> list[_Stray | Problem]:
+) -> Iterator[_Stray | Problem]:
     """What is wrong with bytes of one build outside its own area, by whose area they fall into."""
-    problems: list[_Stray | Problem] = []
     rest = [outside]
     plan = placement.plan
     for area in layout.areas.values():
@@ -125,11 +124,11 @@ def _outside(
         astray = _astray(layout, placement, piece, shared, f"falls into {whose}")
         if owner and _may_hold_copy(layout, plan.core, owner.core):
             problem = _of_copy(layout, placements, placement, piece, shared, owner.name, image, astray)
-            problems.extend([problem] if problem else [])
+            if problem:
+                yield problem
         else:
-            problems.append(astray)
-    problems.extend(_astray(layout, placement, piece, span, "is in no area") for span in rest)
-    return problems
+            yield astray
+    yield from (_astray(layout, placement, piece, span, "is in no area") for span in rest)
 
 
 def _astray(layout: Layout, placement: Placement, piece: Piece, span: Span, how: str) -> _Stray:

@@ -12,7 +12,7 @@ import json
 import os
 import uuid
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from gemel.builds.build import Build
@@ -107,20 +107,19 @@ def sbom_text(
 
 def _properties(
     file: str, core: str, build_id: str | None, build: Build, made: MadeOf | None
-) -> list[tuple[str, str]]:
-    values = [("file", file), ("core", core), ("format", build.kind)]
+) -> Iterator[tuple[str, str]]:
+    yield from [("file", file), ("core", core), ("format", build.kind)]
     if build_id:
-        values.append(("build-id", build_id))
+        yield ("build-id", build_id)
     if build.attributes:
         present = [tag for tag in ATTRIBUTE_TAGS if tag in build.attributes.values and tag in TAGS]
-        values += [(f"attribute:{TAGS[tag].name}", build.attributes.in_words(tag)) for tag in present]
+        yield from [(f"attribute:{TAGS[tag].name}", build.attributes.in_words(tag)) for tag in present]
     if made is None:
-        values.append(("not-known", "compilers and libraries: the build is no ELF file"))
+        yield ("not-known", "compilers and libraries: the build is no ELF file")
     else:
-        values += [("producer", producer) for producer in made.producers]
+        yield from [("producer", producer) for producer in made.producers]
         if made.reason:
-            values.append(("not-known", f"compilers and libraries: {made.reason}"))
-    return values
+            yield ("not-known", f"compilers and libraries: {made.reason}")
 
 
 def _linked(component: Any, model: Any, build: str, found: LinkedLibrary) -> Any:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from gemel.seals.cbor import CborError
 from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, decode
 from gemel.seals.format import (
@@ -42,29 +44,25 @@ def read_seal(area_bytes: bytes, erased_byte: int, where: str) -> Seal:
     return Seal(tuple(signers), size)
 
 
-def _body_findings(sign: Sign, where: str) -> list[SealFinding]:
-    findings: list[SealFinding] = []
+def _body_findings(sign: Sign, where: str) -> Iterator[SealFinding]:
     if sign.protected.get(CONTENT_TYPE) != RECORD_CONTENT_TYPE:
         expected = f"the content type {RECORD_CONTENT_TYPE}"
-        findings.append(finding(SealFault.NOT_OF_A_RECORD, where, expected=expected))
+        yield finding(SealFault.NOT_OF_A_RECORD, where, expected=expected)
     if sign.unprotected or set(sign.protected) - {CONTENT_TYPE}:
         expected = "a content type in the protected header and nothing else"
-        findings.append(finding(SealFault.WRONG_HEADER, where, expected=expected))
+        yield finding(SealFault.WRONG_HEADER, where, expected=expected)
     if sign.payload is not None:
         size = f"{len(sign.payload):,} bytes"
-        findings.append(finding(SealFault.PAYLOAD_INSIDE, where, size, "nil"))
-    return findings
+        yield finding(SealFault.PAYLOAD_INSIDE, where, size, "nil")
 
 
-def _order_findings(sign: Sign, where: str) -> list[SealFinding]:
-    findings: list[SealFinding] = []
+def _order_findings(sign: Sign, where: str) -> Iterator[SealFinding]:
     ids = [part.protected[KEY_ID] for part in sign.signatures if KEY_ID in part.protected]
     if len(set(ids)) < len(ids):
-        findings.append(finding(SealFault.SIGNER_TWICE, where))
+        yield finding(SealFault.SIGNER_TWICE, where)
     headers = [part.protected_bytes for part in sign.signatures]
     if headers != sorted(headers):
-        findings.append(finding(SealFault.OUT_OF_ORDER, where))
-    return findings
+        yield finding(SealFault.OUT_OF_ORDER, where)
 
 
 def _signer(part: Signature, where: str, findings: list[SealFinding]) -> SealSigner | None:

@@ -5,7 +5,7 @@ What gemel writes is read back from ``read_seal``, and every signature is verifi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from enum import Enum
 
 from gemel.errors import Problem
@@ -141,25 +141,23 @@ def _verdict(signer: SealSigner, record_bytes: bytes, key: PublicKey | None) -> 
     return Verdict(signer, Outcome.GOOD if good else Outcome.BAD_SIGNATURE, key)
 
 
-def _unfit(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -> list[SealFinding]:
+def _unfit(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -> Iterator[SealFinding]:
     """What keeps these signatures from being a seal."""
-    findings: list[SealFinding] = []
     if not signatures:
-        findings.append(finding(SealFault.NO_SIGNER, "", next_step="give a key"))
+        yield finding(SealFault.NO_SIGNER, "", next_step="give a key")
     if len(signatures) > MAX_SIGNERS:
         count = str(len(signatures))
-        findings.append(finding(SealFault.TOO_MANY_SIGNERS, "", count, f"at most {MAX_SIGNERS}"))
+        yield finding(SealFault.TOO_MANY_SIGNERS, "", count, f"at most {MAX_SIGNERS}")
     seen: set[bytes] = set()
     for key, signature in signatures:
         where = f"{key.algorithm.name} key {key.fingerprint.hex()}"
         if key.fingerprint in seen:
-            findings.append(finding(SealFault.SIGNER_TWICE, where, next_step="give each key once"))
+            yield finding(SealFault.SIGNER_TWICE, where, next_step="give each key once")
         seen.add(key.fingerprint)
         size = key.algorithm.signature_size
         if len(signature) != size:
             found, expected = f"{len(signature):,} bytes", f"{size:,} bytes"
-            findings.append(finding(SealFault.WRONG_SIGNATURE_SIZE, where, found, expected))
+            yield finding(SealFault.WRONG_SIGNATURE_SIZE, where, found, expected)
         elif not key.verify(signature, bytes_to_sign(record_bytes, key.algorithm, key.fingerprint)):
             step = "sign the bytes to be signed of this record, with this key"
-            findings.append(finding(SealFault.BAD_SIGNATURE, where, next_step=step))
-    return findings
+            yield finding(SealFault.BAD_SIGNATURE, where, next_step=step)

@@ -263,16 +263,14 @@ class DebugTypes:
                         return [known[path]]
             return [known[path] for path in get_close_matches(wanted, sorted(known), n=3)]
 
-    def _inside(self, scope: tuple[str, ...], last: str, tags: frozenset[int]) -> list[Reference]:
+    def _inside(self, scope: tuple[str, ...], last: str, tags: frozenset[int]) -> Iterator[Reference]:
         """Types called ``last`` inside of the classes that the path ``scope`` names."""
-        found: list[Reference] = []
         for outer in self.named("::".join(scope)):
             place = self._entries.at(outer)
             if place.abbreviation.tag in RECORDS:
                 for child in self._entries.children(place):
                     if child.abbreviation.tag in tags and self._entries.name(child) == last:
-                        found.append(child.offset)
-        return found
+                        yield child.offset
 
     def _declared_only(self, place: DieOffset) -> bool:
         if At.DECLARATION not in place.abbreviation.forms:

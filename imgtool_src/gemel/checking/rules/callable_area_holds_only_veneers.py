@@ -168,17 +168,15 @@ def _joined(content: Iterable[Span], area: Span) -> list[Span]:
     return result
 
 
-def _units(span: Span, veneers: list[int], misaligned: list[Span]) -> list[Span]:
+def _units(span: Span, veneers: list[int], misaligned: list[Span]) -> Iterator[Span]:
     """The units of 32 bytes that hold veneers, as far as they are in the area.
 
     Of a vector that is ``misaligned`` only what is its own: what is around it comes of that fault.
     """
-    units = []
     for start in sorted({align_down(span.start + offset, VECTOR_UNIT) for offset in veneers}):
         unit = Span(start, VECTOR_UNIT).intersection(span)
         vector = next((vector for vector in misaligned if vector.overlaps(unit)), unit)
-        units.append(unit.intersection(vector))
-    return units
+        yield unit.intersection(vector)
 
 
 def _misaligned(inspection: Inspection) -> list[Span]:

@@ -6,6 +6,7 @@ are drawn shorter than they are: a stretch's width grows with the logarithm of i
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 from math import log2
 
@@ -182,14 +183,12 @@ def _line(event: Happening, number: int, y: int) -> str:
     )
 
 
-def _releases(events: list[Happening], lanes: dict[str, int], scale: _Scale) -> list[str]:
+def _releases(events: list[Happening], lanes: dict[str, int], scale: _Scale) -> Iterator[str]:
     """An arrow from each release to the core that starts."""
-    parts = []
     for event in events:
         if event.kind != "released":
             continue
         started = next((e for e in events if e.kind == "start" and e.core == event.words["of"]), None)
         x1, y1, y2 = scale(event.time), lanes[event.core] + BAR, lanes[event.words["of"]]
         x2 = scale(started.time) if started else x1
-        parts.append(element("path", class_="release", d=f"M {x1} {y1} L {x2} {y2}"))
-    return parts
+        yield element("path", class_="release", d=f"M {x1} {y1} L {x2} {y2}")
