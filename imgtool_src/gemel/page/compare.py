@@ -81,7 +81,7 @@ def _areas(memory: BlockChange, layout: Layout | None) -> Iterator[Part]:
 
 def _builds(memory: BlockChange, comparison: Comparison, side: Literal["old", "new"]) -> Iterator[Lane]:
     for number, build in enumerate(comparison.builds):
-        stored = _stored(build, side)
+        stored = build.old_stored if side == "old" else build.new_stored
         if stored and stored.overlaps(memory.span):
             note = "the same bytes in both" if build.same_bytes else f"{side}, differs"
             part = Part(build.build, stored, "build", f"build-{number}", note, number)
@@ -94,10 +94,6 @@ def _lines(build: BuildChange) -> Iterator[str]:
         yield f"sections and symbols not compared: {build.not_compared}"
     if build.moved:
         yield moved_words(build)
-
-
-def _stored(build: BuildChange, side: Literal["old", "new"]) -> Span | None:
-    return build.old_stored if side == "old" else build.new_stored
 
 
 def _blocks(memory: BlockChange) -> Iterator[Part]:

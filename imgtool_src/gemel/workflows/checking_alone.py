@@ -163,7 +163,7 @@ def _layout_of(image: SparseBytes, file: str) -> ReadLayout:
         start, record = found
         spans["record"] = Span(start, record_size(len(record.builds)))
     memories = {
-        f"flash-{number}": _memory(f"flash-{number}", span)
+        f"flash-{number}": Memory(name=f"flash-{number}", kind="flash", start=span.start, size=span.size)
         for number, span in enumerate([*runs, Span(spare.start, 0x2000)])
     }
     areas = {}
@@ -214,10 +214,6 @@ def _free(runs: list[Span]) -> Span:
             break
         start = -(-run.end // 0x1000) * 0x1000
     return Span(start, 0x1000)
-
-
-def _memory(name: str, span: Span) -> Memory:
-    return Memory(name=name, kind="flash", start=span.start, size=span.size)
 
 
 def _builds_of(

@@ -8,7 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
-from gemel.layout.model import Core, Memory, Release
+from gemel.layout.model import Core, Memory
 from gemel.m_profile.bit_band import of_bit_band_alias
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address
@@ -31,15 +31,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             missing = Reason("the layout declares no memory of kind device", Need("layout", "memory"))
             yield NotChecked(f"core {core.name}", missing)
             continue
-        for key, register in _registers(core.release):
+        for key, register in (
+            ("vector_register", core.release.vector_register),
+            ("control_register", core.release.control_register),
+        ):
             yield _outcome(inspection, core, key, register, devices)
-
-
-def _registers(release: Release) -> tuple[tuple[str, int], ...]:
-    return (
-        ("vector_register", release.vector_register),
-        ("control_register", release.control_register),
-    )
 
 
 def _outcome(inspection: Inspection, core: Core, key: str, register: int, devices: list[Memory]) -> Outcome:

@@ -91,7 +91,7 @@ def _compares(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
     many = [elements_of(each.types, each.references[0]) for each in (left, right)]
     if bounds_of(many[0]) == bounds_of(many[1]) and many[0].counts:
         mine, theirs = (_bare(side, each.type) for side, each in zip((left, right), many, strict=True))
-    for spelling in _types_named(layout):
+    for spelling in {spelling for contract in layout.contracts.values() for spelling in contract.types}:
         if mine in _resolved(left, spelling) and theirs in _resolved(right, spelling):
             return True
     return False
@@ -108,10 +108,6 @@ def _bare(side: DefinedType, reference: int) -> int | None:
     found = Found(*side.types.resolved(reference))
     wrapped = side.types.language_of(reference) not in ("C", "")
     return unwrapped(side.types, found).reference if wrapped else found.reference
-
-
-def _types_named(layout: Layout) -> set[str]:
-    return {spelling for contract in layout.contracts.values() for spelling in contract.types}
 
 
 def _type_of(inspection: Inspection, name: str, each: SharedObject) -> DefinedType | Missing:

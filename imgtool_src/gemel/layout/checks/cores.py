@@ -10,13 +10,9 @@ from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M
 from gemel.spans import format_address, is_power_of_two
 
 
-def _primaries(layout: Layout) -> list[str]:
-    return [core.name for core in layout.cores.values() if core.role == "primary"]
-
-
 def core_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with the cores, each and together."""
-    primaries = _primaries(layout)
+    primaries = [core.name for core in layout.cores.values() if core.role == "primary"]
     if len(primaries) != 1:
         path: KeyPath = ("core", primaries[1], "role") if primaries else ("core",)
         found = ", ".join(primaries) or "none"

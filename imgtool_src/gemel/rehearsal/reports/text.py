@@ -52,10 +52,6 @@ def _said(event: Happening) -> str:
     return f"{event.text} [{event.place.function.partition(' + ')[0]}]"
 
 
-def _address(address: int | None) -> str:
-    return format_address(address) if address is not None else "?"
-
-
 class _Text:
     """The parts of one report, in lines of one width."""
 
@@ -104,7 +100,7 @@ class _Text:
             f"{core.name}: {core.state}{place}; {counted(core.instructions, 'instruction')}"
         )
         if core.stack_used is not None and core.stack_room is not None:
-            top = _address(core.stack_top)
+            top = format_address(core.stack_top) if core.stack_top is not None else "?"
             yield f"  stack      {core.stack_used:,} of {core.stack_room:,} bytes from {top} down"
         for stack in core.stacks:
             room = f"of {stack.room:,} bytes" if stack.room is not None else "bytes"

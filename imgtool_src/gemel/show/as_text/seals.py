@@ -18,7 +18,7 @@ def standing_of(contents: Contents, record: RecordFacts) -> Styled:
     if record.differs:
         return Styled("the image DIFFERS from its record", "bad")
     if signers:
-        words = ", ".join(_key_words(signer) for signer in signers)
+        words = ", ".join(f"{signer.algorithm} key {signer.key_id.hex()[:16]}" for signer in signers)
         return Styled(f"signed by {words}", "good")
     return Styled("not verified", "dim")
 
@@ -59,7 +59,3 @@ def _signer(signer: SealSignerFacts, seal: SealFacts, width: int) -> Iterator[Li
         [Styled(f"  {signer.algorithm:<14}"), Styled(words, _STYLES.get(verdict, "dim"))], width, 16
     )
     yield (Styled(f"    key id {signer.key_id.hex()}"),)
-
-
-def _key_words(signer: SealSignerFacts) -> str:
-    return f"{signer.algorithm} key {signer.key_id.hex()[:16]}"
