@@ -201,12 +201,7 @@ class Index:
         self._do_many("INSERT INTO blocks VALUES (?,?,?,?,?)", [(content, *each) for each in blocks])
 
     def _put(
-        self,
-        path: bytes,
-        result: ImageResult,
-        judged: tuple[str, str],
-        terms: Iterable[Term],
-        line: str = "",
+        self, path: bytes, result: ImageResult, judged: tuple[str, str], terms: Iterable[Term], line: str = ""
     ) -> None:
         self._place += 1
         row = (path, os.fsencode(result.path), *judged, self.run, self._place, result.content_sha256)

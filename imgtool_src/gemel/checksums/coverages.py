@@ -22,11 +22,7 @@ def declared_coverage(image: SparseBytes, covered: Sequence[Span], erased_byte: 
 
 
 def usual_alternatives(
-    image: SparseBytes,
-    covered: Sequence[Span],
-    left_out: Sequence[Span],
-    place: Span,
-    erased_byte: int,
+    image: SparseBytes, covered: Sequence[Span], left_out: Sequence[Span], place: Span, erased_byte: int
 ) -> list[Coverage]:
     """Other readings of the same ranges, likeliest first.
 

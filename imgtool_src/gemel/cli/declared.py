@@ -374,11 +374,7 @@ COLOUR = Parameter(
     help="When to colour text; auto: on a terminal, unless NO_COLOR is set, and where FORCE_COLOR is.",
 )
 VERBOSE = Parameter(
-    name="verbose",
-    words=("-v", "--verbose"),
-    kind=Kind(),
-    is_flag=True,
-    help="Show the cause of an error.",
+    name="verbose", words=("-v", "--verbose"), kind=Kind(), is_flag=True, help="Show the cause of an error."
 )
 COMMON = (COLOUR, VERBOSE)
 """What every command takes besides its own."""

@@ -32,9 +32,7 @@ date_option = option(
 """The date of a check; no variable of the environment sets it."""
 
 paths_outside_option = option(
-    "--paths-outside",
-    is_flag=True,
-    help="Follow the layout's paths out of its folder too.",
+    "--paths-outside", is_flag=True, help="Follow the layout's paths out of its folder too."
 )
 """Whether a layout may name files anywhere; one that came from others may not."""
 
@@ -166,10 +164,7 @@ strict_option = option(
     help="Fail on warnings too; with =inputs also where a build, key or symbol is missing to check a rule.",
 )
 quiet_option = option(
-    "-q",
-    "--quiet",
-    is_flag=True,
-    help="Print nothing where no rule is broken, and no warnings either.",
+    "-q", "--quiet", is_flag=True, help="Print nothing where no rule is broken, and no warnings either."
 )
 
 

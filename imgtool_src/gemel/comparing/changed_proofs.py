@@ -4,13 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from gemel.checking.identity import (
-    Identity,
-    JudgedSigner,
-    SealState,
-    identity_of,
-    identity_without_layout,
-)
+from gemel.checking.identity import Identity, JudgedSigner, SealState, identity_of, identity_without_layout
 from gemel.comparing.changes import Direction, FieldChange, SignerChange
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes

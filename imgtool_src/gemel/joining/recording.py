@@ -8,14 +8,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.joining.stamps import StampSources
 from gemel.layout.model import Layout, RecordPlan
 from gemel.layout.reader import ReadLayout
-from gemel.placement.placed import (
-    PlacedBuild,
-    Version,
-    digests_of,
-    has_vectors,
-    identities_of,
-    sha256_of,
-)
+from gemel.placement.placed import PlacedBuild, Version, digests_of, has_vectors, identities_of, sha256_of
 from gemel.record.record import BuildEntry, Record
 from gemel.spans import Span
 

@@ -251,10 +251,7 @@ _REGISTERS = {
     "ready": ("ready", ("at", "follow_at")),
     "by_core": ("by_core", ("at",)),
     "event": ("events", ("after_write", "enabled_at", "status_at", "clear_at")),
-    "flash_controller": (
-        "flash_controllers",
-        ("command_at", "address_at", "data_at", "unlock", "status_at"),
-    ),
+    "flash_controller": ("flash_controllers", ("command_at", "address_at", "data_at", "unlock", "status_at")),
     "set_clear": ("set_clear", ("value_at", "set_at", "clear_at")),
     "inter_core_interrupt": ("interrupts", ("set_at", "clear_at", "pending_at")),
 }

@@ -81,11 +81,7 @@ def adds(first: int, second: int) -> bool:
         return (
             first & 0xFFE0 in (0xEB00, 0xEBA0)
             or first & 0xFBE0 in (0xF100, 0xF1A0)
-            or first & 0xFB50
-            in (
-                0xF200,
-                0xF240,
-            )
+            or first & 0xFB50 in (0xF200, 0xF240)
         )
     return (
         0x1800 <= first < 0x2000

@@ -170,12 +170,7 @@ def _facts(contents: Contents, inspection: Inspection | None, left_out: Sequence
         for build in contents.builds
         if build.stored
     ]
-    return {
-        "cores": cores,
-        "memories": memories,
-        "builds": builds,
-        "leftOut": left_out,
-    }
+    return {"cores": cores, "memories": memories, "builds": builds, "leftOut": left_out}
 
 
 def _timeline(rehearsal: Rehearsal) -> str:

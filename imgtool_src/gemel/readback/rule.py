@@ -12,14 +12,7 @@ from gemel.inspection.altered.changed_bytes import OTHER_BYTES
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.readback.dump import SetAside
-from gemel.readback.versions import (
-    ERASED,
-    UNKNOWN,
-    KnownVersion,
-    Stretch,
-    stretches,
-    version_key,
-)
+from gemel.readback.versions import ERASED, UNKNOWN, KnownVersion, Stretch, stretches, version_key
 from gemel.record.sound import sound_records
 from gemel.spans import Span, format_address
 

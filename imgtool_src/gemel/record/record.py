@@ -225,12 +225,7 @@ def _refuse_changed(record: Record, read: Record) -> None:
         (f"the record, {one.name}", one, two) for one, two in zip(record.builds, read.builds, strict=True)
     ]
     findings = [
-        unfit(
-            where,
-            name,
-            repr(getattr(one, name)),
-            f"a value that is not read as {getattr(two, name)!r}",
-        )
+        unfit(where, name, repr(getattr(one, name)), f"a value that is not read as {getattr(two, name)!r}")
         for where, one, two in pairs
         for name in fields(one)
         if name != "builds" and getattr(one, name) != getattr(two, name)

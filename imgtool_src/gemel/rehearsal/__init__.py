@@ -22,14 +22,7 @@ if TYPE_CHECKING:
     from gemel.rehearsal.session import RehearsalOptions, rehearse
     from gemel.rehearsal.setup.planning import CannotRehearse
 
-__all__ = [
-    "CannotRehearse",
-    "Rehearsal",
-    "RehearsalFinding",
-    "RehearsalOptions",
-    "limits_page",
-    "rehearse",
-]
+__all__ = ["CannotRehearse", "Rehearsal", "RehearsalFinding", "RehearsalOptions", "limits_page", "rehearse"]
 
 _HOMES = {
     "CannotRehearse": "setup.planning",

@@ -40,11 +40,7 @@ def run_isolated(plan: DevicePlan, seconds: float | None = None) -> RawRun:
     limit = seconds or SECONDS_TO_START + 4 * plan.budget / INSTRUCTIONS_A_SECOND
     try:
         done = subprocess.run(
-            **isolated(CHILD),
-            input=pickle.dumps(plan),
-            capture_output=True,
-            timeout=limit,
-            check=False,
+            **isolated(CHILD), input=pickle.dumps(plan), capture_output=True, timeout=limit, check=False
         )
     except subprocess.TimeoutExpired as error:
         raise EmulatorEnded(f"no answer after {limit:,.0f} seconds; it was stopped") from error

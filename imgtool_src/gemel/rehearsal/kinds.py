@@ -41,13 +41,7 @@ FATAL = frozenset(
 """Events after which the core that they happen on does not go on."""
 
 WARNINGS = frozenset(
-    {
-        "register-of-both-cores",
-        "read-of-unwritten",
-        "unaligned",
-        "vector-after-release",
-        "write-unit-in-part",
-    }
+    {"register-of-both-cores", "read-of-unwritten", "unaligned", "vector-after-release", "write-unit-in-part"}
 )
 """Findings that someone has to decide about; the image passes with them."""
 

@@ -14,12 +14,7 @@ from typing import Protocol
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout, SealPlan
 from gemel.policy.receiver import NO_RECEIVER, Receiver
-from gemel.seals.keys.algorithms import (
-    ALGORITHMS,
-    SignatureAlgorithm,
-    algorithm_named,
-    unknown_algorithm,
-)
+from gemel.seals.keys.algorithms import ALGORITHMS, SignatureAlgorithm, algorithm_named, unknown_algorithm
 from gemel.structs import Struct
 
 NOT_REQUIRED = "there is no seal, and none is required"

@@ -19,13 +19,7 @@ from hashlib import new as new_digest
 from typing import Any
 
 from gemel.seals.format import SealSigner, bytes_to_sign
-from gemel.seals.keys.algorithms import (
-    ECDSA_P256,
-    ECDSA_P384,
-    ED25519,
-    RSA_3072,
-    RSA_4096,
-)
+from gemel.seals.keys.algorithms import ECDSA_P256, ECDSA_P384, ED25519, RSA_3072, RSA_4096
 from gemel.seals.keys.keys import PublicKey
 
 _RSA_HASHES = {RSA_3072: "sha256", RSA_4096: "sha384"}

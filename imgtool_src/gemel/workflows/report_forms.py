@@ -25,11 +25,7 @@ class ReportFormat(Struct):
 
 
 def text_of(
-    result: RulesApplied,
-    inspection: Inspection,
-    *,
-    everything: bool = False,
-    width: int = 80,
+    result: RulesApplied, inspection: Inspection, *, everything: bool = False, width: int = 80
 ) -> str:
     """The report for people, ``width`` columns wide; with ``everything`` every rule and place."""
     lines = report_of(result, identity_of(inspection), everything=everything, width=width)

@@ -123,9 +123,7 @@ class Entries:
             size += half.file_size
         self.joined = b"".join(info)
         self._data = self._data._replace(
-            strings=b"".join(strings),
-            string_offsets=b"".join(offsets),
-            file_size=self._data.file_size + size,
+            strings=b"".join(strings), string_offsets=b"".join(offsets), file_size=self._data.file_size + size
         )
         self._steps_left += size // BYTES_PER_STEP
 

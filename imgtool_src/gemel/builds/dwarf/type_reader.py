@@ -132,11 +132,7 @@ def _enumeration(entries: Entries, attributes: Attributes) -> Enumeration:
         enumerators.append((entries.name_in(read), constant_of(read, bool(signed), size) or 0))
         _bounded(len(enumerators), attributes)
     return Enumeration(
-        entries.name_in(attributes),
-        size,
-        signed,
-        tuple(enumerators),
-        bool(attributes.number(At.DECLARATION)),
+        entries.name_in(attributes), size, signed, tuple(enumerators), bool(attributes.number(At.DECLARATION))
     )
 
 

@@ -12,13 +12,7 @@ DWARF 5, section 7.5.1.  A unit begins with (sizes in bytes, ``o`` is 4, or 8 af
 from __future__ import annotations
 
 from gemel.builds.dwarf.abbreviations import Abbreviation, Known, Sizes, read_table, uleb
-from gemel.builds.dwarf.constants import (
-    SKELETON_UNIT,
-    SPLIT_COMPILE_UNIT,
-    SPLIT_TYPE_UNIT,
-    TYPE_UNIT,
-    At,
-)
+from gemel.builds.dwarf.constants import SKELETON_UNIT, SPLIT_COMPILE_UNIT, SPLIT_TYPE_UNIT, TYPE_UNIT, At
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import DebugData
 from gemel.structs import Struct

@@ -68,8 +68,7 @@ def split_at_overlays(
     segment, and its load addresses.
     """
     stored = sorted(
-        (each for each in sections if each.allocated and each.type != NOBITS),
-        key=lambda each: each.offset,
+        (each for each in sections if each.allocated and each.type != NOBITS), key=lambda each: each.offset
     )
     offsets = [each.offset for each in stored]
     times = Counter(each.address for each in stored if each.size)

@@ -18,12 +18,7 @@ _WORDS = {
     ALIGNMENT: "alignment of 8-byte data",
     HALF_PRECISION: "format of 16-bit floating point",
 }
-_CONTRARY = {
-    ENUMERATIONS: {1, 2},
-    WIDE_CHARACTERS: {2, 4},
-    ALIGNMENT: {1, 2},
-    HALF_PRECISION: {1, 2},
-}
+_CONTRARY = {ENUMERATIONS: {1, 2}, WIDE_CHARACTERS: {2, 4}, ALIGNMENT: {1, 2}, HALF_PRECISION: {1, 2}}
 """The values of each tag that exclude one another; with every other value nothing is said."""
 
 _MORE_ALIGNMENT = 4

@@ -60,10 +60,7 @@ def rows_of(comparison: Comparison, left: Reference, right: Reference, label: st
             labels = [side.types.declared(side.reference, "") for side in (one, other)]
             if labels[0] == labels[1]:
                 labels = [_kind(side, label) for side, label in zip((one, other), labels, strict=True)]
-            rows[:1] = [
-                Row(0, labels[0], head.left, None, True),
-                Row(0, labels[1], None, head.right, True),
-            ]
+            rows[:1] = [Row(0, labels[0], head.left, None, True), Row(0, labels[1], None, head.right, True)]
     return rows
 
 

@@ -28,10 +28,7 @@ def unlike_in_one_build(found: DefinedType, spelling: str, where: str, follow: b
     for other in others:
         if not comparison.same(first, other):
             name = found.plan.name
-            sides = (
-                Comparable("one source", found, first),
-                Comparable("another", found, other),
-            )
+            sides = (Comparable("one source", found, first), Comparable("another", found, other))
             what = f"build {name} has two layouts of {spelling}, in two of its sources"
             yield _finding(what, where, spelling, sides, comparison)
             return

@@ -14,10 +14,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
 
-OPTIONS = {
-    "rollback-not-lower": ("at_least", "previous"),
-    "version-as-asked": ("version", "rollback"),
-}
+OPTIONS = {"rollback-not-lower": ("at_least", "previous"), "version-as-asked": ("version", "rollback")}
 """Rules that apply what options of the command line demand, and what of an inspection these are."""
 
 

@@ -9,14 +9,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.cores.views import run_span
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import claims_of
-from gemel.inspection.wording import (
-    biggest_symbols,
-    claim_words,
-    concerned,
-    found_or_holds,
-    needs_elf,
-    sized,
-)
+from gemel.inspection.wording import biggest_symbols, claim_words, concerned, found_or_holds, needs_elf, sized
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, without

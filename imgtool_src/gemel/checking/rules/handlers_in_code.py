@@ -7,16 +7,8 @@ from collections.abc import Iterator
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import Fault, judged_words, words_after_table
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.vector_tables import (
-    named_words,
-    place_of,
-    value_lines,
-    words_span,
-)
-from gemel.inspection.cores.views import (
-    described_word,
-    run_span_as_seen,
-)
+from gemel.inspection.cores.vector_tables import named_words, place_of, value_lines, words_span
+from gemel.inspection.cores.views import described_word, run_span_as_seen
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.wording import counted
 from gemel.m_profile.memory_map import DEVICE_REGIONS

@@ -10,14 +10,7 @@ from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import (
-    SHOWN,
-    biggest_symbols,
-    concerned,
-    found_or_holds,
-    lines_in_short,
-    sized,
-)
+from gemel.inspection.wording import SHOWN, biggest_symbols, concerned, found_or_holds, lines_in_short, sized
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Outcome

@@ -30,10 +30,7 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
         found="0x0000_0000",
         expected="the address of a handler in each of these words",
         span=words_span(table, missing),
-        follows_from=(
-            ("vector-table-complete", table.plan.name),
-            ("reset-handler-in-code", table.plan.name),
-        ),
+        follows_from=(("vector-table-complete", table.plan.name), ("reset-handler-in-code", table.plan.name)),
     )
 
 

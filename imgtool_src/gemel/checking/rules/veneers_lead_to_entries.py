@@ -7,14 +7,7 @@ from collections.abc import Iterator
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.secure_builds import (
-    GATEWAY,
-    SECURE,
-    VENEER_SIZE,
-    Gateway,
-    builds_of,
-    gateways_of,
-)
+from gemel.inspection.cores.secure_builds import GATEWAY, SECURE, VENEER_SIZE, Gateway, builds_of, gateways_of
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, found_or_holds
 from gemel.layout.model import BuildPlan

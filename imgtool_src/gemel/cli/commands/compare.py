@@ -122,11 +122,7 @@ def command(
 
 
 def _give(
-    comparison: Comparison,
-    form: str,
-    output: Path | None,
-    everything: bool,
-    layouts: Sequence[Layout | None],
+    comparison: Comparison, form: str, output: Path | None, everything: bool, layouts: Sequence[Layout | None]
 ) -> None:
     """Print the comparison in a form, or write it; ``layouts`` are those of the new image and of the old one."""
     from gemel.cli.results import give_text

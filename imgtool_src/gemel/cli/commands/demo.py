@@ -58,12 +58,7 @@ STEPS = (
         JOIN,
         0,
     ),
-    DemoStep(
-        "2. Check the image, as the team that receives it would, with both builds given.",
-        "",
-        CHECK,
-        0,
-    ),
+    DemoStep("2. Check the image, as the team that receives it would, with both builds given.", "", CHECK, 0),
     DemoStep("3. See what is in it.", "", SHOW, 0),
     DemoStep(
         "4. A mistake being caught: the sampler was linked at another address than the station starts.",
@@ -71,12 +66,7 @@ STEPS = (
         MISTAKE,
         1,
     ),
-    DemoStep(
-        "5. Start both cores from the image's own bytes, in an emulated device.",
-        "",
-        REHEARSE,
-        0,
-    ),
+    DemoStep("5. Start both cores from the image's own bytes, in an emulated device.", "", REHEARSE, 0),
     DemoStep(
         "6. A mistake in the code: this station skips a header that is not there.",
         "Its constants are right, so it joins, with a warning:",

@@ -114,11 +114,7 @@ def new(
 @argument("key")
 @pass_phrase_options
 @option(
-    "--format",
-    "form",
-    kind=Choice(["text", "json"]),
-    default="text",
-    help="Form of the result on stdout.",
+    "--format", "form", kind=Choice(["text", "json"]), default="text", help="Form of the result on stdout."
 )
 def show(key: str, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...], form: str) -> None:
     """Show a key's algorithm, size and fingerprint.

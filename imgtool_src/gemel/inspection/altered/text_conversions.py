@@ -85,28 +85,13 @@ LF = Conversion(
     lambda data: data.replace(b"\r\n", b"\n"),
     "no 0D before a byte 0A",
 )
-NO_CR = Conversion(
-    "was converted as text, without CR",
-    lambda data: data.replace(b"\r", b""),
-    "no byte 0D",
-)
+NO_CR = Conversion("was converted as text, without CR", lambda data: data.replace(b"\r", b""), "no byte 0D")
 CR_AS_LF = Conversion(
     "was converted as text, with LF as line ends",
     lambda data: data.replace(b"\r\n", b"\n").replace(b"\r", b"\n"),
     "0A in place of each 0D, and of 0D 0A",
 )
-CONVERSIONS = (
-    UTF8,
-    CP1252,
-    REPLACED,
-    UTF16,
-    SEVEN_BITS,
-    ASCII,
-    CR_LF,
-    LF,
-    NO_CR,
-    CR_AS_LF,
-)
+CONVERSIONS = (UTF8, CP1252, REPLACED, UTF16, SEVEN_BITS, ASCII, CR_LF, LF, NO_CR, CR_AS_LF)
 """What is looked for (common practice of mail, editors, shells, file transfer and version control)."""
 
 

@@ -271,13 +271,7 @@ def _loop(
     else:
         found = f"{_reads(event, names)}, which nobody changes"
         hint = "; ".join(
-            filter(
-                None,
-                (
-                    WRITTEN_BY,
-                    interrupts_that_do_not_come(plan, run, core, names, held_off),
-                ),
-            )
+            filter(None, (WRITTEN_BY, interrupts_that_do_not_come(plan, run, core, names, held_off)))
         )
     if held_off:
         found += held_off_by(core)

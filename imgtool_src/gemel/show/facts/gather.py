@@ -28,10 +28,7 @@ _WORDS = {
 
 
 def contents_of(
-    inspection: Inspection,
-    file: str,
-    entry: int | None = None,
-    layout_file: str = "",
+    inspection: Inspection, file: str, entry: int | None = None, layout_file: str = ""
 ) -> Contents:
     """What is in ``inspection.image``, read from ``file``, by its layout and with the given builds.
 

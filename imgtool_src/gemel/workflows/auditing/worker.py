@@ -13,14 +13,7 @@ from typing import TextIO
 
 from gemel.audit.index import IndexedBlock
 from gemel.audit.pool import LAST
-from gemel.audit.result import (
-    MAX_FINDINGS,
-    AuditedBuild,
-    AuditedFinding,
-    AuditedSigner,
-    ImageResult,
-    line_of,
-)
+from gemel.audit.result import MAX_FINDINGS, AuditedBuild, AuditedFinding, AuditedSigner, ImageResult, line_of
 from gemel.checking.identity import as_sealed, content_digest, image_of, signers_of
 from gemel.errors import GemelError, Problem
 from gemel.image.formats import FORMATS

@@ -145,11 +145,7 @@ def _contents(folder: ReleaseFolder, path: Path) -> ReleaseContents:
     step = "name the folder that gemel release made, or check an image by gemel check LAYOUT IMAGE"
     if CONTENTS not in folder.files:
         raise UsageProblem(
-            "not a release folder",
-            where=str(path),
-            found=f"no {CONTENTS}",
-            expected=CONTENTS,
-            next_step=step,
+            "not a release folder", where=str(path), found=f"no {CONTENTS}", expected=CONTENTS, next_step=step
         )
     contents = folder.contents
     images = [each.file for each in contents.images]

@@ -273,11 +273,7 @@ def _rehearsed(rehearsal: Rehearsal | None, result: CheckResult) -> dict[str, by
 
 
 def _notes(
-    inputs: Inputs,
-    joined: JoinResult,
-    name: str,
-    images: Mapping[str, bytes],
-    trusted: Sequence[PublicKey],
+    inputs: Inputs, joined: JoinResult, name: str, images: Mapping[str, bytes], trusted: Sequence[PublicKey]
 ) -> dict[str, bytes]:
     if inputs.previous is None:
         return {}

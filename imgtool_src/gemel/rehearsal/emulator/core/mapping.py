@@ -75,10 +75,7 @@ def partly_closed(core: CorePlan, released: set[str]) -> list[tuple[Span, Closed
 def slack_of(window: Window) -> list[Span]:
     """Addresses of the window's pages that are not its memory's."""
     pages = touched_pages(window.span)
-    spans = [
-        Span.from_bounds(pages.start, window.span.start),
-        Span.from_bounds(window.span.end, pages.end),
-    ]
+    spans = [Span.from_bounds(pages.start, window.span.start), Span.from_bounds(window.span.end, pages.end)]
     return [span for span in spans if span.size]
 
 

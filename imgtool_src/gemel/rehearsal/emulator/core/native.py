@@ -26,10 +26,7 @@ _HIGHEST_SCRATCH = 0x9FFF_F000
 """The last page of the addresses from which an M-profile core executes."""
 
 CLEAR_EXCLUSIVE, WRITE_LIMITS = 0x00, 0x10
-_SCRATCH_CODE = {
-    CLEAR_EXCLUSIVE: bytes.fromhex("bff32f8f"),
-    WRITE_LIMITS: bytes.fromhex("80f30a8881f30b88"),
-}
+_SCRATCH_CODE = {CLEAR_EXCLUSIVE: bytes.fromhex("bff32f8f"), WRITE_LIMITS: bytes.fromhex("80f30a8881f30b88")}
 _ENDLESS = bytes.fromhex("fee7")
 _FLOAT_CONTEXT, _KEEP_FLOAT = 0xC000_0004, 1 << 31
 """FPCCR of the library's cores with a float unit after a reset, and its bit ASPEN."""
