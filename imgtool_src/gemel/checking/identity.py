@@ -105,30 +105,30 @@ class JudgedSigner(Struct):
     verdict: Annotated[str, "what became of it, in words"]
 
 
-class Identity(Struct):
+class Identity(Struct, kw_only=True):
     """What was judged, and by what."""
 
     tool: Annotated[Tool, "what made the result"]
-    release: Annotated[JudgedFolder | None, "the release folder; null: the image alone was judged"]
+    release: Annotated[JudgedFolder | None, "the release folder; null: the image alone was judged"] = None
     image: Annotated[JudgedImage, "the image"]
-    layout: Annotated[JudgedFile | None, "the layout file; null: none was given"]
-    layout_product: Annotated[str | None, "the product's name in the layout; null: none was given"]
+    layout: Annotated[JudgedFile | None, "the layout file; null: none was given"] = None
+    layout_product: Annotated[str | None, "the product's name in the layout; null: none was given"] = None
     layout_digest: Annotated[
         bytes | None, "digest of what the layout says, as records keep it; null: none was given"
-    ]
-    builds: Annotated[tuple[JudgedBuild, ...], "every build of the layout, given or not"]
+    ] = None
+    builds: Annotated[tuple[JudgedBuild, ...], "every build of the layout, given or not"] = ()
     seal: Annotated[SealState, "whether there is a seal"]
     signers: Annotated[tuple[JudgedSigner, ...], "the seal's signers"]
     as_sealed: Annotated[
         bool | None,
         "whether the image holds the bytes that its record, which the seal is over, has the digests of; null: not "
         "sealed, or no sound record of this layout",
-    ]
-    seal_demanded_by: Annotated[str | None, "who demands a seal; null: nobody"]
-    policy: Annotated[JudgedFile | None, "the receiver's policy; null: none"]
+    ] = None
+    seal_demanded_by: Annotated[str | None, "who demands a seal; null: nobody"] = None
+    policy: Annotated[JudgedFile | None, "the receiver's policy; null: none"] = None
     options: Annotated[tuple[str, ...], "options that change the verdict"]
-    waivers: Annotated[tuple[Waiver, ...], "the layout's waivers"]
-    severities: Annotated[tuple[SeverityChange, ...], "severities that the layout changes"]
+    waivers: Annotated[tuple[Waiver, ...], "the layout's waivers"] = ()
+    severities: Annotated[tuple[SeverityChange, ...], "severities that the layout changes"] = ()
 
 
 def identity_of(
@@ -176,20 +176,10 @@ def identity_without_layout(
     """What a file alone shows of itself: ``record`` is its one sound record, if it has one."""
     return Identity(
         tool=Tool("gemel", __version__),
-        release=None,
         image=_image(image, name, file, record),
-        layout=None,
-        layout_product=None,
-        layout_digest=None,
-        builds=(),
         seal=seal,
         signers=signers,
-        as_sealed=None,
-        seal_demanded_by=None,
-        policy=None,
         options=(*_place(file), *options),
-        waivers=(),
-        severities=(),
     )
 
 

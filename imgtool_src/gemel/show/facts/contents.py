@@ -261,22 +261,22 @@ class FilePiece(Struct):
     span: Annotated[Span, "where it is"]
 
 
-class Contents(Struct):
+class Contents(Struct, kw_only=True):
     """What is in an image."""
 
     identity: Annotated[Identity, "what is shown, and by what: as in a check's report"]
     image: Annotated[ImageFacts, "the file"]
-    layout: Annotated[LayoutFacts | None, "the layout; null: none was given"]
-    memories: Annotated[tuple[MemoryUse, ...], "the layout's memories"]
-    outside: Annotated[tuple[Span, ...], "bytes of the image that are in no memory of the layout"]
-    builds: Annotated[tuple[BuildUse, ...], "the layout's builds"]
+    layout: Annotated[LayoutFacts | None, "the layout; null: none was given"] = None
+    memories: Annotated[tuple[MemoryUse, ...], "the layout's memories"] = ()
+    outside: Annotated[tuple[Span, ...], "bytes of the image that are in no memory of the layout"] = ()
+    builds: Annotated[tuple[BuildUse, ...], "the layout's builds"] = ()
     records: Annotated[tuple[RecordFacts, ...], "sound records, by address"]
     broken_records: Annotated[tuple[BrokenRecord, ...], "records that are expected and missing, or damaged"]
     seals: Annotated[tuple[SealFacts, ...], "the seals, and the area where one is expected"]
-    vector_tables: Annotated[tuple[VectorFacts, ...], "the vector tables of the builds"]
-    values: Annotated[tuple[WrittenValue, ...], "stamps and checksums"]
-    pieces: Annotated[tuple[FilePiece, ...], "without a layout: the file cut into pieces"]
-    vector_hints: Annotated[tuple[VectorHint, ...], "without a layout: what looks like vector tables"]
+    vector_tables: Annotated[tuple[VectorFacts, ...], "the vector tables of the builds"] = ()
+    values: Annotated[tuple[WrittenValue, ...], "stamps and checksums"] = ()
+    pieces: Annotated[tuple[FilePiece, ...], "without a layout: the file cut into pieces"] = ()
+    vector_hints: Annotated[tuple[VectorHint, ...], "without a layout: what looks like vector tables"] = ()
 
     @property
     def is_signed(self) -> bool:

@@ -53,8 +53,6 @@ def contents_of(
         seals=seals(inspection.image, inspection, sound, (*inspection.trusted, *inspection.known)),
         vector_tables=tuple(table for table in tables if table),
         values=written_values(inspection),
-        pieces=(),
-        vector_hints=(),
     )
 
 
@@ -88,15 +86,9 @@ def contents_of_file(
             ),
         ),
         image=image_facts(image, file, entry),
-        layout=None,
-        memories=(),
-        outside=(),
-        builds=(),
         records=sound,
         broken_records=broken,
         seals=found,
-        vector_tables=(),
-        values=(),
         pieces=pieces_of(image, sound),
         vector_hints=vector_hints(image),
     )
