@@ -212,8 +212,6 @@ if not TYPE_CHECKING:
             return property(itemgetter(index), doc=doc)
 
     class _TupleType(type):
-        """The type of named tuples."""
-
         def __new__(cls, name: str, bases: tuple[type, ...], body: dict[str, Any]) -> Any:
             defaults, added, positional = _gathered(bases, body)
             fields = tuple(defaults)

@@ -113,7 +113,6 @@ _Causes: TypeAlias = dict[Place, list[Place]]
 
 
 def _stated(found: Open) -> _Causes:
-    """What findings name as their causes."""
     named: dict[tuple[str, str], Place] = {}
     for place, (_, _, finding) in found.items():
         for party in (*finding.parties, finding.where):

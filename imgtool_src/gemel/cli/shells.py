@@ -73,8 +73,6 @@ class _Bash(_WholeWords, BashComplete):
 
 
 class _Zsh(_WholeWords, ZshComplete):
-    """zsh."""
-
     source_template = ZshComplete.source_template.replace(_ADD, _ADD_OPEN).replace(_PATHS, _PATHS_OF_OPTION)
 
 

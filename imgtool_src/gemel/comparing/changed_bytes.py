@@ -103,7 +103,6 @@ class ChangedBytes:
 
 
 def _runs(start: int, one: bytes, other: bytes) -> Iterator[Span]:
-    """The runs of differing bytes of two blocks of the same size."""
     for run in _NOT_ZERO.finditer(exclusive_or(one, other)):
         yield Span(start + run.start(), run.end() - run.start())
 

@@ -216,7 +216,6 @@ def _placed(
     regions: list[Region],
     recorded: Recorded | None,
 ) -> Draft:
-    """The draft with all places."""
     without_loaders = [
         each for each in seen if each.name not in security.loaders
     ]  # the same RAM, one after the other

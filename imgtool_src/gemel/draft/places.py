@@ -208,7 +208,6 @@ class _Names:
 
 
 def _first_flash(groups: list[Group], primary: str) -> Group | None:
-    """The flash with the primary's bytes, else the first."""
     flash = [group for group in groups if group.kind == "flash"]
     own = [group for group in flash if any(piece.owner == primary for piece in group.pieces)]
     return next(iter(own or flash), None)

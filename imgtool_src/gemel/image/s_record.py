@@ -143,7 +143,6 @@ class _Reader:
         return self.gathering.finish(self.entry, lines, "S7, S8 or S9")
 
     def _record(self, number: int, text: bytes) -> bytes | None:
-        """Return the record's bytes with its type as the first, or None after refusing them."""
         refuse = self.gathering.refuse
         if text[:1] not in (b"S", b"s") or not text[1:2].isdigit():
             refuse(number, NOT_A_RECORD, line_words(text), "a line that begins with S0 to S9", RESEND)
@@ -170,7 +169,6 @@ class _Reader:
         return raw
 
     def _data(self, number: int, width: int, address: int, data: bytes) -> None:
-        """Keep the bytes of a data record."""
         self._note_width(number, width)
         self.data_records += 1
         if address + len(data) > 1 << 8 * width:
@@ -207,7 +205,6 @@ class _Reader:
             )
 
     def _end(self, number: int, kind: int, width: int, entry: int) -> None:
-        """Obey an end record."""
         self.gathering.end_line = number
         self.entry = entry or None
         widest = max(self.widths, default=width)
@@ -254,7 +251,6 @@ def _encoded(image: SparseBytes, entry: int, row: int, header: bytes) -> Iterato
 
 
 def _record(kind: int, address: int, data: bytes) -> bytes:
-    """One record as a line."""
     width = ADDRESS_BYTES[kind]
     raw = bytes((width + len(data) + 1,)) + address.to_bytes(width, "big") + data
     return b"S%d" % kind + hexlify(raw + bytes((INVERTED[sum(raw) & 0xFF],))).upper() + b"\n"

@@ -218,7 +218,6 @@ class SparseBytes:
         return start + len(self._chunks[start]) == address
 
     def _grow(self, start: int, data: Octets) -> None:
-        """Lengthen the chunk that begins at ``start``."""
         chunk = self._chunks[start]
         try:
             chunk += data

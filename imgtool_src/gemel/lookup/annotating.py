@@ -121,7 +121,6 @@ def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Ite
 
 
 def _first_ways(found: Found) -> Found:
-    """Of the first FEW_WAYS groups with ways the first FEW_WAYS."""
     return [(group, ways[:FEW_WAYS]) for group, ways in found if ways][:FEW_WAYS]
 
 

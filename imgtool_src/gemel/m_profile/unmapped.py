@@ -121,7 +121,6 @@ class UnmappedCode(NamedTuple):
         )
 
     def _instructions(self, run: Run) -> Iterator[int]:
-        """The offset of each instruction of a run."""
         at = run.first
         while at < run.end:
             yield at
@@ -187,7 +186,6 @@ class _Search:
 
 
 def _is_for_nobody(place: FoundInstruction) -> bool:
-    """Whether the instruction is one of other profiles."""
     return "nobody" in place.encoding.needs
 
 

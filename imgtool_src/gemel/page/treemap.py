@@ -169,7 +169,6 @@ def _tile(box: Box, words: str, name: str) -> str:
 
 
 def _drawn(box: Box, name: str) -> Iterator[str]:
-    """The rectangle and its name."""
     place = {
         "x": f"{100 * box.x / WIDTH:.4g}%",
         "y": f"{box.y:.4g}",

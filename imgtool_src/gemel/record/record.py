@@ -239,7 +239,6 @@ def _values(table: tuple[Field, ...], form: struct.Struct, view: memoryview, off
 
 
 def _record_of(header: dict[str, Any], entries: list[dict[str, Any]]) -> Record:
-    """The record that sound values stand for."""
     same = ("major", "minor", "patch", "rollback", "layout_sha256", "rest_sha256")
     return Record(
         product=_text(header["product"]),

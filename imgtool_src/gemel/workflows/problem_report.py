@@ -121,7 +121,6 @@ def _lines(problems: Sequence[Problem]) -> str:
 
 
 def _html(problems: Sequence[Problem], exit_code: int) -> str:
-    """A page with a heading for each problem."""
     sections = [(each.what, list(zip(LABELS, _parts(each)[1:], strict=True))) for each in problems]
     title = f"Fail: {DO_NOT_JOIN}" if exit_code == 1 else f"No result: {COULD_NOT_BE_DONE}"
     return html_document(title, sections)

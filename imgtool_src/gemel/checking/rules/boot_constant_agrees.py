@@ -272,7 +272,6 @@ def _fits(inspection: Inspection, constant: Constant, start: Start) -> bool:
 
 
 def _fitting(inspection: Inspection, constant: Constant, starts: list[Start]) -> list[Start]:
-    """The tables that are at the constant's value, for the core that is sent there."""
     return [start for start in starts if _fits(inspection, constant, start)]
 
 

@@ -34,7 +34,6 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _common(first: list[Span], second: list[Span]) -> Iterator[Span]:
-    """What two merged lists of spans share."""
     here, there = 0, 0
     while here < len(first) and there < len(second):
         shared = first[here].intersection(second[there])

@@ -17,7 +17,6 @@ PAGES = ("ci", "examples", "python")
 
 
 def _with_topics(text: str) -> str:
-    """The help with a line for each topic."""
     from gemel.cli.printing import help_with_rows
 
     return help_with_rows(text, "{topics}", TOPICS.items())
@@ -67,7 +66,6 @@ def _width() -> int:
 
 
 def _page(topic: str | None) -> str:
-    """The page of a topic."""
     if topic == "record":
         from gemel.record.page import page
 

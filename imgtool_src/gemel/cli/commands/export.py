@@ -16,7 +16,6 @@ SUIT = ("suit", "an image as a signed SUIT envelope (IETF draft 37, a trial): LA
 
 
 def _with_exports(text: str) -> str:
-    """The help with a line for each export."""
     return help_with_rows(text, "{exports}", (*((it.name, it.meaning) for it in EXPORTS), SUIT))
 
 

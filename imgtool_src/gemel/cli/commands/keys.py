@@ -20,7 +20,6 @@ DER_SUFFIX = ".der"
 
 
 def _with_algorithms(text: str) -> str:
-    """The help with the algorithms, a line each."""
     from gemel.seals.keys.algorithms import ALGORITHMS
 
     rows = [
@@ -165,7 +164,6 @@ def _public_bytes(key: PublicKey, path: Path) -> bytes:
 
 
 def _lines(name: str, kind: str, key: PublicKey) -> list[str]:
-    """A key as text."""
     algorithm = key.algorithm
     return [
         on_one_line(name),
@@ -178,7 +176,6 @@ def _lines(name: str, kind: str, key: PublicKey) -> list[str]:
 
 
 def _data(name: str, kind: str, key: PublicKey) -> dict[str, Any]:
-    """A key as data."""
     algorithm = key.algorithm
     return {
         "format": 1,

@@ -214,7 +214,6 @@ def _signs(stream: object) -> Signs:
 
 
 def _printed(line: Line) -> str:
-    """The line, in colour where that is wanted."""
     from gemel.cli.printing import styled
 
     return "".join(styled(text, sys.stdout, **COLOURS[style]) if style else text for text, style in line)

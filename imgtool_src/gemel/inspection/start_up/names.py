@@ -109,7 +109,6 @@ def _named_blocks(labels: list[Symbol]) -> tuple[list[Named], list[Named]]:
 
 
 def _named_tables(labels: list[Symbol], of: frozenset[str]) -> list[tuple[str, Span]]:
-    """The tables of blocks with one of these words in their names."""
     found: dict[_Family, dict[Part, Symbol]] = {}
     for symbol in labels:
         plain = symbol.name.lstrip("_")

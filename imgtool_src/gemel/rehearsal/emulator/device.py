@@ -347,7 +347,6 @@ class Device:
                 break
 
     def _start_released(self, now: int) -> None:
-        """Cores that were released start."""
         for name, address in self.to_start:
             self._released.add(name)
             for core in self.cores.values():

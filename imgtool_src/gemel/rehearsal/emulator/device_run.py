@@ -32,8 +32,6 @@ def run_device(plan: DevicePlan, *, follow_from: int | None = None, until: int |
 
 
 class _Run:
-    """The run of one device."""
-
     def __init__(self, device: Device) -> None:
         self._device = device
         self._done_at: int | None = None

@@ -93,7 +93,6 @@ def _leaves_ram(core: EmulatedCore) -> bool:
 
 
 def _interruptible(core: EmulatedCore) -> bool:
-    """Whether an interrupt could reach the core."""
     can_interrupt = bool(core.sleep.could_be_ended_by()) or core.sleep.ticks_could_end()
     return can_interrupt and not core.registers.masks.primask
 

@@ -51,8 +51,6 @@ def causes_first(
 
 
 class _Follows:
-    """Whether one finding of a run follows from another one."""
-
     def __init__(self, plan: DevicePlan, run: RawRun) -> None:
         self.primary = next(core.name for core in plan.cores if core.primary)
         self.about = {

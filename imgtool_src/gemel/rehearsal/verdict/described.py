@@ -71,7 +71,6 @@ def values_by_core(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[str]
 
 
 def _when(event: DeviceEvent, names: CodeNames) -> str:
-    """When an event comes."""
     if event.after_write is not None:
         when = f"{event.delay:,} instructions after a write to {names.register(event.after_write)}"
     else:

@@ -108,7 +108,6 @@ def _stopped(run: RawRun) -> set[str]:
 
 
 def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
-    """Cores that stay in the handler of an exception."""
     for core in run.cores:
         stays = [each for each in core.handlers if run.ended != "budget" or run.time - each[1] >= LONG]
         if not stays or core.fault or core.state in ("stopped", "locked up", "reset"):

@@ -102,6 +102,5 @@ def _held(image: Runs, span: Span) -> list[int | None] | bytes:
 
 
 def _differing(found: list[int | None] | bytes, wanted: bytes) -> Iterator[int]:
-    """The offsets at which they differ, ascending."""
     if found != wanted:
         yield from (at for at, (one, two) in enumerate(zip(found, wanted, strict=True)) if one != two)

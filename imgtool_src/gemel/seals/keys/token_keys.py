@@ -182,7 +182,6 @@ class Token:
         raise KeyFileError(what, where=self.text, found=words + more, expected=expected, next_step=step)
 
     def _mechanism(self, algorithm: SignatureAlgorithm, where: str) -> tuple[str, str]:
-        """The first mechanism for ``algorithm`` that the token has."""
         import pkcs11
 
         there = set(self._token.slot.get_mechanisms())

@@ -93,7 +93,6 @@ def parse_token_uri(text: str) -> TokenUri:
 
 
 def _attributes(parts: Iterable[str], known: tuple[str, ...], problems: list[Problem]) -> dict[str, bytes]:
-    """Name and decoded value of each part."""
     found: dict[str, bytes] = {}
     for number, part in enumerate(parts, 1):
         name, equals, value = part.partition("=")

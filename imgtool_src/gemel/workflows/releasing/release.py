@@ -169,7 +169,6 @@ def _folder(
     described: list[ReleasedImage],
     rehearsal: Rehearsal | None,
 ) -> dict[str, bytes]:
-    """Every file of the folder by name."""
     from gemel.release.dsse import envelope_text, signed
     from gemel.release.sbom import sbom_text
 

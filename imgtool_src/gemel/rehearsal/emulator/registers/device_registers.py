@@ -200,7 +200,6 @@ class DeviceRegisters:
             self._writers[address & ~3] = writer
 
     def _cell(self, value: int) -> list[int]:
-        """A value that the state remembers."""
         cell = [value]
         self._values.append(cell)
         self._at_reset.append(value)
