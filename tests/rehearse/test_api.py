@@ -1,38 +1,12 @@
-"""The rehearsal from Python: the example in the package's docstring, and what tests can assert on."""
+"""The rehearsal from Python: what tests can assert on."""
 
 from __future__ import annotations
-
-import inspect
-import textwrap
 
 import pytest
 from rehearsals import device, gauge
 
 import gemel
 import gemel.rehearsal
-
-
-def test_example_of_the_docstring_runs() -> None:
-    """The example runs as it stands, with a layout's text, an image and builds at hand."""
-    documented = inspect.getdoc(gemel.rehearsal) or ""
-    example = textwrap.dedent(documented.partition("::\n")[2].partition("\n\nThe names")[0])
-    assert "rehearse(" in example
-    case = gauge("in-place")
-    names = {"text": case.read.text.encode(), "image": case.image, "builds": case.builds}
-    exec(compile(example, "example", "exec"), names)
-    assert "rehearsal" in names
-
-
-@pytest.mark.parametrize("name", gemel.rehearsal.__all__)
-def test_every_public_name_is_there(name: str) -> None:
-    """Each name of the package can be imported and says what it is."""
-    assert getattr(gemel.rehearsal, name).__doc__
-
-
-def test_unknown_name_is_no_attribute() -> None:
-    """What the package does not offer is an AttributeError, as anywhere."""
-    with pytest.raises(AttributeError, match="no_such_name"):
-        _ = gemel.rehearsal.no_such_name
 
 
 def test_events_are_data() -> None:

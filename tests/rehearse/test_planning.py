@@ -13,8 +13,8 @@ from thumb import assembled
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import read_layout
-from gemel.rehearsal import CannotRehearse, RehearsalOptions, rehearse
-from gemel.rehearsal.setup.planning import plan_of
+from gemel.rehearsal.session import RehearsalOptions, rehearse
+from gemel.rehearsal.setup.planning import CannotRehearse, plan_of
 from gemel.spans import Span
 from gemel.text.wrapping import step_lines
 

@@ -16,9 +16,8 @@ from small_device import builds, joined, layout
 from gemel.checking.identity import identity_of
 from gemel.cli.main import exit_code
 from gemel.inspection.inspection import Inspection
-from gemel.rehearsal import limits_page
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
-from gemel.rehearsal.limits import CAUTION, NOT_MODELLED
+from gemel.rehearsal.limits import CAUTION, NOT_MODELLED, limits_page
 from gemel.rehearsal.reports.json import report, report_data, report_schema
 from gemel.rehearsal.reports.svg import picture_of
 from gemel.rehearsal.reports.text import report_of

@@ -75,7 +75,7 @@ def _page(topic: str | None) -> str:
 
         return seal_page()
     if topic == "rehearsal":
-        from gemel.rehearsal import limits_page
+        from gemel.rehearsal.limits import limits_page
 
         return limits_page()
     if topic == "release":
