@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 
 from gemel.checking import registry
+from gemel.checking.rule import MOSTLY
 from gemel.outcomes import Reason
 
 FILE = Path(registry.__file__).with_name("stored_rules.py")
@@ -25,7 +26,6 @@ from __future__ import annotations
 FIELDS: dict[str, dict[str, str | bool]] = {
 '''
 STORED = ("severity", "guards", "checks", "absent", "only_with", "of_elf")
-"""The last two only where they say something."""
 
 
 def text() -> str:
@@ -33,7 +33,7 @@ def text() -> str:
     lines = []
     for module in registry._own_modules():
         rule = registry.imported(module)
-        values = {name: value for name in STORED if (value := getattr(rule, name))}
+        values = {name: value for name in STORED if (value := getattr(rule, name)) != MOSTLY.get(name)}
         if isinstance(rule.absent, Reason):  # more than a text
             del values["absent"]
         parts = [f'        "{name}": {_quoted(value)},\n' for name, value in values.items()]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Callable, Iterable
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
 from gemel.outcomes import Finding, Outcome
@@ -72,9 +73,13 @@ class StoredRule(Rule):
             return getattr(self, name)
 
 
+MOSTLY = MappingProxyType({"severity": "error", "guards": "device", "only_with": "", "of_elf": False})
+"""What is stored of a rule only where it is something else."""
+
+
 def stored(**fields: object) -> Rule:
     """A rule of ours of which only ``fields`` are known before its module is imported."""
     rule = StoredRule.__new__(StoredRule)
-    for name, value in {"only_with": "", "of_elf": False, **fields}.items():
+    for name, value in {**MOSTLY, **fields}.items():
         object.__setattr__(rule, name, value)
     return rule
