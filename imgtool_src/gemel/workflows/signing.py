@@ -247,13 +247,12 @@ def _kept(request: SignRequest, record: bytes) -> Signatures:
     except SealError as error:
         if error.faults != (SealFault.NO_SEAL,):
             raise
-        problem = Problem(
+        raise UsageProblem(
             "there is no seal to add to",
             where=str(request.image),
             expected="a seal",
             next_step="leave --add out",
-        )
-        raise UsageProblem(problem) from error
+        ) from error
     kept, problems = [], []
     for verdict in verify(present, record, trusted):
         if verdict.good and verdict.key:

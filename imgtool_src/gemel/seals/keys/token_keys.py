@@ -202,13 +202,12 @@ def find_token(uri: TokenUri, module_path: str) -> Token:
     try:
         import pkcs11
     except ImportError as error:
-        problem = Problem(
+        raise ExtraMissing(
             "keys on a token need the library python-pkcs11",
             where=str(uri),
             expected="extra hsm",
             next_step="pip install 'gemel[hsm]'",
-        )
-        raise ExtraMissing(problem) from error
+        ) from error
     try:
         library = pkcs11.lib(module_path)
     except (pkcs11.PKCS11Error, OSError, ValueError) as error:

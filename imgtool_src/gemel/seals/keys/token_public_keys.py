@@ -39,13 +39,12 @@ def public_key(session: Any, private: Any, where: str) -> PublicKey:
     elif kind in (KeyType.EC, KeyType.EC_EDWARDS):
         algorithm = _curve(private, where)
         if source is None:
-            problem = Problem(
+            raise KeyFileError(
                 "the token holds no public part of this key",
                 where=where,
                 expected="both parts",
                 next_step="put the public key onto the token, with the same id as the private one",
             )
-            raise KeyFileError(problem)
         key = _curve_key(source, algorithm, where)
     else:
         raise KeyFileError(_unfit(where, f"a key of kind {getattr(kind, 'name', kind)}"))
