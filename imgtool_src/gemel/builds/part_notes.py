@@ -132,8 +132,7 @@ def _has_format(found: dict[str, Any]) -> bool:
 
 def _unknown_keys(found: dict[str, Any], file: str) -> Iterator[Problem]:
     """One problem for all; a file without a format may be another one, with secrets in it, and is not quoted."""
-    unknown = [key for key in found if key not in _KEYS]
-    if unknown:
+    if unknown := [key for key in found if key not in _KEYS]:
         more = f" and {len(unknown) - 4:,} more" if unknown[4:] else ""
         words = f"{', '.join(each[:80] for each in unknown[:4])}{more}"
         shown = words if _has_format(found) else f"{len(unknown):,} keys, and no format"

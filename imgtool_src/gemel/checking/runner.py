@@ -246,8 +246,7 @@ def _led_to_lines(root: Place, places: list[Place], found: dict[Place, OpenFindi
     lines = [f"also: {what}" for what in own[:_LED_TO]]
     if own[_LED_TO:]:
         lines.append(f"also {len(own) - _LED_TO} more")
-    rules = list(dict.fromkeys(place.rule for place in places if place.rule != root.rule))
-    if rules:
+    if rules := list(dict.fromkeys(place.rule for place in places if place.rule != root.rule)):
         more = f" and {len(rules) - _LED_TO} more" if rules[_LED_TO:] else ""
         lines.append(f"leads to {', '.join(rules[:_LED_TO])}{more}")
     return lines

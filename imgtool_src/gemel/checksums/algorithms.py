@@ -134,8 +134,7 @@ def algorithm_from(specification: str | CrcDescription, where: str = "") -> Algo
         specification.refout,
         specification.xorout,
     )
-    problems = parameter_problems(parameters, where)
-    if problems:
+    if problems := parameter_problems(parameters, where):
         raise LayoutError(problems)
     return crc_algorithm(parameters)
 
@@ -143,8 +142,7 @@ def algorithm_from(specification: str | CrcDescription, where: str = "") -> Algo
 @lru_cache(64)
 def algorithm_named(name: str) -> Algorithm | None:
     """The CRC, sum or exclusive-or of that name or alias, or None; case does not matter."""
-    entry = find(name)
-    if entry:
+    if entry := find(name):
         return CrcAlgorithm(entry.name, entry.parameters)
     return sums_by_name().get(name.strip().casefold())
 
@@ -180,8 +178,7 @@ def compute(algorithm: Algorithm, blocks: Iterable[Block], feed: Feed = "byte") 
     Raises LayoutError when the bytes do not come out even in the units of the feed or of the sum, or when
     the feed does not go with the algorithm.  Memory use does not depend on the size of the blocks.
     """
-    problem = feed_problem(algorithm, feed)
-    if problem:
+    if problem := feed_problem(algorithm, feed):
         raise LayoutError(problem)
     if isinstance(algorithm, CrcAlgorithm):
         return crc(algorithm.parameters, fed(blocks, feed))

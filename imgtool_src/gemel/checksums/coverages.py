@@ -32,8 +32,7 @@ def usual_alternatives(
     left out, the range ended where the written bytes end, and unwritten bytes taken otherwise.
     """
     found = list(_own_place(image, covered, place, erased_byte))
-    others = [span for span in left_out if not span.overlaps(place)]
-    if others:
+    if others := [span for span in left_out if not span.overlaps(place)]:
         spans = _joined(covered, others)
         found.append(_coverage("if its exceptions are counted too", image, spans, erased_byte))
     size = sum(span.size for span in covered)

@@ -91,6 +91,5 @@ def in_units(blocks: Iterable[Block], unit: int) -> Iterator[bytes]:
             rest = piece[even:]
             if even:
                 yield piece[:even]
-    problem = size_problem(unit, size)
-    if problem:
+    if problem := size_problem(unit, size):
         raise LayoutError(problem)

@@ -47,8 +47,7 @@ def in_colour(text: str, stream: object = None) -> str:
     """A report with the heads of findings and the verdict in colour, where that is wanted on ``stream`` (stdout)."""
     lines = text.split("\n")
     for at, line in enumerate(lines):
-        head = next((each for each in HEADS if line.startswith(each)), None)
-        if head:
+        if head := next((each for each in HEADS if line.startswith(each)), None):
             word = head.rstrip()
             lines[at] = styled(word, stream or sys.stdout, fg=HEADS[head], bold=True) + line[len(word) :]
     return "\n".join(lines)

@@ -155,8 +155,7 @@ def _builds(page: Page, draft: Draft, paths: Mapping[str, str]) -> None:
             page.unset(
                 "copied_by", named, "which constants hold from where, to where and how much it copies?"
             )
-        offset = vector_offset(seen, areas[0], runs)
-        if offset:
+        if offset := vector_offset(seen, areas[0], runs):
             page.key("vector_offset", f"0x{offset:X}", "its vector table is not at the start of its area")
             for words in before_vectors(seen, areas[0]):
                 page.remark(words)

@@ -27,8 +27,7 @@ def write_core(page: Page, draft: Draft, seen: Evidence) -> None:
     extensions = ", ".join(f'"{name}"' for name in core.extensions)
     page.key("extensions", f"[{extensions}]", core.extensions_from)
     possible = [name for name in EXTENSIONS_OF[core.architecture] if name not in core.extensions]
-    asked = ", ".join(words for name, words in OPTIONAL.items() if name in possible)
-    if asked:
+    if asked := ", ".join(words for name, words in OPTIONAL.items() if name in possible):
         page.remark(f"{ASK} has it {asked}? No build shows.")
     _perhaps_non_secure(page, draft, seen)
     page.key("interrupts", str(core.interrupts), core.interrupts_from)
@@ -65,8 +64,7 @@ def _conflicts(page: Page, draft: Draft, seen: Evidence) -> None:
     common = [shared.span for shared in draft.shared]
     for other in draft.seen[: draft.seen.index(seen)]:
         claims = without(other.ram, common)
-        both = merge(one.intersection(claim) for one in seen.ram for claim in claims)
-        if both:
+        if both := merge(one.intersection(claim) for one in seen.ram for claim in claims):
             spans = ", ".join(map(str, both[:4]))
             start = format_address(align_down(both[0].start, MEMORY_START))
             page.remark(

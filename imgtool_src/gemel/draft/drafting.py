@@ -137,8 +137,7 @@ def draft(
     if not 1 <= len(builds) <= MAX_BUILDS:
         what = "too many builds" if builds else "no build to draft a layout from"
         raise UsageProblem(what, found=str(len(builds)), expected=f"1 to {MAX_BUILDS}")
-    scattered = [build for build in builds.values() if len(build.segments) > MAX_RUNS]
-    if scattered:
+    if scattered := [build for build in builds.values() if len(build.segments) > MAX_RUNS]:
         raise UsageProblem(
             Problem(
                 "the file has too many separate runs of bytes for a draft",

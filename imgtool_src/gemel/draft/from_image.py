@@ -56,8 +56,7 @@ def builds_of(image: SparseBytes, recorded: Recorded) -> dict[str, Build]:
         for entry in recorded.record.builds
         if any(True for _ in image.pieces(entry.stored))
     }
-    lacking = [entry for entry in recorded.record.builds if entry.name not in builds]
-    if lacking:
+    if lacking := [entry for entry in recorded.record.builds if entry.name not in builds]:
         raise UsageProblem(
             Problem(
                 f"the image holds nothing of build {entry.name}",

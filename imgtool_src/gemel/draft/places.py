@@ -111,8 +111,7 @@ def _stacks(all_seen: list[Evidence], taken: list[Span]) -> Iterator[Piece]:
         if not top:
             continue
         start = top - 8 if seen.ram else align_down(top - 1, MEMORY_START)
-        free = without([Span.from_bounds(start, top)], taken)
-        if free:
+        if free := without([Span.from_bounds(start, top)], taken):
             yield Piece(free[-1], "own", seen.name)
             taken.append(free[-1])
 

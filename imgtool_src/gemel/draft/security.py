@@ -123,8 +123,7 @@ def find_security(all_seen: list[Evidence], cores: Mapping[str, CoreGuess]) -> S
     aliased: dict[str, frozenset[MemoryKind]] = {}
     for name in secure:
         family = [seen for seen in all_seen if name in (seen.name, callers.get(seen.name))]
-        kinds = _aliased(family, name)
-        if kinds:
+        if kinds := _aliased(family, name):
             aliased |= {seen.name: kinds for seen in family}
     loaders = {} if secure else find_loaders(all_seen)
     calls |= {name: f"it starts {started}" for name, started in loaders.items()}

@@ -332,8 +332,7 @@ class Inspection(Struct, dict=True):
         core = self.layout.cores[plan.core]
         start = self.layout.span_of(plan.stored_in).start + plan.vector_offset
         span = Span(start, 4 * (16 + core.interrupts))
-        located = locate(self.layout, start)
-        if located:
+        if located := locate(self.layout, start):
             span = span.intersection(located.memory.span)
         data = self.bytes_of(span)
         words = struct.unpack_from(f"<{len(data) // 4}I", data)

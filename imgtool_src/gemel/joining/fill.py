@@ -32,8 +32,7 @@ def spans_to_fill(layout: Layout, image: SparseBytes, placed: Mapping[str, Place
     spans = [build.stored for build in placed.values()]
     for name in placed:
         for area in layout.builds[name].also_stored_in:
-            held = image.held_in(layout.span_of(area))
-            if held:
+            if held := image.held_in(layout.span_of(area)):
                 spans.append(whole_units(layout, Span.from_bounds(held[0].start, held[-1].end)))
     for checksum in layout.checksums:
         spans.extend(covered_spans(layout, checksum, placed))
@@ -52,8 +51,7 @@ def whole_units(layout: Layout, span: Span) -> Span:
     grown = Span.from_bounds(align_down(span.start, unit), align_up(span.end, unit))
     grown = grown.intersection(located.memory.span)
     areas = [layout.span_of(area) for area in layout.areas]
-    home = next((area for area in areas if area.holds(span.start)), None)
-    if home:
+    if home := next((area for area in areas if area.holds(span.start)), None):
         return grown.intersection(home)
     free = without([grown], areas)
     return next((part for part in merge([*free, span]) if part.covers(span)), span)

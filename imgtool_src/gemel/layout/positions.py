@@ -150,8 +150,7 @@ class _Walk:
         return None
 
     def _skip(self, pattern: re.Pattern[str]) -> None:
-        match = pattern.match(self._text, self._at)
-        if match:
+        if match := pattern.match(self._text, self._at):
             self._at = match.end()
 
     def _note(self, path: KeyPath, by_header: bool = False) -> None:

@@ -108,8 +108,7 @@ class Registers:
 
     def step(self, address: int, first: int, second: int) -> KnownStore | None:
         """Take one instruction; the store that it does, if its target is known."""
-        access = memory_access(first, second)
-        if access:
+        if access := memory_access(first, second):
             if (
                 first & 0xFFF0 == 0xE840 or first & 0xFFF0 == 0xE8C0
             ):  # STREX and the like say whether they did

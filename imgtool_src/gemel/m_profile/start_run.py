@@ -294,8 +294,7 @@ class _Run:
             self._gone.add((pc, known))
             return known
         signature = pc, tuple(core.registers), core.version, core.changes
-        gone = self._signatures.get(signature, 0)
-        if gone:
+        if gone := self._signatures.get(signature, 0):
             self._signatures[signature] = 3
             if gone == 3:
                 raise Stop("the same as on another way")

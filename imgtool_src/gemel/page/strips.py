@@ -90,8 +90,7 @@ def _strip(contents: Contents, number: int, memory: MemoryUse, findings: Sequenc
     lanes = [Lane("areas", areas)]
     parts = [part for area in memory.areas for part in area.parts]
     for order, build in enumerate(contents.builds):
-        own = tuple(_build_parts(parts, build.name, order))
-        if own:
+        if own := tuple(_build_parts(parts, build.name, order)):
             lanes.append(Lane(f"{build.name} ({build.core})", own))
     if proofs := tuple(_proofs(contents, parts, memory.span)):
         lanes.append(Lane("vectors, record, seal, stamps, checksums", proofs))

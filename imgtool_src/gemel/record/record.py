@@ -119,8 +119,7 @@ def encode(record: Record) -> bytes:
     """
     header = _header_values(record)
     entries = [_entry_values(entry) for entry in record.builds]
-    findings = list(unfit_findings(header, entries))
-    if findings:
+    if findings := list(unfit_findings(header, entries)):
         raise RecordError(findings)
     data = bytearray(HEADER_STRUCT.pack(*(header[field.name] for field in HEADER)))
     for entry in entries:

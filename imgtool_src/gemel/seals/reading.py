@@ -35,8 +35,7 @@ def read_seal(area_bytes: bytes, erased_byte: int, where: str) -> Seal:
     findings = [*_body_findings(sign, where), *_order_findings(sign, where)]
     signers = []
     for number, part in enumerate(sign.signatures, 1):
-        signer = _signer(part, f"{where}, signer {number}", findings)
-        if signer:
+        if signer := _signer(part, f"{where}, signer {number}", findings):
             signers.append(signer)
     findings += _findings_after(data, size, erased_byte, where)
     if findings:

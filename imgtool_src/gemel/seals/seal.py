@@ -83,8 +83,7 @@ def make_seal(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]
     Signatures are in COSE's form; ``signature_made_elsewhere`` brings other tools' into it.
     Raises SealError: no signature, too many, a key twice, a signature that does not hold.
     """
-    findings = list(_unfit(record_bytes, signatures))
-    if findings:
+    if findings := list(_unfit(record_bytes, signatures)):
         raise SealError(findings)
     parts = [
         Signature({ALGORITHM: key.algorithm.cose_id, KEY_ID: key.fingerprint}, bytes(signature))

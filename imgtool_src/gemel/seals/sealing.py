@@ -38,8 +38,7 @@ def check_sealable(layout: Layout, algorithms: Sequence[SignatureAlgorithm]) -> 
     """
     plan = sealed_plan(layout)
     allowed = allowed_algorithms(plan)
-    refused = [algorithm.name for algorithm in algorithms if algorithm not in allowed]
-    if refused:
+    if refused := [algorithm.name for algorithm in algorithms if algorithm not in allowed]:
         raise UsageProblem(
             "the layout does not allow seals of this algorithm",
             where="seal",
@@ -53,8 +52,7 @@ def check_sealable(layout: Layout, algorithms: Sequence[SignatureAlgorithm]) -> 
 
 def refuse_too_few(plan: SealPlan, algorithms: Sequence[SignatureAlgorithm], next_step: str) -> None:
     """Raise UsageProblem where good signers of ``algorithms`` are fewer than ``plan`` demands."""
-    missing = missing_signers(plan, algorithms)
-    if missing:
+    if missing := missing_signers(plan, algorithms):
         found = f"{', '.join(each.name for each in algorithms) or 'none'}; missing {' and '.join(missing)}"
         what = "fewer signers than the layout demands"
         raise UsageProblem(

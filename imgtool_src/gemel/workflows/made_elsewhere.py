@@ -29,8 +29,7 @@ def paired(files: Sequence[Path], option: str, publics: Sequence[Path]) -> list[
             "files and public keys do not pair", found=found, expected="as many of each", next_step=step
         )
     keys = public_keys(publics)
-    twice = [key for index, key in enumerate(keys) if key in keys[:index]]
-    if twice:
+    if twice := [key for index, key in enumerate(keys) if key in keys[:index]]:
         raise UsageProblem(
             "a public key is given twice",
             where="--public",
@@ -82,8 +81,7 @@ def _other_request(record_bytes: bytes, key: PublicKey, path: Path) -> dict[str,
         asked = read_to_be_signed(limited(request, LARGEST_REQUEST, "a request", plain=True), str(request))
     except (UsageProblem, RequestError):
         return {}
-    differing = list(differences(decode(record_bytes, "the record"), asked.record))
-    if differing:
+    if differing := list(differences(decode(record_bytes, "the record"), asked.record)):
         return {
             "what": "a signature is for another image",
             "found": f"{request.name}, next to it, has {'; '.join(differing)}",

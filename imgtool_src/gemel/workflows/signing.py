@@ -134,8 +134,7 @@ def refuse_mixture(request: SignRequest, keys: bool) -> None:
         named = {"--key": keys, "--signature": request.signatures, "-o": request.outputs}
         named["--memory"] = request.memories
         named |= {"--add": request.add, "--trust": request.trust, "--more-to-come": request.more_to_come}
-        others = [name for name, given in named.items() if given]
-        if others:
+        if others := [name for name, given in named.items() if given]:
             what, found = "--to-be-signed writes no image and signs nothing", ", ".join(others)
             step = "run gemel sign once to write the bytes to be signed, and once to insert the signature"
             problems.append(Problem(what, found=found, expected="--public alone", next_step=step))

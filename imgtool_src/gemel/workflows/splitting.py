@@ -43,8 +43,7 @@ def split(layout: ReadLayout, image: Image, builds: Mapping[str, Build] | None =
     bytes are not those that its record was made for: joined again, nothing would show that they were changed.
     """
     inspection = Inspection(layout, image.data, builds or {}, entry=image.entry)
-    missing = [name for name in layout.layout.builds if name not in inspection.placed]
-    if missing:
+    if missing := [name for name in layout.layout.builds if name not in inspection.placed]:
         raise UsageProblem(
             "builds are not in the image",
             where=image.file,

@@ -195,8 +195,7 @@ class DebugTypes:
         reference, found = self.resolved(reference)
         if isinstance(found, Composite | Enumeration) and found.declaration and found.name:
             kind = "enum" if isinstance(found, Enumeration) else found.kind
-            defined = self.named(f"{kind} {found.name}")
-            if defined:
+            if defined := self.named(f"{kind} {found.name}"):
                 return defined[0], self.type_at(defined[0])
         return reference, found
 

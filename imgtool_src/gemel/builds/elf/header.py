@@ -90,8 +90,7 @@ def read_header(source: ByteSource, file: str) -> tuple[ElfHeader, list[Problem]
             expected=f"a header of {HEADER_SIZE} bytes",
             next_step="copy or build the file again",
         )
-    foreign = _foreign(start, file)
-    if foreign:
+    if foreign := _foreign(start, file):
         raise BuildError(foreign)
     header = ElfHeader._make(_HEADER.unpack(start))
     return header, list(_problems(header, file)), list(_remarks(header, file))

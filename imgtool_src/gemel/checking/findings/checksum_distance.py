@@ -69,13 +69,11 @@ def _errors(distance: int) -> str:
 
 
 def _ways_out(parameters: CrcParameters, size: int, strength: Strength, wanted: int) -> Iterator[str]:
-    most = covered_at_most(parameters, wanted)
-    if most:
+    if most := covered_at_most(parameters, wanted):
         yield f"this CRC has distance {wanted} over at most {format_size(most)}"
     else:
         yield f"this CRC has distance {wanted} over no length"
-    better = better_algorithm(parameters, size, wanted)
-    if better:
+    if better := better_algorithm(parameters, size, wanted):
         yield f"{better} has distance {wanted} over {format_size(size)}"
     else:
         yield "no CRC of the catalogue has it over so many bytes: split the range, each part with its own CRC"

@@ -128,8 +128,7 @@ def table_symbol(inspection: Inspection, table: VectorTable) -> TableSymbol | No
         for symbol in build.symbols.objects_in(Span(start, 1))
         if symbol.kind == "object" and symbol.size >= 8
     ]
-    largest = max(found, key=lambda symbol: symbol.size, default=None)
-    if largest:
+    if largest := max(found, key=lambda symbol: symbol.size, default=None):
         return TableSymbol(largest.name, largest.size // 4)
     for section in build.sections.all() if build.sections else ():
         if section.allocated and section.stored and section.span.start == start:

@@ -92,8 +92,7 @@ def misplaced(
     does: Literal["clears", "copies over"],
 ) -> Iterator[Finding]:
     """What of ``spans``, written for ``block``, is shared or not the core's own RAM: one finding, with all of it."""
-    found = list(_misplaced(inspection, placement, block, spans, does))
-    if found:
+    if found := list(_misplaced(inspection, placement, block, spans, does)):
         parties = dict.fromkeys(party for each in found for party in each.parties)
         lines = [line for each in found[1:] for line in (each.found, *each.lines)]
         yield replace(found[0], parties=tuple(parties), lines=(*found[0].lines, *lines))

@@ -72,8 +72,7 @@ def not_checked_line(result: RulesApplied) -> str:
     missing = [each for each in result.results if each.status == "not checked"]
     parts = []
     for kind, words in _CAUSES:
-        rules = [each for each in missing if _cause(each) == kind]
-        if rules:
+        if rules := [each for each in missing if _cause(each) == kind]:
             names = {
                 need.name
                 for each in rules

@@ -59,8 +59,7 @@ class Addresses:
             "length": span.size,
             "fullyQualifiedName": place_words(span),
         }
-        parents = [index for index, outer in enumerate(self._spans) if outer.covers(span)]
-        if parents:
+        if parents := [index for index, outer in enumerate(self._spans) if outer.covers(span)]:
             address["parentIndex"] = parents[-1]
             address["offsetFromParent"] = span.start - self._spans[parents[-1]].start
         return address

@@ -228,8 +228,7 @@ def _starts(inspection: Inspection) -> tuple[list[Start], str]:
         if not own:
             hidden.append(f"core {core.name} has no build in an area of purpose code")
         for plan in own:
-            start = _start(inspection, plan)
-            if start:
+            if start := _start(inspection, plan):
                 starts.append(start)
             else:
                 hidden.append(f"the vector table of build {plan.name} is blank, see vector-table-not-blank")

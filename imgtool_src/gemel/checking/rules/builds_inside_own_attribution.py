@@ -46,8 +46,7 @@ def _used(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[str, Span, 
     for segment in build.segments if build else ():
         for span in segment.taken:
             yield from _in_areas(inspection, plan, "uses", span)
-    table = inspection.vector_table(plan.name)
-    if table:
+    if table := inspection.vector_table(plan.name):
         yield from _in_areas(inspection, plan, "starts its stack in", Span((table.words[0] & ~3) - 4, 4))
 
 

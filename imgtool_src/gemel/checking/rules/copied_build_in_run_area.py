@@ -68,8 +68,7 @@ def _segments(
         if piece.segment.executable or not any(span.covers(_run(piece)) for span in moved)
     ] or stored
     runs = [_run(piece) for piece in own]
-    outside = [at for at, run in enumerate(runs) if not _is_in(area, run, windows)]
-    if outside:
+    if outside := [at for at, run in enumerate(runs) if not _is_in(area, run, windows)]:
         yield from (_outside(inspection, plan, placement, own[at], runs[at], area) for at in outside)
         return
     distance = runs[0].start - own[0].address

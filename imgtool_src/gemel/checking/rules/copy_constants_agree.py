@@ -127,8 +127,7 @@ def _length_fault(
 
 def _stored_bytes(inspection: Inspection, placed: PlacedBuild) -> int:
     """Bytes of the build, from its start to its last byte, without padding as far as that is known."""
-    placement = inspection.placements.get(placed.name)
-    if placement:
+    if placement := inspection.placements.get(placed.name):
         ends = [piece.span.end for piece in placement.pieces if piece.span.overlaps(placed.stored)]
         return max(ends) - placed.stored.start
     return inspection.written(placed.stored).size

@@ -56,8 +56,7 @@ def _in_place(inspection: Inspection, plan: BuildPlan) -> Iterator[Outcome]:
     for other in inspection.layout.builds.values():
         if inspection.layout.cores[other.core].role == "primary":
             continue
-        held = held_in(placement, inspection.layout.spans_of_build(other))
-        if held:
+        if held := held_in(placement, inspection.layout.spans_of_build(other)):
             copy = copy_in_place(inspection, inspection.placements.get(other.name), held)
             yield _copy_outcome(inspection, plan, other, copy, ", at its place")
 
@@ -96,8 +95,7 @@ def _by_id(inspection: Inspection, plan: BuildPlan, notes: list[tuple[int, bytes
     for address, build_id in notes[:NOTES_LIMIT]:
         if build_id == own:
             continue
-        copied = next((name for name in others if ids[name] == build_id), None)
-        if copied:
+        if copied := next((name for name in others if ids[name] == build_id), None):
             yield Holds(f"build id of {copied} inside build {plan.name}, at {format_address(address)}")
         else:
             strange.append((address, build_id))

@@ -21,8 +21,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build; without the build, the first bytes of its place in the image."""
     for name in inspection.layout.builds:
         where = f"build {name}"
-        placement = inspection.placements.get(name)
-        if placement:
+        if placement := inspection.placements.get(name):
             yield from found_or_holds(_in_build(placement), where)
         elif name in inspection.placed:
             plan, stored = inspection.layout.builds[name], inspection.placed[name].stored

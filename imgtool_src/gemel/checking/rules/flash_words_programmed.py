@@ -43,8 +43,7 @@ def _outcome(
     for name in builds:
         if name not in inspection.placed:
             return NotChecked(where, f"nothing of build {name} was found in the image")
-    holes = [hole for span in merge(spans) for hole in _unprogrammed(inspection, span)]
-    if holes:
+    if holes := [hole for span in merge(spans) for hole in _unprogrammed(inspection, span)]:
         return _finding(inspection, where, parties, spans, holes)
     for name in builds:
         if inspection.placed_with_origin[name][1] == "layout":

@@ -35,8 +35,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _findings(inspection: Inspection, placement: Placement) -> Iterator[Finding]:
-    over = over_the_memory(inspection.layout, placement.plan, placement.build)
-    if over:
+    if over := over_the_memory(inspection.layout, placement.plan, placement.build):
         yield _too_large(inspection, placement, over)
         return
     placed = {piece.segment.index for piece in placement.pieces}

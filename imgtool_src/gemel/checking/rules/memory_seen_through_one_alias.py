@@ -22,8 +22,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if not states_security(inspection.layout):
         return
     for plan in builds_of(inspection.layout, *SECURE, "non-secure"):
-        windows = _windows(inspection, plan)
-        if windows:
+        if windows := _windows(inspection, plan):
             yield from _outcomes(inspection, plan, windows)
 
 

@@ -43,8 +43,7 @@ KEPT_IN_FLASH = (*KEPT, "settings", "eeprom", "nvm", "nvs", "config", "storage",
 def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each build, one finding for each piece of memory that it should not take."""
     where = f"build {plan.name}"
-    findings = list(in_short(_findings(inspection, plan, build)))
-    if findings:
+    if findings := list(in_short(_findings(inspection, plan, build))):
         yield from findings
     elif _owner_unknown(inspection.layout, plan, build):
         yield NotChecked(

@@ -19,8 +19,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if area.purpose not in LEFT_ALONE:
             continue
         span = inspection.layout.span_of(area.name)
-        found = _touched(inspection, area, span)
-        if found:
+        if found := _touched(inspection, area, span):
             yield _finding(inspection, area, found)
         elif not inspection.leaves_bytes_out and inspection.image.held_in(span):
             reason = "a raw binary holds every byte: the programmer must leave this area alone"

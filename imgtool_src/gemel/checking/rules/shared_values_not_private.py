@@ -29,8 +29,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield stated
             continue
         plan, build = stated
-        starts = shared_starts(inspection.layout, plan, build)
-        if starts:
+        if starts := shared_starts(inspection.layout, plan, build):
             of_object: dict[str, list[Finding]] = {}
             for holder, found in (
                 each for start in starts for each in _findings(inspection, plan, build, start)

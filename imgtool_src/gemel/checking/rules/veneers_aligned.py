@@ -43,8 +43,7 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
 def _without_vector(plan: BuildPlan, build: Build) -> Iterator[NotChecked]:
     """Why veneers were not found by their section, if the build may have some."""
     reason = needs_elf(plan.name, build, "symbols")
-    made = sum(gateway.address is not None for gateway in gateways_of(build))
-    if made:
+    if made := sum(gateway.address is not None for gateway in gateways_of(build)):
         reason = f"{counted(made, 'gateway')} without a section {VENEER_SECTION} that holds them"
     if reason:
         yield NotChecked(f"build {plan.name}", reason)

@@ -27,8 +27,7 @@ from gemel.spans import format_address
 def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each secure build that offers functions, or whose symbols are missing."""
     made = [gateway for gateway in gateways_of(build) if gateway.address is not None]
-    outside = [gateway for gateway in made if not _callable(inspection, plan, gateway)]
-    if outside:
+    if outside := [gateway for gateway in made if not _callable(inspection, plan, gateway)]:
         yield _finding(inspection, plan, build.file, outside)
     elif made:
         yield Holds(f"build {plan.name}, {counted(len(made), 'gateway')}")

@@ -18,8 +18,7 @@ from gemel.spans import Span, format_address
 @of_each_build("symbols", lambda inspection: builds_of(inspection.layout, *SECURE))
 def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each secure build that offers functions, or one finding for each gateway."""
-    offered = gateways_of(build)
-    if offered:
+    if offered := gateways_of(build):
         where = f"build {plan.name}, {counted(len(offered), 'gateway')}"
         yield from found_or_holds(_findings(plan, build, offered), where)
 

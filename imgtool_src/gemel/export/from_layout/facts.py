@@ -79,8 +79,7 @@ def numbers(layout: Layout, core: str) -> Iterator[Number]:
             f"external interrupts of core {each.name}, after the 16 words that every vector table begins with"
         )
         yield Number(f"{identifier(each.name)}_interrupts", each.interrupts, words, False)
-    stack = next(iter(layout.cores[core].ram), None)
-    if stack:
+    if stack := next(iter(layout.cores[core].ram), None):
         end = seen_by(layout, layout.span_of(stack).start, core) + layout.areas[stack].size
         yield Number(
             f"{identifier(core)}_stack_top", end, f"end of area {stack}, for a stack that grows down", True

@@ -42,8 +42,7 @@ def causes_in(inspection: Inspection, spans: Iterable[Span]) -> tuple[Cause, ...
 def end_of_written(inspection: Inspection) -> int:
     """The address after the last byte of the image that is not erased; 0 where all are."""
     for address, piece in reversed(list(inspection.image.pieces())):
-        written = bytes(piece).rstrip(bytes((inspection.erased_byte_at(address),)))
-        if written:
+        if written := bytes(piece).rstrip(bytes((inspection.erased_byte_at(address),))):
             return address + len(written)
     return 0
 

@@ -80,8 +80,7 @@ def defined_type(inspection: Inspection, plan: BuildPlan, spelling: str) -> Defi
     from gemel.builds.dwarf.fault import DebugUnreadable
 
     try:
-        references = types.named(spelling)
-        if references:
+        if references := types.named(spelling):
             return DefinedType(plan, inspection.builds[plan.name], types, references)
         near = types.near_names(spelling)
     except DebugUnreadable as error:

@@ -166,8 +166,7 @@ def _stacks(core: RawCore, names: CodeNames) -> Iterator[StackUse]:
 
 def _undescribed(run: RawRun, names: CodeNames) -> Iterator[str]:
     """The registers that code used and the layout does not describe."""
-    unknown = sorted({each.address for each in run.accesses if not each.known and each.reads})
-    if unknown:
+    if unknown := sorted({each.address for each in run.accesses if not each.known and each.reads}):
         shown = ", ".join(names.register(each) for each in unknown[:8])
         more = f" and {len(unknown) - 8} more" if len(unknown) > 8 else ""
         yield f"read as zero, since the layout does not describe them: {shown}{more}"

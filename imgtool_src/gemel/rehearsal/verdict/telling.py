@@ -15,8 +15,7 @@ from gemel.text.escaping import on_one_line
 
 def telling(event: RawEvent, names: CodeNames) -> str:
     """The event in a few words."""
-    text_of = _TEXTS.get(event.kind)
-    if text_of:
+    if text_of := _TEXTS.get(event.kind):
         return text_of(event, names)
     if event.kind in ERRORS or event.kind in UNJUDGED or event.kind in WARNINGS:
         return words_for(event, names).what

@@ -78,8 +78,7 @@ class _Taken:
         self.symbols = symbol_uses(inspection)
         self._subject = inspection
         for name in inspection.layout.builds:
-            stored = stored_in_image(inspection, name)
-            if stored:
+            if stored := stored_in_image(inspection, name):
                 self._add("build", name, [stored])
         if inspection.record and inspection.layout.record:
             start = inspection.layout.span_of(inspection.layout.record.area).start
@@ -156,8 +155,7 @@ def _area_use(
 ) -> AreaUse:
     parts = []
     for kind, name, spans in taken.known:
-        inside = [common for each in spans if (common := each.intersection(span)).size]
-        if inside:
+        if inside := [common for each in spans if (common := each.intersection(span)).size]:
             parts.append(AreaPart(kind, name, tuple(inside), size_of(inside)))
     known = merge(each for part in parts for each in part.spans)
     unknown = [

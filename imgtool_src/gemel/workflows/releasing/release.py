@@ -207,8 +207,7 @@ def _folder(
 def _add(files: dict[str, bytes], more: Mapping[str, bytes], what: str) -> None:
     """Put further files next to the others; raises UsageProblem where a name is taken."""
     taken = {name.casefold() for name in files} | {SUMS.casefold()}
-    clash = [name for name in more if name.casefold() in taken]
-    if clash:
+    if clash := [name for name in more if name.casefold() in taken]:
         raise UsageProblem(
             f"two files of the release would have one name, one of them {what}",
             found=clash[0],

@@ -72,8 +72,7 @@ def comes_from_stack(before: bytes, register: int) -> bool:
     """Whether ``register``, after the code ``before``, is computed from the stack pointer."""
     wanted = {register}
     for first, second in reversed(_code_that_ends(before)):
-        access = memory_access(first, second)
-        if access:
+        if access := memory_access(first, second):
             wanted -= set(access.registers if access.loads else ())
         elif is_call(first, second):
             wanted.difference_update(CALLER_SAVED)
