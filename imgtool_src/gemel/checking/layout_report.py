@@ -33,8 +33,7 @@ def layout_report(read: ReadLayout, form: str = "json", width: int = 80) -> str:
     if form == "text":
         return "".join(f"{line}\n" for line in layout_lines(read, width))
     file = JudgedFile(read.name, read.file_sha256.hex())
-    tool = Tool("gemel", __version__)
-    data = data_of(LayoutReport(1, tool, file, read.digest, read.layout.product, True))
+    data = data_of(LayoutReport(1, Tool("gemel", __version__), file, read.digest, read.layout.product, True))
     heading, *rows = _rows(read)
     if form == "sarif":
         hashes = {"sha-256": file.sha256}

@@ -57,8 +57,7 @@ def _of_build(
         if isinstance(before, DefinedSymbol) and isinstance(after, DefinedSymbol):
             one, other = before.symbol.span, after.symbol.span
             if one.start != other.start or (one != other and not _in_types(new, after, broken)):
-                lines = (f"old: {one}", f"new: {other}")
-                yield ContractBreak(contract.name, name, plan.name, lines)
+                yield ContractBreak(contract.name, name, plan.name, (f"old: {one}", f"new: {other}"))
     for name in contract.constants:
         values = constant_values(old, plan, name), constant_values(new, plan, name)
         numbers = [[each.number for each in side] for side in values if not isinstance(side, Missing)]

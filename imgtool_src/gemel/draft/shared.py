@@ -30,8 +30,7 @@ def find_shared(all_seen: list[Evidence]) -> list[Shared]:
         users = [seen.name for seen in all_seen if any(claim.overlaps(span) for claim in seen.ram)]
         named = [build for _, builds in inside for build in builds]
         fit = [name for name, _ in inside if name not in moved and can_be_named(name)]
-        names = tuple(dict.fromkeys(fit))
-        result.append(Shared(span, names, tuple(dict.fromkeys([*users, *named]))))
+        result.append(Shared(span, tuple(dict.fromkeys(fit)), tuple(dict.fromkeys([*users, *named]))))
     return result
 
 

@@ -307,7 +307,6 @@ def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[
             continue
         if piece.segment.run_address - piece.address != distance:
             runs_at = format_address(piece.segment.run_address)
-            expected = f"runs at {format_address(piece.address + distance)}, as segment {first.index} does"
             hint = "a copied build moves as one block: link all it stores for consecutive run addresses"
             if first.run_address == seen_by(layout, own[0].address, plan.core):
                 hint = (
@@ -318,6 +317,6 @@ def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[
                 f"build {plan.name} is copied as one block, but its segments do not run as one block",
                 where=build_words(plan, build, piece.segment),
                 found=f"stored at {format_address(piece.address)}, runs at {runs_at}",
-                expected=expected,
+                expected=f"runs at {format_address(piece.address + distance)}, as segment {first.index} does",
                 next_step=hint,
             )

@@ -59,14 +59,12 @@ class SymbolPlaces:
             offset = run.start - piece.segment.run_address
             if 0 <= offset < len(piece.segment.data):
                 return Span(piece.address + offset, run.size)
-        hint = "only stored bytes can hold a value: make it initialised, read-only data"
-        what = f"symbol {symbol} of build {build} has no bytes in the image"
         raise SymbolNotPlaced(
-            what,
+            f"symbol {symbol} of build {build} has no bytes in the image",
             where=where,
             found=format_address(run.start),
             expected="an address in stored bytes",
-            next_step=hint,
+            next_step="only stored bytes can hold a value: make it initialised, read-only data",
         )
 
 

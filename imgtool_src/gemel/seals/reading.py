@@ -45,14 +45,12 @@ def read_seal(area_bytes: bytes, erased_byte: int, where: str) -> Seal:
 
 def _body_findings(sign: Sign, where: str) -> Iterator[SealFinding]:
     if sign.protected.get(CONTENT_TYPE) != RECORD_CONTENT_TYPE:
-        expected = f"the content type {RECORD_CONTENT_TYPE}"
-        yield finding(SealFault.NOT_OF_A_RECORD, where, expected=expected)
+        yield finding(SealFault.NOT_OF_A_RECORD, where, expected=f"the content type {RECORD_CONTENT_TYPE}")
     if sign.unprotected or set(sign.protected) - {CONTENT_TYPE}:
         expected = "a content type in the protected header and nothing else"
         yield finding(SealFault.WRONG_HEADER, where, expected=expected)
     if sign.payload is not None:
-        size = f"{len(sign.payload):,} bytes"
-        yield finding(SealFault.PAYLOAD_INSIDE, where, size, "nil")
+        yield finding(SealFault.PAYLOAD_INSIDE, where, f"{len(sign.payload):,} bytes", "nil")
 
 
 def _order_findings(sign: Sign, where: str) -> Iterator[SealFinding]:

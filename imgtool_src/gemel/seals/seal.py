@@ -118,10 +118,9 @@ def signature_made_elsewhere(record_bytes: bytes, key: PublicKey, data: bytes, w
     for signature in in_cose_form(key.algorithm, data):
         if key.verify(signature, signed):
             return signature
-    found = f"{len(data):,} bytes"
     expected = f"a signature of {key.algorithm.name} by the key {key.fingerprint.hex()}"
     step = "sign exactly the bytes that were written out to be signed, with this key"
-    raise SealError([finding(SealFault.BAD_SIGNATURE, where, found, expected, step)])
+    raise SealError([finding(SealFault.BAD_SIGNATURE, where, f"{len(data):,} bytes", expected, step)])
 
 
 def verify(seal: Seal, record_bytes: bytes, trusted: Iterable[PublicKey]) -> tuple[Verdict, ...]:
@@ -145,8 +144,7 @@ def _unfit(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -
     if not signatures:
         yield finding(SealFault.NO_SIGNER, "", next_step="give a key")
     if len(signatures) > MAX_SIGNERS:
-        count = str(len(signatures))
-        yield finding(SealFault.TOO_MANY_SIGNERS, "", count, f"at most {MAX_SIGNERS}")
+        yield finding(SealFault.TOO_MANY_SIGNERS, "", str(len(signatures)), f"at most {MAX_SIGNERS}")
     seen: set[bytes] = set()
     for key, signature in signatures:
         where = f"{key.algorithm.name} key {key.fingerprint.hex()}"
@@ -155,8 +153,8 @@ def _unfit(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -
         seen.add(key.fingerprint)
         size = key.algorithm.signature_size
         if len(signature) != size:
-            found, expected = f"{len(signature):,} bytes", f"{size:,} bytes"
-            yield finding(SealFault.WRONG_SIGNATURE_SIZE, where, found, expected)
+            expected = f"{size:,} bytes"
+            yield finding(SealFault.WRONG_SIGNATURE_SIZE, where, f"{len(signature):,} bytes", expected)
         elif not key.verify(signature, bytes_to_sign(record_bytes, key.algorithm, key.fingerprint)):
             step = "sign the bytes to be signed of this record, with this key"
             yield finding(SealFault.BAD_SIGNATURE, where, next_step=step)

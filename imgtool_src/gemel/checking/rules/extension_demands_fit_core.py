@@ -28,8 +28,7 @@ def _demands(attributes: BuildAttributes) -> Iterator[Demand]:
         words = f"unaligned data accesses: {tag_words(attributes, UNALIGNED)}"
         yield Demand(UNALIGNED, words, ("unaligned",))
     if attributes.division == AS_AN_OPTION:
-        words = f"divide instructions: {tag_words(attributes, DIVISION)}"
-        yield Demand(DIVISION, words, ("divide",))
+        yield Demand(DIVISION, f"divide instructions: {tag_words(attributes, DIVISION)}", ("divide",))
     if attributes.dsp:
         yield Demand(DSP, f"DSP instructions: {tag_words(attributes, DSP)}", ("dsp",))
     if attributes.mve:

@@ -79,8 +79,7 @@ def cleared_by_labels(build: Build, known: list[Span]) -> Iterator[Block]:
         if section.stored or not section.writable or not start or not end or _ends_before(build, inside):
             continue
         if holds(build, start[1], end[1]):
-            span = Span.from_bounds(section.span.start, end[1])
-            yield Block(None, span, f"labels {start[0]} and {end[0]}")
+            yield Block(None, Span.from_bounds(section.span.start, end[1]), f"labels {start[0]} and {end[0]}")
 
 
 def _sections(build: Build, known: list[Span]) -> list[Section]:

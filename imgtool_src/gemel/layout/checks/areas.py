@@ -131,11 +131,10 @@ def build_faults(layout: Layout) -> Iterator[LayoutFault]:
                 next_step="correct vector_offset, or the size of the area",
             )
         if build.vector_offset % 4:
-            found = f"0x{build.vector_offset:X}"
             yield LayoutFault(
                 (*path, "vector_offset"),
                 "vector table not at a word",
-                found=found,
+                found=f"0x{build.vector_offset:X}",
                 expected="a multiple of 4",
                 next_step="correct vector_offset: it counts bytes from the start of the build",
             )
@@ -191,20 +190,18 @@ def _running(
     """Faults of the area a build runs in; ``runners`` gathers which core runs code in which area."""
     memory, purpose = layout.memory_of(area), layout.areas[area].purpose
     if memory.kind != "ram":
-        found = f"{area}, in {memory.words}"
         yield LayoutFault(
             path,
             "a copied build runs in RAM",
-            found=found,
+            found=f"{area}, in {memory.words}",
             expected="an area of a ram memory",
             next_step="a build that runs where it is stored has no runs_in",
         )
     elif purpose not in ("code", "data"):
-        found = f"{area}, purpose {purpose}"
         yield LayoutFault(
             path,
             "an area that is not for builds",
-            found=found,
+            found=f"{area}, purpose {purpose}",
             expected="an area of purpose code or data",
             next_step="name another area, or correct its purpose",
         )
@@ -229,10 +226,9 @@ def _running(
 
 def _copied(layout: Layout, path: KeyPath, build: BuildPlan, copied: CopiedBy) -> Iterator[LayoutFault]:
     if build.runs_in is None:
-        what = "a build that runs where it is stored is not copied"
         yield LayoutFault(
             path,
-            what,
+            "a build that runs where it is stored is not copied",
             found="no runs_in",
             expected="runs_in, or no copied_by",
             next_step="add runs_in, the area of RAM that it is copied to, or take copied_by out",

@@ -150,22 +150,20 @@ def _flash_controllers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFa
         memory = layout.memories.get(controller.memory)
         if memory is None or memory.kind != "flash":
             names = [each.name for each in layout.memories.values() if each.kind == "flash"]
-            hint = nearest_hint(controller.memory, names)
             yield LayoutFault(
                 (*path, "memory"),
                 "unknown flash memory",
                 found=controller.memory if memory is None else f"{controller.memory}, kind {memory.kind}",
                 expected=f"one of {', '.join(names)}" if names else "a memory of kind flash",
-                next_step=hint,
+                next_step=nearest_hint(controller.memory, names),
             )
         elif memory.erase_block is None:
-            hint = f"state erase_block in [memory.{memory.name}]"
             yield LayoutFault(
                 (*path, "memory"),
                 "what is erased at once is not known",
                 found=f"memory {memory.name} without erase_block",
                 expected="its size",
-                next_step=hint,
+                next_step=f"state erase_block in [memory.{memory.name}]",
             )
         for name in ("program", "erase"):
             if not getattr(controller, name):

@@ -79,12 +79,9 @@ def _invalid_state(event: RawEvent, names: CodeNames) -> Words:
 def _undefined(event: RawEvent, names: CodeNames) -> Words:
     code = event.numbers["code"]
     erased = code == ERASED
-    found = (
-        "erased flash (0xFFFF_FFFF)" if erased else f"the encoding 0x{code & 0xFFFF:04X} 0x{code >> 16:04X}"
-    )
     return Words(
         f"core {event.core} meets an undefined instruction",
-        found,
+        "erased flash (0xFFFF_FFFF)" if erased else f"the encoding 0x{code & 0xFFFF:04X} 0x{code >> 16:04X}",
         "code",
         "a build that is not there, or was linked for another address"
         if erased

@@ -42,8 +42,7 @@ def _record(contents: Contents, record: RecordFacts, width: int) -> Iterator[Lin
     if record.in_its_area is False:
         yield (Styled("  NOT WHERE THE LAYOUT SAYS", "bad"),)
     yield from _field("product", Styled(record.product), width=width)
-    version = f"{record.version}, rollback counter {record.rollback}"
-    yield from _field("version", Styled(version), width=width)
+    yield from _field("version", Styled(f"{record.version}, rollback counter {record.rollback}"), width=width)
     yield from _field("vendor id", Styled(record.vendor_id or "none"), width=width)
     yield from _field("class id", Styled(record.class_id or "none"), width=width)
     layout = match_words(record.layout, "the layout given")
@@ -85,8 +84,7 @@ def _build(build: RecordBuild, width: int) -> Iterator[Line]:
 def _broken(broken: BrokenRecord, width: int) -> Iterator[Line]:
     where = ", where the layout has it" if broken.expected else ""
     verdict = "MISSING" if broken.missing else "NOT SOUND"
-    words = f" {verdict} at {format_address(broken.start)}{where}"
-    yield (Styled("record", "title"), Styled(words, "bad"))
+    yield (Styled("record", "title"), Styled(f" {verdict} at {format_address(broken.start)}{where}", "bad"))
     for problem in broken.problems[:8]:
         yield from wrapped([Styled(f"  {problem}")], width, 4)
     if len(broken.problems) > 8:

@@ -30,8 +30,7 @@ def seal_lines(contents: Contents, width: int) -> list[list[Line]]:
 
 def _seal(seal: SealFacts, width: int) -> Iterator[Line]:
     if seal.missing:
-        words = f": none in its area, {seal.span}; not sealed"
-        yield (Styled("seal", "title"), Styled(words))
+        yield (Styled("seal", "title"), Styled(f": none in its area, {seal.span}; not sealed"))
         return
     if seal.problem:
         words = f" NOT WELL FORMED at {format_address(seal.span.start)}: {seal.problem}"

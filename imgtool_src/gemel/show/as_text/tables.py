@@ -34,8 +34,7 @@ def build_lines(contents: Contents, width: int, signs: Signs) -> list[Line]:
         lines += wrapped([Styled(f"  RAM: {claimed}")], width, 4) if claimed else []
     for origin, words in _ORIGINS.items():
         if names := [build.name for build in contents.builds if build.known_from == origin]:
-            note = f"  place of {', '.join(names)}: {words}"
-            lines += wrapped([Styled(note, "dim")], width, 4)
+            lines += wrapped([Styled(f"  place of {', '.join(names)}: {words}", "dim")], width, 4)
     for build in contents.builds:
         for start, group in groupby(build.overlays, key=lambda each: each.run.start):
             sizes = ", ".join(f"{each.name} {counted(each.run.size, 'byte')}" for each in group)
