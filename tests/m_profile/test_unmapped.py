@@ -192,7 +192,7 @@ def test_a_guard_counts_as_far_as_a_function_reaches(
     size: int, guarded: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A function of MAX_FUNCTION bytes is searched whole; of a larger one half as many, before what is asked of."""
-    monkeypatch.setattr("gemel.m_profile.unmapped.MAX_FUNCTION", 32)
+    monkeypatch.setattr("gemel.m_profile.stretch_guards.MAX_FUNCTION", 32)
     assert bool(_of_a_function(filled=size - 12, after=0)) is not guarded
     assert bool(_of_a_function(filled=8, after=40)) is False
     assert bool(_of_a_function(filled=10, after=40)) is True
@@ -210,7 +210,7 @@ def test_instructions_after_the_effort_count_as_untested(
     most: int, reported: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Within MAX_EFFORT the test before each of three float pushes is seen; after it the rest of them are reported."""
-    monkeypatch.setattr("gemel.m_profile.unmapped.MAX_EFFORT", most)
+    monkeypatch.setattr("gemel.m_profile.stretch_guards.MAX_EFFORT", most)
     guarded = struct.pack("<HHHHHH", 0xF01E, 0x0F10, 0xBF08, 0xED2D, 0x8B10, 0x4770)
     runs = [Run(at, at + len(guarded)) for at in range(0, 3 * len(guarded), len(guarded))]
     read = UnmappedCode(guarded * 3, 0x8000, runs, [], (3 * len(guarded), 0, 0), False)
@@ -289,3 +289,52 @@ def test_what_is_guarded_in_functions_with_switches(options: tuple[str, ...], tm
     assert segment.data.count(guarded) >= 10
     assert len(places) >= 4
     assert [each.address for each in told] == sorted(places)
+
+
+THROUGH_CALLS = r"""
+#include <stdint.h>
+#define ALONE __attribute__((noinline, noclone, noipa))
+#define GUARDED __asm volatile ("vmov.f32 s0, s1")
+#define UNGUARDED __asm volatile ("vmov.f32 s2, s3")
+uint32_t volatile sink[64];
+ALONE static int has_float(void) { return (*(volatile uint32_t *)0xE000ED88u & (15u << 20)) != 0; }
+ALONE static void only_called_where_asked(uint32_t x) { sink[x & 3] = x; GUARDED; sink[1] = x; }
+ALONE static void at_the_end(uint32_t x) { sink[x & 3] = x; GUARDED; sink[2] = x; }
+ALONE static void deeper(uint32_t x) { sink[3] = x; at_the_end(x + 1); sink[4] = x; }
+ALONE static void also_called_unasked(uint32_t x) { sink[x & 3] = x; UNGUARDED; sink[5] = x; }
+ALONE static void also_left_for_unasked(uint32_t x) { sink[x & 3] = x; UNGUARDED; sink[6] = x; }
+ALONE static void also_pointed_at(uint32_t x) { sink[x & 3] = x; UNGUARDED; sink[7] = x; }
+ALONE static void never_asked(uint32_t x) { sink[x & 3] = x; UNGUARDED; sink[8] = x; }
+ALONE static void leaves(uint32_t x) { sink[9] = x; also_left_for_unasked(x); }
+void (*const table[])(uint32_t) = {also_pointed_at, never_asked};
+ALONE static void switch_task(uint32_t x)
+{
+    if (has_float()) {
+        only_called_where_asked(x); also_called_unasked(x); also_left_for_unasked(x); also_pointed_at(x);
+    }
+    sink[10] = x;
+    if (has_float()) deeper(x);
+}
+int reset(void) { switch_task(3); also_called_unasked(4); leaves(5); never_asked(6); table[sink[11] & 1](7); for (;;); }
+__attribute__((section(".vectors"), used)) const void *const vectors[2] = {(void *)4, reset};
+"""
+
+
+@pytest.mark.parametrize("options", ["-O0", "-O1", "-O2", "-Os"])
+def test_what_is_guarded_where_it_is_called(options: str, tmp_path: Path) -> None:
+    """A function that returns what the core has, and functions called only where that was asked, or elsewhere too."""
+    build = compiled(THROUGH_CALLS, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", options, *BARE)
+    told, _ = _places(build, _sieve("armv7e-m"))
+    assert [each.data for each in told] == [bytes.fromhex("b0ee611a")] * 4
+
+
+@pytest.mark.parametrize(
+    ("limit", "value", "reported"), [("DEPTH", 1, 5), ("MAX_WAYS", 1, 4), ("MAX_WAYS", 0, 6)]
+)
+def test_how_far_callers_are_followed(
+    limit: str, value: int, reported: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is guarded two calls away counts within DEPTH, and what no more than MAX_WAYS lead to."""
+    monkeypatch.setattr(f"gemel.m_profile.stretch_guards.{limit}", value)
+    build = compiled(THROUGH_CALLS, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", "-O1", *BARE)
+    assert len(_places(build, _sieve("armv7e-m"))[0]) == reported

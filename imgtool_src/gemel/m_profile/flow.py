@@ -70,6 +70,9 @@ _OF_HIGH = bytes(
 _OF_LOW = bytes(_NARROW | _WIDE * (low & 0x1F == 0x1F) for low in range(0x100))
 """What both bytes of a first halfword must allow for an instruction to use data next to the code, based on the PC."""
 
+OUTSIDE = -1
+"""The offset of what enters the code from outside."""
+
 MAX_ENTRIES = 512
 """How many entries a table of branches has at most whose index is not seen to be compared with their number."""
 
@@ -88,10 +91,13 @@ class Stream:
     ``sizes`` by offset; ``branches`` and ``calls``: each offset that they lead to, with that of the
     instruction that does; ``data``: what they use as data, and ``used`` the halfwords of that; ``end``: the
     offset after the last, and ``after_call`` the one after the last call (0: none).  ``closed`` says that a
-    return or jump ends it, ``improbable`` that halfwords do which are hardly code.
+    return or jump ends it, and ``jump`` is where the last one leads; ``improbable`` that halfwords do which are hardly
+    code.
     """
 
-    __slots__ = ("after_call", "branches", "calls", "closed", "data", "end", "improbable", "sizes", "used")
+    __slots__ = (
+        "after_call", "branches", "calls", "closed", "data", "end", "improbable", "jump", "sizes", "used",
+    )  # fmt: skip
 
     def __init__(self) -> None:
         self.sizes: dict[int, int] = {}
@@ -101,6 +107,7 @@ class Stream:
         self.used: set[int] = set()
         self.end = self.after_call = 0
         self.closed = self.improbable = False
+        self.jump: int | None = None
 
     def effort(self) -> int:
         """How much was looked at."""
@@ -116,22 +123,24 @@ class Flow:
     """Follows the code in ``code``, whose first byte the core runs at ``start`` (even).
 
     ``sizes`` holds the size of the instruction reached at each halfword (0: none), ``data`` whether the code
-    uses the halfword as data; both end with some that stand for what is after the code.  ``functions`` are the
-    offsets that are entered or called.  ``effort`` is what may still be spent: below 0, more is led to than is
-    followed; ``parts`` share what is free.
+    uses the halfword as data; both end with some that stand for what is after the code.  ``callers`` are
+    the offsets that are called, with those of the calls, OUTSIDE for an entry; ``jumps`` those that jumps lead to.
+    ``effort`` is what may still be spent: below 0, more is led to than is followed; ``parts`` share what is free.
     """
 
     def __init__(self, code: bytes, start: int, parts: int = 1) -> None:
         self.code, self.start = code, start
         self.sizes = bytearray(len(code) // 2 + 4)
         self.data = bytearray(len(code) // 2 + 4)
-        self.functions: set[int] = set()
+        self.callers: dict[int, list[int]] = {}
+        self.jumps: dict[int, list[int]] = {}
         self.effort = FREE_EFFORT / parts + EFFORT * len(code)
 
     def follow(self, entries: Iterable[int]) -> None:
         """Reach what ``entries`` lead to: addresses as the core sees them, bit 0 ignored."""
         waiting = [(entry & ~1) - self.start for entry in entries]
-        self.functions.update(waiting)
+        for entry in waiting:
+            self.callers.setdefault(entry, []).append(OUTSIDE)
         while waiting and self.effort >= 0:
             stream = self.stream(waiting.pop())
             self.effort -= OF_STREAM + stream.effort()
@@ -146,7 +155,10 @@ class Flow:
             sizes[at >> 1] = size
         for part in stream.data:
             self.note_data(part)
-        self.functions.update(stream.calls)
+        for target, source in stream.calls.items():
+            self.callers.setdefault(target, []).append(source)
+        if stream.jump is not None:
+            self.jumps.setdefault(stream.jump, []).append(stream.branches[stream.jump])
 
     def note_data(self, offsets: range) -> None:
         """Note that what is at these offsets is data, as far as they are in the code."""
@@ -275,8 +287,12 @@ class Flow:
         top = first >> 8
         distance = branch_distance(first, 0)
         if distance is not None:
-            stream.branches[at + 4 + distance] = at
-            return top >> 3 == 0b11100
+            target = at + 4 + distance
+            stream.branches[target] = at
+            if top >> 3 != 0b11100:
+                return False
+            stream.jump = target
+            return True
         if top >> 3 == 0b01001:
             stream.uses(self._literal(at, (first & 0xFF) * 4, 4))
         returns = first & 0xFF80 == 0x4700 or top == 0xBD
@@ -290,6 +306,7 @@ class Flow:
             target = at + 4 + call_distance(first, second)
             if not second & 0x4000:
                 stream.branches[target] = at
+                stream.jump = target
                 return True
             stream.calls[target] = at
             stream.after_call = at + 4

@@ -25,6 +25,9 @@ LR, ALL = 14, 0xFFFF_FFFF
 NO_FLOAT_STACKED, FLOAT_IN_USE = 0x10, 0xC
 """Bit 4 of EXC_RETURN; FPCA and SFPA of CONTROL."""
 
+FILL = 0xBF00, 0x46C0, 0
+"""What fills up before a function: NOP in both its forms, zeros."""
+
 SHORT = 64
 """A function of so many instructions that tests the core returns what it found."""
 
@@ -158,12 +161,25 @@ class Guards:
         if address not in self._index or not self.decides or self.effort <= 0:
             return False
         index = self._index[address]
-        begins = bisect_right(self._led_to_by_none, index) if entries else 0
-        entry = self._led_to_by_none[begins - 1] if begins else 0
+        before = bisect_right(self._led_to_by_none, index) if entries else 0
+        entry = self._led_to_by_none[before - 1] if before else 0
+        return self._may_reach(entry, index) and not self._leads_there(entry, index)
+
+    def begin_of(self, address: int) -> int:
+        """Where what leads to an instruction begins: the function, or what nothing in it leads to, past its fill."""
+        index, begin = self._index.get(address, 0), 0
+        before = bisect_right(self._led_to_by_none, index)
+        if before and not self._may_reach(0, index):
+            begin = self._led_to_by_none[before - 1]
+            while begin < index and self._steps[begin].first in FILL:
+                begin += 1
+        return self._steps[begin].address
+
+    def _may_reach(self, entry: int, index: int) -> bool:
         if entry not in self._from_entry:
             self._from_entry[entry] = self._reached(entry)
             self.effort -= len(self._from_entry[entry])
-        return index in self._from_entry[entry] and not self._leads_there(entry, index)
+        return index in self._from_entry[entry]
 
     def _leads_there(self, entry: int, last: int) -> bool:
         """Whether a way leads from ``entry`` to ``last`` that no test of the core decides, or may as far as looked."""

@@ -7,13 +7,14 @@ far as its bytes hold together (see ``sweep``), which chance brings about, too.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Sequence
-from itertools import accumulate, groupby, islice
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import accumulate, chain, groupby, islice
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from gemel.m_profile.disassembly import reads_whole, spelled
 from gemel.m_profile.flow import Flow, Run
-from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
+from gemel.m_profile.found_instruction import FoundInstruction
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.sieve import Sieve, is_beyond_disassembler
 from gemel.m_profile.sweep import Routine, Sweep
@@ -21,7 +22,7 @@ from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.m_profile.guards import Guards
+    from gemel.m_profile.stretch_guards import StretchGuards
 
 MIN_ALONE = 4
 """A routine that nothing leads to, and no code is next to, counts where it holds at least so many lacking
@@ -31,21 +32,14 @@ instructions, and no more of others: tables of numbers read as routines with a f
 MAX_LACKING = 4_096
 """Instructions of one stretch that are reported: a core that lacks more is another core's."""
 
-MAX_FUNCTION = 1 << 12
-"""Bytes of a function that is searched for tests of the core; of a larger one, half as many before an instruction
-and after it."""
-
-MAX_EFFORT, TO_FOLLOW = 600_000, 6
-"""Instructions of one stretch that are looked at in search of tests of the core, and how many of them one costs whose
-values are followed, each time; the rest counts as untested."""
-
 
 class UnmappedCode(NamedTuple):
     """Code in the bytes ``code``, the first of which its core runs at ``start``.
 
     ``followed``: what the entries lead to; ``swept``: the routines besides that; ``sizes``: how many bytes are
-    the one, the other, and neither; ``functions``: the offsets that are entered or called, in order;
-    ``unfinished``: whether the sweep was given up.
+    the one, the other, and neither; ``unfinished``: whether the sweep was given up;
+    ``callers`` and ``jumps``: the offsets that calls and jumps lead to, with those of these (see ``Flow``);
+    ``beside``: other bytes of the build.
     """
 
     code: bytes
@@ -54,21 +48,25 @@ class UnmappedCode(NamedTuple):
     swept: list[Routine]
     sizes: tuple[int, int, int]
     unfinished: bool
-    functions: Sequence[int] = ()
+    callers: Mapping[int, list[int]] = MappingProxyType({})
+    jumps: Mapping[int, list[int]] = MappingProxyType({})
+    beside: Sequence[bytes] = ()
 
     def followed_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
         """Instructions that were followed and that the core lacks, MAX_LACKING at most."""
-        found = (
-            each for _, each in _Search(self).unguarded(self.followed, self._lacking(sieve, self.followed))
-        )
-        return islice((each for each in found if not _is_negative_number(each)), MAX_LACKING)
+        lacking = self._lacking(sieve, self.followed)
+        first = next(lacking, None)
+        if first is None:
+            return iter(())
+        found = self._guards().unguarded(self.followed, chain([first], lacking))
+        return islice((each for _, each in found if not _is_negative_number(each)), MAX_LACKING)
 
     def swept_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
         """Instructions that the sweep found and that the core lacks, by address, from what is likely code.
 
         No more routines are looked at once MAX_LACKING instructions were found.
         """
-        left, search = MAX_LACKING, _Search(self)
+        left, guards = MAX_LACKING, None
         swept = sorted(self.swept, key=lambda each: each.runs[0])
         runs = [run for each in swept for run in each.runs]
         owners = [index for index, each in enumerate(swept) for _ in each.runs]
@@ -79,12 +77,18 @@ class UnmappedCode(NamedTuple):
             ]
             if not (lacking and self._enough(routine, len(lacking)) and self._is_read_whole(routine)):
                 continue
-            places = [each for _, each in search.unguarded(runs, lacking)]
+            guards = guards or self._guards()
+            places = [each for _, each in guards.unguarded(runs, lacking)]
             if places and self._enough(routine, len(places)) and not any(map(_is_for_nobody, places)):
                 yield from places
                 left -= len(places)
                 if left <= 0:
                     return
+
+    def _guards(self) -> StretchGuards:
+        from gemel.m_profile.stretch_guards import StretchGuards
+
+        return StretchGuards(self.code, self.start, self.callers, self.jumps, self.beside)
 
     def _lacking(self, sieve: Sieve, found: list[Run]) -> Iterator[tuple[int, FoundInstruction]]:
         """Instructions in these runs that the core lacks, each with the index of its run."""
@@ -94,11 +98,6 @@ class UnmappedCode(NamedTuple):
             index = bisect_right(places, offset) - 1
             at = found[index].first + offset - places[index]
             yield index, FoundInstruction(start + at, code[at : at + size], encoding)
-
-    def word_at(self, address: int) -> int | None:
-        """The word at an address in the code."""
-        at = address - self.start
-        return int.from_bytes(self.code[at : at + 4], "little") if 0 <= at <= len(self.code) - 4 else None
 
     def _is_address(self, place: FoundInstruction) -> bool:
         """Whether the bytes are an address in this very code, as in a literal."""
@@ -131,60 +130,6 @@ class UnmappedCode(NamedTuple):
         return is_beyond_disassembler(data) or bool(spelled(data, self.start + at))
 
 
-class _Search:
-    """The search of one stretch for tests of the core that instructions are conditional on."""
-
-    def __init__(self, code: UnmappedCode) -> None:
-        self._code, self._left = code, MAX_EFFORT
-        self._begins = set(code.functions)
-        self._known = Run(0, 0)
-        self._guards: Guards | None = None
-
-    def unguarded(
-        self, runs: list[Run], lacking: Iterable[tuple[int, FoundInstruction]]
-    ) -> Iterator[tuple[int, FoundInstruction]]:
-        """Those of these instructions, in order, that are conditional on no test, and no unwinder's."""
-        code, start = self._code.code, self._code.start
-        for index, each in lacking:
-            at = each.address - start
-            if code[at : at + 6] in OF_UNWINDER:
-                continue
-            if not self._known.first <= at < self._known.end and self._left > 0:
-                self._known = self._function(runs[index], at)
-                self._guards = self._search(self._known)
-            if self._guards is None or not self._cover(self._guards, each.address):
-                yield index, each
-
-    def _function(self, run: Run, at: int) -> Run:
-        """The function around ``at``, tables and literals in it included, or what of its ``run`` is near."""
-        functions, reach = self._code.functions, MAX_FUNCTION // 2
-        after = bisect_right(functions, at)
-        first = functions[after - 1] if after else run.first
-        end = functions[after] if after < len(functions) else run.end
-        if end - first <= MAX_FUNCTION:
-            return Run(first, end)
-        return Run(run.first if at - run.first < reach else at, min(run.end, at + reach))
-
-    def _search(self, run: Run) -> Guards:
-        from gemel.m_profile.guards import EFFORT, Guards
-        from gemel.m_profile.known_stores import Function
-
-        function = Function(
-            self._code.code[run.first : run.end], self._code.start + run.first, self._code.word_at
-        )
-        effort = max(0, min(self._left, EFFORT))
-        guards = Guards(function, self._code.word_at, effort=effort)
-        self._left -= effort - guards.effort + TO_FOLLOW * guards.followed
-        return guards
-
-    def _cover(self, guards: Guards, address: int) -> bool:
-        before = guards.effort
-        covered = self._known.first in self._begins and guards.cover(address)
-        covered = covered or guards.cover(address, entries=True)
-        self._left -= before - guards.effort
-        return covered
-
-
 def _is_for_nobody(place: FoundInstruction) -> bool:
     return "nobody" in place.encoding.needs
 
@@ -201,18 +146,21 @@ def unmapped_code(
     data: Iterable[Span] = (),
     beyond: Iterable[Span] = (),
     parts: int = 1,
+    beside: Sequence[bytes] = (),
 ) -> UnmappedCode:
     """Find the code in ``code``, run at ``start`` (even), from ``entries``: addresses, bit 0 ignored.
 
     ``data`` is known to be none; ``beyond`` is where other code of the core is: calls may lead there.  Both
-    are as the core sees them.  ``parts``: how many of an image share the effort that each has besides its size.
+    are as the core sees them.  ``parts``: how many of an image share the effort that each has besides its size;
+    ``beside``: other bytes of the build, which may hold addresses of functions.
     """
     flow = _flow(code, start, entries, data, parts)
     followed = flow.reached()
     swept = Sweep(flow, beyond).run()
     first, in_all = _size(followed), flow.reached_size()
     sizes = (first, max(in_all - first, 0), len(code) - in_all)
-    return UnmappedCode(code, start, followed, swept, sizes, flow.effort < 0, _functions(flow))
+    unfinished = flow.effort < 0
+    return UnmappedCode(code, start, followed, swept, sizes, unfinished, flow.callers, flow.jumps, beside)
 
 
 def followed_code(code: bytes, start: int, entries: Iterable[int], data: Iterable[Span]) -> UnmappedCode:
@@ -221,7 +169,7 @@ def followed_code(code: bytes, start: int, entries: Iterable[int], data: Iterabl
     followed = flow.reached()
     size = _size(followed)
     sizes = size, 0, len(code) - size
-    return UnmappedCode(code, start, followed, [], sizes, flow.effort < 0, _functions(flow))
+    return UnmappedCode(code, start, followed, [], sizes, flow.effort < 0, flow.callers, flow.jumps)
 
 
 def _flow(code: bytes, start: int, entries: Iterable[int], data: Iterable[Span], parts: int = 1) -> Flow:
@@ -230,10 +178,6 @@ def _flow(code: bytes, start: int, entries: Iterable[int], data: Iterable[Span],
         flow.note_data(range(span.start - start, span.end - start, 2))
     flow.follow(entries)
     return flow
-
-
-def _functions(flow: Flow) -> list[int]:
-    return sorted(each for each in flow.functions if 0 <= each < len(flow.code))
 
 
 def _size(found: list[Run]) -> int:

@@ -130,7 +130,8 @@ def _code(
         others = [*always, *(used for area, used in written if not area.overlaps(stretch.span))]
         beyond = [Span(seen_by(layout, each.start, plan.core), each.size) for each in others]
         beyond += [Span(each.start, each.span.size) for each in stretches if each is not stretch]
-        code = unmapped_code(stretch.data, stretch.start, entries, vectors, beyond, parts)
+        beside = [each.data for each in stretches if each is not stretch]
+        code = unmapped_code(stretch.data, stretch.start, entries, vectors, beyond, parts, beside)
         found.append((stretch.span, code))
     return found
 

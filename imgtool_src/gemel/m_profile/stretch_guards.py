@@ -1,0 +1,142 @@
+"""What tests of the core guard in code without symbols: function by function, and through their calls.
+
+A function begins where a call leads, or a branch from another one.  What its own tests do not guard others may that
+guard each way to it, if no entry and no address in the bytes leads there, too.
+"""
+
+from __future__ import annotations
+
+import struct
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping
+
+from gemel.m_profile.flow import OUTSIDE, Run
+from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
+from gemel.m_profile.guards import EFFORT, SHORT, Guards, Passed
+from gemel.m_profile.known_stores import Function
+
+MAX_FUNCTION = 1 << 12
+"""Bytes of a function that is searched for tests of the core; of a larger one, half as many before an instruction
+and after it."""
+
+MAX_EFFORT, TO_FOLLOW = 600_000, 6
+"""Instructions of one stretch that are looked at in search of tests of the core, and how many of them one costs whose
+values are followed, each time; the rest counts as untested."""
+
+OF_BYTES = 1024
+"""So many bytes take as long to be searched for an address as one instruction takes."""
+
+DEPTH, MAX_WAYS = 4, 16
+"""How far the ways to a function are followed, and how many of them one has."""
+
+
+class StretchGuards:
+    """The tests in the bytes ``code``, run at ``start``; ``callers`` and ``jumps`` give offsets what leads there.
+
+    Those, and what is ``beside`` them, may hold addresses of functions.
+    """
+
+    def __init__(
+        self,
+        code: bytes,
+        start: int,
+        callers: Mapping[int, list[int]],
+        jumps: Mapping[int, list[int]],
+        beside: Iterable[bytes] = (),
+    ) -> None:
+        self._code, self._start, self._callers, self._jumps = code, start, callers, jumps
+        self._bytes = [code, *beside]
+        self._begins = sorted(each for each in callers if 0 <= each < len(code))
+        self._left = MAX_EFFORT
+        self._guards: dict[Run, Guards | None] = {}
+        self._nested = 0
+
+    def unguarded(
+        self, runs: list[Run], lacking: Iterable[tuple[int, FoundInstruction]]
+    ) -> Iterator[tuple[int, FoundInstruction]]:
+        """Those of these instructions, in order, that are conditional on no test, and no unwinder's.
+
+        Each comes with the index of its run in ``runs``.
+        """
+        near = Run(0, 0)
+        for index, each in lacking:
+            at = each.address - self._start
+            if self._code[at : at + 6] in OF_UNWINDER:
+                continue
+            if not near.first <= at < near.end:
+                near = self._function(at, runs[index])
+            if not self._covers(near, at, DEPTH):
+                yield index, each
+
+    def _covers(self, function: Run, at: int, depth: int) -> bool:
+        guards, address = self._guards_of(function), self._start + at
+        if guards is None:
+            return False
+        before = guards.effort
+        covered = function.first in self._callers and guards.cover(address)
+        covered = covered or guards.cover(address, entries=True)
+        begin = guards.begin_of(address) - self._start
+        self._left -= before - guards.effort
+        return covered or (depth > 0 and self._is_led_to_guarded(function, begin, depth))
+
+    def _is_led_to_guarded(self, function: Run, begin: int, depth: int) -> bool:
+        """Whether something in other functions leads to a begin, and a test guards each that does."""
+        ways = self._callers.get(begin, []) + [
+            at for at in self._jumps.get(begin, ()) if not function.first <= at < function.end
+        ]
+        if not 0 < len(ways) <= MAX_WAYS or OUTSIDE in ways or self._left <= 0:
+            return False
+        return all(self._is_way_guarded(at, depth - 1) for at in ways) and not self._is_pointed_at(begin)
+
+    def _is_pointed_at(self, begin: int) -> bool:
+        address = struct.pack("<I", self._start + begin | 1)
+        self._left -= sum(map(len, self._bytes)) // OF_BYTES
+        return any(address in each for each in self._bytes)
+
+    def _is_way_guarded(self, at: int, depth: int) -> bool:
+        """Whether a call or branch is guarded, or is a branch that a test decides."""
+        function = self._function(at, Run(at, at + 4))
+        guards = self._guards_of(function)
+        return guards is not None and (self._start + at in guards.tests or self._covers(function, at, depth))
+
+    # --- functions ---
+
+    def _function(self, at: int, run: Run) -> Run:
+        """The function around ``at``, tables and literals in it included, or what of its ``run`` is near."""
+        begins, reach = self._begins, MAX_FUNCTION // 2
+        after = bisect_right(begins, at)
+        first = begins[after - 1] if after else run.first
+        end = begins[after] if after < len(begins) else run.end
+        if end - first <= MAX_FUNCTION:
+            return Run(first, end)
+        return Run(run.first if at - run.first < reach else at, min(run.end, at + reach))
+
+    def _guards_of(self, function: Run) -> Guards | None:
+        """The tests in a function; None for one that is being looked at, and where nothing is left to spend."""
+        if function not in self._guards:
+            self._guards[function] = None
+            if self._left > 0:
+                self._guards[function] = self._search(function)
+        return self._guards[function]
+
+    def _search(self, run: Run) -> Guards:
+        function = Function(self._code[run.first : run.end], self._start + run.first, self._word_at)
+        effort = max(0, min(self._left, EFFORT))
+        guards = Guards(function, self._word_at, returned=self._returned, effort=effort)
+        self._left -= effort - guards.effort + TO_FOLLOW * guards.followed
+        return guards
+
+    def _returned(self, target: int, _passed: Passed) -> int:
+        """The bits that a called function returns of the core's state, if it is short."""
+        first = target - self._start
+        function = self._function(first, Run(first, first)) if first in self._callers else Run(0, 0)
+        if function.first != first or function.end - first > 4 * SHORT or self._nested >= DEPTH:
+            return 0
+        self._nested += 1
+        guards = self._guards_of(function)
+        self._nested -= 1
+        return guards.result if guards else 0
+
+    def _word_at(self, address: int) -> int | None:
+        at = address - self._start
+        return int.from_bytes(self._code[at : at + 4], "little") if 0 <= at <= len(self._code) - 4 else None
