@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from gemel.audit.result import EXIT_CODES, ImageResult, Status
 from gemel.text.escaping import on_one_line
+from gemel.text.numbers import first_of
 
 WORDS: dict[Status, str] = {"passes": "PASS", "broken": "FAIL", "not judged": "----"}
 RECORD, SEAL = "record-sound", "seal-well-formed"
@@ -82,9 +83,8 @@ def text_line(result: ImageResult) -> str:
         parts.append(f"not judged: {result.problem}")
     rules = result.broken_rules
     if rules:
-        more = f" and {len(rules) - SHOWN_RULES} more" if len(rules) > SHOWN_RULES else ""
         label = "broken" if result.status == "broken" else result.findings[0].severity
-        parts.append(f"{label} {', '.join(rules[:SHOWN_RULES])}{more}")
+        parts.append(f"{label} {first_of(rules, SHOWN_RULES)}")
     if result.gone:
         parts.append("the file is no longer there")
     if result.duplicate_of is not None:

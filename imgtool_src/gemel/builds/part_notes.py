@@ -25,6 +25,7 @@ from gemel.layout.kinds import in_toml_words
 from gemel.spans import ADDRESS_SPACE, Span, format_address
 from gemel.structs import replace
 from gemel.text.escaping import toml_string
+from gemel.text.numbers import first_of
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -133,8 +134,7 @@ def _has_format(found: dict[str, Any]) -> bool:
 def _unknown_keys(found: dict[str, Any], file: str) -> Iterator[Problem]:
     """One problem for all; a file without a format may be another one, with secrets in it, and is not quoted."""
     if unknown := [key for key in found if key not in _KEYS]:
-        more = f" and {len(unknown) - 4:,} more" if unknown[4:] else ""
-        words = f"{', '.join(each[:80] for each in unknown[:4])}{more}"
+        words = first_of([each[:80] for each in unknown], 4)
         shown = words if _has_format(found) else f"{len(unknown):,} keys, and no format"
         yield _problem(file, "unknown keys" if unknown[1:] else "unknown key", shown, ", ".join(_KEYS))
 

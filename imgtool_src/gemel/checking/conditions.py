@@ -9,8 +9,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import needs_elf
 from gemel.layout.model import Layout
-from gemel.outcomes import DoesNotApply, NotChecked, Outcome
-from gemel.seals.demands import NOT_REQUIRED
+from gemel.outcomes import NotChecked, Outcome
 
 ONLY_WITH = MappingProxyType[str, Callable[[Layout], bool]](
     {
@@ -32,18 +31,10 @@ def outcomes(rule: Rule, inspection: Inspection) -> Iterable[Outcome]:
     """What a rule says; it is asked only where its conditions do not say it already."""
     if rule.only_with and not ONLY_WITH[rule.only_with](inspection.layout):
         return ()
-    if rule.only_with == "seal" and (missing := _no_seal(inspection)):
-        return [missing]
+    if rule.only_with == "seal" and (seal := inspection.seal) and (needless := seal.needless()):
+        return [needless]
     if rule.of_elf and not inspection.builds:
         return [
             NotChecked(f"build {name}", needs_elf(name, None, "symbols")) for name in inspection.layout.builds
         ]
     return rule.check(inspection)
-
-
-def _no_seal(inspection: Inspection) -> DoesNotApply | None:
-    """What every rule on seals says where none is required and the seal's area is erased."""
-    seal = inspection.seal
-    if seal is None or seal.demands.required or not seal.absent:
-        return None
-    return DoesNotApply(seal.where, NOT_REQUIRED)

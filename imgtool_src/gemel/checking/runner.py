@@ -16,6 +16,7 @@ from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import Consequence, DoesNotApply, Finding, Holds, Need, NotChecked, Reason
 from gemel.progress import tracked
 from gemel.structs import NamedTuple, Struct, replace
+from gemel.text.numbers import first_of
 
 if TYPE_CHECKING:
     from gemel.checking.causes import OpenFinding, Place
@@ -247,8 +248,7 @@ def _led_to_lines(root: Place, places: list[Place], found: dict[Place, OpenFindi
     if own[_LED_TO:]:
         lines.append(f"also {len(own) - _LED_TO} more")
     if rules := list(dict.fromkeys(place.rule for place in places if place.rule != root.rule)):
-        more = f" and {len(rules) - _LED_TO} more" if rules[_LED_TO:] else ""
-        lines.append(f"leads to {', '.join(rules[:_LED_TO])}{more}")
+        lines.append(f"leads to {first_of(rules, _LED_TO)}")
     return lines
 
 

@@ -14,7 +14,7 @@ from gemel.comparing.changes import (
     VectorChange,
 )
 from gemel.spans import Span, format_address, format_size
-from gemel.text.numbers import counted, share
+from gemel.text.numbers import counted, first_of, share
 from gemel.text.wrapping import labelled_lines, wrapped
 
 MAX_LISTED = 20
@@ -117,9 +117,7 @@ def _bytes(comparison: Comparison, width: int, most: int | None) -> list[str]:
 
 
 def _spans(spans: Sequence[Span], most: int | None) -> str:
-    shown = spans if most is None else spans[:MAX_SPANS]
-    more = f" and {len(spans) - len(shown)} more" if len(spans) > len(shown) else ""
-    return ", ".join(map(str, shown)) + more
+    return first_of(list(map(str, spans)), len(spans) if most is None else MAX_SPANS)
 
 
 def _build(build: BuildChange, comparison: Comparison, width: int, most: int | None) -> list[str]:

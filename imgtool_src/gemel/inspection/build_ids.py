@@ -5,6 +5,7 @@ from __future__ import annotations
 from gemel.builds.elf.notes import BUILD_ID_LIMIT, BuildIdNote, build_id_notes
 from gemel.inspection.inspection import Inspection
 from gemel.spans import Span
+from gemel.text.numbers import first_of
 
 SHOWN = 4
 """Build ids that a message names."""
@@ -16,9 +17,7 @@ NOTE_LIMIT = 16 + BUILD_ID_LIMIT
 
 def id_words(ids: list[bytes]) -> str:
     """Build ids for a message, the first of many; ``none`` for none."""
-    words = list(dict.fromkeys(each.hex() for each in ids))
-    more = f" and {len(words) - SHOWN:,} more" if len(words) > SHOWN else ""
-    return ", ".join(words[:SHOWN]) + more or "none"
+    return first_of(list(dict.fromkeys(each.hex() for each in ids)), SHOWN) or "none"
 
 
 def recorded_id(inspection: Inspection, name: str) -> bytes | None:

@@ -93,12 +93,16 @@ class SealUnderCheck(Struct, dict=True):
 
         return [each.signer for each in of_outcome(self, Outcome.UNKNOWN_KEY)]
 
+    def needless(self) -> DoesNotApply | None:
+        """What every rule on seals says where none is required and the area is erased; None elsewhere."""
+        return DoesNotApply(self.where, NOT_REQUIRED) if self.absent and not self.demands.required else None
+
     def unreadable(self) -> NotChecked | DoesNotApply | None:
         """Why there are no signers to look at; None if there are."""
         if self.seal:
             return None
         if self.absent:
-            return DoesNotApply(self.where, "there is no seal" if self.demands.required else NOT_REQUIRED)
+            return DoesNotApply(self.where, "there is no seal")
         return NotChecked(self.where, Reason("the seal is not well formed", Need("rule", "seal-well-formed")))
 
     def unverifiable(self) -> NotChecked | DoesNotApply | None:
@@ -150,13 +154,6 @@ def key_words(fingerprint: bytes) -> str:
 def signer_words(signer: SealSigner) -> str:
     """``Ed25519 key 0123456789abcdef...``."""
     return f"{signer.algorithm.name} {key_words(signer.key_fingerprint)}"
-
-
-def trusted_words(keys: tuple[PublicKey, ...], most: int = 4) -> str:
-    """The trusted keys, the first of many."""
-    words = [f"{key.algorithm.name} {key_words(key.fingerprint)}" for key in keys]
-    more = f" and {len(words) - most} more" if len(words) > most else ""
-    return ", ".join(words[:most]) + more
 
 
 def of_outcome(seal: SealUnderCheck, *outcomes: Outcome) -> Iterator[Verdict]:

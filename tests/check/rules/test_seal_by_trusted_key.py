@@ -2,7 +2,20 @@
 
 from __future__ import annotations
 
-from check.sealed import NEW, OLD, OPTIONAL, P256, REQUIRED, STRANGER, cut_away, of, sealed, unsealed
+from check.sealed import (
+    NEW,
+    OLD,
+    OPTIONAL,
+    P256,
+    P384,
+    REQUIRED,
+    RSA,
+    STRANGER,
+    cut_away,
+    of,
+    sealed,
+    unsealed,
+)
 from small_device import findings
 
 RULE = "seal-by-trusted-key"
@@ -10,6 +23,7 @@ RULE = "seal-by-trusted-key"
 BREAKS = {
     "a stranger's seal": lambda: of(RULE, sealed(STRANGER)),
     "two strangers' seal": lambda: of(RULE, sealed(STRANGER, NEW), [OLD, P256]),
+    "a stranger's among many trusted keys": lambda: of(RULE, sealed(STRANGER), [OLD, NEW, P256, P384, RSA]),
     "a key that was withdrawn": lambda: of(RULE, sealed(OLD), [NEW]),
     "a stranger's where none is required": lambda: of(RULE, sealed(STRANGER, read=OPTIONAL), read=OPTIONAL),
     "no trusted key at all": lambda: of(RULE, sealed(OLD), []),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from check.sealed import NEW, OLD, OPTIONAL, P256, REQUIRED, STRANGER, of, sealed, sealed_layout, unsealed
 from small_device import findings
 
+from gemel.inspection.seal import key_words
 from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
 from gemel.seals.format import RECORD_CONTENT_TYPE
 from gemel.seals.keys.algorithms import algorithm_named
@@ -72,6 +73,17 @@ def test_a_known_key_that_does_not_count_must_still_hold() -> None:
     result = of("seal-over-this-record", image, [NEW], known=(OLD.public_key,))
     assert result.status == "broken"
     assert result.findings[0].finding.what == "a signature does not hold over this record"
+
+
+def test_the_signers_that_stand_are_named_by_whether_they_are_known() -> None:
+    """What holds names the known signers, and by themselves those that are allowed though nobody knows them."""
+    held = {
+        name: [each.where for each in KEEPS[name]().holds]
+        for name in ("one signer", "a rotation that is allowed")
+    }
+    old, new = (f"Ed25519 {key_words(key.public_key.fingerprint)}" for key in (OLD, NEW))
+    assert held["one signer"] == [old]
+    assert held["a rotation that is allowed"] == [old, f"unknown, as allowed: {new}"]
 
 
 def test_nothing_to_say_without_a_seal_or_a_trusted_signer() -> None:

@@ -9,6 +9,7 @@ from gemel.checking.rule import Rule, Severity
 from gemel.checking.runner import INPUTS, Judged, RuleResult, RulesApplied, Status
 from gemel.outcomes import DoesNotApply, Finding, Need, NeedKind, NotChecked
 from gemel.text.escaping import on_one_line
+from gemel.text.numbers import first_of
 from gemel.text.wrapping import label_head, step_lines, wrapped
 
 CAUTION = "A passing check is evidence, not a safety approval."
@@ -231,8 +232,7 @@ def verdict(result: RulesApplied) -> str:
         if not result.count("warning"):
             inputs = [need for each in result.failing for it in each.not_checked for need in it.needs]
             given = sorted({_input_words(need) for need in inputs if need.kind in INPUTS})
-            more = f" and {len(given) - SHOWN} more" if len(given) > SHOWN else ""
-            strict = f"; not given: {', '.join(given[:SHOWN])}{more} (--strict=inputs)"
+            strict = f"; not given: {first_of(given, SHOWN)} (--strict=inputs)"
     return f"{'PASS' if result.passes else 'FAIL'}: {', '.join(counted)}{strict}."
 
 

@@ -4,20 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.seal_evidence import of_seal
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.seal import signer_words
+from gemel.inspection.seal import SealUnderCheck, signer_words
 from gemel.outcomes import Finding, Holds, Outcome
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_seal(SealUnderCheck.unreadable)
+def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
     """One outcome for each signer, be its key trusted or not."""
-    seal = inspection.seal
-    if seal is None:
-        return
-    if missing := seal.unreadable():
-        yield missing
-        return
     from gemel.seals.seal import Outcome as Became
 
     for verdict in seal.verdicts:

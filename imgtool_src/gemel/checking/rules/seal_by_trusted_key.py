@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.seal_evidence import of_seal
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.seal import NO_TRUST, SealUnderCheck, signer_words, trusted_words
-from gemel.outcomes import DoesNotApply, Finding, Holds, NotChecked, Outcome
-from gemel.seals.demands import NOT_REQUIRED
+from gemel.inspection.seal import NO_TRUST, SealUnderCheck, key_words, signer_words
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.text.numbers import first_of
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_seal()
+def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
     """One outcome for each signer; a finding where none of them has a trusted key."""
-    seal = inspection.seal
-    if seal is None:
-        return
-    if seal.absent and not seal.demands.required:
-        yield DoesNotApply(seal.where, NOT_REQUIRED)
-    elif not seal.trusted:
+    if not seal.trusted:
         yield _no_trust(seal)
     elif missing := seal.unreadable():
         yield missing
@@ -30,12 +27,13 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 if signer.key_fingerprint in known:
                     yield Holds(signer_words(signer))
         else:
+            keys = [f"{key.algorithm.name} {key_words(key.fingerprint)}" for key in seal.trusted]
             yield Finding(
                 "no trusted key made the seal",
                 (seal.plan.area,),
                 where=seal.where,
                 found=", ".join(signer_words(signer) for signer in signers),
-                expected=f"one of {trusted_words(seal.trusted)}",
+                expected=f"one of {first_of(keys, 4)}",
                 span=seal.span,
             )
 

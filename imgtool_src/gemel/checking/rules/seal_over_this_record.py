@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.checking.findings.seal_evidence import of_seal
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import SealUnderCheck, of_outcome, signer_words
@@ -14,14 +15,10 @@ if TYPE_CHECKING:
     from gemel.seals.seal import Verdict
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_seal(SealUnderCheck.unverifiable)
+def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
     """One outcome for each signer with a trusted key; a finding where there is no record to hold over."""
-    seal = inspection.seal
-    if seal is None:
-        return
-    if missing := seal.unverifiable():
-        yield missing
-    elif seal.record_bytes is None:
+    if seal.record_bytes is None:
         plan = inspection.layout.record
         yield Finding(
             "there is no sound record that the seal could be over",

@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.seal_evidence import of_seal
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.outcomes import DoesNotApply, Finding, Holds, Outcome
-from gemel.seals.demands import NOT_REQUIRED
+from gemel.inspection.seal import SealUnderCheck
+from gemel.outcomes import Finding, Holds, Outcome
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_seal()
+def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
     """One outcome for the seal's area."""
-    seal = inspection.seal
-    if seal is None:
-        return
     if not seal.absent:
         yield Holds(seal.where)
-    elif not seal.demands.required:
-        yield DoesNotApply(seal.where, NOT_REQUIRED)
     else:
         from gemel.inspection.altered.changed_bytes import cut_before, cut_causes
 

@@ -4,20 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.seal_evidence import of_seal
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.seal import signer_words
+from gemel.inspection.seal import SealUnderCheck, signer_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_seal(SealUnderCheck.unverifiable)
+def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
     """One outcome for all signers together."""
-    seal = inspection.seal
-    if seal is None:
-        return
-    if missing := seal.unverifiable():
-        yield missing
-        return
     unknown, allowed = seal.unknown, seal.demands.unknown_signers
     if len(unknown) == len(seal.verdicts):
         yield NotChecked(seal.where, "no trusted key made the seal")

@@ -4,21 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.seal_evidence import of_seal
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.seal import signer_words
+from gemel.inspection.seal import SealUnderCheck, signer_words
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.seals.demands import demanded_words, missing_signers
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_seal(SealUnderCheck.unverifiable)
+def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
     """One outcome for all signers that count together."""
-    seal = inspection.seal
-    if seal is None:
-        return
-    if missing := seal.unverifiable():
-        yield missing
-        return
     counted = [verdict.signer for verdict in seal.counted]
     lacking = missing_signers(seal.demands, [signer.algorithm for signer in counted])
     words = ", ".join(signer_words(signer) for signer in counted)

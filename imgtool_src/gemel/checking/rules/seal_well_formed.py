@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.seal_evidence import of_seal
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.seal import SealUnderCheck
 from gemel.outcomes import Finding, Holds, Outcome
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_seal()
+def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
     """One finding for each thing that is wrong with the seal's bytes."""
-    seal = inspection.seal
-    if seal is None:
-        return
     if seal.absent and (missing := seal.unreadable()):
         yield missing
     elif seal.error:

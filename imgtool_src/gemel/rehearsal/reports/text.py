@@ -13,7 +13,7 @@ from gemel.rehearsal.limits import CAUTION
 from gemel.rehearsal.result import CoreSummary, Happening, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
-from gemel.text.numbers import counted
+from gemel.text.numbers import counted, first_of
 
 MAX_FUNCTIONS = 24
 
@@ -110,9 +110,9 @@ class _Text:
         for use in core.ram:
             yield f"  {use.area:<{max(10, len(use.area))}} {use.touched:,} of {use.size:,} bytes changed"
         if core.function_count:
-            named = ", ".join(core.functions[:MAX_FUNCTIONS])
+            named = first_of(core.functions, MAX_FUNCTIONS)
             if len(core.functions) > MAX_FUNCTIONS:
-                named += f" and {len(core.functions) - MAX_FUNCTIONS:,} more (all in --format json)"
+                named += " (all in --format json)"
             text = (
                 f"  functions  {len(core.functions)} of {core.function_count}{': ' if named else ''}{named}"
             )

@@ -28,6 +28,7 @@ from gemel.rehearsal.verdict.release_findings import release_findings, unreached
 from gemel.rehearsal.verdict.telling import telling
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.structs import replace
+from gemel.text.numbers import first_of
 
 ENDINGS = {
     "goals": "every goal was reached",
@@ -167,6 +168,5 @@ def _stacks(core: RawCore, names: CodeNames) -> Iterator[StackUse]:
 def _undescribed(run: RawRun, names: CodeNames) -> Iterator[str]:
     """The registers that code used and the layout does not describe."""
     if unknown := sorted({each.address for each in run.accesses if not each.known and each.reads}):
-        shown = ", ".join(names.register(each) for each in unknown[:8])
-        more = f" and {len(unknown) - 8} more" if len(unknown) > 8 else ""
-        yield f"read as zero, since the layout does not describe them: {shown}{more}"
+        shown = first_of([names.register(each) for each in unknown], 8)
+        yield f"read as zero, since the layout does not describe them: {shown}"
