@@ -69,7 +69,7 @@ def test_rule_has_a_source(rule: Rule) -> None:
 
 @every_rule
 def test_rule_is_provoked(rule: Rule) -> None:
-    """Every case that should break a rule breaks it, and each finding names parties, found and expected."""
+    """Every case that should break a rule breaks it; each finding names parties, found, expected, and its causes."""
     broken = results(rule.name, "BREAKS")
     assert broken, "no fixture breaks it"
     for case, result in broken.items():
@@ -84,6 +84,7 @@ def test_rule_is_provoked(rule: Rule) -> None:
             assert finding.where, case
             assert finding.found, case
             assert finding.expected, case
+            assert all(rule_named(cause) for cause, _ in finding.follows_from), case
 
 
 @every_rule

@@ -26,7 +26,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import Joined, join
 from gemel.layout.reader import ReadLayout, read_layout
-from gemel.outcomes import Finding, Holds, NotChecked
+from gemel.outcomes import Finding
 
 FLASH, RAM, RAM_OF_SAMPLER = 0x1000_0000, 0x2000_0000, 0x3000_0000
 STATION, SAMPLER = FLASH, FLASH + 0x1000
@@ -268,7 +268,7 @@ def rendering(result: RuleResult) -> str:
     """Everything a result says, as text for a stored rendering: one outcome a paragraph."""
     paragraphs = [f"{result.rule.name} [{result.severity}]: {result.status}"]
     for held in result.holds:
-        paragraphs.append(f"holds: {_plain(held)}")
+        paragraphs.append(f"holds: {held.where}")
     for finding in findings(result):
         paragraphs.append(
             "\n".join(
@@ -282,13 +282,11 @@ def rendering(result: RuleResult) -> str:
                     f"  parties  {', '.join(finding.parties)}",
                     f"  span     {finding.span}",
                     *(f"    {line}" for line in finding.lines),
+                    *(f"  follows  {rule} of {place}" for rule, place in finding.follows_from),
+                    *(["  explains all"] if finding.explains_all else []),
                 )
             )
         )
     for missing in result.not_checked:
         paragraphs.append(f"not checked: {missing.where}: {missing.reason}")
     return "\n".join(paragraphs) + "\n"
-
-
-def _plain(outcome: Holds | NotChecked) -> str:
-    return outcome.where

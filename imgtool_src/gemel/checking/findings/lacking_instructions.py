@@ -11,14 +11,14 @@ from gemel.m_profile.found_instruction import FoundInstruction
 from gemel.outcomes import Finding
 from gemel.spans import Span
 
-_DEMAND_OF: dict[Capability, str] = {
-    **dict.fromkeys(("fp", "fp-double", "fp16", "mve-fp"), "float-demands-fit-core"),
-    **dict.fromkeys(("dsp", "mve"), "extension-demands-fit-core"),
-}
-"""The rule that finds what a build was compiled for, from which such instructions in it follow."""
-
 _ARCHITECTURE = "build-architecture-fits-core"
-"""The same for all instructions."""
+"""The rule that finds what a build was compiled for, from which instructions in it follow."""
+
+_DEMANDS_OF: dict[Capability, tuple[str, ...]] = {
+    **dict.fromkeys(("fp", "fp-double", "fp16", "mve-fp"), ("float-demands-fit-core", _ARCHITECTURE)),
+    **dict.fromkeys(("dsp", "mve"), ("extension-demands-fit-core", _ARCHITECTURE)),
+}
+"""All such rules for the instructions of an extension."""
 
 
 def lacking_findings(
@@ -38,7 +38,7 @@ def lacking_findings(
             expected=f"only what core {core.name} has: {_has(core)}; it lacks {IN_WORDS[capability]}",
             span=Span(first.address, len(first.data)),
             lines=(*_further(found), *([doubt] if doubt else [])),
-            follows_from=tuple((rule, plan.name) for rule in (_DEMAND_OF.get(capability, ""), _ARCHITECTURE)),
+            follows_from=tuple((rule, plan.name) for rule in _DEMANDS_OF.get(capability, (_ARCHITECTURE,))),
         )
 
 
