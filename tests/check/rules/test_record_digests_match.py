@@ -17,6 +17,9 @@ BREAKS = {
     "a byte of each build": lambda: apply(
         RULE, image=changed(joined().image, {SAMPLER + 0x90: b"\0", STATION + 0x90: b"\0"}), handed={}
     ),
+    "a byte of a build, and a checksum outside of builds": lambda: apply(
+        RULE, image=changed(joined().image, {SAMPLER + 0x90: b"\0", STATION + 0xFFC: bytes(4)}), handed={}
+    ),
     "a build that is not there": lambda: apply(
         RULE, image=changed(joined().image, {}, (Span(SAMPLER, 0x1000),)), handed={}
     ),

@@ -59,6 +59,9 @@ BREAKS = {
         },
         crc=True,
     ),
+    "several faults at once, its CRC among them": lambda: _says(
+        {_at("reserved"): b"\1", _at("role", 0): b"\7\0", _at("name", 1): b"\xff"}
+    ),
 }
 
 KEEPS = {

@@ -75,6 +75,9 @@ BREAKS = {
     "one bit of an RSA signature": lambda: of(RULE, flipped(sealed(RSA), 200), [RSA]),
     "many bits of one of two": lambda: of(RULE, scrambled(sealed(OLD, P256)), [OLD, P256]),
     "many bits": lambda: of(RULE, scrambled(sealed(OLD))),
+    "many bits, beside the previous image": lambda: of(
+        RULE, scrambled(sealed(OLD)), previous=previous(sealed(OLD, read=OTHER), read=OTHER)
+    ),
     "one bit of an ML-DSA signature": lambda: of(RULE, flipped(sealed(ML_DSA), 1000), [ML_DSA]),
     "the record changed, its CRC mended": lambda: of(RULE, changed_record(OLD)),
     "the record damaged": lambda: of(RULE, changed(sealed(OLD), {RECORD + 40: b"\0"})),

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from check.sealed import OLD, OPTIONAL, cut_away, of, sealed, unsealed
-from image_edits import filled
-from small_device import FLASH, findings, joined, layout
+from image_edits import changed, filled
+from small_device import FLASH, SAMPLER, findings, joined, layout
 
 from gemel.spans import Span
 
@@ -16,6 +16,9 @@ BREAKS = {
         RULE, filled(unsealed(), Span(FLASH, 0x4000))
     ),
     "the seal cut away": lambda: of(RULE, cut_away(sealed(OLD))),
+    "the image cut in the middle of a build": lambda: of(
+        RULE, changed(sealed(OLD), {}, (Span.from_bounds(SAMPLER + 0x40, FLASH + 0x4000),))
+    ),
     "no key trusted either": lambda: of(RULE, unsealed(), []),
 }
 
