@@ -22,6 +22,15 @@ OVER_BUILD = layout(
 TABLE = builds(station=station_elf(extra=(SegmentSpec(FLASH + 0x2000, bytes(range(64))),)))
 
 
+def _over(count):
+    """The station's checksum over so many ranges, the third one from 0x800 on."""
+    ranges = [
+        f'{{ area = "station-code", offset = {at:#x}, size = 0x100 }}' for at in (0, 0x400, 0x800, 0xA00)
+    ]
+    whole = 'over = [{ area = "station-code", offset = 0, size = 0xFFC }]'
+    return layout({whole: f"over = [{', '.join(ranges[:count])}]"})
+
+
 def _without(*spans, read=None, handed=None):
     image = joined(read, handed or builds()).image
     return apply(RULE, read, changed(image, {}, tuple(Span(*span) for span in spans)), handed)
@@ -36,6 +45,8 @@ BREAKS = {
     "a further area of a build": lambda: _without(
         (FLASH + 0x2010, 0x10), read=layout(edits.ALSO_SPARE), handed=TABLE
     ),
+    "a checksum over three ranges": lambda: _without((STATION + 0x800, 8), read=_over(3), handed={}),
+    "a checksum over four ranges": lambda: _without((STATION + 0x800, 8), read=_over(4), handed={}),
     "known from the image's bytes alone": lambda: _without((SAMPLER + 0x40, 8), read=NO_RECORD, handed={}),
 }
 

@@ -10,6 +10,7 @@ from verdict_builds import ARCHITECTURES, build_of, of
 from gemel.checking.runner import RuleResult
 from gemel.image.sparse import SparseBytes
 from gemel.m_profile.halfwords import instructions
+from gemel.spans import Span
 
 RULE = "handlers-at-function-starts"
 LAST_HANDLER = 0x1000_8000 + 4 * 23
@@ -17,6 +18,12 @@ BREAKS = {
     "inside an instruction or function": lambda: of(RULE, "v6", "sampler-vector-inside"),
     "by clang and lld": lambda: of(RULE, "v7", "sampler-vector-inside"),
     "reset handler": lambda: of(RULE, "v8", "sampler-reset-behind"),
+    "two words alike, and another": lambda: apply(
+        RULE,
+        handed=builds(
+            station=station_elf(words={16: STATION + 0x85, 17: STATION + 0x85, 20: STATION + 0x87})
+        ),
+    ),
 }
 KEEPS = {
     "both builds": lambda: of(RULE, "v7"),
@@ -61,6 +68,26 @@ def test_constants_are_known_in_an_image_alone(family: str) -> None:
     (finding,) = findings(_alone(family, file="sampler-vector-constant"))
     assert finding.lines == ()
     assert finding.what == "a handler of build sampler is at bytes that do not read as code"
+
+
+@pytest.mark.parametrize(
+    ("indices", "found"),
+    [((0,), []), ((1,), ["reset handler"]), ((8,), []), ((22,), ["handler"]), ((21, 22), ["handler"])],
+)
+def test_only_words_that_a_core_branches_to_are_looked_at_in_an_image_alone(
+    indices: tuple[int, ...], found: list[str]
+) -> None:
+    """Not the stack pointer and not a reserved word; words alike are one finding."""
+
+    def edit(image: SparseBytes) -> SparseBytes:
+        odd, sound = (image.read(Span(LAST_HANDLER - back, 4), None) for back in (0, 4))
+        table = LAST_HANDLER - 4 * 23
+        return changed(image, {LAST_HANDLER: sound, **{table + 4 * index: odd for index in indices}})
+
+    result = of(RULE, "v8", "sampler-vector-constant", given=(), edit=edit)
+    assert [each.what for each in findings(result)] == [
+        f"a {what} of build sampler is at bytes that do not read as code" for what in found
+    ]
 
 
 def test_the_inside_of_an_instruction_is_known_in_an_image_alone() -> None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import words_of_no_table
 from gemel.checking.rule import Rule
 from gemel.inspection.code.code_starts import Inside, inside_of
-from gemel.inspection.cores.vector_tables import place_of, value_lines, words_span
+from gemel.inspection.cores.vector_tables import place_of, words_span
 from gemel.inspection.cores.views import described_word, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.wording import needs_elf
@@ -30,7 +31,7 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
             needs_elf(name, build, "symbols") or Reason("it has no symbols", Need("symbol", build=name)),
         )
         return
-    faults = words_inside(inspection, table)
+    faults = _words_inside(inspection, table, build)
     for inside, indices in faults.items():
         yield _finding(inspection, table, inside, indices)
     if not faults:
@@ -62,20 +63,17 @@ def _implausible(inspection: Inspection, table: VectorTable) -> Iterator[Finding
             found=described_word(inspection, table.core.name, word),
             expected="an address at which code begins",
             span=words_span(table, same),
-            lines=value_lines(inspection, table, same) if len(same) > 1 else (),
         )
 
 
-def words_inside(inspection: Inspection, table: VectorTable) -> dict[Inside, list[int]]:
+def _words_inside(inspection: Inspection, table: VectorTable, build: Build) -> dict[Inside, list[int]]:
     """The words of a table that lead into a function of its build, by the place there."""
-    build = inspection.builds.get(table.plan.name)
     skipped = {*reserved_words(table.core.architecture), *words_of_no_table(inspection, table)}
     places: dict[int, list[int]] = {}
     for index, word in enumerate(table.words):
         if index and index not in skipped and word & 1 and runs_from(inspection, table.placed, word & ~1):
             places.setdefault(word, []).append(index)
-    found = {word: inside_of(build, word) for word in places} if build else {}
-    return {inside: places[word] for word, inside in found.items() if inside}
+    return {inside: indices for word, indices in places.items() if (inside := inside_of(build, word))}
 
 
 def _finding(inspection: Inspection, table: VectorTable, inside: Inside, indices: list[int]) -> Finding:
@@ -88,7 +86,6 @@ def _finding(inspection: Inspection, table: VectorTable, inside: Inside, indices
         found=described_word(inspection, core, table.words[indices[0]]),
         expected=f"{inside.function}, or a symbol at that address if it is an entry by design",
         span=words_span(table, indices),
-        lines=value_lines(inspection, table, indices) if len(indices) > 1 else (),
     )
 
 
