@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from gemel.audit.result import EXIT_CODES, ImageResult, Status
 from gemel.text.escaping import on_one_line
-from gemel.text.numbers import first_of
+from gemel.text.wrapping import first_of
 
 WORDS: dict[Status, str] = {"passes": "PASS", "broken": "FAIL", "not judged": "----"}
 RECORD, SEAL = "record-sound", "seal-well-formed"

@@ -25,7 +25,7 @@ from gemel.layout.kinds import in_toml_words
 from gemel.spans import ADDRESS_SPACE, Span, format_address
 from gemel.structs import replace
 from gemel.text.escaping import toml_string
-from gemel.text.numbers import first_of
+from gemel.text.wrapping import first_of
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build

@@ -16,7 +16,7 @@ from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import Consequence, DoesNotApply, Finding, Holds, Need, NotChecked, Reason
 from gemel.progress import tracked
 from gemel.structs import NamedTuple, Struct, replace
-from gemel.text.numbers import first_of
+from gemel.text.wrapping import first_of
 
 if TYPE_CHECKING:
     from gemel.checking.causes import OpenFinding, Place

@@ -14,8 +14,8 @@ from gemel.comparing.changes import (
     VectorChange,
 )
 from gemel.spans import Span, format_address, format_size
-from gemel.text.numbers import counted, first_of, share
-from gemel.text.wrapping import labelled_lines, wrapped
+from gemel.text.numbers import counted, share
+from gemel.text.wrapping import first_of, labelled_lines, wrapped
 
 MAX_LISTED = 20
 """Lines of one list; what is left out is counted, and JSON holds all."""
@@ -117,7 +117,7 @@ def _bytes(comparison: Comparison, width: int, most: int | None) -> list[str]:
 
 
 def _spans(spans: Sequence[Span], most: int | None) -> str:
-    return first_of(list(map(str, spans)), len(spans) if most is None else MAX_SPANS)
+    return first_of(spans, len(spans) if most is None else MAX_SPANS)
 
 
 def _build(build: BuildChange, comparison: Comparison, width: int, most: int | None) -> list[str]:

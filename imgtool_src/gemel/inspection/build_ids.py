@@ -5,7 +5,7 @@ from __future__ import annotations
 from gemel.builds.elf.notes import BUILD_ID_LIMIT, BuildIdNote, build_id_notes
 from gemel.inspection.inspection import Inspection
 from gemel.spans import Span
-from gemel.text.numbers import first_of
+from gemel.text.wrapping import first_of
 
 SHOWN = 4
 """Build ids that a message names."""

@@ -1,8 +1,6 @@
-"""How sizes, shares and lists are written where room is short."""
+"""How ``show`` writes sizes and shares where room is short."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 from gemel.spans import format_size
 
@@ -30,12 +28,6 @@ def share(per_cent: float) -> str:
     if per_cent < 10:
         return f"{per_cent:.1f} %"
     return f"{min(99, round(per_cent)):d} %"
-
-
-def first_of(words: Sequence[str], most: int) -> str:
-    """``a, b and 3 more``: the first ``most`` of ``words``, and how many there are beside these."""
-    more = f" and {len(words) - most:,} more" if len(words) > most else ""
-    return ", ".join(words[:most]) + more
 
 
 def counted(number: int, one: str, many: str = "") -> str:

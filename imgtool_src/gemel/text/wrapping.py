@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from gemel.text.escaping import on_one_line
 
@@ -65,3 +65,9 @@ def markdown_lines(text: str, width: int) -> list[str]:
             else:
                 lines += wrapped(" ".join(block.split()), width, indent=2 if block.startswith("- ") else 0)
     return lines
+
+
+def first_of(words: Sequence[object], most: int) -> str:
+    """``a, b and 3 more``: the first ``most`` of ``words``, and the number of the others."""
+    more = f" and {len(words) - most:,} more" if len(words) > most else ""
+    return ", ".join(map(str, words[:most])) + more

@@ -9,8 +9,7 @@ from gemel.checking.rule import Rule, Severity
 from gemel.checking.runner import INPUTS, Judged, RuleResult, RulesApplied, Status
 from gemel.outcomes import DoesNotApply, Finding, Need, NeedKind, NotChecked
 from gemel.text.escaping import on_one_line
-from gemel.text.numbers import first_of
-from gemel.text.wrapping import label_head, step_lines, wrapped
+from gemel.text.wrapping import first_of, label_head, step_lines, wrapped
 
 CAUTION = "A passing check is evidence, not a safety approval."
 SIGNS: dict[Severity, str] = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}

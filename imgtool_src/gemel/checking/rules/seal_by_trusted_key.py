@@ -9,7 +9,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import NO_TRUST, SealUnderCheck, key_words, signer_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.text.numbers import first_of
+from gemel.text.wrapping import first_of
 
 
 @of_seal()

@@ -13,7 +13,8 @@ from gemel.rehearsal.limits import CAUTION
 from gemel.rehearsal.result import CoreSummary, Happening, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
-from gemel.text.numbers import counted, first_of
+from gemel.text.numbers import counted
+from gemel.text.wrapping import first_of
 
 MAX_FUNCTIONS = 24
 

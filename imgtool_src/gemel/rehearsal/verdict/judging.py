@@ -28,7 +28,7 @@ from gemel.rehearsal.verdict.release_findings import release_findings, unreached
 from gemel.rehearsal.verdict.telling import telling
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.structs import replace
-from gemel.text.numbers import first_of
+from gemel.text.wrapping import first_of
 
 ENDINGS = {
     "goals": "every goal was reached",
