@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import pytest
 from small_device import findings
 from verdict_builds import of
+
+from gemel.checking.rules.release_value_agrees import _may_release
+from gemel.layout.model import Release
+from gemel.m_profile.known_registers import Changed, KnownStore
 
 RULE = "release-value-agrees"
 AT_ZERO = ("start = 0x1000_0000", "start = 0x0000_0000")
@@ -18,6 +23,16 @@ CROSSED = (
     ("control_register = 0x4002_1118", "control_register = 0x4002_1114"),
 )
 KEYED = (("release_value = 0x0", "release_value = 0x0\nkey_mask = 0xFFFF_0000\nkey_value = 0x5AFE_0000"),)
+ZERO_KEY = (("release_value = 0x0", "release_value = 0x0\nkey_mask = 0xFFFF_0000\nkey_value = 0x0"),)
+BITS = Release(
+    vector_register=0x4002_1114,
+    control_register=0x4002_1118,
+    release_mask=0b1010,
+    release_value=0b0010,
+    key_mask=0xFF00,
+    key_value=0x5A00,
+)
+"""One bit must be set and one cleared, with a key."""
 
 BREAKS = {
     "registers the other way round": lambda: of(RULE, "v6", changes=CROSSED),
@@ -32,6 +47,7 @@ BREAKS = {
 }
 KEEPS = {
     "by GCC": lambda: of(RULE, "v8"),
+    "a key that the code writes": lambda: of(RULE, "v7", changes=ZERO_KEY),
     "by clang": lambda: of(RULE, "v7"),
 }
 
@@ -78,3 +94,31 @@ def test_a_release_without_its_key_says_so() -> None:
     (finding,) = findings(BREAKS["no key"]())
     assert finding.what == "build station writes the release of core sampler without its key"
     assert "the bits 0xFFFF_0000 are 0x0000_0000" in finding.found
+
+
+@pytest.mark.parametrize(
+    ("value", "changed", "may"),
+    [
+        (0x5A02, None, True),
+        (0x5A07, None, True),
+        (0x0012_5A02, None, True),
+        (0x5A0A, None, False),
+        (0x5A00, None, False),
+        (0x5B02, None, False),
+        (0x0002, None, False),
+        (None, None, True),
+        (None, Changed(BITS.control_register, 0, 0), True),
+        (None, Changed(BITS.control_register, 0b0010, 0), True),
+        (None, Changed(BITS.control_register, 0, 0b1000), True),
+        (None, Changed(BITS.control_register, 0b0010, 0b1000), True),
+        (None, Changed(BITS.control_register, 0b1000, 0), False),
+        (None, Changed(BITS.control_register, 0, 0b0010), False),
+        (None, Changed(BITS.control_register, 0b1010, 0), False),
+        (None, Changed(BITS.control_register, 0b0100, 0b0001), False),
+    ],
+)
+def test_a_store_may_release_where_nothing_it_is_known_to_write_stands_against_it(
+    value: int | None, changed: Changed | None, may: bool
+) -> None:
+    """Values by mask and key, with bits that do not matter; bits set and cleared of what was read; nothing known."""
+    assert _may_release(BITS, KnownStore(0x100, BITS.control_register, value, changed)) == may
