@@ -54,8 +54,40 @@ BREAKS = {
         TIDES,
         sections=(_section(size=0x80), _section(".bss2", BSS_AT + 0x80, 0x80)),
     ),
+    "a named section that no block reaches": lambda: _cleared(
+        BSS_AT,
+        BSS_AT + 0x80,
+        READINGS,
+        TIDES,
+        sections=(_section(".buffers", size=0x80), _section(".bss", BSS_AT + 0x80, 0x80)),
+    ),
+    "two named sections that no block reaches": lambda: _cleared(
+        BSS_AT,
+        BSS_AT + 0x40,
+        _object("level", BSS_AT + 0x40, 4),
+        TIDES,
+        sections=(
+            _section(".buffers", size=0x40),
+            _section(".zi", BSS_AT + 0x40, 0x40),
+            _section("COMMON", BSS_AT + 0x80, 0x80),
+        ),
+    ),
+    "an empty block": lambda: _cleared(BSS_AT, BSS_AT, READINGS, TIDES),
 }
 KEEPS = {
+    "a named section without objects": lambda: _cleared(
+        BSS_AT,
+        BSS_AT + 0x80,
+        READINGS,
+        sections=(_section(".buffers", size=0x80), _section(".bss", BSS_AT + 0x80, 0x80)),
+    ),
+    "a named section that keeps its content": lambda: _cleared(
+        BSS_AT,
+        BSS_AT + 0x80,
+        READINGS,
+        TIDES,
+        sections=(_section(".buffers", size=0x80), _section(".bss.noinit", BSS_AT + 0x80, 0x80)),
+    ),
     "whole": lambda: _cleared(BSS_AT, BSS_AT + 0x100, READINGS, TIDES),
     "further than it reaches": lambda: _cleared(BSS_AT, BSS_AT + 0x140, READINGS, TIDES),
     "nothing after the end": lambda: _half(),
