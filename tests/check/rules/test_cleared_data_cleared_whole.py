@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+import verdict_builds
 from builds.elf_writer import SegmentSpec, SymbolSpec
 from check.rules.test_start_copies_stored_data import DATA, label
 from gauge_rules import on_the_gauge
@@ -42,6 +43,9 @@ def _half(*symbols, name=".bss"):
     return _cleared(BSS_AT, BSS_AT + 0x80, READINGS, *symbols, sections=(_section(name),))
 
 
+AT_ZERO = ("start = 0x1000_0000", "start = 0x0000_0000")
+
+
 BREAKS = {
     "by a table": lambda: of(RULE, "station-cleared-in-part"),
     "by symbols": lambda: of(RULE, "sampler-cleared-in-part"),
@@ -72,9 +76,24 @@ BREAKS = {
             _section("COMMON", BSS_AT + 0x80, 0x80),
         ),
     ),
+    "code that clears nothing": lambda: verdict_builds.of(
+        RULE, "v7", "station-startup", "sampler-startup-not-cleared", changes=(AT_ZERO,)
+    ),
+    "code of a board that clears nothing": lambda: verdict_builds.of(
+        RULE, "v7", "station-board", "sampler-board-bss-left"
+    ),
+    "code that stops too early": lambda: verdict_builds.of(
+        RULE, "v7", "station-board", "sampler-board-bss-early"
+    ),
     "an empty block": lambda: _cleared(BSS_AT, BSS_AT, READINGS, TIDES),
 }
 KEEPS = {
+    "code that clears all": lambda: verdict_builds.of(
+        RULE, "v7", "station-startup", "sampler-startup", changes=(AT_ZERO,)
+    ),
+    "code of a board that clears all": lambda: verdict_builds.of(
+        RULE, "v7", "station-board", "sampler-board"
+    ),
     "a named section without objects": lambda: _cleared(
         BSS_AT,
         BSS_AT + 0x80,
