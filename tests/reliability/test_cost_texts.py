@@ -83,6 +83,26 @@ def test_checksums_that_do_not_match_are_explained_in_time(
     assert (ended.code, ended.out.count("BROKEN checksums-match")) == (1, 250)
 
 
+def test_checksums_with_many_exceptions_are_explained_in_time(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The attack: 60 checksums of 250 ranges, which were read for each value, and counted as one: 11.7 s."""
+    monkeypatch.chdir(folder)
+    holes = ", ".join(f"{{ start = {small_device.SAMPLER + 2 * number}, size = 1 }}" for number in range(250))
+    text = small_device.layout_text()
+    for number in range(60):
+        at = f'{{ area = "station-code", offset = {0x800 + 4 * number} }}'
+        text += f'[[checksum]]\nname = "c{number}"\nalgorithm = "CRC-32/ISO-HDLC"\nat = {at}\n'
+        text += f'over = ["sampler-code"]\nexcept = [{holes}]\n'
+    Path("x.toml").write_text(text, encoding="utf-8")
+    Path("x.hex").write_bytes(b"".join(encode(small_device.joined().image)))
+    gemel: Run = run_here(capfd)
+    with within(2):
+        ended = gemel("check", "x.toml", "x.hex")
+    assert ended.code == 1
+    assert "fault in gemel" not in ended.everything
+
+
 @pytest.mark.parametrize("name", KEYS)
 def test_a_key_of_the_largest_size_ends_in_time(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], name: str

@@ -22,6 +22,10 @@ DISTANCES = (1, 2, 3, 4, 8, 12, 16, 0x40, 0x100)
 """Bytes by which a range is made longer and shorter at either end: slips of bytes or words, a header."""
 
 
+MANY_PARTS = 32
+"""Ranges of a checksum of which no other ends are offered: each takes as long as all of them."""
+
+
 class Bound(NamedTuple):
     """An address at which a range may start or end, and which it is, as in ``at the end of area link``."""
 
@@ -64,9 +68,9 @@ def other_bounds(
     """Ranges inside ``memory`` with other ends than ``covered``, likeliest first, each once.
 
     ``starts`` and ``ends`` are the named bounds.  ``unit`` is the number of bytes that are taken at once, of
-    which a range must be a multiple.  Nothing is offered for ranges that do not ascend.
+    which a range must be a multiple.  Nothing is offered for ranges that do not ascend, or are many.
     """
-    if not covered or list(covered) != sorted(covered):
+    if not covered or len(covered) > MANY_PARTS or list(covered) != sorted(covered):
         return OtherBounds((), (), ())
     hull = Span.from_bounds(covered[0].start, covered[-1].end)
     holes = [*without([hull], covered), place]
@@ -79,7 +83,9 @@ def other_bounds(
             spans.append(span)
             made = declared_coverage(image, parts, erased_byte)
             taken = Span.from_bounds(parts[0].start, parts[-1].end)
-            coverages.append(Coverage(f"if it covers {taken}, {words}", made.size, made.blocks, True))
+            coverages.append(
+                Coverage(f"if it covers {taken}, {words}", made.size, made.blocks, True, made.parts)
+            )
     return OtherBounds(
         tuple(coverages), tuple(span.start for span in spans), tuple(span.end for span in spans)
     )

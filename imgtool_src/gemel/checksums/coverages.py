@@ -112,7 +112,7 @@ def _coverage(
     else:
         size = sum(span.size for span in spans)
     blocks: Callable[[], Iterator[Block]] = partial(_blocks, image, tuple(spans), fill, replaced)
-    return Coverage(words, size, blocks)
+    return Coverage(words, size, blocks, parts=len(spans))
 
 
 def _blocks(

@@ -36,8 +36,11 @@ LIKELY_CHANCE = 1 / 1000
 _MAX_COST, _MAX_IN_ALL = 1_000_000, 1_000_000
 """Bounds of the work for one checksum and for all of a check, in microseconds of the machine of ``_cost``."""
 
-_SEARCH_COST = 3_000
-"""What a search costs besides the values that are computed, in the same unit."""
+_SEARCH_COST, _PART_COST = 3_000, 30
+"""What a search, and each range of a reading, cost besides the values that are computed, in the same unit."""
+
+_KEPT = 1 << 16
+"""Bytes of a reading that are read once for all values over it."""
 
 
 class Work:
@@ -46,20 +49,26 @@ class Work:
     def __init__(self) -> None:
         self.left: float = _MAX_IN_ALL
 
+    @property
+    def is_done(self) -> bool:
+        """Whether nothing more is to be tried."""
+        return self.left < 0
+
 
 class Coverage(Struct):
     """One reading of what a checksum covers.
 
     ``words`` completes "the stored value is right ...", as in "if the last 4 bytes are left out"; it is
-    empty for what the layout says.  ``blocks`` gives the ``size`` bytes, as often as it is called.  One of
-    many, as are the ranges that end somewhere else, is tried where nothing else fits, and with another byte
-    order at most.
+    empty for what the layout says.  ``blocks`` gives the ``size`` bytes, in ``parts`` ranges, as often as it is
+    called.  One of many, as are the ranges that end somewhere else, is tried where nothing else fits, and with
+    another byte order at most.
     """
 
     words: str
     size: int
     blocks: Callable[[], Iterable[Block]]
     one_of_many: bool = False
+    parts: int = 1
 
 
 class Explanation(Struct):
@@ -158,9 +167,10 @@ class _Search:
         self.declared = declared
         self._stored = stored
         self._values: dict[tuple[Algorithm, Feed, str], int] = {}
+        self._read: dict[str, bytes] = {}
         self._seen: set[tuple[Algorithm, Feed, ByteOrder, str]] = {_key(declared)}
         self._cost, self._work = 0.0, work
-        work.left -= _SEARCH_COST
+        work.left -= _SEARCH_COST + _PART_COST * declared.coverage.parts
 
     @property
     def expected_by_chance(self) -> float:
@@ -188,13 +198,24 @@ class _Search:
         if key not in self._values:
             if feed_problem(algorithm, feed) or coverage.size % unit_size(algorithm, feed):
                 return None
-            cost = _cost(algorithm, feed, coverage.size)
-            self._cost += cost
-            self._work.left -= cost
-            if self._cost > _MAX_COST or self._work.left < 0:
-                raise _CostBound
-            self._values[key] = compute(algorithm, coverage.blocks(), feed)
+            self._spend(_cost(algorithm, feed, coverage.size))
+            self._values[key] = compute(algorithm, self._blocks(coverage), feed)
         return self._values[key]
+
+    def _blocks(self, coverage: Coverage) -> Iterable[Block]:
+        if coverage.words not in self._read:
+            self._spend(_PART_COST * coverage.parts)
+            if coverage.size > _KEPT:
+                return coverage.blocks()
+            self._read[coverage.words] = b"".join(coverage.blocks())
+        return [self._read[coverage.words]]
+
+    def _spend(self, cost: float) -> None:
+        """Raise _CostBound where the work would be more than may be done."""
+        self._cost += cost
+        self._work.left -= cost
+        if self._cost > _MAX_COST or self._work.is_done:
+            raise _CostBound
 
 
 def _words(changes: Sequence[_Change], algorithm: Algorithm) -> Iterator[str]:

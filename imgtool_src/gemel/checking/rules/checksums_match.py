@@ -133,17 +133,17 @@ def _explanations(
     erased = inspection.erased_byte_at(covered[0].start)
     left_out = [span_of_range(inspection.layout, item, inspection.placed) for item in checksum.exceptions]
     declared = declared_coverage(inspection.image, covered, erased)
-    alternatives = usual_alternatives(inspection.image, covered, left_out, place, erased)
-    alternatives += _builds_alone(inspection, covered, declared, erased)
-    others = ranges_elsewhere(inspection, checksum, place, covered, erased)
+    alternatives, ranges = [], ""
+    if not work.is_done:
+        others = ranges_elsewhere(inspection, checksum, place, covered, erased)
+        alternatives = [
+            *usual_alternatives(inspection.image, covered, left_out, place, erased),
+            *_builds_alone(inspection, covered, declared, erased),
+            *others.coverages,
+        ]
+        ranges = str(others)
     diagnosis = diagnose(
-        algorithm_of(checksum),
-        checksum.feed,
-        checksum.byte_order,
-        found,
-        declared,
-        [*alternatives, *others.coverages],
-        work,
+        algorithm_of(checksum), checksum.feed, checksum.byte_order, found, declared, alternatives, work
     )
     if diagnosis.blank:
         hint = "join the image with this layout, or look for what erased the place afterwards"
@@ -153,7 +153,7 @@ def _explanations(
     lines = [str(explanation) for explanation in diagnosis.explanations]
     if not lines:
         line, hint = _unexplained(inspection, covered)
-        lines += [line, *([str(others)] if others.coverages else [])]
+        lines += [line, *([ranges] if ranges else [])]
     if not diagnosis.complete:
         lines.append("not everything was tried, since the covered bytes are many")
     return tuple(lines), hint, bool(diagnosis.explanations)
