@@ -87,6 +87,15 @@ def test_a_layout_that_cannot_be_read_offers_no_builds(device: Path) -> None:
 
 
 @pytest.mark.parametrize("shell", SHELLS)
+def test_names_that_a_terminal_obeys_are_not_offered(tmp_path: Path, shell: str) -> None:
+    """The attack: a file called after an escape sequence, which the shell shows as it is; or after two lines."""
+    for name in ("\x1b]0;x\x07.hex", "\x9b2J.hex", "a\u202eb.hex", "a\nb.hex", "größe 1.hex"):
+        (tmp_path / name).touch()
+    (tmp_path / "\x1b[2J").mkdir()
+    assert offered(shell, tmp_path, "check", "") == {"größe 1.hex"}
+
+
+@pytest.mark.parametrize("shell", SHELLS)
 def test_the_script_is_sound_for_its_shell(device: Path, shell: str) -> None:
     """The shell itself reads the script without an error, where it is installed."""
     program = shutil.which(shell)

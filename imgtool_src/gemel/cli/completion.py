@@ -24,7 +24,8 @@ Complete = Callable[[list[str], str], Iterator[CompletionItem]]
 def files(suffixes: tuple[str, ...], incomplete: str, before: str = "") -> Iterator[CompletionItem]:
     """Files of these suffixes in the folder that ``incomplete`` begins to name, and folders.
 
-    ``before`` stands before each, such as ``station=``.
+    ``before`` stands before each, such as ``station=``.  Names that a terminal would obey, or that are more than one
+    line, are left out: a shell shows them as they are.
     """
     folder, _, begin = incomplete.rpartition("/")
     where = f"{folder}/" if folder or incomplete.startswith("/") else ""
@@ -33,7 +34,7 @@ def files(suffixes: tuple[str, ...], incomplete: str, before: str = "") -> Itera
     except OSError:
         return
     for name in names:
-        if not name.startswith(begin) or (name.startswith(".") and not begin):
+        if not name.startswith(begin) or (name.startswith(".") and not begin) or not name.isprintable():
             continue
         if os.path.isdir(where + name):
             yield CompletionItem(f"{before}{where}{name}/")
