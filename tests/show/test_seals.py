@@ -157,8 +157,17 @@ def test_of_several_records_none_is_the_headline(bench: Bench) -> None:
     for layout in ((), LAYOUT):
         _, text = bench.show(attacked, *layout, "--trust", "old.pem")
         assert text.splitlines()[0] == "image.hex: 2 records, each listed below"
-        assert "other-device" in text
-        assert "small-device" in text
+        foreign, own = (
+            " ".join(part.split())
+            for part in text.partition("\nrecord 0x1000_2400")[2].split("\nrecord ")[:2]
+        )
+        assert "product other-device" in foreign
+        assert "product small-device" in own
+        words = [part.partition(" product ")[0].partition("sound; ")[2] for part in (foreign, own)]
+        assert words == [
+            "the image DIFFERS from its record NOT WHERE THE LAYOUT SAYS" if layout else "not verified",
+            f"signed by Ed25519 key {KEY}",
+        ]
 
 
 def test_a_seal_elsewhere_is_said_to_be_elsewhere(bench: Bench) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.show.as_text.seals import standing_of
 from gemel.show.facts.contents import BrokenRecord, Contents, Match, RecordBuild, RecordFacts
 from gemel.spans import format_address
 from gemel.text.numbers import counted
@@ -38,7 +39,10 @@ def _field(label: str, *pieces: Styled, width: int, indent: int = 2) -> list[Lin
 
 
 def _record(contents: Contents, record: RecordFacts, width: int) -> Iterator[Line]:
-    yield (Styled("record", "title"), Styled(f" {record.span}, {counted(record.span.size, 'byte')}, sound"))
+    title = [Styled("record", "title"), Styled(f" {record.span}, {counted(record.span.size, 'byte')}, sound")]
+    if len(contents.records) > 1:  # of one alone the image's first line has it
+        title += [Styled("; "), standing_of(contents, record)]
+    yield from wrapped(title, width, 2)
     if record.in_its_area is False:
         yield (Styled("  NOT WHERE THE LAYOUT SAYS", "bad"),)
     yield from _field("product", Styled(record.product), width=width)
