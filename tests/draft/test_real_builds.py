@@ -244,6 +244,15 @@ def test_settings_of_zeros_are_in_flash(compiler: str, march: str) -> None:
     _sound(made)
 
 
+def test_a_section_without_bytes_between_constants_is_no_ram(compiler: str, march: str) -> None:
+    """A section of flash that stores nothing, as scripts for C++ leave between code and initial values, is flash."""
+    empty = NOTE + " .except (NOLOAD) : { . = . + 4; } > FLASH .version : { LONG(0x31) LONG(2) } > FLASH"
+    made = {"one": first(compiler, march), "two": second(compiler, march, after=empty)}
+    layout = layout_of(made)
+    assert [memory.kind for memory in layout.memories.values() if memory.start < 0x2000_0000] == ["flash"]
+    _sound(made)
+
+
 def test_notes_alike_are_no_copy(compiler: str, march: str) -> None:
     """Two builds whose notes begin alike, at one address, hold no copy of each other."""
     at = NOTE.replace("FLASH", "NOTES")

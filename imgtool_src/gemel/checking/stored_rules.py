@@ -188,7 +188,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
     },
     "image-equals-builds": {
         "guards": "image",
-        "checks": "Each byte that a given build stores is in the image at its place, except where the layout writes a stamp or a checksum.",
+        "checks": "Each byte that a given build stores is in the image at its place, except where the layout writes a stamp or a checksum; gaps between its sections may have another fill.",
         "absent": "the layout has no build",
     },
     "image-fits-policy": {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cached_property
+from itertools import pairwise
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
@@ -156,7 +157,21 @@ class Evidence(Struct, dict=True):
             elif segment.memory_size > len(segment.data):
                 stored = Span(segment.run_address, len(segment.data))
                 claims.extend(without(segment.taken, [stored]))
-        return merge(claim for claim in claims if not region_of(DEVICE_REGIONS, claim.start))
+        holes = self._holes
+        return merge(
+            claim
+            for claim in claims
+            if not region_of(DEVICE_REGIONS, claim.start) and not any(hole.covers(claim) for hole in holes)
+        )
+
+    @property
+    def _holes(self) -> list[Span]:
+        """What is no wider than alignment between bytes stored in flash: a section without bytes there is no RAM."""
+        return [
+            Span.from_bounds(before.end, after.start)
+            for before, after in pairwise(self.stored)
+            if after.start - before.end <= GAP
+        ]
 
     @cached_property
     def devices(self) -> list[Span]:

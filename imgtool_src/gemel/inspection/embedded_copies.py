@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import islice
+
 from gemel.builds.elf.notes import build_id_notes
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.image_bytes import Deviation, differing_where_held
@@ -79,9 +82,14 @@ def copy_in_place(inspection: Inspection, other: Placement | None, copy: list[He
 
 
 def _bytes_of(placement: Placement, spans: list[Span]) -> SparseBytes:
+    """What a build stores in ``spans``, less the gaps between its sections."""
+    from gemel.placement.sections import gaps_between_sections
+
     image = SparseBytes()
     for held in held_in(placement, spans):
         image.write(held.address, held.data)
+    for gap in gaps_between_sections(placement):
+        image.erase(gap)
     return image
 
 
@@ -103,15 +111,28 @@ def copies_of(inspection: Inspection, placement: Placement, holder: list[HeldCop
     if not _is_in(placement, reset):
         return []  # no vector table but code of a library, which is the same in both
     erased = inspection.erased_byte_at(bounds.start)
+    # code that moves itself to RAM brings its table twice
+    again = [
+        bounds.start + at - vectors.start
+        for at in islice(_places(image.read(bounds, erased), head), COPIES_LIMIT)
+    ]
     copies: list[Copy] = []
     for held in holder:
-        at = held.data.find(head)
-        while at >= 0 and len(copies) < COPIES_LIMIT:
+        inside: set[int] = set()
+        for at in _places(held.data, head):
             start = at - (vectors.start - bounds.start)
-            if start >= 0:
+            if start >= 0 and at not in inside and len(copies) < COPIES_LIMIT:
                 copies.append(_copy(image, bounds, held, start, erased))
-            at = held.data.find(head, at + 1)
+                inside.update(at + distance for distance in again)
     return copies
+
+
+def _places(data: bytes, head: bytes) -> Iterator[int]:
+    """Where ``head`` is in ``data``."""
+    at = data.find(head)
+    while at >= 0:
+        yield at
+        at = data.find(head, at + 1)
 
 
 def _is_in(placement: Placement, reset: int) -> bool:

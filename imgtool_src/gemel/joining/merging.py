@@ -164,12 +164,14 @@ def _of_copy(
 
     ``astray`` if they are no copy at all but what a build that grew too large pushed over there.
     """
+    from gemel.placement.sections import gaps_between_sections
+
     if owner not in placements or placements[owner].placed is None:
         return None
     copy = bytes(_bytes_of(piece, shared))
     erased = layout.memory_of(layout.builds[owner].stored_in).erased_byte
     given_bytes = image.read(shared, erased)
-    offset = _first_difference_where_held(image, shared, copy)
+    offset = _first_difference_where_held(image, shared, copy, gaps_between_sections(placements[owner]))
     if offset is None:
         return None
     begins_there = copy[:HEAD] == given_bytes[:HEAD] or (
@@ -201,13 +203,13 @@ def _runs_on(layout: Layout, placement: Placement, shared: Span) -> bool:
     return end > own.end - LARGEST_GAP
 
 
-def _first_difference_where_held(image: SparseBytes, span: Span, copy: bytes) -> int | None:
+def _first_difference_where_held(image: SparseBytes, span: Span, copy: bytes, gaps: list[Span]) -> int | None:
     """Where ``copy`` of ``span`` first differs from what ``image`` holds; gaps may have any fill."""
     if not image.held_in(span):
         return first_difference(copy, image.read(span, 0xFF))
-    for address, piece in image.pieces(span):
-        start = address - span.start
-        offset = first_difference(copy[start : start + len(piece)], piece)
+    for part in without(image.held_in(span), gaps):
+        start = part.start - span.start
+        offset = first_difference(copy[start : start + part.size], image.read(part, None))
         if offset is not None:
             return start + offset
     return None

@@ -210,5 +210,5 @@ def test_more_parts_than_are_looked_at_are_not_checked(
     most: int, status: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """MAX_PARTS parts of sections in segments are looked at; this build has two."""
-    monkeypatch.setattr("gemel.checking.rules.addressed_constants_stored.MAX_PARTS", most)
+    monkeypatch.setattr("gemel.placement.sections.MAX_PARTS", most)
     assert of(RULE, "v6", "sampler-no-constants").status == status

@@ -22,6 +22,7 @@ from small_device import (
     station_elf,
 )
 from small_device import build as build_of
+from verdict_builds import of
 
 from gemel.checking.rules.embedded_build_current import NOTES_LIMIT
 from gemel.joining.pipeline import join
@@ -78,6 +79,12 @@ BREAKS = {
 }
 
 KEEPS = {
+    **{
+        f"a copy with another fill between sections, {family}": lambda family=family: of(
+            RULE, family, "station-embeds-sections", "sampler-ram-code"
+        )
+        for family in ("v6", "v7", "v8")
+    },
     "no copy": lambda: apply(RULE),
     "the image alone, no copy": lambda: apply(RULE, handed={}),
     "a copy at its place": lambda: _with((SAMPLER, TODAY)),

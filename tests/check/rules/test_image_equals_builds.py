@@ -24,6 +24,7 @@ from small_device import (
     station_elf,
 )
 from small_device import build as build_of
+from verdict_builds import of
 
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
@@ -43,6 +44,17 @@ TABLE = builds(station=station_elf(extra=(SegmentSpec(FLASH + 0x2000, b"table...
 
 def _changed(writes, without=(), **options):
     return apply(RULE, image=changed(IMAGE, writes, tuple(Span(*span) for span in without)), **options)
+
+
+def _gap_filled(fill: bytes, family: str = "v6"):
+    """The pair of a build with a gap between two sections of a segment, checked in an image with ``fill`` there."""
+    gap = Span.from_bounds({"v6": 0x1000_810C, "v7": 0x1000_8150, "v8": 0x1000_811C}[family], 0x1000_8180)
+    return of(
+        RULE,
+        family,
+        "sampler-ram-code",
+        edit=lambda image: changed(image, {gap.start: (fill * gap.size)[: gap.size]}),
+    )
 
 
 def _raw(name: str, start: int) -> Build:
@@ -74,9 +86,23 @@ BREAKS = {
         join(gauge(), gauge_builds()).image,
         gauge_builds(sampler="sampler-wide-enums"),
     ),
+    "a gap between sections with content": lambda: _gap_filled(b"\xff\0"),
+    "a byte past a gap between sections": lambda: of(
+        RULE, "v6", "sampler-ram-code", edit=lambda image: changed(image, {0x1000_8180: b"\xff"})
+    ),
 }
 
 KEEPS = {
+    **{
+        f"a gap between sections filled with {fill.hex()}, {family}": lambda fill=fill, family=family: (
+            _gap_filled(fill, family)
+        )
+        for fill in (b"\xff", b"\xa5", b"\0")
+        for family in ("v6", "v7", "v8")
+    },
+    "a gap between sections that is not in the image": lambda: of(
+        RULE, "v7", "sampler-ram-code", edit=lambda image: changed(image, {}, (Span(0x1000_8150, 0x30),))
+    ),
     "a join": lambda: apply(RULE),
     "erased bytes that are not held": lambda: _changed({}, without=[(LENGTH_AT, 4)]),
     "any value of a stamp": lambda: _changed({LENGTH_AT: b"\1\2\3\4"}),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -13,11 +13,11 @@ from gemel.inspection.wording import concerned, counted, lines_in_short, needs_e
 from gemel.layout.addresses import seen_by
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
+from gemel.placement.sections import stored_parts
 from gemel.spans import Span, format_address, merge, without
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.section_table import Section
     from gemel.builds.elf.symbol_entries import Symbol
 
 ROUND = 64
@@ -31,9 +31,6 @@ MAX_STRIDE = 64
 
 MAX_INDEX = 1024
 """Bytes before an object at which compilers let it begin whose index starts at more than zero."""
-
-MAX_PARTS = 1 << 16
-"""Parts of sections in segments that are looked at; a build has some tens."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -73,10 +70,11 @@ def _holes(inspection: Inspection, placement: Placement) -> list[_Hole] | None:
     """
     if placement.placed is None or placement.build.sections is None:
         return []
-    sections = [each for each in placement.build.sections.all() if each.allocated and each.span.size]
-    stored, alignments = _stored_parts(placement, sections)
-    if len(stored) > MAX_PARTS:
+    parts = stored_parts(placement)
+    if parts is None:
         return None
+    stored, alignments = parts
+    sections = [each for each in placement.build.sections.all() if each.allocated and each.span.size]
     # a section without bytes in flash, such as settings, is no hole
     if any(each.segment.run_address == each.segment.load_address for each in placement.pieces):
         stored += [each.span for each in sections]
@@ -90,36 +88,6 @@ def _holes(inspection: Inspection, placement: Placement) -> list[_Hole] | None:
         if after is None or span.size >= max(4, alignments.get(span.end, 1)):
             found.append(_Hole(span, packed))
     return found
-
-
-def _stored_parts(placement: Placement, sections: list[Section]) -> tuple[list[Span], dict[int, int]]:
-    """What sections cover of each stored piece, and the alignment of the section at the start of each.
-
-    A piece without sections counts whole.  Parts end with the first one that is more than MAX_PARTS.
-    """
-    blocks = merge([each.span for each in sections])
-    starts = [each.start for each in blocks]
-    aligned = {each.span.start: each.alignment for each in sections}
-    stored: list[Span] = []
-    alignments: dict[int, int] = {}
-    covered: dict[int, list[Span]] = {}
-    for piece in placement.pieces:
-        run = Span(piece.segment.run_address, len(piece.segment.data))
-        last = bisect_left(starts, run.end) - 1
-        if last >= 0 and blocks[last].overlaps(run):
-            covered.setdefault(piece.address - run.start, []).append(run)
-        else:
-            stored.append(piece.span)
-    for distance, runs in covered.items():
-        for run in merge(runs):
-            for block in blocks[max(0, bisect_right(starts, run.start) - 1) : bisect_left(starts, run.end)]:
-                part = block.intersection(run)
-                if part.size:
-                    stored.append(part.moved(distance))
-                    alignments[stored[-1].start] = aligned.get(part.start, 1)
-                if len(stored) > MAX_PARTS:
-                    return stored, alignments
-    return stored, alignments
 
 
 def _is_blank(inspection: Inspection, hole: Span) -> bool:

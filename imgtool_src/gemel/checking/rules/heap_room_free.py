@@ -8,23 +8,28 @@ from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram.claims import own_ram, reserve_claims, shared_ram
 from gemel.inspection.ram.reserves import Reserve, inverted_heaps, reserves_of
 from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
-from gemel.layout.model import BuildPlan
+from gemel.layout.model import BuildPlan, Layout
 from gemel.outcomes import Finding, Outcome
-from gemel.spans import Span, format_address
+from gemel.spans import Span, format_address, without
+from gemel.structs import replace
 
 
 @of_each_build("symbols")
 def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each build whose linker script sets a heap aside."""
     heaps = [reserve for reserve in reserves_of(build) if reserve.kind == "heap"]
-    findings = list(_findings(plan, build, heaps))
+    findings = [
+        *_inverted(plan, build),
+        *(found for heap in heaps for found in _findings(inspection, plan, build, heap)),
+    ]
     if heaps or findings:
         yield from found_or_holds(findings, f"build {plan.name}")
 
 
-def _findings(plan: BuildPlan, build: Build, heaps: list[Reserve]) -> Iterator[Finding]:
+def _inverted(plan: BuildPlan, build: Build) -> Iterator[Finding]:
     for start, first, end, last in inverted_heaps(build):
         yield Finding(
             f"the heap of build {plan.name} ends before it starts",
@@ -33,13 +38,31 @@ def _findings(plan: BuildPlan, build: Build, heaps: list[Reserve]) -> Iterator[F
             found=f"a start of {format_address(first)}, an end of {format_address(last)}",
             expected="an end that is not below the start",
         )
-    for heap in heaps:
-        yield from _on_stored(plan, build, heap)
-        yield from _on_objects(plan, build, heap)
-        for stack in reserves_of(build):
-            common = stack.span.intersection(heap.span)
-            if stack.kind == "stack" and common.size:
-                yield _finding(plan, build, heap, common, f"the {stack.words}")
+
+
+def _findings(inspection: Inspection, plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[Finding]:
+    causes = tuple(_causes(inspection.layout, plan, build, heap))
+    for found in (
+        *_on_stored(plan, build, heap),
+        *_on_objects(plan, build, heap),
+        *_on_stacks(plan, build, heap),
+    ):
+        yield replace(found, follows_from=causes)
+
+
+def _on_stacks(plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[Finding]:
+    for stack in reserves_of(build):
+        common = stack.span.intersection(heap.span)
+        if stack.kind == "stack" and common.size:
+            yield _finding(plan, build, heap, common, f"the {stack.words}")
+
+
+def _causes(layout: Layout, plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[tuple[str, str]]:
+    """An end so far off that the heap leaves the core's RAM, past all that is there."""
+    allowed = own_ram(layout, plan.core) + shared_ram(layout)
+    for claim in reserve_claims(layout, plan, build):
+        if claim.reserve == heap and without([claim.plain], allowed):
+            yield "ram-claims-in-own-areas", plan.name
 
 
 def _on_stored(plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[Finding]:

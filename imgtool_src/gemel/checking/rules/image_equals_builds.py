@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
@@ -47,13 +47,10 @@ def _outcome(inspection: Inspection, placement: Placement, places: PatchLocation
     pieces = [piece for piece in placement.pieces if _in_flash(inspection, piece)]
     if not pieces:
         return NotChecked(where, see("load-addresses-in-flash", "none of its bytes is in flash"))
-    gaps = _gaps_of_copies(inspection, placement)
-    differences = [
-        _Difference(piece, deviation)
-        for piece in pieces
-        for span in without([piece.span], [*places.known.values(), *gaps])
-        if (deviation := _deviation(inspection, piece, span))
-    ]
+    differences = _differences(inspection, pieces, places.known.values())
+    if differences:
+        gaps = [*_gaps_of_copies(inspection, placement), *_gaps_filled(inspection, placement)]
+        differences = _differences(inspection, pieces, [*places.known.values(), *gaps])
     if not differences:
         if len(pieces) < len(placement.build.stored):
             return NotChecked(where, see("load-addresses-in-flash", "some of its bytes are not in flash"))
@@ -70,11 +67,35 @@ def _outcome(inspection: Inspection, placement: Placement, places: PatchLocation
     return _finding(inspection, placement, differences, count)
 
 
+def _differences(
+    inspection: Inspection, pieces: list[Piece], passed_over: Iterable[Span]
+) -> list[_Difference]:
+    return [
+        _Difference(piece, deviation)
+        for piece in pieces
+        for span in without([piece.span], passed_over)
+        if (deviation := _deviation(inspection, piece, span))
+    ]
+
+
+def _gaps_filled(inspection: Inspection, placement: Placement) -> Iterator[Span]:
+    """Gaps between sections that hold one byte throughout: an image of another form of the build fills them so."""
+    from gemel.placement.sections import gaps_between_sections
+
+    for gap in gaps_between_sections(placement):
+        held = inspection.bytes_of(gap)
+        if held.count(held[0]) == len(held):
+            yield gap
+
+
 def _gaps_of_copies(inspection: Inspection, placement: Placement) -> list[Span]:
     """What builds of other cores leave free in their areas: the fill of a copy's gaps is its maker's choice."""
+    from gemel.placement.sections import gaps_between_sections
+
     others = [each for each in inspection.placements.values() if each.plan.core != placement.plan.core]
     areas = [area for each in others for area in inspection.layout.spans_of_build(each.plan)]
-    return without(areas, [piece.span for each in others for piece in each.pieces])
+    stored = [piece.span for each in others for piece in each.pieces]
+    return without(areas, without(stored, [gap for each in others for gap in gaps_between_sections(each)]))
 
 
 def _in_flash(inspection: Inspection, piece: Piece) -> bool:
@@ -158,7 +179,7 @@ RULE = Rule(
     severity="error",
     guards="image",
     checks="Each byte that a given build stores is in the image at its place, except where the layout writes "
-    "a stamp or a checksum.",
+    "a stamp or a checksum; gaps between its sections may have another fill.",
     why="The device runs what is in the image, not what was tested: another version of a build, or one that "
     "another file's padding overwrote or that was changed after the link. Symbols and debug information of the "
     "given build then belong to other code than the one that fails.",

@@ -78,11 +78,13 @@ def _astray(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[tuple[Cla
 def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Finding]:
     layout = inspection.layout
     astray: dict[str, list[Finding]] = {}
+    groups_of: dict[Span, str] = {}
     for claim, span, area in _astray(layout, plan, build):
         if area or layout.cores[plan.core].ram:
             found = _foreign(layout, plan, build, claim, span, area, _others_there(inspection, plan, span))
             causes = tuple(_causes(inspection, plan, build, claim))
-            astray.setdefault(area.name if area else "", []).append(replace(found, follows_from=causes))
+            group = groups_of.setdefault(claim.seen, area.name if area else "")
+            astray.setdefault(group, []).append(replace(found, follows_from=causes))
     own, shared = own_ram(layout, plan.core), shared_ram(layout)
     at_home = any(each.overlaps(claim.plain) for claim in claims_of(layout, plan, build) for each in own)
     groups = [*astray.values()] if at_home else [[found for group in astray.values() for found in group]]
@@ -100,6 +102,8 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator
             yield _runs_over(layout, plan, build, claim)
     yield from map(_as_one, elsewhere.values())
     for claim in reserve_claims(layout, plan, build):
+        if any(each.overlaps(claim.seen) for each in groups_of):
+            continue
         for span in (common for each in shared if (common := each.intersection(claim.plain)).size):
             yield _in_shared(layout, plan, build, claim, span)
 
