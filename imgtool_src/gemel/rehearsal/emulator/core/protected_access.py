@@ -25,7 +25,7 @@ class ProtectedAccess:
         import unicorn
 
         self._core, self._unicorn = core, unicorn
-        self._hooks: dict[tuple[int, Span], int] = {}
+        self._hooks: dict[tuple[int, Span, Rights], int] = {}
         self._version = 0
         self._user_seen = False
         self._executes: list[tuple[Span, bool, bool]] = []
@@ -72,17 +72,17 @@ class ProtectedAccess:
         for span, given in rights:
             for kind, access in ((u.UC_HOOK_MEM_READ, "read"), (u.UC_HOOK_MEM_WRITE, "write")):
                 if self._is_forbidden(given, access):
-                    wanted.add((kind, span))
+                    wanted.add((kind, span, given))
             if self._user_seen and given.execute and not given.user_execute:
-                wanted.add((u.UC_HOOK_BLOCK, span))
+                wanted.add((u.UC_HOOK_BLOCK, span, given))
         for gone in self._hooks.keys() - wanted:
             core.native.uc.hook_del(self._hooks.pop(gone))
-        for kind, span in sorted(wanted - self._hooks.keys()):
+        for kind, span, given in sorted(wanted - self._hooks.keys()):
             if kind == u.UC_HOOK_BLOCK:
                 hook = core.native.uc.hook_add(kind, self._on_block, begin=span.start, end=span.last)
             else:
-                hook = core.bus.watch(kind, self._on_access, None, span)
-            self._hooks[kind, span] = int(hook)
+                hook = core.bus.watch(kind, self._on_access, (span, given), span)
+            self._hooks[kind, span, given] = int(hook)
         executes = [(span, given.execute, given.user_execute) for span, given in rights]
         if executes != self._executes:
             self._executes = executes
@@ -91,12 +91,16 @@ class ProtectedAccess:
     def _is_forbidden(self, given: Rights, access: str) -> bool:
         return not given.allow(access, False) or (self._user_seen and not given.allow(access, True))
 
-    def _on_access(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+    def _on_access(
+        self, uc: Any, access: int, address: int, size: int, value: int, data: tuple[Span, Rights]
+    ) -> None:
         core = self._core
         what = "write" if access == self._unicorn.UC_MEM_WRITE else "read"
         user = core.unprivileged or (core.blocks.acts_as_user and core.accesses_as_user())
-        if self.allows(what, address, size, user):
-            return
+        span, given = data
+        as_watched = core.system.protection.version == self._version and address + size <= span.end
+        if (as_watched and given.allow(what, user)) or self.allows(what, address, size, user):
+            return  # most are as when the watch was set, which is quick: for loops that poll
         if what == "write":
             core.faults.undo_write(address, size)
         core.note_fault(f"protected-{what}", {"address": address, "size": size})
