@@ -207,6 +207,13 @@ def test_an_interrupt_that_comes_is_no_hint() -> None:
     assert "interrupt 5" not in finding.next_step
 
 
+def test_an_interrupt_of_a_device_that_is_not_used_is_no_hint() -> None:
+    """A core that neither enables an interrupt nor touches the registers of what raises it does not wait for it."""
+    finding = run(RELEASE + SLEEP, TIMER + GOAL, sampler=IDLE).finding("goal-not-reached")
+    assert finding is not None
+    assert "interrupt 5" not in finding.next_step
+
+
 LOCKED = store(DEVICE + 0x1C, "0xCDEF89AB") + store(DEVICE + 0x1C, "0x45670123")
 BY_REGISTERS = (
     f'[[rehearsal.flash_controller]]\nmemory = "flash"\ncommand_at = {DEVICE:#x}\n'

@@ -85,16 +85,22 @@ def interrupts_that_do_not_come(
 ) -> str:
     """What to do about interrupts that the core has enabled and nothing raises, or that come and are not enabled.
 
-    Not of exception ``besides``, and not of an event that the core polls.
+    Not of exception ``besides``, and not of an event that the core polls, or whose registers it never touches.
     """
     taken = {number - FIRST_INTERRUPT for number in core.taken}
+    used = {each.address for each in run.accesses if each.core == core.name}
     polled = {each.address for each in run.accesses if each.core == core.name and each.reads}
     numbers = {number - FIRST_INTERRUPT for number in core.enabled if number >= FIRST_INTERRUPT}
+    pending = {number - FIRST_INTERRUPT for number in core.pending}
     raised = {
         each.interrupt
         for each in plan.registers.events
         if each.core == core.name and each.interrupt is not None
-        if each.interrupt in numbers or each.status_at is None or each.status_at & ~3 not in polled
+        if each.interrupt in numbers
+        or (
+            (each.interrupt in pending or used & {each.after_write, each.enabled_at, each.clear_at})
+            and (each.status_at is None or each.status_at & ~3 not in polled)
+        )
     }
     between = {
         each.interrupt + (0 if each.shared_line else bit)
@@ -109,7 +115,6 @@ def interrupts_that_do_not_come(
         for number in sorted(numbers - raised - between - taken)[:1]
     ]
     never = (raised | between) - taken - {besides - FIRST_INTERRUPT}
-    pending = {number - FIRST_INTERRUPT for number in core.pending}
     hints += [
         f"interrupt {number} was never taken: {why_not_taken(core, FIRST_INTERRUPT + number)}"
         for number in sorted(never & (pending | (raised - numbers)))[:1]
