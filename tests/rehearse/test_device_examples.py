@@ -79,6 +79,7 @@ def run(
     without_release: bool = False,
     write_unit: int = 16,
     exact: bool = False,
+    reset: int = FLASH + 0x401,
 ) -> Rehearsal:
     """The station with this program (R4 to R7 are zero) and handler of every exception; the sampler if released."""
     image = SparseBytes()
@@ -86,6 +87,7 @@ def run(
         image.write(start, struct.pack("<II", stack, start + 0x401) + struct.pack("<I", start + 0x801) * 100)
         image.write(start + 0x400, code_of(ZEROS + code))
         image.write(start + 0x800, code_of(handler + BACK))
+    image.write(FLASH + 4, struct.pack("<I", reset))
     image.write(BLOCK, bytes(64))
     text = gauge("in-place", with_table=False).read.text.replace(
         "write_unit = 16", f"write_unit = {write_unit}"

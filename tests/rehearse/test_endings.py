@@ -122,6 +122,27 @@ def test_a_call_by_a_null_pointer_is_named() -> None:
     assert "without the Thumb bit" in even.what
 
 
+RESETS = {
+    "without the Thumb bit": (FLASH + 0x400, "invalid-state", "core station starts at an address without"),
+    "zero": (0, "invalid-state", "core station starts at an address without the Thumb bit"),
+    "no memory": (NO_RAM + 1, "fetch-outside-code", "core station executes what is not its code"),
+    "erased flash": (FLASH + 0x7001, "fetch-outside-code", "core station executes what is not its code"),
+}
+
+
+@pytest.mark.parametrize("name", RESETS)
+def test_a_reset_vector_that_leads_to_no_code(name: str) -> None:
+    """That the core came there by its vector table is said; a branch to the same place says nothing of the table."""
+    reset, kind, what = RESETS[name]
+    finding = run(SLEEP, "", handler=HANG, reset=reset).finding(kind)
+    assert finding is not None
+    assert finding.what.startswith(what)
+    assert "its reset vector, at 0x1000_0004, leads there" in finding.found
+    branch = run(f"ldr r1, ={reset:#x}\n bx r1\n .ltorg\n", "", handler=HANG).finding(kind)
+    assert branch is not None
+    assert "vector," not in branch.what + branch.found
+
+
 def test_a_loop_under_a_mask_names_what_is_held_off() -> None:
     """A core that waits for what a masked interrupt would write: the interrupt is named."""
     waits = "cpsid i\n" + store(0xE000_E200, "32") + "ldr r0, =0x38001000\n1: ldr r1, [r0]\n b 1b\n"

@@ -66,8 +66,11 @@ _WITHOUT_THUMB_BIT = plain(
 
 
 def _invalid_state(event: RawEvent, names: CodeNames) -> Words:
+    words = _WITHOUT_THUMB_BIT(event, names)
+    if "reset_vector" in event.numbers:
+        return words._replace(what=f"core {event.core} starts at an address without the Thumb bit")
     if event.numbers.get("address") != 0:
-        return _WITHOUT_THUMB_BIT(event, names)
+        return words
     return Words(
         f"core {event.core} branches to address zero",
         f"a pointer to a function is null: {at_address(event, names)}",

@@ -17,6 +17,11 @@ _WORDS = {**FAULT_WORDS, **SHARING_WORDS}
 def words_for(event: RawEvent, names: CodeNames) -> Words:
     """The words of an event that is a finding."""
     words = _WORDS[event.kind](event, names)
+    if vector := event.numbers.get("reset_vector"):
+        words = words._replace(
+            found=f"{words.found}; its reset vector, at {format_address(vector)}, leads there",
+            next_step="see what the vector table holds, and whether the build is linked for where it is started",
+        )
     locked = event.numbers.get("locked_up")
     if "handler" not in event.numbers and not locked:
         return words

@@ -50,7 +50,7 @@ class EmulatedCore:
 
         self.plan, self.device = plan, device
         self.state = "reset"
-        self.pc = self.time = self.instructions = 0
+        self.pc = self.time = self.started = self.instructions = 0
         self.hand_over = False
         self.calls: CallStack | None = None
         self.initial_stack: int | None = None
@@ -146,13 +146,13 @@ class EmulatedCore:
         self.initial_stack = stack & ~3
         self.stack_moves.elsewhere = False
         self.bus.begin_stack(stack & ~3)
-        self.pc = reset & ~1
+        self.pc, self.started = reset & ~1, now
         self.report("start", None, {"vectors": vectors, "stack": stack, "reset": reset})
         if self.bus.is_erased(vectors):
             self.faults.stop("vectors-erased", None, {"address": vectors})
         elif not reset & 1:
             self.registers.leave_thumb()
-            self.fault("invalid-state", self.pc, {"address": reset})
+            self.faults.of_fetch(reset)
 
     def hold(self) -> None:
         """Back into reset: all that a reset sets; RAM keeps its content."""

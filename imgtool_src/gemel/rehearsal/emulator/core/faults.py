@@ -135,25 +135,27 @@ class CoreFaults:
 
     def of_fetch(self, address: int) -> None:
         """The core goes on at ``address``, where there is no code of it."""
-        core = self._core
+        core, numbers = self._core, {"address": address}
+        if core.time == core.started:
+            numbers["reset_vector"] = core.system.vector_table + 4
         if not core.registers.thumb:
             core.pc = address
-            self.take("invalid-state", address, {"address": address})
+            self.take("invalid-state", address, numbers)
             return
         if not core.guard.may_execute(address):
             core.pc = address
-            self.take("protected-fetch", address, {"address": address})
+            self.take("protected-fetch", address, numbers)
             return
         mapped = core.bus.locate(address) is not None
         never = any(span.holds(address) for span in NEVER_EXECUTED)
         if core.bus.read_bytes(address, 2) == ERASED:
             core.pc = address
-            self.take("fetch-erased", address, {"address": address})
+            self.take("fetch-erased", address, numbers)
         elif mapped and not never:
-            self.stop("fetch-outside-code", address, {"address": address})
+            self.stop("fetch-outside-code", address, numbers)
         else:
             core.pc = address
-            self.take("fetch-never" if never else "fetch-unmapped", address, {"address": address})
+            self.take("fetch-never" if never else "fetch-unmapped", address, numbers)
 
     def of_undefined(self, pc: int) -> None:
         """The emulator does not execute the instruction at ``pc``."""
