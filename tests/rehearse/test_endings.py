@@ -347,6 +347,58 @@ def test_a_core_beside_one_that_goes_on(name: str) -> None:
         assert "core station sleeps between ticks" in with_goal.findings[0].found
 
 
+def waits_in_a_call(address: int, goals: str, sampler: str = TICKS + SLEEP) -> Rehearsal:
+    """Both cores tick and count; the station polls a word in its handler of SVC, which holds its ticks off."""
+    handler = TICK_COUNTS + POLLS.format(hex(address), "")
+    program = store(VECTORS, hex(SAMPLER)) + store(CONTROL, "0") + TICKS + "svc 0\n" + SLEEP
+    return run(result("r4") + program, goals, handler=handler, sampler=sampler, budget=LONG + 200_000)
+
+
+SHARED_WORD, OWN_WORD = 0x3801_0010, 0x3800_1000
+GOALS = "".join(
+    f'[[rehearsal.goal]]\ncore = "{core}"\nword = {{ at = 0x3801_0020, value = 3 }}\n'
+    for core in ("station", "sampler")
+)
+
+
+def test_a_handler_that_waits_for_another_core_is_not_the_cause() -> None:
+    """With goals the core that never writes the word is named too; without them the handler is, with what it reads."""
+    sampler, station = waits_in_a_call(SHARED_WORD, GOALS).findings
+    assert {sampler.kind, station.kind} == {"goal-not-reached"}
+    assert (sampler.core, station.core) == ("sampler", "station")
+    assert "core sampler sleeps between ticks" in sampler.found
+    assert "it reads 0x3801_0010 (in area link) again and again, which another core is" in station.found
+    assert station.next_step.startswith("see why the other core does not write it")
+    (stays,) = waits_in_a_call(SHARED_WORD, "").findings
+    assert (stays.kind, stays.core) == ("stays-in-handler", "station")
+    assert "; it reads 0x3801_0010 (in area link) again and again" in stays.found
+
+
+def test_a_handler_that_waits_for_a_word_of_its_own_core_is_the_cause() -> None:
+    """Nobody else writes that word."""
+    (stays,) = waits_in_a_call(OWN_WORD, GOALS).findings
+    assert (stays.kind, stays.core) == ("stays-in-handler", "station")
+    assert "it reads" not in stays.found
+
+
+def test_a_handler_that_waits_for_another_core_that_writes_later() -> None:
+    """The word comes after a long time: both go on."""
+    delay = "ldr r2, =300000\n3: subs r2, #1\n bne 3b\n"
+    three = "movs r3, #3\n ldr r0, =0x38010010\n str r3, [r0]\n str r3, [r0, #0x10]\n"
+    assert waits_in_a_call(SHARED_WORD, GOALS, sampler=TICKS + delay + three + SLEEP).passes
+
+
+def test_when_a_core_sent_its_last_line() -> None:
+    """A goal that is not reached says since when no more text came; nothing where there was none."""
+    serial = f"[[rehearsal.serial]]\nat = 0x50200000\n{GOALS}"
+    sends = store(0x5020_0000, "0x48") + store(0x5020_0000, "0x0a")
+    program = BESIDE.replace(TICKS, sends + TICKS)
+    findings = run(program, serial, handler=TICK_COUNTS, sampler=enabled(5) + SLEEP, budget=200_000).findings
+    found = {each.core: each.found for each in findings}
+    assert '; it sent its last line, "H", at instruction' in found["station"]
+    assert "last line" not in found["sampler"]
+
+
 def test_the_longest_circle_of_a_core_while_the_other_ticks(monkeypatch: pytest.MonkeyPatch) -> None:
     """A loop of ``LONGEST_CIRCLE`` instructions is named as one; a core in a longer one is said to be busy."""
     monkeypatch.setattr(loop_probe, "LONGEST_CIRCLE", 9)

@@ -10,7 +10,7 @@ from gemel.m_profile.memory_accesses import memory_access
 from gemel.rehearsal.emulator.core.instruction_needs import is_sleep
 from gemel.rehearsal.emulator.device_events import EventLog
 from gemel.rehearsal.emulator.system_space.memory_protection import PRIVATE
-from gemel.rehearsal.emulator.tick_probe import ticks_only_count
+from gemel.rehearsal.emulator.tick_probe import is_own, ticks_only_count
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.backing import Backing
@@ -40,7 +40,8 @@ def probe_loops(device: Device) -> None:
     """Report for each core that runs in circles what it reads there: event ``loops``.
 
     Its numbers are ``register``, ``described`` and ``memory``, the first register that the layout does not
-    describe, the first that it does, and the first word of RAM that it reads, if it reads any; ``bits``, what
+    describe, the first that it does, and the first word of RAM that it reads, if it reads any; ``other`` where that
+    is not the core's own; ``bits``, what
     would lead it out of the circle if that register (the undescribed one first) read it, and ``lacking`` those of them
     that a described one never reads; ``interrupts``, whether an interrupt could, ``ticks`` where only its own tick
     timer sends any, and ``counts`` where what that does is nothing to the circle.
@@ -53,9 +54,9 @@ def probe_loops(device: Device) -> None:
 def probe_busy(device: Device) -> None:
     """Report ``loops`` for each core that runs in a circle that no event ends, while other cores go on.
 
-    Where an interrupt may come, or a described event, that is a circle of thread code that reads no memory, unless
-    ticks only count elsewhere, and no register that by its description could end it.  Everything is as before
-    afterwards.
+    Where an interrupt may come, or a described event, that is a circle that reads no memory but what another core
+    writes, unless ticks only count elsewhere, and no register that by its description could end it; in a handler it is
+    the former.  Everything is as before afterwards.
     """
     for core in device.cores.values():
         if not core.runs:
@@ -63,7 +64,7 @@ def probe_busy(device: Device) -> None:
         kept = core.time, core.instructions, core.state, core.pc
         registers, memories = core.registers.snapshot(), _ram(device)
         disturbed = _interruptible(core) or core.coming.next() is not None
-        if not (disturbed and core.interrupts.handler) and _goes_round(device, core, disturbed):
+        if _goes_round(device, core, disturbed):
             _probe(device, core, disturbed)
         core.time, core.instructions, core.state, core.pc = kept
         core.registers.take_back(registers)
@@ -168,6 +169,8 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     by_tick = core.sleep.ticks_could_end()
     can_interrupt = (from_outside or by_tick) and not core.registers.masks.primask
     numbers["interrupts"] = int(can_interrupt)
+    if "memory" in numbers and not is_own(core, numbers["memory"]):
+        numbers["other"] = 1
     if can_interrupt and not from_outside:
         numbers["ticks"] = 1
     register = numbers.get("register", numbers.get("described"))
@@ -175,7 +178,11 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
         numbers["bits"] = bits
         if "register" not in numbers and (lacking := _lacking(device, core, register, bits)):
             numbers["lacking"] = lacking
-    if "ticks" in numbers and "described" not in numbers and _only_counts(device, core, read):
+    if disturbed and "other" in numbers and register is None:
+        pass  # it waits for another core, whatever comes
+    elif disturbed and core.interrupts.handler:
+        return
+    elif "ticks" in numbers and "described" not in numbers and _only_counts(device, core, read):
         numbers["counts"] = 1
     elif disturbed and ("memory" in numbers or ("described" in numbers and "lacking" not in numbers)):
         return

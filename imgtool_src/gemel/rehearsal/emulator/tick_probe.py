@@ -31,7 +31,7 @@ def ticks_only_count(device: Device, core: EmulatedCore, read: Collection[int]) 
     import unicorn
 
     written: set[int] = set()
-    own = {address for address in read if _is_own(core, address)}
+    own = {address for address in read if is_own(core, address)}
 
     def on_access(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
         if access == unicorn.UC_MEM_WRITE:
@@ -48,7 +48,7 @@ def ticks_only_count(device: Device, core: EmulatedCore, read: Collection[int]) 
     return (
         returns
         and len(own) == len(read)
-        and all(_is_own(core, at) for at in written - own)
+        and all(is_own(core, at) for at in written - own)
         and not written & own
     )
 
@@ -76,7 +76,8 @@ def _may_do_more(first: int, second: int) -> bool:
     return branches or by_register or bool(if_then_conditions(first)) or is_unknown_jump(first, second)
 
 
-def _is_own(core: EmulatedCore, address: int) -> bool:
+def is_own(core: EmulatedCore, address: int) -> bool:
+    """Whether ``address`` is in RAM that this core alone has."""
     located = core.bus.locate(address)
     return located is not None and any(
         located[0].plan.name == memory and start <= located[1] < start + size

@@ -61,9 +61,7 @@ class _Follows:
             for event in run.events
             if event.kind == "lock-not-given-back"
         }
-        self.polls = {
-            event.core for event in run.events if event.kind == "loops" and polls_other(plan, event)
-        }
+        self.polls = {event.core for event in run.events if event.kind == "loops" and polls_other(event)}
         self.written = {
             (event.time, event.core): event.numbers["address"]
             for event in run.events

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.system_space.interrupts import PENDSV, SUPERVISOR_CALL
@@ -39,8 +39,11 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     loops = {event.core: event for event in run.events if event.kind == "loops"}
     again = {event.core: event for event in run.events if _recurs(event) and event.core in loops}
     causes = [error_about(event, words_for(event, names), names, event.kind) for event in again.values()]
-    causes += [finding for finding in _handlers(run, names) if finding.core not in again]
-    stuck = {core for core, event in loops.items() if not polls_other(plan, event)} | _stopped(run)
+    stays = {finding.core: finding for finding in _handlers(run, names, loops) if finding.core not in again}
+    causes += [
+        finding for core, finding in stays.items() if core not in loops or not polls_other(loops[core])
+    ]
+    stuck = {core for core, event in loops.items() if not polls_other(event)} | _stopped(run)
     causes += _sleepers(plan, run, names, stuck)
     named = {finding.core for finding in causes} | _stopped(run)
     unfinished = _unfinished(plan, run)
@@ -52,19 +55,21 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     # Their goals, which are not reached, say so.
     asleep = {core.name for core in run.cores if core.state == "sleeping"} & unfinished
     # Those that wait for nobody first: who waits for one of them is not to blame.
-    for core, event in sorted(loops.items(), key=lambda each: polls_other(plan, each[1])):
-        polls = polls_other(plan, event)
+    for core, event in sorted(loops.items(), key=lambda each: polls_other(each[1])):
+        polls = polls_other(event)
         waits = {"register", "lacking"} & event.numbers.keys() and (
             (run.ended == "budget" and core in unfinished) or "only" in event.numbers
         )
         counts = "counts" in event.numbers and not (waits or "bits" in event.numbers)
-        if core in named or (event.numbers["interrupts"] and not (core in in_vain or waits or counts)):
+        goes_on = event.numbers["interrupts"] and not (core in in_vain or waits or counts or core in stays)
+        if core in named or goes_on:
             continue
-        if polls and (
-            run.ended == "budget" or ((named | asleep) - {core} and "register" not in event.numbers)
-        ):
+        may_come = run.ended == "budget" and (plan.goals or core not in stays)
+        if polls and (may_come or ((named | asleep) - {core} and "register" not in event.numbers)):
             continue  # the other core may write it yet, or has a finding itself
-        if "register" in event.numbers or (waits and "lacking" in event.numbers):
+        if core in stays:
+            causes.append(stays[core])
+        elif "register" in event.numbers or (waits and "lacking" in event.numbers):
             causes.append(_waits_for_register(plan, event, names))
         elif polls and (kept := unreleasable(plan, core)):
             causes.append(_waits_for_kept(event, kept, names))
@@ -85,16 +90,9 @@ def _recurs(event: RawEvent) -> bool:
     return "recovered" in event.numbers and event.numbers.get("times", 1) >= MANY_TIMES
 
 
-def polls_other(plan: DevicePlan, event: RawEvent) -> bool:
+def polls_other(event: RawEvent) -> bool:
     """Whether a loop reads memory that is not its core's own: it waits for another core."""
-    address = event.numbers.get("memory")
-    core = next(each for each in plan.cores if each.name == event.core)
-    for window in core.windows:
-        if address is not None and window.span.holds(address):
-            offset = address - window.start
-            own = [each for each in core.own_ram if each[1] == window.memory]
-            return not any(start <= offset < start + size for _, _, start, size in own)
-    return False
+    return "other" in event.numbers
 
 
 def _unfinished(plan: DevicePlan, run: RawRun) -> set[str]:
@@ -107,7 +105,7 @@ def _stopped(run: RawRun) -> set[str]:
     return {core.name for core in run.cores if core.state in ("stopped", "locked up") or core.fault}
 
 
-def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
+def _handlers(run: RawRun, names: CodeNames, loops: Mapping[str, RawEvent]) -> Iterator[RehearsalFinding]:
     for core in run.cores:
         stays = [each for each in core.handlers if run.ended != "budget" or run.time - each[1] >= LONG]
         if not stays or core.fault or core.state in ("stopped", "locked up", "reset"):
@@ -121,9 +119,11 @@ def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
         shared = (
             f", since no handler of its own is linked ({others} vectors share this one)" if others else ""
         )
+        loop = loops.get(core.name)
+        waits = f"; {reads(loop, names)} again and again" if loop and polls_other(loop) else ""
         words = Words(
             f"core {core.name} stays in {function} for {word_name(exception)}{shared}",
-            f"entered at instruction {since:,}, and it does not return{held_off_by(core, exception)}",
+            f"entered at instruction {since:,}, and it does not return{waits}{held_off_by(core, exception)}",
             "a handler that serves its exception and returns",
             "link a handler for it, see what the handler waits for, or do not enable the interrupt",
         )
@@ -230,7 +230,7 @@ def describe_release(core: str) -> str:
 def _waits_for_kept(event: RawEvent, kept: str, names: CodeNames) -> RehearsalFinding:
     words = Words(
         f"core {event.core} waits, and the layout does not say how core {kept} is released",
-        f"{_reads(event, names)}; core {kept} stays in reset",
+        f"{reads(event, names)}; core {kept} stays in reset",
         f"[core.{kept}.release] in the layout",
         describe_release(kept),
     )
@@ -268,7 +268,7 @@ def _loop(
             "let the core sleep there (WFI), or correct what keeps it in the loop",
         )
     else:
-        found = f"{_reads(event, names)}, which nobody changes"
+        found = f"{reads(event, names)}, which nobody changes"
         hint = "; ".join(
             filter(None, (WRITTEN_BY, interrupts_that_do_not_come(plan, run, core, names, held_off)))
         )
@@ -304,7 +304,7 @@ def _goal(core: RawCore) -> str:
     return f'\n[[rehearsal.goal]]\ncore = "{core.name}"\nsymbol = "NAME"'
 
 
-def _reads(event: RawEvent, names: CodeNames) -> str:
+def reads(event: RawEvent, names: CodeNames) -> str:
     """The word of RAM that a core in a loop reads."""
     memory = event.numbers["memory"]
     named = names.variable(event.core, memory)
@@ -324,7 +324,7 @@ def _busy(
         if core.state in ("running", "waiting") and core.name not in named | opened:
             found = f"{core.instructions:,} instructions executed{masked}"
             if core.name in loops and "memory" in loops[core.name].numbers:
-                found += f"; {_reads(loops[core.name], names)} again and again"
+                found += f"; {reads(loops[core.name], names)} again and again"
             takes_none = "takes no interrupt" if masked else "no interrupt is enabled"
             words = Words(
                 f"core {core.name} is still busy when the budget ends, and {takes_none}",

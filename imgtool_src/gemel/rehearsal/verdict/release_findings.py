@@ -6,14 +6,22 @@ from collections.abc import Iterator
 
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.plan import CorePlan, DevicePlan
-from gemel.rehearsal.raw_run import RawEvent, RawRun
+from gemel.rehearsal.raw_run import MAX_EVENTS, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come
-from gemel.rehearsal.verdict.endings import LONG, describe_release, masked_for_long, unreleasable
+from gemel.rehearsal.verdict.endings import (
+    LONG,
+    describe_release,
+    masked_for_long,
+    polls_other,
+    reads,
+    unreleasable,
+)
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
+from gemel.text.escaping import on_one_line
 
 STATES = {
     "running": "runs",
@@ -137,6 +145,15 @@ def _turning(run: RawRun) -> set[str]:
     return {each.core for each in run.events if each.kind == "loops" and not reads & each.numbers.keys()}
 
 
+def _last_line(run: RawRun, core: str) -> str:
+    """When a core sent its last line of text, where all of them were kept."""
+    sent = [each for each in run.events if each.kind == "text"]
+    last = next((each for each in reversed(sent) if each.core == core), None)
+    if last is None or len(run.events) >= MAX_EVENTS:
+        return ""
+    return f'; it sent its last line, "{on_one_line(last.words["line"][:40])}", at instruction {last.time:,}'
+
+
 def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     """One finding for each goal that was not reached."""
     for goal, reached in zip(plan.goals, run.goals, strict=True):
@@ -151,9 +168,17 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         does = "sleeps between ticks" if between_ticks else STATES[raw.state]
         if goal.core in _turning(run):
             does += " in a loop that reads neither a device register nor RAM"
+        loop = next((each for each in run.events if each.kind == "loops" and each.core == goal.core), None)
+        waits = (
+            f"; {reads(loop, names)} again and again, which another core is to write"
+            if loop and polls_other(loop)
+            else ""
+        )
+        does += waits + _last_line(run, goal.core)
         masked = masked_for_long(raw, run)
         others = interrupts_that_do_not_come(plan, run, raw, names, raw.held_off if masked else 0)
-        see = f"let {word_name(raw.held_off)} be taken" if masked else "see the timeline"
+        let = f"let {word_name(raw.held_off)} be taken" if masked else "see the timeline"
+        see = "see why the other core does not write it" if waits else let
         see += ", or allow more instructions (--budget)" if _budget(run) else ""
         words = Words(
             f"a goal was not reached: {goal.label}",

@@ -45,6 +45,8 @@ def _loops(event: RawEvent, names: CodeNames) -> str:
     register = event.numbers.get("register", event.numbers.get("described"))
     if register is not None and {"register", "lacking"} & event.numbers.keys():
         return f"waits for register {names.register(register)}"
+    if "other" in event.numbers:
+        return "waits for what another core writes"
     if event.numbers["interrupts"]:
         return "idles until an interrupt"
     return "is in an endless loop"
