@@ -7,6 +7,7 @@ from core_plans import core_plan
 
 from gemel.rehearsal.emulator.system_space.interrupts import Interrupts
 from gemel.rehearsal.emulator.system_space.registers import BASE, SystemSpace
+from gemel.rehearsal.plan import CorePlan
 
 CORE = core_plan(architecture="armv8-m.main", extensions=("fp", "mpu", "security"))
 
@@ -14,12 +15,12 @@ CORE = core_plan(architecture="armv8-m.main", extensions=("fp", "mpu", "security
 class Bench:
     """The private space of a core whose time the test moves."""
 
-    def __init__(self) -> None:
+    def __init__(self, plan: CorePlan = CORE) -> None:
         self.time = 0
         self.events: list[tuple[str, dict[str, int]]] = []
         self.interrupts = Interrupts(96)
         self.space = SystemSpace(
-            CORE,
+            plan,
             self.interrupts,
             lambda: self.time,
             lambda kind, numbers: self.events.append((kind, numbers)),
@@ -46,6 +47,27 @@ def test_start_up_registers_are_held(address: int, ones: int) -> None:
     bench.write(address + 1, 0x77, 1)
     assert bench.read(address) == 0x00AB_7730 | ones
     assert bench.read(address + 2, 1) == 0xAB
+
+
+@pytest.mark.parametrize(
+    ("architecture", "extensions", "kept"),
+    [
+        ("armv8-m.main", ("security",), 0x6708),
+        ("armv8-m.base", ("security",), 0x6008),
+        ("armv8-m.main", (), 0x0700),
+        ("armv7-m", (), 0x0700),
+        ("armv6-m", (), 0),
+    ],
+)
+def test_what_the_reset_control_register_keeps(
+    architecture: str, extensions: tuple[str, ...], kept: int
+) -> None:
+    """Grouping where there is some, and what is for Secure state alone (DDI 0553 AIRCR); nothing without a key."""
+    bench = Bench(core_plan(architecture=architecture, extensions=extensions))
+    bench.write(0xE000_ED0C, 0xFFFF)
+    assert bench.read(0xE000_ED0C) == 0xFA05_0000
+    bench.write(0xE000_ED0C, 0x05FA_FFFB)
+    assert bench.read(0xE000_ED0C) == 0xFA05_0000 | kept
 
 
 @pytest.mark.parametrize(

@@ -35,6 +35,7 @@ def banked(random: Random) -> Iterator[Scenario]:
         "sau": 'show("CTRL", SAU_CTRL);\n    SAU_RNR = 1;\n    SAU_RBAR = 0x00200000;\n'
         '    SAU_RLAR = 0x003FFFE1;\n    SAU_RNR = 0;\n    show("RLAR", SAU_RLAR);\n    SAU_RNR = 1;\n'
         '    show("RBAR", SAU_RBAR);\n    show("RLAR", SAU_RLAR);\n    SAU_RLAR = 0;',
+        "reset-control": 'AIRCR = 0x05FA6000;\n    show("AIRCR", AIRCR & 0x6000);\n    AIRCR = 0x05FA0000;',
         "targets": 'REG(0xE000E384) = 0x10000000;\n    show("ITNS", REG(0xE000E384));\n    REG(0xE000E384) = 0;',
     }
     for name, body in bodies.items():

@@ -38,6 +38,8 @@ _REGION_REGISTERS = {0xE000_EDDC: 0xE000_EDD8, 0xE000_EDE0: 0xE000_EDD8}
 PENDSV_SET, PENDSV_CLEAR, TICK_PENDING_SET, TICK_PENDING_CLEAR = 1 << 28, 1 << 27, 1 << 26, 1 << 25
 NMI_SET, INTERRUPT_PENDING, RETURN_TO_BASE = 1 << 31, 1 << 22, 1 << 11
 RESET_KEY, RESET_READS, RESET_REQUEST, GROUP_BITS = 0x05FA, 0xFA05, 1 << 2, 0x700
+SECURE_BITS = 1 << 14 | 1 << 13 | 1 << 3
+"""PRIS, BFHFNMINS and SYSRESETREQS, which a core with the Security Extension keeps (DDI 0553, AIRCR)."""
 SLEEP_ON_EXIT = 1 << 1
 DIVISION_TRAP, ALIGNMENT_TRAP, USER_TRIGGERS = 1 << 4, 1 << 3, 1 << 1
 IGNORES_BUS_FAULTS = 1 << 8
@@ -275,9 +277,10 @@ class SystemSpace:
     def _write_reset_control(self, value: int, held: int) -> None:
         if value >> 16 != RESET_KEY:
             return
-        if self._plan.architecture not in ("armv6-m", "armv8-m.base"):
-            self.interrupts.group_split = (value & GROUP_BITS) >> 8
-        self._words[RESET_CONTROL] = value & GROUP_BITS
+        grouped = 0 if self._plan.architecture in ("armv6-m", "armv8-m.base") else GROUP_BITS
+        self.interrupts.group_split = (value & grouped) >> 8
+        secure = SECURE_BITS if "security" in self._plan.extensions else 0
+        self._words[RESET_CONTROL] = value & (grouped | secure)
         if value & RESET_REQUEST:
             self._report("reset-requested", {"value": value})
 
