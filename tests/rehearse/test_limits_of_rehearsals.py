@@ -252,7 +252,7 @@ def _patience(budget: int) -> bool:
 
 def _memory(size: int) -> bool:
     memories = {"ram": SimpleNamespace(kind="ram", size=size)}
-    return not _size_problems(SimpleNamespace(memories=memories))
+    return not [*_size_problems(SimpleNamespace(memories=memories))]
 
 
 def _races(count: int) -> bool:
