@@ -12,6 +12,7 @@ from layout import toml_values
 
 from gemel.layout.kinds import (
     INVALID,
+    VENDOR,
     Address,
     Always,
     Choice,
@@ -50,6 +51,20 @@ TAKEN: list[tuple[ValueType, Any, Any]] = [
     (Text(4), "abcd", "abcd"),
     (Text(4), "\u00e9\u00e9", "\u00e9\u00e9"),
     (Text(4, ""), "a\r\n\0", "a\r\n\0"),
+    *(
+        (VENDOR, name, name)
+        for name in (
+            "example.com",
+            "harbour",
+            "my_lab.example",
+            "hafen-gr\u00f6\u00dfe.example",
+            "deadbeef-deadbeef.example",
+            "3com.example",
+            "6ba7b810-9dad-11d1-80b4-00c04fd430c8",
+            "urn:uuid:6BA7B810-9DAD-11D1-80B4-00C04FD430C8",
+            "{6ba7b8109dad11d180b400c04fd430c8}",
+        )
+    ),
     (VersionText(), "0.0.0", "0.0.0"),
     (VersionText(), "65535.65535.4294967295", "65535.65535.4294967295"),
     (Choice("flash", "ram"), "ram", "ram"),
@@ -103,6 +118,17 @@ REFUSED: list[tuple[ValueType, Any, str, str]] = [
     (Text(4), "a\n", "text of the wrong form", '"a\\u000A"'),
     (Text(4), "\x1b[m", "text of the wrong form", '"\\u001B[m"'),
     (Text(4), 4, WRONG, "4"),
+    *(
+        (VENDOR, name, "text of the wrong form", f'"{name}"')
+        for name in (
+            "Example Ltd",
+            "https://example.com",
+            "mail@example.com",
+            "b27b4530-b22b-536a-b150-1b793f47134",
+            "b27b4530-b22b-536a-b150-1b793f47134e0",
+            "{b27b4530b22b536ab1501b793f47134e0}",
+        )
+    ),
     (VersionText(), "1.2", "text of the wrong form", '"1.2"'),
     (VersionText(), "1.2.3-rc1", "text of the wrong form", '"1.2.3-rc1"'),
     (VersionText(), "1.2.\u0663", "text of the wrong form", '"1.2.\u0663"'),

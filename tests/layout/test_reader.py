@@ -136,6 +136,12 @@ FAULTS = [
         'format = "1"',
         'value of the wrong kind: format; found "1"; expected 1',
     ),
+    (
+        'ram = ["sampler-ram"',
+        'ram = "sampler-ram" #',
+        'value of the wrong kind: core.sampler.ram; found "sampler-ram"; expected a list, each the name of a table '
+        'of this layout; write ram = ["sampler-ram"]',
+    ),
 ]
 
 
@@ -152,6 +158,7 @@ def test_a_faulty_value_is_told_with_line_key_found_and_expected(old: str, new: 
 @pytest.mark.parametrize(
     ("without", "header", "says"),
     [
+        ("format = 1\n", "", "missing key: format; found nothing; expected 1; add format = 1"),
         (
             'kind = "device"\n',
             "[memory.control]",
@@ -184,7 +191,7 @@ def test_an_empty_file_is_told_what_a_layout_needs() -> None:
     """Every required table is named with the header that brings it."""
     hints = {problem.what: problem.next_step for problem in problems("")}
     assert hints == {
-        "missing key: format": "add format = ...",
+        "missing key: format": "add format = 1",
         "missing key: product": "add product = ...",
         "missing key: memory": "add [memory.NAME]",
         "missing key: core": "add [core.NAME]",
@@ -333,6 +340,11 @@ def test_a_further_check_is_asked_only_once_names_exist() -> None:
     [
         ("size = 32 KiB", 'put a size with a unit in quotes, such as "4 KiB"'),
         ("size = 32KB", 'put a size with a unit in quotes, such as "4 KiB"'),
+        ("size = 32K", 'put a size with a unit in quotes, such as "4 KiB"'),
+        ("start = 0X1000_0000", "write 0x with a small x"),
+        ('[seal]\narea = "x"\nrequired = True # yes', "write true or false, in small letters"),
+        ('[seal]\narea = "x"\nrequired = no', "write true or false, in small letters"),
+        ("kind = onboard", 'put text in quotes, such as "flash"'),
         ("start = 10000000h", "write hexadecimal numbers with 0x before them"),
         ("kind = flash", 'put text in quotes, such as "flash"'),
         ("kind = true flash", ""),

@@ -222,6 +222,9 @@ class Always(ValueType):
         same = type(value) is type(self.value) and value == self.value
         return value if same else self.refuse(value, path, report)
 
+    def example(self, path: KeyPath) -> str:
+        return f"{path[-1]} = {self.words}"
+
     def schema(self) -> dict[str, Any]:
         return {"const": self.value}
 
@@ -257,6 +260,15 @@ class Text(ValueType):
         if self.pattern:
             result["pattern"] = f"^(?:{self.pattern})$"
         return result
+
+
+_UUID = r"(?:[uU][rR][nN]:[uU][uU][iI][dD]:)?\{?(?:-*[0-9A-Fa-f]){32}-*\}?"
+_DOMAIN = r"(?![0-9A-Fa-f-]{20,}$)[^\x00-,/:-@\[-^`{-\xa0]+"
+
+VENDOR = Text(
+    253, f"{_UUID}|{_DOMAIN}", "a domain name, such as example.com, or a UUID of 32 hexadecimal digits"
+)
+"""A UUID, or a domain name: no text with spaces, no URL, and no UUID with a digit too few or too many."""
 
 
 def nearest_version(text: str) -> str:
@@ -362,18 +374,20 @@ def key(
     return Key(kind, meaning, default, name, digested)
 
 
-def nearest_hint(found: str, known: Iterable[str]) -> str:
+def nearest_hint(found: str, known: Iterable[str], prefix: str = "") -> str:
     """``did you mean "x"?`` for the known word nearest to ``found``; empty when none is near.
 
-    Words that ``found`` is the beginning of come first: of a few of them all are named.
+    Words that ``found`` is the beginning of come first: of a few of them all are named.  ``prefix`` is before
+    each of them, and makes none of them nearer.
     """
     from difflib import get_close_matches
 
     if len(found) > LONGEST_NEAR:
         return ""
-    words = list(known)
+    found = found.removeprefix(prefix)
+    words = [word.removeprefix(prefix) for word in known]
     longer = [word for word in words if word.casefold().startswith(found.casefold())]
     if len(found) < SHORTEST_BEGINNING or not 0 < len(longer) <= MAX_NEAR:
         longer = get_close_matches(found, words, 1, 0.65)
-    near = " or ".join(f'"{word}"' for word in longer)
+    near = " or ".join(f'"{prefix}{word}"' for word in longer)
     return f"did you mean {near}?" if near else ""

@@ -12,6 +12,7 @@ from typing import Literal
 
 from gemel.layout.copy_model import CopiedBy
 from gemel.layout.kinds import (
+    VENDOR,
     Address,
     Always,
     Byte,
@@ -289,7 +290,7 @@ class RecordPlan(Struct, kw_only=True):
     """The record that gemel writes into the image."""
 
     area: str = key(NAME, "area of purpose record")
-    vendor: str | None = key(Text(253), "vendor: a domain name (its UUIDv5 is used) or a UUID", None)
+    vendor: str | None = key(VENDOR, "vendor: a domain name (its UUIDv5 is used) or a UUID", None)
     product_class: str | None = key(
         Text(253), "class of device: a text (UUIDv5 of it under the vendor) or a UUID", None, name="class"
     )

@@ -41,7 +41,9 @@ _SLIPS = (
         r"=\s*(?:0[0-9A-Fa-f_]+|0?x?[0-9A-Fa-f_]+h)\b",
         "write hexadecimal numbers with 0x before them, and nothing after them",
     ),
-    (r"=\s*[0-9_]+ *[kKMG]?i?B\b", 'put a size with a unit in quotes, such as "4 KiB"'),
+    (r"=\s*[0-9_]+ *(?:[kKMG]i?B?|B)\b", 'put a size with a unit in quotes, such as "4 KiB"'),
+    (r"=\s*0X[0-9A-Fa-f_]+\b", "write 0x with a small x"),
+    (r"=\s*(?i:true|false|yes|no|on|off)\s*(?:#.*)?$", "write true or false, in small letters"),
     (r"^[^=#]+=\s*(?!true\b|false\b|inf\b|nan\b)[A-Za-z]", 'put text in quotes, such as "flash"'),
 )
 """What a line that is not TOML may have been meant as, and what to write instead."""

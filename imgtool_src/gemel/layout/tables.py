@@ -39,7 +39,7 @@ class ListOf(ValueType):
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         """A tuple of the entries that are sound; every other one is reported."""
         if not isinstance(value, list):
-            return self.refuse(value, path, report, next_step=_header_hint(self, value, path))
+            return self.refuse(value, path, report, next_step=self._meant(value, path))
         if len(value) > self.most:
             return _too_many(len(value), self.most, path, report)
         if len(value) < self.least:
@@ -52,6 +52,13 @@ class ListOf(ValueType):
         """An array."""
         least = {"minItems": self.least} if self.least else {}
         return {"type": "array", "items": self.item.schema(), **least, "maxItems": self.most}
+
+    def _meant(self, value: object, path: KeyPath) -> str:
+        """What to write for a value that is one entry without its brackets, or a table under another header."""
+        faults: list[LayoutFault] = []
+        if self.item.read(value, path, faults.append) is INVALID or faults or isinstance(self.item, Table):
+            return _header_hint(self, value, path)
+        return f"write {path[-1]} = [{in_toml_words(value)}]"
 
     def example(self, path: KeyPath) -> str:
         """A header in double brackets where the entries are tables."""

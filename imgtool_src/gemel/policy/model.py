@@ -5,7 +5,7 @@ A policy only narrows: what the layout refuses stays refused, whatever a policy 
 
 from __future__ import annotations
 
-from gemel.layout.kinds import Always, Flag, Integer, Text, key
+from gemel.layout.kinds import VENDOR, Always, Flag, Integer, Text, key
 from gemel.layout.tables import ListOf
 from gemel.structs import Struct
 
@@ -33,7 +33,7 @@ class Policy(Struct, kw_only=True):
     rollback_at_least: int | None = key(Integer(0, HIGHEST), "lowest rollback counter that is accepted", None)
     product: str | None = key(Text(31), "the product that the image must be for", None)
     vendor: str | None = key(
-        Text(253), "its vendor: a domain name (its UUIDv5 is used) or a UUID, as in a layout", None
+        VENDOR, "its vendor: a domain name (its UUIDv5 is used) or a UUID, as in a layout", None
     )
     product_class: str | None = key(
         Text(253), "its class: a text (UUIDv5 of it under the vendor) or a UUID", None, name="class"

@@ -488,7 +488,7 @@ OF_AREAS = [
         "spare = ",
         "areas overlap: sampler-code and spare share 0x1000_1C00..0x1000_1FFF: area.spare; found "
         "sampler-code 0x1000_1000..0x1000_1FFF, spare 0x1000_1C00..0x1000_27FF; expected separate "
-        "areas",
+        'areas; make sampler-code smaller (size = "3 KiB" or less), or move spare (offset = "8 KiB" or more)',
         {'offset = "8 KiB", size = "2 KiB"': 'offset = "7 KiB", size = "3 KiB"'},
     ),
     Faulty(

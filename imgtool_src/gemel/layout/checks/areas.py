@@ -77,7 +77,8 @@ def area_faults(layout: Layout) -> Iterator[LayoutFault]:
                     found=f"{first} {span}, {second} {other}",
                     expected="separate areas",
                     next_step=next(
-                        (hint for name in (second, first) if (hint := _offset_in_kib(layout, name))), ""
+                        (hint for name in (second, first) if (hint := _offset_in_kib(layout, name))),
+                        _apart(first, span, second, other, layout.memories[layout.areas[first].memory].start),
                     ),
                 )
 
@@ -93,6 +94,18 @@ def _too_small(layout: Layout, memory: Memory, areas: list[str]) -> LayoutFault:
         expected=f"at least {format_size(end)}, or areas that end earlier",
         next_step=in_kib(memory.size, memory),
     )
+
+
+def _apart(first: str, span: Span, second: str, other: Span, base: int) -> str:
+    """How the two areas no longer overlap; the ``first`` begins first, their memory at ``base``."""
+    step = f"move {second} (offset = {_in_layout(span.end - base)} or more)"
+    if other.start > span.start:
+        step = f"make {first} smaller (size = {_in_layout(other.start - span.start)} or less), or {step}"
+    return step
+
+
+def _in_layout(size: int) -> str:
+    return f"{size:,}".replace(",", "_") if size % 1024 else f'"{size // 1024} KiB"'
 
 
 def _offset_in_kib(layout: Layout, name: str) -> str:
