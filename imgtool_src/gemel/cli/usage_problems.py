@@ -22,7 +22,7 @@ def problem_of_usage(error: click.ClickException) -> Problem:
     where = context.command_path if context else "gemel"
     step = f"{where} --help"
     if isinstance(error, click.NoSuchOption):
-        near = nearest_hint(error.option_name, error.possibilities or ())
+        near = _as_value(error) or nearest_hint(error.option_name, error.possibilities or (), "--")
         step = f"{near} ({step})" if near else step
         return Problem("unknown option", where=where, found=error.option_name, next_step=step)
     if isinstance(error, click.MissingParameter):
@@ -55,6 +55,19 @@ def problem_of_usage(error: click.ClickException) -> Problem:
             _sentence(error.message), where=f"{where}, {_name(error)}".rstrip(", "), next_step=step
         )
     return Problem(_sentence(error.format_message()), where=where, expected=_usage(context), next_step=step)
+
+
+def _as_value(error: click.NoSuchOption) -> str:
+    """What to write where an option is named as a value of one: ``--format json`` for ``--json``."""
+    value = error.option_name.lstrip("-")
+    for each in error.ctx.command.params if error.ctx else ():
+        if (
+            isinstance(each, click.Option)
+            and isinstance(each.type, click.Choice)
+            and value in each.type.choices
+        ):
+            return f"write: {max(each.opts, key=len)} {value}"
+    return ""
 
 
 def _missing(error: click.MissingParameter) -> str:

@@ -254,9 +254,16 @@ def test_a_file_holds_one_key() -> None:
     assert "2 complete PEM blocks" in refused(load_public_key, pem + pem, "k")
     assert "0 complete PEM blocks" in refused(load_public_key, pem[:60], "k")
     assert "an empty file" in refused(load_public_key, b"", "k")
-    assert "a certificate" in refused(
-        load_public_key, b"-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n", "k"
+    certificate = refused(
+        load_public_key, b"-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n", "my k"
     )
+    assert "a certificate" in certificate
+    assert "openssl x509 -in 'my k' -pubkey -noout -out PUBKEY" in certificate
+    assert "found an Intel HEX file" in refused(load_public_key, b":00000001FF\n", "k")
+    assert "found an ELF file" in refused(load_private_key, b"\x7fELF" + bytes(60), "k")
+    assert "found 5 bytes" in refused(load_public_key, b"ssh: ", "k")
+    for start in (b"ssh-ed25519 AAAA", b"ecdsa-sha2-nistp256 AAAA"):
+        assert "found a public key in OpenSSH's own format" in refused(load_public_key, start, "k")
     assert "a PEM block of another kind" in refused(
         load_private_key, b"-----BEGIN X-----\nAAAA\n-----END X-----\n", "k"
     )
@@ -266,7 +273,14 @@ def test_a_file_holds_one_key() -> None:
 
 @pytest.mark.parametrize(
     ("name", "hint"),
-    [("ed25519 ", "Ed25519"), ("ES256", "ECDSA-P256"), ("rsa3072", "RSA-3072-PSS"), ("MLDSA65", "ML-DSA-65")],
+    [
+        ("ed25519 ", "Ed25519"),
+        ("ES256", "ECDSA-P256"),
+        ("P256", "ECDSA-P256"),
+        ("p_384", "ECDSA-P384"),
+        ("rsa3072", "RSA-3072-PSS"),
+        ("MLDSA65", "ML-DSA-65"),
+    ],
 )
 def test_unknown_algorithms_get_the_nearest_one(name: str, hint: str) -> None:
     """An algorithm that nobody knows is refused with the known ones and the nearest; case does not matter."""

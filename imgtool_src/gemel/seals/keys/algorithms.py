@@ -173,14 +173,19 @@ def algorithm_of_cose_id(cose_id: int) -> SignatureAlgorithm | None:
     return _BY_COSE_ID.get(cose_id)
 
 
+def _plain(name: str) -> str:
+    """A name without what is written now one way, now another: p256, P-256, p_256."""
+    return name.lower().replace("-", "").replace("_", "")
+
+
 def unknown_algorithm(name: str, where: str = "") -> Problem:
     """The problem with a name that ``algorithm_named`` does not know, with the nearest known name."""
     from difflib import get_close_matches
 
-    known = {**_OTHER_NAMES, **_BY_NAME}
-    longer = [each for each in _BY_NAME if name and each.startswith(name.lower())]
-    near = longer or (get_close_matches(name.lower(), known, 1, 0.65) if len(name) <= 80 else [])
-    named = " or ".join(f'"{known[each].name}"' for each in near)
+    known = {_plain(each): algorithm.name for each, algorithm in {**_OTHER_NAMES, **_BY_NAME}.items()}
+    longer = [each for each in known if name and each.startswith(_plain(name))]
+    near = longer or (get_close_matches(_plain(name), known, 1, 0.65) if len(name) <= 80 else [])
+    named = " or ".join(f'"{each}"' for each in dict.fromkeys(known[each] for each in near))
     return Problem(
         "unknown signature algorithm",
         where=where,

@@ -17,6 +17,7 @@ from __future__ import annotations
 from typing import Any
 
 from gemel.errors import Problem
+from gemel.files.contents import instead_of_toml
 from gemel.seals.keys import schemes
 from gemel.seals.keys.algorithms import SignatureAlgorithm
 from gemel.seals.keys.blocks import (
@@ -35,8 +36,11 @@ from gemel.text.escaping import in_shell
 _PRIVATE = ("PRIVATE KEY", "ENCRYPTED PRIVATE KEY", "EC PRIVATE KEY", "RSA PRIVATE KEY")
 _PUBLIC = ("PUBLIC KEY", "RSA PUBLIC KEY")
 _OTHERS = {
-    "CERTIFICATE": ("a certificate", "take its key out: openssl x509 -in FILE -pubkey -noout"),
-    "CERTIFICATE REQUEST": ("a certificate request", "take its key out: openssl req -in FILE -pubkey -noout"),
+    "CERTIFICATE": ("a certificate", "take its key out: openssl x509 -in {file} -pubkey -noout -out PUBKEY"),
+    "CERTIFICATE REQUEST": (
+        "a certificate request",
+        "take its key out: openssl req -in {file} -pubkey -noout -out PUBKEY",
+    ),
     "OPENSSH PRIVATE KEY": ("a private key in OpenSSH's own format", "convert it to PKCS#8"),
     "DSA PRIVATE KEY": ("a DSA key", ""),
 }
@@ -99,6 +103,7 @@ def _other_label(label: str, name: str, wanted: tuple[str, ...]) -> Problem:
     if label in _PUBLIC:
         return _public_for_private(name)
     found, step = _OTHERS.get(label, ("a PEM block of another kind", ""))
+    step = step.format(file=in_shell(name))
     expected = f"PEM with {', '.join(wanted[:-1])} or {wanted[-1]}"
     return Problem("no key that can be read", where=name, found=found, expected=expected, next_step=step)
 
@@ -118,7 +123,7 @@ def _public_for_private(name: str) -> Problem:
 def _not_public(block: KeyBlock, name: str, reason: Unreadable) -> Problem:
     if not block.label and why_not_private(block) in (None, Unreadable.ENCRYPTED):
         return _private_for_public(name)
-    return Problem(reason.value, where=name, found=_size_words(block), expected=_PUBLIC_DUE)
+    return Problem(reason.value, where=name, found=_found_words(block), expected=_PUBLIC_DUE)
 
 
 def _not_private(block: KeyBlock, name: str, error: UnreadableKey, pass_phrase: bytes | None) -> Problem:
@@ -136,7 +141,7 @@ def _not_private(block: KeyBlock, name: str, error: UnreadableKey, pass_phrase: 
         return Problem(what, where=name, next_step="give the key's own pass phrase")
     if not block.label and _is_public(block):
         return _public_for_private(name)
-    return Problem(reason.value, where=name, found=_size_words(block), expected=_PRIVATE_DUE)
+    return Problem(reason.value, where=name, found=_found_words(block), expected=_PRIVATE_DUE)
 
 
 def _is_public(block: KeyBlock) -> bool:
@@ -147,8 +152,13 @@ def _is_public(block: KeyBlock) -> bool:
     return True
 
 
-def _size_words(block: KeyBlock) -> str:
-    return f"{len(block.data):,} bytes" if block.data else "an empty file"
+def _found_words(block: KeyBlock) -> str:
+    """What a file that holds no key is, where that is known; else its size."""
+    if block.data.startswith((b"ssh-", b"ecdsa-sha2-")):
+        return "a public key in OpenSSH's own format"
+    if block.data.startswith(b"\x7fELF"):
+        return "an ELF file"
+    return instead_of_toml(block.data) or (f"{len(block.data):,} bytes" if block.data else "an empty file")
 
 
 def _algorithm(key: Any, name: str) -> SignatureAlgorithm:
