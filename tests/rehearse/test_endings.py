@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import unicorn
@@ -13,6 +14,8 @@ from gemel.rehearsal.emulator.core.code_stops import CodeStops
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.verdict.endings import LONG
+from gemel.rehearsal.verdict.judging import stack_room
+from gemel.spans import Span
 
 HANG = "1: b 1b\n"
 HANG_IN_HARD_FAULT = "mrs r0, ipsr\n cmp r0, #3\n1: beq 1b\n"
@@ -469,3 +472,42 @@ def test_a_core_that_polls_its_tick_below_a_mask_and_sleeps() -> None:
     sampler = "cpsid i\n" + TICKS + "1: wfi\n" + serves + "b 1b\n .ltorg\n"
     rehearsal = run(BESIDE, "", handler=TICK_COUNTS, sampler=sampler, budget=2 * LONG)
     assert rehearsal.outcome == "started", rehearsal.findings
+
+
+HELD_BACK = store(VECTORS, hex(SAMPLER)) + store(CONTROL, "0") + "nop\n nop\n" + store(CONTROL, "2")
+AWAITS = "ldr r0, =0x38010000\n str r4, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n beq 1b\n" + SLEEP
+ANSWERS = "ldr r0, =0x38010000\n1: adds r4, #1\n cmp r4, #200\n bne 1b\n str r4, [r0]\n" + SLEEP
+
+
+def test_waiting_for_a_core_that_was_put_back_into_reset_names_where() -> None:
+    """The loop waits for what the other core writes, which code of this one has put back into reset."""
+    finding = run(HELD_BACK + AWAITS, "", sampler=ANSWERS).finding("endless-loop")
+    assert finding is not None
+    assert finding.next_step.startswith(
+        "let core sampler run: core station puts it back into reset at 0x1000_0"
+    )
+    assert "release_mask and release_value in [core.sampler.release]" in finding.next_step
+    released = store(VECTORS, hex(SAMPLER)) + store(CONTROL, "0")
+    assert run(released + AWAITS, "", sampler=ANSWERS).finding("endless-loop") is None
+    silent = run(released + AWAITS, "", sampler=SLEEP).finding("endless-loop")
+    assert silent is None or "back into reset" not in silent.next_step
+
+
+@pytest.mark.parametrize(
+    ("top", "room"),
+    [
+        (0x3801_0000, 0x8000),
+        (0x3802_0000, 0x1_8000),
+        (0x3800_8000, 0),
+        (0x3802_0004, None),
+        (0xF8E7_D6C5, None),
+        (0x1000_8299, None),
+        (None, None),
+    ],
+)
+def test_no_room_is_told_of_a_stack_pointer_from_what_is_no_table(top: int | None, room: int | None) -> None:
+    """A core that starts from other words has no stack: how much of one is left is not told."""
+    core = SimpleNamespace(stack_top=top, stack_lowest=top)
+    windows = (SimpleNamespace(span=Span(FLASH, 0x8_0000)), SimpleNamespace(span=Span(0x3800_0000, 0x2_0000)))
+    planned = SimpleNamespace(stack_limit=0x3800_8000, windows=windows)
+    assert stack_room(core, planned) == room  # type: ignore[arg-type]

@@ -22,6 +22,9 @@ CROSSED = (
     ("vector_register = 0x4002_1114", "vector_register = 0x4002_1118 #"),
     ("control_register = 0x4002_1118", "control_register = 0x4002_1114"),
 )
+ONE_REGISTER = (("vector_register = 0x4002_1114", "vector_register = 0x4002_1118"),)
+"""The control register in place of the vector register: what it gets is no address of an area."""
+
 KEYED = (("release_value = 0x0", "release_value = 0x0\nkey_mask = 0xFFFF_0000\nkey_value = 0x5AFE_0000"),)
 ZERO_KEY = (("release_value = 0x0", "release_value = 0x0\nkey_mask = 0xFFFF_0000\nkey_value = 0x0"),)
 BITS = Release(
@@ -87,6 +90,15 @@ def test_registers_the_other_way_round_are_one_finding() -> None:
         finding.what == "build station writes the two registers that release core sampler the other way round"
     )
     assert "swap vector_register and control_register" in finding.next_step
+
+
+def test_what_is_no_address_of_an_area_is_for_another_register() -> None:
+    """The code can be right then: the layout is looked at first."""
+    (finding,) = findings(of(RULE, "v7", changes=ONE_REGISTER))
+    assert finding.what == "build station gives core sampler an address that is not its vector table"
+    assert finding.next_step.startswith(
+        "compare vector_register in [core.sampler.release] with the data sheet, or"
+    )
 
 
 def test_a_release_without_its_key_says_so() -> None:

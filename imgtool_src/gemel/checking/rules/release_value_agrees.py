@@ -12,6 +12,7 @@ from gemel.inspection.cores.vector_tables import addresses_of_table
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.wording import concerned, copied_elsewhere, lines_in_short
+from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Release
 from gemel.m_profile.known_registers import KnownStore
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -152,6 +153,15 @@ def _linked_for(inspection: Inspection, core: Core, store: Setting) -> list[str]
     ]
 
 
+def _step(inspection: Inspection, build: str, core: str, value: int) -> str:
+    """What to do about ``value`` in the vector register; one in no area is for another register."""
+    layout, code = inspection.layout, f"correct the address in the code of build {build}"
+    located = locate(layout, value, core)
+    if located is None or not any(layout.span_of(area).holds(located.plain) for area in layout.areas):
+        return f"compare vector_register in [core.{core}.release] with the data sheet, or {code}"
+    return f"{code}, or place the build of core {core} there"
+
+
 def _other_table(
     inspection: Inspection,
     code: CoreCode,
@@ -171,7 +181,7 @@ def _other_table(
         expected=format_address(tables[0]),
         span=Span(first.store.at, 4),
         lines=lines_in_short(lines, "store"),
-        next_step=f"correct the address in the code of build {plan.name}, or place the build of core {core.name} there",
+        next_step=_step(inspection, plan.name, core.name, first.store.value or 0),
         follows_from=(
             *(("reset-handler-in-code", name) for name in _linked_for(inspection, core, first)),
             *(

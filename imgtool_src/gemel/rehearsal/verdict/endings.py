@@ -272,6 +272,7 @@ def _loop(
         hint = "; ".join(
             filter(None, (WRITTEN_BY, interrupts_that_do_not_come(plan, run, core, names, held_off)))
         )
+        hint = _held_back(run, core, names) or hint
     if held_off:
         found += held_off_by(core)
         hint = f"let {word_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint
@@ -287,6 +288,26 @@ def _loop(
         hint,
     )
     return error_about(event, words, names, "endless-loop")
+
+
+def _held_back(run: RawRun, core: RawCore, names: CodeNames) -> str:
+    """What to do where another core, which was released, is in reset again when ``core`` waits for what it writes."""
+    kept = {each.name for each in run.cores if each.state == "reset"} - {core.name}
+    back = next(
+        (
+            each
+            for each in reversed(run.events)
+            if each.kind == "held-back-again" and each.words["of"] in kept
+        ),
+        None,
+    )
+    if back is None:
+        return ""
+    of, place = back.words["of"], names.place(back.core, back.pc) if back.pc is not None else "its end"
+    return (
+        f"let core {of} run: core {back.core} puts it back into reset at {place}; if it is the other way round, "
+        f"correct release_mask and release_value in [core.{of}.release]"
+    )
 
 
 def held_off_by(core: RawCore, but: int = 0) -> str:

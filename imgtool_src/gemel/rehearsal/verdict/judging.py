@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.inspection.inspection import Inspection
 from gemel.rehearsal.kinds import ERRORS, FATAL, UNJUDGED, WARNINGS
-from gemel.rehearsal.plan import DevicePlan
+from gemel.rehearsal.plan import CorePlan, DevicePlan
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import (
     CoreSummary,
@@ -129,11 +129,19 @@ def _happening(event: RawEvent, names: CodeNames) -> Happening:
     return Happening(event.time, event.core, event.kind, text, place, event.numbers, event.words)
 
 
+def stack_room(core: RawCore, planned: CorePlan) -> int | None:
+    """Bytes of the main stack; None where nothing shows its end, or what was no vector table gave its start."""
+    top, limit = core.stack_top, planned.stack_limit
+    if top is None or limit is None or core.stack_lowest is None:
+        return None
+    inside = any(each.span.holds(limit) and limit <= top <= each.span.end for each in planned.windows)
+    return top - limit if inside else None
+
+
 def _core(subject: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames) -> CoreSummary:
     planned = next(each for each in plan.cores if each.name == core.name)
     sizes = {area: size for area, _, _, size in planned.own_ram}
-    top, limit = core.stack_top, planned.stack_limit
-    room = top - limit if top is not None and limit is not None and core.stack_lowest is not None else None
+    top, room = core.stack_top, stack_room(core, planned)
     used = top - core.stack_lowest if room is not None and top and core.stack_lowest else None
     place: Place | None = names.place(core.name, core.pc) if core.state != "reset" else None
     return CoreSummary(
