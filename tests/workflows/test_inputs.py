@@ -135,6 +135,30 @@ def test_an_address_for_the_older_image_alone(device: Path, gemel: Run) -> None:
     assert gemel(*words, "--previous", "tide.bin").code == 0
 
 
+def test_two_images_of_one_version_are_told(device: Path, gemel: Run) -> None:
+    """With --previous: other builds under the same version and counter; not the same image, nor a higher version."""
+    from gemel import read_image
+    from gemel.inspection.previous import Previous, reused_version
+    from gemel.record.sound import sound_records
+    from gemel.structs import replace
+
+    assert gemel(*JOIN, "-o", "one.hex").code == 0
+    ((_, record),) = sound_records(read_image(device / "one.hex").data)
+    changed = replace(record.builds[0], sha256=bytes(32))
+    other = replace(record, builds=(changed, *record.builds[1:]))
+    older = Previous("old.hex", record, b"")
+    (remark,) = reused_version(older, other)
+    assert str(record.version) in remark.found
+    assert "--version X.Y.Z" in remark.next_step
+    assert reused_version(older, record) == []
+    assert reused_version(older, replace(record, layout_sha256=bytes(32))) == []
+    for told_apart in ({"patch": record.patch + 1}, {"rollback": record.rollback + 1}, {"product": "other"}):
+        assert reused_version(older, replace(other, **told_apart)) == []
+    assert reused_version(None, other) == reused_version(older, None) == []
+    (device / "two.hex").write_bytes((device / "one.hex").read_bytes())
+    assert "two images" not in gemel("check", "small.toml", "two.hex", "--previous", "one.hex").err
+
+
 def test_a_refused_placement_says_that_nothing_was_written(device: Path, gemel: Run) -> None:
     """A join that breaks a rule of placement ends as one that breaks any other rule does."""
     done = gemel("join", "small.toml", "station=sampler.elf", "sampler=station.elf", "-o", "out.hex")

@@ -8,7 +8,7 @@ from gemel.layout.model import Layout
 from gemel.record.record import Record, RecordError, RecordFault, record_size
 from gemel.record.sound import record_at, sound_records
 from gemel.spans import Span
-from gemel.structs import Struct
+from gemel.structs import Struct, replace
 
 
 class Previous(Struct):
@@ -17,6 +17,27 @@ class Previous(Struct):
     name: str
     record: Record
     data: bytes
+
+
+def reused_version(previous: Previous | None, record: Record | None) -> list[Problem]:
+    """A remark where product, version and counter are those of the previous image, and the builds are others."""
+    if previous is None or record is None:
+        return []
+    first, second = (
+        replace(each, builds=(), layout_sha256=b"", rest_sha256=b"") for each in (previous.record, record)
+    )
+    builds = [[each.sha256 for each in one.builds] for one in (previous.record, record)]
+    if first != second or builds[0] == builds[1]:
+        return []
+    return [
+        Problem(
+            "two images of one version: version and counter are those of the previous image, and the builds are others",
+            where=f"the image, and {previous.name} (--previous)",
+            found=f"version {record.version}, rollback counter {record.rollback} in both",
+            expected="a version of its own for each image that is released",
+            next_step="give this one a higher version: --version X.Y.Z, or version in the layout",
+        )
+    ]
 
 
 def previous_of(layout: Layout, image: SparseBytes, name: str) -> Previous:

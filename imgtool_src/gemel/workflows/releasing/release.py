@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.errors import Problem, UsageProblem
 from gemel.image.image import ImageFile
+from gemel.inspection.previous import reused_version
 from gemel.layout.reader import ReadLayout
 from gemel.release.contents import (
     CONTENTS,
@@ -74,6 +75,7 @@ def make_release(request: ReleaseRequest, keys: SignerSource | Sequence[Signer] 
     joined = join(read, inputs.builds, version=request.version, rollback=request.rollback)
     rehearsal = due_rehearsal(read, joined.image, inputs.builds, wanted=request.rehearse)
     result, signers = _checked(request, inputs, joined, rehearsal, keys)
+    remarks += reused_version(result.inspection.previous, result.inspection.record)
     if not result.passes:
         return Released(result, remarks, {})
     images, described = _images(request, inputs, joined, result)
