@@ -187,6 +187,22 @@ SLIPS = {
         "the file holds no record",
         "check that this is the right file",
     ),
+    "a form of report as an option": (
+        ("check", "small.toml", "tide.hex", "--json"),
+        "unknown option",
+        "write: --format json (gemel check --help)",
+    ),
+    "a curve for an algorithm": (
+        ("keys", "new", "P256", "-o", "k.pem"),
+        "unknown signature algorithm",
+        'did you mean "ECDSA-P256"?',
+    ),
+    "an image as release": (
+        ("check", "--release", "tide.hex"),
+        "not a release folder",
+        "without --release: gemel check LAYOUT tide.hex",
+    ),
+    "an image as key": (("keys", "show", "tide.hex"), "found an Intel HEX file", ""),
     "an object for optimisation at link time": (
         ("check", "small.toml", "tide.hex", "station=bitcode.o"),
         "this is not an ELF file",
@@ -207,9 +223,40 @@ def test_a_slip_is_named_with_a_next_step(case: str, device: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("words", "step"),
+    [
+        (("join", "station.elf", "sampler.elf", "-o", "x.hex"), "station=station.elf sampler=sampler.elf,"),
+        (("check", "station.elf", "tide.hex"), "tide.hex station=station.elf,"),
+    ],
+)
+def test_builds_without_names_beside_the_layout_of_the_folder(
+    words: tuple[str, ...], step: str, device: Path, tmp_path: Path
+) -> None:
+    """Where the folder has its own layout no other one is to be drafted: the builds lack their names."""
+    for name in ("station.elf", "sampler.elf", "tide.hex"):
+        (tmp_path / name).write_bytes((device / name).read_bytes())
+    assert "gemel draft" in flat(run_here(*words, cwd=tmp_path).stderr)
+    (tmp_path / "gemel.toml").write_bytes((device / "small.toml").read_bytes())
+    done = run_here(*words, cwd=tmp_path)
+    assert done.returncode == 2
+    assert "a build without its name" in done.stderr
+    assert f"write: {step} each with the build's name in gemel.toml" in flat(done.stderr)
+
+
+def test_an_image_given_as_build_is_led_to_split(device: Path) -> None:
+    """What falls into the record's area is a record: the file is an image that was joined before."""
+    done = run_here(
+        "join", "small.toml", "station=tide.hex", "sampler=sampler.elf", "-o", "x.hex", cwd=device
+    )
+    assert done.returncode == 1
+    assert "gemel split LAYOUT tide.hex -o FOLDER takes it apart" in flat(done.stderr)
+
+
+@pytest.mark.parametrize(
     ("words", "wrong"),
     [
         (("where", "small.toml", "--log", "x"), "--color"),
+        (("check", "small.toml", "tide.hex", "--print"), "--strict"),
         (("join", "small.toml", "-o", "x.hex", "--force"), "--format"),
         (("check", "small.toml", "tide.hex", "station=none.elf"), "station.elf?"),
         (("check", "--policy", "small.elf", "tide.hex"), "small.toml?"),

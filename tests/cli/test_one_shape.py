@@ -184,8 +184,8 @@ def test_other_layouts_in_the_folder_are_named(device: Path, gemel: Run) -> None
     Path("pyproject.toml").write_text("[project]\nname = 'x'\n", encoding="utf-8")
     said = flat(gemel("check", "tide.hex").err)
     assert "no gemel.toml here, but small.toml expected" in said
-    assert "small.toml IMAGE [NAME=BUILD]..." in said
-    assert "gemel show IMAGE" in said
+    assert "name the layout first: small.toml tide.hex [NAME=BUILD]..." in said
+    assert "gemel show tide.hex" in said
     assert "no gemel.toml here, but small.toml expected" in flat(gemel("audit", "tide.hex").err)
 
 

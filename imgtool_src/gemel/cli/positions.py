@@ -82,6 +82,8 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
         found = " ".join(files)
         raise UsageProblem("the layout comes first", found=found, expected=usage, next_step=f"write: {order}")
     if files and is_elf(files[0]) and not layouts:
+        if own and len(files) > most and OWN.is_file():
+            raise UsageProblem(_without_names(files, builds))
         raise UsageProblem(_elf_in_place(files[0], len(files) > most))
     layout = Path(files[0]) if layouts or (len(files) > most and not (most and _is_image(files[0]))) else None
     images = files[1:] if layout else files
@@ -137,14 +139,17 @@ def no_layout(usage: str, images: Sequence[Path] = ()) -> Problem:
     others = (each.name for each in sorted(Path().glob(f"*{SUFFIX}")) if TABLE.search(_start_of(each.name)))
     names = list(islice(others, 4))
     found = f"no {OWN} here" + (f", but {', '.join(names)}" if names else "")
+    image = in_shell(*map(str, images)) if images else "IMAGE"
     step = (
-        f"name the layout first: {usage.replace('[LAYOUT]', in_shell(names[0]))}"
+        f"name the layout first: {usage.replace('[LAYOUT]', in_shell(names[0])).replace('IMAGE', image)}"
         if names
         else f"name the layout first, or run this in a folder with {OWN}; gemel draft writes a first one"
     )
     if "IMAGE" in usage:
-        step += "; without a layout, gemel show IMAGE shows what the file says, and gemel check --policy FILE IMAGE"
-        step += " checks record and seal"
+        step += (
+            f"; without a layout, gemel show {image} shows what the file says, and gemel check --policy FILE"
+        )
+        step += f" {image} checks record and seal"
     if release := next(
         (each.parent for each in images if os.path.isfile(each.parent / "release.json")), None
     ):
@@ -208,6 +213,20 @@ def _elf_in_place(word: str, as_layout: bool) -> Problem:
             f" draft one: gemel draft {given} ... -o gemel.toml"
         )
     return Problem(what, where=word, found=AN_ELF, expected=expected, next_step=step)
+
+
+def _without_names(files: Sequence[str], builds: Sequence[str]) -> Problem:
+    """What is said where ELF files are given as they are, and the folder's own layout is meant."""
+    from gemel.workflows.inputs.not_images import AN_ELF
+
+    elf = [word for word in files if is_elf(word)]
+    order = " ".join(
+        [*(in_shell(word) for word in files if word not in elf), *map(named, elf), *map(in_shell, builds)]
+    )
+    step = f"write: {order}, each with the build's name in {OWN}"
+    return Problem(
+        "a build without its name", where=elf[0], found=AN_ELF, expected="NAME=BUILD", next_step=step
+    )
 
 
 def _wrong_number(images: Sequence[str], usage: str, most: int) -> Problem:

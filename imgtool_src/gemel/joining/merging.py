@@ -14,8 +14,10 @@ from gemel.image.sparse import Conflict, SparseBytes, first_difference
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
 from gemel.placement.placing import LARGEST_GAP, Piece, Placement, too_large_by
+from gemel.record.format import MARK
 from gemel.spans import Span, format_address, format_size, without
 from gemel.structs import NamedTuple
+from gemel.text.escaping import in_shell
 
 HEAD = 8
 """Bytes that a build begins with and a copy is known by: initial stack pointer and reset handler."""
@@ -134,7 +136,12 @@ def _outside(
 def _astray(layout: Layout, placement: Placement, piece: Piece, span: Span, how: str) -> _Stray:
     plan = placement.plan
     hint = "move it in the linker script, or enlarge its area in the layout"
-    if piece.segment.data[:4] == b"\x7fELF":
+    if piece.segment.data[:8] == MARK:
+        file = in_shell(placement.build.file)
+        hint = (
+            f"this is an image with its record, no build: gemel split LAYOUT {file} -o FOLDER takes it apart"
+        )
+    elif piece.segment.data[:4] == b"\x7fELF":
         hint = "its first segment stores the ELF file's own headers: keep them out of it (linker option -n)"
     problem = Problem(
         f"build {plan.name} {how}",

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, ImageFormatError, Problem, UsageProblem
+from gemel.files.contents import text_format
 from gemel.files.output_targets import kind_of
 from gemel.files.reading import blocks_of_file
 from gemel.image.formats import format_of
@@ -18,6 +19,7 @@ from gemel.release.contents import CONTENTS, SUMS, ReleaseContents, is_safe_name
 from gemel.release.received.folder import ReleaseFolder, listing_faults
 from gemel.release.received.rules import AGAIN, folder_rules
 from gemel.seals.keys.keys import PublicKey
+from gemel.text.escaping import in_shell
 from gemel.workflows.checking import CheckResult, check
 from gemel.workflows.inputs.builds import build_files, load_builds
 from gemel.workflows.inputs.layouts import layout_from
@@ -94,6 +96,10 @@ def read_folder(path: Path) -> ReleaseFolder:
         what, found, step = "not a release folder", "no folder", "check the path"
         if os.path.exists(path):
             found, step = "a file", "unpack an archive first, and name the folder with its release.json"
+            if path.name == CONTENTS:
+                step = f"name its folder: gemel check --release {in_shell(path.parent)}"
+            elif text_format(next(iter(blocks_of_file(path)), b"")):
+                found, step = "an image", f"without --release: gemel check LAYOUT {in_shell(path)}"
         raise UsageProblem(
             what, where=str(path), found=found, expected="a folder of gemel release", next_step=step
         )
