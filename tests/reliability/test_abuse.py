@@ -153,7 +153,9 @@ ABUSES = {
     "show of a build": Abuse(("show", "station.elf"), ("a build, not an image", "gemel join")),
     "show of a raw binary at no address": Abuse(("show", "image.bin"), ("image.bin", "--at ADDRESS")),
     "show of builds without a layout": Abuse(("show", "image.hex", *BUILDS), ("LAYOUT",)),
-    "show by a layout that is an image": Abuse(("show", "image.hex", "image.hex"), ("TOML",)),
+    "show by a layout that is an image": Abuse(
+        ("show", "image.hex", "image.hex"), ("one file too many", "compare")
+    ),
     "show of an endless device": Abuse(("show", "zero.bin", "--at", "0"), ("zero.bin", "a device")),
     "explain of no rule": Abuse(("explain", "reset-handler-in-coda"), ("reset-handler-in-code",)),
     "export of nothing": Abuse(("export", "no-such"), ("no-such", "c-reader")),
