@@ -49,7 +49,13 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         found = {hole.span: held for hole in holes if (held := _held(inspection, placement, hole))}
         for hole, held in found.items():
             yield _finding(inspection, placement, hole, held)
-        if not found:
+        mapped = inspection.mapped_code.get(name)
+        unmapped = mapped.unmapped if mapped and holes else ()
+        for code in unmapped:
+            yield NotChecked(
+                f"build {name}", f"its code at {code} has no mapping symbols, or is below other sections"
+            )
+        if not found and not unmapped:
             yield Holds(f"build {plan.name}")
 
 
