@@ -2,8 +2,20 @@
 
 from __future__ import annotations
 
-from small_device import findings
-from verdict_builds import of
+import subprocess
+from pathlib import Path
+
+import pytest
+from small_device import TODAY, findings
+from tools import required_tool
+from verdict_builds import ARCHITECTURES, builds_of, layout_of, of
+
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
+from gemel.checking.registry import rule_named
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
 
 RULE = "float-enabled-before-use"
 FP = (('role = "secondary"\n', 'role = "secondary"\nextensions = ["fp"]\n'),)
@@ -35,3 +47,54 @@ def test_without_its_elf_file_a_build_is_not_checked() -> None:
     (missing,) = of(RULE, "v7", "sampler-float-late", changes=FP, given=("station",)).not_checked
     assert missing.where == "build sampler"
     assert "sampler=FILE" in missing.reason
+
+
+LAZY = """
+#include <stdint.h>
+static volatile uint32_t area[16];
+uint32_t volatile ticks;
+__attribute__((naked, noinline)) static void save(volatile uint32_t *to)
+{
+    __asm volatile (".fpu fpv4-sp-d16\\n vstmia r0, {s16-s31}\\n bx lr");
+}
+void reset_handler(void)
+{
+    uint32_t state = 0;
+    __asm volatile ("mrs %0, control" : "=r"(state));
+    for (;;) {
+        ticks++;
+        if (ASKED) save(area);
+    }
+}
+__attribute__((section(".vectors"), used)) const void *const vectors[] = {(void *)0x38010000, reset_handler};
+"""
+SCRIPT = """
+SECTIONS
+{
+  .text 0x10008000 : { KEEP(*(.vectors)) *(.text*) *(.rodata*) }
+  .bss 0x38008000 (NOLOAD) : { *(.bss*) }
+}
+"""
+
+
+@pytest.mark.parametrize("family", ["v7", "v8"])
+@pytest.mark.parametrize("optimised", ["-O0", "-O1", "-Os"])
+@pytest.mark.parametrize(("asked", "found"), [("state & 4u", 0), ("ticks & 4u", 1)])
+def test_what_a_test_of_the_core_guards(
+    asked: str, found: int, optimised: str, family: str, tmp_path: Path
+) -> None:
+    """What is saved only where CONTROL says that floating point is in use never comes before the unit is on."""
+    (tmp_path / "lazy.c").write_text(LAZY.replace("ASKED", asked))
+    (tmp_path / "lazy.ld").write_text(SCRIPT)
+    options = ["-mthumb", f"-march={ARCHITECTURES[family]}", optimised, "-nostdlib", "-T", "lazy.ld"]
+    compiler = required_tool("arm-none-eabi-gcc")
+    subprocess.run([compiler, *options, "lazy.c", "-o", "lazy.elf"], cwd=tmp_path, check=True)
+    read = layout_of(family, *FP)
+    sampler = read_build(
+        BytesSource((tmp_path / "lazy.elf").read_bytes(), "lazy.elf"), name="sampler", file="lazy.elf"
+    )
+    builds = {**builds_of(family, "station"), "sampler": sampler}
+    rule = rule_named(RULE)
+    assert rule
+    inspection = Inspection(read, join(read, builds).image, builds, disassemble=True)
+    assert len(check(inspection, TODAY, [rule]).results[0].findings) == found

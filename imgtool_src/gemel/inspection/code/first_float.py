@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode
 from gemel.inspection.code.core_settings import constant_word
@@ -11,6 +13,9 @@ from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
 from gemel.m_profile.known_stores import known_stores
 from gemel.m_profile.start_run import StartRun
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.inspection.code.guarded_code import GuardedCode
 
 WALK_LIMIT, DEPTH_LIMIT = 20_000, 32
 """Instructions from the reset handler on that are followed, and calls inside each other."""
@@ -46,16 +51,20 @@ def first_float(
     """The float instruction that the reset handler comes to before a store to CPACR; None if there is none.
 
     A run of the start-up code shows it, or that the unit is enabled before, or all ``code`` that there is none.  Else
-    functions are gone through from start to end, calls where they stand; both sides of branches count.
+    functions are gone through from start to end, calls where they stand; both sides of branches count.  What a test of
+    the core guards does not.
     """
     if run and run.enables_float:
         return None
     if code and not code.unmapped and not any(map(holds_float, [each.code for each in code.sections])):
         return None
-    if run and run.float_at is not None and build.symbols:
+    from gemel.inspection.code.guarded_code import GuardedCode
+
+    guarded = GuardedCode(build)
+    if run and run.float_at is not None and build.symbols and not guarded.covers(run.float_at):
         function = build.symbols.function_at(run.float_at)
         return FirstFloat(run.float_at, function[0].name if function else "")
-    walk = _Walk(build)
+    walk = _Walk(build, guarded)
     walk.function(reset & ~1, 0)
     return walk.found
 
@@ -82,11 +91,8 @@ def holds_float(code: bytes) -> bool:
 class _Walk:
     """Goes through functions in the order of their calls."""
 
-    def __init__(self, build: Build) -> None:
-        from gemel.inspection.code.guarded_code import GuardedCode
-
-        self._build = build
-        self._guarded = GuardedCode(build)
+    def __init__(self, build: Build, guarded: GuardedCode) -> None:
+        self._build, self._guarded = build, guarded
         self._visited: set[int] = set()
         self._left = WALK_LIMIT
         self.found: FirstFloat | None = None
