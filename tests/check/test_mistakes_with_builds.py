@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 
 import pytest
@@ -9,9 +10,12 @@ from check.contract_fixtures import contract
 from check.vector_fixtures import without_record
 from contract_builds import sides
 from gauge_builds import gauge, gauge_builds
+from intelhex import IntelHex
 from small_device import SAMPLER, STATION, TODAY, builds, joined, layout, sampler_elf, station_elf
 from verdict_builds import broken_in
 
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
 from gemel.checking.runner import RulesApplied, check
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -109,3 +113,17 @@ def test_a_build_at_the_place_of_another_one() -> None:
     ]
     assert "have the same file" in found.next_step
     assert SAMPLER == STATION + 0x1000
+
+
+@pytest.mark.parametrize("bytes_of_a_piece", [1, 16])
+def test_one_file_for_both_builds_that_begins_before_the_second(bytes_of_a_piece: int) -> None:
+    """A HEX file of the whole memory, given as each build, has no piece that begins in the second one's area."""
+    stored = IntelHex()
+    stored.puts(0x1000_0000, bytes(index * 7 // 5 & 0xFF for index in range(50_000)))
+    text = io.StringIO()
+    stored.write_hex_file(text, byte_count=bytes_of_a_piece)
+    source = BytesSource(text.getvalue().encode(), "whole.hex")
+    handed = {name: read_build(source, name=name, file="whole.hex") for name in ("station", "sampler")}
+    read = layout()
+    result = check(Inspection(read, joined(read).image, handed), TODAY)
+    assert broken_in(result) == {"image-equals-builds": 2}

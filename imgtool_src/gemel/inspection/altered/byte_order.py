@@ -223,7 +223,8 @@ def _rest(
     """Whether all that the build has after some bytes that are lost or added is there, at one distance."""
     if placement.placed is None:
         return None
-    end = max(piece.span.end for piece in placement.pieces if placement.placed.stored.holds(piece.address))
+    inside = [piece.span.end for piece in placement.pieces if placement.placed.stored.holds(piece.address)]
+    end = max(inside, default=place)
     for skipped in (SKIPPED, *(1 << power for power in range(6, 13)), (end - place) // 2):
         at = place + skipped
         if at + 2 * PROBE > end or not expected.holds(Span(at, PROBE)):
