@@ -79,7 +79,7 @@ def test_killed_at_random_moments(large: Path) -> None:
         if kill % 4:  # once it writes; else anywhere from its start on
             while child.poll() is None and not list(large.glob(".gemel-*")):
                 time.sleep(0.001)
-            time.sleep(numbers.uniform(0, 0.06))
+            time.sleep(numbers.uniform(0, 0.02))
         else:
             time.sleep(numbers.uniform(0, 0.3))
         child.kill()

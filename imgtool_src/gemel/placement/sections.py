@@ -45,15 +45,17 @@ def stored_parts(placement: Placement) -> tuple[list[Span], dict[int, int]] | No
 
 def gaps_between_sections(placement: Placement) -> list[Span]:
     """Stored bytes of no section, each of them one byte throughout: tools that read sections fill them as they like."""
-    parts = stored_parts(placement)
+    parts = stored_parts(placement) if placement.build.sections else None
     if parts is None:
         return []
-    return [
-        gap
-        for piece in placement.pieces
-        for gap in without([piece.span], parts[0])
-        if _is_filled(memoryview(piece.segment.data)[gap.start - piece.address :][: gap.size])
-    ]
+    pieces = sorted(placement.pieces, key=lambda each: each.address)
+    starts, found = [each.address for each in pieces], []
+    for gap in without([each.span for each in pieces], parts[0]):
+        for piece in pieces[bisect_right(starts, gap.start) - 1 : bisect_left(starts, gap.end)]:
+            part = gap.intersection(piece.span)
+            if _is_filled(memoryview(piece.segment.data)[part.start - piece.address :][: part.size]):
+                found.append(part)
+    return found
 
 
 def _is_filled(data: memoryview) -> bool:
