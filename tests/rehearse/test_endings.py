@@ -444,10 +444,14 @@ def test_a_core_that_waits_for_a_ticking_one_is_in_no_endless_loop(budget: int) 
 @pytest.mark.parametrize(
     ("mask", "budget", "said"),
     [
-        ("movs r1, #64\n msr basepri, r1\n", 2 * LONG, "masked by BASEPRI 0x40, as its priority is 0x40"),
+        (
+            "movs r1, #64\n msr basepri, r1\n nop\n",
+            2 * LONG,
+            "masked by BASEPRI 0x40, as its priority is 0x40",
+        ),
         ("cpsid i\n", 2 * LONG, "masked by PRIMASK (CPSIE i lets it be taken)"),
         ("cpsid i\n", LONG // 2, ""),
-        ("movs r1, #96\n msr basepri, r1\n", 2 * LONG, ""),
+        ("movs r1, #96\n msr basepri, r1\n nop\n", 2 * LONG, ""),
     ],
 )
 def test_a_core_at_work_that_left_its_tick_masked(goal: str, mask: str, budget: int, said: str) -> None:
