@@ -26,6 +26,18 @@ class Faulty:
 
 _AT = 'at = { build = "station", symbol = "image_length" }'
 _VALUE = 'value = { size_of = "station" }'
+
+
+def checksums_of_ranges(last: int) -> str:
+    """Seventeen checksums: fifteen of 256 ranges, one of ``last``, and one over the sampler's code."""
+    text = ""
+    for number, ranges in enumerate([256] * 15 + [last, 1]):
+        spans = "{ start = 0x1000_0010, size = 1 }, " * ranges if number < 16 else '"sampler-code"'
+        text += f'[[checksum]]\nname = "c{number}"\nalgorithm = "CRC-32/ISO-HDLC"\nover = [{spans}]\n'
+        text += f"at = 0x{0x1000_0800 + 4 * number:X}\n"
+    return text
+
+
 _OVER = 'over = [{ area = "station-code", offset = 0, size = 0xFFC }]'
 _CRC_AT = 'at = { area = "station-code", offset = 0xFFC }'
 _CRC_16 = "{ width = 16, poly = 0x1021, init = 0, refin = false, refout = false, xorout = 0 }"
@@ -824,6 +836,13 @@ OF_VALUES = [
         "0x1000_0FFB, which it covers; expected a place it does not cover; add its place to "
         "except, as { start = 0x1000_0FFB, size = 2 }",
         {'algorithm = "CRC-32/ISO-HDLC"': f"algorithm = {_CRC_16}", _CRC_AT: "at = 0x1000_0FFB"},
+    ),
+    Faulty(
+        "more-ranges-than-looked-at",
+        'over = ["sampler-code"]',
+        "too many ranges in checksums: checksum[17].over; found 4,097 in over and except of all checksums; expected at "
+        "most 4,096; cover more with each range, or leave out fewer",
+        {_CRC_AT: f"{_CRC_AT}\n{checksums_of_ranges(255)}"},
     ),
     Faulty(
         "more-covered-than-gone-through",

@@ -7,7 +7,9 @@ at join, which looks at the same things again.
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
+from itertools import accumulate
 
 from gemel.layout.addresses import locate
 from gemel.layout.checks.areas import ends_after_memory
@@ -37,6 +39,9 @@ MAX_COVERED, MAX_FLASH = 1 << 28, 1 << 30
 covers them all: a second's work.  A sum takes many times as long as a CRC, and counts SUM_WEIGHT times."""
 SUM_WEIGHT = 4
 
+MAX_RANGES = 4_096
+"""Ranges of all checksums together, what they leave out included: a device has some tens."""
+
 RESERVED_NAME = "record"
 """What join calls the record among the values it writes."""
 
@@ -58,6 +63,17 @@ def value_faults(layout: Layout) -> Iterator[LayoutFault]:
     yield from _values(layout)
     yield from _places(layout, written)
     yield from _on_top(layout, [*written[: len(layout.stamps)], *_with_width(layout, written, widths)])
+    counts = list(accumulate(len(each.over) + len(each.exceptions) for each in layout.checksums))
+    if counts and counts[-1] > MAX_RANGES:
+        index = bisect_right(counts, MAX_RANGES)
+        yield LayoutFault(
+            ("checksum", index, "over"),
+            "too many ranges in checksums",
+            found=f"{counts[-1]:,} in over and except of all checksums",
+            expected=f"at most {MAX_RANGES:,}",
+            next_step="cover more with each range, or leave out fewer",
+        )
+        return
     for index, checksum in enumerate(layout.checksums):
         yield from _ranges(layout, index, checksum)
     yield from _work(layout)
