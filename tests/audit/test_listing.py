@@ -36,6 +36,28 @@ def test_what_is_named_is_looked_at_whatever_its_name(tmp_path):
     assert names(tmp_path, [tmp_path / "x.txt", tmp_path / "y"]) == ["x.txt", "y"]
 
 
+def test_a_folder_is_looked_into_once(tmp_path):
+    """The attack: a list of 300,000 times the same folder; by another name, a link and from above, too."""
+    (tmp_path / "sub").mkdir()
+    (tmp_path / "sub" / "a.hex").write_bytes(b"")
+    (tmp_path / "b.hex").write_bytes(b"")
+    (tmp_path / "link").symlink_to(tmp_path / "sub")
+    sub = tmp_path / "sub"
+    assert names(tmp_path, [sub, f"{sub}/", tmp_path / "link", f"{sub}/.", tmp_path, tmp_path]) == [
+        "sub/a.hex",
+        "b.hex",
+    ]
+
+
+@pytest.mark.parametrize(("between", "again"), [(2, False), (3, True)])
+def test_a_name_that_comes_again_is_passed_over(tmp_path, monkeypatch, between, again):
+    """As long as no more than REMEMBERED names came in between: the memory that this takes has a limit."""
+    monkeypatch.setattr("gemel.audit.listing.REMEMBERED", 3)
+    others = [f"{number}.hex" for number in range(between)]
+    found = list(files_under(["x.hex", *others, "x.hex"]))
+    assert found == ["x.hex", *others, *(["x.hex"] if again else [])]
+
+
 def test_links_that_lead_in_circles(tmp_path):
     """A link to a folder is not followed, one to a file is; one to itself is given, so that reading it says why."""
     (tmp_path / "a.hex").write_bytes(b"")

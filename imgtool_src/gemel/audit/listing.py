@@ -15,25 +15,39 @@ SUFFIXES = tuple(suffix for each in FORMATS for suffix in each.suffixes)
 MAX_NAME = 1 << 16
 """Bytes of a line of a list; no system takes longer names."""
 
+REMEMBERED = 1 << 16
+"""Names that are remembered, so that one that comes again is passed over."""
+
 
 def files_under(paths: Iterable[str]) -> Iterator[str]:
     """Each file of ``paths``, and of the folders among them every image by its suffix, sorted, folders first to last.
 
-    Links to folders inside a folder are not followed.  A folder that cannot be read is given as it is, so that
-    reading it says why.
+    A folder is looked into once, by whatever names it comes.  Links to folders inside a folder are not followed.
+    A folder that cannot be read is given as it is, so that reading it says why.
     """
+    folders: set[tuple[int, int]] = set()
+    names: set[str] = set()
     for path in paths:
+        if path in names:
+            continue
+        if len(names) >= REMEMBERED:
+            names.clear()
+        names.add(path)
         if os.path.isdir(path):
-            yield from _images_in(path)
+            yield from _images_in(path, folders)
         else:
             yield path
 
 
-def _images_in(folder: str) -> Iterator[str]:
+def _images_in(folder: str, seen: set[tuple[int, int]]) -> Iterator[str]:
     pending = [folder]
     while pending:
         current = pending.pop()
         try:
+            here = os.stat(current)
+            if (here.st_dev, here.st_ino) in seen:
+                continue
+            seen.add((here.st_dev, here.st_ino))
             with os.scandir(current) as entries:
                 found = sorted(entries, key=lambda each: each.name)
         except (OSError, ValueError):
