@@ -19,7 +19,7 @@ MAX_FUNCTION = 1 << 12
 """Bytes of a function that is searched for tests of the core; of a larger one, half as many before an instruction
 and after it."""
 
-MAX_EFFORT, TO_FOLLOW = 600_000, 6
+MAX_EFFORT, TO_FOLLOW = 300_000, 6
 """Instructions of one stretch that are looked at in search of tests of the core, and how many of them one costs whose
 values are followed, each time; the rest counts as untested."""
 
