@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import capstone
 import pytest
 from capstone import arm
+from thumb import assembled
 
 from gemel.m_profile.halfwords import (
     CONDITIONS,
@@ -14,8 +16,10 @@ from gemel.m_profile.halfwords import (
     COPROCESSORS,
     FIRST_WIDE,
     IMPROBABLE,
+    INDEX_REACH,
     LEADS,
     UNDEFINED,
+    entries_of_table,
     kinds_of_halfwords,
 )
 
@@ -130,3 +134,31 @@ def test_improbable_halfwords_are_few() -> None:
     )
     assert kinds[0x0000] & IMPROBABLE
     assert sum(bool(kind & IMPROBABLE) for kind in kinds) < 512
+
+
+TABLES = {
+    "higher": ("cmp r0, #4\nbhi 1f\n", 5),
+    "higher, far": ("cmp r0, #4\nbhi.w 1f\n", 5),
+    "higher, by a block": ("cmp r0, #4\nit hi\nbxhi lr\n", 5),
+    "lower or the same leads to the table": ("cmp r0, #4\nbls 2f\nbx lr\n2:\n", 5),
+    "higher or the same": ("cmp r0, #4\nbhs 1f\n", 4),
+    "with others in between": ("cmp r0, #4\nmovw r2, #0xd8d8\nmov r3, r1\nbhi 1f\nadds r3, #1\n", 5),
+    "a register of the upper half": ("cmp.w r0, #200\nbhi 1f\n", 201),
+    "another register": ("cmp r1, #4\nbhi 1f\n", None),
+    "for equality": ("cmp r0, #1\nit eq\ncmpeq r1, #5\nbeq 1f\n", None),
+    "for inequality": ("cmp r0, #1\nbne 1f\n", None),
+    "as a number with a sign": ("cmp r0, #4\nbgt 1f\n", None),
+    "without a condition": ("cmp r0, #4\n", None),
+    "first a bound, then a comparison that nothing uses": ("cmp r0, #7\nbhi 1f\ncmp r0, #2\n", 8),
+    "just near enough": ("cmp r0, #4\nbhi 1f\n" + "nop\n" * (INDEX_REACH // 2 - 2), 5),
+    "just too far": ("cmp r0, #4\nbhi 1f\n" + "nop\n" * (INDEX_REACH // 2 - 1), None),
+}
+
+
+@pytest.mark.parametrize("case", TABLES)
+def test_entries_of_a_table_of_branches(case: str, tmp_path: Path) -> None:
+    """Only a bound on an unsigned index tells: clang compares nothing where no other index can be."""
+    before, entries = TABLES[case]
+    code = assembled(f"{before}tbb [pc, r0]\n1: bx lr\n", tmp_path)
+    at = code.index(bytes.fromhex("dfe800f0"))
+    assert entries_of_table(code, at, 0) == entries

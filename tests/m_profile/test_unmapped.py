@@ -9,9 +9,11 @@ from pathlib import Path
 
 import pytest
 from real_code import PROGRAM, code_segment, compiled, mapped_instructions
+from thumb import assembled
 
 from gemel.builds.build import Build
 from gemel.layout.model import Core
+from gemel.m_profile import stretch_guards
 from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.flow import Run
 from gemel.m_profile.found_instruction import FoundInstruction
@@ -326,6 +328,72 @@ def test_what_is_guarded_where_it_is_called(options: str, tmp_path: Path) -> Non
     build = compiled(THROUGH_CALLS, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", options, *BARE)
     told, _ = _places(build, _sieve("armv7e-m"))
     assert [each.data for each in told] == [bytes.fromhex("b0ee611a")] * 4
+
+
+ONE_FUNCTION = r"""
+#include <stdint.h>
+#define ALONE __attribute__((noinline, noclone, noipa))
+uint32_t volatile sink[64];
+ALONE static int has_float(void) { return (*(volatile uint32_t *)0xE000ED88u & (15u << 20)) != 0; }
+ALONE void save(uint32_t x) { sink[x & 3] = x; __asm volatile ("vmov.f32 s0, s1"); MORE; sink[1] = x; }
+ALONE static void task(uint32_t x) { TASK; }
+int reset(void) { task(3); for (;;); }
+__attribute__((section(".vectors"), used)) const void *const vectors[2] = {(void *)4, reset};
+"""
+WAYS = {
+    "asked": ("if (has_float()) save(x)", "", 0),
+    "asked, and by itself": ("if (has_float()) save(x)", "if (x & 8) save(x - 1)", 0),
+    "not asked, then asked": ("save(x); sink[3] = x; if (has_float()) save(x + 1); sink[4] = x", "", 1),
+    "asked, then not asked": ("if (has_float()) save(x); sink[3] = x; save(x + 1); sink[4] = x", "", 1),
+    "left for unasked, then asked": (
+        "if (x & 5) { save(x); return; } sink[3] = x; if (has_float()) save(x)",
+        "",
+        1,
+    ),
+    "by an address in two halves": (
+        "if (has_float()) save(x); void (*to)(uint32_t); "
+        '__asm volatile ("movw %0, #:lower16:save\\n movt %0, #:upper16:save" : "=r"(to)); to(x)',
+        "",
+        1,
+    ),
+}
+
+
+@pytest.mark.parametrize("options", ["-O0", "-O1", "-O2", "-Os"])
+@pytest.mark.parametrize("case", WAYS)
+def test_every_way_to_a_function_counts(case: str, options: str, tmp_path: Path) -> None:
+    """Also of two calls in one straight stretch, and where its address is put together; its own calls do not."""
+    task, more, reported = WAYS[case]
+    text = ONE_FUNCTION.replace("TASK", task).replace("MORE", more)
+    build = compiled(text, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", options, *BARE)
+    assert len(_places(build, _sieve("armv7e-m"))[0]) == reported
+
+
+def test_halves_of_addresses_that_code_moves(tmp_path: Path) -> None:
+    """MOVW of a number to any register, as the assembler writes it, and of no other number."""
+    numbers = [0, 1, 0xFF, 0x100, 0x700, 0x800, 0xF00, 0x1000, 0x8049, 0xFFFF]
+    lines = [f"movw r{register}, #{number}" for number in numbers for register in range(15) if register != 13]
+    code = assembled("\n".join(lines), tmp_path)
+    for index, number in enumerate(numbers):
+        found = [each.start() for each in stretch_guards._moves_half(number).finditer(code)]
+        assert found == list(range(56 * index, 56 * index + 56, 4))
+
+
+@pytest.mark.parametrize("how", ["a pointer elsewhere", "an entry of the vectors"])
+def test_a_function_that_something_else_may_enter_too(how: str, tmp_path: Path) -> None:
+    """Its address in the build's other bytes, or in its vectors, makes what guards its call count no more."""
+    build = compiled(THROUGH_CALLS, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", "-O1", *BARE)
+    segment, sieve = code_segment(build), _sieve("armv7e-m")
+    (address,) = [each.value for each in build.symbols.all() if each.name == "only_called_where_asked"]
+    entries, beside = list(struct.unpack_from("<2I", segment.data)[1:]), []
+    if how == "a pointer elsewhere":
+        beside = [b"\1" + struct.pack("<2I", 5, address | 1)]
+    else:
+        entries.append(address | 1)
+    code = unmapped_code(segment.data, segment.run_address, entries, beside=beside)
+    told = [*code.followed_places(sieve), *code.swept_places(sieve)]
+    assert [each.data.hex() for each in told].count("b0ee600a") == 1
+    assert len(told) == 5
 
 
 @pytest.mark.parametrize(

@@ -157,8 +157,6 @@ def image_result(found: Given, usage: str, asked: Asked, policy: ReadPolicy | No
 
     version, date, form, previous = asked.version, asked.date, asked.as_form, asked.previous
     layout = layout_of(found, usage)
-    from gemel.inspection.previous import reused_version
-
     read, files, remarks = load_layout_and_files(layout, found.builds, paths_outside=asked.paths_outside)
     older: Image | None
     if asked.from_device:
@@ -193,7 +191,10 @@ def image_result(found: Given, usage: str, asked: Asked, policy: ReadPolicy | No
 
         return check_dump(read, dump, builds, known=known, **options)
     result = check(read, loaded, builds, **options)
-    print_remarks(reused_version(result.inspection.previous, result.inspection.record))
+    if older:
+        from gemel.inspection.previous import reused_version
+
+        print_remarks(reused_version(result.inspection.previous, result.inspection.record))
     return result
 
 

@@ -91,12 +91,12 @@ class Stream:
     ``sizes`` by offset; ``branches`` and ``calls``: each offset that they lead to, with that of the
     instruction that does; ``data``: what they use as data, and ``used`` the halfwords of that; ``end``: the
     offset after the last, and ``after_call`` the one after the last call (0: none).  ``closed`` says that a
-    return or jump ends it, and ``jump`` is where the last one leads; ``improbable`` that halfwords do which are hardly
-    code.
+    return or jump ends it, ``improbable`` that halfwords do which are hardly code.  ``ways`` are where calls and jumps
+    lead, each with its own offset.
     """
 
     __slots__ = (
-        "after_call", "branches", "calls", "closed", "data", "end", "improbable", "jump", "sizes", "used",
+        "after_call", "branches", "calls", "closed", "data", "end", "improbable", "sizes", "used", "ways",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -107,7 +107,7 @@ class Stream:
         self.used: set[int] = set()
         self.end = self.after_call = 0
         self.closed = self.improbable = False
-        self.jump: int | None = None
+        self.ways: list[tuple[int, int]] = []
 
     def effort(self) -> int:
         """How much was looked at."""
@@ -155,10 +155,9 @@ class Flow:
             sizes[at >> 1] = size
         for part in stream.data:
             self.note_data(part)
-        for target, source in stream.calls.items():
-            self.callers.setdefault(target, []).append(source)
-        if stream.jump is not None:
-            self.jumps.setdefault(stream.jump, []).append(stream.branches[stream.jump])
+        for target, source in stream.ways:
+            ways = self.callers if target in stream.calls else self.jumps
+            ways.setdefault(target, []).append(source)
 
     def note_data(self, offsets: range) -> None:
         """Note that what is at these offsets is data, as far as they are in the code."""
@@ -291,7 +290,7 @@ class Flow:
             stream.branches[target] = at
             if top >> 3 != 0b11100:
                 return False
-            stream.jump = target
+            stream.ways.append((target, at))
             return True
         if top >> 3 == 0b01001:
             stream.uses(self._literal(at, (first & 0xFF) * 4, 4))
@@ -306,9 +305,10 @@ class Flow:
             target = at + 4 + call_distance(first, second)
             if not second & 0x4000:
                 stream.branches[target] = at
-                stream.jump = target
+                stream.ways.append((target, at))
                 return True
             stream.calls[target] = at
+            stream.ways.append((target, at))
             stream.after_call = at + 4
             return target >= 0 and self._case(stream, at, self.code[target : target + CASE_ROUTINE_SIZE])
         distance = branch_distance(first, second)

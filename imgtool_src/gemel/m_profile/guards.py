@@ -165,9 +165,14 @@ class Guards:
         entry = self._led_to_by_none[before - 1] if before else 0
         return self._may_reach(entry, index) and not self._leads_there(entry, index)
 
-    def begin_of(self, address: int) -> int:
-        """Where what leads to an instruction begins: the function, or what nothing in it leads to, past its fill."""
-        index, begin = self._index.get(address, 0), 0
+    def begin_of(self, address: int) -> int | None:
+        """Where what leads to an instruction begins: the function, or what nothing in it leads to, past its fill.
+
+        None of another function's.
+        """
+        if address not in self._index:
+            return None
+        index, begin = self._index[address], 0
         before = bisect_right(self._led_to_by_none, index)
         if before and not self._may_reach(0, index):
             begin = self._led_to_by_none[before - 1]
@@ -325,7 +330,8 @@ class Guards:
                 here = address in self._chosen and _is_answer(after.known.get(register))
                 if chosen or kept or here:
                     bits = ALL
-                _mark(marks, register, NO_FLOAT_STACKED if register == LR else bits)
+                kept_here = access.base in _FRAMES and access.by is None and access.writeback is None
+                _mark(marks, register, NO_FLOAT_STACKED if register == LR and not kept_here else bits)
         elif access.base == SP and access.writeback is not None:
             for number, bits in enumerate(pushed):
                 _mark(marks, (SP, 4 * number), bits)
@@ -351,7 +357,9 @@ class Guards:
         bits = 0
         for register in read:
             bits |= marks.get(register, 0)
-        if first == 0xF3EF:
+        if first == 0xF1BE and second & 0x8F00 == 0x0F00:  # CMP of LR and a number, which EXC_RETURN is not
+            bits = 0
+        elif first == 0xF3EF:
             bits = FLOAT_IN_USE if second & 0x7F == 0x14 else 0
         elif first & 0xF800 == 0x4800 or first in (0xF8DF, 0xF85F) or not bits:
             bits = 0

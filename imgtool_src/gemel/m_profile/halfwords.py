@@ -100,14 +100,34 @@ def is_table_branch(first: int, second: int) -> bool:
 
 
 def entries_of_table(code: bytes, at: int, register: int) -> int | None:
-    """How many entries a table of branches has: its index in ``register`` is compared shortly before ``at``."""
+    """How many entries a table of branches has whose index in ``register`` is held to that shortly before ``at``.
+
+    A comparison counts if a condition on unsigned numbers uses it: one for equality is about another thing, and some
+    compilers compare nothing where no other index can be.
+    """
     for place in range(at - 2, max(at - INDEX_REACH, 0) - 1, -2):
         first = code[place] | code[place + 1] << 8
         if register < 8 and first & 0xFF00 == 0x2800 | register << 8:
-            return (first & 0xFF) + 1
-        if first == 0xF1B0 | register and code[place + 3] & 0x8F == 0x0F:
-            return code[place + 2] + 1
+            highest, after = first & 0xFF, place + 2
+        elif first == 0xF1B0 | register and code[place + 3] & 0x8F == 0x0F:
+            highest, after = code[place + 2], place + 4
+        else:
+            continue
+        for _, half, second in instructions(code[after:at]):
+            condition = _condition(half, second)
+            if condition is not None:
+                return {2: highest, 3: highest, 8: highest + 1, 9: highest + 1}.get(condition)
     return None
+
+
+def _condition(first: int, second: int) -> int | None:
+    """On what a branch, or what follows an IT, is conditional: 2 and 3 are CS and CC, 8 and 9 HI and LS."""
+    if first & 0xF000 == 0xD000 and first >> 8 & 15 < 14:
+        return first >> 8 & 15
+    if first & 0xFF00 == 0xBF00 and first & 15:
+        return first >> 4 & 15
+    is_branch = first & 0xF800 == 0xF000 and second & 0xD000 == 0x8000 and first >> 6 & 15 < 14
+    return first >> 6 & 15 if is_branch else None
 
 
 def branch_distance(first: int, second: int, *, calls: bool = False) -> int | None:

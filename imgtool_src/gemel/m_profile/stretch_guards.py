@@ -6,6 +6,7 @@ guard each way to it, if no entry and no address in the bytes leads there, too.
 
 from __future__ import annotations
 
+import re
 import struct
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping
@@ -75,29 +76,25 @@ class StretchGuards:
         before = guards.effort
         covered = function.first in self._callers and guards.cover(address)
         covered = covered or guards.cover(address, entries=True)
-        begin = guards.begin_of(address) - self._start
+        begin = guards.begin_of(address)
         self._left -= before - guards.effort
-        return covered or (depth > 0 and self._is_led_to_guarded(function, begin, depth))
+        return covered or (depth > 0 and begin is not None and self._is_led_to_guarded(guards, begin, depth))
 
-    def _is_led_to_guarded(self, function: Run, begin: int, depth: int) -> bool:
-        """Whether something in other functions leads to a begin, and a test guards each that does."""
-        ways = self._callers.get(begin, []) + [
-            at for at in self._jumps.get(begin, ()) if not function.first <= at < function.end
-        ]
+    def _is_led_to_guarded(self, guards: Guards, begin: int, depth: int) -> bool:
+        """Whether something besides what begins there leads to a begin, and a test guards each that does."""
+        offset = begin - self._start
+        led_from = *self._callers.get(offset, ()), *self._jumps.get(offset, ())
+        ways = [at for at in led_from if guards.begin_of(self._start + at) != begin]
         if not 0 < len(ways) <= MAX_WAYS or OUTSIDE in ways or self._left <= 0:
             return False
-        return all(self._is_way_guarded(at, depth - 1) for at in ways) and not self._is_pointed_at(begin)
+        found = [(self._function(at, Run(at, len(self._code))), at) for at in ways]
+        return all(self._covers(each, at, depth - 1) for each, at in found) and not self._is_pointed_at(begin)
 
     def _is_pointed_at(self, begin: int) -> bool:
-        address = struct.pack("<I", self._start + begin | 1)
+        """Whether the bytes hold the address of a function, or a MOVW its lower half."""
+        word, half = struct.pack("<I", begin | 1), _moves_half(begin & 0xFFFF | 1)
         self._left -= sum(map(len, self._bytes)) // OF_BYTES
-        return any(address in each for each in self._bytes)
-
-    def _is_way_guarded(self, at: int, depth: int) -> bool:
-        """Whether a call or branch is guarded, or is a branch that a test decides."""
-        function = self._function(at, Run(at, at + 4))
-        guards = self._guards_of(function)
-        return guards is not None and (self._start + at in guards.tests or self._covers(function, at, depth))
+        return any(word in each or half.search(each) for each in self._bytes)
 
     # --- functions ---
 
@@ -129,8 +126,10 @@ class StretchGuards:
     def _returned(self, target: int, _passed: Passed) -> int:
         """The bits that a called function returns of the core's state, if it is short."""
         first = target - self._start
-        function = self._function(first, Run(first, first)) if first in self._callers else Run(0, 0)
-        if function.first != first or function.end - first > 4 * SHORT or self._nested >= DEPTH:
+        if first not in self._callers or self._nested >= DEPTH:
+            return 0
+        function = self._function(first, Run(first, min(len(self._code), first + 4 * SHORT)))
+        if function.first != first or function.end - first > 4 * SHORT:
             return 0
         self._nested += 1
         guards = self._guards_of(function)
@@ -140,3 +139,10 @@ class StretchGuards:
     def _word_at(self, address: int) -> int | None:
         at = address - self._start
         return int.from_bytes(self._code[at : at + 4], "little") if 0 <= at <= len(self._code) - 4 else None
+
+
+def _moves_half(half: int) -> re.Pattern[bytes]:
+    """What sets any register to this number: MOVW, encoding T3 (from memory; a test holds it to the assembler)."""
+    first = struct.pack("<H", 0xF240 | half >> 12 | half >> 1 & 0x400)
+    high = half >> 4 & 0x70
+    return re.compile(re.escape(first + bytes((half & 0xFF,))) + rb"[\x%02x-\x%02x]" % (high, high | 15))
