@@ -156,13 +156,15 @@ def _doubled(targets: Sequence[Path]) -> list[Problem]:
 
 
 def _name_key(path: Path) -> tuple[str, str] | None:
-    import unicodedata
-
     try:
         folder, name = os.path.split(real_path(path))
     except (OSError, ValueError):
         return None
-    return folder, unicodedata.normalize("NFC", name).casefold()
+    if not name.isascii():
+        import unicodedata
+
+        name = unicodedata.normalize("NFC", name)
+    return folder, name.casefold()
 
 
 def _inputs_hit(targets: Sequence[Path], inputs: Sequence[Path]) -> list[Problem]:

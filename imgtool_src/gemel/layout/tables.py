@@ -187,8 +187,10 @@ class Table(ValueType):
         ``neither`` are keys that files of other kinds have too, and so do not count.
         """
         counted = [name for name in document if name not in neither]
+        if any(name in self.keys for name in counted):
+            return None
         near = [name for name in counted if nearest_hint(name, self.keys)]
-        if any(name in self.keys for name in counted) or (near and 2 * len(near) >= len(counted)):
+        if near and 2 * len(near) >= len(counted):
             return None
         if not counted and (not document or type(document.get("format")) is int):
             return None
