@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from check.sealed import NEW, OLD, STRANGER, sealed, unsealed, with_seal_of
+from check.sealed import NEW, OLD, SEAL, STRANGER, sealed, unsealed, with_seal_of
 from image_edits import changed
 from record_edits import with_entry, with_record
 from small_device import RECORD, SAMPLER
@@ -152,6 +152,37 @@ def test_several_records_are_refused(bench: Bench) -> None:
     code, _ = bench.check(changed(image, {0x1000_2400: other}))
     assert code == 2
     assert "several sound records" in bench.errors
+
+
+DAMAGED = {
+    "the record's CRC": (RECORD + 0x20, b"\x55", "record-sound", "wrong CRC"),
+    "the seal's signers": (SEAL + 0x26, b"\x55", "seal-well-formed", "not well formed"),
+}
+
+
+@pytest.mark.parametrize("case", DAMAGED)
+def test_a_damaged_record_or_seal_is_found_where_it_is(bench: Bench, case: str) -> None:
+    """It is not missing: what begins as one is damaged, and the place is one of the image."""
+    at, byte, rule, what = DAMAGED[case]
+    code, rules = bench.check(changed(sealed(OLD), {at: byte}))
+    assert (code, broken(rules)) == (1, {rule})
+    (finding,) = rules[rule]["findings"]
+    assert what in finding["what"]
+    assert f"{Span(RECORD if rule == 'record-sound' else SEAL, 1)}"[:11] in finding["where"]
+
+
+def test_what_is_missing_has_no_place(bench: Bench) -> None:
+    """No address is invented for a record or a seal that the image does not have, and no start is judged by one."""
+    Path("own.toml").write_text(POLICY, encoding="utf-8")
+    image = changed(sealed(OLD), {RECORD: b"\0", SEAL: b"\0"})
+    Path("image.hex").write_bytes(b"".join(encode(image, 0x1000_0081)))
+    assert exit_code(["check", "image.hex", "--policy", "own.toml", "--format", "json"]) == 1
+    rules = {rule["name"]: rule for rule in json.loads(bench.capsys.readouterr().out)["rules"]}
+    assert broken(rules) == {"record-sound", "seal-present"}
+    for name, what in (("record-sound", "record"), ("seal-present", "seal")):
+        (finding,) = rules[name]["findings"]
+        assert finding["what"] == f"the image has no {what}"
+        assert finding["where"].startswith("the image, ")
 
 
 def test_an_image_without_anything_is_refused(bench: Bench) -> None:

@@ -13,20 +13,22 @@ from typing import TYPE_CHECKING, Literal
 from gemel.errors import Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.image_bytes import not_erased
-from gemel.inspection.wording import counted
+from gemel.inspection.wording import counted, record_not_sound
 from gemel.layout.model import Area, BuildPlan, Core, Layout, Memory, RecordPlan, SealPlan
 from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.reset import THUMB
-from gemel.record.record import Record, record_size
+from gemel.record.format import MAX_BUILDS
+from gemel.record.record import Record, find, record_size
 from gemel.record.sound import sound_records
-from gemel.seals.finding import find_seals
+from gemel.seals.finding import LARGEST_SEAL, find_seals
 from gemel.spans import Span, format_address, merge, without
 from gemel.structs import replace
 
 if TYPE_CHECKING:
     import datetime
 
+    from gemel.checking.rule import Rule
     from gemel.checking.runner import RuleResult
     from gemel.image.image import Image
     from gemel.inspection.inspection import Inspection, Strict
@@ -51,6 +53,9 @@ APPLIED = (
 
 ENTRY = "file-entry-is-reset-handler"
 """The rule that is applied by the record: which of the primary's builds starts, the layout alone says."""
+
+LOOKED_FOR = {"record-sound": "record", "seal-present": "seal"}
+"""What two of them look for, wherever it is in the image."""
 
 NEEDS_LAYOUT = Reason("needs the layout, which says what else is in the flash", Need("layout"))
 NO_LAYOUT = "no layout"
@@ -87,7 +92,7 @@ def check_alone(
         rehearsal=False,
         strict=strict,
         rules=[
-            *(rule for rule in rules if rule.name in APPLIED),
+            *(_with_absence(rule, layout, image) for rule in rules if rule.name in APPLIED),
             *(replace(rule, check=_entry_of_record) for rule in rules if rule.name == ENTRY),
         ],
     )
@@ -100,13 +105,34 @@ def check_alone(
     return CheckResult(tuple(every), result.idle_waivers, result.strict, result.inspection)
 
 
+def _with_absence(rule: Rule, layout: ReadLayout, image: Image) -> Rule:
+    """The rule; where the image has none of what the rule looks for, one that says so, and no place for it."""
+    what = LOOKED_FOR.get(rule.name)
+    if what is None or image.data.held_in(layout.layout.span_of(what)):
+        return rule
+
+    def absent(inspection: Inspection) -> Iterator[Outcome]:
+        yield Finding(
+            f"the image has no {what}",
+            (what,),
+            where=f"the image, {counted(image.data.size, 'byte')} in all",
+            found=f"no bytes that a {what} begins with",
+            expected=f"a {what}",
+        )
+
+    return replace(rule, check=absent)
+
+
 def _entry_of_record(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome, if the file names a start address: a reset handler of one of the primary's builds."""
     entry, image = inspection.entry, inspection.image
     found = _the_record(image, "")
     if entry is None:
         return
-    primary = [build for build in found[1].builds if build.role == "primary"] if found else []
+    if found is None:
+        yield NotChecked(f"start address {format_address(entry)}", record_not_sound())
+        return
+    primary = [build for build in found[1].builds if build.role == "primary"]
     handlers = set()
     for build in primary:
         if build.vector_address is not None:
@@ -148,9 +174,13 @@ def refuse_without_layout(given: Sequence[str]) -> None:
 
 
 def _layout_of(image: SparseBytes, file: str) -> ReadLayout:
-    """A layout that says what record and seal say, and nothing else; areas of what is missing are empty."""
+    """A layout that says what record and seal say, and nothing else; areas of what is missing are empty.
+
+    Where no record is sound, or no seal well formed, the first place that begins as one does is its area.
+    """
     found = _the_record(image, file)
-    seals = [each.span for each in find_seals(image) if each.seal]
+    places = find_seals(image)
+    seals = [each.span for each in places if each.seal]
     if len(seals) > 1:
         raise UsageProblem(_several("seals", file, [span.start for span in seals]))
     runs = merge(image.spans())
@@ -158,10 +188,14 @@ def _layout_of(image: SparseBytes, file: str) -> ReadLayout:
     spans = {"record": spare, "seal": Span(spare.start + 0x1000, 0x1000)}
     if seals:
         spans["seal"] = seals[0]
+    elif places:
+        spans["seal"] = Span(places[0].span.start, LARGEST_SEAL)
     record = None
     if found:
         start, record = found
         spans["record"] = Span(start, record_size(len(record.builds)))
+    elif marks := find(image.pieces()):
+        spans["record"] = Span(marks[0], record_size(MAX_BUILDS))
     memories = {
         f"flash-{number}": Memory(name=f"flash-{number}", kind="flash", start=span.start, size=span.size)
         for number, span in enumerate([*runs, Span(spare.start, 0x2000)])
