@@ -8,6 +8,7 @@ from gemel.checking.findings.build_evidence import Check
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import SealUnderCheck
 from gemel.outcomes import DoesNotApply, NotChecked, Outcome
+from gemel.spans import Span, format_address
 
 
 def of_seal(
@@ -26,3 +27,20 @@ def of_seal(
         return check
 
     return made
+
+
+def seal_elsewhere(
+    inspection: Inspection, seal: SealUnderCheck
+) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    """Where a seal begins, as a line, in an image of another layout whose own area begins erased; and that cause."""
+    erased = inspection.layout.memory_of(seal.plan.area).erased_byte
+    record = inspection.record
+    if record is None or record.layout_sha256 == inspection.read.digest:
+        return (), ()
+    if inspection.bytes_of(Span(seal.span.start, 1))[0] != erased:
+        return (), ()
+    from gemel.seals.finding import find_seals
+
+    places = [each.span.start for each in find_seals(inspection.image) if each.seal]
+    lines = tuple(f"a seal begins at {format_address(place)}" for place in places)
+    return lines, (("record-of-this-layout", "layout"),) if places else ()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.findings.seal_evidence import of_seal
+from gemel.checking.findings.seal_evidence import of_seal, seal_elsewhere
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import SealUnderCheck
@@ -20,6 +20,7 @@ def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
         from gemel.inspection.altered.changed_bytes import cut_before, cut_causes
 
         cut = inspection.record is None
+        lines, causes = seal_elsewhere(inspection, seal)
         yield Finding(
             "the image has no seal",
             (seal.plan.area,),
@@ -27,8 +28,8 @@ def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
             found="every byte of the area is erased",
             expected=f"a seal ({seal.demands.demanded_by})",
             span=seal.span,
-            lines=cut_before(inspection, seal.span) if cut else (),
-            follows_from=cut_causes(inspection, seal.span) if cut else (),
+            lines=cut_before(inspection, seal.span) if cut else lines,
+            follows_from=cut_causes(inspection, seal.span) if cut else causes,
         )
 
 

@@ -11,6 +11,8 @@ from gemel.inspection.seal import SealUnderCheck, signer_words
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.seals.demands import demanded_words, missing_signers
 
+_CAUSES = "seal-algorithm-allowed", "seal-by-trusted-key", "seal-over-this-record"
+
 
 @of_seal(SealUnderCheck.unverifiable)
 def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
@@ -28,7 +30,7 @@ def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
         found=f"{len(counted)} that count{f': {words}' if words else ''}; missing {', '.join(lacking)}",
         expected=demanded_words(seal.demands),
         span=seal.span,
-        follows_from=(("seal-by-trusted-key", seal.plan.area), ("seal-over-this-record", seal.plan.area)),
+        follows_from=tuple((rule, seal.plan.area) for rule in _CAUSES),
     )
 
 

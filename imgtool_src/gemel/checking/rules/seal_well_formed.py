@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.findings.seal_evidence import of_seal
+from gemel.checking.findings.seal_evidence import of_seal, seal_elsewhere
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import SealUnderCheck
@@ -19,9 +19,9 @@ def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
     elif seal.error:
         from gemel.seals.format import SealFault
 
-        padded: tuple[tuple[str, str], ...] = ()
+        lines, causes = seal_elsewhere(inspection, seal)
         if seal.error.faults == (SealFault.BYTES_BEHIND,):
-            padded = (("image-inside-areas", inspection.layout.memory_of(seal.plan.area).name),)
+            causes = (("image-inside-areas", inspection.layout.memory_of(seal.plan.area).name),)
         for problem in seal.error.problems:
             yield Finding(
                 f"the seal is not well formed: {problem.what}",
@@ -31,7 +31,8 @@ def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
                 expected=problem.expected or "a seal in its one form",
                 span=seal.span,
                 next_step=problem.next_step,
-                follows_from=padded,
+                lines=lines,
+                follows_from=causes,
             )
     else:
         yield Holds(seal.where)
