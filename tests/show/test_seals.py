@@ -233,3 +233,14 @@ def test_many_heads_of_seals_cost_little(bench: Bench) -> None:
 def test_the_seal_is_that_of_the_layouts_device() -> None:
     """The fixtures are what they say."""
     assert REQUIRED.layout.seal
+
+
+def test_a_signature_over_another_image_is_not_verified_for_this_one(bench: Bench) -> None:
+    """With a layout and without one the line of the signer says that the bytes are others than those sealed."""
+    for words in ((), LAYOUT):
+        code, text = bench.show(
+            changed(sealed(OLD), {SAMPLER + 0x90: b"\xbe\xef"}), *words, "--trust", "old.pem"
+        )
+        assert (code, "verified, but NOT OVER THESE BYTES" in " ".join(text.split())) == (1, True)
+        code, text = bench.show(sealed(OLD), *words, "--trust", "old.pem")
+        assert (code, "NOT OVER" in text, ", verified\n" in text) == (0, False, True)

@@ -21,7 +21,11 @@ from gemel.text.wrapping import labelled_lines, wrapped
 from gemel.version import __version__
 
 if TYPE_CHECKING:
+    from gemel.inspection.seal import SealUnderCheck
     from gemel.seals.seal import Verdict
+
+NO_KEY = "no public key is given for it"
+"""What is said of a signature where nobody gave a key, nor a layout that trusts one."""
 
 SealState = Literal["sealed", "not sealed", "malformed", "no seal in the layout"]
 
@@ -172,13 +176,16 @@ def identity_without_layout(
     seal: SealState,
     signers: tuple[JudgedSigner, ...],
     options: Sequence[str] = (),
+    *,
+    differs: bool = False,
 ) -> Identity:
-    """What a file alone shows of itself: ``record`` is its one sound record, if it has one."""
+    """What a file alone shows: ``record`` is its one sound record, if any, from which the image ``differs`` or not."""
     return Identity(
         tool=Tool("gemel", __version__),
         image=_image(image, name, file, record),
         seal=seal,
         signers=signers,
+        as_sealed=False if signers and differs else None,
         options=(*_place(file), *options),
     )
 
@@ -247,22 +254,28 @@ def image_of(inspection: Inspection, name: str = "") -> JudgedImage:
 def signers_of(inspection: Inspection) -> Iterator[JudgedSigner]:
     """The signers of the image's seal, in their order."""
     seal = inspection.seal
-    counted = seal.counted if seal else []
-    for each in seal.verdicts if seal else ():
+    if seal is None:
+        return
+    counted = seal.counted
+    for each in seal.verdicts:
         yield JudgedSigner(
             algorithm=each.signer.algorithm.name,
             key=each.signer.key_fingerprint.hex(),
             verified=each.good and inspection.record_bytes is not None,
             counted=each in counted,
-            verdict=_verdict(inspection, each),
+            verdict=_verdict(inspection, seal, each),
         )
 
 
-def _verdict(inspection: Inspection, signer: Verdict) -> str:
+def _verdict(inspection: Inspection, seal: SealUnderCheck, signer: Verdict) -> str:
     if not inspection.record_bytes:
         return "no sound record that it could be over"
     if not (inspection.trusted or inspection.known):
-        return "no public key is given for it (gemel check --trust)"
+        return f"{NO_KEY} (gemel check --trust)"
+    if signer.good and signer.signer.algorithm not in seal.allowed:
+        return "the algorithm is not allowed"
+    if signer.good and signer.signer.key_fingerprint not in {key.fingerprint for key in inspection.trusted}:
+        return "the key is known, and is not one of the trusted keys"
     return signer.outcome.value
 
 
@@ -353,7 +366,7 @@ def _state(identity: Identity, signer: JudgedSigner) -> str:
     if signer.counted:
         return "verified"
     if signer.verified:
-        return "verified, and does not count: key not trusted or algorithm not allowed"
+        return f"verified, and does not count: {signer.verdict}"
     return f"NOT VERIFIED: {signer.verdict}"
 
 

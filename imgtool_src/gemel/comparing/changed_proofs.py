@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from gemel.checking.identity import Identity, JudgedSigner, SealState, identity_of, identity_without_layout
+from gemel.checking.identity import (
+    NO_KEY,
+    Identity,
+    JudgedSigner,
+    SealState,
+    identity_of,
+    identity_without_layout,
+)
 from gemel.comparing.changes import Direction, FieldChange, SignerChange
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
@@ -34,10 +41,7 @@ def side_of(
         "not sealed" if not found else "sealed" if all(each.seal for each in found) else "malformed"
     )
     signers = tuple(
-        JudgedSigner(
-            algorithm, key.hex(), False, False, "signatures are not verified when images are compared"
-        )
-        for algorithm, key in _signers(image.data)
+        JudgedSigner(algorithm, key.hex(), False, False, NO_KEY) for algorithm, key in _signers(image.data)
     )
     return identity_without_layout(image.data, image.file, image.read_from, record, state, signers, options)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from gemel.checking.identity import JudgedSigner, identity_of, identity_without_layout
+from gemel.checking.identity import NO_KEY, JudgedSigner, identity_of, identity_without_layout
 from gemel.image.image import ImageFile
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
@@ -23,7 +23,7 @@ _WORDS = {
     "holds": "the signature holds",
     "does not hold": "the signature does not hold",
     "key unknown": "none of the given keys is its own",
-    "not verified": "no public key is given for it",
+    "not verified": NO_KEY,
 }
 
 
@@ -84,6 +84,7 @@ def contents_of_file(
                 for seal in found
                 for signer in seal.signers
             ),
+            differs=len(sound) == 1 and sound[0].differs,
         ),
         image=image_facts(image, file, entry),
         records=sound,
