@@ -6,14 +6,18 @@ import json
 from pathlib import Path
 
 import pytest
+from check.sealed import OLD, ROOM, STRANGER, sealed
 from click.testing import CliRunner, Result
 from rehearsals import SERIAL, gauge
+from small_device import layout_text
 from tide_gauge import BUILT, layout_file
 
 from gemel.cli.commands.rehearse import command
+from gemel.cli.main import exit_code
 from gemel.cli.with_click import clicked
 from gemel.errors import ExtraMissing
 from gemel.image import intel_hex
+from gemel.layout.reader import read_layout
 from gemel.rehearsal import isolation
 from gemel.rehearsal.emulator.core import native
 
@@ -102,6 +106,41 @@ def test_emulator_of_an_unknown_version_names_the_extra(monkeypatch: pytest.Monk
         gauge("in-place").rehearse()
     assert "gemel[rehearse]" in str(raised.value)
     assert "counters" in str(raised.value)
+
+
+def test_names_of_another_build_are_left_out_or_doubted(image: Path, tmp_path: Path) -> None:
+    """A build of another build id on the layout's path is left out; one that is given is used, with a remark."""
+    other = BUILT / "in-place" / "sampler-misplaced.elf"
+    layout = tmp_path / "layout.toml"
+    text = layout_file("in-place").read_text(encoding="utf-8")
+    layout.write_text(
+        text.replace("[build.sampler]", '[build.sampler]\npath = "sampler.elf"'), encoding="utf-8"
+    )
+    (tmp_path / "sampler.elf").write_bytes(other.read_bytes())
+    done = rehearse(layout, image)
+    assert done.return_value == 0
+    assert "build sampler is left out: the image was joined from another build" in " ".join(
+        done.stderr.split()
+    )
+    assert "sampler: not given" in done.stdout
+    done = rehearse(layout_file("in-place"), image, f"sampler={other}")
+    assert "symbols of build sampler may be wrong" in " ".join(done.stderr.split())
+    assert "remark" not in rehearse(layout_file("in-place"), image, *BUILDS).stderr
+
+
+def test_seal_is_verified_with_the_keys_of_the_layout(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is rehearsed is named as a check names it: whose seal it is, verified where the layout trusts a key."""
+    monkeypatch.chdir(tmp_path)
+    text = layout_text(ROOM, '\n[seal]\narea = "seal"\ntrust = ["old.pem"]\n')
+    Path("small.toml").write_text(text, encoding="utf-8")
+    read = read_layout(text.encode(), "small.toml")
+    Path("tide.hex").write_bytes(b"".join(intel_hex.encode(sealed(OLD, read=read), None)))
+    for key, expected in ((OLD, ", verified"), (STRANGER, "NOT VERIFIED")):
+        Path("old.pem").write_bytes(key.public_key.to_pem())
+        exit_code(["rehearse", "small.toml", "tide.hex"])
+        assert expected in capsys.readouterr().out
 
 
 def test_symbol_goal_without_its_build_is_refused(tmp_path: Path, image: Path) -> None:

@@ -78,7 +78,8 @@ def command(
     from gemel.cli.results import form_by_suffix, give_text
     from gemel.files.output_targets import refuse_targets
     from gemel.inspection.inspection import Inspection
-    from gemel.workflows.inputs.builds import load_builds
+    from gemel.workflows.describing import keys_of
+    from gemel.workflows.inputs.builds import load_builds, without_others
     from gemel.workflows.inputs.images import read_image
     from gemel.workflows.inputs.layouts import load_layout_and_files
     from gemel.workflows.rehearsal_forms import rehearsal_text
@@ -95,7 +96,7 @@ def command(
         loaded, builds_given = all_of(
             lambda: read_image(image, layout=read, at=at, form=as_form), lambda: load_builds(read, files)
         )
-        print_remarks(remarks)
+        print_remarks([*remarks, *without_others(read, loaded, found.builds, files, builds_given)])
         rehearsal = rehearse(
             read, loaded, builds_given, budget=budget, watches=watches, interleavings=interleavings
         )
@@ -104,6 +105,7 @@ def command(
         loaded.data,
         builds_given,
         rehearsal=rehearsal,
+        trusted=keys_of(read)[0],
         file=loaded.file,
         entry=loaded.entry,
         image_file=loaded.read_from,

@@ -58,6 +58,7 @@ def _symbol_goal(subject: Inspection, core: str, symbol: str) -> GoalPlan | Prob
             where=f"goal of core {core}",
             found="no ELF file",
             expected=f"the ELF file: {needed}",
+            next_step="give it, or write address = ... in place of symbol in [[rehearsal.goal]]",
         )
     problems: list[Problem] = []
     for build in builds:

@@ -212,7 +212,7 @@ def builds_of_image(
 def without_others(
     read: ReadLayout, image: Image, given: Iterable[str], files: dict[str, Path], builds: dict[str, Build]
 ) -> list[Problem]:
-    """Remarks on builds that are taken out of ``files`` and ``builds``: neither ``given`` nor those of the image."""
+    """Remarks on the builds that are others than those of the image; such as were not ``given`` are taken out."""
     from gemel.inspection.inspection import Inspection
 
     remarks = []
@@ -220,16 +220,22 @@ def without_others(
     record = Inspection(read, image.data).record
     for entry in record.builds if record else ():
         build = builds.get(entry.name)
-        if build is None or entry.name in named or not (entry.build_id and build.build_id):
+        if build is None or not (entry.build_id and build.build_id) or entry.build_id == build.build_id:
             continue
-        if entry.build_id != build.build_id:
-            what = f"build {entry.name} is left out: the image was joined from another build than the layout names"
-            found, expected = (
-                f"build id {build.build_id.hex()}",
-                f"{entry.build_id.hex()}, as {image.file} has it",
+        what = (
+            f"build {entry.name} is left out: the image was joined from another build than the layout names"
+        )
+        if entry.name in named:
+            what = f"symbols of build {entry.name} may be wrong: the image was joined from another build"
+        remarks.append(
+            Problem(
+                what,
+                where=str(files[entry.name]),
+                found=f"build id {build.build_id.hex()}",
+                expected=f"{entry.build_id.hex()}, as {image.file or 'the image'} has it",
+                next_step=f"give the build that it was joined from as {entry.name}=FILE",
             )
-            step = f"give the build that it was joined from as {entry.name}=FILE"
-            where = str(files.pop(entry.name))
-            remarks.append(Problem(what, where=where, found=found, expected=expected, next_step=step))
-            del builds[entry.name]
+        )
+        if entry.name not in named:
+            del builds[entry.name], files[entry.name]
     return remarks
