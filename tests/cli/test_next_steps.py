@@ -57,6 +57,21 @@ SLIPS = {
         "found an Intel HEX file",
         "give the layout here",
     ),
+    "a build as symbol": (
+        ("where", "small.toml", "station.elf"),
+        "this is a build, not a symbol",
+        "write station=station.elf",
+    ),
+    "a build as symbol, without a layout": (
+        ("where", "my station.elf", "0x10000080"),
+        "this is a build, not a symbol",
+        "write 'my station=my station.elf'",
+    ),
+    "a register's value in place of a build": (
+        ("where", "small.toml", "pc=0x1000_0080"),
+        "this is a value, not a build",
+        "give the address alone, 0x1000_0080",
+    ),
     "a log as symbol": (("where", "small.toml", "crash.log"), "a file's name, not a symbol", "< crash.log"),
     "an address of seven digits": (
         ("where", "small.toml", "station=station.elf", "100008a"),
@@ -343,3 +358,23 @@ def test_every_problem_says_what_to_do_or_what_is_expected() -> None:
                     if CONTINUED.get(place, "\0") not in ast.unparse(call):
                         alone.append(f"{place}:{call.lineno}: {ast.unparse(call)}")
     assert alone == []
+
+
+def test_a_word_that_messages_use_is_explained(tmp_path: Path) -> None:
+    """Keys of layouts and policies, rules of what came with an image, words of a rule's reasons; no others."""
+    for word, expected in {
+        "release_mask": "[core.NAME.release]\n  release_mask ",
+        "rollback_at_least": "in a policy (gemel explain policy has all of its keys)",
+        "unknown_signers": "seal-signers-known",
+        "device-holds-one-version": "device-holds-one-version  (error)",
+        "release-sbom-agrees": "release-sbom-agrees  (error)",
+        "builds-read-back": "builds-read-back  (error)",
+        "CPACR": "float-enabled-before-use",
+    }.items():
+        done = run_here("explain", word, cwd=tmp_path)
+        assert (done.returncode, expected in done.stdout) == (0, True), word
+        assert run_here("explain", word, "--format", "json", cwd=tmp_path).returncode == 0
+    for word in ("release_masks", "mask", "device-holds-two-versions", "xyzzy"):
+        found = run_here("explain", word, cwd=tmp_path)
+        assert "release_mask  " not in found.stdout, word
+    assert run_here("explain", "xyzzy", cwd=tmp_path).returncode == 2

@@ -6,8 +6,7 @@ from collections.abc import Iterable
 from typing import Annotated, Any
 
 from gemel.checking.identity import Tool
-from gemel.checking.registry import rule_named
-from gemel.checking.rule import Guards, Severity
+from gemel.checking.rule import Guards, Rule, Severity
 from gemel.checking.subjects import subject_of
 from gemel.structs import Struct
 from gemel.text.as_json import data_of, json_text, schema_of
@@ -36,11 +35,13 @@ class Explanation(Struct):
     format: Annotated[int, f"version of this form: {FORMAT}"]
     tool: Annotated[Tool, "what wrote it"]
     rules: Annotated[tuple[ExplainedRule, ...], "the rules, by name"]
-    page: Annotated[str | None, "the page of a topic, as text; null: rules were requested"]
+    page: Annotated[
+        str | None, "the page of a topic, or the keys of that name, as text; null: rules were requested"
+    ]
 
 
-def explained(names: Iterable[str], page: str | None) -> str:
-    """The rules of these names, or a page, as JSON text."""
+def explained(of: Iterable[Rule], page: str | None) -> str:
+    """These rules, or a page, as JSON text."""
     rules = tuple(
         ExplainedRule(
             rule.name,
@@ -52,8 +53,7 @@ def explained(names: Iterable[str], page: str | None) -> str:
             rule.remedy,
             rule.source,
         )
-        for rule in map(rule_named, names)
-        if rule
+        for rule in of
     )
     return json_text(data_of(Explanation(FORMAT, Tool("gemel", __version__), rules, page)))
 

@@ -49,6 +49,15 @@ def reference(heading: str, whole: Table, examples: tuple[Example, ...] = (), be
     return "\n".join(lines)
 
 
+def tables_with(whole: Table, name: str) -> list[str]:
+    """The heads of those tables of ``whole`` that have a key ``name``, each with that key."""
+    lines = []
+    for title, table in _tables("", whole):
+        if name in table.keys:
+            lines += [title, *_key_lines(name, table.keys[name][1], table.exactly_one), ""]
+    return lines
+
+
 def _tables(title: str, table: Table) -> Iterator[tuple[str, Table]]:
     """The table and all below it, each with its header as the file writes it; each model once."""
     seen: set[type] = set()

@@ -6,11 +6,15 @@ import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gemel.cli.catalogue import TOPICS
 from gemel.cli.declared import DONE, argument, sub_command
 from gemel.cli.parameters import form_option, result_option
 from gemel.errors import UsageProblem
+
+if TYPE_CHECKING:
+    from gemel.checking.rule import Rule
 
 PAGES = ("ci", "examples", "python")
 """The topics that are pages in Markdown."""
@@ -97,7 +101,7 @@ def _page(topic: str | None) -> str:
 
 def _rules(name: str | None) -> Iterator[str]:
     """All rules, the rule of that name, or those that mention it."""
-    from gemel.checking.registry import rule_lines, rule_names
+    from gemel.checking.registry import rule_lines
     from gemel.text.wrapping import wrapped
 
     if name is None:
@@ -109,18 +113,50 @@ def _rules(name: str | None) -> Iterator[str]:
         )
         yield from wrapped(f"{line} are pages.", _width())
         return
-    if name in rule_names():
-        yield from _one_rule(name)
+    if rule := _rule(name):
+        yield from _one_rule(rule)
         return
     if _is_of_rehearsals(name):
         yield from wrapped(f"{name} is a finding of a rehearsal, by the rule {OF_REHEARSALS}:", _width())
         yield ""
-        yield from _one_rule(OF_REHEARSALS)
+        if rule := _rule(OF_REHEARSALS):
+            yield from _one_rule(rule)
         return
-    found = _mentioning(name)
-    if not found:
+    found, keys = _mentioning(name), _keys(name)
+    if not (found or keys):
         _refuse(name)
-    yield from _list(found, whole=True)
+    yield from keys
+    if found:
+        yield from _list(found, whole=True)
+
+
+def _rule(name: str) -> Rule | None:
+    """The rule of that name, be it one of a check of an image, or one of what came with it."""
+    from gemel.checking.registry import rule_named, rule_names
+
+    if name in rule_names():
+        return rule_named(name)
+    if "-" not in name:
+        return None
+    from gemel.workflows.further_rules import further_rules
+
+    return further_rules().get(name)
+
+
+def _keys(name: str) -> list[str]:
+    """The keys of that name in their tables of a layout or a policy; none for a word that is more than a key."""
+    if "_" not in name:
+        return []
+    from gemel.layout.model import Layout
+    from gemel.layout.reference import tables_with
+    from gemel.layout.tables import Table
+    from gemel.policy.model import Policy
+
+    lines = []
+    for topic, model in (("layout", Layout), ("policy", Policy)):
+        if found := tables_with(Table(model), name):
+            lines += [f"in a {topic} (gemel explain {topic} has all of its keys)", "", *found]
+    return lines
 
 
 def _is_of_rehearsals(name: str) -> bool:
@@ -131,10 +167,15 @@ def _is_of_rehearsals(name: str) -> bool:
 
 
 def _mentioning(word: str) -> list[tuple[str, str, str]]:
-    from gemel.checking.registry import rule_lines
+    from gemel.checking.registry import rule_lines, rule_named
 
     begins = re.compile(rf"\b{re.escape(word)}", re.IGNORECASE)
-    return [line for line in rule_lines() if begins.search(f"{line[0]} {line[2]}")]
+    lines = rule_lines()
+    return [line for line in lines if begins.search(f"{line[0]} {line[2]}")] or [
+        line
+        for line in lines
+        if (rule := rule_named(line[0])) and begins.search(f"{rule.why} {rule.remedy} {rule.source}")
+    ]
 
 
 def _refuse(name: str) -> None:
@@ -178,13 +219,9 @@ def _list(lines: list[tuple[str, str, str]], *, whole: bool = False) -> Iterator
     yield f"{len(lines)} rule{'' if len(lines) == 1 else 's'}"
 
 
-def _one_rule(name: str) -> Iterator[str]:
-    from gemel.checking.registry import rule_named
+def _one_rule(rule: Rule) -> Iterator[str]:
     from gemel.text.wrapping import wrapped
 
-    rule = rule_named(name)
-    if rule is None:
-        return
     guards = {
         "image": "the image: cannot be waived or made less severe where a seal is required",
         "device": "that the device works",
@@ -203,15 +240,15 @@ def _one_rule(name: str) -> Iterator[str]:
 
 def _as_json(topic: str | None) -> str:
     from gemel.checking.explained import explained
-    from gemel.checking.registry import rule_names
+    from gemel.checking.registry import all_rules, rule_named
 
     if topic in TOPICS:
         return explained([], _page(topic))
-    names = rule_names()
-    if topic is not None and _is_of_rehearsals(topic):
-        topic = OF_REHEARSALS
-    if topic is not None and topic not in names:
-        names = [name for name, _, _ in _mentioning(topic)]
-        if not names:
-            _refuse(topic)
-    return explained(names if topic is None or topic not in names else [topic], None)
+    if topic is None:
+        return explained(all_rules(), None)
+    rule = _rule(OF_REHEARSALS if _is_of_rehearsals(topic) else topic)
+    found = [rule] if rule else [rule_named(name) for name, _, _ in _mentioning(topic)]
+    keys = [] if rule else _keys(topic)
+    if not (found or keys):
+        _refuse(topic)
+    return explained([each for each in found if each], "\n".join(keys) or None)
