@@ -151,7 +151,9 @@ def test_an_address_in_no_memory_is_an_answer(lookup):
     [  # Armv7-M and Armv8-M Architecture Reference Manuals, "EXC_RETURN", "System address map" (from memory)
         ("0xFFFF_FFF9", "exception return to thread mode, main stack"),
         ("0xFFFF_FFED", "exception return to thread mode, process stack, float frame"),
-        ("0xE000_ED28", "the core's own registers (private peripheral bus)"),
+        ("0xE000_ED28", "CFSR, one of the core's own registers (private peripheral bus)"),
+        ("0xE000_ED8B", "CPACR, one of the core's own registers (private peripheral bus)"),
+        ("0xE000_ED84", "the core's own registers (private peripheral bus)"),
         ("0xE000_0000", "the core's own registers (private peripheral bus)"),
         ("0xE00F_FFFF", "the core's own registers (private peripheral bus)"),
         ("0xDFFF_FFFF", ""),
@@ -172,6 +174,18 @@ def test_an_address_of_a_memory_is_shown_with_it(lookup):
     (facts,) = answers_of(lookup, ["0x1000_8124"])
     assert facts.meaning == ""
     assert "memory flash" in text_of(facts, 80)[1]
+
+
+def test_a_register_of_the_layout_is_named(lookup):
+    """Those that release a core by what they do, and others by the names that messages have for them."""
+    release = lookup._inspection.layout.cores["sampler"].release
+    queries = [f"{each:#x}" for each in (release.vector_register, release.control_register + 3)]
+    queries.append(f"{release.control_register + 4:#x}")
+    vectors, control, other = answers_of(lookup, queries)
+    assert vectors.meaning == "the register that receives the vector table's address of core sampler"
+    assert control.meaning == "the register that releases core sampler"
+    assert control.meaning in " ".join(line.strip() for line in text_of(control, 80))
+    assert other.meaning == ""
 
 
 def test_a_text_from_standard_input_is_no_json(tmp_path):

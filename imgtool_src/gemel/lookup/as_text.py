@@ -56,6 +56,8 @@ def _place(view: View, meaning: str) -> str:
         words.append(f"also at {', '.join(map(format_address, view.also_at))}")
     if view.word is not None:
         words.append(f"the image's word there is {format_address(view.word)}")
+    if meaning:
+        words.append(meaning)
     return ", ".join(words)
 
 

@@ -63,7 +63,8 @@ class View(Struct):
 class AddressFacts(Struct):
     """An address, as each core sees it; ``query`` is how it was requested.
 
-    ``meaning`` is what the number is to a core of any device, such as an exception return value; empty: an address.
+    ``meaning`` is what the number is to a core of any device, such as an exception return value, or the register that
+    the layout has there; empty: an address.
     """
 
     query: str
@@ -94,6 +95,9 @@ class SymbolUse(Struct):
     stored_at: Address | None
     seen: tuple[SeenAt, ...]
 
+
+BUILD_OR_IMAGE = re.compile(r"\.(elf|axf|out|hex|srec|bin)\Z", re.IGNORECASE)
+"""How names of files end that are no logs."""
 
 MOST_DEFINITIONS = 1_000
 """Definitions of one name that are listed; static functions of one name are some dozens."""
@@ -155,7 +159,18 @@ class Lookup:
     def address(self, address: int, query: str, cores: Iterable[str] | None = None) -> AddressFacts:
         """What each of ``cores`` (None: all) finds at ``address``, 0 to 2**32 - 1; bit 0 counts as any other."""
         views = tuple(self._view(core, address) for core in (self.cores if cores is None else cores))
-        return AddressFacts(query, Address(address), meaning_of(address), views)
+        return AddressFacts(query, Address(address), meaning_of(address) or self._register(address), views)
+
+    def _register(self, address: int) -> str:
+        """The register that the layout has there, by what it does in a release or by its name for messages."""
+        layout = self._inspection.layout if self._inspection else None
+        for core in layout.cores.values() if layout else ():
+            if core.release and address & ~3 == core.release.vector_register:
+                return f"the register that receives the vector table's address of core {core.name}"
+            if core.release and address & ~3 == core.release.control_register:
+                return f"the register that releases core {core.name}"
+        names = layout.rehearsal.register_names if layout and layout.rehearsal else {}
+        return next((name for name, place in names.items() if place == address & ~3), "")
 
     def found_by(self, cores: tuple[str, ...]) -> Callable[[int], Found]:
         """What gives, for an address, what builds have there for each group of ``cores`` that find the same byte.
@@ -184,7 +199,7 @@ class Lookup:
 
     def unknown(self, name: str) -> Problem:
         """The problem that no build has a symbol ``name``, with the likest names."""
-        if "." in name and name.rpartition(".")[2].lower() in ("elf", "axf", "out", "hex", "srec", "bin"):
+        if BUILD_OR_IMAGE.search(name):
             return Problem(
                 "this is a file's name, not a symbol",
                 found=name,

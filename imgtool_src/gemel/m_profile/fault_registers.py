@@ -74,6 +74,33 @@ NO_ADDRESS = re.compile(
 """Names of registers and values that hold no address."""
 
 
+_SYSTEM = {
+    0xE000_E010: "SYST_CSR",
+    0xE000_E014: "SYST_RVR",
+    0xE000_E018: "SYST_CVR",
+    0xE000_ED00: "CPUID",
+    0xE000_ED04: "ICSR",
+    0xE000_ED08: "VTOR",
+    0xE000_ED0C: "AIRCR",
+    0xE000_ED10: "SCR",
+    0xE000_ED14: "CCR",
+    0xE000_ED24: "SHCSR",
+    0xE000_ED28: "CFSR",
+    0xE000_ED2C: "HFSR",
+    0xE000_ED30: "DFSR",
+    0xE000_ED34: "MMFAR",
+    0xE000_ED38: "BFAR",
+    0xE000_ED3C: "AFSR",
+    0xE000_ED88: "CPACR",
+    0xE000_ED94: "MPU_CTRL",
+    0xE000_EDE4: "SFSR",
+    0xE000_EDE8: "SFAR",
+    0xE000_EDF0: "DHCSR",
+    0xE000_EDFC: "DEMCR",
+    0xE000_EF34: "FPCCR",
+}
+"""Registers of the System Control Space (same manuals, "System Control Space", from memory)."""
+
 FIRST_RETURN = 0xFFFF_FF80
 """The first value of EXC_RETURN."""
 
@@ -106,7 +133,8 @@ def spelled_out(text: str) -> str:
 def meaning_of(value: int) -> str:
     """What a value in an address register is to a core of any device, in words; empty for an ordinary address."""
     if OWN_REGISTERS.holds(value):
-        return "the core's own registers (private peripheral bus)"
+        name = _SYSTEM.get(value & ~3)
+        return f"{f'{name}, one of ' if name else ''}the core's own registers (private peripheral bus)"
     return exception_return(value)
 
 

@@ -5,15 +5,18 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 from gemel.builds.build import Build
+from gemel.builds.elf.header import MAGIC
 from gemel.errors import Problem, UsageProblem
+from gemel.files.reading import beginning_of
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.kinds import nearest_hint
 from gemel.layout.reader import ReadLayout
-from gemel.lookup.facts import Answer, Lookup
+from gemel.lookup.facts import BUILD_OR_IMAGE, Answer, Lookup
 from gemel.text.escaping import in_shell
 
 _HEXADECIMAL = re.compile(r"0[xX][0-9A-Fa-f_]+")
@@ -21,14 +24,21 @@ _BARE = re.compile(r"(?=.*[0-9])[0-9A-Fa-f]{8}")
 _OFFSET = re.compile(r"\s*(0[xX][0-9A-Fa-f]+|[0-9]+)")
 
 
-def lookup_of(layout: ReadLayout | None, builds: Mapping[str, Build], image: Image | None = None) -> Lookup:
+def lookup_of(
+    layout: ReadLayout | None,
+    builds: Mapping[str, Build],
+    image: Image | None = None,
+    queries: Sequence[str] = (),
+) -> Lookup:
     """What answers questions about these builds, and the image's record and words where one is given.
 
     Without a layout each build stands for a core of its own name.  Raises UsageProblem where there is nothing to
-    look anything up in.
+    look anything up in: a build may be among the ``queries``.
     """
     if layout is None:
         if not builds:
+            if problems := of_files(queries):
+                raise UsageProblem(problems)
             raise UsageProblem("no layout and no build to look up in", next_step="give LAYOUT, or NAME=BUILD")
         return Lookup(None, builds)
     inspection = Inspection(layout, image.data if image else SparseBytes(), builds)
@@ -70,16 +80,37 @@ def answers_and_problems(
         try:
             answers.append(_answer(lookup, query, cores or lookup.cores))
         except UsageProblem as error:
-            problems += [_a_log(query)] if os.path.isfile(query) else error.problems
+            problems += of_files([query]) or error.problems
     return answers, problems
 
 
-def _a_log(name: str) -> Problem:
+def of_files(queries: Sequence[str]) -> list[Problem]:
+    """What is wrong with those of ``queries`` that are builds or logs."""
+    problems = []
+    for name in filter(os.path.isfile, queries):
+        if beginning_of(Path(name), len(MAGIC))[: len(MAGIC)] == MAGIC:
+            what, expected = "this is a build, not a symbol", "NAME=BUILD, an address or a symbol"
+            step = f"write {in_shell(f'{Path(name).stem}={name}')}, with the build's name in the layout"
+        elif BUILD_OR_IMAGE.search(name):
+            continue
+        else:
+            what = "this is a file's name, not a symbol"
+            expected = "an address or a symbol; a log is read from standard input"
+            step = f"gemel where LAYOUT < {in_shell(name)}"
+        problems.append(Problem(what, found=name, expected=expected, next_step=step))
+    return problems
+
+
+def value_of_register(text: str) -> Problem | None:
+    """What is wrong with NAME=VALUE, copied from a debugger, where NAME=BUILD is expected; None: VALUE is no number."""
+    value = text.partition("=")[2]
+    if not _HEXADECIMAL.fullmatch(value) or os.path.exists(value):
+        return None
     return Problem(
-        "this is a file's name, not a symbol",
-        found=name,
-        expected="an address or a symbol; a log is read from standard input",
-        next_step=f"gemel where LAYOUT < {in_shell(name)}",
+        "this is a value, not a build",
+        found=text,
+        expected="NAME=BUILD, an address or a symbol",
+        next_step=f"give the address alone, {value}; a dump of registers is read from standard input",
     )
 
 

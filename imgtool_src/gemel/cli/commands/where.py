@@ -107,7 +107,7 @@ def command(
             print_remarks(remarks)
             given = of_image | given
         given = given | builds_by_id(build_ids, folders, read)
-    lookup = lookup_of(read, given, loaded)
+    lookup = lookup_of(read, given, loaded, queries)
     if queries in ([], ["-"]):
         if form == "json":
             step = "give addresses or symbols; a text from standard input stays text"
@@ -136,7 +136,10 @@ def command(
 def _sorted(words: Sequence[str]) -> tuple[Path | None, list[str], list[str]]:
     """The layout's file, the builds and the questions, from words in any order; the folder's own layout if none."""
     from gemel.cli.positions import layout_among
+    from gemel.workflows.looking_up import value_of_register
 
+    if problems := [each for word in words if "=" in word and (each := value_of_register(word))]:
+        raise UsageProblem(problems)
     layout, queries = layout_among([word for word in words if "=" not in word])
     return layout, [word for word in words if "=" in word], queries
 
