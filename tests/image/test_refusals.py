@@ -331,3 +331,13 @@ def test_hostile_files_take_bounded_memory(form: str, name: str) -> None:
             tracemalloc.stop()
     assert len(caught.value.problems) <= count
     assert words in caught.value.problems[0].what
+
+
+@pytest.mark.parametrize(
+    ("start", "step"), [(b"\xef\xbb\xbf", "without a byte order mark"), (b"x", "sent again")]
+)
+def test_a_byte_order_mark_is_no_damage(start: bytes, step: str) -> None:
+    """An editor added it: the file is to be saved again, not sent again."""
+    with pytest.raises(ImageFormatError) as caught:
+        intel_hex.decode([start + HEX_END + HEX_END], "x.hex")
+    assert step in caught.value.problems[0].next_step

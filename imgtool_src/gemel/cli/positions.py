@@ -147,9 +147,9 @@ def no_layout(usage: str, images: Sequence[Path] = ()) -> Problem:
     )
     if "IMAGE" in usage:
         step += (
-            f"; without a layout, gemel show {image} shows what the file says, and gemel check --policy FILE"
+            f"; without a layout, gemel show {image} shows what the file says, with --trust PUBKEY also whether that "
+            f"key's seal holds, and gemel check --policy FILE {image} checks record and seal"
         )
-        step += f" {image} checks record and seal"
     if release := next(
         (each.parent for each in images if os.path.isfile(each.parent / "release.json")), None
     ):

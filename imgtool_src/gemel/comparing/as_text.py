@@ -105,15 +105,21 @@ def _bytes(comparison: Comparison, width: int, most: int | None) -> list[str]:
         )
         text = (
             f"{name}: {blocks} of {memory.blocks} to program ({per_cent}), "
-            f"{counted(memory.bytes_changed, 'byte')} differ: {_spans(memory.spans, most)}"
+            f"{counted(memory.bytes_changed, 'byte')} {_differ(memory.bytes_changed)}: {_spans(memory.spans, most)}"
         )
         lines += wrapped(text, width, "  ", 2)
+    elsewhere = "outside all areas" if comparison.new.layout else ""
     for area in comparison.areas:
-        name = f"area {area.area}" if area.area else "outside all areas"
+        name = f"area {area.area}" if area.area else elsewhere or str(area.span)
         where = f"{format_address(area.first)}..{format_address(area.last)}"
-        text = f"{name}: {area.bytes_changed:,} of {format_size(area.span.size)} differ, in {where}"
+        count = f"{area.bytes_changed:,} of {format_size(area.span.size)}"
+        text = f"{name}: {count} {_differ(area.bytes_changed)}, in {where}"
         lines += wrapped(text, width, "  ", 2)
     return ["bytes", *lines] if lines else []
+
+
+def _differ(count: int) -> str:
+    return "differs" if count == 1 else "differ"
 
 
 def _spans(spans: Sequence[Span], most: int | None) -> str:

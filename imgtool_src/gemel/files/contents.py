@@ -20,7 +20,7 @@ class Foreign(NamedTuple):
 
 _UNPACK = "unpack it, and give the file that was in it"
 _LINK = "link it first: give what the linker made"
-_ENCODING = "save it as ASCII or UTF-8: the program that wrote it used 16-bit characters"
+_ENCODING = "save it as ASCII: the program that wrote it used 16-bit characters"
 _MARKS: tuple[tuple[bytes, Foreign], ...] = (
     (b"!<arch>\n", Foreign("an archive of object files (ar)", _LINK)),
     (b"BC\xc0\xde", Foreign("an object file for optimisation at link time (LLVM bitcode)", _LINK)),

@@ -204,15 +204,18 @@ def shown(text: bytes) -> str:
     return f"'{repr(text[:SHOWN])[2:-1]}{'...' if len(text) > SHOWN else ''}'"
 
 
-def line_words(text: bytes) -> str:
-    """What a line that is no record is; it is not quoted, since the file may be another one, with a secret in it."""
+def line_words(text: bytes) -> tuple[str, str]:
+    """What a line that is no record is, and what to do about it.
+
+    It is not quoted, since the file may be another one, with a secret in it.
+    """
     if text.startswith(b"\xef\xbb\xbf"):
-        return "a byte order mark"
+        return "a byte order mark", "save it as ASCII, or as UTF-8 without a byte order mark"
     if text[:1] == b":":
-        return "a line of Intel HEX"
+        return "a line of Intel HEX", RESEND
     if text[:1] in (b"S", b"s") and text[1:2].isdigit():
-        return "a line of S-records"
-    return f"a line of {len(text):,} other characters"
+        return "a line of S-records", RESEND
+    return f"a line of {len(text):,} other characters", RESEND
 
 
 def fault_of_digits(digits: bytes, column: int) -> tuple[str, str, str]:

@@ -141,7 +141,8 @@ class _Reader:
         """Return the record's bytes from RECLEN to CHKSUM, or None after refusing them."""
         refuse = self.gathering.refuse
         if text[:1] != b":":
-            refuse(number, NOT_A_RECORD, line_words(text), "a line that begins with ':'", RESEND)
+            found, step = line_words(text)
+            refuse(number, NOT_A_RECORD, found, "a line that begins with ':'", step)
             return None
         try:
             raw = unhexlify(text[1:])

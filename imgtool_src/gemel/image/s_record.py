@@ -145,7 +145,8 @@ class _Reader:
     def _record(self, number: int, text: bytes) -> bytes | None:
         refuse = self.gathering.refuse
         if text[:1] not in (b"S", b"s") or not text[1:2].isdigit():
-            refuse(number, NOT_A_RECORD, line_words(text), "a line that begins with S0 to S9", RESEND)
+            found, step = line_words(text)
+            refuse(number, NOT_A_RECORD, found, "a line that begins with S0 to S9", step)
             return None
         width = ADDRESS_BYTES.get(int(text[1:2]))
         if width is None:

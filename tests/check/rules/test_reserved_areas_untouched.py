@@ -68,3 +68,12 @@ def test_the_finding_counts_bytes_and_names_the_build() -> None:
     assert finding.parties == ("spare", "flash", "station")
     assert finding.found.startswith("4 bytes at 0x1000_2040..0x1000_2043")
     assert finding.span == Span(SPARE + 0x40, 4)
+
+
+def test_bytes_of_settings_may_be_a_device_s_own() -> None:
+    """Without a build that stores them, they lead to --from-device; those of a build, or of a reserved area, do not."""
+    settings = layout({'size = "2 KiB", purpose = "reserved"': 'size = "2 KiB", purpose = "settings"'})
+    stored = builds(station=station_elf(extra=(SegmentSpec(SPARE + 0x40, b"keys"),)))
+    for read, given, leads in ((settings, {}, True), (settings, stored, False), (None, {}, False)):
+        (finding,) = findings(_with({SPARE + 0x40: b"keys"}, read, given))
+        assert ("--from-device" in finding.next_step) == leads

@@ -12,6 +12,11 @@ from gemel.layout.model import LEFT_ALONE, Area
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span
 
+FROM_DEVICE = (
+    "of what was read back from a device, gemel check --from-device sets aside what the device writes; else leave the "
+    "area out of the image"
+)
+
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each area of purpose reserved or settings."""
@@ -57,6 +62,7 @@ def _finding(inspection: Inspection, area: Area, found: Deviation) -> Finding:
         found=f"{counted(found.count, kind)} at {place_words(found.span)}{whose}",
         expected=f"no byte, in all of {sized(span)}",
         span=found.span,
+        next_step="" if builds or area.purpose != "settings" else FROM_DEVICE,
     )
 
 

@@ -17,7 +17,7 @@ from gemel.cli.parameters import (
     from_device_option,
     result_option,
 )
-from gemel.errors import UsageProblem, all_of
+from gemel.errors import Problem, UsageProblem, all_of
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -117,6 +117,12 @@ def command(
         options=["--from-device"] if from_device else [],
         old_layout=old_read,
     )
+    both = [each.layout for each in (read, old_read) if each]
+    own = {name for each in both for name, area in each.areas.items() if area.purpose == "settings"}
+    if names := [] if from_device else [each.area for each in comparison.areas if each.area in own]:
+        what = f"area {', '.join(names)} differs, which the device writes itself"
+        step = "give --from-device where an image is a dump of a device"
+        print_remarks([Problem(what, next_step=step)])
     _give(comparison, form, output, everything, [each.layout if each else None for each in (read, old_read)])
     return 0 if comparison.same else 1
 
