@@ -406,3 +406,22 @@ def test_a_seal_that_is_gone_is_not_one_of_another_layout(bench: Bench) -> None:
         unsealed(), replace={'offset = "12 KiB", size = "4 KiB"': 'offset = "13 KiB", size = "1 KiB"'}
     )
     assert (result.code, result.broken) == (1, {"record-of-this-layout", "seal-present"})
+
+
+@pytest.mark.parametrize(
+    ("words", "seal", "reason"),
+    [
+        (("--trust", "new.pem"), "", "the key is known, and is not one of the trusted keys"),
+        ((), 'algorithms = ["ECDSA-P256"]\n', "the algorithm is not allowed"),
+    ],
+)
+def test_why_a_signature_that_holds_does_not_count(
+    bench: Bench, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], seal: str, reason: str
+) -> None:
+    """The line of the signer states the one reason, not two that it may be."""
+    trust = 'trust = ["old.pem", "new.pem"]\n'
+    bench.check(sealed(OLD, NEW), seal=f"required = true\n{trust}{seal}")
+    exit_code(["check", "small.toml", "image.hex", *words])
+    text = " ".join(capsys.readouterr().out.split())
+    key = OLD.public_key.fingerprint.hex()[:16]
+    assert f"{key}..., verified, and does not count: {reason}" in text
