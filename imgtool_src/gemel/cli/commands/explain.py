@@ -41,8 +41,8 @@ def command(topic: str | None, form: str, output: Path | None) -> int:
     """Explain the rules, one rule, or a format.
 
     Without RULE, WORD or TOPIC: all rules by subject, a line each. With a rule's name: what it checks, why, what to
-    do, the source. With a word, such as stack: the rules that mention it, and the keys of that name in a layout or policy.
-    The topics are:
+    do, the source. With a word, such as stack: the rules that mention it, and the keys of that name in a layout or
+    policy. The topics are:
 
     \b
     {topics}
