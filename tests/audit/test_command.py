@@ -105,6 +105,16 @@ def test_what_split_writes_is_no_layout_to_speak_of(archive):
     assert done.stderr.count("remark: ") == done.stderr.count("remark: this is not a layout") == 1
 
 
+def test_a_policy_among_the_layouts_is_no_remark(archive):
+    """Receivers keep their policies next to the layouts; a file of neither kind is still said to be no layout."""
+    (archive / "own.toml").write_text('format = 1\nproduct = "small"\nwaiver_days = 30\n')
+    done = run_here("audit", "--layouts", ".", "in/a.hex", cwd=archive)
+    assert (done.returncode, done.stderr) == (0, "")
+    (archive / "own.toml").write_text("[tool.linter]\nwidth = 80\n")
+    done = run_here("audit", "--layouts", ".", "in/a.hex", cwd=archive)
+    assert (done.returncode, done.stderr.count("remark: this is not a layout")) == (0, 1)
+
+
 @pytest.mark.parametrize("line", ["f{}.hex", "./in/../f{}.hex"])
 def test_a_list_of_files_that_are_not_there_ends_in_time(archive, line):
     """The attack: each of 100,000 paths had a result of its own, 8 MB of lines in 6 s."""

@@ -265,6 +265,12 @@ FAULTS = {
         "signers = 1\n" + "".join(f"k{n} = 1\n" for n in range(5000)),
         "there are more than 100 faults",
     ),
+    "text without quotes": ("vendor = acme", 'put text in quotes, such as "flash"'),
+    "a list without quotes": ("algorithms = [Ed25519]", "put each text of a list in quotes"),
+    "a list of lines without quotes": ("algorithms = [\n  Ed25519,\n]", "put each text of a list in quotes"),
+    "a colon": ("signers: 2", "write = between a key and its value"),
+    "a large letter": ("only_built_in_rules = True", "write true or false, in small letters"),
+    "hexadecimal as in assembly": ("at_least = 10h", "write hexadecimal numbers with 0x before them"),
     "a long line": (f"# {'x' * 5000}", "a line is too long"),
 }
 

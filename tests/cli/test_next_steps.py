@@ -378,3 +378,21 @@ def test_a_word_that_messages_use_is_explained(tmp_path: Path) -> None:
         found = run_here("explain", word, cwd=tmp_path)
         assert "release_mask  " not in found.stdout, word
     assert run_here("explain", "xyzzy", cwd=tmp_path).returncode == 2
+
+
+def test_builds_that_are_no_elf_files_are_asked_for_as_such(device: Path) -> None:
+    """A build given as HEX is given: what lacks is its ELF file, in the line, by name and for --strict=inputs."""
+    assert run_here("split", "small.toml", "tide.hex", "-o", "parts", cwd=device).returncode == 0
+    both = ("station=parts/station.hex", "sampler=parts/sampler.hex")
+
+    def line(*words: str) -> str:
+        found = run_here("check", "small.toml", "tide.hex", *words, cwd=device).stdout
+        return next(part for part in flat(found).split("not checked: ")[1:] if part)
+
+    assert "need builds as ELF files," in line(*both)
+    assert "need builds as ELF files," in line(both[0], "sampler=sampler.elf")
+    assert "need builds (station as ELF)," in line(both[0])
+    assert "need builds," in line()
+    assert "builds" not in line("station=station.elf", "sampler=sampler.elf")
+    strict = run_here("check", "small.toml", "tide.hex", *both, "--strict=inputs", cwd=device)
+    assert "not given: sampler=FILE (ELF), station=FILE (ELF)" in flat(strict.stdout)

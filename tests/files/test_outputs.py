@@ -15,6 +15,7 @@ import pytest
 from reliability.runs import contents, environment
 
 from gemel.errors import OutputError, UsageProblem
+from gemel.files.folders import refuse_folder
 from gemel.files.new_files import NewFile, write_new
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
@@ -131,6 +132,36 @@ def test_all_wrong_targets_are_told_at_once(tmp_path: Path) -> None:
     assert "the output is a folder" in found[0]
     assert "no such folder" in found[1]
     assert "two outputs are one file" in found[2]
+
+
+@pytest.mark.parametrize(
+    ("target", "step"),
+    [
+        ("none/a.bin", "make it first: mkdir -p none"),
+        ("none/of it/a.bin", "make it first: mkdir -p 'none/of it'"),
+        ("./none/a.bin", "make it first: mkdir -p none"),
+        ("b.bin/a.bin", "name another folder"),
+        ("b.bin/none/a.bin", "name another folder"),
+    ],
+)
+def test_a_folder_that_is_not_there_can_be_made(
+    folder: Path, target: str, step: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The command that makes it stands there for copying; where a file is in the way none would."""
+    monkeypatch.chdir(folder)
+    for refused in (
+        lambda: refuse_targets([Path(target)]),
+        lambda: refuse_folder(Path(target)),
+        lambda: write_new([NewFile(Path(target), b"", 0o600)]),
+    ):
+        with pytest.raises(UsageProblem) as raised:
+            refused()
+        (problem,) = raised.value.problems
+        assert (problem.what, problem.next_step) == ("the output's folder is not there", step)
+        if step.startswith("make"):
+            assert problem.found == f"{folder / Path(target).parent}: no such folder"
+        else:
+            assert problem.found == f"{folder / 'b.bin'}: a file in its place"
 
 
 @pytest.mark.parametrize("second", ["a.bin", "./a.bin", "sub/../a.bin", "A.BIN", "link.bin", "linked/a.bin"])

@@ -159,7 +159,9 @@ ABUSES = {
     "show of an endless device": Abuse(("show", "zero.bin", "--at", "0"), ("zero.bin", "a device")),
     "explain of no rule": Abuse(("explain", "reset-handler-in-coda"), ("reset-handler-in-code",)),
     "export of nothing": Abuse(("export", "no-such"), ("no-such", "c-reader")),
-    "export to no folder": Abuse(("export", "c-reader", "-o", "none/a.h"), ("none/a.h", "make it first")),
+    "export to no folder": Abuse(
+        ("export", "c-reader", "-o", "none/a.h"), ("none/a.h", "make it first: mkdir -p none")
+    ),
     "export to a folder": Abuse(("export", "c-reader", "-o", "folder"), ("the output is a folder",)),
     "demo in a file": Abuse(("demo", "small.toml"), ("small.toml", "a file")),
     "demo in a folder with files": Abuse(("demo", "."), ("a folder with files in it",)),
@@ -177,7 +179,9 @@ ABUSES = {
     "output of a near suffix": Abuse((*JOIN, "-o", "out.hexx"), ("did you mean .hex?",)),
     "output is named as a build": Abuse((*JOIN, "-o", "out.elf"), ("names a build, not an image", "out.hex")),
     "output is named as another toolchain's build": Abuse((*JOIN, "-o", "a.out"), ("names a build",)),
-    "output in no folder": Abuse((*JOIN, "-o", "none/out.hex"), ("none", "no such folder", "make it first")),
+    "output in no folder": Abuse(
+        (*JOIN, "-o", "none/out.hex"), ("none", "no such folder", "make it first: mkdir -p none")
+    ),
     "output below a file": Abuse((*JOIN, "-o", "small.toml/out.hex"), ("a file in its place",)),
     "output is a folder": Abuse((*JOIN, "-o", "folder.hex"), ("the output is a folder",)),
     "output is a device": Abuse((*JOIN, "-o", "null.hex"), ("the output is a device",)),

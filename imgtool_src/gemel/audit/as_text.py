@@ -23,7 +23,7 @@ class Totals:
     def __init__(self) -> None:
         self.statuses: Counter[Status] = Counter()
         self.rules: Counter[str] = Counter()
-        self.duplicates = self.unchanged = self.most_not_checked = 0
+        self.duplicates = self.unchanged = self.unverified = self.most_not_checked = 0
 
     def add(self, result: ImageResult) -> None:
         """Count a result."""
@@ -31,6 +31,8 @@ class Totals:
         self.rules.update(result.broken_rules if result.status == "broken" else ())
         self.duplicates += result.duplicate_of is not None
         self.unchanged += result.unchanged
+        counted = [each.counted for each in result.signers]
+        self.unverified += result.status == "passes" and bool(counted) and not any(counted)
         self.most_not_checked = max(self.most_not_checked, result.rules_not_checked)
 
     @property
@@ -59,7 +61,8 @@ class Totals:
         verdict = "PASS" if self.exit_code == 0 else "FAIL"
         counts = [f"{self.statuses['passes']:,} pass"]
         counts += [f"{self.statuses['broken']:,} broken", f"{self.statuses['not judged']:,} not judged"]
-        yield f"{verdict}: {_images(self.images)}: {', '.join(counts)}."
+        unverified = f"; {self.unverified:,} sealed and NOT VERIFIED" if self.unverified else ""
+        yield f"{verdict}: {_images(self.images)}: {', '.join(counts)}{unverified}."
 
 
 def text_line(result: ImageResult) -> str:

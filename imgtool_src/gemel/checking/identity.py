@@ -246,6 +246,12 @@ def as_sealed(inspection: Inspection) -> bool | None:
     return as_recorded(inspection)
 
 
+def seal_unverified(inspection: Inspection) -> bool:
+    """Whether the image has a seal of which no signature counts for its bytes."""
+    seal = inspection.seal
+    return bool(seal and seal.seal) and not (seal and seal.counted and as_sealed(inspection) is not False)
+
+
 def image_of(inspection: Inspection, name: str = "") -> JudgedImage:
     """The image of ``inspection``; ``name`` (no path) is its own where that of its file is not meant."""
     return _image(inspection.image, name or inspection.file, inspection.image_file, inspection.record)

@@ -129,6 +129,16 @@ class RulesApplied(Struct):
         return self.checked_anything and not self.failing
 
     @property
+    def no_elf(self) -> frozenset[str]:
+        """The builds that are given in another format than ELF; none where what was given is not known here."""
+        return frozenset()
+
+    @property
+    def seal_unverified(self) -> bool:
+        """Whether the image has a seal of which no signature counts; false where what was judged is not known here."""
+        return False
+
+    @property
     def failing(self) -> list[RuleResult]:
         """The rules that fail the check."""
         statuses: set[Status] = {"broken", "warning"} if self.strict else {"broken"}

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from gemel.errors import OutputError, UsageProblem
 from gemel.files.locks import OutputLocks, name_of
-from gemel.files.output_targets import real_path
+from gemel.files.output_targets import no_folder, real_path
 from gemel.files.outputs import flush_folder
 from gemel.files.stopping import Stopping
 
@@ -39,10 +39,7 @@ def refuse_folder(folder: Path) -> None:
             "the output is a file", where=where, expected="a new folder", next_step="give another name"
         )
     elif not os.path.isdir(os.path.dirname(real)):
-        what, step = "the output's folder is not there", "make it first"
-        raise UsageProblem(
-            what, where=where, found=f"{os.path.dirname(real)}: no such folder", next_step=step
-        )
+        raise UsageProblem(no_folder(folder, os.path.dirname(real)))
 
 
 def write_folder(folder: Path, files: Mapping[str, Iterable[bytes]]) -> None:

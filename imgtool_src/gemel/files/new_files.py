@@ -14,7 +14,7 @@ from pathlib import Path
 
 from gemel.errors import OutputError, Problem, UsageProblem
 from gemel.files.locks import OutputLocks, name_of
-from gemel.files.output_targets import no_stdout, real_path
+from gemel.files.output_targets import no_folder, no_stdout, real_path
 from gemel.files.stopping import Stopping
 from gemel.structs import Struct
 
@@ -100,10 +100,7 @@ def _own_problem(path: Path) -> Problem | None:
         return no_stdout(path)
     try:
         if not os.path.isdir(path.parent):
-            expected, step = "a folder that is there", "make it first"
-            return Problem(
-                "the new file's folder is not there", where=str(path), expected=expected, next_step=step
-            )
+            return no_folder(path, os.path.realpath(path.parent))
         there = os.path.lexists(path)
     except (OSError, ValueError) as error:
         return Problem(

@@ -13,6 +13,7 @@ from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 
 from gemel.errors import Problem, UsageProblem
+from gemel.text.escaping import in_shell
 
 KINDS = (
     (stat.S_ISDIR, "a folder"),
@@ -63,7 +64,7 @@ def _own_problems(target: Path) -> list[Problem]:
     try:
         real = real_path(target)
         if not os.path.isdir(os.path.dirname(real)):
-            return [_no_folder(target, os.path.dirname(real))]
+            return [no_folder(target, os.path.dirname(real))]
         mode = os.stat(real).st_mode
     except FileNotFoundError:
         return []
@@ -122,14 +123,22 @@ def _link(target: Path) -> Problem:
     )
 
 
-def _no_folder(target: Path, folder: str) -> Problem:
-    found = "a file in its place" if os.path.exists(folder) else "no such folder"
+def no_folder(target: Path, folder: str) -> Problem:
+    """That ``folder``, where an output is to go, is not there, and what makes it; or which file is in its place."""
+    given = os.path.dirname(target)
+    words = in_shell(given if os.path.realpath(given) == folder else folder)
+    found, step = f"{folder}: no such folder", f"make it first: mkdir -p {words}"
+    there = folder
+    while not os.path.lexists(there) and os.path.dirname(there) != there:
+        there = os.path.dirname(there)
+    if os.path.lexists(there) and not os.path.isdir(there):
+        found, step = f"{there}: a file in its place", "name another folder"
     return Problem(
         "the output's folder is not there",
         where=str(target),
-        found=f"{folder}: {found}",
+        found=found,
         expected="a folder",
-        next_step="make it first",
+        next_step=step,
     )
 
 

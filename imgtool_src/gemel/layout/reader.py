@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import PurePath
 from typing import Any
 
-from gemel.errors import LayoutError, Problem
+from gemel.errors import GemelError, LayoutError, Problem
 from gemel.files.contents import LOOK, foreign, instead_of_toml
 from gemel.layout.checks.consistency import faults_between
 from gemel.layout.checks.names import unknown_names
@@ -22,7 +22,7 @@ from gemel.layout.digest import digest_of
 from gemel.layout.kinds import INVALID, KeyPath, LayoutFault, in_toml_words
 from gemel.layout.model import Layout
 from gemel.layout.tables import OF_OTHERS, Table, dotted
-from gemel.structs import Struct
+from gemel.structs import NamedTuple, Struct
 from gemel.text.escaping import in_toml
 
 MAX_BYTES = 1 << 19
@@ -36,6 +36,11 @@ MAX_KEY_PARTS = 64
 
 _LONG_KEY = r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"]*+"|'[^']*+')[ \t]*+\.[ \t]*+){64}"""
 
+LOOKED_AT = 200
+"""Characters of a line that are compared with usual slips."""
+
+EXPECTED = "TOML 1.0 (toml.io)"
+
 _SLIPS = (
     (
         r"=\s*(?:0[0-9A-Fa-f_]+|0?x?[0-9A-Fa-f_]+h)\b",
@@ -44,14 +49,89 @@ _SLIPS = (
     (r"=\s*[0-9_]+ *(?:[kKMG]i?B?|B)\b", 'put a size with a unit in quotes, such as "4 KiB"'),
     (r"=\s*0X[0-9A-Fa-f_]+\b", "write 0x with a small x"),
     (r"=\s*(?i:true|false|yes|no|on|off)\s*(?:#.*)?$", "write true or false, in small letters"),
+    (r"=\s*\[?\s*[‘’“”]", 'put text in plain quotes, such as "flash"'),
+    (r"=\s*\[[^\"']*[A-Za-z]|^[A-Za-z][\w.-]*\s*,", 'put each text of a list in quotes, such as ["flash"]'),
     (r"^[^=#]+=\s*(?!true\b|false\b|inf\b|nan\b)[A-Za-z]", 'put text in quotes, such as "flash"'),
+    (r"^[\w.-]+\s*:", "write = between a key and its value"),
+    (r"^(?://|;|/\*)", "begin a comment with #"),
 )
 """What a line that is not TOML may have been meant as, and what to write instead."""
 
 _FORMAT = r"(?m)^[ \t]*format[ \t]*="
 
+
+class FileOfToml(NamedTuple):
+    """A kind of file in TOML: its name for people, what to do where another file is given, the error to raise."""
+
+    name: str
+    instead: str
+    error: type[GemelError]
+
+    def text_of(self, data: bytes, file: str) -> str:
+        """``data`` as text; raises the kind's error where it is not UTF-8."""
+        try:
+            return data.decode("utf-8-sig").replace("\r\n", "\n")
+        except UnicodeDecodeError as error:
+            line = data[: error.start].count(b"\n") + 1
+            other = foreign(data[:LOOK], text=True)
+            found = other.words if other else f"byte 0x{data[error.start]:02X}"
+            step = other.step if other else "save it as UTF-8"
+            where = file if other else f"{file}:{line}"
+            what = f"the {self.name} is not UTF-8 text"
+            raise self.error(what, where=where, found=found, expected="UTF-8", next_step=step) from error
+
+    def document_of(self, text: str, file: str) -> dict[str, Any]:
+        """The tables in ``text``; raises the kind's error."""
+        try:
+            return tomllib.loads(text)
+        except RecursionError as error:
+            what = f"the {self.name} is nested too deeply"
+            raise self.error(what, where=file, expected="tables of tables") from error
+        except ValueError as error:  # TOMLDecodeError, or a plain one for a number of thousands of digits
+            raise self.error(self._problem(error, file, text)) from error
+
+    def _problem(self, error: ValueError, file: str, text: str) -> Problem:
+        message = str(error)
+        if not isinstance(error, tomllib.TOMLDecodeError):
+            digits = re.search(r"[0-9_]{4300,}", text)
+            line = text.count("\n", 0, digits.start()) + 1 if digits else 1
+            what = "a number of too many digits"
+            return Problem(
+                what, where=f"{file}:{line}", found=message, expected="a number of at most 64 bits"
+            )
+        match = re.search(r"\(at line (\d+), column \d+\)", message)
+        lines = text.rstrip("\n").split("\n")
+        line = int(match[1]) if match else len(lines)
+        written = lines[line - 1].strip() if match and line <= len(lines) else ""
+        if other := instead_of_toml(text[:LOOK].encode("utf-8", "replace")):
+            what = f"this is not a {self.name}"
+            return Problem(what, where=file, found=other, expected=EXPECTED, next_step=self.instead)
+        found = in_toml(written)
+        if found and not re.search(_FORMAT, text):
+            # Another file, perhaps one with a secret in it: not a word of it.
+            written, found = "", "a line of a file without the key format"
+        reason = in_toml(re.sub(r"\s*\(at .*\)$", "", message), 200)
+        return Problem(
+            f"not valid TOML: {reason}",
+            where=f"{file}:{line}",
+            found=found or "the end of the file",
+            expected=EXPECTED,
+            next_step=next((step for pattern, step in _SLIPS if re.search(pattern, written[:LOOKED_AT])), ""),
+        )
+
+
+_LAYOUT = FileOfToml(
+    "layout",
+    "give the layout here; builds are given as NAME=FILE, and an image after the layout",
+    LayoutError,
+)
+
 Check = Callable[[Layout], Iterable[LayoutFault]]
 """A check of a layout by a room that knows more than this one, such as checksum algorithms."""
+
+
+class NoLayoutError(LayoutError):
+    """The file is TOML of another kind: it has keys, and none of a layout."""
 
 
 class ReadLayout(Struct):
@@ -93,6 +173,8 @@ def read_layout(data: bytes, file: str, also: Sequence[Check] = ()) -> ReadLayou
     found and expected.
     """
     document, text = _parse(data, file)
+    if strange := Table(Layout).none_known(document, "layout", OF_OTHERS):
+        raise NoLayoutError(_problems([strange], file, text))
     faults: list[LayoutFault] = []
     layout = _layout_in(document, faults)
     if not faults:
@@ -128,12 +210,8 @@ def _layout_in(document: dict[str, Any], faults: list[LayoutFault]) -> Any:
             )
         )
         return INVALID
-    table = Table(Layout)
-    if strange := table.none_known(document, "layout", OF_OTHERS):
-        faults.append(strange)
-        return INVALID
     try:
-        return table.read(document, (), report)
+        return Table(Layout).read(document, (), report)
     except _EnoughFaults:
         return INVALID
 
@@ -161,24 +239,9 @@ def _parse(data: bytes, file: str) -> tuple[dict[str, Any], str]:
     if len(data) > MAX_BYTES:
         found, expected = f"{len(data):,} bytes", f"at most {MAX_BYTES:,} bytes"
         raise LayoutError("the layout file is too large", where=file, found=found, expected=expected)
-    try:
-        text = data.decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        other = foreign(data[:LOOK], text=True)
-        found = other.words if other else f"byte 0x{data[error.start]:02X}"
-        step = other.step if other else "save it as UTF-8"
-        where = file if other else f"{file}:{line}"
-        what = "the layout is not UTF-8 text"
-        raise LayoutError(what, where=where, found=found, expected="UTF-8", next_step=step) from error
+    text = _LAYOUT.text_of(data, file)
     _refuse_long_keys(text, file)
-    try:
-        return tomllib.loads(text), text
-    except RecursionError as error:
-        expected = "tables of tables"
-        raise LayoutError("the layout is nested too deeply", where=file, expected=expected) from error
-    except ValueError as error:  # TOMLDecodeError, or a plain one for a number of thousands of digits
-        raise LayoutError(_syntax_problem(error, file, text)) from error
+    return _LAYOUT.document_of(text, file), text
 
 
 def _refuse_long_keys(text: str, file: str) -> None:
@@ -186,40 +249,6 @@ def _refuse_long_keys(text: str, file: str) -> None:
         if line.count(".") >= MAX_KEY_PARTS and re.search(_LONG_KEY, line):
             where, expected = f"{file}:{number}", f"at most {MAX_KEY_PARTS} parts, joined by dots"
             raise LayoutError("a key of too many parts", where=where, found=in_toml(line), expected=expected)
-
-
-def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
-    message = str(error)
-    if not isinstance(error, tomllib.TOMLDecodeError):
-        digits = re.search(r"[0-9_]{4300,}", text)
-        line = text.count("\n", 0, digits.start()) + 1 if digits else 1
-        what = "a number of too many digits"
-        return Problem(what, where=f"{file}:{line}", found=message, expected="a number of at most 64 bits")
-    match = re.search(r"\(at line (\d+), column \d+\)", message)
-    lines = text.rstrip("\n").split("\n")
-    line = int(match[1]) if match else len(lines)
-    found = in_toml(lines[line - 1].strip()) if match and line <= len(lines) else ""
-    start = text[:LOOK].encode("utf-8", "replace")
-    if other := instead_of_toml(start):
-        return Problem(
-            "this is not a layout",
-            where=file,
-            found=other,
-            expected="TOML 1.0 (toml.io)",
-            next_step="give the layout here; builds are given as NAME=FILE, and an image after the layout",
-        )
-    if found and not re.search(
-        _FORMAT, text
-    ):  # another file, perhaps one with a secret in it: not a word of it
-        found = "a line of a file without the key format"
-    reason = in_toml(re.sub(r"\s*\(at .*\)$", "", message), 200)
-    return Problem(
-        f"not valid TOML: {reason}",
-        where=f"{file}:{line}",
-        found=found or "the end of the file",
-        expected="TOML 1.0 (toml.io)",
-        next_step=next((step for pattern, step in _SLIPS if re.search(pattern, found)), ""),
-    )
 
 
 def _problems(faults: list[LayoutFault], file: str, text: str) -> list[Problem]:

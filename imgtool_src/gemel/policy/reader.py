@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import PurePath
 from typing import Any
 
 from gemel.errors import GemelError, Problem
-from gemel.files.contents import LOOK, instead_of_toml
 from gemel.layout.kinds import INVALID, LayoutFault, nearest_hint
+from gemel.layout.reader import FileOfToml
 from gemel.layout.tables import OF_OTHERS, Table, dotted
 from gemel.policy.model import Policy
 from gemel.structs import Struct
@@ -29,6 +28,13 @@ MAX_LINE = 2000
 
 class PolicyError(GemelError):
     """A file is no policy."""
+
+
+_POLICY = FileOfToml(
+    "policy",
+    "give the policy here; a public key is given with --trust, an image after the layout",
+    PolicyError,
+)
 
 
 class ReadPolicy(Struct):
@@ -53,7 +59,7 @@ def read_policy(
     MAX_FAULTS of them).
     """
     text = _text_of(data, file)
-    document = _parse(text, file)
+    document = _POLICY.document_of(text, file)
     faults: list[LayoutFault] = []
     table = Table(Policy)
     strange = table.none_known(document, "policy", OF_OTHERS)
@@ -122,32 +128,9 @@ def _text_of(data: bytes, file: str) -> str:
     if len(data) > MAX_BYTES:
         found, expected = f"{len(data):,} bytes or more", f"at most {MAX_BYTES:,} bytes"
         raise PolicyError("the policy file is too large", where=file, found=found, expected=expected)
-    try:
-        text = data.decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        found = f"byte 0x{data[error.start]:02X} at offset {error.start}"
-        raise PolicyError(
-            "the policy is not UTF-8 text", where=file, found=found, expected="UTF-8"
-        ) from error
+    text = _POLICY.text_of(data, file)
     for number, line in enumerate(text.split("\n"), 1):
         if len(line) > MAX_LINE:
             found, expected = f"{len(line):,} characters", f"at most {MAX_LINE:,}"
             raise PolicyError("a line is too long", where=f"{file}:{number}", found=found, expected=expected)
     return text
-
-
-def _parse(text: str, file: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except RecursionError as error:
-        problem = Problem("the policy is nested too deeply", where=file, expected="keys and lists")
-        raise PolicyError(problem) from error
-    except ValueError as error:
-        if other := instead_of_toml(text[:LOOK].encode()):
-            step = "give the policy here; a public key is given with --trust, an image after the layout"
-            problem = Problem(
-                "this is not a policy", where=file, found=other, expected="TOML 1.0 (toml.io)", next_step=step
-            )
-            raise PolicyError(problem) from error
-        what = f"not valid TOML: {in_toml(str(error), 200)}"
-        raise PolicyError(what, where=file, expected="TOML 1.0 (toml.io)") from error

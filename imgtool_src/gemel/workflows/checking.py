@@ -32,6 +32,18 @@ class CheckResult(RulesApplied):
 
     inspection: Inspection
 
+    @property
+    def no_elf(self) -> frozenset[str]:
+        """The builds that are given in another format than ELF."""
+        return frozenset(name for name, build in self.inspection.builds.items() if build.kind != "elf")
+
+    @property
+    def seal_unverified(self) -> bool:
+        """Whether the image has a seal of which no signature counts for its bytes."""
+        from gemel.checking.identity import seal_unverified
+
+        return seal_unverified(self.inspection)
+
     def to_text(self, *, everything: bool = False, width: int = 80) -> str:
         """The report for people, ``width`` columns wide; with ``everything`` every rule and place."""
         return self.rendered("text", everything=everything, width=width)

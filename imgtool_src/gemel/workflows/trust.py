@@ -130,16 +130,23 @@ def policy_keys(policy: ReadPolicy, problems: list[Problem]) -> tuple[PublicKey,
 
 
 def load_policy(path: Path) -> ReadPolicy:
-    """Read the policy file; raises PolicyError or UsageProblem."""
-    from gemel.checking.registry import own_rules_only, rule_names
+    """Read the policy file, and take its word on which rules count; raises PolicyError or UsageProblem."""
+    from gemel.checking.registry import own_rules_only
+
+    read = policy_in(path)
+    if read.policy.only_built_in_rules:
+        own_rules_only(f"only_built_in_rules in {read.name}")
+    return read
+
+
+def policy_in(path: Path) -> ReadPolicy:
+    """What the policy file says; raises PolicyError or UsageProblem."""
+    from gemel.checking.registry import rule_names
     from gemel.policy.reader import MAX_BYTES, read_policy
     from gemel.seals.keys.algorithms import ALGORITHMS
 
     data = beginning_of(path, MAX_BYTES)
-    read = read_policy(data, str(path), rule_names(), [each.name for each in ALGORITHMS])
-    if read.policy.only_built_in_rules:
-        own_rules_only(f"only_built_in_rules in {read.name}")
-    return read
+    return read_policy(data, str(path), rule_names(), [each.name for each in ALGORITHMS])
 
 
 def _outside(

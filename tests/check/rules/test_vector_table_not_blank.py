@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from check.vector_fixtures import (
     alone,
     changed,
@@ -31,6 +32,20 @@ def _no_sampler():
     return apply(RULE, read, image, {})
 
 
+def _build_as_image(name: str):
+    """What objcopy makes of one build, given in place of the image."""
+    read = layout()
+    return apply(RULE, read, _only(read, joined(read).image, f"{name}-code"), {})
+
+
+def _only(read, image: SparseBytes, area: str) -> SparseBytes:
+    """What ``image`` has in one area."""
+    only = SparseBytes()
+    for address, data in image.pieces(read.layout.span_of(area)):
+        only.write(address, bytes(data))
+    return only
+
+
 def _erased_to_zero():
     """Flash that reads 0x00 when erased, and a sampler that is not where it should be."""
     return of(
@@ -44,6 +59,8 @@ BREAKS = {
     "both words zero": lambda: of(RULE, station=station_elf(words={0: 0, 1: 0})),
     "nothing of the build in the image": _no_sampler,
     "erased byte 0x00": _erased_to_zero,
+    "a build alone as image": lambda: _build_as_image("station"),
+    "the other build alone as image": lambda: _build_as_image("sampler"),
     "copied build, table wiped": lambda: changed(RULE, {SAMPLER: 0xFFFF_FFFF, SAMPLER + 4: 0xFFFF_FFFF}),
 }
 KEEPS = {
@@ -68,6 +85,26 @@ def test_the_finding_says_where_the_table_went() -> None:
     assert "vector_offset = 0x800" in finding.next_step
     assert "0x1000_1000" in finding.next_step
     assert finding.span == Span(SAMPLER, 8)
+
+
+@pytest.mark.parametrize(("name", "other"), [("station", "sampler"), ("sampler", "station")])
+def test_a_build_in_place_of_the_image_is_named(name: str, other: str) -> None:
+    """One finding says that it looks like the build, and gives the command that joins it."""
+    (finding,) = findings(_build_as_image(name))
+    assert finding.what.startswith(f"this looks like build {name} alone, ")
+    assert f" {other}=FILE -o IMAGE" in finding.next_step
+    assert finding.explains_all
+
+
+def test_an_image_that_lost_a_build_is_no_build() -> None:
+    """With its record it is an image; with a byte outside the build's areas it may be one."""
+    read = layout()
+    image = joined(read).image
+    image.erase(read.layout.span_of("sampler-code"))
+    assert not any(found.explains_all for found in findings(apply(RULE, read, image, {})))
+    only = _only(read, image, "station-code")
+    only.write(SAMPLER + 0x1FFF, b"\0")
+    assert not any(found.explains_all for found in findings(apply(RULE, read, only, {})))
 
 
 def test_an_image_at_a_wrong_address() -> None:

@@ -81,6 +81,8 @@ def not_checked_line(result: RulesApplied) -> str:
                 if need.kind == kind
             }
             parts.append(f"{len(rules)} {words(len(rules), sorted(filter(None, names)))}")
+            if kind == "build" and (as_elf := names & result.no_elf):
+                parts[-1] += " as ELF files" if as_elf == names else f" ({', '.join(sorted(as_elf))} as ELF)"
     return ", ".join(parts)
 
 
@@ -212,7 +214,7 @@ class _Text:
 
 
 def verdict(result: RulesApplied) -> str:
-    """``PASS: 67 rules hold, 0 broken, 12 not checked, 19 do not apply``."""
+    """``PASS: 67 rules hold, 0 broken, 12 not checked, 19 do not apply``, and that a seal was not verified."""
     held = result.count("holds")
     counted = [f"{held} rule{' holds' if held == 1 else 's hold'}", f"{result.count('broken')} broken"]
     others: tuple[tuple[Status, str], ...] = (
@@ -230,15 +232,16 @@ def verdict(result: RulesApplied) -> str:
         strict = "; warnings fail (--strict)"
         if not result.count("warning"):
             inputs = [need for each in result.failing for it in each.not_checked for need in it.needs]
-            given = sorted({_input_words(need) for need in inputs if need.kind in INPUTS})
+            given = sorted({_input_words(need, result.no_elf) for need in inputs if need.kind in INPUTS})
             strict = f"; not given: {first_of(given, SHOWN)} (--strict=inputs)"
-    return f"{'PASS' if result.passes else 'FAIL'}: {', '.join(counted)}{strict}."
+    unverified = "; NOT VERIFIED" if result.passes and result.seal_unverified else ""
+    return f"{'PASS' if result.passes else 'FAIL'}: {', '.join(counted)}{strict}{unverified}."
 
 
-def _input_words(need: Need) -> str:
-    """What the person who checks can give, as it is given."""
+def _input_words(need: Need, no_elf: frozenset[str]) -> str:
+    """What the person who checks can give, as it is given; a build in ``no_elf`` is given in another format."""
     if need.kind == "build":
-        return f"{need.name}=FILE"
+        return f"{need.name}=FILE{' (ELF)' if need.name in no_elf else ''}"
     return "--trust PUBKEY" if need.kind == "key" else f"symbol {need.name}"
 
 

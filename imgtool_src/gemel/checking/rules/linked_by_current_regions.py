@@ -42,7 +42,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             where=where,
             found=format_address(symbol.value),
             expected=f"{format_address(expected)}, of this layout",
-            next_step=f"gemel export linker LAYOUT --core {plan.core}, and link the build again",
+            next_step=f"gemel export linker {in_shell(inspection.read.name)} --core {plan.core}, and link the build again",
         )
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from gemel.checking.rule import Rule
 from gemel.inspection.altered.unchanged import builds_as_recorded
 from gemel.inspection.cores.vector_tables import likely_tables, moved_words
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import Instead, vector_builds
+from gemel.inspection.wording import concerned
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
+from gemel.text.escaping import in_shell
 
 AGAIN = "get the image again from where it was joined, or program the device again, whole"
 """What to do where the record shows that the build was changed after it was joined."""
@@ -24,6 +26,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     for core in layout.cores:
         if not any(plan.core == core for plan in plans):
             yield NotChecked(f"core {core}", "the layout has no build for it in an area of purpose code")
+    if alone := _alone(inspection, plans):
+        yield alone
+        return
     for plan in plans:
         place = Span(layout.span_of(plan.stored_in).start + plan.vector_offset, 8)
         if inspection.starts_blank(place.start):
@@ -85,6 +90,34 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
         span=place,
         next_step=moved or hint or (AGAIN if _changed(inspection, plan.name) else ""),
     )
+
+
+def _alone(inspection: Inspection, plans: Sequence[BuildPlan]) -> Finding | None:
+    """That one build was given as the image: all bytes are in its areas, no record is there, others are not given."""
+    spans = list(inspection.image.spans())
+    for plan in inspection.layout.builds.values() if spans and not inspection.record else ():
+        others = [each for each in plans if each is not plan and each.name not in inspection.builds]
+        own = inspection.layout.spans_of_build(plan)
+        if others and all(any(area.covers(span) for area in own) for span in spans):
+            names = [each.name for each in others]
+            ends = max(span.last for span in spans) < min(
+                inspection.layout.span_of(each.stored_in).start for each in others
+            )
+            instead = "or the beginning of an image" if ends else "not an image"
+            given = in_shell(f"{plan.name}={inspection.file or 'FILE'}", *(f"{name}=FILE" for name in names))
+            return Finding(
+                f"this looks like build {plan.name} alone, {instead}: no record is in it, and nothing of "
+                f"{' and '.join(names)}",
+                concerned(*names, *(each.core for each in others)),
+                where=inspection.file or "the image",
+                found=f"bytes in areas of build {plan.name} only, {format_address(spans[0].start)}"
+                f"..{format_address(spans[-1].last)}",
+                expected="every build of the layout",
+                next_step=f"if it is the build, join it: gemel join {in_shell(inspection.read.name)} {given} -o IMAGE; "
+                "if it is an image, get it again, whole",
+                explains_all=True,
+            )
+    return None
 
 
 def _changed(inspection: Inspection, name: str) -> bool:

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 from gemel.builds.part_notes import SUFFIX as PART_NOTES
 from gemel.checking.registry import rule_names
 from gemel.errors import GemelError, Problem, UsageProblem
-from gemel.layout.reader import ReadLayout
+from gemel.layout.reader import NoLayoutError, ReadLayout
 from gemel.structs import NamedTuple, Struct
 from gemel.version import __version__
 from gemel.workflows.inputs.layouts import load_layout
-from gemel.workflows.trust import Trust, load_policy, trust_of
+from gemel.workflows.trust import Trust, load_policy, policy_in, trust_of
 
 if TYPE_CHECKING:
     import datetime
@@ -115,7 +115,10 @@ def plan_for_folder(folder: Path, options: Options) -> Plan:
             layout = _described(read, absolute, _trust(read, absolute, policy), policy)
         except GemelError as error:
             # What ``split`` writes next to a part has its own suffix, and is a layout only by chance of name.
-            remarks += () if file.name.endswith(PART_NOTES) else error.problems
+            if not file.name.endswith(PART_NOTES) and not (
+                isinstance(error, NoLayoutError) and _is_policy(file)
+            ):
+                remarks += error.problems
             continue
         first = found.setdefault(layout.digest, layout)
         if first.judged_by != layout.judged_by:
@@ -166,6 +169,15 @@ def _layouts_in(folder: Path) -> Iterator[Path]:
             next_step="check the path",
         ) from error
     yield from files
+
+
+def _is_policy(file: Path) -> bool:
+    """Whether a file that is no layout is a receiver's policy, as are kept next to layouts."""
+    try:
+        policy_in(file)
+    except GemelError:
+        return False
+    return True
 
 
 def _described(read: ReadLayout, options: Options, trust: Trust, policy: ReadPolicy | None) -> LayoutOfAudit:
