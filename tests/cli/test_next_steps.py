@@ -215,7 +215,7 @@ SLIPS = {
     "an image as release": (
         ("check", "--release", "tide.hex"),
         "not a release folder",
-        "without --release: gemel check LAYOUT tide.hex",
+        "without --release: gemel check small.toml tide.hex",
     ),
     "an image as key": (("keys", "show", "tide.hex"), "found an Intel HEX file", ""),
     "an object for optimisation at link time": (
@@ -264,7 +264,7 @@ def test_an_image_given_as_build_is_led_to_split(device: Path) -> None:
         "join", "small.toml", "station=tide.hex", "sampler=sampler.elf", "-o", "x.hex", cwd=device
     )
     assert done.returncode == 1
-    assert "gemel split LAYOUT tide.hex -o FOLDER takes it apart" in flat(done.stderr)
+    assert "gemel split small.toml tide.hex -o FOLDER takes it apart" in flat(done.stderr)
 
 
 @pytest.mark.parametrize(
@@ -396,3 +396,52 @@ def test_builds_that_are_no_elf_files_are_asked_for_as_such(device: Path) -> Non
     assert "builds" not in line("station=station.elf", "sampler=sampler.elf")
     strict = run_here("check", "small.toml", "tide.hex", *both, "--strict=inputs", cwd=device)
     assert "not given: sampler=FILE (ELF), station=FILE (ELF)" in flat(strict.stdout)
+
+
+@pytest.mark.parametrize(
+    ("words", "step"),
+    [
+        (("check", "kiln/gemel.toml", "kiln"), "gemel audit kiln/gemel.toml kiln checks"),
+        (("check", "small.toml", "station.elf"), "(gemel join small.toml station=station.elf ... -o IMAGE)"),
+        (("show", "my layout.toml", "station.elf"), "(gemel join 'my layout.toml' station=station.elf"),
+        (("check", "small.toml", "my station.elf"), "'my station=my station.elf'"),
+        (("check", "small.toml", "kiln/station.elf"), "gemel join small.toml station=kiln/station.elf"),
+    ],
+)
+def test_the_commands_of_a_next_step_name_the_layout(device: Path, words: tuple[str, ...], step: str) -> None:
+    """A command is there for copying: with the layout and the files as they were given."""
+    (device / "my layout.toml").write_bytes((device / "small.toml").read_bytes())
+    (device / "kiln" / "station.elf").write_bytes((device / "station.elf").read_bytes())
+    done = run_here(*words, cwd=device)
+    assert done.returncode == 2
+    assert step in flat(done.stderr)
+
+
+def test_where_the_layout_is_not_known_the_word_stands(device: Path, tmp_path: Path) -> None:
+    """Of several layouts in the folder none is taken; of one it is the one."""
+    (tmp_path / "tide.hex").write_bytes((device / "tide.hex").read_bytes())
+
+    def said() -> str:
+        return flat(run_here("check", "--release", "tide.hex", cwd=tmp_path).stderr)
+
+    assert "gemel check LAYOUT tide.hex" in said()
+    for name, word in (("small.toml", "small.toml"), ("other.toml", "LAYOUT"), ("gemel.toml", "gemel.toml")):
+        (tmp_path / name).write_bytes((device / "small.toml").read_bytes())
+        assert f"gemel check {word} tide.hex" in said()
+
+
+@pytest.mark.parametrize(
+    ("word", "near"),
+    [
+        ("vectr", "vector"),
+        ("Stak", "stack"),
+        ("checksm", "checksum"),
+        ("handlr", "handler"),
+        ("recrd", "record"),
+    ],
+)
+def test_a_word_with_a_slip_has_a_near_one(device: Path, word: str, near: str) -> None:
+    """What is suggested is a topic, a rule, or a word that rules use, so that it finds something."""
+    refused = run_here("explain", word, cwd=device)
+    assert f'did you mean "{near}"?' in refused.stderr
+    assert run_here("explain", near, cwd=device).returncode == 0

@@ -28,9 +28,14 @@ UNCLEAR: Any = object()
 
 
 def with_missing_files(error: GemelError) -> GemelError:
-    """``error`` with all files of the command that cannot be read; a broken rule as it is."""
+    """``error`` with all files of the command that cannot be read, and its layout in the next steps.
+
+    A broken rule has no files added.
+    """
+    from gemel.cli.positions import with_layout
     from gemel.workflows.inputs.unreadable import added_to
 
+    error = with_layout(error, FILES_READ)
     return error if error.exit_code == 1 else added_to(error, FILES_READ)
 
 

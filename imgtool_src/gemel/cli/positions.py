@@ -7,8 +7,8 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
-from gemel.errors import Problem, UsageProblem
-from gemel.structs import NamedTuple
+from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.structs import NamedTuple, replace
 from gemel.text.escaping import in_shell
 
 SUFFIX = ".toml"
@@ -19,6 +19,9 @@ STDIN = "-"
 
 TABLE = re.compile(rb"^\[memory\.", re.MULTILINE)
 """What a layout has near its start, and no other file in TOML."""
+
+IN_COMMAND = re.compile(r"(\bgemel [a-z]+) LAYOUT\b")
+"""Where the next steps of problems have a command with its layout."""
 
 MOST_FILES = 16
 """Files of one dump."""
@@ -94,6 +97,28 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     return Given(layout, tuple(map(Path, images)), tuple(builds))
 
 
+def with_layout(error: GemelError, files: Sequence[str | Path | None]) -> GemelError:
+    """``error`` with the layout for LAYOUT in the commands of its next steps.
+
+    It is the one among ``files``, else the folder's own, else the only one there.
+    """
+    if not any(IN_COMMAND.search(each.next_step) for each in error.problems):
+        return error
+    words = [str(file) for file in files if file]
+    layout = next((word for word in (*words, str(OWN)) if TABLE.search(_start_of(word))), "")
+    if not layout and len(here := layouts_here()) == 1:
+        layout = here[0]
+    if not layout:
+        return error
+    named = in_shell(layout)
+    return type(error)(
+        [
+            replace(each, next_step=IN_COMMAND.sub(lambda found: f"{found[1]} {named}", each.next_step))
+            for each in error.problems
+        ]
+    )
+
+
 def refuse_standard_input_twice(files: Sequence[str]) -> None:
     """Raise UsageProblem where - stands for two of the ``files``: it can be read once only."""
     if files.count(STDIN) > 1:
@@ -126,8 +151,6 @@ def layout_of(found: Given, usage: str) -> Path:
 
 def no_layout(usage: str, images: Sequence[Path] = ()) -> Problem:
     """What is said where no layout is named: what the folder has in place of its own, or other layouts."""
-    from itertools import islice
-
     if os.path.lexists(OWN):
         from gemel.files.output_targets import kind_of
 
@@ -136,8 +159,7 @@ def no_layout(usage: str, images: Sequence[Path] = ()) -> Problem:
         return Problem(
             "the layout is not a plain file", where=str(OWN), found=kind, expected="a file", next_step=step
         )
-    others = (each.name for each in sorted(Path().glob(f"*{SUFFIX}")) if TABLE.search(_start_of(each.name)))
-    names = list(islice(others, 4))
+    names = layouts_here()
     found = f"no {OWN} here" + (f", but {', '.join(names)}" if names else "")
     image = in_shell(*map(str, images)) if images else "IMAGE"
     step = (
@@ -156,6 +178,14 @@ def no_layout(usage: str, images: Sequence[Path] = ()) -> Problem:
         folder = in_shell(release)
         step = f"gemel check --release {folder} checks the folder of gemel release that it is in; or name a layout"
     return Problem("no layout", found=found, expected=usage, next_step=step)
+
+
+def layouts_here() -> list[str]:
+    """The names of the layouts in the folder, the first few."""
+    from itertools import islice
+
+    files = (each.name for each in sorted(Path().glob(f"*{SUFFIX}")))
+    return list(islice((name for name in files if TABLE.search(_start_of(name))), 4))
 
 
 def _start_of(word: str) -> bytes:
@@ -199,7 +229,7 @@ def named(word: str) -> str:
 def _elf_in_place(word: str, as_layout: bool) -> Problem:
     from gemel.workflows.inputs.not_images import AN_ELF, elf_words, refuse_no_image
 
-    given = named(Path(word).name)
+    given = named(word)
     start = _start_of(word)
     if start and not as_layout and elf_words(start) != AN_ELF:
         refuse_no_image(Path(word))

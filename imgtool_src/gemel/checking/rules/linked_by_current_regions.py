@@ -12,6 +12,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
+from gemel.text.escaping import in_shell
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -42,7 +43,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             where=where,
             found=format_address(symbol.value),
             expected=f"{format_address(expected)}, of this layout",
-            next_step=f"gemel export linker {in_shell(inspection.read.name)} --core {plan.core}, and link the build again",
+            next_step=f"gemel export linker {in_shell(inspection.read.name)} --core {plan.core}, and link the "
+            "build again",
         )
 
 

@@ -180,10 +180,15 @@ def _mentioning(word: str) -> list[tuple[str, str, str]]:
 
 
 def _refuse(name: str) -> None:
-    from gemel.checking.registry import rule_names
+    from gemel.checking.registry import rule_lines
     from gemel.layout.kinds import nearest_hint
 
-    hint = nearest_hint(name, [*rule_names(), *TOPICS]) or "`gemel explain` lists the rules"
+    lines, word = rule_lines(), name.casefold()
+    used = sorted(
+        {word for line in lines for word in re.findall(r"[a-z]{4,}", f"{line[0]} {line[2]}".lower())}
+    )
+    hint = nearest_hint(word, [*(line[0] for line in lines), *TOPICS]) or nearest_hint(word, used)
+    hint = hint or "`gemel explain` lists the rules"
     expected = f"a rule, a word that a rule uses, or {', '.join(TOPICS)}"
     raise UsageProblem("unknown rule or topic", found=name, expected=expected, next_step=hint)
 

@@ -80,7 +80,7 @@ def _first_image(folder: Path) -> Path | None:
 
 
 def _a_build(path: Path, start: bytes) -> Problem:
-    given = in_shell(f"{path.stem}={path.name}")
+    given = in_shell(f"{path.stem}={path}")
     found = elf_words(start)
     step = (
         f"join it first (gemel join LAYOUT {given} ... -o IMAGE), then give the image; the build goes"
