@@ -46,6 +46,19 @@ KNOWN = {
         "ldr r3, =0x4001381c\nmovs r1, #7\nldr r2, [r3], #4\nstr r2, [r3], #4\nstr r1, [r3]",
         7,
     ),
+    "what the same block loads": (
+        "movs r1, #6\ncmp r0, #0\nitt ne\nldrne r3, =0x40013824\nstrne r1, [r3]",
+        6,
+    ),
+    "what each half of a block loads": (
+        "movs r1, #6\ncmp r0, #0\nitete ne\nldrne r3, =0x40013824\nldreq r3, =0x40013828\nstrne r1, [r3]\n"
+        "streq r2, [r3]",
+        6,
+    ),
+    "what both halves of a block agree on": (
+        "ldr r3, =0x40013824\ncmp r0, #0\nite ne\nmovne r1, #7\nmoveq r1, #7\nstr r1, [r3]",
+        7,
+    ),
     "a value that another one does not depend on": (
         "ldr r3, =0x40013824\nmovs r1, #1\ncmp r0, #0\nit ne\nmovne r2, #2\nstr r1, [r3]",
         1,

@@ -12,6 +12,8 @@ from real_code import PROGRAM, code_segment, compiled, mapped_instructions
 from thumb import assembled
 
 from gemel.builds.build import Build
+from gemel.builds.mapped_code import mapped_code
+from gemel.inspection.code.guarded_code import lacking_code
 from gemel.layout.model import Core
 from gemel.m_profile import stretch_guards
 from gemel.m_profile.capabilities import lacking
@@ -31,8 +33,12 @@ TABLE = (
 BARE = ("-nostdlib", "-lgcc", "-Wl,-e,reset,--no-warn-rwx-segments")
 
 
+def _core(architecture: str) -> Core:
+    return Core(name="core", role="primary", architecture=architecture, extensions=(), interrupts=0)
+
+
 def _sieve(architecture: str) -> Sieve:
-    core = Core(name="core", role="primary", architecture=architecture, extensions=(), interrupts=0)
+    core = _core(architecture)
     return Sieve(lacking(core.architecture, core.extensions))
 
 
@@ -366,6 +372,76 @@ def test_every_way_to_a_function_counts(case: str, options: str, tmp_path: Path)
     task, more, reported = WAYS[case]
     text = ONE_FUNCTION.replace("TASK", task).replace("MORE", more)
     build = compiled(text, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", options, *BARE)
+    assert len(_places(build, _sieve("armv7e-m"))[0]) == reported
+
+
+KEPT = r"""
+#include <stdint.h>
+#define ALONE __attribute__((noinline, noclone, noipa))
+#define HAS_FLOAT ((*(volatile uint32_t *)0xE000EF40u & 0xF0) != 0)
+uint32_t volatile sink[64];
+struct task { uint32_t *stack; uint8_t priority, has_float; } tasks[2], *current = tasks;
+ALONE static void save(uint32_t x) { sink[x & 3] = x; __asm volatile ("vmov.f32 s0, s1"); sink[1] = x; }
+ALONE static void none(uint32_t x) { sink[2] = x; }
+static uint8_t flag, other; static void (*saver)(uint32_t);
+ALONE void keep(void (*to)(uint32_t)) { saver = to; }
+ALONE static void probe(void) { PROBE }
+ALONE static void run(uint32_t x) { RUN; sink[3] = x; }
+int reset(void) { for (uint32_t x = 0;; x++) { CALL; run(x); sink[x & 7] = x; } }
+__attribute__((section(".vectors"), used)) const void *const vectors[3] = {(void *)4, reset, LATER};
+"""
+ANSWERS = {
+    "a flag": ("if (HAS_FLOAT) flag = 1;", "if (flag) save(x)", 0),
+    "a flag of something else": (
+        "if (sink[5] & 1) flag = 1; if (HAS_FLOAT) other = 1;",
+        "if (flag) save(x)",
+        1,
+    ),
+    "a flag that something else sets, too": (
+        "if (HAS_FLOAT) flag = 1; if (sink[5] & 2) flag = 1;",
+        "if (flag) save(x)",
+        1,
+    ),
+    "left before the flag is set": ("if (!HAS_FLOAT) return; flag = 1;", "if (flag) save(x)", 0),
+    "a member of a task": ("current->has_float = HAS_FLOAT;", "if (current->has_float) save(x)", 0),
+    "another member": ("current->has_float = HAS_FLOAT;", "if (current->priority) save(x)", 1),
+    "a function that is chosen": ("saver = none; if (HAS_FLOAT) saver = save;", "saver(x)", 0),
+    "a function of two": ("saver = HAS_FLOAT ? save : none;", "saver(x)", 0),
+    "a function that another word chooses": (
+        "if (HAS_FLOAT) other = 1; if (sink[5] & 1) saver = save;",
+        "saver(x)",
+        1,
+    ),
+    "a function that is set in any case": ("saver = save; if (HAS_FLOAT) other = 1;", "saver(x)", 1),
+    "a function that is passed on": ("if (HAS_FLOAT) other = 1; keep(save);", "saver(x)", 1),
+}
+
+
+@pytest.mark.parametrize("options", ["-O0", "-O1", "-O2", "-Os"])
+@pytest.mark.parametrize("called", [True, False])
+@pytest.mark.parametrize("case", ANSWERS)
+def test_answers_of_the_core_that_are_kept(case: str, called: bool, options: str, tmp_path: Path) -> None:
+    """In variables, members and pointers to functions: with symbols and without, by a call and by an address alone."""
+    probe, use, reported = ANSWERS[case]
+    text = KEPT.replace("PROBE", probe).replace("RUN", use)
+    text = text.replace("CALL", "probe()" if called else "").replace("LATER", "0" if called else "probe")
+    build = compiled(text, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", options, *BARE)
+    code = mapped_code(build)
+    assert code is not None
+    guarded = [each for _, each in lacking_code(_core("armv7e-m"), build, code)]
+    assert guarded == [not reported]
+    assert len(_places(build, _sieve("armv7e-m"))[0]) == reported
+
+
+@pytest.mark.parametrize(("functions", "reported"), [(2, 0), (1, 1)])
+def test_how_many_functions_may_keep_answers(
+    functions: int, reported: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where MAX_TESTING functions test the core or call one that does: here reset calls the probe."""
+    monkeypatch.setattr(stretch_guards, "MAX_TESTING", functions)
+    probe, use, _ = ANSWERS["a flag"]
+    text = KEPT.replace("PROBE", probe).replace("RUN", use).replace("CALL", "probe()").replace("LATER", "0")
+    build = compiled(text, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", "-O1", *BARE)
     assert len(_places(build, _sieve("armv7e-m"))[0]) == reported
 
 

@@ -11,12 +11,12 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Container, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 
 from gemel.m_profile.computed_addresses import constant_of, moves, registers_read, registers_set
 from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_call
-from gemel.m_profile.known_registers import Registers
+from gemel.m_profile.known_registers import Changed, Registers
 from gemel.m_profile.known_stores import Function, followed, is_return, is_unknown_jump
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.structs import NamedTuple
@@ -86,10 +86,15 @@ class Guards:
     ) -> None:
         self._steps = function.steps
         self._index = {step.address: index for index, step in enumerate(function.steps)}
+        in_block = {
+            index + each
+            for index, step in enumerate(function.steps)
+            for each in range(1, len(step.covers) + 1)
+        }
         self._led_to_by_none = [
             index
             for index, step in enumerate(function.steps)
-            if index and function.steps[index - 1].ends and not step.here
+            if index and function.steps[index - 1].ends and not step.here and index - 1 not in in_block
         ]
         self._returned, self._variables = returned, variables
         self._left_in_block, self._block_tests = 0, False
@@ -101,19 +106,20 @@ class Guards:
         self.tests: set[int] = set()
         self.in_block: dict[int, bool] = {}
         self.calls: dict[int, Passed] = {}
-        self.stores: dict[int, tuple[Place, int]] = {}
-        self.others: dict[int, Place | None] = {}
+        self._stores: dict[int, tuple[Place, int, int | Changed | None]] = {}
+        self._others: dict[int, Place | None] = {}
+        self._uses: dict[int, set[int]] = {}
         self._result, self._chosen, self._indexes = 0, frozenset[int](), False
         self._follow(function, word_at, passed)
         self._chosen = self._decided_code()
         if self._chosen:
-            self.others.clear()
+            self._others.clear()
             self._follow(function, word_at, passed)
         self.decides = (
             bool(self.tests)
             or self._indexes
             or any(self.in_block.values())
-            or any(bits for _, bits in self.stores.values())
+            or any(bits for _, bits, _ in self._stores.values())
         )
 
     def _follow(self, function: Function, word_at: Callable[[int], int | None], passed: Passed) -> None:
@@ -164,6 +170,18 @@ class Guards:
         before = bisect_right(self._led_to_by_none, index) if entries else 0
         entry = self._led_to_by_none[before - 1] if before else 0
         return self._may_reach(entry, index) and not self._leads_there(entry, index)
+
+    def chooses(self, value: int, *, entries: bool = False) -> bool:
+        """Whether the core's state decides if an address is used that the function puts together.
+
+        What calls pass on counts where nothing else uses it: it may be what is left in a register.  Of a table, at an
+        even address, something else is used: the entry that the core's state chooses.
+        """
+        if not value & 1:
+            return self.decides
+        passed = (at for at, each in self.calls.items() if any(value == known for _, known in each.known))
+        uses = self._uses.get(value) or passed
+        return self.decides and all(self.cover(at, entries=entries) for at in uses)
 
     def begin_of(self, address: int) -> int | None:
         """Where what leads to an instruction begins: the function, or what nothing in it leads to, past its fill.
@@ -250,6 +268,9 @@ class Guards:
             self.in_block[address] = self._block_tests
         access = memory_access(first, second)
         distance = branch_distance(first, second)
+        for register in _used(first, second, access):
+            if register in known:
+                self._uses.setdefault(known[register], set()).add(address)
         if distance is not None:
             tested = (
                 marks.get(first & 7, 0)
@@ -339,12 +360,13 @@ class Guards:
             bits, value = pushed[0], known.get(access.registers[0])
             if self.in_block.get(address) or (address in self._chosen and _is_answer(value)):
                 bits = ALL
-            if place is not None and (bits or after.is_set_here(access.registers[0], place)):
-                self.stores[address] = place, bits
+            set_here = None if place is None else after.set_here(access.registers[0], place)
+            if place is not None and (bits or set_here is not None):
+                self._stores[address] = place, bits, set_here
             elif field is not None and bits:
-                self.stores[address] = field, bits
+                self._stores[address] = field, bits, None
             elif place is not None or (field is not None and value):
-                self.others[address] = place if place is not None else field
+                self._others[address] = place if place is not None else field
             elif access.base in _FRAMES and access.by is None:
                 _mark(marks, (access.base, access.offset), bits)
 
@@ -376,6 +398,33 @@ class Guards:
             _mark(marks, register, ALL if chosen else bits)
         if first & 0xFF00 == 0xB000 or (first >= FIRST_WIDE and second >> 8 & 15 == SP):
             _move_stack(marks)
+
+
+def kept_answers(functions: Iterable[Guards], *, entries: bool = False) -> frozenset[Place]:
+    """Where functions store what they find out of the core.
+
+    Not where they store anything else, or nothing that they do not store whatever the core is, too.
+    """
+    answers: dict[Place, set[object]] = {}
+    always: dict[Place, set[object]] = {}
+    others: set[Place | None] = set()
+    for guards in functions:
+        for at, (place, bits, value) in guards._stores.items():
+            kept = answers if bits or guards.cover(at, entries=entries) else always
+            kept.setdefault(place, set()).add(value)
+        others.update(place for at, place in guards._others.items() if not guards.cover(at, entries=entries))
+    return frozenset(
+        place
+        for place, values in answers.items()
+        if place not in others and values - always.get(place, set())
+    )
+
+
+def _used(first: int, second: int, access: MemoryAccess | None) -> Sequence[int]:
+    """The registers whose values an instruction stores, jumps to or computes with."""
+    if access:
+        return () if access.loads else access.registers
+    return (first >> 3 & 15,) if first & 0xFF00 == 0x4700 else registers_read(first, second)
 
 
 def _is_answer(value: int | None) -> bool:

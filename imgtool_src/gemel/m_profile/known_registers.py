@@ -89,16 +89,11 @@ class Registers:
         """The registers whose values are known."""
         return self._known
 
-    def is_set_here(self, register: int, address: int) -> bool:
-        """Whether a register holds a constant, or the word at ``address`` with bits set or cleared."""
+    def set_here(self, register: int, address: int) -> int | Changed | None:
+        """The constant that a register holds, or how the word at ``address`` in it was changed; None for others."""
         changed = self._changed.get(register)
-        return register in self._known or (changed is not None and changed.address == address)
-
-    def keep_only(self, before: dict[int, int]) -> None:
-        """Forget what an instruction that may not be executed has changed."""
-        for register in {*before, *self._known}:
-            if before.get(register) != self._known.get(register):
-                self._set(register, None)
+        known = self._known.get(register)
+        return changed if known is None and changed and changed.address == address else known
 
     def forget_values(self) -> None:
         """Know nothing but the marks."""

@@ -44,7 +44,10 @@ PASSES = 8
 
 
 class _Step(NamedTuple):
-    """An instruction: whether branches arrive ``here``, where it leads, how many it makes conditional."""
+    """An instruction: whether branches arrive ``here``, where it leads, and each that it makes conditional.
+
+    Of these, whether it is executed where the first one is.
+    """
 
     address: int
     first: int
@@ -52,7 +55,7 @@ class _Step(NamedTuple):
     here: bool
     leads_to: tuple[int, ...]
     ends: bool
-    covers: int
+    covers: tuple[bool, ...]
 
 
 CASES: dict[tuple[int | None, ...], tuple[int, bool]] = {
@@ -89,7 +92,7 @@ class Function:
                 address in targets,
                 jumps[address],
                 address in tables or _ends(first, second),
-                _covered(first) if first & 0xFF00 == 0xBF00 and first & 15 else 0,
+                _covered(first) if first & 0xFF00 == 0xBF00 and first & 15 else (),
             )
             for address, first, second in decoded
         ]
@@ -128,26 +131,29 @@ class _Walk:
     def once(self, registers: Registers, observe: Observer | None) -> list[KnownStore]:
         """Go through all of it, in its order; ``changed`` says whether another time may give something else."""
         self.changed = False
-        stores, conditional, falls = [], 0, True
+        stores, falls, other = list[KnownStore](), True, registers
+        block, as_first = tuple[bool, ...](), True
         for address, first, second, here, leads_to, ends, covers in self._steps:
             if here or not falls:
                 self._arrive(address, registers, falls=falls)
-            before = dict(registers.known) if conditional or observe else registers.known
+            if block and block[0] != as_first:
+                registers, other, as_first = other, registers, block[0]
+            before = dict(registers.known) if observe else registers.known
             for target in leads_to:
                 self._leave(target, registers, back=target <= address)
             if ends and self._jumps and is_unknown_jump(first, second):
                 self.changed |= self._anywhere.add_marks(registers.marks)
             store = None if ends else registers.step(address, first, second)
-            falls = bool(conditional) or not ends
-            if conditional:
-                registers.keep_only(before)
+            falls = bool(block) or not ends
             if observe:
-                marks = dict(registers.marks) if conditional else {}
                 observe(address, first, second, before, registers, store.value if store else None)
-                registers.add_marks(marks)
-            conditional = covers or max(0, conditional - 1)
             if store:
                 stores.append(store)
+            if len(block) == 1:
+                registers.meet(other)
+            block = covers or block[1:]
+            if covers:
+                other, as_first = registers.copy(), True
         return stores
 
     def _arrive(self, address: int, registers: Registers, *, falls: bool) -> None:
@@ -258,9 +264,11 @@ def _leads_to(address: int, first: int, second: int) -> tuple[int, ...]:
     return () if distance is None else (address + 4 + distance,)
 
 
-def _covered(first: int) -> int:
-    """How many instructions an IT covers (section A7.7.38 of the Armv7-M manual)."""
-    return 4 - ((first & 15 & -(first & 15)).bit_length() - 1)
+def _covered(first: int) -> tuple[bool, ...]:
+    """Of each instruction that an IT covers, if it has the first one's condition (A7.7.38 of the Armv7-M manual)."""
+    size = 4 - ((first & 15 & -(first & 15)).bit_length() - 1)
+    same = first >> 4 & 1
+    return True, *((first >> 4 - index & 1) == same for index in range(1, size))
 
 
 def is_return(first: int, second: int) -> bool:

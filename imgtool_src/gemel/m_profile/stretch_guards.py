@@ -10,10 +10,12 @@ import re
 import struct
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping
+from functools import cached_property
 
-from gemel.m_profile.flow import OUTSIDE, Run
+from gemel.m_profile.address_signs import STATE_SIGNS, places_of
+from gemel.m_profile.flow import LITERAL_REACH, OUTSIDE, Run
 from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
-from gemel.m_profile.guards import EFFORT, SHORT, Guards, Passed
+from gemel.m_profile.guards import EFFORT, SHORT, Guards, Passed, Place, kept_answers
 from gemel.m_profile.known_stores import Function
 
 MAX_FUNCTION = 1 << 12
@@ -26,6 +28,9 @@ values are followed, each time; the rest counts as untested."""
 
 OF_BYTES = 1024
 """So many bytes take as long to be searched for an address as one instruction takes."""
+
+MAX_TESTING = 64
+"""Functions that test the core and what calls those, of which what they keep is followed; of more, nothing is."""
 
 DEPTH, MAX_WAYS = 4, 16
 """How far the ways to a function are followed, and how many of them one has."""
@@ -48,9 +53,11 @@ class StretchGuards:
         self._code, self._start, self._callers, self._jumps = code, start, callers, jumps
         self._bytes = [code, *beside]
         self._begins = sorted(each for each in callers if 0 <= each < len(code))
+        self._whole = Run(0, len(code))
         self._left = MAX_EFFORT
-        self._guards: dict[Run, Guards | None] = {}
+        self._guards: dict[tuple[Run, bool], Guards | None] = {}
         self._nested = 0
+        self._with_variables = False
 
     def unguarded(
         self, runs: list[Run], lacking: Iterable[tuple[int, FoundInstruction]]
@@ -66,8 +73,13 @@ class StretchGuards:
                 continue
             if not near.first <= at < near.end:
                 near = self._function(at, runs[index])
-            if not self._covers(near, at, DEPTH):
+            self._with_variables = False
+            if not (self._covers(near, at, DEPTH) or (self._variables and self._again(near, at))):
                 yield index, each
+
+    def _again(self, function: Run, at: int) -> bool:
+        self._with_variables = True
+        return self._covers(function, at, DEPTH)
 
     def _covers(self, function: Run, at: int, depth: int) -> bool:
         guards, address = self._guards_of(function), self._start + at
@@ -85,16 +97,53 @@ class StretchGuards:
         offset = begin - self._start
         led_from = *self._callers.get(offset, ()), *self._jumps.get(offset, ())
         ways = [at for at in led_from if guards.begin_of(self._start + at) != begin]
-        if not 0 < len(ways) <= MAX_WAYS or OUTSIDE in ways or self._left <= 0:
+        if len(ways) > MAX_WAYS or OUTSIDE in ways or self._left <= 0:
             return False
-        found = [(self._function(at, Run(at, len(self._code))), at) for at in ways]
-        return all(self._covers(each, at, depth - 1) for each, at in found) and not self._is_pointed_at(begin)
+        found = [(self._function(at, self._whole), at) for at in ways]
+        if not all(self._covers(each, at, depth - 1) for each, at in found):
+            return False
+        pointers = self._pointers_to(begin)
+        if pointers is None or not (ways or pointers):
+            return False
+        users = [self._guards_of(self._function(at, self._whole)) for at in pointers]
+        return all(each is not None and each.chooses(begin | 1, entries=True) for each in users)
 
-    def _is_pointed_at(self, begin: int) -> bool:
-        """Whether the bytes hold the address of a function, or a MOVW its lower half."""
+    def _pointers_to(self, begin: int) -> list[int] | None:
+        """Where code takes the address of a function; None where other bytes hold it."""
         word, half = struct.pack("<I", begin | 1), _moves_half(begin & 0xFFFF | 1)
         self._left -= sum(map(len, self._bytes)) // OF_BYTES
-        return any(word in each or half.search(each) for each in self._bytes)
+        if any(word in each or half.search(each) for each in self._bytes[1:]):
+            return None
+        found = [each.start() for each in half.finditer(self._code)]
+        at = self._code.find(word)
+        while at >= 0 and len(found) <= MAX_WAYS:
+            users = self._loads_of(at)
+            if not users:
+                return None
+            found += users
+            at = self._code.find(word, at + 1)
+        return found if len(found) <= MAX_WAYS else None
+
+    def _loads_of(self, literal: int) -> list[int]:
+        """The instructions LDR (literal) in its narrow form that may load a word."""
+        self._left -= LITERAL_REACH // 8
+        return [
+            at
+            for at in range(max(0, literal - LITERAL_REACH & ~1), literal, 2)
+            if self._code[at + 1] & 0xF8 == 0x48
+            and (self._start + at + 4 & ~3) + 4 * self._code[at] == self._start + literal
+        ]
+
+    @cached_property
+    def _variables(self) -> frozenset[Place]:
+        """Where the code keeps what it found out of its core."""
+        functions = {self._function(at, self._whole) for at in places_of(STATE_SIGNS, self._code)}
+        sites = [at for each in functions for at in self._callers.get(each.first, ()) if at != OUTSIDE]
+        functions.update(self._function(at, self._whole) for at in sites[: MAX_TESTING + 1])
+        if len(functions) > MAX_TESTING:
+            return frozenset()
+        found = [self._guards_of(each) for each in sorted(functions)]
+        return kept_answers((each for each in found if each is not None), entries=True)
 
     # --- functions ---
 
@@ -110,16 +159,18 @@ class StretchGuards:
 
     def _guards_of(self, function: Run) -> Guards | None:
         """The tests in a function; None for one that is being looked at, and where nothing is left to spend."""
-        if function not in self._guards:
-            self._guards[function] = None
+        key = function, self._with_variables
+        if key not in self._guards:
+            self._guards[key] = None
             if self._left > 0:
-                self._guards[function] = self._search(function)
-        return self._guards[function]
+                self._guards[key] = self._search(function)
+        return self._guards[key]
 
     def _search(self, run: Run) -> Guards:
         function = Function(self._code[run.first : run.end], self._start + run.first, self._word_at)
         effort = max(0, min(self._left, EFFORT))
-        guards = Guards(function, self._word_at, returned=self._returned, effort=effort)
+        variables = self._variables if self._with_variables else ()
+        guards = Guards(function, self._word_at, Passed(), self._returned, variables, effort)
         self._left -= effort - guards.effort + TO_FOLLOW * guards.followed
         return guards
 

@@ -11,6 +11,7 @@ from itertools import count as count_from
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
 from gemel.builds.segment import Segment
+from gemel.m_profile.address_signs import STATE_SIGNS, Sign, places_of, signs_of
 from gemel.m_profile.bit_band import aliases_of_bits
 from gemel.m_profile.halfwords import CALLER_SAVED, LONG_BRANCHES, branch_distance, call_distance
 from gemel.m_profile.known_registers import CPACR, MSPLIM, VTOR, KnownStore, Registers
@@ -18,85 +19,6 @@ from gemel.m_profile.known_stores import Function, followed, known_stores
 from gemel.m_profile.start_run import StartRun
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
-
-REACH, REACH_NARROW = 0xFFF, 0x7C
-"""Bytes from its base that STR.W and STR reach."""
-
-
-class _Sign(NamedTuple):
-    """Bytes that a function needs to put an address together: ``literal``, ``before`` bytes into ``whole``.
-
-    The literal is looked for, which is quick; the pattern is tried only there.
-    """
-
-    literal: bytes
-    before: int
-    whole: re.Pattern[bytes]
-
-
-def _sign(literal: bytes, *, before: bytes = b"", after: bytes = b"") -> _Sign:
-    """A literal between two patterns, of which the first is of two bytes or empty."""
-    whole = re.compile(before + re.escape(literal) + after, re.DOTALL)
-    return _Sign(literal, 2 if before else 0, whole)
-
-
-_SIGNS = (
-    (b"\x00\xe0", rb".[\xe0-\xef]", b""),  # an address in the system control space
-    (b"\xce\xf2\x00", b"", rb"[\x00-\x0e]"),  # MOVT Rd, #0xE000
-    (b"\x4f\xf0\xe0", b"", rb"[\x20-\x2e]"),  # MOV.W Rd, #0xE000E000
-    (b"\x0a\x88", b"", b""),  # the second half of MSR MSPLIM
-)
-"""Bytes of functions that may set something of their core, with what stands before and after them."""
-
-
-def _signs(addresses: Iterable[int]) -> list[_Sign]:
-    """The same with what puts one of ``addresses`` together from the 4 KiB that it is in."""
-    signs = [_sign(literal, before=before, after=after) for literal, before, after in _SIGNS]
-    for address in addresses:
-        upper = address >> 16
-        page = bytes(range(address >> 8 & 0xF0, (address >> 8 & 0xF0) + 16))
-        signs.append(_sign(struct.pack("<H", upper), before=b".[" + re.escape(page) + b"]"))
-        imm4, i, imm3, imm8 = upper >> 12, upper >> 11 & 1, upper >> 8 & 7, upper & 0xFF
-        first = struct.pack("<H", 0xF2C0 | i << 10 | imm4)
-        registers = re.escape(bytes(range(imm3 << 4, (imm3 << 4) + 15)))
-        signs.append(_sign(first + bytes((imm8,)), after=b"[" + registers + b"]"))
-        signs += _signs_of_bases(address)
-    return list(dict.fromkeys(signs))
-
-
-def _signs_of_bases(address: int) -> Iterator[_Sign]:
-    """What puts an address that loads and stores of ``address`` are relative to into a register by shifting a byte.
-
-    MOV.W takes one of eight bits with its highest set; Armv6-M and Armv8-M Baseline do it by MOVS and LSLS.
-    """
-    for shift in range(4, 32):
-        byte = address >> shift
-        if 0x80 <= byte <= 0xFF and address - (byte << shift) <= REACH:
-            rotation = 32 - shift
-            low = struct.pack("<HB", 0xF04F | (rotation >> 4) << 10, (rotation & 1) << 7 | byte & 0x7F)
-            registers = bytes(range((rotation >> 1 & 7) << 4, ((rotation >> 1 & 7) << 4) + 15))
-            yield _sign(low, after=b"[" + re.escape(registers) + b"]")
-        if byte & 0x80 or byte & 1:
-            yield from _narrow_signs(address, byte, shift)
-
-
-def _narrow_signs(address: int, byte: int, shift: int) -> Iterator[_Sign]:
-    if byte > 0xFF or address - (byte << shift) > REACH_NARROW:
-        return
-    for register in range(8):
-        low, high = struct.pack("<H", shift << 6 | register << 3)
-        shifted = b"[" + re.escape(bytes(range(low, low + 8))) + b"]" + re.escape(bytes((high,)))
-        yield _sign(bytes((byte, 0x20 | register)), after=b"(?:..){0,4}?" + shifted)
-
-
-def _places_of(signs: Iterable[_Sign], data: bytes) -> Iterator[int]:
-    """Where in the bytes a sign begins, at an even offset or not; overlapping ones too."""
-    for literal, before, whole in signs:
-        at = data.find(literal)
-        while at >= 0:
-            if at >= before and whole.match(data, at - before):
-                yield at - before
-            at = data.find(literal, at + 1)
 
 
 class Setting(NamedTuple):
@@ -120,7 +42,7 @@ def settings_of(
     start-up code has stored is known too.
     """
     found = []
-    for function in _functions(build, _signs(sorted(registers))):
+    for function in _functions(build, signs_of(sorted(registers))):
         start = function.value & ~1
         code = build.read_at_run(start, function.size) or b""
         stores = _wanted(known_stores(code, start, lambda at: constant_word(build, at)), registers)
@@ -286,15 +208,15 @@ def _words(segment: Segment) -> Iterator[tuple[int, int]]:
 
 
 def functions_of_core(build: Build) -> list[Symbol]:
-    """The functions that may read or set something in the system control space."""
-    return _functions(build, _signs(()))
+    """The functions that may test the core, or read or set something in the system control space."""
+    return _functions(build, STATE_SIGNS)
 
 
-def _functions(build: Build, signs: Iterable[_Sign]) -> list[Symbol]:
+def _functions(build: Build, signs: Iterable[Sign]) -> list[Symbol]:
     """The functions with bytes that could put a system address together, or set the stack limit."""
     found: dict[int, Symbol] = {}
     for segment in build.stored:
-        for offset in sorted(_places_of(signs, segment.data)) if segment.executable and build.symbols else ():
+        for offset in sorted(places_of(signs, segment.data)) if segment.executable and build.symbols else ():
             at = segment.run_address + offset
             function = build.symbols.function_at(at) if build.symbols and at % 2 == 0 else None
             if function and function[0].size:

@@ -89,17 +89,17 @@ class GuardedCode:
             return True
         uses = self._uses(span.start) if depth else None
         return bool(uses) and all(
-            self._is_covered(site, depth - 1) or self._chooses(site, span, address, called=called)
-            for site, called in uses or ()
+            self._is_covered(site, depth - 1) or self._chooses(site, span, address, taken)
+            for site, taken in uses or ()
         )
 
-    def _chooses(self, site: int, span: Span, address: int, *, called: bool) -> bool:
-        """Whether a call passes what the function tests, or a function that takes its address tests the core."""
+    def _chooses(self, site: int, span: Span, address: int, taken: int | None) -> bool:
+        """Whether a call passes what the function tests, or the core's state decides if a taken address is used."""
         guards = self._guards_of(self._function_at(site))
         if guards is None:
             return False
-        if not called:
-            return guards.decides
+        if taken is not None:
+            return guards.chooses(taken)
         if site in guards.tests:
             return True
         passed = guards.calls.get(site)
@@ -156,22 +156,17 @@ class GuardedCode:
     def _variables(self) -> frozenset[Place]:
         """Where the build keeps what it found out of its core."""
         self._with_variables = False
-        found: set[Place] = set()
-        others: set[Place | None] = set()
+        from gemel.m_profile.guards import kept_answers
+
         spans = [self._function_at(each.value & ~1) for each in functions_of_core(self._build)]
         callers = [
             self._function_at(site)
             for span in spans
-            for site, called in (self._uses(span.start) if span else None) or ()
-            if called
+            for site, taken in (self._uses(span.start) if span else None) or ()
+            if taken is None
         ]
-        for span in dict.fromkeys((*spans, *callers)):
-            guards = self._guards_of(span)
-            if guards is None:
-                continue
-            found.update(place for at, (place, bits) in guards.stores.items() if bits or guards.cover(at))
-            others.update(place for at, place in guards.others.items() if not guards.cover(at))
-        return frozenset(found - others)
+        found = [self._guards_of(each) for each in dict.fromkeys((*spans, *callers))]
+        return kept_answers(each for each in found if each is not None)
 
     # --- what leads to a function ---
 
@@ -198,25 +193,28 @@ class GuardedCode:
                     halves.setdefault(half, []).append(at)
         return branches, literals, halves
 
-    def _uses(self, start: int) -> list[tuple[int, bool]] | None:
-        """Each place that calls a function, or takes its address; None where a table leads to it."""
+    def _uses(self, start: int) -> list[tuple[int, int | None]] | None:
+        """Each place that calls a function, or takes the address given with it; None where a table leads there."""
         own = self._function_at(start)
-        calls = [(at, True) for at in self._sites[0].get(start, ()) if own is None or not own.holds(at)]
+        calls: list[tuple[int, int | None]] = [
+            (at, None) for at in self._sites[0].get(start, ()) if own is None or not own.holds(at)
+        ]
         pointers = self._pointers_to(start | 1)
-        found = None if pointers is None else calls + [(at, False) for at in pointers]
+        found = None if pointers is None else [*calls, *pointers]
         return found if found is not None and len(found) <= ENTRIES else None
 
-    def _pointers_to(self, value: int, depth: int = 2) -> list[int] | None:
-        """The instructions that take an address; None where data holds it whose own address none takes."""
+    def _pointers_to(self, value: int, depth: int = 2) -> list[tuple[int, int]] | None:
+        """The instructions that take an address, or that of data that holds it; None where no code takes that."""
         _, literals, halves = self._sites
-        found = list(halves.get(value & 0xFFFF, ()))
+        found = [(at, value) for at in halves.get(value & 0xFFFF, ())]
         for at in self._words_of(value):
             if at in literals:
-                found += literals[at]
+                found += [(user, value) for user in literals[at]]
                 continue
             holder = self._build.symbols.object_at(at) if self._build.symbols else None
             users = self._pointers_to(holder[0].value, depth - 1) if holder and depth else None
-            users = users or (self._users_by_distance(holder[0].span) if holder else None)
+            if holder and not users:
+                users = [(user, holder[0].value) for user in self._users_by_distance(holder[0].span)]
             if not users:
                 return None
             found += users
