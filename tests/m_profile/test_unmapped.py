@@ -180,12 +180,23 @@ def test_no_more_than_the_limit_is_reported(alone: bool, monkeypatch: pytest.Mon
     """MAX_LACKING instructions are all reported; of one more only as many, and no further routine is looked at."""
     monkeypatch.setattr("gemel.m_profile.unmapped.MAX_LACKING", 5)
     for count in (5, 6):
-        code = b"\x00\xee\x10\x0a" * count + b"\x70\x47"  # VMOV S0, R0 and BX LR
+        moves = [bytes((0x00, 0xEE, 0x10, 0x0A | each << 4)) for each in range(count)]
+        code = b"".join(moves) + b"\x70\x47"  # VMOV S0, R0 and so on, and BX LR
         run = Run(0, len(code))
         swept = [Routine([run], False)] * 2 if alone else []
         read = UnmappedCode(code, 0x1000, [] if alone else [run], swept, (0, len(code), 0), False)
         found = [*read.followed_places(_sieve("armv8-m.main")), *read.swept_places(_sieve("armv8-m.main"))]
         assert len(found) == (count if alone else 5)
+
+
+@pytest.mark.parametrize("same", [True, False])
+def test_words_that_fill_a_gap_are_no_code(same: bool) -> None:
+    """A stretch of one word before a routine, read from its second half on, up to the first of the routine."""
+    words = [0xEFBE_ADDE if same or each % 2 else 0x46C0_ADDE for each in range(16)]
+    code = struct.pack("<16I", *words) + bytes.fromhex("ffe7 10bd")
+    run = Run(2, len(code))
+    read = UnmappedCode(code, 0x1000, [], [Routine([run], False)], (0, len(code), 0), False)
+    assert (list(read.swept_places(_sieve("armv7e-m"))) == []) is same
 
 
 def test_parts_of_an_image_share_the_effort() -> None:

@@ -72,9 +72,7 @@ class UnmappedCode(NamedTuple):
         owners = [index for index, each in enumerate(swept) for _ in each.runs]
         for owner, found in groupby(self._lacking(sieve, runs), key=lambda each: owners[each[0]]):
             routine = swept[owner]
-            lacking = [
-                each for each in found if not (_is_negative_number(each[1]) or self._is_address(each[1]))
-            ]
+            lacking = [each for each in found if not self._is_likely_data(each[1])]
             if not (lacking and self._enough(routine, len(lacking)) and self._is_read_whole(routine)):
                 continue
             guards = guards or self._guards()
@@ -98,6 +96,16 @@ class UnmappedCode(NamedTuple):
             index = bisect_right(places, offset) - 1
             at = found[index].first + offset - places[index]
             yield index, FoundInstruction(start + at, code[at : at + size], encoding)
+
+    def _is_likely_data(self, place: FoundInstruction) -> bool:
+        return _is_negative_number(place) or self._is_address(place) or self._is_fill(place)
+
+    def _is_fill(self, place: FoundInstruction) -> bool:
+        """Whether the bytes go on with a word that is there twice before, or are there twice after them."""
+        at, code = place.address - self.start, self.code
+        before = code[at - 4 : at] if at >= 8 else b""
+        goes_on = bool(before) and before == code[at - 8 : at - 4] and code[at : at + 2] == before[:2]
+        return goes_on or code[at : at + 12] == 3 * code[at : at + 4]
 
     def _is_address(self, place: FoundInstruction) -> bool:
         """Whether the bytes are an address in this very code, as in a literal."""
