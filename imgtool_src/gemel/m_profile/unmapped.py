@@ -28,6 +28,8 @@ MIN_ALONE = 4
 """A routine that nothing leads to, and no code is next to, counts where it holds at least so many lacking
 instructions, and no more of others: tables of numbers read as routines with a few of them."""
 
+REPEATED = 4
+"""A word that is there so many times besides fills a gap."""
 
 MAX_LACKING = 4_096
 """Instructions of one stretch that are reported: a core that lacks more is another core's."""
@@ -101,11 +103,13 @@ class UnmappedCode(NamedTuple):
         return _is_negative_number(place) or self._is_address(place) or self._is_fill(place)
 
     def _is_fill(self, place: FoundInstruction) -> bool:
-        """Whether the bytes go on with a word that is there twice before, or are there twice after them."""
+        """Whether a word repeats up to the instruction, or from it on, more often than any code repeats one."""
         at, code = place.address - self.start, self.code
-        before = code[at - 4 : at] if at >= 8 else b""
-        goes_on = bool(before) and before == code[at - 8 : at - 4] and code[at : at + 2] == before[:2]
-        return goes_on or code[at : at + 12] == 3 * code[at : at + 4]
+        word, before = code[at : at + 4], code[max(at - 4, 0) : at]
+        goes_on = (
+            code[at : at + 2] == before[:2] and code[max(at - 4 * REPEATED, 0) : at] == REPEATED * before
+        )
+        return goes_on or code[at + 4 : at + 4 + 4 * REPEATED] == REPEATED * word
 
     def _is_address(self, place: FoundInstruction) -> bool:
         """Whether the bytes are an address in this very code, as in a literal."""
