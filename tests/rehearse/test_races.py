@@ -20,6 +20,19 @@ def program(body: str) -> str:
     return f"void scenario(void)\n{{\n{body}\n}}\n"
 
 
+PLAIN_LOCK = (
+    "for (uint32_t i = 0; i < 60; i++) { while (LINK->word[8]) { } LINK->word[8] = 1; LINK->word[9]++; "
+    "LINK->word[8] = 0; spend(2); }"
+)
+MOST = (
+    "for (uint32_t i = 0; i < 60; i++) { if (LINK->word[2] < NUMBER) { LINK->word[2] = NUMBER; } spend(3); }"
+)
+FAR = (
+    "for (uint32_t i = 0; i < 60; i++) { uint32_t count = LINK->word[2]; spend(2); NAMED = i; NAMED = i; "
+    "NAMED = i; NAMED = i; LINK->word[2] = count + 1; }"
+).replace("NAMED", "LINK->word[NAME[1] == 't' ? 12 : 13]")
+BOTH_WRITE = ("station writes", "sampler writes", "scenario")
+
 RACES = {
     "late initialisation": (
         program("spend(300); LINK->word[4] = 41;"),
@@ -60,8 +73,84 @@ RACES = {
         (),
         ("station writes", "sampler reads", "0x3801_000C"),
     ),
+    "a setting read in a loop": (
+        program("spend(500); LINK->word[7] = 4;"),
+        program(
+            "uint32_t sum = 0; for (uint32_t i = 0; i < 30; i++) { sum = sum * 3 + LINK->word[7]; spend(7); } "
+            'show("sum", sum);'
+        ),
+        (),
+        ("station writes 0x4", "sampler reads", "0x3801_0024"),
+    ),
+    "data read again until the patience ends": (
+        program("spend(200); LINK->word[3] = 9;"),
+        program(
+            "uint32_t tries = 0, value = 0; while (tries < 5 && value == 0) { value = LINK->word[3]; "
+            'spend(10); tries++; } show("value", value);'
+        ),
+        (),
+        ("station writes 0x9", "sampler reads", "0x3801_0014"),
+    ),
+    "a length that ends the loop": (
+        program("spend(100); LINK->word[0] = 8;"),
+        program(
+            "uint32_t sum = 0; spend(60); for (uint32_t i = 0; i < LINK->word[0]; i++) { sum += i; } "
+            'show("sum", sum);'
+        ),
+        (),
+        ("station writes 0x8", "sampler reads", "0x3801_0008"),
+    ),
+    "a sequence lock without its second look": (
+        program(
+            "for (uint32_t i = 0; i <= 40; i++) { LINK->word[4]++; DMB(); LINK->word[5] = i; spend(i % 9); "
+            "LINK->word[6] = ~i; DMB(); LINK->word[4]++; spend(3); }"
+        ),
+        program(
+            "uint32_t torn = 0, last = 0; while (last < 40) { uint32_t s, a, b; do { s = LINK->word[4]; DMB(); "
+            "a = LINK->word[5]; b = LINK->word[6]; } while (s & 1); if (a != ~b && s) { torn++; } last = a; } "
+            'show("torn", torn);'
+        ),
+        (),
+        ("station writes", "sampler reads"),
+    ),
+    "a ring's place given back before it is read": (
+        program(
+            "for (uint32_t i = 0; i < 24; i++) { while (LINK->word[8] - LINK->word[9] >= 2) { } "
+            "LINK->word[i % 2] = i * 3 + 1; DMB(); LINK->word[8] = i + 1; }"
+        ),
+        program(
+            "uint32_t sum = 0; for (uint32_t i = 0; i < 24; i++) { while (LINK->word[8] == LINK->word[9]) { } "
+            "LINK->word[9] = i + 1; DMB(); spend(i % 5); sum = sum * 3 + LINK->word[i % 2]; } "
+            'show("sum", sum);'
+        ),
+        (),
+        ("station writes", "sampler reads"),
+    ),
+    "a plain lock that both may take": (
+        program(PLAIN_LOCK),
+        program(PLAIN_LOCK + " spend(3);"),
+        (),
+        BOTH_WRITE,
+    ),
+    "the most that both have seen": (
+        program(MOST.replace("NUMBER", "i * 2")),
+        program(MOST.replace("NUMBER", "i * 2 + 1") + 'show("most", LINK->word[2]);'),
+        (),
+        (*BOTH_WRITE, "0x3801_0010"),
+    ),
+    "counts with work in between": (
+        program(FAR),
+        program(FAR + " spend(4);"),
+        (),
+        (*BOTH_WRITE, "0x3801_0010"),
+    ),
 }
 """Station, sampler, macros of the station, and what the finding must say."""
+
+TICKETS = (
+    "for (uint32_t i = 0; i < 30; i++) { uint32_t own = __atomic_fetch_add(&LINK->word[0], 1, __ATOMIC_SEQ_CST); "
+    "while (LINK->word[1] != own) { } LINK->word[2] += 3; DMB(); LINK->word[1] = own + 1; }"
+)
 
 SOUND = {
     "initialised before the release": (
@@ -122,6 +211,58 @@ SOUND = {
             "for (uint32_t i = 0; i < 40; i++) { LINK->word[9] = 1; LINK->word[10] = 0; DMB(); "
             "while (LINK->word[8] && LINK->word[10] == 0) { } LINK->word[11]++; DMB(); "
             "LINK->word[9] = 0; }"
+        ),
+        (),
+    ),
+    "a wait that counts and says so": (
+        program("spend(50); LINK->word[1] = 5; DMB(); LINK->word[0] = 1;"),
+        program(
+            'uint32_t n = 0; while (!LINK->word[0]) { n++; } show("waited", n); show("value", LINK->word[1]);'
+        ),
+        (),
+    ),
+    "a loop for work that says how long it had none": (
+        program(
+            "for (uint32_t i = 0; i < 10; i++) { while (LINK->word[0]) { } LINK->word[1] = i; DMB(); "
+            "LINK->word[0] = 1; spend(30); }"
+        ),
+        program(
+            "uint32_t got = 0, idle = 0; while (got < 10) { if (LINK->word[0]) { got += LINK->word[1] < 10; DMB(); "
+            'LINK->word[0] = 0; } else { idle++; } } show("idle", idle);'
+        ),
+        (),
+    ),
+    "beats while waiting": (
+        program(
+            "for (uint32_t i = 0; i < 10; i++) { while (LINK->word[0]) { LINK->word[6]++; } LINK->word[1] = i; DMB(); "
+            "LINK->word[0] = 1; spend(30); }"
+        ),
+        program(
+            "uint32_t sum = 0; for (uint32_t i = 0; i < 10; i++) { while (!LINK->word[0]) { LINK->word[5]++; "
+            'spend(3); } sum = sum * 3 + LINK->word[1]; DMB(); LINK->word[0] = 0; } show("sum", sum);'
+        ),
+        (),
+    ),
+    "a ring of equal messages": (
+        program(
+            "for (uint32_t i = 0; i < 40; i++) { while (LINK->word[8] - LINK->word[9] >= 4) { } "
+            "LINK->word[i % 4] = 7; DMB(); LINK->word[8] = i + 1; }"
+        ),
+        program(
+            "uint32_t sum = 0; for (uint32_t i = 0; i < 40; i++) { while (LINK->word[8] == LINK->word[9]) { } "
+            'sum += LINK->word[i % 4]; DMB(); LINK->word[9] = i + 1; } show("sum", sum);'
+        ),
+        (),
+    ),
+    "a lock by tickets": (program(TICKETS), program(TICKETS), ()),
+    "one word that goes round": (
+        program(
+            "for (uint32_t i = 0; i < 20; i++) { while (LINK->word[0] & 1) { } LINK->word[1] = LINK->word[1] * 3 + 1; "
+            "DMB(); LINK->word[0]++; }"
+        ),
+        program(
+            "for (uint32_t i = 0; i < 20; i++) { while (!(LINK->word[0] & 1)) { } "
+            "LINK->word[1] = LINK->word[1] * 5 + 2; DMB(); LINK->word[0]++; }"
         ),
         (),
     ),

@@ -100,14 +100,13 @@ class TraceEntry(NamedTuple):
 
 
 class RawTrace(Struct):
-    """What the cores did to shared areas, in order, what they repeat being there once.
+    """What the cores did to shared areas, in order, what they repeat at once being there twice.
 
-    ``polls`` are the places (core, address) that read the same value again at once, ``loops`` those whose code is
-    a short loop; ``cut`` says that there was more than is kept.
+    ``loops`` are the places (core, address) that read and whose code is a short loop; ``cut`` says that there was more
+    than is kept.
     """
 
     entries: tuple[TraceEntry, ...]
-    polls: tuple[tuple[str, int], ...]
     loops: tuple[tuple[str, int], ...]
     cut: bool = False
 
@@ -160,8 +159,7 @@ def _trace(data: dict[str, Any] | None) -> RawTrace | None:
         TraceEntry(*each.values()) if isinstance(each, dict) else TraceEntry(*each)
         for each in data["entries"]
     )
-    polls, loops = (tuple((core, pc) for core, pc in data[name]) for name in ("polls", "loops"))
-    return RawTrace(entries, polls, loops, data["cut"])
+    return RawTrace(entries, tuple((core, pc) for core, pc in data["loops"]), data["cut"])
 
 
 def _core(each: dict[str, Any]) -> RawCore:

@@ -28,7 +28,7 @@ MAY_PASS = frozenset(
 
 
 class SharedTrace:
-    """Records each access to a shared area once; what a core repeats without a change is recorded as polled."""
+    """Records each access to a shared area; what a core repeats without a change is recorded twice."""
 
     def __init__(
         self, plan: DevicePlan, cores: Mapping[str, EmulatedCore], memories: Mapping[str, Backing]
@@ -38,8 +38,7 @@ class SharedTrace:
         self._unicorn = unicorn
         self._cores = cores
         self._entries: list[TraceEntry] = []
-        self._last: dict[str, TraceEntry] = {}
-        self._polls: set[tuple[str, int]] = set()
+        self._last: dict[str, tuple[TraceEntry, int]] = {}
         self._ordered: dict[tuple[str, int], bool] = {}
         self._dropped = False
         for area, memory, offset, size in plan.shared:
@@ -76,10 +75,11 @@ class SharedTrace:
 
     def _add(self, core: EmulatedCore, entry: TraceEntry) -> None:
         name = core.plan.name
-        if self._last.get(name) == entry and entry.kind in "rR":
-            self._polls.add((name, entry.pc))
+        last, times = self._last.get(name, (None, 0))
+        times = times + 1 if last == entry and entry.kind in "rR" else 1
+        self._last[name] = entry, times
+        if times > 2:
             return
-        self._last[name] = entry
         if len(self._entries) < MAX_TRACE:
             self._entries.append(entry)
         else:
@@ -93,10 +93,10 @@ class SharedTrace:
             self._add(core, TraceEntry(core.plan.name, kind, 0, to, numbers.get("register", 0), 0, 0))
 
     def result(self) -> RawTrace:
-        """The whole trace, with the places that poll, by what they did or by the loop that they are in."""
+        """The whole trace, with the places that a short loop holds."""
         reads = {(each.core, each.pc) for each in self._entries if each.kind == "r"}
         loops = {(name, pc) for name, pc in reads if self._closes_loop(self._cores[name], pc)}
-        return RawTrace(tuple(self._entries), tuple(sorted(self._polls)), tuple(sorted(loops)), self._dropped)
+        return RawTrace(tuple(self._entries), tuple(sorted(loops)), self._dropped)
 
     @staticmethod
     def _closes_loop(core: EmulatedCore, pc: int) -> bool:

@@ -26,7 +26,8 @@ def worst_of(orders: Sequence[tuple[Rehearsal, RawRun | None]], names: CodeNames
     texts = [number for number, result in enumerate(results) if result.texts != results[0].texts]
     differ = len(verdicts) > 1 or (results[chosen].passes and bool(texts))
     races = races_of([run for _, run in orders if run is not None])
-    shown = [race for race in races if differ or race.loses_updates]
+    shown = [race for race in races if not race.polled and (differ or race.loses_updates)]
+    shown = shown or [race for race in races if differ]
     severity: RehearsalSeverity = "error" if len(verdicts) > 1 else "warning"
     findings = tuple(_finding(race, names, severity) for race in shown[:MAX_RACES])
     result = results[chosen]

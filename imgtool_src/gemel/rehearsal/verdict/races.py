@@ -4,10 +4,15 @@ Vector clocks over the trace of a run (a standard way; common practice).  What o
 another, interrupts it, gives a lock back, or writes what the other one polls or reads by an exclusive or acquire
 access, comes before what the other does after.  A place polls where it reads the same bytes again and again
 until they change, in any of the runs, or where a short loop holds it; what it reads is a signal, not data.
+
+No signal is what both cores take at the same value to write it then: neither owns it.  Where orders differ and
+no race of data explains that, the signals are looked at that do not decide how long their loop goes round: the same
+value has them read again and go on.
 """
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
@@ -18,16 +23,26 @@ Clock = dict[str, int]
 Site = tuple[str, int]
 
 
-LONGEST_CHANGE = 32
+LONGEST_CHANGE = 128
 """Bytes of code from a read to the write of what was made of it, at most."""
 
 
 class Race(Struct):
-    """Two accesses that nothing orders; ``loses_updates`` if one core's change can undo the other's."""
+    """Two accesses that nothing orders; ``loses_updates`` if one core's change can undo the other's.
+
+    ``polled`` if the one that reads is a signal that does not decide how long its loop goes round.
+    """
 
     first: TraceEntry
     second: TraceEntry
     loses_updates: bool
+    polled: bool = False
+
+
+class _Sites(NamedTuple):
+    polls: set[Site]
+    changes: set[Site]
+    undecided: set[Site]
 
 
 class _Access(NamedTuple):
@@ -37,30 +52,103 @@ class _Access(NamedTuple):
 
 
 def races_of(runs: Sequence[RawRun]) -> list[Race]:
-    """The races of all runs, one for each place in a shared area, those that lose updates first."""
+    """The races of all runs, one for each place in a shared area, those that lose updates first, those polled last."""
     traces = [run.trace for run in runs if run.trace is not None]
-    polls = {site for trace in traces for site in trace.polls} | {s for t in traces for s in _repeats(t)}
-    changes = {site for trace in traces for site in _changing(trace, polls)}
-    polls |= {site for trace in traces for site in trace.loops} - changes - _walking(traces)
-    polls |= {site for trace in traces for site in _before_polls(trace, polls)}
-    found: dict[tuple[Site, Site], Race] = {}
+    walking = _walking(traces)
+    polls = _repeating(traces, walking)
+    claimed = {site for trace in traces for site in _taken_by_both(trace)} | _Turns(
+        traces, polls
+    ).overwriting()
+    polls -= claimed
+    changes = claimed | {site for trace in traces for site in _changing(trace, polls)}
+    polls |= {site for trace in traces for site in trace.loops} - changes - walking
+    polls |= {site for trace in traces for site in _before_polls(trace, polls)} - claimed
+    undecided = _Turns(traces, polls).undecided()
+    undecided |= {site for trace in traces for site in _before_polls(trace, undecided)}
+    sites = _Sites(polls, changes, undecided)
+    found: dict[tuple[Site, Site, bool], Race] = {}
     for trace in traces:
-        for race in _races(trace, polls, changes):
+        for race in _races(trace, sites):
             sides = sorted(((race.first.core, race.first.pc), (race.second.core, race.second.pc)))
-            found.setdefault((sides[0], sides[1]), race)
-    ordered = sorted(found.values(), key=lambda race: not race.loses_updates)
+            found.setdefault((sides[0], sides[1], race.polled), race)
+    ordered = sorted(found.values(), key=lambda race: (race.polled, not race.loses_updates))
     by_place: dict[tuple[str, int], Race] = {}
     for race in ordered:
         by_place.setdefault((race.second.area, race.second.offset), race)
     return list(by_place.values())
 
 
-def _by_core(trace: RawTrace) -> dict[str, list[TraceEntry]]:
+def _by_core(trace: RawTrace, kinds: str = "rw") -> dict[str, list[TraceEntry]]:
     accesses: dict[str, list[TraceEntry]] = {}
     for entry in trace.entries:
-        if entry.kind in ("r", "w"):
+        if entry.kind in kinds:
             accesses.setdefault(entry.core, []).append(entry)
     return accesses
+
+
+def _taken_by_both(trace: RawTrace) -> Iterator[Site]:
+    """Places that read bytes and write them at once, where both cores do so to the same value."""
+    takers: dict[TraceEntry, set[Site]] = defaultdict(set)
+    for core, entries in _by_core(trace, "rRwW").items():
+        for read, write in pairwise(entries):
+            if _same_bytes(read, write) and (read.kind, write.kind) == ("r", "w"):
+                takers[read._replace(core="", pc=0)] |= {(core, read.pc), (core, write.pc)}
+    for sites in takers.values():
+        if len({core for core, _ in sites}) > 1:
+            yield from sites
+
+
+def _same_bytes(one: TraceEntry, two: TraceEntry) -> bool:
+    return (one.area, one.offset, one.size) == (two.area, two.offset, two.size)
+
+
+class _Turns:
+    """What a value has its core do at a place that polls: the place reads it again, or it is the last one there.
+
+    The same value counts as another one after an answer, a write to bytes that are polled.
+    """
+
+    def __init__(self, traces: Sequence[RawTrace], polls: set[Site]) -> None:
+        self._polled = {
+            (each.area, each.offset) for t in traces for each in t.entries if (each.core, each.pc) in polls
+        }
+        self._stays: set[tuple[TraceEntry, int]] = set()
+        self._leaves: set[tuple[TraceEntry, int]] = set()
+        self._overwritten: dict[tuple[TraceEntry, int], Site] = {}
+        for trace in traces:
+            for entries in _by_core(trace).values():
+                self._follow(entries)
+
+    def _follow(self, entries: list[TraceEntry]) -> None:
+        answers, new = 0, 0
+        first: set[int] = set()
+        last: dict[tuple[int, str, int], tuple[int, tuple[TraceEntry, int]]] = {}
+        for number, (entry, after) in enumerate(pairwise(entries)):
+            if entry.pc not in first:
+                first.add(entry.pc)
+                new = number
+            if entry.kind == "w":
+                answers += (entry.area, entry.offset) in self._polled
+                continue
+            turn, site = (entry, answers), (entry.pc, entry.area, entry.offset)
+            if site in last and last[site][1] == turn:
+                self._stays.add(turn)
+            last[site] = number, turn
+            if _same_bytes(entry, after):
+                if after.kind == "w":
+                    self._overwritten[turn] = entry.core, after.pc
+                last[site] = len(entries), turn
+        new = len(entries) - 1 if entries[-1].pc not in first else new
+        self._leaves |= {turn for number, turn in last.values() if number < new}
+
+    def undecided(self) -> set[Site]:
+        """Places that a value has read the same bytes again, and that the same value has let the core go on from."""
+        return {(entry.core, entry.pc) for entry, _ in self._stays & self._leaves}
+
+    def overwriting(self) -> set[Site]:
+        """Places that read a value again and again and then write over it."""
+        found = [(turn[0], write) for turn, write in self._overwritten.items() if turn in self._stays]
+        return {(entry.core, entry.pc) for entry, _ in found} | {write for _, write in found}
 
 
 def _changing(trace: RawTrace, polls: set[Site]) -> Iterator[Site]:
@@ -78,26 +166,46 @@ def _changing(trace: RawTrace, polls: set[Site]) -> Iterator[Site]:
                     yield core, entry.pc
 
 
-def _repeats(trace: RawTrace) -> Iterator[Site]:
-    """Places that read the same bytes again with no write of their own core to them in between."""
+def _repeating(traces: Sequence[RawTrace], walking: set[Site]) -> set[Site]:
+    """Places that read the same value of the same bytes again, with nothing of their own core in between that answers.
+
+    An answer is a write to the same bytes, or to others that the core waits for; where a place reads other bytes too,
+    as of a ring of messages, any write.
+    """
+    strictly = {each for trace in traces for each in _again(trace, walking, None)}
+    waits = {(core, each.area, each.offset) for core, each in strictly}
+    return {(core, each.pc) for trace in traces for core, each in _again(trace, walking, waits)}
+
+
+def _again(
+    trace: RawTrace, walking: set[Site], waits: set[tuple[str, str, int]] | None
+) -> Iterator[tuple[str, TraceEntry]]:
     for core, entries in _by_core(trace).items():
-        seen: set[tuple[int, str, int]] = set()
+        seen: dict[tuple[int, str, int], tuple[TraceEntry, int, int, int]] = {}
+        own: Counter[tuple[str, int]] = Counter()
+        answers = writes = 0
         for entry in entries:
+            at = entry.area, entry.offset
             if entry.kind == "w":
-                seen = {each for each in seen if each[1:] != (entry.area, entry.offset)}
-            elif (entry.pc, entry.area, entry.offset) in seen:
-                yield core, entry.pc
-            else:
-                seen.add((entry.pc, entry.area, entry.offset))
+                own[at] += 1
+                writes += 1
+                answers += waits is None or (core, *at) in waits
+                continue
+            turn = entry, own[at], answers, writes if (core, entry.pc) in walking else 0
+            if seen.get((entry.pc, *at)) == turn:
+                yield core, entry
+            seen[entry.pc, *at] = turn
 
 
 def _before_polls(trace: RawTrace, polls: set[Site]) -> Iterator[Site]:
     """Places that read what a polling place reads next: the first look, which compilers put before the loop."""
     for core, entries in _by_core(trace).items():
-        for entry, after in pairwise(entries):
-            same = (entry.area, entry.offset, entry.size) == (after.area, after.offset, after.size)
-            if same and entry.kind == after.kind == "r" and (core, after.pc) in polls:
-                yield core, entry.pc
+        last: dict[tuple[str, int, int], TraceEntry] = {}
+        for entry in entries:
+            before = last.get(entry[3:6])
+            if before and before.kind == entry.kind == "r" and (core, entry.pc) in polls:
+                yield core, before.pc
+            last[entry[3:6]] = entry
 
 
 def _walking(traces: Sequence[RawTrace]) -> set[Site]:
@@ -117,7 +225,7 @@ def _joined(left: Clock, right: Clock) -> Clock:
     return {core: max(left.get(core, 0), right.get(core, 0)) for core in left.keys() | right.keys()}
 
 
-def _races(trace: RawTrace, polls: set[Site], changes: set[Site]) -> Iterator[Race]:
+def _races(trace: RawTrace, sites: _Sites) -> Iterator[Race]:
     clocks: dict[str, Clock] = {}
     sent: dict[tuple[str, object], Clock] = {}
     writes: dict[tuple[str, int], _Access] = {}
@@ -127,21 +235,24 @@ def _races(trace: RawTrace, polls: set[Site], changes: set[Site]) -> Iterator[Ra
         if entry.kind not in "rRwW":
             clocks[entry.core] = _received(entry, clock, sent)
             continue
-        signal = entry.kind in "RW" or (entry.kind == "r" and (entry.core, entry.pc) in polls)
+        site = entry.core, entry.pc
+        polled = entry.kind == "r" and site in sites.polls
+        ordered = entry.kind in "RW" or (polled and site not in sites.undecided)
         places = [(entry.area, entry.offset + byte) for byte in range(entry.size)]
-        if signal:
-            for place in places:
-                if place in writes:
-                    clock = _joined(clock, writes[place].clock)
-        access = _Access(entry, clock[entry.core], clock)
-        for place in places if not signal else ():
+        for place in places if not ordered else ():
             others = [writes[place]] if place in writes else []
             if entry.kind == "w":
                 others += reads.get(place, {}).values()
             for other in others:
                 if other.entry.core != entry.core and other.own > clock.get(other.entry.core, 0):
-                    yield Race(other.entry, entry, _loses(other.entry, entry, changes))
-        if entry.kind == "r" and not signal:
+                    by_poll = polled or (other.entry.core, other.entry.pc) in sites.polls
+                    yield Race(other.entry, entry, _loses(other.entry, entry, sites.changes), by_poll)
+        if polled or entry.kind in "RW":
+            for place in places:
+                if place in writes:
+                    clock = _joined(clock, writes[place].clock)
+        access = _Access(entry, clock[entry.core], clock)
+        if entry.kind == "r" and not ordered:
             for place in places:
                 reads.setdefault(place, {})[entry.core] = access
         if entry.kind in "wW":
