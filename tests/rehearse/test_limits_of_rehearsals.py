@@ -258,7 +258,7 @@ def _memory(size: int) -> bool:
 def _races(count: int) -> bool:
     """Whether all of ``count`` races are shown."""
     numbers = counted_from()
-    race = SimpleNamespace(loses_updates=True)
+    race = SimpleNamespace(loses_updates=True, polled=False)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(orders, "races_of", lambda _: [race] * count)
         patch.setattr(orders, "_finding", lambda *_: replace(_rehearsal().findings[0], time=next(numbers)))
