@@ -18,6 +18,9 @@
 #ifndef LINK_QUALIFIER
 #define LINK_QUALIFIER volatile
 #endif
+#ifndef LAUNCH_FROM
+#define LAUNCH_FROM sampler_start_address
+#endif
 #ifndef FIFTH
 #define FIFTH hold
 #endif
@@ -136,7 +139,12 @@ __attribute__((section(".vectors"), used)) const union vector vector_table[VECTO
 /* What a boot loader knows of its application, the vectors not first. */
 __attribute__((section(".constants"), used)) const volatile struct {
     uint32_t mark, version, vectors, size;
+#ifdef SECOND_VECTORS
+    uint32_t second_vectors, second_size;
+} application = { 0x4C4F4144u, 0x00010002u, SAMPLER_VECTORS, 0x2000u, SECOND_VECTORS, 0x2000u };
+#else
 } application = { 0x4C4F4144u, 0x00010002u, SAMPLER_VECTORS, 0x4000u };
+#endif
 #define sampler_start_address application.vectors
 #else
 __attribute__((section(".constants"), used)) const volatile uint32_t sampler_start_address = SAMPLER_VECTORS;
@@ -149,8 +157,32 @@ __attribute__((noinline)) static void write_page(uint32_t page, uint32_t offset,
 }
 #endif
 
+#ifdef LAUNCH
+/* Goes on into another build of the same core: its table, its stack, its reset handler. */
+__attribute__((noinline, noreturn)) static void launch(uint32_t table)
+{
+    uint32_t stack = ((const volatile uint32_t *)table)[0], reset = ((const volatile uint32_t *)table)[1];
+    *(volatile uint32_t *)0xE000ED08u = table;
+    __asm volatile("msr msp, %0\n\tbx %1" : : "r"(stack), "r"(reset) : "memory");
+    __builtin_unreachable();
+}
+#endif
+
 static void start_sampler(void)
 {
+#ifdef SECOND_VECTORS
+    if (*(volatile uint32_t *)CONTROL_REGISTER & 2u) {
+        launch(application.second_vectors + LAUNCH);
+    }
+#endif
+#ifdef LAUNCH
+    if (*(volatile uint32_t *)CONTROL_REGISTER & 1u) {
+        launch(LAUNCH_FROM + LAUNCH);
+    }
+#ifndef APP
+    return;
+#endif
+#endif
 #ifdef LINK_CLEARED_IN_CODE
     for (uint32_t i = 0; i < 32u; i++) {
         link_words[i] = 0u;

@@ -22,7 +22,10 @@
 #define VECTOR_REGISTER  0x40021114
 #define CONTROL_REGISTER 0x40021118
 
-#ifdef APP /* the station's application, which a boot loader starts */
+#ifdef SECOND_APP /* another of the station's applications */
+#define OWN_CODE (FLASH_START + 0x6000)
+#define OWN_RAM  STATION_RAM
+#elif defined(APP) /* the station's application, which a boot loader starts */
 #define OWN_CODE (FLASH_START + 0x4000)
 #define OWN_RAM  STATION_RAM
 #elif defined(STATION)

@@ -7,7 +7,7 @@ import struct
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from check.vector_fixtures import copied_sampler
-from draft.cases import as_hex, layout_of, text_of
+from draft.cases import as_hex, checked, layout_of, text_of
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from small_device import (
     LINK,
@@ -19,6 +19,7 @@ from small_device import (
     sampler_elf,
     station_elf,
 )
+from verdict_builds import build_of
 
 from gemel.builds.elf.attributes import BuildAttributes
 from gemel.draft.cores import guess_core, guess_primary
@@ -302,3 +303,28 @@ def test_ram_of_two_cores_at_one_address() -> None:
     asked = " ".join(line.lstrip("# ") for line in text.splitlines())
     assert "ask: station claims 0x2000_0008..0x2000_03FF too; whose is it?" in asked
     assert "with views = { sampler = 0x2000_0000 }" in asked
+
+
+LAUNCHED = (
+    ("station-launch", "station-app"),
+    ("station-launch", "app-back"),
+    ("station-launch-header", "app-header"),
+    ("station-launch-two", "station-app", "spare-app"),
+)
+
+
+@pytest.mark.parametrize("family", ["v6", "v7", "v8"])
+@pytest.mark.parametrize("files", LAUNCHED)
+def test_a_loader_and_all_that_it_starts_are_one_core(files: tuple[str, ...], family: str) -> None:
+    """One that an application goes back to, that finds the table behind a header, or has two applications."""
+    names = ("loader", "app", "spare")[: len(files)]
+    made = {name: build_of(name, f"{file}-{family}") for name, file in zip(names, files, strict=True)}
+    made["sampler"] = build_of("sampler", f"sampler-{family}")
+    layout = layout_of(made)
+    assert {name: plan.core for name, plan in layout.builds.items()} == {
+        **dict.fromkeys(names, "app"),
+        "sampler": "sampler",
+    }
+    assert layout.cores["app"].role == "primary"
+    assert "whose is it?" not in text_of(made)
+    assert checked(made).passes

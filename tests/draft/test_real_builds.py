@@ -218,6 +218,19 @@ def test_a_loader_may_leave_vtor_to_what_it_starts(compiler: str, march: str, ju
         _sound(made)
 
 
+def test_a_loader_with_ram_of_its_own_that_goes_on_is_no_other_core(compiler: str, march: str) -> None:
+    """Its code shows it, whatever RAM it has."""
+    place = FIRST + 0x8000
+    app = replace(first(compiler, march, BOOT % SECOND + DEVICE, flash=place), name="app")
+    loader = replace(
+        first(compiler, march, JUMP % (place, place + 4), flash_size=0x8000, ram=0x2000_8000), name="loader"
+    )
+    made = {"loader": loader, "app": app, "two": second(compiler, march, ram=0x2001_8000)}
+    layout = layout_of(made)
+    assert layout.builds["loader"].core == "app"
+    _sound(made)
+
+
 def test_what_one_build_initialises_beside_what_is_shared_is_shared(compiler: str, march: str) -> None:
     """An object after those that both builds have, in a section with initial values of one: no RAM of its core."""
     more = (

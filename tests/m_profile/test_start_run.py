@@ -106,7 +106,16 @@ def test_a_variable_that_code_sets_is_no_block() -> None:
     placement = Inspection(layout(), joined(handed=given).image, given).placements["station"]
     for size, is_block in ((started.LEAST_BLOCK - 1, False), (started.LEAST_BLOCK, True)):
         run = StartRun(
-            "", (), (Block(STATION + 0x500, Span(STATION_RAM, size)),), (), (), (), False, None, frozenset()
+            "",
+            (),
+            (Block(STATION + 0x500, Span(STATION_RAM, size)),),
+            (),
+            (),
+            (),
+            False,
+            None,
+            frozenset(),
+            (),
         )
         left = started.never_initialised(layout().layout, placement, STATION | 1, run)
         assert (not left) is is_block
@@ -188,3 +197,11 @@ def test_what_code_writes_is_bounded(tmp_path: Path) -> None:
         with within(2):
             run = ran(code, tmp_path)
         assert run.why_not == "more instructions than are followed"
+
+
+def test_a_loop_that_counts_is_left_for_last(tmp_path: Path) -> None:
+    """It changes memory for ever; the way beside it is gone before all instructions are spent there."""
+    device = "ldr r4, =0x40020000\nldr r5, [r4]\ncbnz r5, 3f\n"
+    counts = "2: ldr r0, =0x20000000\nldr r1, [r0]\nadds r1, #1\nstr r1, [r0]\nb 2b\n"
+    clears = "3: movs r2, #0\nldr r0, =0x20000100\nstr r2, [r0]\n9: b 9b"
+    assert Span(0x2000_0100, 4) in ran(device + counts + clears, tmp_path).written

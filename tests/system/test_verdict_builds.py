@@ -454,8 +454,31 @@ LOADERS = {
     ("station-loader-table-second", "station-app"): {"boot-constant-agrees": 1},
     ("station-loader-table", "station-app"): {},
     ("station-loader-table-stale", "station-app"): {"boot-constant-agrees": 1},
+    # what it sets VTOR to follows from the constant
+    ("station-launch", "station-app"): {},
+    ("station-launch-stale", "station-app"): {"boot-constant-agrees": 1},
+    # a header in front of the table, which the constant leads to, and code that adds its size or does not
+    ("station-launch-header", "app-header"): {},
+    ("station-launch", "app-header"): {"boot-constant-agrees": 1},
+    # two applications, in one table
+    ("station-launch-two", "station-app", "spare-app"): {},
+    ("station-launch-two-stale", "station-app", "spare-app"): {"boot-constant-agrees": 1},
+    # an application with the loader's table: where it goes back, and where it goes on
+    ("station-launch", "app-back"): {},
+    ("station-launch", "app-vtor-loader"): {"vector-register-own-table": 1},
 }
 """A boot loader with the address of the application's vectors."""
+
+APP = '[build.app]\ncore = "station"\nstored_in = "app-code"\n'
+WITH_HEADER = ((APP, f"{APP}vector_offset = 0x200\n"),)
+WITH_SPARE = (
+    (APP, f'{APP}\n[build.spare]\ncore = "station"\nstored_in = "spare-code"\n'),
+    (
+        'app-code = { memory = "flash", offset = "16 KiB", size = "16 KiB", purpose = "code" }',
+        'app-code = { memory = "flash", offset = "16 KiB", size = "8 KiB", purpose = "code" }\n'
+        'spare-code = { memory = "flash", offset = "24 KiB", size = "8 KiB", purpose = "code" }',
+    ),
+)
 
 
 @pytest.mark.parametrize(("files", "family"), _built(*LOADERS))
@@ -467,7 +490,8 @@ def test_a_boot_loader_goes_on_to_its_application(files: tuple[str, ...], family
             'symbol = "application" }\n\n[contract.link]',
         ),
     )
-    changes = WITH_LOADER + (named if "table" in files[0] else ())
+    changes = WITH_LOADER + (named if "table" in files[0] or "two" in files[0] else ())
+    changes += (WITH_HEADER if "app-header" in files else ()) + (WITH_SPARE if "spare-app" in files else ())
     assert broken_in(judged(family, files, changes)) == LOADERS[files]
 
 

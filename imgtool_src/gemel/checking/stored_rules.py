@@ -450,7 +450,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
         "absent": "the layout has no flash or rom memory",
     },
     "vector-register-own-table": {
-        "checks": "Where code puts a constant into the vector table offset register (VTOR), that address is the vector table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts and filled by code or initial data.",
+        "checks": "Where code puts a constant into the vector table offset register (VTOR), that address is the vector table of its own build, of another build of the same core into which it goes on, another table of it in flash, or in RAM that the core owns, aligned for its interrupts and filled by code or initial data.",
         "absent": "no build's code puts a constant into the register",
         "of_elf": True,
     },

@@ -62,7 +62,10 @@ def _perhaps_non_secure(page: Page, draft: Draft, seen: Evidence) -> None:
 def _conflicts(page: Page, draft: Draft, seen: Evidence) -> None:
     """RAM that a build named before claims too, and that no common name explains."""
     common = [shared.span for shared in draft.shared]
+    goals = draft.security.loaders
     for other in draft.seen[: draft.seen.index(seen)]:
+        if goals.get(other.name, other.name) == goals.get(seen.name, seen.name):
+            continue  # one after the other
         claims = without(other.ram, common)
         if both := merge(one.intersection(claim) for one in seen.ram for claim in claims):
             spans = ", ".join(map(str, both[:4]))

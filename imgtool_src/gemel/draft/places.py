@@ -98,6 +98,7 @@ def pieces_of(
         own += [Piece(span, "own", seen.name) for span in without(seen.ram, taken)]
         taken += seen.ram
     own += _stacks(all_seen, taken)
+    own = [each._replace(owner=security.loaders.get(each.owner, each.owner)) for each in own]
     pieces += own
     registers = without([span for seen in all_seen for span in seen.devices], taken)
     pieces += [Piece(span, "registers", "") for span in registers]

@@ -11,6 +11,7 @@ from gemel.draft.evidence import Evidence
 from gemel.draft.pieces import NEAR, MemoryKind
 from gemel.draft.shared import Shared
 from gemel.draft.vectors import Vectors
+from gemel.inspection.code.address_literals import holders_of
 from gemel.inspection.code.core_settings import settings_of
 from gemel.inspection.cores.secure_builds import (
     VECTOR_UNIT,
@@ -131,34 +132,58 @@ def find_security(all_seen: list[Evidence], cores: Mapping[str, CoreGuess]) -> S
 
 
 def find_loaders(all_seen: list[Evidence]) -> dict[str, str]:
-    """Builds whose code goes on into another one with its stack in the same RAM: both run on one core.
-
-    It sets VTOR to the other's table, or leaves that to the other, whose code a run of the loader then reaches.  One
-    that sets it to a table of a core with other RAM is mistaken; the check of the draft shall find that.
-    """
-    found: dict[str, str] = {}
-    for loader in all_seen:
-        others = {
-            seen.vectors.run_address: seen
-            for seen in all_seen
-            if seen is not loader and seen.vectors and seen.vectors.run_address and not seen.moved
-        }
-        words = [struct.pack("<I", address)[2:] for address in others]
-        if not any(word in segment.data for word in words for segment in loader.build.stored):
-            continue
-        run = _run(loader, list(others.values()))
-        settings = settings_of(loader.build, run=run)
-        started = [others.get(each.store.value or 0) for each in settings if each.store.target == VTOR]
-        started += [
-            seen
-            for store in (run.stores if run else ())
-            for seen in others.values()
-            if any(span.holds(store.at) for span in seen.stored)
+    """Builds that run on the core of another one: boot loaders, and further applications, with the one started."""
+    started = {seen.name: found for seen in all_seen if (found := _started(seen, all_seen))}
+    loaders: dict[str, str] = {}
+    for name in started:
+        family = {name}
+        while (
+            more := {
+                each for one, others in started.items() if family & {one, *others} for each in (one, *others)
+            }
+            - family
+        ):
+            family |= more
+        members = [seen for seen in all_seen if seen.name in family]
+        first = min(members, key=lambda seen: seen.first.load_address)  # others may go back to it
+        goals = [
+            seen for seen in members if seen is not first and not started.get(seen.name, set()) - {first.name}
         ]
-        for seen in filter(None, started):
-            if _has_stack_of(loader, seen) or _has_stack_of(seen, loader):
-                found[loader.name] = seen.name
-    return {name: started for name, started in found.items() if started not in found}
+        core = (goals or members)[0].name
+        loaders |= dict.fromkeys(sorted(family - {core}), core)
+    return loaders
+
+
+def _started(loader: Evidence, all_seen: list[Evidence]) -> set[str]:
+    """The builds that the code of ``loader`` goes on into: what a run of it reaches, or a table that it sets VTOR to.
+
+    The stack of the latter is in the same RAM, and so is that of another application whose table it knows.  One
+    that sets VTOR to a table of a core with other RAM is mistaken; the check of the draft shall find that.
+    """
+    others = {
+        seen.vectors.run_address: seen
+        for seen in all_seen
+        if seen is not loader and seen.vectors and seen.vectors.run_address and not seen.moved
+    }
+    words = [struct.pack("<I", address)[2:] for address in others]
+    if not any(word in segment.data for word in words for segment in loader.build.stored):
+        return set()
+    run = _run(loader, list(others.values()))
+    set_to = {each.store.value for each in settings_of(loader.build, run=run) if each.store.target == VTOR}
+    reached = [
+        end.at for end in (run.ends if run else ()) if not any(it.holds(end.at) for it in loader.stored)
+    ]
+    alike = {at: it for at, it in others.items() if _has_stack_of(loader, it) or _has_stack_of(it, loader)}
+    found = {
+        seen.name for seen in others.values() if any(it.holds(at) for it in seen.stored for at in reached)
+    }
+    found |= {seen.name for address, seen in alike.items() if address in set_to}
+    return found | {seen.name for address, seen in alike.items() if found and _holds(loader, address)}
+
+
+def _holds(seen: Evidence, address: int) -> bool:
+    """Whether the build holds an address in a word or in instructions."""
+    return any(True for it in seen.build.stored for _ in holders_of(address, it.data, it.run_address))
 
 
 def _has_stack_of(seen: Evidence, other: Evidence) -> bool:
@@ -176,7 +201,7 @@ def _run(seen: Evidence, others: list[Evidence]) -> StartRun | None:
     def byte_at(address: int) -> int | None:
         return next((data[address - span.start] for span, data in stored if span.holds(address)), None)
 
-    return start_run(byte_at, seen.vectors.reset, seen.vectors.initial_stack, None, ())
+    return start_run(byte_at, seen.vectors.reset, seen.vectors.initial_stack, None)
 
 
 def seen_as_secure(all_seen: list[Evidence], security: Security) -> list[Evidence]:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from gemel.m_profile.halfwords import CALLER_SAVED
-from gemel.m_profile.known_registers import CPACR, KnownStore
+from gemel.m_profile.known_registers import CPACR, VTOR, KnownStore
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -89,7 +89,9 @@ class Core:
         self.other_stack: int | None = None
         self.blind = ""
         self.float_at: int | None = None
-        self.enabled = False
+        self.enabled = self.is_stopped = False
+        self.table: int | None = None
+        """What VTOR was set to last."""
         self.if_zero: tuple[int, int, int] | None = None
         """Where Z was set by something that is not known, and the register and its value if Z is set."""
 
@@ -174,6 +176,8 @@ class Core:
         address &= MASK
         if address >= 0x4000_0000 and is_device(address):
             self.stores[KnownStore(self.pc, address, value)] = None
+            if address == VTOR:
+                self.table = value
             if address != CPACR:
                 return
             self.enabled |= self.float_at is None and (value is None or value & FLOAT_ACCESS == FLOAT_ACCESS)

@@ -1,6 +1,7 @@
 """Start-up code run from the reset handler on, on the ways that it may go where a condition is not known.
 
-What devices answer is not known.  Where code asks them, both ways are gone, each once; a loop that waits is left.
+What devices answer is not known.  Where code asks them, both ways are gone, each once; a loop that waits is left, and
+one that counts is left for last.
 A way ends at ``main``, or where it goes round without doing anything new.
 """
 
@@ -42,6 +43,13 @@ _Entry = tuple[int, "Operation | None", "tuple[int, bool, int] | None"]
 """Size, operation, and of a conditional branch its condition or register, whether that is to be zero, its target."""
 
 
+class End(NamedTuple):
+    """Where a way was left, and what VTOR is set to where the way goes on there for as long as was looked."""
+
+    at: int
+    table: int | None
+
+
 class StartRun(NamedTuple):
     """What start-up code did: ``why_not`` says why it may do more than was seen (empty: it does not).
 
@@ -49,6 +57,7 @@ class StartRun(NamedTuple):
     after ``main`` has begun, and ``zeroed`` is what was copied and is cleared again by then.  ``stores`` are those to
     devices and the system, after that too; ``float_at`` is the first floating-point instruction with the unit off.
     ``blank_tables`` are addresses in RAM that VTOR is set to, of whose system vectors none is written, or only as zero.
+    ``ends`` are those of all ways, in ``main`` or after it.
     """
 
     why_not: str
@@ -60,6 +69,7 @@ class StartRun(NamedTuple):
     enables_float: bool
     float_at: int | None
     blank_tables: frozenset[int]
+    ends: tuple[End, ...]
 
 
 def start_run(
@@ -68,24 +78,29 @@ def start_run(
     stack: int | None,
     main: int | None,
     expected: tuple[Block, ...] | None = None,
+    *,
+    goes_on: bool = False,
 ) -> StartRun:
     """Run code from ``reset`` on; ``byte_at`` gives what is stored for an address, as the core sees it at reset.
 
-    ``expected`` is all that is to be copied and (without a source) cleared: where that is done, little is left to see.
+    ``expected`` is all that is to be copied and (without a source) cleared: where that is done, little is left to see,
+    unless the code ``goes_on`` into other code.
     """
     run = _Run(frozenset() if main is None else frozenset((main & ~1,)), expected)
     run.go_all(Core(byte_at, reset & ~1, stack), STEPS_LIMIT)
     before = _written(run.ended, byte_at, expected or ())
     after: set[tuple[int, int, int]] = set()
     cores, why_not = run.ended, run.why_not
+    ends = [core for core in cores if core not in run.arrived]
     for each in run.arrived[:1]:
         then = _Run(frozenset(), None)
-        done = expected is not None and each.has_written(expected)
+        done = not goes_on and expected is not None and each.has_written(expected)
         then.go_all(each.copy(), STEPS_DONE if done else STEPS_AFTER)
         if done and _blank_tables(then.ended, byte_at):
             then.go_all(each.copy(), STEPS_AFTER)
         after = _written(then.ended, byte_at) - before
         cores = cores + then.ended
+        ends += then.ended
     floats = [each.float_at for each in cores if each.float_at is not None]
     return StartRun(
         why_not,
@@ -97,6 +112,7 @@ def start_run(
         any(each.enabled for each in cores),
         floats[0] if floats else None,
         _blank_tables(cores, byte_at),
+        tuple(dict.fromkeys(End(core.pc, None if core.is_stopped else core.table) for core in ends)),
     )
 
 
@@ -205,10 +221,13 @@ class _Run:
         self._pending, self._steps = [core], limit
         while self._pending and self._steps > 0:
             core = self._pending.pop()
-            self.ended.append(core)
+            if core not in self.ended:
+                self.ended.append(core)
             try:
-                self._go(core)
+                if self._go(core):
+                    self._pending.insert(0, core)
             except Stop as stop:
+                core.is_stopped = True
                 if stop.blind:
                     core.blind = core.blind or f"{stop} at {core.pc:#010x}"
             if core.blind:
@@ -224,15 +243,16 @@ class _Run:
     def _note(self, reason: str) -> None:
         self.why_not = self.why_not or reason
 
-    def _go(self, core: Core) -> None:
+    def _go(self, core: Core) -> bool:
+        """Go one way to its end, or to where others are first: it turns round in a loop that counts in memory."""
         entries, stops = self._entries, self.stops
-        left, last, news = IDLE_STEPS, core.changes, len(entries)
+        left, last, news, reached = IDLE_STEPS, core.changes, len(entries), len(core.words)
         self._idle = None
         while True:
             pc = core.pc
             if pc in stops:
                 self.arrived.append(core)
-                return
+                return False
             entry = entries.get(pc) or self._decoded(core, pc)
             left -= 1
             if not left:
@@ -240,11 +260,13 @@ class _Run:
                 if not self._is_done and self._expected is not None and core.has_written(self._expected):
                     self._is_done, self._steps = True, min(self._steps, STEPS_DONE)
                 if self._steps <= 0:
-                    return
+                    return False
                 idle = last == core.changes and news == len(entries)
                 if idle and self._idle:
-                    return
-                left, last, news = IDLE_STEPS, core.changes, len(entries)
+                    return False
+                if self._pending and not idle and (news, reached) == (len(entries), len(core.words)):
+                    return True
+                left, last, news, reached = IDLE_STEPS, core.changes, len(entries), len(core.words)
                 self._idle = core.copy() if idle else None
             size, operation, branch = entry
             if core.conditions:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.builds.build import Build
 from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import holders_of
-from gemel.inspection.cores.vector_tables import addresses_of_table, likely_tables, table_span
+from gemel.inspection.cores.vector_tables import addresses_of_table, boot_table, likely_tables, table_span
 from gemel.inspection.cores.views import distance, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
@@ -15,15 +15,13 @@ from gemel.inspection.wording import concerned, copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.kinds import nearest_hint
 from gemel.layout.model import BuildPlan, Contract
+from gemel.m_profile.known_registers import VTOR
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placing import forgotten_run_area
 from gemel.placement.reset import starting_plan
 from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
-
-FIELDS = 256
-"""Bytes of a table in which the address of vectors is looked for."""
 
 
 class Constant(NamedTuple):
@@ -75,11 +73,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     rest = [start for start in starts if start.plan.core not in matched.values()]
     for constant, fits in fitting.items():
         followers = _followers(inspection, constant)
-        following = [start for start in followers if _fits(inspection, constant, start)]
+        following = [start for start in followers if _leads_to(inspection, constant, start)]
         if following and constant not in matched:
-            yield Holds(
-                f"constant {constant.symbol} of build {constant.build} for build {following[0].plan.name}"
-            )
+            yield from _of_loader(inspection, constant, following[0], followers)
             continue
         others = {start.plan.core for other in constants if other != constant for start in fitting[other]}
         if fits and all(start.plan.core in others for start in fits):
@@ -93,7 +89,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         elif hidden:
             yield NotChecked(constant.where, hidden)
         else:
-            yield _finding(inspection, constant, fits, [*(rest or starts), *followers])
+            near = [start for start in followers if _area_holds(inspection, start, constant.value)]
+            yield _finding(inspection, constant, fits, near or [*(rest or starts), *followers])
     named = {boot for each in inspection.layout.contracts.values() if (boot := each.boot_symbol)}
     if len(named) < len(secondaries):
         yield NotChecked(
@@ -123,7 +120,7 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant
             continue
         seen.add(boot)
         try:
-            place = Span(inspection.symbols(boot.build, boot.symbol), 4)
+            table = boot_table(inspection, boot)
         except SymbolNotPlaced as error:
             build = inspection.builds.get(boot.build)
             if build and build.symbols and _is_lacking(inspection, build, boot.symbol):
@@ -135,13 +132,9 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant
                 f"contract {contract.name}, constant {boot.symbol} of build {boot.build}", reason
             )
             continue
-        build = inspection.builds.get(boot.build)
-        symbol = build.symbols.find(boot.symbol) if build and build.symbols else None
-        size = max(4, min(symbol.size, FIELDS)) if symbol else 4
-        table = Span(place.start, size)
-        first = Constant(
-            contract.name, boot.build, boot.symbol, place, inspection.word_at(place.start), table
-        )
+        place = Span(table.start, 4)
+        word = inspection.word_at(table.start)
+        first = Constant(contract.name, boot.build, boot.symbol, place, word, table)
         fields = list(_fields(inspection, first))
         yield _vector_field(inspection, fields, starts)
 
@@ -268,6 +261,37 @@ def _followers(inspection: Inspection, constant: Constant) -> list[Start]:
 
 def _fits(inspection: Inspection, constant: Constant, start: Start) -> bool:
     return distance(inspection.layout, start.plan.core, start.address, constant.value) == 0
+
+
+def _area_holds(inspection: Inspection, start: Start, address: int) -> bool:
+    return inspection.layout.span_of(start.plan.stored_in).holds(address)
+
+
+def _leads_to(inspection: Inspection, constant: Constant, start: Start) -> bool:
+    """Whether it is the address of a table, or one before it from which the code goes on to the table."""
+    if _fits(inspection, constant, start):
+        return True
+    run, placed = inspection.start_runs.get(constant.build), inspection.placed[start.plan.name]
+    if run is None or not placed.run_start <= constant.value < start.address:
+        return False
+    settings = inspection.core_settings.get(constant.build, ())
+    if any(each.store.target == VTOR and each.store.value == start.address for each in settings):
+        return True
+    return any(Span(placed.run_start, placed.stored.size).holds(end.at) for end in run.ends)
+
+
+def _of_loader(
+    inspection: Inspection, constant: Constant, goal: Start, followers: list[Start]
+) -> Iterator[Finding | Holds]:
+    """A constant that leads to ``goal``, and each field of its table that misses the table of another application."""
+    missed = False
+    for start in followers:
+        field = _field_for(inspection, constant, [start])
+        if field.place != constant.place and _is_left_out(inspection, constant, start):
+            missed = True
+            yield _finding(inspection, field, [], [start])
+    if not missed:
+        yield Holds(f"constant {constant.symbol} of build {constant.build} for build {goal.plan.name}")
 
 
 def _fitting(inspection: Inspection, constant: Constant, starts: list[Start]) -> list[Start]:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.code.address_users import holders
 from gemel.inspection.code.core_settings import Setting
 from gemel.inspection.cores.code_settings import CoreCode, core_code
+from gemel.inspection.cores.vector_tables import boot_table
 from gemel.inspection.cores.views import distance, stack_area, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import own_ram
@@ -18,12 +20,15 @@ from gemel.layout.model import Core, Layout
 from gemel.m_profile.known_registers import VTOR
 from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
+from gemel.placement.reset import starting_plan
+from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address, format_size
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.builds.elf.symbol_entries import Symbol
     from gemel.m_profile.start_run import StartRun
+    from gemel.placement.placed import PlacedBuild
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -63,8 +68,9 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
     layout, name = inspection.layout, core.plan.core
     located = locate(layout, value, name)
     own = [placed for placed in inspection.placed.values() if placed.core == name]
-    if any(distance(layout, name, placed.vector_address, value) == 0 for placed in own):
-        return None
+    for placed in own:
+        if distance(layout, name, placed.vector_address, value) == 0:
+            return None if placed.name == core.plan.name else _left_at(inspection, core, placed, setting)
     if located and located.memory.kind == "ram":
         if any(span.holds(located.plain) for span in own_ram(layout, name)) or not layout.cores[name].ram:
             return _misaligned(core, layout.cores[name], setting) or _blank(inspection, core, setting)
@@ -84,6 +90,45 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
         where=f"build {core.plan.name} ({core.build.file}), store to VTOR at {setting.place}",
         found=f"{format_address(value)}, {seen}",
         expected=f"{' or '.join(tables) or 'a vector table of this core'}, or a table in RAM of core {name}",
+        span=Span(setting.store.at, 4),
+        follows_from=tuple(_named_in(inspection, core.plan.name, value)),
+    )
+
+
+def _named_in(inspection: Inspection, name: str, value: int) -> Iterator[tuple[str, str]]:
+    """The contracts whose constant of the build holds the address: that is judged itself."""
+    for contract in inspection.layout.contracts.values():
+        boot = contract.boot_symbol
+        if boot is None or boot.build != name:
+            continue
+        with suppress(SymbolNotPlaced):
+            table = boot_table(inspection, boot)
+            if value in map(inspection.word_at, range(table.start, table.end - 3, 4)):
+                yield "boot-constant-agrees", contract.name
+
+
+def _left_at(inspection: Inspection, code: CoreCode, other: PlacedBuild, setting: Setting) -> Finding | None:
+    """What is wrong with the table of another build of this core, such as a boot loader's, where code stays its own.
+
+    A boot loader sets it and goes on into the other build; so does an application that goes back to its loader.
+    """
+    value, name, run = setting.store.value, code.plan.name, inspection.start_runs.get(code.plan.name)
+    if run is None or code.plan is starting_plan(inspection.layout):
+        return None
+    if any(each.store.value != value for each in code.of(VTOR)):
+        return None
+    if any(Span(other.run_start, other.stored.size).holds(end.at) for end in run.ends):
+        return None
+    if not any(end.table == value and code.build.read_at_run(end.at, 2) for end in run.ends):
+        return None
+    own = inspection.placed[name].vector_address
+    return Finding(
+        f"code of build {name} sets its vector table to that of build {other.name}",
+        concerned(name, other.name, code.plan.core),
+        where=f"build {name} ({code.build.file}), store to VTOR at {setting.place}",
+        found=f"{format_address(value or 0)}, {whereabouts(inspection, code.plan.core, value or 0)}; "
+        f"build {name} goes on with it",
+        expected=f"{format_address(own)} (build {name})",
         span=Span(setting.store.at, 4),
     )
 
@@ -151,8 +196,8 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="Where code puts a constant into the vector table offset register (VTOR), that address is the vector "
-    "table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its "
-    "interrupts and filled by code or initial data.",
+    "table of its own build, of another build of the same core into which it goes on, another table of it in flash, or "
+    "in RAM that the core owns, aligned for its interrupts and filled by code or initial data.",
     why="From then on every interrupt and fault of this core runs what that address holds: the other core's "
     "handlers, with the other core's variables, or erased flash. Until the first interrupt all is well.",
     remedy="Take the address from the linker's symbol of the build's own vector table, not from a constant that was "

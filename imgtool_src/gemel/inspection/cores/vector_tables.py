@@ -11,7 +11,7 @@ from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.patch_locations import needs_of_places
 from gemel.inspection.wording import lines_in_short, see
 from gemel.layout.addresses import locate, starts_of
-from gemel.layout.model import BuildPlan, Layout
+from gemel.layout.model import BootSymbol, BuildPlan, Layout
 from gemel.m_profile.architectures import ARCHITECTURES
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, SMALLEST_ALIGNMENT, possible_tables, word_name
 from gemel.outcomes import NotChecked, Reason
@@ -164,3 +164,15 @@ def _in_steps(spans: Iterable[Span]) -> list[Span]:
     """The spans, to whole multiples of the smallest alignment of a table."""
     step = SMALLEST_ALIGNMENT
     return merge(Span.from_bounds(align_down(each.start, step), align_up(each.end, step)) for each in spans)
+
+
+FIELDS = 256
+"""Bytes of a constant that are looked at for the address of a table."""
+
+
+def boot_table(inspection: Inspection, boot: BootSymbol) -> Span:
+    """The bytes in the image of a contract's ``boot_symbol``, a word of them at least; raises SymbolNotPlaced."""
+    start = inspection.symbols(boot.build, boot.symbol)
+    build = inspection.builds.get(boot.build)
+    symbol = build.symbols.find(boot.symbol) if build and build.symbols else None
+    return Span(start, max(4, min(symbol.size, FIELDS)) if symbol else 4)

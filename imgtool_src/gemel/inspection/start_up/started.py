@@ -50,7 +50,12 @@ def run_of(
     )
     memory = _Memory(layout, placement, bytes_of)
     return start_run(
-        memory.byte_at, reset, words[0], main if main != reset else None, tuple(_expected(layout, placement))
+        memory.byte_at,
+        reset,
+        words[0],
+        main if main != reset else None,
+        tuple(_expected(layout, placement)),
+        goes_on=len(layout.builds_of(placement.plan.core)) > 1,
     )
 
 
