@@ -1,15 +1,12 @@
 """gemel joins the builds of a two-core microcontroller's cores into one flash image and proves it.
 
 Everything that a script needs is here; ``gemel explain python`` prints the page about it.  Nothing is
-imported before it is first used: a bare ``import gemel`` costs next to nothing.
+imported before it is first used: a bare ``import gemel`` costs next to nothing, and a Ctrl-C right after the start
+of the command falls into no import of ours.
 """
 
-from __future__ import annotations
-
-from gemel.version import __version__
-
 TYPE_CHECKING = False
-"""As of ``typing``, whose import would keep a Ctrl-C from being quiet for longer."""
+"""As of ``typing``, which is a module like any other."""
 
 if TYPE_CHECKING:
     from gemel.audit.result import ImageResult as ImageResult
@@ -33,6 +30,7 @@ if TYPE_CHECKING:
     from gemel.seals.keys.keys import PrivateKey as PrivateKey
     from gemel.seals.keys.keys import PublicKey as PublicKey
     from gemel.show.facts.contents import Contents as Contents
+    from gemel.version import __version__ as __version__
     from gemel.workflows.auditing.many_images import audit_images as audit_images
     from gemel.workflows.checking import CheckResult as CheckResult
     from gemel.workflows.checking import check as check
@@ -60,6 +58,7 @@ if TYPE_CHECKING:
     from gemel.workflows.writing import write_images as write_images
 
 _HOMES = {
+    "__version__": "version",
     "Build": "builds.build",
     "CheckResult": "workflows.checking",
     "Comparison": "comparing.changes",
@@ -109,7 +108,7 @@ _HOMES = {
 }
 """Each public name and the module that it is imported from when it is first used."""
 
-__all__ = ["__version__", *_HOMES]
+__all__ = [*_HOMES]
 
 
 def __getattr__(name: str) -> object:

@@ -6,13 +6,11 @@
 
 The process ends without taking apart, object by object, what the system frees at once: that took a tenth of a check.
 
-What Python itself does before the first line of this module runs (some 10 ms in which it starts up and
-imports ``site``) is beyond our reach: a Ctrl-C in that time is reported in Python's own words.
+What Python itself does before ``run`` (some 10 ms in which it starts up, imports ``site`` and finds this module) is
+beyond our reach: a Ctrl-C in that time is reported in Python's own words.  So neither this module nor the package
+imports anything that is not there by then.
 """
 
-from __future__ import annotations
-
-import atexit
 import os
 import sys
 
@@ -34,22 +32,21 @@ def _is_here(path: str) -> bool:
         return False
 
 
-leave_out_the_working_folder()
-try:
-    import signal
-except KeyboardInterrupt:
-    raise SystemExit(130) from None
-
 STOPPED = 130
 """Exit code of a run that Ctrl-C ended: 128 and the number of SIGINT (common practice)."""
 
 
 def run() -> None:
     """Run the command line and leave the process with its exit code; never a traceback."""
+    import _signal as built_in  # type: ignore[import-not-found]  # ``signal`` takes 4 ms to make enumerations of it
+
     # Ignored, as ``nohup`` and a shell's background jobs have it, it stays so.
-    interruptible = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    interruptible = built_in.getsignal(built_in.SIGINT) is built_in.default_int_handler
     if interruptible:
-        signal.signal(signal.SIGINT, signal.SIG_DFL)
+        built_in.signal(built_in.SIGINT, built_in.SIG_DFL)
+    leave_out_the_working_folder()
+    import atexit
+
     from gemel.module_finder import find_by_byte_code
 
     find_by_byte_code("gemel")
@@ -64,6 +61,8 @@ def run() -> None:
 
 def _interruptible_code() -> int:
     """Run the command line with Ctrl-C as KeyboardInterrupt; the exit code."""
+    import signal
+
     from gemel.cli import main
 
     sys.unraisablehook = _interrupted_where_nothing_can_be_raised
@@ -90,9 +89,11 @@ def _leave(ended: list[int]) -> None:
     os._exit(ended[0])
 
 
-def _interrupted_where_nothing_can_be_raised(raised: sys.UnraisableHookArgs) -> None:
+def _interrupted_where_nothing_can_be_raised(raised: "sys.UnraisableHookArgs") -> None:
     """End as Ctrl-C does by default where Python would only print it, such as in a clean-up of its own."""
     if issubclass(raised.exc_type, KeyboardInterrupt):
+        import signal
+
         signal.signal(signal.SIGINT, signal.SIG_DFL)
         signal.raise_signal(signal.SIGINT)
     sys.__unraisablehook__(raised)
