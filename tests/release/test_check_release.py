@@ -540,9 +540,37 @@ def test_the_command_says_what_it_has_no_use_for(out):
     assert json.loads((folder / "found.json").read_bytes())["passes"] is True
     for name in ("layout.toml", "x.hex"):
         (folder / name).touch()
-    for words in (("layout.toml",), ("--previous", "x.hex"), ("--at", "0"), ("--report", "out/x.json")):
+    for words in (("layout.toml",), ("--from-device",), ("--at", "0"), ("--report", "out/x.json")):
         done = run("check", "--release", "out", *words, cwd=folder)
         assert (done.returncode, done.stderr.count("error: ")) == (2, 1), done.stderr
+
+
+def test_a_folder_is_held_to_what_is_asked_of_its_image(out):
+    """--version, --rollback, --at-least and --previous judge the image of the folder as they do any other."""
+    folder = out.parent
+    image = next(path for path in out.iterdir() if path.suffix == ".hex")
+    (folder / "before.hex").write_bytes(image.read_bytes())
+    record = check_release(out).inspection.record
+    version, counter = record.version, str(record.rollback)
+    for words, code in (
+        (("--previous", "before.hex"), 0),
+        (("--version", version, "--rollback", counter), 0),
+        (("--version", "9.9.9"), 1),
+        (("--rollback", str(record.rollback + 1)), 1),
+        (("--at-least", str(record.rollback + 1)), 1),
+        (("--previous", "none.hex"), 2),
+    ):
+        done = run("check", "--release", "out", *words, cwd=folder)
+        assert done.returncode == code, (words, done.stdout, done.stderr)
+
+
+def test_keys_that_came_with_the_folder_are_said_to_prove_no_owner(out):
+    """The attack: a folder of somebody else's, with their own key in it, passes by that key; a remark says so."""
+    key = next((out / "keys").iterdir(), None) if (out / "keys").is_dir() else out / "release.pem"
+    (out.parent / "ours.pem").write_bytes(key.read_bytes())
+    for words, said in ((), True), (("--trust", "ours.pem"), False):
+        done = run("check", "--release", "out", *words, cwd=out.parent)
+        assert (done.returncode, "the keys came with the folder" in done.stderr) == (0, said)
 
 
 def test_a_waiver_in_the_layout_opens_nothing(tmp_path):

@@ -28,7 +28,7 @@ NOT_ALONE = frozenset(
 ABOUT_AN_IMAGE = NOT_ALONE | {"--at", "--as", "--date", "--policy", "--at-least", "--trust"}
 """Options that say nothing where a layout alone is checked."""
 
-NOT_OF_A_FOLDER = NOT_ALONE | {"--at", "--as", "--paths-outside"}
+NOT_OF_A_FOLDER = frozenset(("--joined-with", "--from-device", "--at", "--as", "--paths-outside"))
 """Options that a release folder has no use for: what they say is in it."""
 
 
@@ -102,13 +102,14 @@ def folder_result(folder: Path, asked: Asked) -> CheckResult:
 
     Raises UsageProblem for words that are no builds, for options given and for reports inside the folder.
     """
-    from gemel.errors import UsageProblem
+    from gemel.cli.printing import print_remarks
+    from gemel.errors import Problem, UsageProblem
     from gemel.workflows.releasing.received import check_release
     from gemel.workflows.trust import load_policy
 
     given = [word for word in asked.words if "=" not in word] + asked.among(NOT_OF_A_FOLDER)
     if given:
-        what, step = "--release reads layout, image and version from the folder", "leave it out"
+        what, step = "--release reads layout and image from the folder", "leave it out"
         raise UsageProblem(
             what, found=" ".join(given), expected="--release FOLDER [NAME=BUILD]...", next_step=step
         )
@@ -116,16 +117,25 @@ def folder_result(folder: Path, asked: Asked) -> CheckResult:
     if inside:
         what, step = "a report would change the folder that is checked", "write it elsewhere"
         raise UsageProblem(what, where="--report", found=", ".join(inside), next_step=step)
-    return check_release(
+    result = check_release(
         folder,
         list(asked.words),
         trust=asked.trust,
         policy=load_policy(asked.policy) if asked.policy else None,
+        version=asked.version,
+        rollback=asked.rollback,
         at_least=asked.at_least,
+        previous=asked.previous,
         disassemble=asked.disassemble,
+        rehearsal=asked.rehearsed,
         strict=asked.strict or "",
         today=asked.date,
     )
+    if result.inspection.trusted and not result.inspection.receiver.demands_seal:
+        what = "the keys came with the folder: they show that it fits together, not whose it is"
+        step = "give the key that you have from its owner with --trust PUBKEY, or --policy FILE"
+        print_remarks([Problem(what, where=str(folder), next_step=step)])
+    return result
 
 
 def result_without_layout(found: Given, asked: Asked, policy: ReadPolicy) -> CheckResult:

@@ -22,6 +22,7 @@ from gemel.seals.keys.keys import PublicKey
 from gemel.text.escaping import in_shell
 from gemel.workflows.checking import CheckResult, check
 from gemel.workflows.inputs.builds import build_files, load_builds
+from gemel.workflows.inputs.images import read_image
 from gemel.workflows.inputs.layouts import layout_from
 from gemel.workflows.read_back import build_bytes, read_back_of
 from gemel.workflows.trust import trust_of
@@ -29,6 +30,7 @@ from gemel.workflows.trust import trust_of
 if TYPE_CHECKING:
     import datetime
 
+    from gemel.placement.placed import Version
     from gemel.policy.reader import ReadPolicy
 
 MAX_FILES = 1024
@@ -42,14 +44,19 @@ def check_release(
     *,
     trust: Sequence[Path | str] = (),
     policy: ReadPolicy | None = None,
+    version: str | Version | None = None,
+    rollback: int | None = None,
     at_least: int | None = None,
+    previous: Path | str | None = None,
     disassemble: bool = True,
+    rehearsal: bool = False,
     strict: Strict = "",
     today: datetime.date | None = None,
 ) -> CheckResult:
     """Check the image of a release folder by the layout in it, all of its files, and its documents.
 
-    ``builds`` are NAME=FILE, or files by name, of those that are given.  ``trust`` and ``policy`` are the receiver's.
+    ``builds`` are NAME=FILE, or files by name, of those that are given.  ``trust`` and ``policy`` are the receiver's,
+    ``previous`` is the file of an older image, and ``rehearsal`` makes one; the rest is as for ``check``.
     Raises UsageProblem for what is no release folder, and what reading its layout and image raises.
     """
     import hashlib
@@ -80,10 +87,13 @@ def check_release(
         read,
         image,
         given,
+        version=version,
+        rollback=rollback,
         trusted=trust_of(read, [Path(each) for each in trust], policy),
+        previous=read_image(previous, layout=read) if previous else None,
         min_rollback=at_least,
         disassemble=disassemble,
-        rehearsal=False,
+        rehearsal=rehearsal,
         today=today,
         strict=strict,
         further=further,
