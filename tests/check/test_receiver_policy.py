@@ -7,6 +7,7 @@ with it says that this is well.
 from __future__ import annotations
 
 import datetime
+import hashlib
 import json
 from pathlib import Path
 
@@ -236,6 +237,22 @@ def test_a_policy_only_narrows(bench: Bench) -> None:
     assert bench.check(sealed(OLD), *own(), seal=narrow).broken == {"seal-signers-sufficient"}
 
 
+def test_the_digest_of_a_layouts_file_is_not_that_of_the_layout(bench: Bench) -> None:
+    """Who demands the file's SHA-256 is given the one to demand; any other digest is another layout's."""
+    refused = bench.check(sealed(OLD), *own(f'layout_sha256 = ["{"0" * 64}"]\n'))
+    (finding,) = refused.rules["image-fits-policy"]["findings"]
+    assert (refused.broken, "lines" in str(finding) and "not the layout's digest" in str(finding)) == (
+        {"image-fits-policy"},
+        False,
+    )
+    digest = hashlib.sha256(Path("small.toml").read_bytes()).hexdigest()
+    refused = bench.check(sealed(OLD), *own(f'layout_sha256 = ["{digest}"]\n'))
+    (finding,) = refused.rules["image-fits-policy"]["findings"]
+    assert "not the layout's digest" in str(finding)
+    demanded = finding["next_step"].rpartition(" ")[2]
+    assert bench.check(sealed(OLD), *own(f'layout_sha256 = ["{demanded}"]\n')).code == 0
+
+
 def test_keys_of_policy_and_layout(bench: Bench) -> None:
     """A policy without a key, or with none that the layout trusts, is an error and takes nothing."""
     Path("own.toml").write_text('format = 1\nproduct = "small-device"\n', encoding="utf-8")
@@ -261,6 +278,7 @@ FAULTS = {
     "a class without its vendor": ('class = "small"', "a class without its vendor"),
     "no digest": ('layout_sha256 = ["ab"]', "64 digits"),
     "no TOML": ("trust = [", "not valid TOML"),
+    "an algorithm like none": ('algorithms = ["RSA"]', "write one or more of Ed25519,"),
     "thousands of faults": (
         "signers = 1\n" + "".join(f"k{n} = 1\n" for n in range(5000)),
         "there are more than 100 faults",
@@ -307,6 +325,7 @@ def test_no_bytes_are_a_fault_of_ours(data: bytes) -> None:
     [
         ("-----BEGIN PUBLIC KEY-----\nMCowBQYDK2VwAyEA\n", "this is not a policy"),
         (":020000040800F2\n:00000001FF\n", "this is not a policy"),
+        (":020000040800F2\n" * 5000, "this is not a policy"),
         ("format = [\n", "not valid TOML"),
     ],
 )

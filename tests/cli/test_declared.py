@@ -58,7 +58,6 @@ LEFT = (
     ("join", "a.toml", "-ox.bin"),
     ("join", "a.toml", "-o", "--version"),
     ("draft",),
-    ("explain", "a", "b"),
     ("export", "nothing"),
 )
 

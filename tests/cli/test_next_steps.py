@@ -7,11 +7,14 @@ from pathlib import Path
 
 import pytest
 from in_process import run_here
-from reliability.runs import JOIN, write_device
+from reliability.runs import JOIN, run, write_device
 
 import gemel
 from gemel.errors import UsageProblem
 from gemel.files.reading import LEAST_ALIKE, LEAST_ALIKE_SUFFIX, blocks_of_file
+from gemel.image.intel_hex import decode, encode
+from gemel.image.sparse import SparseBytes
+from gemel.spans import Span
 
 
 def flat(text: str) -> str:
@@ -217,6 +220,65 @@ SLIPS = {
         "not a release folder",
         "without --release: gemel check small.toml tide.hex",
     ),
+    "a build with spaces around its sign": (
+        ("join", "small.toml", "station", "=", "station.elf", "-o", "x.hex"),
+        "a build is one word, with no space around =",
+        "write: station=station.elf",
+    ),
+    "a build with a space after its sign": (
+        ("check", "small.toml", "tide.hex", "station=", "station.elf"),
+        "a build is one word, with no space around =",
+        "write: station=station.elf",
+    ),
+    "a build with a space before its sign": (
+        ("check", "small.toml", "tide.hex", "station", "=station.elf"),
+        "a build is one word, with no space around =",
+        "write: station=station.elf",
+    ),
+    "a symbol with its build": (
+        ("where", "small.toml", "station=station.elf", "sampler=sampler.elf", "station:reset_handler"),
+        "unknown symbol",
+        "give the symbol alone: reset_handler",
+    ),
+    "a line of a source file": (
+        ("where", "small.toml", "station=station.elf", "start.c:12"),
+        "unknown symbol",
+        "lines of a source file are not looked up",
+    ),
+    "a symbol of no build, all given": (
+        ("where", "small.toml", "station=station.elf", "sampler=sampler.elf", "zzzzzz"),
+        "unknown symbol",
+        "check its spelling: every build of the layout is given",
+    ),
+    "a symbol of no build, one missing": (
+        ("where", "small.toml", "station=station.elf", "zzzzzz"),
+        "unknown symbol",
+        "give the build that defines it",
+    ),
+    "a word of a page, no rule": (("explain", "waiver"), "unknown rule or topic", "`gemel explain policy`"),
+    "a command to explain": (("explain", "keys"), "unknown rule or topic", "`gemel keys --help`"),
+    "two words of a page": (("explain", "exit", "codes"), "found exit codes", "`gemel explain ci`"),
+    "a word of no page": (("explain", "zebra"), "unknown rule or topic", "`gemel explain` lists the rules"),
+    "digits to find": (
+        ("audit", "--index", "none.sqlite", "--find", "760f"),
+        "this searches for nothing",
+        "write build-id=760f",
+    ),
+    "a folder as policy": (
+        ("check", "--policy", "kiln", "small.toml", "tide.hex"),
+        "found a folder",
+        "name the file that is meant in it",
+    ),
+    "a layout as private key": (
+        ("join", "small.toml", "-o", "x.hex", "--key", "small.toml"),
+        "not a key, or damaged",
+        "gemel keys new makes one",
+    ),
+    "one report twice": (
+        ("check", "small.toml", "tide.hex", "--report", "a.json", "--report", "a.json"),
+        "expected two names",
+        "give one of them another name",
+    ),
     "an image as key": (("keys", "show", "tide.hex"), "found an Intel HEX file", ""),
     "an object for optimisation at link time": (
         ("check", "small.toml", "tide.hex", "station=bitcode.o"),
@@ -258,13 +320,42 @@ def test_builds_without_names_beside_the_layout_of_the_folder(
     assert f"write: {step} each with the build's name in gemel.toml" in flat(done.stderr)
 
 
-def test_an_image_given_as_build_is_led_to_split(device: Path) -> None:
-    """What falls into the record's area is a record: the file is an image that was joined before."""
-    done = run_here(
-        "join", "small.toml", "station=tide.hex", "sampler=sampler.elf", "-o", "x.hex", cwd=device
-    )
+@pytest.mark.parametrize("name", ["tide.hex", "whole.hex"])
+def test_an_image_given_as_build_is_led_to_split(name: str, device: Path) -> None:
+    """What falls into the record's area is a record, be it a run of its own or inside one of all the flash."""
+    image = decode([(device / "tide.hex").read_bytes()], "tide.hex").image
+    first, end = image.spans()[0].start, image.spans()[-1].end
+    whole = SparseBytes()
+    whole.write(first, image.read(Span.from_bounds(first, end), 0xFF))
+    (device / "whole.hex").write_bytes(b"".join(encode(whole)))
+    done = run_here("join", "small.toml", f"station={name}", "sampler=sampler.elf", "-o", "x.hex", cwd=device)
     assert done.returncode == 1
-    assert "gemel split small.toml tide.hex -o FOLDER takes it apart" in flat(done.stderr)
+    assert f"gemel split small.toml {name} -o FOLDER takes it apart" in flat(done.stderr)
+    assert "linker script" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("name", "form", "found"),
+    [
+        ("tide.hex", "bin", "Intel HEX"),
+        ("tide.hex", "srec", "Intel HEX"),
+        ("tide.srec", "hex", "S-record"),
+        ("tide.bin", "hex", "raw binary"),
+        ("station.elf", "bin", "an ELF file"),
+        ("tide.hex", "hex", ""),
+        ("tide.srec", "srec", ""),
+        ("tide.bin", "bin", ""),
+    ],
+)
+def test_a_format_that_standard_input_is_not_of(name: str, form: str, found: str, device: Path) -> None:
+    """What is read as another format than it has is called what it is, not an image that was damaged."""
+    if not (device / "tide.bin").exists():
+        assert run_here(*JOIN, "-o", "tide.bin", "-o", "tide.srec", cwd=device).returncode == 0
+    with (device / name).open("rb") as file:
+        done = run("check", "small.toml", "-", "--as", form, cwd=device, stdin=file.fileno())
+    assert done.returncode == (2 if found else 0), done.stderr
+    assert done.stderr.count("error: ") == bool(found)
+    assert f"found {found} expected" in flat(done.stderr) or not found
 
 
 @pytest.mark.parametrize(

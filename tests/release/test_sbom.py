@@ -273,6 +273,27 @@ def test_what_is_no_sbom_is_refused(text, tmp_path):
         make_release(request(device, sboms=[str(given)]), NO_KEYS)
 
 
+@pytest.mark.parametrize(
+    ("data", "found"),
+    [
+        (b"\x7fELF\xff\x00", "byte 0xFF at offset 4: no text in UTF-8"),
+        (b":020000040800F2\n:00000001FF\n", "an Intel HEX file"),
+        (b"\x1f\x8b\x08\xff", "a file compressed by gzip"),
+        (b"name = 1\n", "no JSON in line 1"),
+        (b'{"bomFormat": "other"}', 'no "bomFormat": "CycloneDX"'),
+    ],
+)
+def test_another_file_given_as_sbom_is_named_without_names_of_ours(data, found, tmp_path):
+    """What it is or where it ends to be JSON is said in words, not by the exception of a library."""
+    device = write_device(tmp_path)
+    (device / "team.json").write_bytes(data)
+    with pytest.raises(UsageProblem) as raised:
+        make_release(request(device, sboms=[str(device / "team.json")]), NO_KEYS)
+    (problem,) = raised.value.problems
+    assert problem.found.startswith(found)
+    assert "Error" not in problem.found
+
+
 def test_the_key_that_signed_is_no_component(made):
     """Nothing of keys is in the SBOM."""
     assert key_for("Ed25519").public_key.fingerprint.hex() not in made["sbom.cdx.json"].decode()

@@ -206,6 +206,7 @@ def test_a_pass_phrase_file_that_others_may_read(device: Path, gemel: Run) -> No
     assert "remark: others may read or change this pass phrase or PIN" in done.err
     assert "mode 0644" in done.err
     assert "word" not in done.err
+    assert "chmod 600 the file that the option names" in told(done.err)
     phrase.chmod(0o600)
     assert gemel(*words, "two.pem").err == ""
 

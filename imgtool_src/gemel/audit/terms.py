@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from gemel.audit.result import ImageResult
@@ -42,6 +43,8 @@ def term_in(text: str) -> Term:
     if field not in FIELDS or not value:
         expected = f"FIELD=VALUE, the field {', '.join(FIELDS)} or image"
         step = nearest_hint(field, FIELDS) if field not in FIELDS else "write the value after the ="
+        if not value and re.fullmatch(r"[0-9A-Fa-f]+", field):
+            step = f"write build-id={field}, key={field} or digest={field}"
         raise UsageProblem(
             "this searches for nothing", where="--find", found=text, expected=expected, next_step=step
         )

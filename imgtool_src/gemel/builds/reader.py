@@ -118,7 +118,6 @@ def _contradiction(start: bytes, file: str, promised: BuildKind | None, found: B
 
 
 _TEXTS = {
-    b"version https://git-lfs.github.com/spec/": "a pointer of Git LFS (the file itself was not fetched)",
     b"<": "text of a web page or the like",
 }
 """What is often found in a build's place, by its beginning; other text may be a secret, so none is quoted."""

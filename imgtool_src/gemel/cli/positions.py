@@ -70,6 +70,8 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     Where no layout is named the folder's own is it, if ``own`` allows that.  Raises UsageProblem where words are
     missing, too many or in another order, each with the line that was probably meant.
     """
+    if torn := _torn_build(words):
+        raise UsageProblem(torn)
     builds = [word for word in words if _is_build(word) and not os.path.exists(word)]
     if folder := next((word for word in words if most and os.path.isdir(word)), None):
         from gemel.workflows.inputs.not_images import a_folder
@@ -117,6 +119,21 @@ def with_layout(error: GemelError, files: Sequence[str | Path | None]) -> GemelE
             for each in error.problems
         ]
     )
+
+
+def _torn_build(words: Sequence[str]) -> Problem | None:
+    """What is wrong with a NAME=BUILD of which a part is a word of its own; None where there is none."""
+    for at, word in enumerate(words):
+        if not (word.startswith("=") or word.endswith("=")) or os.path.exists(word):
+            continue
+        before = words[max(at - 1, 0) : at] if word.startswith("=") else ()
+        after = words[at + 1 : at + 2] if word.endswith("=") else ()
+        parts = [*before, word, *after]
+        whole = "".join(parts)
+        if len(parts) > 1 and not (whole.startswith("=") or whole.endswith("=")):
+            what, step = "a build is one word, with no space around =", f"write: {in_shell(whole)}"
+            return Problem(what, found=" ".join(parts), expected="NAME=BUILD", next_step=step)
+    return None
 
 
 def refuse_standard_input_twice(files: Sequence[str]) -> None:

@@ -28,7 +28,7 @@ def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
     from gemel.workflows.report_forms import format_of_file
 
     for file in files:
-        format_of_file(file.name)
+        format_of_file(str(file))
     refuse_targets(files, inputs)
 
 

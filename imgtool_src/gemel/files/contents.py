@@ -31,6 +31,10 @@ _MARKS: tuple[tuple[bytes, Foreign], ...] = (
     (b"\x28\xb5\x2f\xfd", Foreign("a file compressed by zstd", _UNPACK)),
     (b"7z\xbc\xaf\x27\x1c", Foreign("a 7z archive", _UNPACK)),
     (b"\x04\x22\x4d\x18", Foreign("a file compressed by lz4", _UNPACK)),
+    (
+        b"version https://git-lfs.github.com/spec/",
+        Foreign("a pointer of Git LFS (the file itself was not fetched)", "fetch the file: git lfs pull"),
+    ),
     (b"-----BEGIN ", Foreign("a key in PEM", "give a public key with --trust, a private one with --key")),
 )
 _HTML = rb"\s*<(?i:!doctype html|html|head)\b"

@@ -111,7 +111,10 @@ def _own_problem(path: Path) -> Problem | None:
             next_step="give another name",
         )
     if there:
-        step = "choose another name, or remove the file first if it is no longer needed"
+        step = (
+            "choose another name, or remove the file first if it is no longer needed; of a key that is there"
+            " gemel keys public KEY -o PUBKEY writes the public part"
+        )
         what = "already exists; gemel never overwrites a key"
         return Problem(what, where=str(path), expected="a name that is free", next_step=step)
     return None

@@ -151,7 +151,8 @@ def _doubled(targets: Sequence[Path]) -> list[Problem]:
         other = first.setdefault(key, target) if key else target
         if other is not target:
             what = "two outputs are one file"
-            expected = "names that differ in more than upper and lower case"
+            same = os.path.normpath(other) == os.path.normpath(target)
+            expected = "two names" if same else "names that differ in more than upper and lower case"
             problems.append(
                 Problem(
                     what,

@@ -7,11 +7,10 @@ import stat
 from pathlib import Path
 
 from gemel.errors import Problem
-from gemel.text.escaping import in_shell
 
 
-def open_to_others(path: Path, what: str, where: str, file: str) -> list[Problem]:
-    """What is to be said of ``what`` in ``path`` that others may read or change, ``file`` in the next step.
+def open_to_others(path: Path, what: str, where: str, step: str) -> list[Problem]:
+    """What is to be said of ``what`` in ``path`` that others may read or change, with the next ``step``.
 
     Nothing on Windows: access lists are not looked at.  Nothing of pipes and the like.
     """
@@ -29,6 +28,6 @@ def open_to_others(path: Path, what: str, where: str, file: str) -> list[Problem
             where=where,
             found=f"mode {mode & 0o777:04o}",
             expected="mode 0600",
-            next_step=f"chmod 600 {in_shell(file)}",
+            next_step=step,
         )
     ]

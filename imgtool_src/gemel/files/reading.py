@@ -143,6 +143,8 @@ def _opened(path: Path, *, plain: bool) -> BinaryIO:
         )
     if (path / "release.json").is_file():
         hint = f"gemel check --release {in_shell(path)} checks the whole folder"
+    elif kind == "a folder":
+        hint = "name the file that is meant in it"
     raise UsageProblem(
         "this cannot be read as a file", where=str(path), found=kind, expected=expected, next_step=hint
     )

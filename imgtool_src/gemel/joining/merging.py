@@ -136,7 +136,7 @@ def _outside(
 def _astray(layout: Layout, placement: Placement, piece: Piece, span: Span, how: str) -> _Stray:
     plan = placement.plan
     hint = "move it in the linker script, or enlarge its area in the layout"
-    if piece.segment.data[:8] == MARK:
+    if _is_image(layout, placement):
         file = in_shell(placement.build.file)
         hint = (
             f"this is an image with its record, no build: gemel split LAYOUT {file} -o FOLDER takes it apart"
@@ -151,6 +151,17 @@ def _astray(layout: Layout, placement: Placement, piece: Piece, span: Span, how:
         next_step=hint,
     )
     return _Stray(span, how, problem)
+
+
+def _is_image(layout: Layout, placement: Placement) -> bool:
+    """Whether the build has a record where the layout has its own, or where one of its segments begins."""
+    at = {layout.span_of(layout.record.area).start} if layout.record else set()
+    return any(
+        bytes(_bytes_of(piece, Span(start, len(MARK)))) == MARK
+        for piece in placement.pieces
+        for start in {piece.address, *at}
+        if piece.span.holds(start)
+    )
 
 
 def _may_hold_copy(layout: Layout, core: str, owner_core: str) -> bool:

@@ -217,8 +217,19 @@ class Lookup:
             if re.fullmatch(r"[0-9A-Fa-f]{4,7}", name)
             else f"nearest names: {', '.join(near[:3])}"
             if near
-            else "give the build that defines it: NAME=BUILD",
+            else self._step_without_near(name),
         )
+
+    def _step_without_near(self, name: str) -> str:
+        """What to do about a name that is near none."""
+        place, colon, rest = name.rpartition(":")
+        if colon and rest.isdigit():
+            return "lines of a source file are not looked up: give the function's name"
+        if place and any(each.named(rest) for each in self._names.values()):
+            return f"give the symbol alone: {rest}"
+        if self._inspection and self._inspection.layout.builds.keys() <= self._builds.keys():
+            return "check its spelling: every build of the layout is given"
+        return "give the build that defines it: NAME=BUILD"
 
     def _core_of(self, build: str) -> str:
         return build if self._inspection is None else self._inspection.layout.builds[build].core

@@ -8,8 +8,9 @@ from pathlib import PurePath
 from typing import Any
 
 from gemel.errors import GemelError, Problem
+from gemel.files.contents import LOOK, instead_of_toml
 from gemel.layout.kinds import INVALID, LayoutFault, nearest_hint
-from gemel.layout.reader import FileOfToml
+from gemel.layout.reader import EXPECTED, FileOfToml
 from gemel.layout.tables import OF_OTHERS, Table, dotted
 from gemel.policy.model import Policy
 from gemel.structs import Struct
@@ -94,6 +95,8 @@ def _unknown_names(policy: Policy, rules: list[str], algorithms: Sequence[str]) 
         for index, value in enumerate(values):
             if value not in known:
                 hint = nearest_hint(value, known)
+                if not hint and name == "algorithms":
+                    hint = f"write one or more of {', '.join(known)}"
                 yield LayoutFault(
                     (name, index), "unknown name", found=in_toml(value), expected=what, next_step=hint
                 )
@@ -126,6 +129,9 @@ def _problems(faults: Sequence[LayoutFault], file: str, text: str) -> list[Probl
 
 def _text_of(data: bytes, file: str) -> str:
     if len(data) > MAX_BYTES:
+        if other := instead_of_toml(data[:LOOK]):
+            what, step = "this is not a policy", _POLICY.instead
+            raise PolicyError(what, where=file, found=other, expected=EXPECTED, next_step=step)
         found, expected = f"{len(data):,} bytes or more", f"at most {MAX_BYTES:,} bytes"
         raise PolicyError("the policy file is too large", where=file, found=found, expected=expected)
     text = _POLICY.text_of(data, file)

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.placement.placed import identities_of
 from gemel.policy.model import Policy
 from gemel.policy.reader import ReadPolicy
 from gemel.record.record import Record
+
+if TYPE_CHECKING:
+    from gemel.layout.reader import ReadLayout
 
 RULE = "image-fits-policy"
 """The rule that these outcomes are of."""
@@ -17,8 +21,13 @@ IDENTITY = ("product", "vendor id", "class id", "layout")
 """What says for which device an image is: what comes later follows from what comes before."""
 
 
-def policy_outcomes(read: ReadPolicy, record: Record | None, where: str, area: str) -> Iterator[Outcome]:
-    """One outcome for each demand; a finding where there is one and no sound record to meet it."""
+def policy_outcomes(
+    read: ReadPolicy, record: Record | None, where: str, area: str, layout: ReadLayout
+) -> Iterator[Outcome]:
+    """One outcome for each demand; a finding where there is one and no sound record to meet it.
+
+    ``layout`` is the one of the check, whose file's digest may have been taken for its own.
+    """
     demanded, lowest = list(_demanded(read.policy)), read.policy.rollback_at_least
     if record is None:
         names = [what for what, _ in demanded] + (["rollback counter"] if lowest is not None else [])
@@ -37,14 +46,21 @@ def policy_outcomes(read: ReadPolicy, record: Record | None, where: str, area: s
         if found in expected:
             yield Holds(f"{what} {found}")
         else:
-            named = f' ("{read.policy.product_class}")' if what == "class id" else ""
+            text = {"class id": read.policy.product_class, "vendor id": read.policy.vendor}.get(what)
+            named = f' ("{text}")' if text and text not in expected else ""
+            of_file = what == "layout" and layout.file_sha256.hex() in expected
+            taken = f"{layout.file_sha256.hex()[:16]}... is that of the file {layout.name}, not the layout's digest"
             yield Finding(
                 f"the image's {what} is not one that the policy accepts",
                 (area, "policy", what),
                 where=where,
                 found=found,
                 expected=f"{' or '.join(expected[:4])}{', ...' if expected[4:] else ''}{named} ({read.name})",
+                lines=(taken,) if of_file else (),
                 follows_from=tuple((RULE, other) for other in IDENTITY[: IDENTITY.index(what)]),
+                next_step=f"demand the digest that `gemel check {layout.name}` prints: {layout.digest.hex()}"
+                if of_file
+                else "",
             )
     if lowest is None:
         return

@@ -17,6 +17,7 @@ from typing import Any
 
 from gemel.builds.build import Build
 from gemel.errors import UsageProblem
+from gemel.files.contents import LOOK, instead_of_toml
 from gemel.m_profile.attribute_tags import TAGS
 from gemel.release.contents import ReleaseContents
 from gemel.release.extras import library
@@ -169,8 +170,19 @@ def merge_sbom(bom: Any, data: bytes, name: str, prefix: str) -> list[Any]:
         raise UsageProblem(what, where=f"--sbom {name}", expected=expected, next_step=step) from error
     except Exception as error:  # the library raises errors of many kinds for what is no CycloneDX
         what, step = "not a CycloneDX SBOM in JSON", "export it as CycloneDX JSON, 1.2 to 1.6"
-        reason = f"{type(error).__name__}: {error}"[:200]
+        reason = _reason(data, error)[:200]
         raise UsageProblem(what, where=f"--sbom {name}", found=reason, next_step=step) from error
+
+
+def _reason(data: bytes, error: Exception) -> str:
+    """What the file is in place of JSON, where it ends to be it, or what the library says of it."""
+    if isinstance(error, json.JSONDecodeError | UnicodeDecodeError):
+        if other := instead_of_toml(data[:LOOK]):
+            return other
+        if isinstance(error, UnicodeDecodeError):
+            return f"byte 0x{data[error.start]:02X} at offset {error.start}: no text in UTF-8"
+        return f"no JSON in line {error.lineno}: {error.msg[:1].lower()}{error.msg[1:]}"
+    return str(error) if type(error) is ValueError else f"{type(error).__name__}: {error}"
 
 
 class _TooManyParts(ValueError):

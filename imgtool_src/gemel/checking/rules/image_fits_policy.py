@@ -19,7 +19,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
     plan = inspection.layout.record
     where = f"record in area {plan.area}" if plan else "the layout has no record"
-    yield from policy_outcomes(read, inspection.record, where, plan.area if plan else "record")
+    area = plan.area if plan else "record"
+    yield from policy_outcomes(read, inspection.record, where, area, inspection.read)
 
 
 RULE = Rule(

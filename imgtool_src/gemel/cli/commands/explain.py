@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.cli.catalogue import TOPICS
+from gemel.cli.catalogue import COMMANDS, TOPICS
 from gemel.cli.declared import DONE, argument, sub_command
 from gemel.cli.parameters import form_option, result_option
 from gemel.errors import UsageProblem
@@ -34,10 +34,10 @@ LEAST_OF_SENTENCE = 24
 
 
 @sub_command("explain", finished=_with_topics, exits=DONE)
-@argument("topic", metavar="[RULE|WORD|TOPIC]", required=False)
+@argument("topic", metavar="[RULE|WORD|TOPIC]", several=True)
 @form_option("text", "json")
 @result_option("; .json by suffix")
-def command(topic: str | None, form: str, output: Path | None) -> int:
+def command(topic: tuple[str, ...], form: str, output: Path | None) -> int:
     """Explain the rules, one rule, or a format.
 
     Without RULE, WORD or TOPIC: all rules by subject, a line each. With a rule's name: what it checks, why, what to
@@ -54,12 +54,13 @@ def command(topic: str | None, form: str, output: Path | None) -> int:
     from gemel.cli.results import form_by_suffix, give_text
     from gemel.text.wrapping import markdown_lines
 
+    wanted = " ".join(topic) or None
     if form_by_suffix(output, form, "json") == "json":
-        give_text(_as_json(topic), output, plain=False)
+        give_text(_as_json(wanted), output, plain=False)
     else:
-        lines = _page(topic).splitlines() if topic in TOPICS else _rules(topic)
-        if topic in PAGES and output is None:
-            lines = markdown_lines(_page(topic), _width())
+        lines = _page(wanted).splitlines() if wanted in TOPICS else _rules(wanted)
+        if wanted in PAGES and output is None:
+            lines = markdown_lines(_page(wanted), _width())
         give_text("".join(f"{line}\n" for line in lines), output)
     return 0
 
@@ -187,10 +188,25 @@ def _refuse(name: str) -> None:
     used = sorted(
         {word for line in lines for word in re.findall(r"[a-z]{4,}", f"{line[0]} {line[2]}".lower())}
     )
-    hint = nearest_hint(word, [*(line[0] for line in lines), *TOPICS]) or nearest_hint(word, used)
-    hint = hint or "`gemel explain` lists the rules"
+    hint = (
+        nearest_hint(word, [*(line[0] for line in lines), *TOPICS])
+        or (f"`gemel {name} --help` explains that command" if name in COMMANDS else "")
+        or _pages_with(name)
+        or nearest_hint(word, used)
+        or "`gemel explain` lists the rules"
+    )
     expected = f"a rule, a word that a rule uses, or {', '.join(TOPICS)}"
     raise UsageProblem("unknown rule or topic", found=name, expected=expected, next_step=hint)
+
+
+def _pages_with(word: str) -> str:
+    """The pages that mention ``word``, those that do so most first; empty where none does."""
+    begins = re.compile(rf"\b{re.escape(word)}", re.IGNORECASE)
+    counts = {topic: len(begins.findall(_page(topic))) for topic in TOPICS}
+    pages = sorted(filter(counts.__getitem__, TOPICS), key=lambda topic: -counts[topic])
+    return (
+        f"{', '.join(f'`gemel explain {page}`' for page in pages[:2])}: that word is there" if pages else ""
+    )
 
 
 def _list(lines: list[tuple[str, str, str]], *, whole: bool = False) -> Iterator[str]:

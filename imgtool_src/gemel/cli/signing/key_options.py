@@ -16,6 +16,7 @@ from gemel.cli.printing import print_remarks
 from gemel.cli.signing.pass_phrases import PassPhrases, phrase_of_file
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.structs import replace
+from gemel.text.escaping import in_shell
 
 if TYPE_CHECKING:
     from gemel.seals.keys.algorithms import SignatureAlgorithm
@@ -48,7 +49,7 @@ class KeyFile:
         except KeyFileError:  # asked second: reading an RSA key takes 100 ms, and most keys are plain
             if not is_encrypted(self._data):
                 raise
-        found = open_to_others(path, "private key", str(path), str(path))
+        found = open_to_others(path, "private key", str(path), f"chmod 600 {in_shell(str(path))}")
         if found and not open_keys:
             step = f"{found[0].next_step}; or --key-open-to-others, if nobody else is on this machine"
             raise UsageProblem(replace(found[0], next_step=step))

@@ -107,7 +107,7 @@ class PassPhrases(Struct, repr=False):
             )
         if given:
             return given[0]
-        phrase = _asked("pass phrase of the new key")
+        phrase = _asked("pass phrase of the new key", "; --no-pass-phrase makes a key for trials without one")
         if phrase != _asked("the same again"):
             raise UsageProblem("the two pass phrases differ", next_step="run the command again")
         return phrase
@@ -160,7 +160,9 @@ def phrase_of_file(path: Path, option: str) -> bytes:
     from gemel.files.private_files import open_to_others
 
     # The file's name stays out here too: anyone who confused name and phrase may have a file of that name.
-    print_remarks(open_to_others(path, "pass phrase or PIN", option, "the file"))
+    print_remarks(
+        open_to_others(path, "pass phrase or PIN", option, "chmod 600 the file that the option names")
+    )
     return line
 
 
@@ -177,14 +179,14 @@ def _of_environment(name: str) -> bytes:
     return os.fsencode(value)
 
 
-def _asked(question: str) -> bytes:
+def _asked(question: str, otherwise: str = "") -> bytes:
     """What the user types, unseen; raises UsageProblem where there is nobody to ask or nothing is typed."""
     import getpass
 
     from gemel.cli.progress import paused_progress
 
     if sys.stdin is None or not sys.stdin.isatty():
-        step = "give --pass-phrase-file FILE or --pass-phrase-env NAME"
+        step = f"give --pass-phrase-file FILE or --pass-phrase-env NAME{otherwise}"
         raise UsageProblem(f"cannot prompt for the {question}: no terminal", where="stdin", next_step=step)
     try:
         with paused_progress():

@@ -123,7 +123,9 @@ def _public_for_private(name: str) -> Problem:
 def _not_public(block: KeyBlock, name: str, reason: Unreadable) -> Problem:
     if not block.label and why_not_private(block) in (None, Unreadable.ENCRYPTED):
         return _private_for_public(name)
-    return Problem(reason.value, where=name, found=_found_words(block), expected=_PUBLIC_DUE)
+    step = "give a file with the public key (gemel keys show --help)"
+    found = _found_words(block)
+    return Problem(reason.value, where=name, found=found, expected=_PUBLIC_DUE, next_step=step)
 
 
 def _not_private(block: KeyBlock, name: str, error: UnreadableKey, pass_phrase: bytes | None) -> Problem:
@@ -141,7 +143,9 @@ def _not_private(block: KeyBlock, name: str, error: UnreadableKey, pass_phrase: 
         return Problem(what, where=name, next_step="give the key's own pass phrase")
     if not block.label and _is_public(block):
         return _public_for_private(name)
-    return Problem(reason.value, where=name, found=_found_words(block), expected=_PRIVATE_DUE)
+    step = "give a file with the private key; gemel keys new makes one"
+    found = _found_words(block)
+    return Problem(reason.value, where=name, found=found, expected=_PRIVATE_DUE, next_step=step)
 
 
 def _is_public(block: KeyBlock) -> bool:

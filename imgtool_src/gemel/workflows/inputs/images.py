@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import UsageProblem, all_of
+from gemel.files.contents import LOOK
 from gemel.files.reading import STDIN, HashedBlocks, blocks_of_file
 from gemel.image.image import Image, ImageFile
 from gemel.layout.model import Layout
@@ -68,13 +70,33 @@ def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None
     start = at or 0
     if at is None and not form.has_addresses:
         start = _first_flash(layout.layout if layout else None, path)
-    blocks = HashedBlocks(blocks_of_file(path))
+    blocks = HashedBlocks(_of_the_format(path, form))
     decoded = form.decode(blocks, str(path), start)
     for _ in blocks:  # the digest is over the whole file, whatever stands after the last record
         pass
     file = ImageFile(blocks.size, blocks.sha256, None if form.has_addresses else at)
     name = "standard input" if path == STDIN else path.name
     return Image(decoded.image, decoded.entry, decoded.remarks, name, form.has_addresses, file)
+
+
+def _of_the_format(path: Path, form: Format) -> Iterator[bytes]:
+    """The file's blocks; raises UsageProblem where they are of another format than ``form``.
+
+    For standard input and --as: of a file by its suffix that was said before it was opened.
+    """
+    from gemel.image.formats import FORMATS
+    from gemel.workflows.inputs.not_images import AN_ELF, ELF_START, format_held
+
+    blocks = blocks_of_file(path)
+    first = next(blocks, b"")
+    holds = format_held(first[:LOOK])
+    if first.startswith(ELF_START) or (holds and holds != form.short):
+        found, step = next((each.name for each in FORMATS if each.short == holds), ""), f"give --as {holds}"
+        if first.startswith(ELF_START):
+            found, step = AN_ELF, "join it first, and give the image"
+        what = "the content is not of the format that it is read as"
+        raise UsageProblem(what, where=str(path), found=found, expected=form.name, next_step=step)
+    return chain((first,), blocks) if first else blocks
 
 
 def _first_flash(layout: Layout | None, path: Path) -> int:

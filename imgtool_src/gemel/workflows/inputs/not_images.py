@@ -108,6 +108,11 @@ def elf_words(start: bytes) -> str:
     return "an ELF object file that is not linked" if kind == RELOCATABLE else AN_ELF
 
 
+def format_held(start: bytes) -> str:
+    """The short name of the image format that begins with ``start``; empty where nothing shows it."""
+    return text_format(start) or ("bin" if b"\0" in start else "")
+
+
 def _misnamed(path: Path, suffix: str, start: bytes) -> Problem | None:
     """What is wrong with a file of one image format under the suffix of another; None if nothing is."""
     from gemel.image.formats import FORMATS
@@ -118,7 +123,7 @@ def _misnamed(path: Path, suffix: str, start: bytes) -> Problem | None:
     if not start:
         step = "have the file made or sent again"
         return Problem("the file is empty", where=str(path), expected=promised.name, next_step=step)
-    holds = text_format(start) or ("bin" if b"\0" in start else "")
+    holds = format_held(start)
     if not holds or holds == promised.short:
         return None
     found = next(each for each in FORMATS if each.short == holds)

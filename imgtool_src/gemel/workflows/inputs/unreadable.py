@@ -35,7 +35,11 @@ def added_to(error: GemelError, files: Iterable[str | Path | None]) -> GemelErro
         text
         for problem in error.problems
         for said in (problem.where, problem.found)
-        for text in (said, said.rpartition(" (")[0])  # a key's problem names its option: FILE (--trust)
+        for text in (
+            said,
+            said.rpartition(" (")[0],
+            *said.split(),
+        )  # a key's problem names its option: FILE (--trust)
     }
     more = [
         problem
