@@ -131,6 +131,14 @@ def test_a_required_seal_without_a_key(device: Path, gemel: Run) -> None:
     assert "gemel sign" in said
 
 
+def test_a_release_without_its_key_is_led_to_no_option_of_its_own_that_is_none(
+    device: Path, gemel: Run
+) -> None:
+    """``--leave-unsealed`` is an option of join alone, and is named with it."""
+    done = gemel("release", *JOIN[1:], "-o", "out")
+    assert (done.code, "--key KEY, or gemel join --leave-unsealed" in " ".join(done.err.split())) == (2, True)
+
+
 def test_left_unsealed_is_said_aloud(device: Path, gemel: Run) -> None:
     """With ``--leave-unsealed`` the image is written without a seal, and stdout says NOT SEALED."""
     done = gemel(*JOIN, *OUT, "--leave-unsealed")

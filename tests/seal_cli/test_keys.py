@@ -177,6 +177,18 @@ def test_what_is_no_key(device: Path, gemel: Run, name: str) -> None:
     assert "fault in gemel" not in done.err
 
 
+def test_a_private_key_that_a_layout_trusts(device: Path, gemel: Run) -> None:
+    """It stays where it is: its public part is to be written and named."""
+    layout = Path("small.toml").read_text(encoding="utf-8")
+    write_key(device / "key.pem")
+    trusting = layout.replace("[seal]\n", '[seal]\ntrust = ["key.pem"]\n')
+    assert trusting != layout
+    Path("small.toml").write_text(trusting, encoding="utf-8")
+    said = " ".join(gemel("check", "small.toml").err.split())
+    assert "gemel keys public key.pem -o PUBKEY writes it; name that in trust" in said
+    assert "put the public key there" not in said
+
+
 def test_a_key_of_a_kind_that_seals_do_not_take(device: Path, gemel: Run) -> None:
     """A sound RSA key of 2,048 bits is refused in words that say what it is and what seals take."""
     words = [required_tool("openssl"), "genrsa", "2048"]

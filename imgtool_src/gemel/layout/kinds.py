@@ -336,7 +336,10 @@ class Day(ValueType):
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
             return value
-        return self.refuse(value, path, report)
+        quoted = isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value)
+        return self.refuse(
+            value, path, report, next_step=f"write it without quotes: {value}" if quoted else ""
+        )
 
     def schema(self) -> dict[str, Any]:
         return {"type": "string", "format": "date"}

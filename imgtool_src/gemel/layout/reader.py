@@ -48,6 +48,13 @@ _SLIPS = (
     ),
     (r"=\s*[0-9_]+ *(?:[kKMG]i?B?|B)\b", 'put a size with a unit in quotes, such as "4 KiB"'),
     (r"=\s*0X[0-9A-Fa-f_]+\b", "write 0x with a small x"),
+    (r"=\s*0x[0-9A-Fa-f_]*[G-Zg-z]", "write hexadecimal digits alone after 0x: 0 to 9, A to F"),
+    (r"=\s*[0-9]+\.[0-9]+\.[0-9]{1,3}\b", 'put a version in quotes, such as "1.0.0"'),
+    (
+        r"=\s*[0-9]{1,4}[./][0-9]{1,2}[./][0-9]{2,4}\b|=\s*[0-9]{1,2}-[0-9]{1,2}-[0-9]{4}\b",
+        "write a date as year, month and day, without quotes: 2027-06-30",
+    ),
+    (r"^\[[\w.\"-]+\]\s*(?:#.*)?$", "a table is written once: put all of its keys together"),
     (r"=\s*(?i:true|false|yes|no|on|off)\s*(?:#.*)?$", "write true or false, in small letters"),
     (r"=\s*\[?\s*[‘’“”]", 'put text in plain quotes, such as "flash"'),
     (r"=\s*\[[^\"']*[A-Za-z]|^[A-Za-z][\w.-]*\s*,", 'put each text of a list in quotes, such as ["flash"]'),

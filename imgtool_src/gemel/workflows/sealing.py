@@ -19,8 +19,10 @@ if TYPE_CHECKING:
     from gemel.seals.keys.keys import PrivateKey, PublicKey, Signer
     from gemel.seals.seal import Seal
 
-MORE_KEYS = "give further keys with --key, or --leave-unsealed and collect signatures with gemel sign"
-"""What to do where ``join`` has too few keys."""
+MORE_KEYS = (
+    "give further keys with --key, or gemel join --leave-unsealed, and collect signatures with gemel sign"
+)
+"""What to do where ``join`` or ``release`` has too few keys."""
 
 MORE_SIGNERS = "give them too, keep those that the image has with --add, or say --more-to-come"
 """What to do where ``sign`` has too few signers."""
@@ -90,7 +92,7 @@ def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) 
             where="seal",
             found="no --key",
             expected="a key (required = true in [seal])",
-            next_step="give --key KEY, or --leave-unsealed and seal the image later with gemel sign",
+            next_step="give --key KEY, or gemel join --leave-unsealed, and seal the image later with gemel sign",
         )
 
 

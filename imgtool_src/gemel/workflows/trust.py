@@ -200,7 +200,9 @@ def _read(
             for each in error.problems:
                 where = f"{each.where} ({origin})"
                 step = each.next_step or "give a file with the public key (gemel keys show --help)"
-                if plain:
+                if plain and "gemel keys public" in step:
+                    step = f"{step}; name that in trust"
+                elif plain:
                     step = "put the public key there, or give the one that you trust with --trust PUBKEY"
                 problems.append(
                     Problem(each.what, where=where, found=each.found, expected=each.expected, next_step=step)
