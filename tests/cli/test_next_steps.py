@@ -256,7 +256,7 @@ SLIPS = {
         "give the build that defines it",
     ),
     "a word of a page, no rule": (("explain", "waiver"), "unknown rule or topic", "`gemel explain policy`"),
-    "a command to explain": (("explain", "keys"), "unknown rule or topic", "`gemel keys --help`"),
+    "a command to explain": (("explain", "demo"), "unknown rule or topic", "`gemel demo --help`"),
     "two words of a page": (("explain", "exit", "codes"), "found exit codes", "`gemel explain ci`"),
     "a word of no page": (("explain", "zebra"), "unknown rule or topic", "`gemel explain` lists the rules"),
     "digits to find": (

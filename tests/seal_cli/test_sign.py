@@ -12,6 +12,7 @@ import small_device
 from seal_cli.sealed_device import JOIN, SEAL, Run, read_image, record_of, seal_of, write_device, write_key
 from seal_keys import rsa_key
 
+from gemel.checking.identity import NO_KEY, NOT_HERE
 from gemel.image.intel_hex import decode, encode
 from gemel.image.s_record import decode as decode_srec
 from gemel.image.s_record import encode as encode_srec
@@ -179,6 +180,19 @@ def test_the_layouts_trusted_keys_tell_too(plain: Path, gemel: Run) -> None:
     assert gemel(*JOIN, "-o", "a.hex", "--key", "one.pem").code == 0
     assert gemel(*SIGN, "a.hex", "--key", "two.pem", "--add", "-o", "b.hex").code == 0
     assert len(seal_of(plain / "b.hex").signers) == 2
+
+
+def test_what_is_said_of_a_seal_before_it_is_verified(plain: Path, gemel: Run) -> None:
+    """Where the layout names keys none is missing: this command has not verified the seal, and check does."""
+    write_device(plain, SEAL + 'trust = ["one-pub.pem"]\n')
+    assert gemel(*JOIN, "-o", "a.hex", "--key", "one.pem").code == 0
+    refused = gemel(*SIGN, "a.hex", "--key", "two.pem", "--version", "9.9.9", "-o", "b.hex")
+    assert refused.code == 1
+    assert f"NOT VERIFIED: {NOT_HERE}" in " ".join(refused.out.split())
+    assert ", verified" in gemel("check", "small.toml", "a.hex").out
+    write_device(plain, SEAL)
+    refused = gemel(*SIGN, "a.hex", "--key", "two.pem", "--version", "9.9.9", "-o", "b.hex")
+    assert f"NOT VERIFIED: {NO_KEY}" in " ".join(refused.out.split())
 
 
 def test_a_signer_of_unknown_key_is_not_kept(plain: Path, gemel: Run) -> None:

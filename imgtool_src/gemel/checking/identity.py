@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 NO_KEY = "no public key is given for it"
 """What is said of a signature where nobody gave a key, nor a layout that trusts one."""
 
+NOT_HERE = "not done here; gemel check does it by the layout's keys"
+"""What is said of one where the layout trusts keys, and the command does without them."""
+
 SealState = Literal["sealed", "not sealed", "malformed", "no seal in the layout"]
 
 
@@ -277,7 +280,8 @@ def _verdict(inspection: Inspection, seal: SealUnderCheck, signer: Verdict) -> s
     if not inspection.record_bytes:
         return "no sound record that it could be over"
     if not (inspection.trusted or inspection.known):
-        return f"{NO_KEY} (gemel check --trust)"
+        named = inspection.layout.seal and inspection.layout.seal.trust
+        return NOT_HERE if named else f"{NO_KEY} (gemel check --trust)"
     if signer.good and signer.signer.algorithm not in seal.allowed:
         return "the algorithm is not allowed"
     if signer.good and signer.signer.key_fingerprint not in {key.fingerprint for key in inspection.trusted}:
