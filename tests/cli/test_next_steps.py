@@ -258,7 +258,7 @@ SLIPS = {
     "a word of a page, no rule": (("explain", "waiver"), "unknown rule or topic", "`gemel explain policy`"),
     "a command to explain": (("explain", "demo"), "unknown rule or topic", "`gemel demo --help`"),
     "two words of a page": (("explain", "exit", "codes"), "found exit codes", "`gemel explain ci`"),
-    "a word of no page": (("explain", "zebra"), "unknown rule or topic", "`gemel explain` lists the rules"),
+    "a word of no page": (("explain", "qqqqqq"), "unknown rule or topic", "`gemel explain` lists the rules"),
     "digits to find": (
         ("audit", "--index", "none.sqlite", "--find", "760f"),
         "this searches for nothing",
