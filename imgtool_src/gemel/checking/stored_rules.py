@@ -392,8 +392,8 @@ FIELDS: dict[str, dict[str, str | bool]] = {
         "only_with": "shared areas",
     },
     "shared-symbols-agree": {
-        "checks": "Every global object that the builds of two cores have under one name in shared areas is at one place and has one size and one type, except as far as a contract names it and says so already.",
-        "absent": "no two cores have an object of the same name in a shared area that no contract names",
+        "checks": "Every global object that the builds of two cores have under one name in shared areas is at one place and has one size and one type, except as far as a contract names it and says so already; of objects with different names that take the same bytes, one is inside the other.",
+        "absent": "no two cores have objects in shared areas that no contract names",
         "only_with": "shared areas",
         "of_elf": True,
     },

@@ -8,8 +8,22 @@ from check.contract_fixtures import BOOT, checked, contract, flat, of_sides, of_
 from contract_builds import side
 from small_device import LINK, apply, findings, station_elf
 
+from gemel.checking.runner import RuleResult
+
 RULE = "shared-symbols-agree"
 NOTHING = contract("")
+
+
+def _one_after_another(station: str, sampler: str) -> RuleResult:
+    """What is said of two builds with these objects in what they share."""
+    return of_sources(RULE, NOTHING, *_shared(station, sampler))
+
+
+def _shared(*objects: str) -> list[str]:
+    return [f'__attribute__((section(".link"), used)) {each};' for each in objects]
+
+
+TWO = "char status[64], trace[64]"
 
 
 BREAKS = {
@@ -18,6 +32,11 @@ BREAKS = {
     "another type of the same size": lambda: of_sides(RULE, NOTHING, sampler="sampler-swapped"),
     "signed on one side only": lambda: of_sides(RULE, NOTHING, sampler="sampler-signed"),
     "another type altogether": lambda: of_sides(RULE, NOTHING, sampler="sampler-initialised"),
+    "another object over half of one": lambda: _one_after_another(TWO, "char head[96], logs[64]"),
+    "over its last bytes": lambda: _one_after_another(TWO, "char head[124], logs[64]"),
+    "moved by a word": lambda: _one_after_another(TWO, "char head[68], logs[64]"),
+    "over two": lambda: _one_after_another("char a[64], b[32], c[64]", "char head[80], logs[64]"),
+    "of one source file": lambda: _one_after_another(TWO, "static char head[96], logs[64]"),
     "a symbol of a contract with another type": lambda: of_sides(
         RULE, contract('symbols = ["link_ring"]'), sampler="sampler-bit-field"
     ),
@@ -25,6 +44,11 @@ BREAKS = {
 KEEPS = {
     "three objects": lambda: of_sides(RULE, NOTHING),
     "C++": lambda: of_sides(RULE, NOTHING, "cpp-station", "cpp-sampler"),
+    "other objects after one": lambda: _one_after_another("char status[64]", "char head[64], logs[64]"),
+    "parts of one": lambda: _one_after_another("char pool[256]", "char head[32], logs[64], ring[160]"),
+    "words of one": lambda: _one_after_another(TWO, "int words[16], of_trace[16]"),
+    "the last part rounded up": lambda: _one_after_another("char pool[250]", "char head[125], rest[128]"),
+    "nothing of a size": lambda: _one_after_another("char all[128]", "char head[60], mark[0], rest[68]"),
     "named in a contract without types": lambda: of_sides(RULE, contract('symbols = ["link_ring"]')),
 }
 
@@ -58,6 +82,26 @@ def test_another_type_than_the_contract_s_is_still_told(declared: str) -> None:
     one, more = MAIL.format("", declared), MAIL.format("", "mail_t box[5]")
     assert len(findings(of_sources(RULE, read, one, more))) == 1
     assert findings(of_sources("contract-types-agree", read, one, more)) == []
+
+
+@pytest.mark.parametrize(
+    "kind", ["another object over half of one", "over its last bytes", "moved by a word", "over two"]
+)
+def test_objects_that_overlap_in_part_are_one_finding_with_each_overlap(kind: str) -> None:
+    """Each is named with places and sizes, the sampler's as the station sees them."""
+    (finding,) = findings(BREAKS[kind]())
+    text = "\n".join((finding.found, finding.expected, *finding.lines))
+    assert "logs at 0x2000_30" in text
+    overlaps = {"moved by a word": 2, "another object over half of one": 2, "over two": 3}.get(kind, 1)
+    assert [text.count(f"in build {name}") for name in ("station", "sampler")] == [overlaps] * 2
+
+
+def test_what_a_contract_names_and_the_other_build_has_not_is_its_own_finding() -> None:
+    """An object that another name took the place of is missing, whatever overlaps what."""
+    (finding,) = findings(
+        of_sources(RULE, contract('symbols = ["trace"]'), *_shared(TWO, "char head[96], logs[64]"))
+    )
+    assert ("contract-symbols-agree", "contract link, trace") in finding.follows_from
 
 
 def test_a_local_name_or_one_outside_of_shared_areas_says_nothing() -> None:

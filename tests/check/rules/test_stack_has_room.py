@@ -77,6 +77,7 @@ BREAKS = {
         _bss(STATION_RAM, 0x2000), symbols=(_object("levels", TOP - 0x200, 0x200),)
     ),
     "less than one exception frame": lambda: _station(_bss(STATION_RAM, 0x1FF0)),
+    "data from below it past the end of its RAM": lambda: _station(_bss(STATION_RAM + 0x1FF0, 0x40)),
     "a size that the whole of its RAM does not have": lambda: _station(symbols=_size(0x4000)),
     "the other build's data below it": lambda: apply(
         RULE,
@@ -137,6 +138,13 @@ def test_the_room_is_told() -> None:
     assert "build station: 32,632 bytes below 0x3800_8000, 2 KiB (2,048 bytes) stated" in told
     bss_end = next(iter(gauge_builds()["station"].symbols.named("bss_end"))).value
     assert 0x3800_8000 - bss_end == 32_632
+
+
+@pytest.mark.parametrize(("size", "follows"), [(0x40, True), (8, False)])
+def test_data_to_the_end_of_the_ram_follow_from_running_past_it(size: int, follows: bool) -> None:
+    """Data that end below the stack's top are too much; those that reach it may run past the core's RAM."""
+    (finding,) = findings(_station(_bss(STATION_RAM + 0x1FF0, size)))
+    assert (finding.follows_from == (("ram-claims-in-own-areas", "station"),)) == follows
 
 
 @pytest.mark.parametrize(("handed", "reason"), [({}, "needs the ELF file: station=FILE")])

@@ -1,4 +1,4 @@
-"""Rule ``shared-symbols-agree``: what bears one name in the shared areas of two builds is one thing."""
+"""Rule ``shared-symbols-agree``: what two builds have in shared areas by one name or in one place is one thing."""
 
 from __future__ import annotations
 
@@ -10,24 +10,33 @@ from gemel.errors import BuildError
 from gemel.inspection.contract.parties import DefinedType, Missing, debug_types, parties
 from gemel.inspection.contract.shared_objects import (
     SharedObject,
+    all_shared_objects,
     contract_types_inside,
+    overlaps_in_part,
     shared_areas,
     shared_objects,
 )
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import concerned, in_short, in_source, sized
+from gemel.inspection.wording import concerned, in_short, in_source, lines_in_short, sized
 from gemel.layout.model import Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.spans import format_address
+from gemel.spans import Span, format_address
 from gemel.structs import replace
+
+PADDING = 8
+"""Fewer bytes by which one object ends after another are what a type or an array was rounded up by."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each name that two builds have in shared areas, as far as no contract names it."""
+    """One outcome for each name that two builds have in shared areas, as far as no contract names it.
+
+    One finding for each two builds whose objects of other names overlap in part.
+    """
     layout = inspection.layout
     if len(layout.builds) < 2 or not shared_areas(layout):
         return
     first_of: dict[str, SharedObject] = {}
+    earlier: list[list[SharedObject]] = []
     for stated in builds_that_state(inspection, "symbols", parties(layout)):
         if isinstance(stated, NotChecked):
             yield stated
@@ -43,6 +52,14 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                     findings.append(outcome)
                 else:
                     yield outcome
+        objects = list(all_shared_objects(layout, plan, build))
+        for others in earlier:
+            for outcome in _in_one_place(layout, others, objects):
+                if isinstance(outcome, Finding):
+                    findings.append(outcome)
+                else:
+                    yield outcome
+        earlier.append(objects)
         yield from in_short(findings)
 
 
@@ -146,6 +163,43 @@ def _places(where: str, builds: str, first: SharedObject, each: SharedObject) ->
     )
 
 
+def _in_one_place(layout: Layout, left: list[SharedObject], right: list[SharedObject]) -> Iterator[Outcome]:
+    """One finding for all that overlaps in two builds of different cores, since what moved pushed the next."""
+    names = {each.of.symbol.name for each in left} & {each.of.symbol.name for each in right}
+    left, right = ([each for each in side if each.of.symbol.name not in names] for side in (left, right))
+    if not left or not right or left[0].of.plan.core == right[0].of.plan.core:
+        return
+    pairs = list(overlaps_in_part(left, right))
+    builds = f"builds {left[0].of.plan.name} and {right[0].of.plan.name}"
+    if not pairs:
+        yield Holds(f"objects of other names in {builds}")
+        return
+    (mine, theirs), *others = pairs
+    yield Finding(
+        f"{builds} have different objects in one place of area {theirs.area}",
+        concerned(
+            *(name for each in (theirs, mine) for name in (each.of.plan.name, each.of.plan.core, each.area))
+        ),
+        where=f"{in_source(mine.of.symbol.name)} and {in_source(theirs.of.symbol.name)} in {builds}",
+        found=_placed(theirs),
+        expected=f"apart from {_placed(mine)}, or one inside the other",
+        span=theirs.of.plain,
+        next_step="give each a place of its own in both linker scripts, or one object one name and one type in both",
+        lines=lines_in_short([f"{_placed(one)}; {_placed(other)}" for one, other in others], "overlap"),
+        follows_from=tuple(
+            ("contract-symbols-agree", f"contract {contract.name}, {name}")
+            for contract in layout.contracts.values()
+            for name in contract.symbols
+            if name in {each.of.symbol.name for pair in pairs for each in pair}
+        ),
+    )
+
+
+def _placed(each: SharedObject) -> str:
+    name, build = in_source(each.of.symbol.name), each.of.build
+    return f"{name} at {sized(each.of.plain or Span(0, 0))} in build {build.name} ({build.file})"
+
+
 def _seen(first: int, address: int, each: SharedObject) -> tuple[str, ...]:
     plain = each.of.plain
     if plain is None or plain.start == address:
@@ -158,13 +212,15 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="Every global object that the builds of two cores have under one name in shared areas is at one "
-    "place and has one size and one type, except as far as a contract names it and says so already.",
+    "place and has one size and one type, except as far as a contract names it and says so already; of objects "
+    "with different names that take the same bytes, one is inside the other.",
     why="Two linkers that are given the same objects in another order place them at different addresses "
-    "without a warning. Each core then reads what the other one wrote as something else.",
+    "without a warning, and neither sees what the other one places. Each core then reads what the other one wrote "
+    "as something else.",
     remedy="Fix the place of every shared object in both linker scripts, compile one header on both sides, "
     "and name the objects in a contract.",
     source="common practice: what two programs share has one address and one layout",
-    absent="no two cores have an object of the same name in a shared area that no contract names",
+    absent="no two cores have objects in shared areas that no contract names",
     check=check,
     only_with="shared areas",
     of_elf=True,

@@ -128,7 +128,7 @@ def _finding(
         span=word_span(table, 0),
         lines=lines,
         follows_from=(("ram-claims-in-own-areas", obstacle.name),)
-        if obstacle and (obstacle.name != table.plan.name or obstacle.span.end == place.area.end)
+        if obstacle and (obstacle.name != table.plan.name or obstacle.span.end >= place.area.end)
         else (),
     )
 

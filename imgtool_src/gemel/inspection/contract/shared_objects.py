@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
 
 
+PADDING = 8
+"""Fewer bytes by which an object ends after another are what a type or an array was rounded up by."""
+
+
 class SharedObject(NamedTuple):
     """A global object of a build and the shared area that it starts in."""
 
@@ -32,21 +36,43 @@ def shared_areas(layout: Layout) -> list[Area]:
     return [area for area in layout.areas.values() if area.purpose == "shared"]
 
 
-def shared_objects(layout: Layout, plan: BuildPlan, build: Build) -> dict[str, SharedObject]:
-    """The global objects of a build that start in a shared area, by name; of one name the first."""
-    found: dict[str, SharedObject] = {}
+def all_shared_objects(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[SharedObject]:
+    """The objects of a build that start in a shared area, those of one source file too."""
     if build.symbols is None:
-        return found
+        return
     for area in shared_areas(layout):
         memory = layout.memories[area.memory]
         for start in starts_of(memory, plan.core):
             for symbol in build.symbols.objects_in(Span(start + area.offset, area.size)):
-                if symbol.kind != "object" or symbol.binding == "local":
-                    continue
-                place = Span(symbol.address - start + memory.start, symbol.size)
-                each = DefinedSymbol(plan, build, symbol, place)
-                found.setdefault(symbol.name, SharedObject(each, area.name))
+                if symbol.kind == "object":
+                    place = Span(symbol.address - start + memory.start, symbol.size)
+                    yield SharedObject(DefinedSymbol(plan, build, symbol, place), area.name)
+
+
+def shared_objects(layout: Layout, plan: BuildPlan, build: Build) -> dict[str, SharedObject]:
+    """The global objects of a build that start in a shared area, by name; of one name the first."""
+    found: dict[str, SharedObject] = {}
+    for each in all_shared_objects(layout, plan, build):
+        if each.of.symbol.binding != "local":
+            found.setdefault(each.of.symbol.name, each)
     return found
+
+
+def overlaps_in_part(
+    left: list[SharedObject], right: list[SharedObject]
+) -> Iterator[tuple[SharedObject, SharedObject]]:
+    """Objects of two builds of which each has bytes that the other has not, the first build's first."""
+    sides = [(0, each) for each in left] + [(1, each) for each in right]
+    placed = [(each.of.plain, side, each) for side, each in sides if each.of.plain]
+    furthest: list[tuple[Span, SharedObject] | None] = [None, None]
+    for span, side, each in sorted(placed, key=lambda item: (item[0].start, -item[0].size)):
+        if (other := furthest[1 - side]) and other[0].start < span.start < other[0].end < span.end:
+            rounded_up = span.end - other[0].end < PADDING <= span.start - other[0].start
+            if not rounded_up:
+                yield (other[1], each) if side else (each, other[1])
+        held = furthest[side]
+        if held is None or held[0].end < span.end:
+            furthest[side] = span, each
 
 
 def uses_shared_area(inspection: Inspection, plan: BuildPlan, build: Build) -> bool:
