@@ -111,6 +111,29 @@ def written(random: Random) -> Iterator[Scenario]:
         )
 
 
+WRITTEN_ONES = {
+    "reserved": (0xE000_E020, 0xE000_ED3C, 0xE000_ED80, 0xE000_EDBC, 0xE000_EF50),
+    "read-only": (0xE000_ED00, 0xE000_ED40, 0xE000_ED7C, 0xE000_ED90, 0xE000_EF40, 0xE000_EFF0),
+    "float": (0xE000_ED88, 0xE000_ED8C, 0xE000_EF34, 0xE000_EF38, 0xE000_EF3C),
+    "attribution": (0xE000_EDD4, 0xE000_EDD8, 0xE000_EDDC, 0xE000_E380, 0xE000_E384),
+    "priorities": (0xE000_ED18, 0xE000_ED1C, 0xE000_ED20),
+    "others": (0xE000_ED08, 0xE000_ED34, 0xE000_ED84, 0xE000_ED98, 0xE000_EDC0, 0xE000_E014),
+    "non-secure": (0xE002_ED00, 0xE002_ED08, 0xE002_ED18, 0xE002_ED8C, 0xE002_ED94, 0xE002_EDD0, 0xE002_EF34),
+}
+
+
+def ones_and_zeros(random: Random) -> Iterator[Scenario]:
+    """What each register keeps of ones, and of zeros after them."""
+    del random
+    for name, addresses in WRITTEN_ONES.items():
+        lines = "".join(
+            f'    REG({address:#x}) = 0xFFFFFFFF;\n    DSB();\n    show("ones", REG({address:#x}));\n'
+            f'    REG({address:#x}) = 0;\n    DSB();\n    show("zeros", REG({address:#x}));\n'
+            for address in addresses
+        )
+        yield Scenario(f"ones-{name}", f"void scenario(void)\n{{\n    CPSID();\n{lines}}}\n")
+
+
 def moved_vectors(random: Random) -> Iterator[Scenario]:
     """A vector table copied to RAM, with a handler replaced there."""
     code = f"""extern const uint32_t vector_table[112];
@@ -146,4 +169,4 @@ void scenario(void)
     yield Scenario("vectors-in-ram-empty", missing, fails=True, ends=LOCK_UP)
 
 
-FAMILIES = (at_reset, written, moved_vectors)
+FAMILIES = (at_reset, written, ones_and_zeros, moved_vectors)

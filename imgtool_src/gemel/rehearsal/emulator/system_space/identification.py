@@ -76,6 +76,15 @@ _FEATURES = {
         (0x1011_0021, 0x1100_0011, 0x40),
     ),
 }
+_PERIPHERAL = {
+    0xE000_EFE4: 0xB0,
+    0xE000_EFE8: 0x1B,
+    0xE000_EFF0: 0x0D,
+    0xE000_EFF4: 0xE0,
+    0xE000_EFF8: 0x05,
+    0xE000_EFFC: 0xB1,
+}
+"""What the System Control Space of these cores says of itself in PIDR1, PIDR2 and CIDR0 to 3."""
 _WITHOUT_DSP = {9: 0x221_1000, 10: 0x2011_2232, 11: 0x111_1110}
 """The words among these that an Armv8-M core without the DSP extension has instead, by their place."""
 
@@ -83,7 +92,7 @@ _WITHOUT_DSP = {9: 0x221_1000, 10: 0x2011_2232, 11: 0x111_1110}
 def features_of(plan: CorePlan) -> dict[int, int]:
     """The registers that say what a core has; none where they are not known."""
     words, of_float = _FEATURES.get(plan.architecture, ((), ()))
-    found = {FEATURES + 4 * place: word for place, word in enumerate(words)}
+    found = {FEATURES + 4 * place: word for place, word in enumerate(words)} | (_PERIPHERAL if words else {})
     if plan.architecture == "armv8-m.main":
         found[FEATURES + 4] |= 0x10 if plan.secure else 0
         found[CACHE_TYPE] = 0x8000_C000

@@ -52,7 +52,11 @@ class InterruptRegisters:
             self.set_priorities(FIRST_EXTERNAL + address - PRIORITIES, value, mask)
             return
         if address >= TARGETS:
-            self._targets[address] = self._targets.get(address, 0) & ~mask | value if self._has_targets else 0
+            first = FIRST_EXTERNAL + 8 * (address - TARGETS)
+            there = sum(
+                1 << bit for bit in range(32) if self._has_targets and self._interrupts.exists(first + bit)
+            )
+            self._targets[address] = (self._targets.get(address, 0) & ~mask | value) & there
             return
         interrupts, offset = self._interrupts, address % BANK
         if offset >= 4 * BANKS:

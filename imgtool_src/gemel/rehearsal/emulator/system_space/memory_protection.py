@@ -108,7 +108,7 @@ class MemoryProtection:
         if address == CONTROL:
             self.control = value & 7
         elif address == NUMBER:
-            self._number = value & 0xFF
+            self._number = value & 0xFF if value & 0xFF < self.regions else self._number
         else:
             if not self._limits and value & _NUMBER_GIVEN and (address - BASE_ADDRESS) // 4 % 2 == 0:
                 self._number = value & 0xF

@@ -10,15 +10,30 @@ from collections.abc import Callable
 from functools import partial
 
 from gemel.rehearsal.emulator.system_space.identification import CPU_IDS, features_of
-from gemel.rehearsal.emulator.system_space.interrupt_registers import ENABLE_SET, END, InterruptRegisters
+from gemel.rehearsal.emulator.system_space.interrupt_registers import (
+    ENABLE_SET,
+    END,
+    PRIORITIES,
+    TARGETS,
+    InterruptRegisters,
+)
 from gemel.rehearsal.emulator.system_space.interrupts import FIRST_EXTERNAL, NMI, PENDSV, TICK, Interrupts
 from gemel.rehearsal.emulator.system_space.memory_protection import LAST_ALIAS, MemoryProtection
 from gemel.rehearsal.emulator.system_space.memory_protection import TYPE as MPU_TYPE
+from gemel.rehearsal.emulator.system_space.register_bits import (
+    COMPARATOR_SET,
+    COMPARATORS,
+    NON_SECURE,
+    NOT_MODELLED,
+    writable_bits,
+)
 from gemel.rehearsal.emulator.system_space.tick_timer import NO_REFERENCE, TickTimer
 from gemel.rehearsal.plan import CorePlan
+from gemel.structs import replace
 
 BASE, SIZE = 0xE000_0000, 0x10_0000
 
+STIMULUS, TRACE_ENABLE, TRACE_CONTROL = 0xE000_0000, 0xE000_0E00, 0xE000_0E80
 CYCLE_CONTROL, CYCLE_COUNT = 0xE000_1000, 0xE000_1004
 CONTROLLER_TYPE = 0xE000_E004
 TICK_CONTROL, TICK_RELOAD, TICK_CURRENT = 0xE000_E010, 0xE000_E014, 0xE000_E018
@@ -29,10 +44,12 @@ RESET_CONTROL, SYSTEM_CONTROL, CONFIGURATION = 0xE000_ED0C, 0xE000_ED10, 0xE000_
 HANDLER_CONTROL, FAULT_STATUS, HARD_FAULT_STATUS = 0xE000_ED24, 0xE000_ED28, 0xE000_ED2C
 DEBUG_STATUS, MEMORY_FAULT_ADDRESS, BUS_FAULT_ADDRESS = 0xE000_ED30, 0xE000_ED34, 0xE000_ED38
 COPROCESSORS = 0xE000_ED88
-SAU_CONTROL, SAU_TYPE, SOFTWARE_TRIGGER = 0xE000_EDD0, 0xE000_EDD4, 0xE000_EF00
+SAU_TYPE, SAU_REGION, SECURE_FAULT_STATUS = 0xE000_EDD4, 0xE000_EDD8, 0xE000_EDE4
+DEBUG_CONTROL, SOFTWARE_TRIGGER = 0xE000_EDFC, 0xE000_EF00
 FLOAT_CONTEXT, FLOAT_FRAME_ADDRESS = 0xE000_EF34, 0xE000_EF38
 
-_REGION_REGISTERS = {0xE000_EDDC: 0xE000_EDD8, 0xE000_EDE0: 0xE000_EDD8}
+_CLEARED_BY_ONES = (FAULT_STATUS, HARD_FAULT_STATUS, DEBUG_STATUS, SECURE_FAULT_STATUS)
+_REGION_REGISTERS = {0xE000_EDDC: SAU_REGION, 0xE000_EDE0: SAU_REGION}
 """Registers of which there is one for each region, and the register that selects the region."""
 
 PENDSV_SET, PENDSV_CLEAR, TICK_PENDING_SET, TICK_PENDING_CLEAR = 1 << 28, 1 << 27, 1 << 26, 1 << 25
@@ -41,6 +58,7 @@ RESET_KEY, RESET_READS, RESET_REQUEST, GROUP_BITS = 0x05FA, 0xFA05, 1 << 2, 0x70
 SECURE_BITS = 1 << 14 | 1 << 13 | 1 << 3
 """PRIS, BFHFNMINS and SYSRESETREQS, which a core with the Security Extension keeps (DDI 0553, AIRCR)."""
 SLEEP_ON_EXIT = 1 << 1
+TRACE_ON = 1 << 24
 DIVISION_TRAP, ALIGNMENT_TRAP, USER_TRIGGERS = 1 << 4, 1 << 3, 1 << 1
 IGNORES_BUS_FAULTS = 1 << 8
 FLOAT_UNIT = 0xF << 20
@@ -91,7 +109,9 @@ class SystemSpace:
         self.ticks = TickTimer(self._now, lambda: self.interrupts.pend(TICK))
         self._readers: dict[int, Callable[[], int]] = {}
         self.protection = MemoryProtection(plan)
+        self._non_secure_protection = MemoryProtection(plan if plan.secure else replace(plan, extensions=()))
         self._controller.reset()
+        self._bits = writable_bits(plan)
         self._words: dict[int, int] = {
             TICK_CALIBRATION: NO_REFERENCE,
             CPU_ID: CPU_IDS.get(plan.architecture, 0),
@@ -103,12 +123,14 @@ class SystemSpace:
             **features_of(plan),
         }
         if plan.has_float:
-            self._words[FLOAT_CONTEXT] = KEEP_FLOAT | LAZY_FLOAT | (SECURE_CONTEXT if plan.secure else 0)
-        self._fixed = {TICK_CALIBRATION, CPU_ID, CONTROLLER_TYPE, SAU_TYPE, *features_of(plan)}
-        if not plan.has_float:
-            self._fixed.add(COPROCESSORS)
-        if plan.architecture == "armv6-m":
-            self._fixed.add(CONFIGURATION)
+            self._words[FLOAT_CONTEXT] = KEEP_FLOAT | LAZY_FLOAT
+        if plan.secure:  # what Non-secure state sees of them
+            banked = [
+                (each, word) for each, word in self._words.items() if CONTROLLER_TYPE <= each != SAU_TYPE
+            ]
+            self._words.update((each + NON_SECURE, word) for each, word in banked)
+            self._words[RESET_CONTROL + NON_SECURE] = RESET_READS << 16
+            self._words[FLOAT_CONTEXT] |= SECURE_CONTEXT if plan.has_float else 0
         self._cycles_from = 0
 
     # -- what the core asks --------------------------------------------------------------------------
@@ -145,7 +167,14 @@ class SystemSpace:
         """
         phase = 0 if TICK in self.interrupts.pending else self.ticks.phase(now)
         words = tuple(sorted(self._words.items()))
-        return words, self.protection.state(), self._controller.state(), self.interrupts.state(), phase
+        return (
+            words,
+            self.protection.state(),
+            self._non_secure_protection.state(),
+            self._controller.state(),
+            self.interrupts.state(),
+            phase,
+        )
 
     def start(self, vectors: int) -> None:
         """The core leaves reset with this vector table."""
@@ -155,6 +184,8 @@ class SystemSpace:
         self, status: int, hard: int = 0, memory: int | None = None, bus: int | None = None
     ) -> None:
         """Add bits to the fault status registers, and the addresses that they name."""
+        if not self._bits[FAULT_STATUS]:  # a core without the Main Extension says only that a fault came
+            return
         self._words[FAULT_STATUS] = self._words.get(FAULT_STATUS, 0) | status
         self._words[HARD_FAULT_STATUS] = self._words.get(HARD_FAULT_STATUS, 0) | hard
         if memory is not None:
@@ -190,8 +221,10 @@ class SystemSpace:
         """What reads the word at ``address``; looked up once for each register that code reads."""
         if ENABLE_SET <= address < END:
             return lambda: self._controller.read(address)
-        if MPU_TYPE <= address <= LAST_ALIAS:
-            return lambda: self.protection.read(address)
+        if protection := self._protection_at(address):
+            return lambda: protection.read(address & ~NON_SECURE)
+        if STIMULUS <= address < STIMULUS + 32 * 4:
+            return lambda: self._read_stimulus((address - STIMULUS) // 4)
         if read := _TICK_READERS.get(address):
             return partial(read, self.ticks)
         if reader := _READERS.get(address):
@@ -226,7 +259,22 @@ class SystemSpace:
 
     def _read_cycles(self) -> int:
         on = self._words.get(CYCLE_CONTROL, 0) & 1
+        if on and not self._traces:
+            self.used.add("the cycle counter was read while DEMCR.TRCENA was off; it does not count then")
+            on = 0
         return (self._now() - self._cycles_from) & 0xFFFF_FFFF if on else self._words.get(CYCLE_COUNT, 0)
+
+    @property
+    def _traces(self) -> bool:
+        """Whether the debug units are on at all."""
+        return bool(self._words.get(DEBUG_CONTROL, 0) & TRACE_ON)
+
+    def _read_stimulus(self, port: int) -> int:
+        """A port of the trace unit takes all at once where it is on; from Armv8-M on it says where it is off."""
+        if not self._bits[TRACE_CONTROL]:
+            return 0
+        on = self._traces and self._words.get(TRACE_CONTROL, 0) & self._words.get(TRACE_ENABLE, 0) >> port & 1
+        return 1 if on else 2 if self._plan.architecture.startswith("armv8") else 0
 
     # -- what code writes ----------------------------------------------------------------------------
 
@@ -241,22 +289,39 @@ class SystemSpace:
     def _write_word(self, address: int, value: int, mask: int) -> None:
         if ENABLE_SET <= address < END:
             self._controller.write(address, value, mask)
+            if TARGETS <= address < PRIORITIES and self._controller.read(address):
+                self.used.add(
+                    "interrupts were given to Non-secure state (NVIC_ITNS); all are taken in Secure state"
+                )
             return
+        if protection := self._protection_at(address):
+            plain = address & ~NON_SECURE
+            protection.write(plain, protection.read(plain) & ~mask | value)
+            return
+        bits = self._bits.get(address, 0)
+        held = self._words.get(self._banked(address), 0) & ~mask | value & bits
+        if not bits:
+            if value and any(address in each for each in COMPARATORS):
+                self.used.add(COMPARATOR_SET)
+            return
+        if address in NOT_MODELLED:
+            self.used.update(text for asked, text in NOT_MODELLED[address] if held & asked)
         if SYSTEM_PRIORITIES <= address < SYSTEM_PRIORITIES + 12:
-            self._controller.set_priorities(4 + address - SYSTEM_PRIORITIES, value, mask)
-            return
-        if address in self._fixed:
-            return
-        if MPU_TYPE <= address <= LAST_ALIAS:
-            self.protection.write(address, self.protection.read(address) & ~mask | value)
-            return
-        address = self._banked(address)
-        writer = _WRITERS.get(address)
-        held = self._words.get(address, 0) & ~mask | value
-        if writer:
-            writer(self, value, held)
+            self._controller.set_priorities(4 + address - SYSTEM_PRIORITIES, value & bits, mask)
+        elif writer := _WRITERS.get(address):
+            writer(self, value & bits, held)
+        elif address & ~NON_SECURE in _CLEARED_BY_ONES:
+            self._words[address] = self._words.get(address, 0) & ~value
         else:
-            self._words[address] = held
+            if address & ~NON_SECURE == CONFIGURATION and self._plan.architecture.startswith("armv8"):
+                held |= _CONFIGURATION_ONES
+            self._words[self._banked(address)] = held
+
+    def _protection_at(self, address: int) -> MemoryProtection | None:
+        """The memory protection unit that has a register at ``address``."""
+        if MPU_TYPE <= address <= LAST_ALIAS:
+            return self.protection
+        return self._non_secure_protection if MPU_TYPE <= address - NON_SECURE <= LAST_ALIAS else None
 
     def _banked(self, address: int) -> int:
         """Where the word of a register is kept that the region register next to it selects."""
@@ -284,9 +349,11 @@ class SystemSpace:
         if value & RESET_REQUEST:
             self._report("reset-requested", {"value": value})
 
+    def _write_non_secure_reset_control(self, value: int, held: int) -> None:
+        if value >> 16 == RESET_KEY:
+            self._words[RESET_CONTROL + NON_SECURE] = RESET_READS << 16 | value & GROUP_BITS
+
     def _write_handler_control(self, value: int, held: int) -> None:
-        if self._plan.architecture in ("armv6-m", "armv8-m.base"):
-            return
         for bit, number in _HANDLER_ENABLES.items():
             (self.interrupts.enabled.add if held >> bit & 1 else self.interrupts.enabled.discard)(number)
         self._words[HANDLER_CONTROL] = held
@@ -294,31 +361,30 @@ class SystemSpace:
             (self.interrupts.pend if held >> bit & 1 else self.interrupts.unpend)(number)
 
     def _write_vector_table(self, value: int, held: int) -> None:
-        held &= ~0x7F
         if held != self.vector_table:
             self._report("vector-table-moved", {"value": held})
         self._words[VECTOR_TABLE] = held
 
-    def _write_configuration(self, value: int, held: int) -> None:
-        ones = _CONFIGURATION_ONES if self._plan.architecture.startswith("armv8") else 0
-        self._words[CONFIGURATION] = held | ones
-
     def _write_cycle_control(self, value: int, held: int) -> None:
-        count = self._read_cycles()
-        self._words[CYCLE_CONTROL] = held
+        self._write_counting(CYCLE_CONTROL, held)
+
+    def _write_debug_control(self, value: int, held: int) -> None:
+        self._write_counting(DEBUG_CONTROL, held)
+
+    def _write_counting(self, address: int, held: int) -> None:
+        """Write what decides whether the cycle counter counts."""
+        counts = self._traces and self._words.get(CYCLE_CONTROL, 0) & 1
+        count = self._read_cycles() if counts else self._words.get(CYCLE_COUNT, 0)
+        self._words[address] = held
         self._write_cycles(count, count)
+
+    def _write_region(self, value: int, held: int) -> None:
+        if held < self._words[SAU_TYPE]:
+            self._words[SAU_REGION] = held
 
     def _write_cycles(self, value: int, held: int) -> None:
         self._words[CYCLE_COUNT] = held
         self._cycles_from = self._now() - held
-
-    def _write_sau(self, value: int, held: int) -> None:
-        if held & 1:
-            self.used.add("the security attribution unit was switched on; everything stays Secure")
-        self._words[SAU_CONTROL] = held
-
-    def _clear_status(self, address: int, value: int) -> None:
-        self._words[address] = self._words.get(address, 0) & ~value
 
 
 _TICK_READERS = {
@@ -347,11 +413,9 @@ _WRITERS: dict[int, Callable[[SystemSpace, int, int], None]] = {
     INTERRUPT_CONTROL: SystemSpace._write_interrupt_control,
     RESET_CONTROL: SystemSpace._write_reset_control,
     HANDLER_CONTROL: SystemSpace._write_handler_control,
-    CONFIGURATION: SystemSpace._write_configuration,
     VECTOR_TABLE: SystemSpace._write_vector_table,
-    SAU_CONTROL: SystemSpace._write_sau,
+    SAU_REGION: SystemSpace._write_region,
+    DEBUG_CONTROL: SystemSpace._write_debug_control,
     SOFTWARE_TRIGGER: lambda space, value, held: space.interrupts.pend(FIRST_EXTERNAL + (value & 0x1FF)),
-    FAULT_STATUS: lambda space, value, held: space._clear_status(FAULT_STATUS, value),
-    HARD_FAULT_STATUS: lambda space, value, held: space._clear_status(HARD_FAULT_STATUS, value),
-    DEBUG_STATUS: lambda space, value, held: space._clear_status(DEBUG_STATUS, value),
+    RESET_CONTROL + NON_SECURE: SystemSpace._write_non_secure_reset_control,
 }
