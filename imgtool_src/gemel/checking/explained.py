@@ -36,7 +36,8 @@ class Explanation(Struct):
     tool: Annotated[Tool, "what wrote it"]
     rules: Annotated[tuple[ExplainedRule, ...], "the rules, by name"]
     page: Annotated[
-        str | None, "the page of a topic, or the keys of that name, as text; null: rules were requested"
+        str | None,
+        "the page of a topic, or what the word means and the keys of that name, as text; null: rules were requested",
     ]
 
 

@@ -42,7 +42,8 @@ def command(topic: tuple[str, ...], form: str, output: Path | None) -> int:
 
     Without RULE, WORD or TOPIC: all rules by subject, a line each. With a rule's name: what it checks, why, what to
     do, the source. With a word, such as stack: the rules that mention it, and the keys of that name in a layout or
-    policy. The topics are:
+    policy. With what a debugger shows, such as NOCP or lockup: what it means, and the rules that find its cause. The
+    topics are:
 
     \b
     {topics}
@@ -124,9 +125,16 @@ def _rules(name: str | None) -> Iterator[str]:
         if rule := _rule(OF_REHEARSALS):
             yield from _one_rule(rule)
         return
+    from gemel.cli.words import meaning_of_word
+
     found, keys = _mentioning(name), _keys(name)
-    if not (found or keys):
+    meaning = meaning_of_word(name)
+    if not (found or keys or meaning):
         _refuse(name)
+    if meaning:
+        yield from wrapped(meaning[0], _width())
+        if found:
+            yield ""
     yield from keys
     if found:
         yield from _list(found, whole=True)
@@ -170,10 +178,12 @@ def _is_of_rehearsals(name: str) -> bool:
 
 def _mentioning(word: str) -> list[tuple[str, str, str]]:
     from gemel.checking.registry import rule_lines, rule_named
+    from gemel.cli.words import meaning_of_word
 
     begins = re.compile(rf"\b{re.escape(word)}", re.IGNORECASE)
     lines = rule_lines()
-    return [line for line in lines if begins.search(f"{line[0]} {line[2]}")] or [
+    _, helpful = meaning_of_word(word) or ("", ())
+    return [line for line in lines if line[0] in helpful or begins.search(f"{line[0]} {line[2]}")] or [
         line
         for line in lines
         if (rule := rule_named(line[0])) and begins.search(f"{rule.why} {rule.remedy} {rule.source}")
@@ -182,17 +192,16 @@ def _mentioning(word: str) -> list[tuple[str, str, str]]:
 
 def _refuse(name: str) -> None:
     from gemel.checking.registry import rule_lines
+    from gemel.cli.words import known_words
     from gemel.layout.kinds import nearest_hint
 
     lines, word = rule_lines(), name.casefold()
-    used = sorted(
-        {word for line in lines for word in re.findall(r"[a-z]{4,}", f"{line[0]} {line[2]}".lower())}
-    )
+    used = {word for line in lines for word in re.findall(r"[a-z]{4,}", f"{line[0]} {line[2]}".lower())}
     hint = (
         nearest_hint(word, [*(line[0] for line in lines), *TOPICS])
         or (f"`gemel {name} --help` explains that command" if name in COMMANDS else "")
         or _pages_with(name)
-        or nearest_hint(word, used)
+        or nearest_hint(word, sorted({*used, *known_words()}))
         or "`gemel explain` lists the rules"
     )
     expected = f"a rule, a word that a rule uses, or {', '.join(TOPICS)}"
@@ -263,6 +272,7 @@ def _one_rule(rule: Rule) -> Iterator[str]:
 def _as_json(topic: str | None) -> str:
     from gemel.checking.explained import explained
     from gemel.checking.registry import all_rules, rule_named
+    from gemel.cli.words import meaning_of_word
 
     if topic in TOPICS:
         return explained([], _page(topic))
@@ -270,7 +280,8 @@ def _as_json(topic: str | None) -> str:
         return explained(all_rules(), None)
     rule = _rule(OF_REHEARSALS if _is_of_rehearsals(topic) else topic)
     found = [rule] if rule else [rule_named(name) for name, _, _ in _mentioning(topic)]
-    keys = [] if rule else _keys(topic)
-    if not (found or keys):
+    meaning = None if rule else meaning_of_word(topic)
+    text = [*(meaning or ())[:1], *([] if rule else _keys(topic))]
+    if not (found or text):
         _refuse(topic)
-    return explained([each for each in found if each], "\n".join(keys) or None)
+    return explained([each for each in found if each], "\n".join(text) or None)
