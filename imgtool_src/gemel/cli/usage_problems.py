@@ -6,6 +6,7 @@ import re
 
 import click
 
+from gemel.cli.other_names import VALUES, option_meant
 from gemel.errors import Problem
 from gemel.layout.kinds import nearest_hint
 
@@ -22,7 +23,8 @@ def problem_of_usage(error: click.ClickException) -> Problem:
     where = context.command_path if context else "gemel"
     step = f"{where} --help"
     if isinstance(error, click.NoSuchOption):
-        near = _as_value(error) or nearest_hint(error.option_name, error.possibilities or (), "--")
+        near = _as_value(error) or _meant(error)
+        near = near or nearest_hint(error.option_name, error.possibilities or (), "--")
         step = f"{near} ({step})" if near else step
         return Problem("unknown option", where=where, found=error.option_name, next_step=step)
     if isinstance(error, click.MissingParameter):
@@ -30,7 +32,10 @@ def problem_of_usage(error: click.ClickException) -> Problem:
     choice = error.param.type if isinstance(error, click.BadParameter) and error.param else None
     given = _QUOTED.match(error.message)
     if isinstance(error, click.BadParameter) and isinstance(choice, click.Choice) and given:
-        near = nearest_hint(given[1], choice.choices)
+        meant = VALUES.get(given[1].casefold(), "")
+        near = (
+            f'did you mean "{meant}"?' if meant in choice.choices else nearest_hint(given[1], choice.choices)
+        )
         return Problem(
             "unknown value",
             where=f"{where}, {_name(error)}",
@@ -68,6 +73,13 @@ def _as_value(error: click.NoSuchOption) -> str:
         ):
             return f"write: {max(each.opts, key=len)} {value}"
     return ""
+
+
+def _meant(error: click.NoSuchOption) -> str:
+    """The option that other tools call so; empty where this command has no such one."""
+    parameters = error.ctx.command.params if error.ctx else ()
+    meant = option_meant(error.option_name, [option for each in parameters for option in each.opts])
+    return f'did you mean "{meant}"?' if meant else ""
 
 
 def _missing(error: click.MissingParameter) -> str:
