@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from both_sides import Limits, assert_both_sides
@@ -17,7 +18,7 @@ from gemel.checking.contract.access import _qualifiers
 from gemel.checking.contract.comparison import Comparison, elements_of
 from gemel.checking.contract.rows import rows_of
 from gemel.checking.contract.wrappers import Found, unwrapped
-from gemel.checking.reports.as_lines import LONGEST_INSTRUCTION, _instruction
+from gemel.checking.runner import LONGEST_INSTRUCTION, with_source
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding
 from gemel.spans import Span
@@ -158,7 +159,9 @@ def test_the_longest_instruction(size: int, known: bool) -> None:
     piece = inspection.placements["station"].pieces[0]
     build = SimpleNamespace(debug=SimpleNamespace(line_at=lambda _: "main.c:7"))
     placements = {"station": SimpleNamespace(build=build, pieces=[piece])}
-    finding = Finding(
-        what="", where="", found="", expected="", span=Span(piece.span.start, size), parties=("station",)
+    finding = Finding(what="", where="build station", span=Span(piece.span.start, size), parties=("station",))
+    placed: Any = SimpleNamespace(placements=placements)
+    found = with_source(finding, placed)
+    assert (found.source, found.where) == (
+        ("main.c:7", "build station, main.c:7") if known else ("", "build station")
     )
-    assert (_instruction(finding, SimpleNamespace(placements=placements)) != "") is known

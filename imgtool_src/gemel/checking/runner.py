@@ -178,11 +178,35 @@ def check(
         results.append(applied.result)
     if sum(len(result.findings) for result in results) > 1:
         results = _causes_first(results, inspection, today)
+    results = [_with_sources(result, inspection) if result.findings else result for result in results]
     silent = {result.rule.name for result in results if result.not_checked}
     if rules is not None:
         silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}
     idle = [waiver for index, waiver in enumerate(waivers) if index not in used and waiver.rule not in silent]
     return RulesApplied(tuple(results), tuple(idle), inspection.strict)
+
+
+def _with_sources(result: RuleResult, inspection: Inspection) -> RuleResult:
+    """A result whose findings about instructions have their source lines."""
+    findings = (replace(each, finding=with_source(each.finding, inspection)) for each in result.findings)
+    return replace(result, findings=tuple(findings))
+
+
+LONGEST_INSTRUCTION = 4
+"""Bytes; a longer span is about something else."""
+
+
+def with_source(finding: Finding, inspection: Inspection) -> Finding:
+    """``finding`` with ``file:line`` of its instruction; as it is where it is about none, or none is known."""
+    if finding.source or finding.span is None or finding.span.size > LONGEST_INSTRUCTION:
+        return finding
+    for name, placement in inspection.placements.items():
+        debug = placement.build.debug
+        for piece in placement.pieces if debug and name in finding.parties else ():
+            if debug and piece.span.covers(finding.span):
+                line = debug.line_at(piece.segment.run_address + finding.span.start - piece.address)
+                return replace(finding, source=line, where=f"{finding.where}, {line}") if line else finding
+    return finding
 
 
 _LED_TO = 5

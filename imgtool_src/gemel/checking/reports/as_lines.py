@@ -34,7 +34,7 @@ def _lines(result: RulesApplied, inspection: Inspection) -> Iterator[str]:
 
     def place_of(finding: Finding) -> str:
         declared = lines.first_of(finding.parties) if lines else 1
-        return finding.source or _instruction(finding, inspection) or at_line(declared)
+        return finding.source or at_line(declared)
 
     for each in result.results:
         for judged in each.findings:
@@ -55,19 +55,3 @@ def _lines(result: RulesApplied, inspection: Inspection) -> Iterator[str]:
     if left := not_checked_line(result):
         yield f"gemel: not checked: {left}"
     yield f"gemel: {verdict(result)}"
-
-
-def _instruction(finding: Finding, inspection: Inspection) -> str:
-    """``file:line`` of the instruction that a finding is about; empty where it is about none, or none is known."""
-    if finding.span is None or finding.span.size > LONGEST_INSTRUCTION:
-        return ""
-    for name, placement in inspection.placements.items():
-        debug = placement.build.debug
-        for piece in placement.pieces if debug and name in finding.parties else ():
-            if debug and piece.span.covers(finding.span):
-                return debug.line_at(piece.segment.run_address + finding.span.start - piece.address)
-    return ""
-
-
-LONGEST_INSTRUCTION = 4
-"""Bytes; a longer span is about something else."""
