@@ -75,6 +75,15 @@ def test_it_tells_where_to_look() -> None:
     assert finding.where.endswith(", ...")
 
 
+def test_gaps_filled_with_zeros_are_recognised() -> None:
+    """A converter's fill of 0x00 is named with what undoes it; with one more byte changed it is not the cause."""
+    zeros = filled(joined().image, Span(FLASH, 0x2800), 0x00)
+    (finding,) = findings(apply(RULE, image=zeros))
+    assert "objcopy --gap-fill 0xFF" in finding.next_step
+    (finding,) = findings(apply(RULE, image=changed(zeros, {FLASH + 0x3F00: b"\x01"})))
+    assert finding.next_step == ""
+
+
 def test_another_layout_is_not_the_images_fault() -> None:
     """With a layout that sets aside more flash the rest is another; the rule about layouts reports it."""
     area = 'settings = { memory = "flash", offset = "12 KiB", size = "1 KiB", purpose = "reserved" }'

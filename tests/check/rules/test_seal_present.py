@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from check.sealed import OLD, OPTIONAL, cut_away, of, sealed, unsealed
+import pytest
+from check.sealed import OLD, OPTIONAL, REQUIRED, SEAL, cut_away, of, sealed, unsealed
 from image_edits import changed, filled
-from small_device import FLASH, SAMPLER, findings, joined, layout
+from small_device import FLASH, SAMPLER, STATION, TODAY, findings, joined, layout
+from verdict_builds import broken_in
 
-from gemel.spans import Span
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
+from gemel.spans import Span, format_address
 
 RULE = "seal-present"
 
@@ -35,6 +39,23 @@ def test_no_seal_where_none_is_required_is_not_checked() -> None:
     result = of(RULE, unsealed(OPTIONAL), read=OPTIONAL)
     assert (result.status, findings(result)) == ("does not apply", [])
     assert [missing.reason for missing in result.not_applicable] == ["there is no seal, and none is required"]
+
+
+@pytest.mark.parametrize("place", [FLASH + 0x2C00, STATION + 0xE00], ids=["in no area", "in an area"])
+def test_a_seal_away_from_its_area_is_one_finding(place: int) -> None:
+    """The seal that is missed is named where it is, with the place where it belongs; what its bytes break follows."""
+    image = sealed(OLD)
+    moved = cut_away(image)
+    seal = image.read(Span(SEAL, 0x1000), 0xFF).rstrip(b"\xff")
+    moved.write(place, seal)
+    result = check(Inspection(REQUIRED, moved, {}, trusted=(OLD.public_key,)), TODAY)
+    assert broken_in(result) == {RULE: 1}
+    (finding,) = [each.finding for each in result.findings if each.rule.name == RULE]
+    assert finding.lines[0] == f"a seal begins at {format_address(place)}"
+    assert finding.next_step.endswith(f"the seal belongs at {format_address(SEAL)}")
+    moved.write(place + len(seal), b"\x5a")  # a byte more is a change of its own
+    changed_too = broken_in(check(Inspection(REQUIRED, moved, {}, trusted=(OLD.public_key,)), TODAY))
+    assert set(changed_too) in ({RULE, "rest-digest-matches"}, {RULE, "image-inside-areas"})
 
 
 def test_a_layout_without_a_seal_is_not_checked() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from gemel.checking.findings.build_evidence import Check
+from gemel.inspection.altered.unchanged import joined_with_other_layout
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import SealUnderCheck
 from gemel.outcomes import DoesNotApply, NotChecked, Outcome
@@ -32,15 +33,26 @@ def of_seal(
 def seal_elsewhere(
     inspection: Inspection, seal: SealUnderCheck
 ) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
-    """Where a seal begins, as a line, in an image of another layout whose own area begins erased; and that cause."""
-    erased = inspection.layout.memory_of(seal.plan.area).erased_byte
-    record = inspection.record
-    if record is None or record.layout_sha256 == inspection.read.digest:
-        return (), ()
-    if inspection.bytes_of(Span(seal.span.start, 1))[0] != erased:
-        return (), ()
+    """Where a seal begins, as a line, in an image whose own area for it begins erased; and another layout as cause."""
+    places = seals_astray(inspection)
+    lines = tuple(f"a seal begins at {format_address(each.start)}" for each in places)
+    other = places and joined_with_other_layout(inspection)
+    return lines, (("record-of-this-layout", "layout"),) if other else ()
+
+
+def seals_astray(inspection: Inspection) -> list[Span]:
+    """The seals in an image with a sound record whose area for the seal begins erased."""
+    seal = inspection.seal
+    if seal is None or inspection.record is None:
+        return []
+    if inspection.bytes_of(Span(seal.span.start, 1))[0] != inspection.erased_byte_at(seal.span.start):
+        return []
     from gemel.seals.finding import find_seals
 
-    places = [each.span.start for each in find_seals(inspection.image) if each.seal]
-    lines = tuple(f"a seal begins at {format_address(place)}" for place in places)
-    return lines, (("record-of-this-layout", "layout"),) if places else ()
+    return [each.span for each in find_seals(inspection.image) if each.seal]
+
+
+def of_seal_astray(inspection: Inspection, held: Span) -> tuple[tuple[str, str], ...]:
+    """The missing seal as the cause of bytes that are one, away from its area."""
+    seal = inspection.seal
+    return (("seal-present", seal.plan.area),) if seal and held in seals_astray(inspection) else ()

@@ -38,6 +38,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation) -> Finding:
+    from gemel.checking.findings.seal_evidence import of_seal_astray
+
     layout = inspection.layout
     before = [name for name in layout.areas if layout.span_of(name).end == gap.start]
     after = [name for name in layout.areas if layout.span_of(name).start == gap.end]
@@ -48,6 +50,7 @@ def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation
         if any(piece.span.overlaps(found.span) for piece in placement.pieces)
     ]
     whose = f", with bytes of build {' and build '.join(builds)}" if builds else ""
+    recorded = inspection.record.builds if inspection.record else ()
     values = {byte for _, piece in inspection.image.pieces(found.span) for byte in {*bytes(piece)}}
     padded = found.count > PADDING and values in ({0x00}, {0xFF})
     return Finding(
@@ -57,11 +60,14 @@ def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation
         found=f"{counted(found.count, 'byte')} at {place_words(found.span)}{whose}",
         expected=f"0x{memory.erased_byte:02X}, as erased, in all of {sized(gap)}",
         span=found.span,
-        follows_from=(("record-of-this-layout", "layout"),)
-        if any(
-            entry.stored.overlaps(gap) for entry in (inspection.record.builds if inspection.record else ())
-        )
-        else (),
+        follows_from=(
+            *(
+                (("record-of-this-layout", "layout"),)
+                if any(entry.stored.overlaps(gap) for entry in recorded)
+                else ()
+            ),
+            *of_seal_astray(inspection, found.span),
+        ),
         next_step=_next_step(inspection, memory, padded),
         lines=(f"all of them are 0x{min(values):02X}, as padding of a file is",) if padded else (),
     )

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
 from collections.abc import Iterator
+from functools import partial
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
@@ -11,10 +14,12 @@ from gemel.inspection.image_bytes import not_erased
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import record_not_sound, see
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.placed import sha256_of
 from gemel.spans import Span, without
 
 if TYPE_CHECKING:
     from gemel.inspection.altered.changed_bytes import Cause
+    from gemel.record.record import Record
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -48,8 +53,37 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         where=f"flash outside the builds, where not erased: {shown}",
         found=f"SHA-256 {actual.hex()[:16]}...",
         expected=f"SHA-256 {record.rest_sha256.hex()[:16]}... as the record says",
-        follows_from=tuple(_causes(inspection, spans)),
+        follows_from=(*_causes(inspection, spans), *_seal_there(inspection, record, spans)),
+        next_step=_filled(inspection, record, spans),
     )
+
+
+def _seal_there(inspection: Inspection, record: Record, spans: list[Span]) -> Iterator[Cause]:
+    """The missing seal, where all is as it was at the join but for a seal away from its area."""
+    from gemel.checking.findings.seal_evidence import of_seal_astray, seals_astray
+
+    for astray in seals_astray(inspection):
+        image = inspection.image.copy()
+        image.erase(astray)
+        if sha256_of(inspection.layout, image, spans) == record.rest_sha256:
+            yield from of_seal_astray(inspection, astray)
+
+
+def _filled(inspection: Inspection, record: Record, spans: list[Span]) -> str:
+    """What to do where gaps that were erased at the join are filled with zeros, as some converters fill them."""
+    digest = hashlib.sha256()
+    for span in spans:
+        erased = inspection.erased_byte_at(span.start)
+        digest.update(re.sub(rb"\0{4,}", partial(_erased, erased), inspection.bytes_of(span)))
+    if digest.digest() != record.rest_sha256:
+        return ""
+    fill = inspection.erased_byte_at(spans[0].start)
+    again = f"convert it again with the erased byte in its gaps (objcopy --gap-fill 0x{fill:02X})"
+    return f"{again}, or take the file as joined"
+
+
+def _erased(erased: int, run: re.Match[bytes]) -> bytes:
+    return bytes((erased,)) * len(run[0])
 
 
 def _causes(inspection: Inspection, spans: list[Span]) -> Iterator[Cause]:

@@ -9,6 +9,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import SealUnderCheck
 from gemel.outcomes import Finding, Holds, Outcome
+from gemel.spans import format_address
 
 
 @of_seal()
@@ -30,6 +31,9 @@ def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
             span=seal.span,
             lines=cut_before(inspection, seal.span) if cut else lines,
             follows_from=cut_causes(inspection, seal.span) if cut else causes,
+            next_step=f"get the image again as it was sealed: the seal belongs at {format_address(seal.span.start)}"
+            if lines and not causes
+            else "",
         )
 
 
