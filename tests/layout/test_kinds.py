@@ -212,6 +212,15 @@ def test_messages_show_no_control_characters_and_no_long_text() -> None:
     assert in_toml_words({}) == "a table with no keys"
 
 
+def test_what_is_to_be_written_is_whole() -> None:
+    """The step for one entry without its brackets can be pasted: it is not cut as what was found is."""
+    value = "kiln/" * 20 + "pub.pem"
+    result, (fault,) = read(ListOf(Text(200), 4), value)
+    assert result is INVALID
+    assert fault.next_step.endswith(f'= ["{value}"]')
+    assert fault.found.endswith('..."')
+
+
 @pytest.mark.parametrize(
     ("path", "expected"),
     [

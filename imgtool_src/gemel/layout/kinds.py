@@ -38,8 +38,8 @@ INVALID: Any = object()
 WRONG_KIND = "value of the wrong kind"
 
 
-def in_toml_words(value: object) -> str:
-    """A found value as the file would write it, with its type where that matters; long ones cut short."""
+def in_toml_words(value: object, longest: int = 60) -> str:
+    """A found value as the file would write it, with its type where that matters; text is cut to ``longest``."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int):
@@ -51,7 +51,7 @@ def in_toml_words(value: object) -> str:
     if isinstance(value, list):
         return f"a list of {len(value)}"
     if isinstance(value, str):
-        return f'"{in_toml(value)}"'
+        return f'"{in_toml(value, longest)}"'
     return str(value)
 
 

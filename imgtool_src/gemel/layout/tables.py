@@ -58,7 +58,7 @@ class ListOf(ValueType):
         faults: list[LayoutFault] = []
         if self.item.read(value, path, faults.append) is INVALID or faults or isinstance(self.item, Table):
             return _header_hint(self, value, path)
-        return f"write {path[-1]} = [{in_toml_words(value)}]"
+        return f"write {path[-1]} = [{in_toml_words(value, 1024)}]"
 
     def example(self, path: KeyPath) -> str:
         """A header in double brackets where the entries are tables."""
