@@ -61,6 +61,17 @@ def test_same_whatever_the_form_of_the_file(images):
     done = run(layout_file("in-place"), images / "1.4.1.hex", images / "1.4.1.bin")
     assert (done.returncode, done.stderr) == (0, b"")
     assert done.stdout.decode().splitlines()[-1] == "SAME: a device holds the same bytes after either image"
+    assert "digests differ" not in done.stdout.decode()
+
+
+def test_erased_bytes_at_the_end_are_the_same(images, tmp_path):
+    """A padded file gives a device the same bytes; that its content digest is another one is explained."""
+    padded = tmp_path / "padded.bin"
+    padded.write_bytes((images / "1.4.1.bin").read_bytes() + b"\xff" * 0x1000)
+    done = run(layout_file("in-place"), images / "1.4.1.hex", padded)
+    *_, why, _, last = done.stdout.decode().splitlines()
+    assert (done.returncode, last) == (0, "SAME: a device holds the same bytes after either image")
+    assert why == "content digests differ: one file also holds erased bytes"
 
 
 def test_differing_bytes_are_those_of_cmp(images):

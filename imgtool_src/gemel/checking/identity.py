@@ -64,8 +64,8 @@ class JudgedImage(Struct):
     sha256: Annotated[str | None, "SHA-256 of the file's bytes, as sha256sum prints it; null: as for size"]
     content_sha256: Annotated[
         str,
-        "content digest, the same in every format: over each run start and size as little-endian 32-bit words, "
-        "then its bytes",
+        "content digest, the same in every format that holds the same bytes, erased ones included: over each run "
+        "start and size as little-endian 32-bit words, then its bytes",
     ]
     spans: Annotated[tuple[Span, ...], "runs of bytes that it holds, ascending"]
     product: Annotated[str | None, "the product by its record; null: no sound record"]

@@ -33,6 +33,7 @@ def text_of(comparison: Comparison, width: int, everything: bool = False) -> lis
         _bytes(comparison, width, most),
         *(_build(build, comparison, width, most) for build in comparison.builds),
         [line for text in comparison.not_compared for line in wrapped(text, width, "not compared: ")],
+        _padded(comparison, width),
         wrapped(verdict(comparison), width),
     ]
     lines: list[str] = []
@@ -56,6 +57,13 @@ def verdict(comparison: Comparison) -> str:
     if comparison.rollback == "falls":
         words += "; the rollback counter falls: devices with rollback protection refuse the new image"
     return words
+
+
+def _padded(comparison: Comparison, width: int) -> list[str]:
+    """Why two images with the same bytes have two content digests."""
+    if not comparison.same or comparison.old.image.content_sha256 == comparison.new.image.content_sha256:
+        return []
+    return wrapped("content digests differ: one file also holds erased bytes", width)
 
 
 def _sides(comparison: Comparison, width: int) -> list[str]:
