@@ -11,6 +11,7 @@ from check.vector_fixtures import (
     of,
     without_record,
 )
+from layout_edits import NO_RECORD
 from small_device import FLASH, SAMPLER, apply, findings, joined, layout, sampler_elf, station_elf
 
 from gemel.image.sparse import SparseBytes
@@ -117,6 +118,18 @@ def test_an_image_at_a_wrong_address() -> None:
     assert {finding.parties[0] for finding in found} == {"station", "sampler"}
     expected = "everything is 0x800 higher: was the binary read at the right address (--at)?"
     assert {finding.next_step for finding in found} == {expected}
+
+
+def test_a_layout_with_other_offsets() -> None:
+    """Where the image is in its place and all tables are at one distance, the layout is wrong, not the address."""
+    both = {
+        f'stored_in = "{name}-code"': f'stored_in = "{name}-code"\nvector_offset = 0x800'
+        for name in ("station", "sampler")
+    }
+    for read, given in ((layout(both), {}), (layout({**both, **NO_RECORD}), None)):
+        for finding in findings(apply(RULE, read, joined().image, given)):
+            assert "(--at)" not in finding.next_step
+            assert f"vector_offset = 0x0 in [build.{finding.parties[0]}]" in finding.next_step
 
 
 def test_the_offset_counts_from_the_area() -> None:

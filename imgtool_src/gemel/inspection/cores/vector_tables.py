@@ -131,12 +131,24 @@ def table_distance(inspection: Inspection) -> int:
 
 
 def moved_words(inspection: Inspection) -> str:
-    """What to look at first where all vector tables are at one distance from their places; else empty."""
+    """What to look at first where all vector tables are at one distance from their places; else empty.
+
+    Empty too where the image is where it belongs: then it is the layout that has other places of the tables.
+    """
     nearest = table_distance(inspection)
-    if not nearest:
+    if not nearest or _in_place(inspection):
         return ""
     side = "higher" if nearest > 0 else "lower"
     return f"everything is 0x{abs(nearest):X} {side}: was the binary read at the right address (--at)?"
+
+
+def _in_place(inspection: Inspection) -> bool:
+    """Whether the record is where the layout has it, or a given build's first bytes are where it stores them."""
+    if inspection.record:
+        return True
+    firsts = [piece for each in inspection.placements.values() for piece in each.pieces[:1]]
+    heads = [(piece.address, bytes(piece.segment.data[:16])) for piece in firsts]
+    return any(inspection.image.read(Span(address, len(head)), 0xFF) == head for address, head in heads)
 
 
 def likely_tables(inspection: Inspection, plan: BuildPlan, within: Span | None = None) -> list[int]:
