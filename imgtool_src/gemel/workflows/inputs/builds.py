@@ -184,14 +184,20 @@ def builds_at(read: ReadLayout, given: Iterable[str]) -> tuple[dict[str, Path], 
 
 
 def _left_out(read: ReadLayout, found: Mapping[str, str], why: str, step: str = "") -> Iterator[Problem]:
-    """One remark for all builds that are left out for the same reason, each with what was found."""
-    if found:
+    """One remark for all builds that are left out for the same reason, each with what was found.
+
+    Receivers have no builds: where none is there it says no more than that.
+    """
+    give = f"give {' '.join(f'{name}=FILE' for name in found)}{step}"
+    if len(found) == len(read.layout.builds) and not step:
+        yield Problem(f"without builds: {', '.join(found.values())}", next_step=give)
+    elif found:
         several = len(found) > 1
         yield Problem(
             f"build{'s' if several else ''} {', '.join(found)} {'are' if several else 'is'} left out: {why}",
             where=f"path in {', '.join(f'[build.{name}]' for name in found)} of {read.file}",
             found=", ".join(found.values()),
-            next_step=f"give {' '.join(f'{name}=FILE' for name in found)}{step}",
+            next_step=give,
         )
 
 
