@@ -173,6 +173,10 @@ def test_builds_by_path_count_everywhere(device: Path, gemel: Run) -> None:
         assert "sampler=FILE" in done.err
     assert "station.elf" in gemel(*compare).out
     assert "build station" in gemel(*where).out
+    kept = Path("station.elf").rename("kept.elf")
+    none = flat(gemel(*CHECK).err)
+    assert none == "remark: without builds: no station.elf, no sampler.elf next give station=FILE sampler=FILE"
+    kept.rename("station.elf")
     quiet = gemel(*CHECK, "--quiet")
     assert (quiet.out, quiet.err) == ("", "")
     given = gemel(*CHECK, "sampler=other.elf")

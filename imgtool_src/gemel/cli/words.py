@@ -130,7 +130,7 @@ def known_words() -> list[str]:
 def meaning_of_word(word: str) -> tuple[str, tuple[str, ...]] | None:
     """``WORD: what it means`` and names of rules; None for a word that is not listed."""
     letters = _letters(word)
-    for spelling in (letters, letters.removesuffix("s"), f"{letters}s"):
+    for spelling in (letters, letters.removesuffix("s")):
         for name, (says, rules) in _WORDS.items():
             if _letters(name) == _letters(_SAME.get(spelling, spelling)):
                 return f"{name}: {says}.", rules
