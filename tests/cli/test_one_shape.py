@@ -175,7 +175,9 @@ def test_builds_by_path_count_everywhere(device: Path, gemel: Run) -> None:
     assert "build station" in gemel(*where).out
     kept = Path("station.elf").rename("kept.elf")
     none = flat(gemel(*CHECK).err)
-    assert none == "remark: without builds: no station.elf, no sampler.elf next give station=FILE sampler=FILE"
+    assert (
+        none == "remark: without builds: no station.elf, no sampler.elf next give station=FILE sampler=FILE"
+    )
     kept.rename("station.elf")
     quiet = gemel(*CHECK, "--quiet")
     assert (quiet.out, quiet.err) == ("", "")
