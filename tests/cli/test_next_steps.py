@@ -208,7 +208,7 @@ SLIPS = {
     "a form of report as an option": (
         ("check", "small.toml", "tide.hex", "--json"),
         "unknown option",
-        "write: --format json (gemel check --help)",
+        "write: --format json, or --report FILE for a file (gemel check --help)",
     ),
     "a curve for an algorithm": (
         ("keys", "new", "P256", "-o", "k.pem"),

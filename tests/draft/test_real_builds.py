@@ -86,6 +86,7 @@ def test_a_note_before_the_vectors(compiler: str, march: str, where: str) -> Non
     assert "Section .note.gnu.build-id, 0x0804_0000..0x0804_0023, is before the vector table" in words
     assert ".note.gnu.build-id : { KEEP(*(.note.gnu.build-id)) } > FLASH" in words
     assert "The vector table of two is misaligned: it is at 0x0804_0024" in words
+    assert "place the vectors first in their region, or write . = ALIGN(" in words
     (finding,) = [
         it for rule, it in checked(made).open_findings("error") if rule.name == "vector-table-aligned"
     ]

@@ -65,13 +65,15 @@ def problem_of_usage(error: click.ClickException) -> Problem:
 def _as_value(error: click.NoSuchOption) -> str:
     """What to write where an option is named as a value of one: ``--format json`` for ``--json``."""
     value = error.option_name.lstrip("-")
-    for each in error.ctx.command.params if error.ctx else ():
+    parameters = error.ctx.command.params if error.ctx else []
+    file = ", or --report FILE for a file" if any("--report" in each.opts for each in parameters) else ""
+    for each in parameters:
         if (
             isinstance(each, click.Option)
             and isinstance(each.type, click.Choice)
             and value in each.type.choices
         ):
-            return f"write: {max(each.opts, key=len)} {value}"
+            return f"write: {max(each.opts, key=len)} {value}{file if each.name == 'form' else ''}"
     return ""
 
 

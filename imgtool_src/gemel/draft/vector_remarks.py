@@ -29,7 +29,7 @@ def misaligned_words(seen: Evidence) -> str:
         f"The vector table of {seen.name} is misaligned: it is at {format_address(vectors.run_address)}, and a table "
         f"of {len(vectors.words)} words must be at a multiple of {vectors.alignment} (0x{vectors.alignment:X}). "
         f"The core ignores the low bits of the address and starts with other words. In the linker script, "
-        f"write . = ALIGN({vectors.alignment}); before the vectors, or place them first in their region."
+        f"place the vectors first in their region, or write . = ALIGN({vectors.alignment}); before them."
     )
 
 
