@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,7 @@ def last(*words: str) -> str:
         (("check", "x.hex", "--werror"), 'did you mean "--strict"? (gemel check --help)'),
         (("check", "x.hex", "-o", "x.xml"), 'did you mean "--report"? (gemel check --help)'),
         (("check", "x.hex", "--format", "xml"), 'did you mean "junit"? (gemel check --help)'),
+        (("export", "linker-fragment"), 'did you mean "linker"? (gemel export --help)'),
         (("verify", "x.hex"), "write: gemel check"),
         (("keygen",), "write: gemel keys new"),
     ],
@@ -65,3 +67,5 @@ def test_what_is_meant_is_there() -> None:
     assert all(loaded(name) for name in COMMANDS)
     for ours in other_names._OPTIONS.values():
         assert f"--{ours}" in text
+    for value in other_names.VALUES.values():
+        assert re.search(rf"[\[|\s]{value}[\]|\s]", text), value

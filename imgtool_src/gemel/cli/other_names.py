@@ -61,7 +61,18 @@ _OPTIONS = {
 }
 """Our option by a pattern of the names that others have for it, both without their dashes."""
 
-VALUES = {"xml": "junit", "txt": "text", "plain": "text", "ihex": "hex", "intelhex": "hex", "binary": "bin"}
+VALUES = {
+    "xml": "junit",
+    "txt": "text",
+    "plain": "text",
+    "ihex": "hex",
+    "intelhex": "hex",
+    "binary": "bin",
+    "linker-fragment": "linker",
+    "ld": "linker",
+    "gdb": "debugger",
+    "json-schema": "schema",
+}
 """Our value of a choice by the name that others have for it."""
 
 
