@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 
 from gemel.checking.findings.build_evidence import Check
 from gemel.inspection.altered.unchanged import joined_with_other_layout
-from gemel.inspection.inspection import Inspection
+from gemel.inspection.inspection import Inspection, once
 from gemel.inspection.seal import SealUnderCheck
 from gemel.outcomes import DoesNotApply, NotChecked, Outcome
 from gemel.spans import Span, format_address
@@ -40,6 +40,7 @@ def seal_elsewhere(
     return lines, (("record-of-this-layout", "layout"),) if other else ()
 
 
+@once
 def seals_astray(inspection: Inspection) -> list[Span]:
     """The seals in an image with a sound record whose area for the seal begins erased."""
     seal = inspection.seal
