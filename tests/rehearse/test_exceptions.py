@@ -11,6 +11,7 @@ from rehearsals import gauge
 from thumb import assembled
 
 from gemel.image.sparse import SparseBytes
+from gemel.rehearsal.emulator.core.native import Native
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 
@@ -137,6 +138,27 @@ def test_handlers_see_what_they_see_on_the_machine(name: str, tmp_path: Path) ->
         assert int(of_theirs[COUNT], 16) >= 1
         of_theirs[COUNT] = of_ours[COUNT]
     assert of_ours == of_theirs
+
+
+def test_loops_over_masks_run_natively_while_they_hold_all_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """MSR of a mask that still holds off what is pending does not stop the emulator; one that lets it through does."""
+    runs = 0
+    run = Native.run
+
+    def counted(native: Native, pc: int, count: int) -> tuple[int, int]:
+        nonlocal runs
+        runs += 1
+        return run(native, pc, count)
+
+    monkeypatch.setattr(Native, "run", counted)
+    turns = "ldr r4, =5000\n5: movs r3, #0x40\n msr basepri, r3\n nop\n subs r4, #1\n bne 5b\n"
+    opens = "movs r3, #0xC0\n msr basepri, r3\n isb\n"
+    program = f"movs r3, #0x40\n msr basepri, r3\n {LOW_PRIORITY} {ICSR} {SET} {PEND} {turns} {NOT_YET} {opens} {WAIT}"
+    words = rehearsed(image_of(program, tmp_path)).shared_memory["link"]
+    assert struct.unpack_from("<2I", words, 4 * COUNT) == (1, 0)
+    assert runs < 1000
 
 
 def test_float_registers_survive_an_exception(tmp_path: Path) -> None:

@@ -58,9 +58,15 @@ class CodeStops:
     def _unmasked(self, uc: int, address: int, size: int, data: object) -> None:
         """From a callback: the core has executed an instruction that may let an exception through."""
         self._needless += 1
-        native = self._core.native
-        if native.begun and (self._armed or self._needless > NEEDLESS_CALLS * len(self._hooks)):
-            native.stop_soon()
+        core = self._core
+        if not core.native.begun:
+            return
+        if self._armed:  # a stop costs more than to look whether the masks still hold everything off
+            stops = core.interrupts.to_take(core.registers.masks) is not None
+        else:
+            stops = self._needless > NEEDLESS_CALLS * len(self._hooks)
+        if stops:
+            core.native.stop_soon()
 
     def _forget_masks(self) -> None:
         """Nothing was held off for long: no calls after masks until something is again."""
