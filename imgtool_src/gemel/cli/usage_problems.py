@@ -6,7 +6,7 @@ import re
 
 import click
 
-from gemel.cli.other_names import VALUES, option_meant
+from gemel.cli.everyday_names import VALUES, option_meant
 from gemel.errors import Problem
 from gemel.layout.kinds import nearest_hint
 
@@ -78,7 +78,7 @@ def _as_value(error: click.NoSuchOption) -> str:
 
 
 def _meant(error: click.NoSuchOption) -> str:
-    """The option that other tools call so; empty where this command has no such one."""
+    """The option that is meant by everyday names; empty where this command has no such one."""
     parameters = error.ctx.command.params if error.ctx else ()
     meant = option_meant(error.option_name, [option for each in parameters for option in each.opts])
     return f'did you mean "{meant}"?' if meant else ""

@@ -162,10 +162,10 @@ class LateGroup(click.Group):
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
         """As click does, with the nearest command's name where the given one is unknown."""
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            from gemel.cli import other_names
+            from gemel.cli import everyday_names
             from gemel.layout.kinds import nearest_hint
 
-            meant = other_names.COMMANDS.get(args[0].casefold())
+            meant = everyday_names.COMMANDS.get(args[0].casefold())
             hint = f"write: gemel {meant}" if meant else nearest_hint(args[0], COMMANDS) or "gemel --help"
             expected = f"one of {', '.join(COMMANDS)}"
             raise UsageProblem(

@@ -1,4 +1,4 @@
-"""Names that other tools have for a command, an option or a value: what is meant comes before what is spelled alike."""
+"""Everyday names for a command, an option or a value: what is meant comes before what is spelled alike."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from in_process import run_here
 
-from gemel.cli import other_names
+from gemel.cli import everyday_names
 from gemel.cli.catalogue import COMMANDS, loaded
 
 
@@ -60,12 +60,12 @@ def test_slips_of_spelling_stay(words: tuple[str, ...], step: str) -> None:
 
 def test_what_is_meant_is_there() -> None:
     """Each command is ours, each option one of a command of ours, and no name is one that we have."""
-    assert {name.split()[0] for name in other_names.COMMANDS.values()} <= {*COMMANDS, "--help"}
-    assert not set(other_names.COMMANDS) & set(COMMANDS)
+    assert {name.split()[0] for name in everyday_names.COMMANDS.values()} <= {*COMMANDS, "--help"}
+    assert not set(everyday_names.COMMANDS) & set(COMMANDS)
     done = [run_here(*name.split(), "--help", cwd=Path.cwd()) for name in (*COMMANDS, "keys new")]
     text = " ".join(each.stdout for each in done)
     assert all(loaded(name) for name in COMMANDS)
-    for ours in other_names._OPTIONS.values():
+    for ours in everyday_names._OPTIONS.values():
         assert f"--{ours}" in text
-    for value in other_names.VALUES.values():
+    for value in everyday_names.VALUES.values():
         assert re.search(rf"[\[|\s]{value}[\]|\s]", text), value

@@ -1,4 +1,4 @@
-"""Names that other tools give to what a command, an option or a value of ours does.
+"""Everyday names for what a command, an option or a value of ours does (common practice).
 
 The spelling of such a name leads nowhere or astray: ``--min-rollback`` is near ``--rollback``, which is another
 requirement. What is meant comes first.
@@ -40,11 +40,11 @@ COMMANDS = {
     "unpack": "split",
     "help": "--help",
 }
-"""Our command by the name that others have for it."""
+"""Our command by an everyday name for what it does."""
 
 _OPTIONS = {
-    r"(min|minimum|lowest|least)-(rollback|counter|security-counter)|(rollback|counter)-(at-least|min)": "at-least",
-    r"rollback-counter|security-counter|counter": "rollback",
+    r"(min|minimum|lowest|least)-(rollback|counter)|(rollback|counter)-(at-least|min)": "at-least",
+    r"(rollback-)?counter": "rollback",
     r"pub(lic)?-?(key)?": "public",
     r"(pub|public|verify|trusted)(-?key)?s?|key|pubkey-file|ca": "trust",
     r"w?error|warnings?-as-errors|fail-on-warnings?|pedantic": "strict",
@@ -59,7 +59,7 @@ _OPTIONS = {
     r"dump|device": "from-device",
     r"overwrite|f": "force",
 }
-"""Our option by a pattern of the names that others have for it, both without their dashes."""
+"""Our option by a pattern of everyday names for it, both without their dashes."""
 
 VALUES = {
     "xml": "junit",
@@ -73,7 +73,7 @@ VALUES = {
     "gdb": "debugger",
     "json-schema": "schema",
 }
-"""Our value of a choice by the name that others have for it."""
+"""Our value of a choice by an everyday name for it."""
 
 
 def option_meant(name: str, options: list[str]) -> str:
