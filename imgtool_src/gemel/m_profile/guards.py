@@ -14,14 +14,24 @@ from bisect import bisect_right
 from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 
-from gemel.m_profile.computed_addresses import constant_of, moves, registers_read, registers_set
+from gemel.m_profile.computed_addresses import registers_read, registers_set
 from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_call
 from gemel.m_profile.known_registers import Changed, Registers
 from gemel.m_profile.known_stores import Function, followed, is_return, is_unknown_jump
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
+from gemel.m_profile.result_bits import (
+    ALL,
+    CARRY,
+    FLAGS,
+    adds_carry,
+    carried_bits,
+    deciding_bits,
+    kept_bits,
+    sets_flags,
+)
 from gemel.structs import NamedTuple
 
-LR, ALL = 14, 0xFFFF_FFFF
+LR = 14
 NO_FLOAT_STACKED, FLOAT_IN_USE = 0x10, 0xC
 """Bit 4 of EXC_RETURN; FPCA and SFPA of CONTROL."""
 
@@ -39,8 +49,6 @@ ANY, EACH = -2, -3
 
 ADDRESSES = 0x1000_0000
 """From here on a number is likely an address, and no answer to what the core is."""
-
-FLAGS, CARRY = "flags", "carry"
 
 Place = int | tuple[int, int]
 """A word's address; or offset and size of what is stored by a pointer that is not known, as members are."""
@@ -262,7 +270,7 @@ class Guards:
         self, address: int, first: int, second: int, known: Mapping[int, int], after: Registers, called: int | None
     ) -> None:  # fmt: skip
         self.followed += 1
-        marks = after.marks
+        marks, tested = after.marks, 0
         if self._left_in_block:
             self._left_in_block -= 1
             self.in_block[address] = self._block_tests
@@ -272,41 +280,27 @@ class Guards:
             if register in known:
                 self._uses.setdefault(known[register], set()).add(address)
         if distance is not None:
-            tested = (
-                marks.get(first & 7, 0)
-                if first & 0xF500 == 0xB100
-                else self._decided_by(first, second, marks)
-            )
-            self._note(address, tested)
+            tested = deciding_bits(first, second, marks)
             self._pass(address, known, marks)
         elif first & 0xFF00 == 0xBF00 and first & 15:
             self._left_in_block = 4 - ((first & -first).bit_length() - 1)
-            self._block_tests = bool(_of_condition(first >> 4 & 15, marks))
+            self._block_tests = bool(deciding_bits(first, second, marks))
         elif first & 0xFFF0 == 0xE8D0 and second & 0xFFE0 == 0xF000:
-            self._note(address, marks.get(second & 15, 0))
+            tested = marks.get(second & 15, 0)
         elif access:
             if is_unknown_jump(first, second) and access.by is not None:
-                self._note(address, marks.get(access.by, 0))
+                tested = marks.get(access.by, 0)
             self._transfer(address, access, known, after)
         elif is_call(first, second) and self._steps[self._index[address]].leads_to:
-            self._note(address, marks.get(0, 0))
+            tested = marks.get(0, 0)
         elif is_call(first, second):
             self._call(address, first, second, known, marks, called)
         else:
             self._compute(address, first, second, known, after)
-        if is_return(first, second):
-            self._result |= marks.get(0, 0)
-
-    def _note(self, address: int, tested: int) -> None:
         if tested:
             self.tests.add(address)
-
-    def _decided_by(self, first: int, second: int, marks: Mapping[object, int]) -> int:
-        if first & 0xF000 == 0xD000:
-            return _of_condition(first >> 8 & 15, marks)
-        return (
-            _of_condition(first >> 6 & 15, marks) if second & 0xD000 == 0x8000 and first >= FIRST_WIDE else 0
-        )
+        if is_return(first, second):
+            self._result |= marks.get(0, 0)
 
     def _pass(self, address: int, known: Mapping[int, int], marks: Mapping[object, int]) -> None:
         numbers = CALLER_SAVED[:4]
@@ -386,12 +380,12 @@ class Guards:
         elif first & 0xF800 == 0x4800 or first in (0xF8DF, 0xF85F) or not bits:
             bits = 0
         else:
-            bits = _kept(first, second, bits, [known[each] for each in read if each in known])
-        if self.in_block.get(address) or (_adds_carry(first) and marks.get(CARRY)):
+            bits = kept_bits(first, second, bits, [known[each] for each in read if each in known])
+        if self.in_block.get(address) or (adds_carry(first) and marks.get(CARRY)):
             bits = ALL
-        if _sets_flags(first, second):
+        if sets_flags(first, second):
             before = max((marks.get(register, 0) for register in read), default=0)
-            _mark(marks, CARRY, _carried(first, second, before))
+            _mark(marks, CARRY, carried_bits(first, second, before))
             _mark(marks, FLAGS, bits)
         for register in registers_set(first, second):
             chosen = address in self._chosen and _is_answer(after.known.get(register))
@@ -442,67 +436,3 @@ def _mark(marks: dict[object, int], place: object, bits: int) -> None:
         marks[place] = bits & ALL
     else:
         marks.pop(place, None)
-
-
-def _of_condition(condition: int, marks: Mapping[object, int]) -> int:
-    """What decides a condition: Z (EQ, NE), C (CS, CC), N (MI, PL), V or several of them."""
-    flags, carry = marks.get(FLAGS, 0), marks.get(CARRY, 0)
-    return (
-        (flags, carry, flags >> 31, 0)[condition >> 1]
-        if condition < 8
-        else (flags | carry) * (condition < 14)
-    )
-
-
-def _adds_carry(first: int) -> bool:
-    """ADC, SBC."""
-    return first & 0xFFC0 in (0x4140, 0x4180) or first & 0xFFC0 == 0xEB40 or first & 0xFBC0 == 0xF140
-
-
-def _sets_flags(first: int, second: int) -> bool:
-    if first >= FIRST_WIDE:
-        of_data = first & 0xFE00 == 0xEA00 or (first & 0xFA00 == 0xF000 and not second & 0x8000)
-        return of_data and bool(first & 0x10)
-    return first < 0x4400 or first & 0xFF00 == 0x4500
-
-
-def _shift(first: int, second: int) -> tuple[int, int] | None:
-    """LSL, LSR, ASR (0 to 2) by a constant, and how far."""
-    if first < 0x1800:
-        kind, amount = first >> 11, first >> 6 & 31
-    elif first & 0xFFEF == 0xEA4F:
-        kind, amount = second >> 4 & 3, second >> 10 & 0x1C | second >> 6 & 3
-    else:
-        return None
-    return (kind, amount or (32 if kind in (1, 2) else 0)) if kind < 3 else None
-
-
-def _carried(first: int, second: int, bits: int) -> int:
-    shift = _shift(first, second)
-    if shift is None:
-        return ALL if bits else 0
-    kind, amount = shift
-    return bits >> (32 - amount if kind == 0 else amount - 1) & 1 if amount else 0
-
-
-def _kept(first: int, second: int, bits: int, values: list[int]) -> int:
-    """The bits of a result that come from the core, of those of what it is computed from."""
-    if moves(first, second):
-        return bits
-    shift = _shift(first, second)
-    if shift is not None:
-        return bits << shift[1] if shift[0] == 0 else bits >> shift[1]
-    if first & 0xFF70 == 0xF340:  # UBFX, SBFX
-        lowest = second >> 10 & 0x1C | second >> 6 & 3
-        return bits >> lowest & (2 << (second & 31)) - 1
-    if first & 0xFF00 == 0xB200:
-        return bits & (0xFF if first & 0x40 else 0xFFFF)
-    constant = constant_of(first, second) if first >= FIRST_WIDE else None
-    values = values if constant is None else [constant]
-    if first & 0xFBE0 == 0xF000 or first & 0xFFE0 == 0xEA00 or first & 0xFFC0 in (0x4000, 0x4200):
-        return bits & values[0] if values else bits
-    if first & 0xFBE0 == 0xF020 or first & 0xFFE0 == 0xEA20 or first & 0xFFC0 == 0x4380:
-        return bits & ~values[0] if values else bits
-    if first & 0xFBE0 in (0xF040, 0xF080, 0xF060) or first & 0xFFC0 in (0x4040, 0x4300, 0x43C0):
-        return bits
-    return bits if first & 0xFFEF == 0xEA6F else ALL
