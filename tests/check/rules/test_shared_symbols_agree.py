@@ -96,6 +96,45 @@ def test_objects_that_overlap_in_part_are_one_finding_with_each_overlap(kind: st
     assert [text.count(f"in build {name}") for name in ("station", "sampler")] == [overlaps] * 2
 
 
+RINGS = 'typedef struct ring {{ {} head; int items[{}]; }} ring_t; __attribute__((section(".link"), used)) ring_t {};'
+
+
+@pytest.mark.parametrize(
+    "declared", ["one, two", "one[2], two", 'one; __attribute__((section(".link"))) struct ring two']
+)
+def test_objects_of_one_type_are_one_finding(declared: str) -> None:
+    """What differs is the type: the first object's finding shows it."""
+    kinds = ("int", "float")
+    (finding,) = findings(of_sources(RULE, NOTHING, *(RINGS.format(kind, 4, declared) for kind in kinds)))
+    assert "lay out" in finding.what
+
+
+def test_objects_of_two_types_are_two_findings() -> None:
+    """Two types that both differ are two causes, and so are two plain numbers."""
+    for kinds in (("int a, b",), ("struct {{ {} x; }} a", "struct {{ {} y; }} b")):
+        sides = [
+            " ".join(_shared(*(each.replace("int", kind).format(kind) for each in kinds)))
+            for kind in ("int", "float")
+        ]
+        assert len(findings(of_sources(RULE, NOTHING, *sides))) == 2
+
+
+def test_what_a_larger_object_pushed_is_said_with_it() -> None:
+    """Objects at other places are one finding, the resized one's, with the places of the others."""
+    sides = ("char a[8], b[8], c[8]", "char a[8], b[12], c[8]")
+    (finding,) = findings(of_sources(RULE, NOTHING, *_shared(*sides)))
+    assert finding.where.startswith("b in builds")
+    assert "different sizes" in finding.what
+    assert any(line.startswith("c at") for line in finding.lines)
+
+
+def test_an_overlap_follows_from_objects_at_other_places() -> None:
+    """What pushed a common object pushed what overlaps, too."""
+    sides = ("char x[64], trace[64], ring[8]", "char y[96], logs[64], ring[8]")
+    (finding,) = findings(of_sources(RULE, NOTHING, *_shared(*sides)))
+    assert finding.where.startswith("ring in builds")
+
+
 def test_what_a_contract_names_and_the_other_build_has_not_is_its_own_finding() -> None:
     """An object that another name took the place of is missing, whatever overlaps what."""
     (finding,) = findings(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TypeAlias
 
+from gemel.builds.dwarf.types import Composite, Enumeration
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
@@ -35,43 +37,63 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     layout = inspection.layout
     if len(layout.builds) < 2 or not shared_areas(layout):
         return
+    symbols = {symbol for contract in layout.contracts.values() for symbol in contract.symbols}
+    symbols = {symbol for contract in layout.contracts.values() for symbol in contract.symbols}
     first_of: dict[str, SharedObject] = {}
     earlier: list[list[SharedObject]] = []
+    of_types: _OfTypes = {}
     for stated in builds_that_state(inspection, "symbols", parties(layout)):
         if isinstance(stated, NotChecked):
             yield stated
             continue
         plan, build = stated
-        findings: list[Finding] = []
+        outcomes: list[Outcome] = []
+        moved: dict[str, list[tuple[SharedObject, SharedObject]]] = {}
         for name, each in shared_objects(layout, plan, build).items():
             first = first_of.setdefault(name, each)
             if first is each or first.of.plan.core == plan.core:
                 continue
-            for outcome in _pair(inspection, name, first, each):
-                if isinstance(outcome, Finding):
-                    findings.append(outcome)
-                else:
-                    yield outcome
+            named = name in symbols or in_source(name) in symbols
+            if not named and (_is_resized(first, each) or _start(first) != _start(each)):
+                moved.setdefault(first.of.plan.name, []).append((first, each))
+            else:
+                outcomes += _pair(inspection, name, first, each, named, of_types)
+        places = {name: _places(pairs) for name, pairs in moved.items()}
+        outcomes += places.values()
         objects = list(all_shared_objects(layout, plan, build))
         for others in earlier:
-            for outcome in _in_one_place(layout, others, objects):
-                if isinstance(outcome, Finding):
-                    findings.append(outcome)
-                else:
-                    yield outcome
+            outcomes += _in_one_place(layout, others, objects, places)
         earlier.append(objects)
-        yield from in_short(findings)
+        yield from (outcome for outcome in outcomes if not isinstance(outcome, Finding))
+        yield from in_short(outcome for outcome in outcomes if isinstance(outcome, Finding))
 
 
-def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedObject) -> Iterator[Outcome]:
-    builds = f"builds {first.of.plan.name} and {each.of.plan.name}"
-    where = f"{in_source(name)} in {builds}"
-    symbols = {symbol for contract in inspection.layout.contracts.values() for symbol in contract.symbols}
-    named = symbols if name in symbols or in_source(name) not in symbols else {name}
-    findings = [] if name in named else list(_places(where, builds, first, each))
-    if findings:
-        yield from findings
-        return
+_OfTypes: TypeAlias = dict[tuple[str, str, int | None, int | None], str]
+"""Where it is said that a type of one build differs from one of another: two builds, and a type of each."""
+
+
+def _builds(first: SharedObject, each: SharedObject) -> str:
+    return f"builds {first.of.plan.name} and {each.of.plan.name}"
+
+
+def _start(each: SharedObject) -> int:
+    return each.of.plain.start if each.of.plain else 0
+
+
+def _is_resized(first: SharedObject, each: SharedObject) -> bool:
+    sizes = first.of.symbol.size, each.of.symbol.size
+    return sizes[0] != sizes[1] and all(sizes)
+
+
+def _pair(
+    inspection: Inspection,
+    name: str,
+    first: SharedObject,
+    each: SharedObject,
+    named: bool,
+    of_types: _OfTypes,
+) -> Iterator[Outcome]:
+    where = f"{in_source(name)} in {_builds(first, each)}"
     left, right = _type_of(inspection, name, first), _type_of(inspection, name, each)
     for side in (left, right):
         if isinstance(side, Missing):
@@ -83,14 +105,16 @@ def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedOb
 
     try:
         stated = _compares(inspection.layout, left, right)
-        if stated and name in named:
+        if stated and named:
             return
         label = left.types.declared(left.references[0], name)
         findings = [found for side in (left, right) for found in not_for_others(side, label, where)]
-        causes = contract_types_inside(inspection.layout, left.types, left.references)
-        findings = findings or [
-            replace(each, follows_from=causes) for each in unlike(left, right, label, where, False)
-        ]
+        if not findings:
+            causes = contract_types_inside(inspection.layout, left.types, left.references)
+            causes += _same_types(left, right, where, of_types)
+            findings = [
+                replace(each, follows_from=causes) for each in unlike(left, right, label, where, False)
+            ]
     except BuildError as error:
         yield NotChecked(f"the type of {where}", error.problems[0].found)
         return
@@ -98,6 +122,19 @@ def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedOb
         yield from findings
     if not findings:
         yield Holds(where)
+
+
+def _same_types(
+    left: DefinedType, right: DefinedType, where: str, of_types: _OfTypes
+) -> tuple[tuple[str, str], ...]:
+    """The first objects of the same two structures or enumerations, or of arrays of them; they differ in all."""
+    from gemel.checking.contract.comparison import elements_of
+
+    mine, theirs = (elements_of(side.types, side.references[0]).type for side in (left, right))
+    if not isinstance(left.types.resolved(mine)[1], Composite | Enumeration):
+        return ()
+    kinds = _bare(left, mine), _bare(right, theirs)
+    return ((RULE.name, of_types.setdefault((left.plan.name, right.plan.name, *kinds), where)),)
 
 
 def _compares(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
@@ -142,35 +179,44 @@ def _type_of(inspection: Inspection, name: str, each: SharedObject) -> DefinedTy
     return DefinedType(plan, each.of.build, types, references)
 
 
-def _places(where: str, builds: str, first: SharedObject, each: SharedObject) -> Iterator[Finding]:
+def _places(pairs: list[tuple[SharedObject, SharedObject]]) -> Finding:
+    """One finding for all objects of two builds at other places: the first in another size pushed the others."""
+    pairs = sorted(pairs, key=lambda pair: (not _is_resized(*pair), _start(pair[0])))
+    (first, each), *others = pairs
     mine, theirs = first.of, each.of
-    if mine.plain is None or theirs.plain is None:
-        return
-    same_size = mine.symbol.size == theirs.symbol.size or not (mine.symbol.size and theirs.symbol.size)
-    if mine.plain.start == theirs.plain.start and same_size:
-        return
-    what = "at different places" if mine.plain.start != theirs.plain.start else "in different sizes"
-    yield Finding(
-        f"{builds} have {in_source(theirs.symbol.name)} {what} in their shared areas",
+    what = "at different places" if _start(first) != _start(each) else "in different sizes"
+    name = in_source(theirs.symbol.name)
+    return Finding(
+        f"{_builds(first, each)} have {name} {what} in their shared areas",
         concerned(theirs.plan.name, mine.plan.name, theirs.plan.core, mine.plan.core, each.area, first.area),
-        where=where,
-        found=f"{sized(theirs.plain)} in build {theirs.plan.name} ({theirs.build.file})",
-        expected=f"{sized(mine.plain)} as in build {mine.plan.name} ({mine.build.file})",
+        where=f"{name} in {_builds(first, each)}",
+        found=f"{_sized(each)} in build {theirs.plan.name} ({theirs.build.file})",
+        expected=f"{_sized(first)} as in build {mine.plan.name} ({mine.build.file})",
         span=theirs.plain,
         next_step="if it is one object, name it in a contract and fix its place in both linker scripts; if not, give "
         "the two different names",
-        lines=_seen(mine.symbol.address, theirs.symbol.address, each),
+        lines=(*_seen(mine.symbol.address, theirs.symbol.address, each), *_in_lines(others)),
     )
 
 
-def _in_one_place(layout: Layout, left: list[SharedObject], right: list[SharedObject]) -> Iterator[Outcome]:
+def _in_lines(pairs: list[tuple[SharedObject, SharedObject]]) -> tuple[str, ...]:
+    return lines_in_short([f"{_placed(one)}; {_placed(other)}" for one, other in pairs], "pair")
+
+
+def _sized(each: SharedObject) -> str:
+    return sized(each.of.plain or Span(0, 0))
+
+
+def _in_one_place(
+    layout: Layout, left: list[SharedObject], right: list[SharedObject], places: dict[str, Finding]
+) -> Iterator[Outcome]:
     """One finding for all that overlaps in two builds of different cores, since what moved pushed the next."""
     names = {each.of.symbol.name for each in left} & {each.of.symbol.name for each in right}
     left, right = ([each for each in side if each.of.symbol.name not in names] for side in (left, right))
     if not left or not right or left[0].of.plan.core == right[0].of.plan.core:
         return
     pairs = list(overlaps_in_part(left, right))
-    builds = f"builds {left[0].of.plan.name} and {right[0].of.plan.name}"
+    builds = _builds(left[0], right[0])
     if not pairs:
         yield Holds(f"objects of other names in {builds}")
         return
@@ -185,19 +231,22 @@ def _in_one_place(layout: Layout, left: list[SharedObject], right: list[SharedOb
         expected=f"apart from {_placed(mine)}, or one inside the other",
         span=theirs.of.plain,
         next_step="give each a place of its own in both linker scripts, or one object one name and one type in both",
-        lines=lines_in_short([f"{_placed(one)}; {_placed(other)}" for one, other in others], "overlap"),
-        follows_from=tuple(
-            ("contract-symbols-agree", f"contract {contract.name}, {name}")
-            for contract in layout.contracts.values()
-            for name in contract.symbols
-            if name in {each.of.symbol.name for pair in pairs for each in pair}
+        lines=_in_lines(others),
+        follows_from=(
+            *((RULE.name, each.where) for name, each in places.items() if name == mine.of.plan.name),
+            *(
+                ("contract-symbols-agree", f"contract {contract.name}, {name}")
+                for contract in layout.contracts.values()
+                for name in contract.symbols
+                if name in {each.of.symbol.name for pair in pairs for each in pair}
+            ),
         ),
     )
 
 
 def _placed(each: SharedObject) -> str:
     name, build = in_source(each.of.symbol.name), each.of.build
-    return f"{name} at {sized(each.of.plain or Span(0, 0))} in build {build.name} ({build.file})"
+    return f"{name} at {_sized(each)} in build {build.name} ({build.file})"
 
 
 def _seen(first: int, address: int, each: SharedObject) -> tuple[str, ...]:
