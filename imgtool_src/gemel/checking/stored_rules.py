@@ -30,7 +30,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
         "absent": "the layout has no secondary core, and no second build for the core of a constant",
     },
     "build-architecture-fits-core": {
-        "checks": "The architecture and profile in a build's attributes are those of its core, or ones whose code it can run.",
+        "checks": "The architecture and profile in a build's attributes are those of its core, or ones whose code it can run, unless all code beyond that is guarded by a test of the core's own state.",
         "absent": "the layout has no build",
         "of_elf": True,
     },

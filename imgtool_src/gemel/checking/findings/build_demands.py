@@ -18,6 +18,9 @@ NO_DEFAULTS = 64
 """Tag_nodefaults: what is left out is not known instead of 0 (deprecated)."""
 
 
+GUARDED = "it tests its core before it uses what the core lacks"
+
+
 class Demand(NamedTuple):
     """One thing demanded: by which tag, in words, and the capabilities of which one must be there."""
 
@@ -50,9 +53,9 @@ def demand_outcomes(
         if (
             findings
             and all(demand.tag in only_guarded for demand in unmet)
-            and _is_guarded(inspection, core, build)
+            and is_guarded(inspection, core, build)
         ):
-            yield Holds(f"{where}: it tests its core before it uses what the core lacks")
+            yield Holds(f"{where}: {GUARDED}")
             continue
         yield from findings
         if findings:
@@ -63,7 +66,8 @@ def demand_outcomes(
             yield Holds(where)
 
 
-def _is_guarded(inspection: Inspection, core: Core, build: Build) -> bool:
+def is_guarded(inspection: Inspection, core: Core, build: Build) -> bool:
+    """Whether attributes demand more than the core has for the sake of code alone that tests its core before."""
     from gemel.inspection.code.guarded_code import all_guarded
     from gemel.m_profile.disassembly import why_not
 

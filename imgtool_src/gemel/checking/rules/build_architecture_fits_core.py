@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.elf.attributes import BuildAttributes
+from gemel.checking.findings.build_demands import GUARDED, is_guarded
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
@@ -27,12 +28,20 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield NotChecked(where, needs_elf(name, build, "build attributes"))
             continue
         core = inspection.layout.cores[plan.core]
-        if wrong := _wrong(core, build.attributes):
+        wrong = _wrong(core, build.attributes)
+        if wrong and _of_newer_code(build.attributes) and is_guarded(inspection, core, build):
+            yield Holds(f"{where}: {GUARDED}")
+        elif wrong:
             yield _finding(plan, core, build.file, build.attributes, *wrong)
         elif reason := _why_unknown(build.attributes):
             yield NotChecked(where, reason)
         else:
             yield Holds(where)
+
+
+def _of_newer_code(attributes: BuildAttributes) -> bool:
+    """Whether one function by a directive of the assembler can have made a build's architecture what it is."""
+    return attributes.profile in ("", "M") and not attributes.arm_instructions
 
 
 def _why_unknown(attributes: BuildAttributes) -> str:
@@ -82,7 +91,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="The architecture and profile in a build's attributes are those of its core, or ones whose code it can "
-    "run.",
+    "run, unless all code beyond that is guarded by a test of the core's own state.",
     why="The core meets an instruction that it does not have and faults, often long after the start: in a library "
     "routine, or on the one path that no test took. The usual cause is a file of the other core or the other "
     "board.",

@@ -20,7 +20,7 @@ SECURITY_BIT, HYPERVISOR_BIT = 1, 2
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or one finding for each demand that its core does not meet."""
-    return demand_outcomes(inspection, _demands)
+    return demand_outcomes(inspection, _demands, (DIVISION, DSP, MVE, PAC, BTI))
 
 
 def _demands(attributes: BuildAttributes) -> Iterator[Demand]:
