@@ -162,7 +162,7 @@ __attribute__((noinline)) static void write_page(uint32_t page, uint32_t offset,
 __attribute__((noinline, noreturn)) static void launch(uint32_t table)
 {
     uint32_t stack = ((const volatile uint32_t *)table)[0], reset = ((const volatile uint32_t *)table)[1];
-    *(volatile uint32_t *)0xE000ED08u = table;
+    LAUNCH_SETS(table);
     __asm volatile("msr msp, %0\n\tbx %1" : : "r"(stack), "r"(reset) : "memory");
     __builtin_unreachable();
 }

@@ -19,6 +19,13 @@
 #define LINK_SIZE     0x400
 
 #define INTERRUPTS    8
+#ifndef LAUNCH_SETS
+#define LAUNCH_SETS(table) *(volatile uint32_t *)0xE000ED08u = (table)
+#endif
+#define EITHER(one, other) ({ /* by a branch, not by arithmetic */ \
+    uint32_t chosen = other; \
+    if (*(volatile uint32_t *)CONTROL_REGISTER & 4u) { chosen = one; __asm volatile("" : "+r"(chosen)); } \
+    chosen; })
 #define VECTOR_REGISTER  0x40021114
 #define CONTROL_REGISTER 0x40021118
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from thumb import assembled
 
 from gemel.m_profile.address_flow import AddressFlow
 from gemel.m_profile.bit_band import aliases_of_bits
+from gemel.m_profile.known_registers import SEVERAL, STACK_FROM, KnownStore
 from gemel.m_profile.known_stores import Function, known_stores
 from gemel.spans import Span
 
@@ -20,6 +23,10 @@ KNOWN = {
     ),
     "a value that depends": (
         "ldr r3, =0x40013824\nmovs r1, #1\ncmp r0, #0\nit ne\nmovne r1, #2\nstr r1, [r3]",
+        None,
+    ),
+    "one of two by way": (
+        "ldr r3, =0x40013824\nmovs r1, #1\ncmp r0, #0\nbeq 1f\nmovs r1, #2\n1: str r1, [r3]",
         None,
     ),
     "what all ways agree on": (
@@ -211,3 +218,29 @@ def test_a_switch_by_a_routine_of_the_compiler(name: str) -> None:
     assert set(switch.leads_to) == expected
     (plain,) = [step for step in Function(code, START).steps if step.address == START + 4]
     assert (plain.ends, plain.leads_to) == (False, ())
+
+
+def _stores(source: str, folder: Path) -> list[KnownStore]:
+    piece = assembled(f"{source}\n.ltorg", folder)
+    return known_stores(piece, START, _words(piece))
+
+
+def test_of_few_values_each_is_known(tmp_path: Path) -> None:
+    """A store says which values it may have where ways meet, up to SEVERAL; a stack pointer, where it is from."""
+    ways = "ldr r3, =0x40013824\nmovs r1, #0\n" + "".join(
+        f"cmp r0, #{n}\nbeq 1f\nmovs r1, #{n}\n" for n in range(1, SEVERAL)
+    )
+    for code, values in (
+        (f"{ways}1: str r1, [r3]", set(range(SEVERAL))),
+        (f"{ways}cmp r0, #9\nbeq 1f\nmovs r1, #9\n1: str r1, [r3]", set()),
+    ):
+        (store,) = _stores(code, tmp_path)
+        assert {each.value for each in store.each if each.value is not None} == values
+    for way, origins in (
+        ("", {0x0C00_4000}),
+        ("cmp r0, #0\nbeq 1f\nldr r3, =0x0C008000\n", {0x0C00_4000, 0x0C00_8000}),
+    ):
+        code = f"ldr r3, =0x0C004000\n{way}1: ldr r2, [r3]\nldr r4, [r3, #4]\nmsr msp, r2\nbx r4"
+        (store,) = _stores(code, tmp_path)
+        assert (store.target, {each.value for each in store.each}) == (STACK_FROM, origins)
+    assert not _stores("ldr r3, =0x20001000\nmsr msp, r3", tmp_path)

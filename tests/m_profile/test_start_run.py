@@ -205,3 +205,35 @@ def test_a_loop_that_counts_is_left_for_last(tmp_path: Path) -> None:
     counts = "2: ldr r0, =0x20000000\nldr r1, [r0]\nadds r1, #1\nstr r1, [r0]\nb 2b\n"
     clears = "3: movs r2, #0\nldr r0, =0x20000100\nstr r2, [r0]\n9: b 9b"
     assert Span(0x2000_0100, 4) in ran(device + counts + clears, tmp_path).written
+
+
+DIVIDES = "push {r0, lr}\ncmp r1, #0\nbeq 6f\nudiv r0, r2, r1\n6: pop {r0, pc}\n"
+TABLE = "ldr r0, =0xE000ED08\nldr r1, =0x20000100\nstr r1, [r0]\n"
+
+
+@pytest.mark.parametrize(
+    ("before", "blank"),
+    [("", {RAM + 0x100}), ("ldr r3, =0x08000001\nstr r3, [r1, #12]\n", set())],
+    ids=["never filled", "filled before"],
+)
+def test_a_table_is_blank_where_the_main_loop_goes_round(
+    before: str, blank: set[int], tmp_path: Path
+) -> None:
+    """Ways that are tried from a loop on end anywhere: what they return to is kept, and a table was blank by then."""
+    loop = "movs r2, #9\n1: movs r1, #3\nbl 7f\nb 1b\n7: "
+    run = ran(f"{TABLE}{before}{loop}{DIVIDES}", tmp_path)
+    assert run.blank_tables == blank
+
+
+def test_a_table_that_is_filled_after_a_loop_that_waits_is_not_blank(tmp_path: Path) -> None:
+    """A handler that another way writes counts, a number does not."""
+    waits = "ldr r4, =0x20000400\nmovs r5, #0\nstr r5, [r4]\n1: ldr r5, [r4]\ncmp r5, #0\nbeq 1b\n"
+    fills = "ldr r3, =0x08000001\nstr r3, [r1, #12]\n2: b 2b"
+    assert ran(TABLE + waits + fills, tmp_path).blank_tables == frozenset()
+    assert ran(TABLE + waits + fills.replace("0x08000001", "77"), tmp_path).blank_tables == {RAM + 0x100}
+
+
+def test_where_the_main_loop_goes_round_is_an_end(tmp_path: Path) -> None:
+    """With the table that is set there, whatever becomes of the ways that are tried from it on."""
+    run = ran(f"{TABLE}1: ldr r4, [r0]\nmovs r2, #1\ncmp r2, #1\nbeq 1b\nbx r7", tmp_path)
+    assert RAM + 0x100 in {end.table for end in run.ends}

@@ -235,6 +235,7 @@ STARTUP: dict[tuple[str, str], dict[str, int]] = {
     ("station-startup", "sampler-startup-header"): {"vector-table-not-blank": 1},
     ("station-startup", "sampler-startup-shifted"): {"vector-table-not-blank": 1},
     ("station-startup", "sampler-startup-vectors-last"): {"vector-table-not-blank": 1},
+    ("station-startup", "sampler-startup-reset-in-main"): {"handlers-at-function-starts": 1},
     ("station-startup", "sampler-startup-collected"): {"vector-table-not-blank": 1},
     ("station-startup", "sampler-startup-left-out"): {"handlers-executable": 1},
 }
@@ -463,6 +464,11 @@ LOADERS = {
     # two applications, in one table
     ("station-launch-two", "station-app", "spare-app"): {},
     ("station-launch-two-stale", "station-app", "spare-app"): {"boot-constant-agrees": 1},
+    # two applications by numbers that one call passes; one by a number, and VTOR left as it is
+    ("station-launch-either", "station-app", "spare-app"): {},
+    ("station-launch-either-stale", "station-app", "spare-app"): {"vector-register-own-table": 1},
+    ("station-launch-number", "station-app"): {},
+    ("station-launch-number-stale", "station-app"): {"vector-register-own-table": 1},
     # an application with the loader's table: where it goes back, and where it goes on
     ("station-launch", "app-back"): {},
     ("station-launch", "app-vtor-loader"): {"vector-register-own-table": 1},

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 FIELDS: dict[str, dict[str, str | bool]] = {
     "addressed-constants-stored": {
-        "checks": "No address that a build's code holds leads into a gap between its sections in flash, or to just after the last one, where a section was left out; gaps that a linker script makes do not count.",
+        "checks": "No address that a build's code holds leads into a gap between its sections in flash, or to just after the last one, where a section was left out; gaps that a linker script makes do not count; no branch of it leads to erased flash of its own area.",
         "absent": "the layout has no build",
         "of_elf": True,
     },
@@ -450,7 +450,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
         "absent": "the layout has no flash or rom memory",
     },
     "vector-register-own-table": {
-        "checks": "Where code puts a constant into the vector table offset register (VTOR), that address is the vector table of its own build, of another build of the same core into which it goes on, another table of it in flash, or in RAM that the core owns, aligned for its interrupts and filled by code or initial data.",
+        "checks": "Where code puts a constant into the vector table offset register (VTOR), that address is the vector table of its own build, of another build of the same core into which it goes on, another table of it in flash, or in RAM that the core owns, aligned for its interrupts and filled by code or initial data; where code takes its stack pointer from a build's area, as a boot loader does that goes on there, a table of this core is there.",
         "absent": "no build's code puts a constant into the register",
         "of_elf": True,
     },

@@ -13,6 +13,7 @@ from typing import Any
 
 from gemel.m_profile.halfwords import CALLER_SAVED
 from gemel.m_profile.known_registers import CPACR, VTOR, KnownStore
+from gemel.m_profile.memory_accesses import LR, SP
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -128,14 +129,22 @@ class Core:
             self.registers[register] = None
 
     def forget_changes(self, before: Core) -> None:
-        """Forget what is not as it was ``before``, as after a loop that was left early."""
+        """Forget what is not as it was ``before``, as after a loop that was left early.
+
+        Where functions return to is kept: that is so for as long as they have not returned.
+        """
         self.registers = [
-            mine if mine == theirs else None
-            for mine, theirs in zip(self.registers, before.registers, strict=True)
+            mine if mine == theirs or number in (SP, LR) else None
+            for number, (mine, theirs) in enumerate(zip(self.registers, before.registers, strict=True))
         ]
+        stack = self.registers[SP] or MASK
         for at, word in self.words.items():
-            if before.words.get(at, _MISSING) != word:
+            if before.words.get(at, _MISSING) != word and not (at >= stack and self.leads_to_code(word)):
                 self.words[at] = None
+
+    def leads_to_code(self, word: object) -> bool:
+        """Whether a value is an address of stored bytes with the Thumb bit."""
+        return isinstance(word, int) and bool(word & 1) and self.byte_at(word & ~1) is not None
 
     # --- memory ---
 

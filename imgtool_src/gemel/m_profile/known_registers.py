@@ -13,8 +13,10 @@ from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, modified_constan
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.structs import NamedTuple
 
-MSPLIM, CALL, CPACR, VTOR = "MSPLIM", "call", 0xE000_ED88, 0xE000_ED08
-_SPECIAL = {0x0A: MSPLIM}
+MSPLIM, STACK_FROM, CALL, CPACR, VTOR = "MSPLIM", "stack from", "call", 0xE000_ED88, 0xE000_ED08
+_MSP, _MSPLIM = 0x08, 0x0A
+SEVERAL = 4
+"""Values that a register may have where ways meet: of more, none is known."""
 
 
 class KnownStore(NamedTuple):
@@ -22,13 +24,22 @@ class KnownStore(NamedTuple):
 
     ``at`` is the address of the instruction, ``value`` what is stored (None: not known).  ``changed`` are the bits
     that are set and cleared where the value was read from the target itself, None where that is not known.  A call
-    of a function whose address was put together has the target CALL and that address.
+    of a function whose address was put together has the target CALL and that address; a main stack pointer that is
+    loaded from memory, as one goes into other code, has the target STACK_FROM and where it comes from.  ``either`` are
+    the values of which the store has one, by the way that led to it.
     """
 
     at: int
     target: int | str
     value: int | None
     changed: Changed | None = None
+    either: frozenset[int] = frozenset()
+
+    @property
+    def each(self) -> list[KnownStore]:
+        """The same once for each value that it may have."""
+        values = sorted(self.either)
+        return [self._replace(value=value, either=frozenset()) for value in values] or [self]
 
 
 class Changed(NamedTuple):
@@ -46,7 +57,10 @@ class Registers:
         self._known: dict[int, int] = known or {}
         self._changed: dict[int, Changed] = {}
         self._slots: dict[tuple[int, int], tuple[int | None, Changed | None]] = {}
+        self._either: dict[int, frozenset[int]] = {}
+        self._origins: dict[int, frozenset[int]] = {}
         self._word_at = word_at
+        self.passed: dict[int, frozenset[int]] = {}
         self.marks: dict[object, int] = {}
 
     def copy(self) -> Registers:
@@ -59,11 +73,28 @@ class Registers:
         """Know what ``other`` does, and no more."""
         self._known, self._changed = dict(other._known), dict(other._changed)
         self._slots, self.marks = dict(other._slots), dict(other.marks)
+        self._either, self._origins = dict(other._either), dict(other._origins)
+
+    def may_hold(self, register: int) -> frozenset[int]:
+        """The values of which a register has one; none where it may have others."""
+        known = self._known.get(register)
+        return self._either.get(register, frozenset()) if known is None else frozenset((known,))
+
+    def _either_of(self, other: Registers) -> dict[int, frozenset[int]]:
+        """What registers may hold where ways meet that do not agree on it."""
+        found = {}
+        for register in {*self._known, *self._either}:
+            mine, theirs = self.may_hold(register), other.may_hold(register)
+            if theirs and 1 < len(mine | theirs) <= SEVERAL:
+                found[register] = mine | theirs
+        return found
 
     def meet(self, other: Registers) -> bool:
         """Keep what both know, with the marks of both; whether anything changes."""
-        changed = False
+        either = self._either_of(other)
+        changed, self._either = either != self._either, either
         pairs: tuple[tuple[dict[Any, Any], dict[Any, Any]], ...] = (
+            (self._origins, other._origins),
             (self._known, other._known),
             (self._changed, other._changed),
             (self._slots, other._slots),
@@ -100,6 +131,8 @@ class Registers:
         self._known.clear()
         self._changed.clear()
         self._slots.clear()
+        self._either.clear()
+        self._origins.clear()
 
     def step(self, address: int, first: int, second: int) -> KnownStore | None:
         """Take one instruction; the store that it does, if its target is known."""
@@ -113,6 +146,8 @@ class Registers:
 
     def _set(self, register: int, value: int | None) -> None:
         self._changed.pop(register, None)
+        self._either.pop(register, None)
+        self._origins.pop(register, None)
         for slot in [slot for slot in self._slots if slot[0] == register]:
             del self._slots[slot]
         if value is None:
@@ -130,16 +165,20 @@ class Registers:
     def _read(self, register: int, base: int, offset: int) -> None:
         """Load a register: with a constant, what was stored there, or what is followed as bits that change."""
         address = self._plus(base, offset)
+        origins = frozenset(value + offset for value in self.may_hold(base))
         if address is None:
             value, changed = self._slots.get((base, offset), (None, None))
             self._set(register, value)
             if changed:
                 self._changed[register] = changed
+            if origins:
+                self._origins[register] = origins
             return
         value = self._load(address)
         self._set(register, value)
-        if value is None and address is not None:
+        if value is None:
             self._changed[register] = Changed(address & 0xFFFF_FFFF)
+            self._origins[register] = origins
 
     def _change(self, register: int, base: int, bits: int | None, *, ones: bool) -> None:
         """Set (``ones``) or clear bits of ``base``, into another register or the same."""
@@ -162,7 +201,8 @@ class Registers:
             self._slots[base, offset] = self._known.get(register), changed
             return None
         same = changed if changed and changed.address == target & 0xFFFF_FFFF else None
-        return KnownStore(at, target & 0xFFFF_FFFF, self._known.get(register), same)
+        value, either = self._known.get(register), self._either.get(register, frozenset())
+        return KnownStore(at, target & 0xFFFF_FFFF, value, same, either)
 
     def _transfer(self, at: int, access: MemoryAccess) -> KnownStore | None:
         """Load or store; what is stored as less or more than a word may be anywhere."""
@@ -204,7 +244,7 @@ class Registers:
             other = self._known.get(first >> 6 & 7)
             self._set(low, None if other is None else self._plus(middle, other))
         elif first & 0xFF00 == 0x4600:  # MOV
-            self._set(first >> 4 & 8 | low, self._known.get(first >> 3 & 15))
+            self._move(first >> 4 & 8 | low, first >> 3 & 15)
         elif first & 0xF800 == 0xA000:  # ADR
             self._set(first >> 8 & 7, (address + 4 & ~3) + 4 * (first & 0xFF))
         elif first & 0xFF00 == 0xB000:  # ADD and SUB of the stack pointer
@@ -229,7 +269,16 @@ class Registers:
                 self._set(first >> 4 & 8 | low, None)
         return None
 
+    def _move(self, register: int, source: int) -> None:
+        either, origins = self._either.get(source), self._origins.get(source)
+        self._set(register, self._known.get(source))
+        if either:
+            self._either[register] = either
+        if origins:
+            self._origins[register] = origins
+
     def _call(self) -> None:
+        self.passed = {register: self.may_hold(register) for register in CALLER_SAVED}
         self._slots.clear()
         for register in CALLER_SAVED:
             self._set(register, None)
@@ -237,8 +286,7 @@ class Registers:
     def _wide(self, address: int, first: int, second: int) -> KnownStore | None:
         base, target, operand = first & 15, second >> 12 & 15, second >> 8 & 15
         if first & 0xFFF0 == 0xF380 and second & 0xFF00 == 0x8800:  # MSR
-            name = _SPECIAL.get(second & 0x7F)
-            return KnownStore(address, name, self._known.get(base)) if name else None
+            return self._special(address, second & 0x7F, base)
         if first & 0xF800 == 0xF000 and second & 0xD000 == 0xD000:  # BL
             self._call()
             return None
@@ -259,6 +307,17 @@ class Registers:
             for register in registers_set(first, second):
                 self._set(register, None)
         return None
+
+    def _special(self, address: int, special: int, register: int) -> KnownStore | None:
+        """MSR of a register: the stack limit, or a stack pointer of which is known or not where it comes from."""
+        value, either = self._known.get(register), self._either.get(register, frozenset())
+        if special == _MSPLIM:
+            return KnownStore(address, MSPLIM, value, either=either)
+        if special != _MSP or value is not None or either:
+            return None
+        origins = self._origins.get(register, frozenset())
+        only = next(iter(origins)) if len(origins) == 1 else None
+        return KnownStore(address, STACK_FROM, only, either=origins if only is None else frozenset())
 
     def _value(self, address: int, first: int, second: int) -> tuple[int | None, bool]:
         """What a wide instruction leaves in its register, and whether it is one of those that are followed."""

@@ -10,7 +10,7 @@ from functools import lru_cache
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.structs import NamedTuple
 
-SP = 13
+SP, LR = 13, 14
 
 
 class MemoryAccess(NamedTuple):

@@ -44,7 +44,7 @@ _Entry = tuple[int, "Operation | None", "tuple[int, bool, int] | None"]
 
 
 class End(NamedTuple):
-    """Where a way was left, and what VTOR is set to where the way goes on there for as long as was looked."""
+    """Where a way was left, or does nothing new, and what VTOR is set to where the way goes on there."""
 
     at: int
     table: int | None
@@ -92,15 +92,17 @@ def start_run(
     after: set[tuple[int, int, int]] = set()
     cores, why_not = run.ended, run.why_not
     ends = [core for core in cores if core not in run.arrived]
+    rests, blank_at_rest = run.rests, run.blank_at_rest
     for each in run.arrived[:1]:
         then = _Run(frozenset(), None)
         done = not goes_on and expected is not None and each.has_written(expected)
         then.go_all(each.copy(), STEPS_DONE if done else STEPS_AFTER)
-        if done and _blank_tables(then.ended, byte_at):
+        if done and _blank_tables(then.ended, then.blank_at_rest):
             then.go_all(each.copy(), STEPS_AFTER)
         after = _written(then.ended, byte_at) - before
         cores = cores + then.ended
         ends += then.ended
+        rests, blank_at_rest = rests | then.rests, blank_at_rest | then.blank_at_rest
     floats = [each.float_at for each in cores if each.float_at is not None]
     return StartRun(
         why_not,
@@ -111,26 +113,41 @@ def start_run(
         tuple({store: None for each in cores for store in each.stores}),
         any(each.enabled for each in cores),
         floats[0] if floats else None,
-        _blank_tables(cores, byte_at),
-        tuple(dict.fromkeys(End(core.pc, None if core.is_stopped else core.table) for core in ends)),
+        _blank_tables(cores, blank_at_rest),
+        tuple({End(core.pc, None if core.is_stopped else core.table): None for core in ends} | rests),
     )
 
 
-def _blank_tables(cores: list[Core], byte_at: Callable[[int], int | None]) -> frozenset[int]:
-    """What VTOR is set to in RAM where no way writes a system vector, as far as each way shows what it writes."""
+def _blank_tables(cores: list[Core], at_rest: set[int]) -> frozenset[int]:
+    """What VTOR is set to in RAM where no way writes a system vector, as far as each way shows what it writes.
+
+    Where it was blank ``at_rest``, what other ways write counts only where it is a handler: they go on from a loop that
+    they left without knowing its data.
+    """
     users: dict[int, list[Core]] = {}
     for core in cores:
-        for store in core.stores:
-            if store.target == VTOR and store.value is not None and byte_at(store.value) is None:
-                users.setdefault(store.value, []).append(core)
-    return frozenset(
-        value
-        for value, those in users.items()
-        if not any(
-            core.blind or any(core.words.get(value + 4 * at, 0) != 0 for at in range(SYSTEM_WORDS))
-            for core in those
-        )
-    )
+        for value in _tables_in_ram(core):
+            users.setdefault(value, []).append(core)
+    blank = {value for value, those in users.items() if all(_is_blank(core, value) for core in those)}
+    blank |= {value for value in at_rest if not any(_has_handler(core, value) for core in cores)}
+    return frozenset(blank)
+
+
+def _tables_in_ram(core: Core) -> set[int]:
+    values = {store.value for store in core.stores if store.target == VTOR}
+    return {value for value in values if value is not None and core.byte_at(value) is None}
+
+
+def _vectors(core: Core, table: int) -> list[object]:
+    return [core.words.get(table + 4 * at, 0) for at in range(SYSTEM_WORDS)]
+
+
+def _is_blank(core: Core, table: int) -> bool:
+    return not core.blind and all(word == 0 for word in _vectors(core, table))
+
+
+def _has_handler(core: Core, table: int) -> bool:
+    return any(core.leads_to_code(word) for word in _vectors(core, table))
 
 
 def _written(
@@ -214,6 +231,8 @@ class _Run:
         self._is_done = False
         self.ended: list[Core] = []
         self.arrived: list[Core] = []
+        self.rests: dict[End, None] = {}
+        self.blank_at_rest: set[int] = set()
         self.why_not = ""
 
     def go_all(self, core: Core, limit: int) -> None:
@@ -311,6 +330,8 @@ class _Run:
             return known
         if known is not None:
             if self._idle and (pc, not known) not in self._gone:
+                self.rests[End(pc, core.table)] = None
+                self.blank_at_rest |= {value for value in _tables_in_ram(core) if _is_blank(core, value)}
                 core.forget_changes(self._idle)
                 self._idle, known = None, not known
             self._gone.add((pc, known))

@@ -8,7 +8,7 @@ from __future__ import annotations
 from gemel.m_profile.execution import MASK, Core, Operation, shifted, signed
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance, call_distance, modified_constant
 from gemel.m_profile.known_registers import MSPLIM, KnownStore
-from gemel.m_profile.memory_accesses import SP, memory_access
+from gemel.m_profile.memory_accesses import LR, SP, memory_access
 from gemel.m_profile.thumb_effects import (
     AND,
     BIC,
@@ -36,8 +36,6 @@ from gemel.m_profile.thumb_effects import (
     sub,
     transfers,
 )
-
-LR = 14
 
 _WIDE = {0: AND, 1: BIC, 2: ORR, 3: ORN, 4: EOR, 8: add, 10: adc, 11: sbc, 13: sub, 14: rsb}
 _OF_ONE = {2: mov, 3: mvn}

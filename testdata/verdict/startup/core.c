@@ -77,6 +77,7 @@ typedef void (*handler)(void);
 #define RESERVED 0
 #endif
 /* Word 7 is zero: none of these cores has the security extension. */
+int main(void);
 extern const handler vector_table[16 + INTERRUPTS];
 VECTORS const handler vector_table[16 + INTERRUPTS] = {
     (handler)&__StackTop, (handler)RESET, NMI_Handler, HARD_FAULT, MAINLINE, MAINLINE, MAINLINE, 0, RESERVED, 0, 0,

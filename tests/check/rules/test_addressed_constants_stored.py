@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import struct
 import subprocess
 from pathlib import Path
 
 import pytest
-from small_device import TODAY, findings
+from builds.elf_writer import SegmentSpec, SymbolSpec
+from small_device import STATION, TODAY, apply, builds, findings, station_elf
 from tools import required_tool
 from verdict_builds import ARCHITECTURES, broken_in, builds_of, judged, layout_of, of
 
@@ -21,15 +23,34 @@ from gemel.joining.pipeline import join
 from gemel.spans import Span
 
 RULE = "addressed-constants-stored"
+CALLER = STATION + 0x800
 BREAKS = {
     "a section of constants left out, by GCC": lambda: of(RULE, "v6", "sampler-no-constants"),
     "the same by clang": lambda: of(RULE, "v7", "sampler-no-constants"),
+    "a section of functions left out": lambda: _with_call(CALLER + 0x100),
 }
 KEEPS = {
     "all sections": lambda: of(RULE, "v6", "sampler"),
     "a gap between code and constants": lambda: of(RULE, "v7", "sampler-gaps"),
     "room that the device writes at run time": lambda: of(RULE, "v8", "sampler-stacks"),
 }
+
+
+def _with_call(target: int, section: str = "") -> RuleResult:
+    """A station whose code calls ``target``, with a function there where a section is named."""
+    distance = target - (CALLER + 4) >> 1
+    call = struct.pack("<HH", 0xF000 | distance >> 11 & 0x3FF, 0xF800 | distance & 0x7FF)
+    code = SegmentSpec(CALLER, call + b"\x70\x47", flags="rx", section_name=".more")
+    extra = (SegmentSpec(target, b"\x70\x47" * 8, flags="rx", section_name=section),) if section else ()
+    named = SymbolSpec("caller", CALLER | 1, 6), SymbolSpec("$t", CALLER, kind="notype", binding="local")
+    elf = station_elf(extra=(code, *extra), symbols=named)
+    return apply(RULE, None, None, builds(station=elf))
+
+
+def test_functions_that_are_there_or_elsewhere_may_be_called() -> None:
+    """A function of the build, and what is called outside of its area."""
+    for target, section in ((CALLER + 0x100, ".functions"), (CALLER + 0x10_0000, "")):
+        assert not findings(_with_call(target, section))
 
 
 @pytest.mark.parametrize("family", ARCHITECTURES)

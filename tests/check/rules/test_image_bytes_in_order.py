@@ -214,6 +214,17 @@ def test_the_cause_is_the_only_finding(family: str, edit: Callable[[SparseBytes]
     assert not result.passes
 
 
+@pytest.mark.parametrize("order", ORDERS, ids=lambda order: order.what)
+def test_the_record_alone_in_another_order_is_told_beside_its_builds(order: Order) -> None:
+    """Its mark shows the order though every build is as given."""
+    read, builds = layout_of("v6", *RECORD), builds_of("v6")
+    image = join(read, builds).image
+    record = Span(0x1000_F000, 0x1000)
+    held = image.read(record, 0xFF)
+    image.write(record.start, order.of(held))
+    assert broken_in(check(Inspection(read, image, builds), TODAY)) == {RULE: 1}
+
+
 ENCODINGS = (UTF8, CP1252, REPLACED, UTF16, SEVEN_BITS, ASCII)
 
 

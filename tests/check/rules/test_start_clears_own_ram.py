@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 
+import pytest
 from builds.elf_writer import SegmentSpec
 from check.rules.test_start_copies_stored_data import DATA, DATA_AT, TABLE_AT, label
 from gauge_rules import on_the_gauge
@@ -72,13 +73,23 @@ def test_without_symbols_nothing_is_known() -> None:
     }
 
 
-def test_stored_zeros_name_the_section_that_has_them_stored() -> None:
-    """What a section with bytes after cleared data makes the linker store is called zeros; it is named."""
-    zeros = SegmentSpec(DATA_AT + 0x80, bytes(0x40), STATION_RAM + 64, flags="rw", section_name=".heap")
+@pytest.mark.parametrize(
+    ("sections", "named"),
+    [
+        ((".heap", 0x40, 0x40), "section .heap has the linker"),
+        ((".bss", 0x40, 0x40, ".heap", 0x80, 0x40), "section .heap, after it, has the linker"),
+    ],
+    ids=["itself", "after it"],
+)
+def test_stored_zeros_name_the_section_that_has_them_stored(sections: tuple, named: str) -> None:
+    """What a section with bytes, of cleared data or after it, makes the linker store is called zeros; it is named."""
+    places = tuple(
+        (sections[at], STATION_RAM + sections[at + 1], sections[at + 2]) for at in range(0, len(sections), 3)
+    )
+    size = 0x40 * len(places)
+    zeros = SegmentSpec(DATA_AT + 0x80, bytes(size), STATION_RAM + 64, flags="rw", sections=places)
     symbols = (label("__bss_start__", STATION_RAM + 64), label("__bss_end__", STATION_RAM + 0x80))
     elf = station_elf(ram=None, extra=(DATA, zeros), symbols=symbols)
     (finding,) = findings(apply(RULE, None, None, builds(station=elf)))
     assert finding.what == "build station stores zeros for what its start-up code clears"
-    assert finding.next_step.startswith(
-        "section .heap, after it, has the linker store them: mark it (NOLOAD)"
-    )
+    assert finding.next_step.startswith(f"{named} store them: mark it (NOLOAD)")

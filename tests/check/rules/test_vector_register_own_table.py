@@ -9,9 +9,9 @@ from verdict_builds import WITH_LOADER, of
 RULE = "vector-register-own-table"
 
 
-def _loaded(app: str):
+def _loaded(app: str, loader: str = "station-launch", family: str = "v7"):
     given = ("station", "app", "sampler")
-    return of(RULE, "v7", "station-launch", app, changes=WITH_LOADER, given=given)
+    return of(RULE, family, loader, app, changes=WITH_LOADER, given=given)
 
 
 BREAKS = {
@@ -19,12 +19,16 @@ BREAKS = {
     "RAM that nothing fills": lambda: of(RULE, "v8", "sampler-vtor-blank"),
     "another core's table, by clang": lambda: of(RULE, "v7", "sampler-vtor-station"),
     "the boot loader's table, with which an application goes on": lambda: _loaded("app-vtor-loader"),
+    "a stack pointer from where no application is": lambda: _loaded(
+        "station-app", "station-launch-number-stale", "v6"
+    ),
     "nothing there": lambda: of(RULE, "v8", "sampler-vtor-nothing"),
 }
 KEEPS = {
     "its own table, by GCC": lambda: of(RULE, "v6", "sampler-vtor"),
     "its own table, by clang": lambda: of(RULE, "v7", "sampler-vtor"),
     "the boot loader's table, where an application goes back to it": lambda: _loaded("app-back"),
+    "the stack pointer of the application": lambda: _loaded("station-app", "station-launch-number", "v6"),
     "a table that code copies to RAM": lambda: of(RULE, "v7", "sampler-board-ram-table"),
 }
 

@@ -1,16 +1,20 @@
-"""Rule ``addressed-constants-stored``: what code takes the address of in its own flash is stored there."""
+"""Rule ``addressed-constants-stored``: what code takes the address of, or calls, in its own flash is stored there."""
 
 from __future__ import annotations
 
+import re
+import struct
 from bisect import bisect_right
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import held_addresses
+from gemel.inspection.code.code_starts import inside_of
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short, needs_elf, symbol_at
-from gemel.layout.addresses import seen_by
+from gemel.layout.addresses import locate, seen_by
+from gemel.m_profile.halfwords import LONG_BRANCHES, call_distance
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
 from gemel.placement.sections import stored_parts
@@ -49,13 +53,16 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         found = {hole.span: held for hole in holes if (held := _held(inspection, placement, hole))}
         for hole, held in found.items():
             yield _finding(inspection, placement, hole, held)
+        calls = {} if found else _calls(inspection, placement)
+        if calls:
+            yield _call_finding(placement, calls)
         mapped = inspection.mapped_code.get(name)
         unmapped = mapped.unmapped if mapped and holes else ()
         for code in unmapped:
             yield NotChecked(
                 f"build {name}", f"its code at {code} has no mapping symbols, or is below other sections"
             )
-        if not found and not unmapped:
+        if not found and not calls and not unmapped:
             yield Holds(f"build {plan.name}")
 
 
@@ -130,6 +137,50 @@ def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int
     return dict(sorted(found.items())) if hole.packed or near else {}
 
 
+def _calls(inspection: Inspection, placement: Placement) -> dict[int, int]:
+    """The places in the build's area that its code calls and where nothing is stored, each with a call of it."""
+    build, plan, found = placement.build, placement.plan, dict[int, int]()
+    mapped = inspection.mapped_code.get(build.name)
+    area = inspection.layout.span_of(plan.stored_in)
+    for section in mapped.sections if mapped else ():
+        end = section.start + len(section.code)
+        for match in re.finditer(LONG_BRANCHES, section.code):
+            at = section.start + match.start()
+            target = at + 4 + call_distance(*struct.unpack_from("<2H", section.code, match.start()))
+            if at % 2 or section.start <= target < end or target in found:
+                continue
+            if build.read_at_run(target, 2) is not None or build.symbols is None:
+                continue
+            located = locate(inspection.layout, target, plan.core)
+            if located is None or not area.holds(located.plain):
+                continue
+            inside = inside_of(build, at)
+            blank = bytes((inspection.erased_byte_at(located.plain),)) * 2
+            if inspection.bytes_of(Span(located.plain, 2)) == blank and (
+                inside is None or inside.part == "inside a function"
+            ):
+                found[target] = at
+    return dict(sorted(found.items()))
+
+
+def _call_finding(placement: Placement, calls: dict[int, int]) -> Finding:
+    build = placement.build
+    lines = [
+        f"{format_address(at)}{f' ({place})' if (place := symbol_at(build, at)) else ''} leads to "
+        f"{format_address(target)}"
+        for target, at in calls.items()
+    ]
+    return Finding(
+        f"code of build {build.name} branches to where nothing is stored",
+        concerned(build.name, placement.plan.core, placement.plan.stored_in),
+        where=f"build {build.name} ({build.file})",
+        found=f"{counted(len(calls), 'place')} from {format_address(min(calls))} on, erased and in no section",
+        expected="a section with the functions that the code calls there",
+        lines=lines_in_short(lines, "place"),
+        follows_from=(("handlers-executable", build.name), ("vector-table-not-blank", build.name)),
+    )
+
+
 def _labels_and_reached(symbols: list[Symbol]) -> tuple[set[int], list[Span]]:
     """Where labels and ends of objects are, and the places next to objects from which code reaches them, merged."""
     labels, reached = {symbol.value & ~1 for symbol in symbols}, []
@@ -165,10 +216,11 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="No address that a build's code holds leads into a gap between its sections in flash, or to just after the "
-    "last one, where a section was left out; gaps that a linker script makes do not count.",
+    "last one, where a section was left out; gaps that a linker script makes do not count; no branch of it leads to "
+    "erased flash of its own area.",
     why="A section that was left out, by objcopy --remove-section or by a list of --only-section that lacks it, "
     "takes its symbols with it, and no tool warns. Code then reads erased flash: strings, tables and constants "
-    "read as 0xFF.",
+    "read as 0xFF, and what is called there faults.",
     remedy="Take the ELF file as the linker wrote it, or name every section with content in the command that makes the "
     "file.",
     source="GNU binutils, objcopy: --remove-section and --only-section; common practice",

@@ -79,12 +79,17 @@ def _words_inside(inspection: Inspection, table: VectorTable, build: Build) -> d
 def _finding(inspection: Inspection, table: VectorTable, inside: Inside, indices: list[int]) -> Finding:
     name, core = table.plan.name, table.core.name
     what = "reset handler" if indices == [1] else "handler"
+    start = (
+        "the start-up code's reset handler"
+        if indices == [1] and inside.function == "main"
+        else inside.function
+    )
     return Finding(
         f"a {what} of build {name} is {inside.words}",
         (name, core),
         where=place_of(table, *indices),
         found=described_word(inspection, core, table.words[indices[0]]),
-        expected=f"{inside.function}, or a symbol at that address if it is an entry by design",
+        expected=f"{start}, or a symbol at that address if it is an entry by design",
         span=words_span(table, indices),
     )
 

@@ -142,11 +142,12 @@ def _finding(
 
 
 def _cut(inspection: Inspection, placement: Placement) -> tuple[Cause, ...]:
-    """What a build that is missing after the end of the image follows from: the one before is missing in part."""
-    from gemel.inspection.altered.changed_bytes import cut_causes
+    """What a missing build follows from: the one before is missing in part, or it is at an alias."""
+    from gemel.inspection.altered.changed_bytes import alias_causes, cut_causes
 
-    first = min(piece.span.start for piece in placement.pieces)
-    return tuple(each for each in cut_causes(inspection, Span(first, 1)) if each[0] == RULE.name)
+    first = Span(min(piece.span.start for piece in placement.pieces), 1)
+    cut = (each for each in cut_causes(inspection, first) if each[0] == RULE.name)
+    return (*cut, *alias_causes(inspection, first))
 
 
 def _explanations(inspection: Inspection, differences: list[_Difference], count: int) -> Iterator[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.code.code_starts import inside_of
 from gemel.inspection.cores.vector_tables import moved_words, named_words, place_of, tables, word_span
 from gemel.inspection.cores.views import (
     described_word,
@@ -78,8 +79,8 @@ def _skipped(inspection: Inspection, table: VectorTable, reset: int) -> tuple[st
     placement = inspection.placements.get(name)
     symbols = placement.build.symbols if placement else None
     function = symbols.function_at(reset) if symbols else None
-    if placement is None or symbols is None or function is None:
-        return None
+    if placement is None or symbols is None or function is None or inside_of(placement.build, reset):
+        return None  # handlers-at-function-starts says what is wrong with an address inside a function
     others = [index for index, word in enumerate(table.words) if index > 1 and word == reset]
     entry = placement.build.entry
     starts = symbols.function_at(entry) if entry is not None and entry != reset else None

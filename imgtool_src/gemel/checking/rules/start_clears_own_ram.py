@@ -106,11 +106,11 @@ def _not_shared(inspection: Inspection, placement: Placement, entry: StartEntry)
 def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segment: str, end: int) -> Finding:
     build, name = placement.build, placement.plan.name
     only_zeros = not any(build.read_at_run(stored.start, stored.size) or b"\1")
-    last = [
-        section.name
+    holding = [
+        section
         for section in (build.sections.all() if build.sections and only_zeros else ())
-        if section.allocated and section.stored and section.span.start in range(stored.start, end)
-    ][-1:]
+        if section.allocated and section.stored and section.span.overlaps(Span.from_bounds(stored.start, end))
+    ]
     return Finding(
         f"build {name} stores zeros for what its start-up code clears"
         if only_zeros
@@ -120,8 +120,9 @@ def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segmen
         found=f"clears {sized(stored)}, bytes of {segment}",
         expected="memory of which the file stores no bytes",
         lines=written_lines(placement, stored),
-        next_step=f"section {last[0]}, after it, has the linker store them: mark it (NOLOAD) in the linker script"
-        if last
+        next_step=f"section {holding[-1].name}{'' if holding[-1].span.overlaps(stored) else ', after it,'} has the "
+        "linker store them: mark it (NOLOAD) in the linker script"
+        if holding
         else "",
     )
 

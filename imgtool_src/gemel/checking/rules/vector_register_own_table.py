@@ -17,7 +17,7 @@ from gemel.inspection.ram.claims import own_ram
 from gemel.inspection.wording import concerned, symbol_at
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Layout
-from gemel.m_profile.known_registers import VTOR
+from gemel.m_profile.known_registers import STACK_FROM, VTOR
 from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.reset import starting_plan
@@ -38,6 +38,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield core
             continue
         known = [each for each in core.of(VTOR) if each.store.value is not None]
+        set_to = {each.store.value for each in known}
+        known += [
+            each
+            for each in core.of(STACK_FROM)
+            if each.store.value not in set_to and _leads_to_build(inspection, core, each)
+        ]
         unseen = [each for each in known if _is_below_all_memories(inspection.layout, core, each)]
         known = [each for each in known if each not in unseen]
         for each in unseen[:1]:
@@ -63,6 +69,14 @@ def _is_below_all_memories(layout: Layout, core: CoreCode, setting: Setting) -> 
     return primary and setting.store.value == 0 and locate(layout, 0, core.plan.core) is None
 
 
+def _leads_to_build(inspection: Inspection, core: CoreCode, setting: Setting) -> bool:
+    """Whether code takes its stack pointer from flash that a build has, as if a vector table were there."""
+    layout, value = inspection.layout, setting.store.value
+    located = None if value is None else locate(layout, value, core.plan.core)
+    areas = map(layout.span_of, {plan.stored_in for plan in layout.builds.values()})
+    return located is not None and any(area.holds(located.plain) for area in areas)
+
+
 def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding | None:
     value = setting.store.value or 0
     layout, name = inspection.layout, core.plan.core
@@ -70,7 +84,8 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
     own = [placed for placed in inspection.placed.values() if placed.core == name]
     for placed in own:
         if distance(layout, name, placed.vector_address, value) == 0:
-            return None if placed.name == core.plan.name else _left_at(inspection, core, placed, setting)
+            is_left = placed.name != core.plan.name and setting.store.target == VTOR
+            return _left_at(inspection, core, placed, setting) if is_left else None
     if located and located.memory.kind == "ram":
         if any(span.holds(located.plain) for span in own_ram(layout, name)) or not layout.cores[name].ram:
             return _misaligned(core, layout.cores[name], setting) or _blank(inspection, core, setting)
@@ -84,10 +99,13 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
         if placed.core != name and distance(layout, name, placed.vector_address, value) == 0
     ]
     what = f"the table of core {others[0]}" if others else "an address without a table of its own"
+    does, how = "sets its vector table to", "store to VTOR"
+    if setting.store.target == STACK_FROM:
+        does, how = "goes on with the stack pointer from", "MSR MSP"
     return Finding(
-        f"code of build {core.plan.name} sets its vector table to {what}",
+        f"code of build {core.plan.name} {does} {what}",
         concerned(core.plan.name, name, *others),
-        where=f"build {core.plan.name} ({core.build.file}), store to VTOR at {setting.place}",
+        where=f"build {core.plan.name} ({core.build.file}), {how} at {setting.place}",
         found=f"{format_address(value)}, {seen}",
         expected=f"{' or '.join(tables) or 'a vector table of this core'}, or a table in RAM of core {name}",
         span=Span(setting.store.at, 4),
@@ -197,7 +215,8 @@ RULE = Rule(
     guards="device",
     checks="Where code puts a constant into the vector table offset register (VTOR), that address is the vector "
     "table of its own build, of another build of the same core into which it goes on, another table of it in flash, or "
-    "in RAM that the core owns, aligned for its interrupts and filled by code or initial data.",
+    "in RAM that the core owns, aligned for its interrupts and filled by code or initial data; where code takes its "
+    "stack pointer from a build's area, as a boot loader does that goes on there, a table of this core is there.",
     why="From then on every interrupt and fault of this core runs what that address holds: the other core's "
     "handlers, with the other core's variables, or erased flash. Until the first interrupt all is well.",
     remedy="Take the address from the linker's symbol of the build's own vector table, not from a constant that was "

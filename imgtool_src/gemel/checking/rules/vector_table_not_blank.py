@@ -58,7 +58,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
     where = f"build {plan.name}, vector table at {format_address(place.start)}"
     moved = moved_words(inspection)
     if plan.name not in inspection.placed:
-        from gemel.inspection.altered.changed_bytes import cut_before
+        from gemel.inspection.altered.changed_bytes import alias_causes, cut_before
 
         cut = cut_before(inspection, place)
         return Finding(
@@ -70,6 +70,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
             span=place,
             next_step=moved or ("get the whole image again, or join it with this build" if cut else ""),
             lines=cut,
+            follows_from=tuple(alias_causes(inspection, place)),
         )
     others = likely_tables(inspection, plan)
     start = place.start - plan.vector_offset

@@ -278,14 +278,12 @@ def _all_there(inspection: Inspection, distance: int) -> bool:
 
 
 def _by_record(inspection: Inspection) -> Disorder | None:
-    """By the mark of the record, where no build is given, and by the vector tables."""
+    """By the mark of the record and, where no build is given, by the vector tables."""
     plan = inspection.layout.record
     if inspection.record is not None or (inspection.placements and plan is None):
         return None
     if converted := _as_text(inspection):
         return converted
-    if inspection.placements:
-        return None
     if plan is not None:
         start = inspection.layout.span_of(plan.area).start
         held = inspection.image.read(Span(start, 8), 0xFF)
@@ -299,7 +297,7 @@ def _by_record(inspection: Inspection) -> Disorder | None:
                     Span(start, len(MARK)),
                     order.next_step,
                 )
-    distance = table_distance(inspection)
+    distance = 0 if inspection.placements else table_distance(inspection)
     if not distance:
         return None
     if plan is not None:

@@ -5,13 +5,14 @@ Each cause is a rule and a party of its finding, as ``Finding.follows_from`` has
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from gemel.checksums.in_layout import checksum_bytes
 from gemel.errors import Problem
 from gemel.inspection.altered.unchanged import as_recorded, unchanged_since_join
 from gemel.inspection.checksum_ranges import known_coverage
 from gemel.inspection.inspection import Inspection, once
+from gemel.layout.addresses import locate, starts_of
 from gemel.spans import Span, format_address
 from gemel.structs import replace
 
@@ -106,3 +107,13 @@ def _as_recorded_with(inspection: Inspection, place: Span, data: bytes) -> bool:
 def is_blank(data: bytes) -> bool:
     """Whether bytes are all erased, or all zero."""
     return data.count(data[0]) == len(data) and data[0] in (0x00, 0xFF)
+
+
+def alias_causes(inspection: Inspection, span: Span) -> Iterator[Cause]:
+    """What bytes that are missing follow from where the image has them at an alias of their memory."""
+    located = locate(inspection.layout, span.start)
+    for start in starts_of(located.memory, None) if located else ():
+        if located and start != located.memory.start:
+            seen = span.moved(start - located.memory.start)
+            if inspection.image.held_in(seen) and not inspection.image.held_in(span):
+                yield "image-inside-memories", located.memory.name

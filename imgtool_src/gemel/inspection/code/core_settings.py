@@ -7,6 +7,7 @@ import struct
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 from itertools import count as count_from
+from itertools import islice, product
 
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
@@ -14,7 +15,7 @@ from gemel.builds.segment import Segment
 from gemel.m_profile.address_signs import STATE_SIGNS, Sign, places_of, signs_of
 from gemel.m_profile.bit_band import aliases_of_bits
 from gemel.m_profile.halfwords import CALLER_SAVED, LONG_BRANCHES, branch_distance, call_distance
-from gemel.m_profile.known_registers import CPACR, MSPLIM, VTOR, KnownStore, Registers
+from gemel.m_profile.known_registers import CPACR, MSPLIM, STACK_FROM, VTOR, KnownStore, Registers
 from gemel.m_profile.known_stores import Function, followed, known_stores
 from gemel.m_profile.start_run import StartRun
 from gemel.spans import Span, format_address
@@ -79,7 +80,8 @@ def _with_run(
 
 
 def _wanted(stores: Iterable[KnownStore], registers: frozenset[int]) -> list[KnownStore]:
-    return [each for each in stores if each.target in (VTOR, CPACR, MSPLIM) or each.target in registers]
+    targets = {VTOR, CPACR, MSPLIM, STACK_FROM, *registers}
+    return [each for store in stores if store.target in targets for each in store.each]
 
 
 def _with_arguments(build: Build, start: int, code: bytes, registers: frozenset[int]) -> list[KnownStore]:
@@ -111,24 +113,36 @@ def _callers(build: Build, start: int) -> list[Symbol]:
 
 
 def _arguments(build: Build, caller: Symbol, start: int) -> list[dict[int, int]]:
-    """The constants in the registers of arguments, for each call of the function at ``start``."""
+    """The constants in the registers of arguments, for each call of the function at ``start``.
+
+    Where ways that pass different ones meet before the call, it counts once for each.
+    """
     begin = caller.value & ~1
     word_at = partial(constant_word, build)
     function = Function(build.read_at_run(begin, caller.size) or b"", begin, word_at)
-    passed: dict[int, dict[int, int]] = {}
+    passed: dict[int, list[dict[int, int]]] = {}
 
     def observe(
-        address: int, first: int, second: int, known: Mapping[int, int], _: Registers, _called: int | None
+        address: int, first: int, second: int, _: Mapping[int, int], after: Registers, _called: int | None
     ) -> None:
         distance = branch_distance(first, second, calls=True)
         if distance is not None and address + 4 + distance == start:
-            passed[address] = {
-                register: known[register] for register in CALLER_SAVED[:4] if register in known
-            }
+            may_hold = (
+                after.may_hold if branch_distance(first, second) is not None else after.passed.__getitem__
+            )
+            values = [(register, held) for register in CALLER_SAVED[:4] if (held := may_hold(register))]
+            ways = product(*(sorted(held) for _, held in values))
+            passed[address] = [
+                dict(zip((register for register, _ in values), way, strict=True))
+                for way in islice(ways, WAYS)
+            ]
 
     followed(function, Registers(word_at), observe)
-    return list(passed.values())
+    return [each for ways in passed.values() for each in ways]
 
+
+WAYS = 16
+"""Sets of arguments of one call that are looked at."""
 
 _BYTES = 2
 """Bytes of an instruction at least: more code than that has too many of them."""
