@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from draft.cases import SOUND
 from gauge_builds import BUILT
+from reliability.runs import run
 from small_device import sampler_elf, station_elf
 
 from gemel.cli.main import exit_code
@@ -171,6 +172,40 @@ def test_an_image_with_its_record(folder: Path, capsys: pytest.CaptureFixture[st
         area = layout.span_of(layout.builds[name].stored_in)
         assert area.start == first.span_of(first.builds[name].stored_in).start
     assert "the draft joins as it stands" in ended.err
+
+
+def test_a_sealed_image(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The seal's area is where the image has its seal, and the next free place is no other's."""
+    _image(folder)
+    text = Path("first.toml").read_text()
+    layout = read_layout(text.encode(), "first.toml").layout
+    record, seal, free = (layout.span_of(name) for name in ("record", "seal", "checksums"))
+    moved = text.replace(f'offset = "{(seal.start - 0x1000_0000) >> 10} KiB"', 'offset = "128 KiB"')
+    Path("moved.toml").write_text(moved.replace('size = "64 KiB"', 'size = "256 KiB"'))
+    assert exit_code(["join", "moved.toml", "-o", "moved.hex"]) == 0
+    keys = ["-o", "key.pem", "--public", "public.pem", "--no-pass-phrase"]
+    assert exit_code(["keys", "new", "Ed25519", *keys]) == 0
+    assert exit_code(["sign", "moved.toml", "moved.hex", "--key", "key.pem", "-o", "sealed.hex"]) == 0
+    capsys.readouterr()
+    assert exit_code(["draft", "sealed.hex", *GIVEN, "-o", "again.toml"]) == 0
+    drafted = read_layout(Path("again.toml").read_bytes(), "again.toml").layout
+    assert drafted.span_of("record").start == record.start
+    assert drafted.span_of("seal").start == 0x1002_0000 != seal.start
+    assert drafted.span_of("checksums").start >= drafted.span_of("seal").end
+    assert "guessed from: the seal of the image" in Path("again.toml").read_text()
+    assert free.start < drafted.span_of("checksums").start
+
+
+def test_an_image_on_standard_input(folder: Path) -> None:
+    """It is called so, and what is said of a file that is no ELF file is said once for both builds."""
+    _image(folder)
+    done = run(
+        "draft", "-", "--as", "hex", "-o", "again.toml", cwd=folder, stdin=Path("tide.hex").read_bytes()
+    )
+    assert done.returncode == 0
+    out = " ".join(line.removeprefix("# ") for line in Path("again.toml").read_text().splitlines())
+    assert out.count("standard input is no ELF file") == 1
+    assert "much about station and sampler is guessed from vector tables alone" in out
 
 
 def test_an_image_and_a_build(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

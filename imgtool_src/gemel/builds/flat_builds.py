@@ -30,7 +30,7 @@ def read_flat(
                 "a raw binary does not say where it belongs",
                 where=file,
                 expected="a start address",
-                next_step="store the build in an area of the layout, or give an ELF or HEX file",
+                next_step="give an ELF or HEX file, or a layout in which an area stores the build",
             )
         else:
             decoded = raw_binary.decode(blocks_of(source), raw_start, file)

@@ -53,13 +53,15 @@ def _head(page: Page, draft: Draft) -> None:
         f'answer the lines that begin with "{ASK}"; `gemel explain layout` says what each key means. '
         f"Editors take the first line: `gemel export schema -o {SCHEMA_FILE}` writes the file that it names."
     )
+    flat = [seen for seen in draft.seen if seen.build.kind != "elf"]
+    for file in dict.fromkeys(seen.file for seen in flat):
+        names = listed([seen.name for seen in flat if seen.file == file])
+        page.remark(
+            f"{file} is no ELF file: it has no RAM, no symbols and no architecture, so much about {names} "
+            f"is guessed from vector tables alone. An ELF file shows more."
+        )
     for seen in draft.seen:
-        if seen.build.kind != "elf":
-            page.remark(
-                f"{seen.file} is no ELF file: it has no RAM, no symbols and no architecture, so "
-                f"much about {seen.name} is guessed from its vector table alone. An ELF file shows more."
-            )
-        elif seen.vectors is None:
+        if seen.build.kind == "elf" and seen.vectors is None:
             page.remark(f"No vector table was found in {seen.file}: no core can start from it.")
     page.blank()
     page.key("format", "1")

@@ -220,8 +220,7 @@ def _placed(
     ]  # the same RAM, one after the other
     shared = shared_as_secure(find_shared(without_loaders), security)
     views = seen_as_secure(seen, security)
-    record = recorded.span if recorded else None
-    places = guess_places(views, primary.name, shared, security, regions, record)
+    places = guess_places(views, primary.name, shared, security, regions, recorded.pieces if recorded else ())
     return Draft(tuple(views), cores, primary, places, tuple(shared), security, recorded)
 
 

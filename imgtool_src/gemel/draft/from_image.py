@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from itertools import islice
+
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
+from gemel.draft.pieces import Piece
 from gemel.errors import Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.record.format import MAX_BUILDS
 from gemel.record.record import BuildEntry, Record, RecordError, decode, find, record_size
+from gemel.seals.finding import find_seals
 from gemel.spans import ADDRESS_SPACE, Span, format_address
 from gemel.structs import NamedTuple
 
@@ -16,9 +20,9 @@ MAX_RECORDS = 64
 
 
 class Recorded(NamedTuple):
-    """An image's record: where it is, what it says, and the image's file."""
+    """An image's record, what it says and the image's file; ``pieces`` are where record and seal are."""
 
-    span: Span
+    pieces: tuple[Piece, ...]
     record: Record
     file: str
 
@@ -38,7 +42,10 @@ def record_of(image: SparseBytes, file: str) -> Recorded:
         except RecordError as error:
             problems = problems or error.problems
             continue
-        return Recorded(Span(start, record_size(len(record.builds))), record, file)
+        pieces = [Piece(Span(start, record_size(len(record.builds))), "record", "")]
+        seals = (each.span for each in find_seals(image) if each.seal)
+        pieces += [Piece(span, "seal", "") for span in islice(seals, 1)]
+        return Recorded(tuple(pieces), record, file)
     hint = "give the builds, as NAME=FILE; the image itself too, if one build is all of it"
     lacking = Problem(
         "the image has no sound record", where=file, expected="a record of its builds", next_step=hint

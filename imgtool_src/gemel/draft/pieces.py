@@ -9,8 +9,8 @@ from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 MemoryKind = Literal["flash", "ram", "device"]
-Use = Literal["stored", "veneers", "own", "runs", "shared", "registers", "record"]
-"""What a stretch is for: a build's bytes, its veneers, a core's RAM, a copied build, all cores, registers, a record."""
+Use = Literal["stored", "veneers", "own", "runs", "shared", "registers", "record", "seal"]
+"""What a stretch is for: a build, its veneers, RAM of a core, a copied build, all cores, registers, record, seal."""
 
 NEAR = 512 << 10
 """Stretches of one kind that are no further apart are taken for one memory."""
@@ -19,6 +19,7 @@ KINDS: dict[Use, MemoryKind] = {
     "stored": "flash",
     "veneers": "flash",
     "record": "flash",
+    "seal": "flash",
     "own": "ram",
     "runs": "ram",
     "shared": "ram",

@@ -123,14 +123,13 @@ def guess_places(
     shared: list[Shared],
     security: Security = NOTHING_SECURE,
     regions: Sequence[Region] = (),
-    record: Span | None = None,
+    found: Sequence[Piece] = (),
 ) -> Places:
-    """Areas around the pieces, memories around the areas; ``record`` is where an image has its record."""
+    """Areas around the pieces, memories around the areas; ``found`` is what an image has besides builds."""
     pieces = pieces_of(all_seen, primary, shared, security)
-    if record is not None:
-        pieces = combined(
-            [*pieces, *(Piece(span, "record", "") for span in without([record], _spans(pieces)))]
-        )
+    for piece in found:
+        free = without([piece.span], _spans(pieces))
+        pieces = combined([*pieces, *(piece._replace(span=span) for span in free)])
     groups = groups_of(pieces, MEMORY_START, {edge for seen in all_seen for edge in seen.edges})
     if len(groups) > MAX_MEMORIES:
         raise UsageProblem(
@@ -255,7 +254,7 @@ def _area(
     elif piece.use == "own":
         start, room = max(align_down(start, MIN_RAM_SIZE), floor), ""
         end = align_up(piece.span.end, MIN_RAM_SIZE)
-    elif piece.use == "record":
+    elif piece.use in ("record", "seal"):
         start, end, room = piece.span.start, align_up(piece.span.end, BLOCK), ""
     elif piece.use == "stored" and following:
         end, room = limit, f"room up to {_whose(following)}"
@@ -289,6 +288,7 @@ USES = {
     "own": ("ram", "data", "RAM that {} claims for data, stack and heap"),
     "runs": ("run", "code", "where {} runs, copied there before its core starts"),
     "record": ("record", "record", "the record of the image"),
+    "seal": ("seal", "seal", "the seal of the image"),
     "shared": ("shared", "shared", "RAM that builds know by the same name or address"),
 }
 """For each use the end of the area's name, its purpose, and what shows it."""
@@ -319,8 +319,8 @@ def _proposed(areas: list[AreaGuess], limit: int, names: _Names) -> Iterator[Are
     """What of PROPOSED has room after the last of ``areas`` and below ``limit``, in blocks of its own."""
     end = max((area.span.end for area in areas), default=0)
     for name, purpose, size, words in PROPOSED:
-        if any(area.purpose == purpose == "record" for area in areas):
-            continue  # the image has its record already
+        if purpose in ("record", "seal") and any(area.purpose == purpose for area in areas):
+            continue  # the image has it already
         span = Span(align_up(end, BLOCK), size)
         if span.end <= limit:
             reason = f"nothing: the first free place; {words}"

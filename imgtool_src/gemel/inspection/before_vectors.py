@@ -31,9 +31,9 @@ def words_on(section: Section) -> str:
     name = in_toml(section.name)
     if ".note" in section.name:
         return (
-            f"Section {name}, {section.span}, is before the vector table: the linker put the note there since "
-            f"no line of the script names it. This line of SECTIONS, after the section with the vectors, "
-            f"moves it:  {line_for(section)}  (FLASH: the region of the vectors)"
+            f"Section {name}, {section.span}, is before the vector table, where linkers put a note that no line "
+            f"of the script names. This line of SECTIONS, after the section with the vectors, moves it:  "
+            f"{line_for(section)}  (FLASH: the region of the vectors)"
         )
     return (
         f"Section {name}, {section.span}, is before the vector table. If it is no header that a boot ROM "

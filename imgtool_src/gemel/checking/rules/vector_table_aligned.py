@@ -46,7 +46,8 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
 def _moving(section: Section) -> str:
     from gemel.inspection.before_vectors import line_for
 
-    return f"write in the linker script, after the section with the vectors: {line_for(section)} (FLASH: their region)"
+    line = f"{line_for(section)} (FLASH: the region of the vectors)"
+    return f"write in the linker script, after the section with the vectors: {line}"
 
 
 def _before(inspection: Inspection, table: VectorTable) -> list[Section]:

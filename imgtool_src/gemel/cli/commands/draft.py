@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     multiple=True,
     help="Link map of a build (without NAME: of all), whose memory table states the regions.",
 )
-@option("--at", kind=ADDRESS, help="Where a raw binary goes.")
+@option("--at", kind=ADDRESS, help="Where an image goes that is a raw binary.")
 @as_option
 @option(
     "--svd",
@@ -208,7 +208,7 @@ def _evidence(
             )
         return None, load_builds(None, files)
     decoded = read_image(image, at=at, form=as_form)
-    recorded = record_of(decoded.data, image.name)
+    recorded = record_of(decoded.data, decoded.file)
     return recorded, builds_of(decoded.data, recorded) | load_builds(None, files)
 
 

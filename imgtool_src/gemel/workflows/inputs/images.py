@@ -105,7 +105,7 @@ def _first_flash(layout: Layout | None, path: Path) -> int:
             "a raw binary does not say where it goes",
             where=str(path),
             expected="an address",
-            next_step="give --at ADDRESS, or LAYOUT before the image",
+            next_step="give --at ADDRESS, or a layout where the command takes one",
         )
     flash = min((memory.start for memory in layout.memories.values() if memory.kind == "flash"), default=None)
     if flash is None:
