@@ -154,7 +154,7 @@ def test_raw_binary_needs_a_start() -> None:
     """A raw binary without a start address is refused, with what to do."""
     text = one_refusal(b"raw", "a.bin")
     assert "does not say where it belongs" in text
-    assert "area of the layout" in text
+    assert "a layout in which an area stores the build" in text
 
 
 def test_broken_hex_is_a_build_error() -> None:

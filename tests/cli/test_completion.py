@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import shutil
 import subprocess
 import sys
@@ -41,7 +42,8 @@ def offered(shell: str, device: Path, *words: str) -> set[str]:
     lines = done.stdout.splitlines()
     if shell == "zsh":
         return set(lines[1::3])
-    return {line.partition(",")[2].partition("\t")[0] for line in lines}
+    values = {line.partition(",")[2].partition("\t")[0] for line in lines}
+    return {" ".join(shlex.split(value)) for value in values} if shell == "bash" else values
 
 
 CASES = {
@@ -60,6 +62,7 @@ CASES = {
     "topics and rules": (("explain", "re"), {"record", "rehearsal", "record-sound", "reset-handler-in-code"}),
     "cores of the layout": (("where", "small.toml", "tide.hex", "--core", "s"), {"station", "sampler"}),
     "the core to export for": (("export", "linker", "small.toml", "--core", "sta"), {"station"}),
+    "the core to export for, after =": (("export", "linker", "small.toml", "--core=sta"), {"--core=station"}),
     "keys": (("check", "--trust", "rel"), {"release.pem"}),
     "algorithms": (("keys", "new", "Ed"), {"Ed25519"}),
     "forms": (("check", "--format", "s"), {"sarif"}),
@@ -126,24 +129,30 @@ LIVE = {
 TO_START, TAB = "\x01", "\t"
 
 
-@pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
-@pytest.mark.parametrize("shell", LIVE)
-def test_the_tab_key(device: Path, tmp_path: Path, shell: str) -> None:
-    """In the shell itself a tab completes an image, a build's name and, right after its =, a file; a rule; a kind."""
+def _shell(
+    shell: str, home: Path, typed: list[tuple[str, str]]
+) -> tuple[list[str], list[tuple[str, str]], dict[str, str]]:
+    """The shell's command, what is typed after completion is switched on, and its environment."""
     program = required_tool(shell)
-    shim = tmp_path / "gemel"
+    shim = home / "gemel"
     shim.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m gemel "$@"\n', encoding="utf-8")
     shim.chmod(0o755)
     variables = {
         **environment(),
-        "PATH": f"{tmp_path}:{os.environ['PATH']}",
+        "PATH": f"{home}:{os.environ['PATH']}",
         "TERM": "dumb",
-        "HOME": str(tmp_path),
+        "HOME": str(home),
     }
     words, switch_on = LIVE[shell]
+    return [program, *words], [("", f"{switch_on}\necho rea''dy\n"), *typed], variables
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
+@pytest.mark.parametrize("shell", LIVE)
+def test_the_tab_key(device: Path, tmp_path: Path, shell: str) -> None:
+    """In the shell itself a tab completes an image, a build's name and, right after its =, a file; a rule; a kind."""
     said = f"{TO_START}echo sa''id \n"  # the shell prints the line as it is after the tabs
     typed = [
-        ("", f"{switch_on}\necho rea''dy\n"),
         ("ready\r\n", f"gemel check small.toml ti{TAB}"),
         ("de.hex", f"--report=la{TAB}"),
         ("st.sarif", f"sa{TAB}"),
@@ -158,8 +167,39 @@ def test_the_tab_key(device: Path, tmp_path: Path, shell: str) -> None:
         ("7", said),
         ("said gemel keys new ML-DSA-87", "exit\n"),
     ]
-    code, screen = program_on_terminal(device, [program, *words], typed, variables)
+    code, screen = program_on_terminal(device, *_shell(shell, tmp_path, typed))
     assert code == 0, screen
+
+
+HOSTILE = {
+    "with space.hex": "wi",
+    "$(touch obeyed).hex": r"\$",
+    "a;touch obeyed.hex": "a",
+    "it's `touch obeyed`.hex": "it",
+    'q"&uote.hex': "q",
+    "big ~*?[x].hex": '"big',
+    "sub dir/in $HOME.hex": "'sub dir/i",
+    "co:lon.hex": "co:l",
+}
+"""Names of files, and what is typed of each before the tab."""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
+@pytest.mark.parametrize("shell", LIVE)
+def test_names_that_a_shell_obeys_are_quoted(tmp_path: Path, shell: str) -> None:
+    """The attack: a file whose name is a command. What is completed is one word, the name of the file."""
+    folder = tmp_path / "images"
+    for name in HOSTILE:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).touch()
+    said = f"{TO_START}printf '<%s>' sa''id \n"
+    typed, before = [], "ready\r\n"
+    for name, begun in HOSTILE.items():
+        typed += [(before, f"gemel check {begun}{TAB}"), (".hex", said)]
+        before = f"<said><gemel><check><{name}>"
+    code, screen = program_on_terminal(folder, *_shell(shell, tmp_path, [*typed, (before, "exit\n")]))
+    assert code == 0, screen
+    assert not (folder / "obeyed").exists()
 
 
 @pytest.mark.parametrize("asked", ["ksh_source", "zsh", "bash-complete", "powershell_source"])

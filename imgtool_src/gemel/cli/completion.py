@@ -24,8 +24,8 @@ Complete = Callable[[list[str], str], Iterator[CompletionItem]]
 def files(suffixes: tuple[str, ...], incomplete: str, before: str = "") -> Iterator[CompletionItem]:
     """Files of these suffixes in the folder that ``incomplete`` begins to name, and folders.
 
-    ``before`` stands before each, such as ``station=``.  Names that a terminal would obey, or that are more than one
-    line, are left out: a shell shows them as they are.
+    ``before`` stands before each, such as ``station=``, and ``./`` before one that would be an option.  Names that a
+    terminal would obey, or that are more than one line, are left out: a shell shows them as they are.
     """
     folder, _, begin = incomplete.rpartition("/")
     where = f"{folder}/" if folder or incomplete.startswith("/") else ""
@@ -36,10 +36,11 @@ def files(suffixes: tuple[str, ...], incomplete: str, before: str = "") -> Itera
     for name in names:
         if not name.startswith(begin) or (name.startswith(".") and not begin) or not name.isprintable():
             continue
+        path = f"./{name}" if name.startswith("-") and not where and not before else f"{before}{where}{name}"
         if os.path.isdir(where + name):
-            yield CompletionItem(f"{before}{where}{name}/")
+            yield CompletionItem(f"{path}/")
         elif name.lower().endswith(suffixes):
-            yield CompletionItem(f"{before}{where}{name}")
+            yield CompletionItem(path)
 
 
 def positions(given: list[str], incomplete: str) -> Iterator[CompletionItem]:

@@ -1,10 +1,14 @@
 """The completion scripts of bash, zsh and fish: click's, with whole words, and no space after ``NAME=`` and a folder.
 
-bash cuts words at ``=`` and replaces what follows it alone, where click's own script takes each part for a word.  zsh
-and fish replace the whole word, where click names what follows ``--option=`` alone.
+bash cuts words at ``=`` and ``:`` and replaces what follows these alone, where click's own script takes each part for
+a word, and a word with spaces for several.  zsh and fish replace the whole word, where click names what follows
+``--option=`` alone.
 """
 
 from __future__ import annotations
+
+import os
+import re
 
 from click.shell_completion import (
     BashComplete,
@@ -13,36 +17,29 @@ from click.shell_completion import (
     ShellComplete,
     ZshComplete,
     add_completion_class,
+    split_arg_string,
 )
 
 _BASH = """\
 %(complete_func)s() {
-    local line="${COMP_LINE:0:COMP_POINT}" word="" type value response count
-    local -a words
-    read -ra words <<< "$line"
-    count=${#words[@]}
-    if [[ $line != *[[:space:]] ]]; then
-        count=$((count - 1))
-        word="${words[count]}"
-    fi
-    response=$(env COMP_WORDS="$line" COMP_CWORD=$count %(complete_var)s=bash_complete "$1")
-    if [[ $word == *=* && $COMP_WORDBREAKS == *=* ]]; then
-        word="${word%%=*}="
-    else
-        word=""
-    fi
+    local type value
+    COMPREPLY=()
     while IFS=',' read -r type value; do
         case $type in
-            dir) COMPREPLY=(); compopt -o dirnames ;;
-            file) COMPREPLY=(); compopt -o default ;;
+            dir) compopt -o dirnames ;;
+            file) compopt -o default ;;
             plain)
                 [[ $value == *[=/] ]] && compopt -o nospace
-                COMPREPLY+=("${value#"$word"}") ;;
+                COMPREPLY+=("$value") ;;
         esac
-    done <<< "$response"
+    done < <(env COMP_WORDS="${COMP_LINE:0:COMP_POINT}" COMP_PART="$2" \\
+        COMP_QUOTED="${COMP_WORDS[COMP_CWORD]}" %(complete_var)s=bash_complete "$1")
 }
 complete -o nosort -F %(complete_func)s %(prog_name)s
 """
+
+_CURSOR = "\x7f"
+"""Stands at the cursor while the line is split, so that an empty last word is one."""
 
 _ADD = "compadd -U -V unsorted -a completions"
 _ADD_OPEN = """\
@@ -67,9 +64,34 @@ class _WholeWords(ShellComplete):
 
 
 class _Bash(_WholeWords, BashComplete):
-    """bash, from 4.4 on."""
+    """bash, from 4.4 on: it takes what it is given as it is, so that each name is quoted here, as the line is."""
 
     source_template = _BASH
+    _cut = ""
+    """What is before the part of the word that bash replaces."""
+
+    def get_completion_args(self) -> tuple[list[str], str]:
+        """The words before the cursor and the incomplete one, by how bash quotes."""
+        words = split_arg_string(f"{os.environ['COMP_WORDS']}{_CURSOR}")
+        incomplete = words.pop().removesuffix(_CURSOR)
+        part = os.environ.get("COMP_PART", incomplete)
+        whole = part if self._quote() else "".join(split_arg_string(part))
+        self._cut = incomplete.removesuffix(whole)
+        return words[1:], incomplete
+
+    def format_completion(self, item: CompletionItem) -> str:
+        """The type, and what replaces the part."""
+        value, quote = str(item.value).removeprefix(self._cut), self._quote()
+        if quote == "'":
+            value = value.replace("'", r"'\''")
+        else:
+            value = re.sub(r'([\\"$`])' if quote else r"([^\w@%+=:,./-])", r"\\\1", value)
+        return f"{item.type},{value}"
+
+    def _quote(self) -> str:
+        """The quotation mark that is open before the cursor."""
+        begin = os.environ.get("COMP_QUOTED", "")[:1]
+        return begin if begin in ("'", '"') else ""
 
 
 class _Zsh(_WholeWords, ZshComplete):

@@ -122,7 +122,8 @@ def _completion(name: str) -> Any:
     def offered(context: click.Context, parameter: click.Parameter, incomplete: str) -> Any:
         # Click leaves the words unassigned where an option lacks the value that is to be completed.
         words = context.params.get("words") or context.params.get("given") or context.args
-        return list(complete(list(words), incomplete))
+        layout = context.params.get("layout")
+        return list(complete([*words, *([str(layout)] if layout else [])], incomplete))
 
     return offered
 

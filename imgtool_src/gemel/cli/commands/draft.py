@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     multiple=True,
     help="Link map of a build (without NAME: of all), whose memory table states the regions.",
 )
-@option("--at", kind=ADDRESS, help="Where an image goes that is a raw binary.")
+@option("--at", kind=ADDRESS, help="Where a raw binary goes: an image, not a build.")
 @as_option
 @option(
     "--svd",
