@@ -143,6 +143,16 @@ def test_seal_is_verified_with_the_keys_of_the_layout(
         assert expected in capsys.readouterr().out
 
 
+def test_the_verdict_says_that_a_seal_is_not_verified(image: Path, tmp_path: Path) -> None:
+    """A sealed image passes with it where no key is trusted, as in a check; one without a seal does not have it."""
+    key, layout, out = tmp_path / "key.pem", layout_file("in-place"), tmp_path / "sealed.hex"
+    made = ["keys", "new", "Ed25519", "-o", str(key), "--public", str(tmp_path / "public.pem")]
+    assert exit_code([*made, "--no-pass-phrase"]) == 0
+    assert exit_code(["sign", str(layout), str(image), "--key", str(key), "-o", str(out)]) == 0
+    assert " ".join(rehearse(layout, out).stdout.split()).endswith("instructions); NOT VERIFIED.")
+    assert "NOT VERIFIED" not in rehearse(layout, image).stdout
+
+
 def test_symbol_goal_without_its_build_is_refused(tmp_path: Path, image: Path) -> None:
     """A goal that names a symbol needs the build, and says so, with exit code 2."""
     layout = tmp_path / "layout.toml"

@@ -16,12 +16,15 @@ def rehearsal_text(
 
     ``width`` is in columns, and ``everything`` lists what is not modelled; both are for text.
     """
-    from gemel.checking.identity import identity_of
+    from gemel.checking.identity import identity_of, seal_unverified
 
     if form == "text":
         from gemel.rehearsal.reports.text import report_of
 
-        lines = report_of(rehearsal, identity_of(inspection), width=width, everything=everything)
+        unverified = seal_unverified(inspection)
+        lines = report_of(
+            rehearsal, identity_of(inspection), width=width, everything=everything, unverified=unverified
+        )
         return "".join(f"{line}\n" for line in lines)
     if form == "json":
         from gemel.rehearsal.reports.json import report

@@ -20,26 +20,32 @@ MAX_FUNCTIONS = 24
 
 
 def report_of(
-    rehearsal: Rehearsal, identity: Identity | None = None, *, width: int = 80, everything: bool = False
+    rehearsal: Rehearsal,
+    identity: Identity | None = None,
+    *,
+    width: int = 80,
+    everything: bool = False,
+    unverified: bool = False,
 ) -> list[str]:
     """The lines of the report, ``width`` columns wide; ``everything`` lists what is not modelled.
 
     What names from files hold besides text shows as escapes.
 
-    ``identity`` is what was rehearsed (None: said elsewhere).
+    ``identity`` is what was rehearsed (None: said elsewhere); ``unverified`` that no signature of its seal counts.
     """
-    return [on_one_line(line) for line in _Text(width).lines(rehearsal, identity, everything)]
+    return [on_one_line(line) for line in _Text(width, unverified).lines(rehearsal, identity, everything)]
 
 
-def verdict(rehearsal: Rehearsal) -> str:
-    """What came of it, in a line."""
+def verdict(rehearsal: Rehearsal, unverified: bool = False) -> str:
+    """What came of it, in a line, and that a seal was not verified."""
     errors = sum(finding.severity == "error" for finding in rehearsal.findings)
     warnings = len(rehearsal.findings) - errors
     counts = [_count(errors, "finding")] if errors or not warnings else []
     counts += [_count(warnings, "warning")] if warnings else []
     head = {"passes": "PASS", "fails": "FAIL"}.get(rehearsal.outcome, rehearsal.outcome.upper())
     ended = f"{rehearsal.ended} (at {rehearsal.time:,} instructions)"
-    return f"{head}: the rehearsal has {' and '.join(counts)}; {ended}."
+    seal = "; NOT VERIFIED" if unverified and rehearsal.passes else ""
+    return f"{head}: the rehearsal has {' and '.join(counts)}; {ended}{seal}."
 
 
 def _count(number: int, noun: str) -> str:
@@ -56,8 +62,8 @@ def _said(event: Happening) -> str:
 class _Text:
     """The parts of one report, in lines of one width."""
 
-    def __init__(self, width: int) -> None:
-        self.width = width
+    def __init__(self, width: int, unverified: bool) -> None:
+        self.width, self.unverified = width, unverified
 
     def lines(self, rehearsal: Rehearsal, identity: Identity | None, everything: bool) -> Iterator[str]:
         """All of them, the verdict last."""
@@ -74,7 +80,7 @@ class _Text:
         yield from self._goals(rehearsal)
         yield ""
         yield from self._limits(rehearsal, everything)
-        yield from self._wrapped(verdict(rehearsal))
+        yield from self._wrapped(verdict(rehearsal, self.unverified))
 
     def _timeline(self, rehearsal: Rehearsal) -> Iterator[str]:
         core_width = max([4, *(len(core.name) for core in rehearsal.cores)])
