@@ -36,7 +36,7 @@ def _exchanged(image: SparseBytes) -> None:
 
 EDITS: dict[str, tuple[Callable[[SparseBytes], None], dict[str, int], dict[str, int]]] = {
     "no station": (_without(STATION, SIZE), DIFFERS, {"vector-table-not-blank": 1}),
-    "no sampler": (_without(SAMPLER, SIZE), DIFFERS, {"vector-table-not-blank": 1}),
+    "only the end of the sampler": (_without(SAMPLER, 0x40), DIFFERS, {"vector-table-not-blank": 1}),
     "a reset handler of zero": (_with(SAMPLER + 4, bytes(4)), DIFFERS, {"reset-handler-in-code": 1}),
     "a stack pointer of zero": (_with(SAMPLER, bytes(4)), DIFFERS, {"stack-pointer-in-own-ram": 1}),
 }
@@ -53,6 +53,16 @@ def test_what_follows_from_other_bytes_is_not_found_again(case: str, family: str
     edit(image)
     assert broken_in(check(Inspection(read, image, builds, disassemble=True), TODAY)) == with_builds
     assert broken_in(check(Inspection(read, image, {}), TODAY)) == alone
+
+
+@pytest.mark.parametrize("family", ["v7", "v8"])
+def test_what_is_the_station_byte_by_byte_is_one_finding(family: str) -> None:
+    """Without the sampler's bytes the image is what the station stores: that it is no image explains the rest."""
+    read, builds = layout_of(family), builds_of(family)
+    image = join(read, builds).image
+    _without(SAMPLER, SIZE)(image)
+    for given in (builds, {}):
+        assert broken_in(check(Inspection(read, image, given), TODAY)) == {"vector-table-not-blank": 1}
 
 
 def test_builds_in_each_others_place_are_named() -> None:

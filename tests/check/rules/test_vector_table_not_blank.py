@@ -12,7 +12,7 @@ from check.vector_fixtures import (
     without_record,
 )
 from layout_edits import NO_RECORD
-from small_device import FLASH, SAMPLER, apply, findings, joined, layout, sampler_elf, station_elf
+from small_device import FLASH, SAMPLER, apply, builds, findings, joined, layout, sampler_elf, station_elf
 
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
@@ -95,6 +95,23 @@ def test_a_build_in_place_of_the_image_is_named(name: str, other: str) -> None:
     assert finding.what.startswith(f"this looks like build {name} alone, ")
     assert f" {other}=FILE -o IMAGE" in finding.next_step
     assert finding.explains_all
+
+
+@pytest.mark.parametrize(("name", "other"), [("station", "sampler"), ("sampler", "station")])
+def test_a_build_in_place_of_the_image_with_the_builds_given(name: str, other: str) -> None:
+    """It is compared with the build: with the same bytes it is that build, with others an image that was cut."""
+    read, made = without_record(), builds()
+    image = SparseBytes()
+    for segment in made[name].stored:
+        image.write(segment.load_address, segment.data)
+    (finding,) = findings(apply(RULE, read, image, made))
+    assert finding.what.startswith(f"this is build {name} alone, not an image: ")
+    assert finding.explains_all
+    given = f"{name}={made[name].file} {other}={made[other].file}"
+    assert finding.next_step == f"join it: gemel join {read.name} {given} -o IMAGE"
+    address = next(iter(image.spans())).start + 0x10
+    image.write(address, b"\x5a")
+    assert not any(found.explains_all for found in findings(apply(RULE, read, image, made)))
 
 
 def test_an_image_that_lost_a_build_is_no_build() -> None:

@@ -94,31 +94,51 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
 
 
 def _alone(inspection: Inspection, plans: Sequence[BuildPlan]) -> Finding | None:
-    """That one build was given as the image: all bytes are in its areas, no record is there, others are not given."""
+    """That one build was given as the image: no record, and all bytes in its areas; or just those of the build given.
+
+    Where other builds are given and bytes differ, it is an image that was cut, which ``image-equals-builds`` says.
+    """
     spans = list(inspection.image.spans())
     for plan in inspection.layout.builds.values() if spans and not inspection.record else ():
-        others = [each for each in plans if each is not plan and each.name not in inspection.builds]
+        is_build = _is_build(inspection, plan, spans)
+        others = [
+            each for each in plans if each is not plan and (is_build or each.name not in inspection.builds)
+        ]
         own = inspection.layout.spans_of_build(plan)
         if others and all(any(area.covers(span) for area in own) for span in spans):
             names = [each.name for each in others]
             ends = max(span.last for span in spans) < min(
                 inspection.layout.span_of(each.stored_in).start for each in others
             )
-            instead = "or the beginning of an image" if ends else "not an image"
-            given = in_shell(f"{plan.name}={inspection.file or 'FILE'}", *(f"{name}=FILE" for name in names))
+            instead = "or the beginning of an image" if ends and not is_build else "not an image"
+            files = {name: build.file for name, build in inspection.builds.items()}
+            files.setdefault(plan.name, inspection.file or "FILE")
+            given = in_shell(*(f"{name}={files.get(name, 'FILE')}" for name in (plan.name, *names)))
+            join = f"join it: gemel join {in_shell(inspection.read.name)} {given} -o IMAGE"
             return Finding(
-                f"this looks like build {plan.name} alone, {instead}: no record is in it, and nothing of "
-                f"{' and '.join(names)}",
+                f"this {'is' if is_build else 'looks like'} build {plan.name} alone, {instead}: no record is in it, "
+                f"and nothing of {' and '.join(names)}",
                 concerned(*names, *(each.core for each in others)),
                 where=inspection.file or "the image",
                 found=f"bytes in areas of build {plan.name} only, {format_address(spans[0].start)}"
                 f"..{format_address(spans[-1].last)}",
                 expected="every build of the layout",
-                next_step=f"if it is the build, join it: gemel join {in_shell(inspection.read.name)} {given} -o IMAGE; "
-                "if it is an image, get it again, whole",
+                next_step=join
+                if is_build
+                else f"if it is the build, {join}; if it is an image, get it again, whole",
                 explains_all=True,
             )
     return None
+
+
+def _is_build(inspection: Inspection, plan: BuildPlan, spans: Sequence[Span]) -> bool:
+    """Whether the image has the bytes of a given build, and no others."""
+    placement = inspection.placements.get(plan.name)
+    pieces = placement.pieces if placement else ()
+    same = all(inspection.bytes_of(piece.span) == piece.segment.data for piece in pieces)
+    return (
+        bool(pieces) and same and sum(span.size for span in spans) == sum(piece.span.size for piece in pieces)
+    )
 
 
 def _changed(inspection: Inspection, name: str) -> bool:
