@@ -264,7 +264,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
     },
     "record-of-this-layout": {
         "guards": "image",
-        "checks": "The record names the layout's product, vendor and class ids, the SHA-256 of this layout and its builds, each for its core, inside its area, and with the run address and vector address that follow from the layout.",
+        "checks": "The record names the layout's product, vendor and class ids, the SHA-256 of this layout with the record's version and rollback counter or its own, and its builds, each for its core, inside its area, and with the run address and vector address that follow from the layout.",
         "absent": "the layout has no record",
     },
     "record-sound": {

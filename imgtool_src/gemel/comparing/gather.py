@@ -12,6 +12,7 @@ from gemel.comparing.changed_proofs import direction, field_changes, record_of, 
 from gemel.comparing.changes import BuildChange, Comparison, ContractBreak, VectorChange
 from gemel.comparing.contract_breaks import contract_breaks
 from gemel.image.image import Image
+from gemel.inspection.altered.unchanged import names_other_layout
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout
 from gemel.m_profile.vector_tables import group_name, word_name_for
@@ -66,7 +67,7 @@ def _other_layouts(
     """A text for each image whose record has the digest of another layout than it was read by."""
     options = "--old-layout", "LAYOUT"
     for word, option, inspection, record in zip(("old", "new"), options, inspections, records, strict=True):
-        if inspection and record and record.layout_sha256 != inspection.read.digest:
+        if inspection and record and names_other_layout(inspection, record):
             yield (
                 f"places of the {word} image: it was joined with another layout than {inspection.read.name} "
                 f"(digest {record.layout_sha256.hex()[:16]}...); give that one as {option}"

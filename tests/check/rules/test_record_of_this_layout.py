@@ -25,6 +25,8 @@ _STATION = '[build.station]\ncore = "station"\nstored_in = "station-code"\n'
 TURNED = layout({f"{_STATION}\n": "", "[contract.link]": f"{_STATION}\n[contract.link]"})
 """The same layout with the sampler's build before the station's."""
 
+ANOTHER = layout({"interrupts = 16": "interrupts = 32"})
+ANOTHER_VERSION = layout({"interrupts = 16": "interrupts = 32", 'version = "1.2.3"': 'version = "1.3.0"'})
 COPIED = layout({'stored_in = "sampler-code"\n': 'stored_in = "sampler-code"\nruns_in = "sampler-run"\n'})
 
 
@@ -39,7 +41,8 @@ BREAKS = {
     "another vendor and class": lambda: apply(RULE, OTHER_NAMES, joined().image),
     "ids that the layout does not give": lambda: apply(RULE, NO_NAMES, joined().image),
     "no ids": lambda: apply(RULE, image=with_record(vendor_id=None, class_id=None)),
-    "another layout": lambda: apply(RULE, layout({"rollback = 7": "rollback = 8"}), joined().image),
+    "another layout": lambda: apply(RULE, ANOTHER, joined().image),
+    "another layout of another version": lambda: apply(RULE, ANOTHER_VERSION, joined().image),
     "other builds": lambda: apply(RULE, image=with_record(builds=record_of(joined().image).builds[:1])),
     "a build of another name": lambda: apply(RULE, image=with_entry(1, name="logger")),
     "a build for another core": lambda: apply(RULE, image=with_entry(1, core="station", role="primary")),
@@ -60,6 +63,15 @@ BREAKS = {
 
 KEEPS = {
     "a join": lambda: apply(RULE),
+    "a layout of a newer version": lambda: apply(
+        RULE, layout({'version = "1.2.3"': 'version = "1.3.0"'}), joined().image
+    ),
+    "a layout with a higher counter": lambda: apply(
+        RULE, layout({"rollback = 7": "rollback = 8"}), joined().image
+    ),
+    "a layout of a newer version and counter": lambda: apply(
+        RULE, layout({'"1.2.3"\nrollback = 7': '"1.3.0"\nrollback = 8'}), joined().image
+    ),
     "the image alone": lambda: apply(RULE, handed={}),
     "builds in another order": lambda: apply(
         RULE, image=with_record(builds=record_of(joined().image).builds[::-1])

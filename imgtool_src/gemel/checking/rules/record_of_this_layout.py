@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.altered.unchanged import joined_with_other_layout
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import record_not_sound
 from gemel.layout.addresses import plain_span, seen_by
@@ -55,7 +56,7 @@ def _identity(inspection: Inspection, record: Record, plan: RecordPlan) -> Itera
                     *(("image-fits-policy", each) for each in _IDENTITY[: number + 1]),
                 ),
             )
-    if record.layout_sha256 != inspection.read.digest:
+    if joined_with_other_layout(inspection):
         yield Finding(
             "the image was joined with another layout",
             (plan.area, "layout"),
@@ -177,9 +178,9 @@ RULE = Rule(
     name="record-of-this-layout",
     severity="error",
     guards="image",
-    checks="The record names the layout's product, vendor and class ids, the SHA-256 of this layout and its "
-    "builds, each for its core, inside its area, and with the run address and vector address that follow from "
-    "the layout.",
+    checks="The record names the layout's product, vendor and class ids, the SHA-256 of this layout with the "
+    "record's version and rollback counter or its own, and its builds, each for its core, inside its area, and "
+    "with the run address and vector address that follow from the layout.",
     why="An image for another product, or joined for another memory map, can brick the device or run one "
     "core's code on the other. Boot code that trusts the record starts a core at the vector address in it.",
     remedy="Take the layout that belongs to the image, or the image that belongs to the device.",

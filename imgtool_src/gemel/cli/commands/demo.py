@@ -61,7 +61,8 @@ STEPS = (
     DemoStep("2. Check the image, as the team that receives it would, with both builds given.", "", CHECK, 0),
     DemoStep("3. See what is in it.", "", SHOW, 0),
     DemoStep(
-        "4. A mistake being caught: the sampler was linked at another address than the station starts.",
+        "4. A mistake being caught: the sampler was linked at another address than the one at which the "
+        "station starts it.",
         "On the bench this is a core that stays silent. Here it is an exit code of 1, and no file:",
         MISTAKE,
         1,

@@ -6,14 +6,32 @@ from collections.abc import Sequence
 
 from gemel.inspection.image_bytes import not_erased
 from gemel.inspection.inspection import Inspection
+from gemel.layout.digest import digest_of
 from gemel.placement.placed import PlacedBuild, digests_of, rest_spans, sha256_of
 from gemel.record.record import BuildEntry, Record, record_size
 from gemel.spans import Span, without
+from gemel.structs import replace
 
 
 def joined_with_other_layout(inspection: Inspection) -> bool:
     """Whether the image has a sound record that names another layout than the one given."""
-    return inspection.record is not None and inspection.record.layout_sha256 != inspection.read.digest
+    return inspection.record is not None and names_other_layout(inspection, inspection.record)
+
+
+def names_other_layout(inspection: Inspection, record: Record) -> bool:
+    """Whether a record has the digest of another layout than the one given.
+
+    A layout with the record's own version or rollback counter is no other: rules of their own compare these.
+    """
+    if record.layout_sha256 == inspection.read.digest:
+        return False
+    layout = inspection.layout
+    made = (
+        digest_of(replace(layout, version=version, rollback=rollback))
+        for version in dict.fromkeys((layout.version, record.version))
+        for rollback in dict.fromkeys((layout.rollback, record.rollback))
+    )
+    return record.layout_sha256 not in made
 
 
 def spans_of_rest(inspection: Inspection, record: Record) -> list[Span]:

@@ -7,6 +7,7 @@ import zlib
 
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.altered.unchanged import names_other_layout
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Layout
 from gemel.placement.placed import PlacedBuild, blocks_of, rest_spans, sha256_of
@@ -91,7 +92,7 @@ def _facts(image: SparseBytes, inspection: Inspection | None, start: int, record
         vendor_id=str(record.vendor_id) if record.vendor_id else None,
         class_id=str(record.class_id) if record.class_id else None,
         layout_sha256=record.layout_sha256,
-        layout=_match(record.layout_sha256 == inspection.read.digest) if inspection else "not known",
+        layout=_match(not names_other_layout(inspection, record)) if inspection else "not known",
         rest_sha256=record.rest_sha256,
         rest=_rest(image, layout, record, span) if layout else "not known",
         builds=tuple(_build(image, inspection, entry) for entry in record.builds),
