@@ -7,7 +7,6 @@ import zlib
 
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.altered.unchanged import names_other_layout
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Layout
 from gemel.placement.placed import PlacedBuild, blocks_of, rest_spans, sha256_of
@@ -79,6 +78,14 @@ def _match(same: bool) -> Match:
     return "matches" if same else "differs"
 
 
+def _is_of_layout(inspection: Inspection, record: Record) -> bool:
+    if record.layout_sha256 == inspection.read.digest:
+        return True
+    from gemel.inspection.altered.unchanged import names_other_layout  # few images are of another layout
+
+    return not names_other_layout(inspection, record)
+
+
 def _facts(image: SparseBytes, inspection: Inspection | None, start: int, record: Record) -> RecordFacts:
     span = Span(start, record_size(len(record.builds)))
     expected = _expected(inspection)
@@ -92,7 +99,7 @@ def _facts(image: SparseBytes, inspection: Inspection | None, start: int, record
         vendor_id=str(record.vendor_id) if record.vendor_id else None,
         class_id=str(record.class_id) if record.class_id else None,
         layout_sha256=record.layout_sha256,
-        layout=_match(not names_other_layout(inspection, record)) if inspection else "not known",
+        layout=_match(_is_of_layout(inspection, record)) if inspection else "not known",
         rest_sha256=record.rest_sha256,
         rest=_rest(image, layout, record, span) if layout else "not known",
         builds=tuple(_build(image, inspection, entry) for entry in record.builds),
