@@ -46,10 +46,10 @@ def lacking_code(core: Core, build: Build, code: MappedCode) -> Iterator[tuple[F
 def all_guarded(core: Core, build: Build) -> bool:
     """Whether the build holds instructions that its core lacks, and a test of the core guards each."""
     code = mapped_code(build)
-    found = (
-        [] if code is None or code.unmapped else [guarded for _, guarded in lacking_code(core, build, code)]
-    )
-    return bool(found) and all(found)
+    if code is None or code.unmapped:
+        return False
+    found = (guarded for _, guarded in lacking_code(core, build, code))
+    return next(found, False) and all(found)
 
 
 class GuardedCode:
