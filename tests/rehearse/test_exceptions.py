@@ -161,6 +161,17 @@ def test_loops_over_masks_run_natively_while_they_hold_all_off(
     assert runs < 1000
 
 
+@pytest.mark.parametrize(
+    ("mask", "said"), [("cpsid f", "FAULTMASK is set"), ("cpsid i", "enters its HardFault")]
+)
+def test_what_follows_a_fault_under_a_mask(mask: str, said: str, tmp_path: Path) -> None:
+    """Under FAULTMASK no handler is entered, whatever the vector; PRIMASK holds off none of a fault."""
+    rehearsal = rehearsed(image_of(f"{mask}\n ldr r0, =0x70000000\n ldr r0, [r0]\n", tmp_path))
+    finding = rehearsal.finding("unmapped-read")
+    assert finding is not None
+    assert said in finding.found
+
+
 def test_float_registers_survive_an_exception(tmp_path: Path) -> None:
     """A handler may change the float registers of who uses them: the frame brings them back."""
     enable = (

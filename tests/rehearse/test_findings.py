@@ -186,3 +186,12 @@ def test_a_fault_in_the_handler_of_a_fault_is_no_missing_handler() -> None:
     assert words_for(event, names).found.endswith("it is in its HardFault or NMI handler already")
     sound = words_for(replace(event, numbers={**numbers, "nested": 0}), names)
     assert "its HardFault vector 0x1000_0105 is no code of this core" in sound.found
+
+
+def test_a_fault_under_faultmask_is_no_missing_handler() -> None:
+    """Armv7-M B1.5.4 (from memory): FAULTMASK raises the priority to that of HardFault, which is then not entered."""
+    numbers = {"handler": 0x1000_0105, "locked_up": 1, "nested": 0, "masked": 1}
+    event = RawEvent(9, "station", "breakpoint", 0x1000_0104, numbers, {})
+    words = words_for(event, cast("CodeNames", None))
+    assert words.found.endswith("FAULTMASK is set, so that no HardFault handler can be entered")
+    assert "fill the HardFault vector" not in words.next_step

@@ -27,7 +27,9 @@ def words_for(event: RawEvent, names: CodeNames) -> Words:
         return words
     then = _what_follows(event, names)
     next_step = words.next_step
-    if locked and not event.numbers.get("nested") and not event.kind.startswith("vectors-"):
+    if locked and event.numbers.get("masked"):
+        next_step += "; and run nothing that may fault under FAULTMASK"
+    elif locked and not event.numbers.get("nested") and not event.kind.startswith("vectors-"):
         next_step += "; and fill the HardFault vector, so that a later fault is reported"
     return words._replace(found=f"{words.found}; {then}" if words.found else then, next_step=next_step)
 
@@ -43,5 +45,7 @@ def _what_follows(event: RawEvent, names: CodeNames) -> str:
         return f"the core enters its {taken} handler {function or format_address(handler & ~1)}"
     if event.numbers.get("nested"):
         return "the core locks up: it is in its HardFault or NMI handler already"
+    if event.numbers.get("masked"):
+        return "the core locks up: FAULTMASK is set, so that no HardFault handler can be entered"
     shown = "erased flash" if handler == ERASED else "no code of this core"
     return f"the core locks up: its HardFault vector {format_address(handler)} is {shown}"

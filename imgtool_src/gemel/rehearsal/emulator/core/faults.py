@@ -258,6 +258,8 @@ class CoreFaults:
         handler = core.bus.read_word(core.system.vector_table + 4 * HARD_FAULT)
         more = {"handler": handler} if handler is not None else {}
         nested = HARD_FAULT in core.interrupts.active or NMI in core.interrupts.active
+        if core.registers.masks.faultmask and not nested:
+            more["masked"] = 1
         core.state = "locked up"
         self._report(kind, pc, {**numbers, **more, "locked_up": 1, "nested": int(nested)}, words)
 
