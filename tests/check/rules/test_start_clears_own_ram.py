@@ -16,8 +16,9 @@ RULE = "start-clears-own-ram"
 BSS = SegmentSpec(STATION_RAM + 64, b"", memory_size=0x100, flags="rw")
 
 
-def _cleared(start, end, *segments):
+def _cleared(start, end, *segments, size=None):
     symbols = (label("__bss_start__", start), label("__bss_end__", end))
+    symbols += () if size is None else (label("__bss_size__", size),)
     elf = station_elf(ram=None, extra=(DATA, BSS, *segments), symbols=symbols)
     return apply(RULE, None, None, builds(station=elf))
 
@@ -38,12 +39,16 @@ BREAKS = {
     "initialised data": lambda: of(RULE, "sampler-data-cleared"),
     "far into the other core's RAM": lambda: _cleared(STATION_RAM + 64, SAMPLER_RAM + 0x10),
     "ends before it starts": lambda: _cleared(STATION_RAM + 64, STATION_RAM),
+    "a size that reaches past the end": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140, size=0x80000),
+    "a size below zero": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140, size=0xFFFF_FF00),
     "memory that is none": lambda: _cleared(0x7000_0000, 0x7000_0010),
     "an entry of a table in bytes": lambda: _table((STATION_RAM + 64, 0x100), (SAMPLER_RAM + 8, 0x20)),
 }
 KEEPS = {
     "what the cores share, by the primary": lambda: of(RULE, "station-link-cleared"),
     "the cleared data": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140),
+    "a size that leads to the end": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140, size=0x100),
+    "a size without the padding": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140, size=0xFD),
     "more of its own RAM": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x1000),
     "a table in words": lambda: _table((STATION_RAM + 64, 0x40)),
     "sound, in place": lambda: of(RULE, "station"),

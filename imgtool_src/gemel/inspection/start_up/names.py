@@ -145,9 +145,15 @@ def _read(name: str) -> tuple[Part, _Family] | None:
 
 
 def _block(parts: dict[Part, Symbol], is_data: bool) -> Iterator[Named]:
+    """The block up to its end, and the one by its size where that reaches further, or over the last address."""
     start, end, size, source = (parts.get(part) for part in ("start", "end", "size", "source"))
-    if start and (end or size):
-        last = end or size
+    if start is None:
+        return
+    lasts = [(end, end.value)] if end else []
+    if size:
+        until = (start.value + size.value) & 0xFFFF_FFFF
+        if end is None or until > end.value or until < start.value <= end.value:
+            lasts.append((size, until))
+    for last, until in lasts:
         names = tuple(each.name for each in (source, start, last) if each)
-        until = end.value if end else start.value + (size.value if size else 0)
         yield Named(source.value if source else None, start.value, until, names, is_data)
