@@ -38,7 +38,6 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if len(layout.builds) < 2 or not shared_areas(layout):
         return
     symbols = {symbol for contract in layout.contracts.values() for symbol in contract.symbols}
-    symbols = {symbol for contract in layout.contracts.values() for symbol in contract.symbols}
     first_of: dict[str, SharedObject] = {}
     earlier: list[list[SharedObject]] = []
     of_types: _OfTypes = {}
