@@ -5,14 +5,13 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 
 from __future__ import annotations
 
+import re
+import struct
 from collections.abc import Iterator
 from functools import cache
 
 FIRST_WIDE = 0xE800
 """The lowest first halfword of a 32-bit instruction."""
-
-LONG_BRANCHES = rb"(?=(?s:.[\xf0-\xf7].[\x90-\x9f\xb0-\xbf\xd0-\xdf\xf0-\xff]))"
-"""A pattern for the bytes of BL and B.W, at each place that could be one."""
 
 CALLER_SAVED = (0, 1, 2, 3, 12)
 """Registers that a call may change (AAPCS32)."""
@@ -146,8 +145,20 @@ def branch_distance(first: int, second: int, *, calls: bool = False) -> int | No
     return None
 
 
+def long_branches(code: bytes, start: int) -> Iterator[tuple[int, int]]:
+    """The address of each BL and B.W that could be in ``code``, which begins at ``start``, and where it leads."""
+    pattern = re.compile(rb"[\xf0-\xf7](?s:(?=.[\x90-\x9f\xb0-\xbf\xd0-\xdf\xf0-\xff]))")
+    for match in pattern.finditer(code, 1):
+        offset = match.start() - 1
+        at = start + offset
+        if not at & 1:
+            yield at, at + 4 + call_distance(*struct.unpack_from("<2H", code, offset))
+
+
 def call_distance(first: int, second: int) -> int:
     """How far BL or B.W leads: sign, I1, I2, ten bits, eleven bits, halved; I is NOT (J EOR sign)."""
+    if second & 0x2800 == 0x2800:  # nearer than 4 MiB, as nearly all
+        return ((first & 0x3FF) - (first & 0x400)) << 12 | (second & 0x7FF) << 1
     sign = first >> 10 & 1
     upper = ((second >> 13 & 1) ^ sign ^ 1) << 1 | ((second >> 11 & 1) ^ sign ^ 1)
     return _signed(sign << 23 | upper << 21 | (first & 0x3FF) << 11 | second & 0x7FF, 24) * 2

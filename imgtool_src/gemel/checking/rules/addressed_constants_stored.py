@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import struct
 from bisect import bisect_right
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -14,7 +12,7 @@ from gemel.inspection.code.code_starts import inside_of
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short, needs_elf, symbol_at
 from gemel.layout.addresses import locate, seen_by
-from gemel.m_profile.halfwords import LONG_BRANCHES, call_distance
+from gemel.m_profile.halfwords import long_branches
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
 from gemel.placement.sections import stored_parts
@@ -143,11 +141,9 @@ def _calls(inspection: Inspection, placement: Placement) -> dict[int, int]:
     mapped = inspection.mapped_code.get(build.name)
     area = inspection.layout.span_of(plan.stored_in)
     for section in mapped.sections if mapped else ():
-        end = section.start + len(section.code)
-        for match in re.finditer(LONG_BRANCHES, section.code):
-            at = section.start + match.start()
-            target = at + 4 + call_distance(*struct.unpack_from("<2H", section.code, match.start()))
-            if at % 2 or section.start <= target < end or target in found:
+        begin, end = section.start, section.start + len(section.code)
+        for at, target in long_branches(section.code, begin):
+            if begin <= target < end or target in found:
                 continue
             if build.read_at_run(target, 2) is not None or build.symbols is None:
                 continue

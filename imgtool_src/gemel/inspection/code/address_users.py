@@ -6,14 +6,13 @@ Architecture Reference Manual, BL T1, B T2 and T4); the tests hold them to compi
 
 from __future__ import annotations
 
-import re
 import struct
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.inspection.code.address_literals import holders_of
-from gemel.m_profile.halfwords import LONG_BRANCHES, branch_distance, call_distance, instructions
+from gemel.m_profile.halfwords import branch_distance, instructions, long_branches
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
@@ -86,12 +85,9 @@ def _is_called(build: Build, function: Symbol) -> bool:
 def _branches(segment: Segment, function: Symbol) -> bool:
     """Whether a branch outside of the function leads to its start."""
     data, start, own = segment.data, segment.run_address, function.span
-    for match in re.finditer(LONG_BRANCHES, data) if segment.executable else ():
-        at = start + match.start()
-        if at % 2 == 0 and not own.holds(at):
-            first, second = struct.unpack_from("<2H", data, match.start())
-            if at + 4 + call_distance(first, second) == own.start:
-                return True
+    for at, target in long_branches(data, start) if segment.executable else ():
+        if target == own.start and not own.holds(at):
+            return True
     for at in range(max(start, own.start - NEAR), min(start + len(data) - 1, own.end + NEAR), 2):
         (code,) = struct.unpack_from("<H", data, at - start)
         target = at + 4 + 2 * ((code & 0x7FF ^ 0x400) - 0x400)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import struct
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
@@ -14,7 +13,7 @@ from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
 from gemel.builds.segment import Segment
 from gemel.m_profile.address_signs import STATE_SIGNS, Sign, places_of, signs_of
 from gemel.m_profile.bit_band import aliases_of_bits
-from gemel.m_profile.halfwords import CALLER_SAVED, LONG_BRANCHES, branch_distance, call_distance
+from gemel.m_profile.halfwords import CALLER_SAVED, branch_distance, long_branches
 from gemel.m_profile.known_registers import CPACR, MSPLIM, STACK_FROM, VTOR, KnownStore, Registers
 from gemel.m_profile.known_stores import Function, followed, known_stores
 from gemel.m_profile.start_run import StartRun
@@ -102,11 +101,10 @@ def _callers(build: Build, start: int) -> list[Symbol]:
     """The functions that lead to an address by BL or B.W."""
     found: dict[int, Symbol] = {}
     for segment in build.stored:
-        for match in re.finditer(LONG_BRANCHES, segment.data) if segment.executable and build.symbols else ():
-            first, second = struct.unpack("<HH", segment.data[match.start() : match.start() + 4])
-            at = segment.run_address + match.start()
-            if at + 4 + call_distance(first, second) == start and build.symbols:
-                caller = build.symbols.function_at(at)
+        symbols = build.symbols if segment.executable else None
+        for at, target in long_branches(segment.data, segment.run_address) if symbols else ():
+            if target == start and symbols:
+                caller = symbols.function_at(at)
                 if caller and caller[0].size:
                     found[caller[0].value] = caller[0]
     return list(found.values())
