@@ -132,7 +132,8 @@ def test_a_build_without_its_name_is_recognised(lookup):
     """A file's name in place of a symbol leads to NAME=BUILD."""
     with pytest.raises(UsageProblem) as caught:
         answers_of(lookup, ["station.elf"])
-    assert caught.value.problems[0].next_step.startswith("write NAME=station.elf")
+    step = caught.value.problems[0].next_step
+    assert step == "write NAME=station.elf, with the build's name in the layout, or --image station.elf"
 
 
 def test_an_address_in_no_memory_is_an_answer(lookup):

@@ -118,12 +118,14 @@ class FileOfToml(NamedTuple):
             # Another file, perhaps one with a secret in it: not a word of it.
             written, found = "", "a line of a file without the key format"
         reason = in_toml(re.sub(r"\s*\(at .*\)$", "", message), 200)
+        twice = "a key is written once: remove one of the two" if reason == "Cannot overwrite a value" else ""
         return Problem(
             f"not valid TOML: {reason}",
             where=f"{file}:{line}",
             found=found or "the end of the file",
             expected=EXPECTED,
-            next_step=next((step for pattern, step in _SLIPS if re.search(pattern, written[:LOOKED_AT])), ""),
+            next_step=twice
+            or next((step for pattern, step in _SLIPS if re.search(pattern, written[:LOOKED_AT])), ""),
         )
 
 

@@ -16,6 +16,7 @@ from gemel.placement.placing import Piece
 from gemel.span_index import SpanIndex, Stretches
 from gemel.spans import ADDRESS_SPACE, Address, Span
 from gemel.structs import NamedTuple, Struct
+from gemel.text.escaping import in_shell
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
@@ -200,11 +201,12 @@ class Lookup:
     def unknown(self, name: str) -> Problem:
         """The problem that no build has a symbol ``name``, with the likest names."""
         if BUILD_OR_IMAGE.search(name):
+            word = in_shell(name)
             return Problem(
                 "this is a file's name, not a symbol",
                 found=name,
                 expected="NAME=BUILD for a build, --image IMAGE for an image",
-                next_step=f"write NAME={name}, with the build's name in the layout",
+                next_step=f"write NAME={word}, with the build's name in the layout, or --image {word}",
             )
         near = list(dict.fromkeys(each for names in self._names.values() for each in names.near(name)))
         searched = ", ".join(f"{build} ({each.file})" for build, each in self._builds.items())

@@ -23,6 +23,15 @@ def _cleared(start, end, *segments, size=None):
     return apply(RULE, None, None, builds(station=elf))
 
 
+def _idle_labels():
+    """Code holds the end; a size that leads below the start is a label that it does not use."""
+    start, end = STATION_RAM + 64, STATION_RAM + 0x140
+    ldr = SegmentSpec(TABLE_AT, struct.pack("<2H2I", 0x4800, 0xE7FE, end, 0), flags="rx")
+    symbols = (label("__bss_start__", start), label("__bss_end__", end), label("__bss_size__", 0xFFFF_FF00))
+    elf = station_elf(ram=None, extra=(DATA, BSS, ldr), symbols=symbols)
+    return apply(RULE, None, None, builds(station=elf))
+
+
 def _table(*rows):
     data = b"".join(struct.pack("<2I", *row) for row in rows)
     symbols = (
@@ -48,6 +57,7 @@ KEEPS = {
     "what the cores share, by the primary": lambda: of(RULE, "station-link-cleared"),
     "the cleared data": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140),
     "a size that leads to the end": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140, size=0x100),
+    "a size that no code uses": _idle_labels,
     "a size without the padding": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140, size=0xFD),
     "more of its own RAM": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x1000),
     "a table in words": lambda: _table((STATION_RAM + 64, 0x40)),

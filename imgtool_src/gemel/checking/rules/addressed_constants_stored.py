@@ -17,7 +17,7 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
 from gemel.placement.sections import stored_parts
 from gemel.spans import Span, format_address, merge, without
-from gemel.structs import NamedTuple
+from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
@@ -50,7 +50,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         holes = [each for each in holes if _is_blank(inspection, each.span)]
         found = {hole.span: held for hole in holes if (held := _held(inspection, placement, hole))}
         for hole, held in found.items():
-            yield _finding(inspection, placement, hole, held)
+            yield _finding(placement, hole, held)
         calls = {} if found else _calls(inspection, placement)
         if calls:
             yield _call_finding(placement, calls)
@@ -159,24 +159,6 @@ def _calls(inspection: Inspection, placement: Placement) -> dict[int, int]:
     return dict(sorted(found.items()))
 
 
-def _call_finding(placement: Placement, calls: dict[int, int]) -> Finding:
-    build = placement.build
-    lines = [
-        f"{format_address(at)}{f' ({place})' if (place := symbol_at(build, at)) else ''} leads to "
-        f"{format_address(target)}"
-        for target, at in calls.items()
-    ]
-    return Finding(
-        f"code of build {build.name} branches to where nothing is stored",
-        concerned(build.name, placement.plan.core, placement.plan.stored_in),
-        where=f"build {build.name} ({build.file})",
-        found=f"{counted(len(calls), 'place')} from {format_address(min(calls))} on, erased and in no section",
-        expected="a section with the functions that the code calls there",
-        lines=lines_in_short(lines, "place"),
-        follows_from=(("handlers-executable", build.name), ("vector-table-not-blank", build.name)),
-    )
-
-
 def _labels_and_reached(symbols: list[Symbol]) -> tuple[set[int], list[Span]]:
     """Where labels and ends of objects are, and the places next to objects from which code reaches them, merged."""
     labels, reached = {symbol.value & ~1 for symbol in symbols}, []
@@ -189,19 +171,34 @@ def _labels_and_reached(symbols: list[Symbol]) -> tuple[set[int], list[Span]]:
     return labels, merge(reached)
 
 
-def _finding(inspection: Inspection, placement: Placement, hole: Span, held: dict[int, int]) -> Finding:
-    build = placement.build
-    lines = [
-        f"{format_address(at)}{f' ({place})' if (place := symbol_at(build, at)) else ''} holds {format_address(value)}"
-        for value, at in held.items()
-    ]
-    return Finding(
-        f"code of build {build.name} uses what the build does not store",
-        concerned(build.name, placement.plan.core, placement.plan.stored_in),
-        where=f"build {build.name} ({build.file})",
+def _finding(placement: Placement, hole: Span, held: dict[int, int]) -> Finding:
+    return replace(
+        _use_of_nothing(placement, "uses what the build does not store", "holds", held),
         found=f"{counted(len(held), 'place')} in {hole}, where no section is and nothing is stored",
         expected="a section with the constants that the code reads there",
         span=hole,
+    )
+
+
+def _call_finding(placement: Placement, calls: dict[int, int]) -> Finding:
+    return replace(
+        _use_of_nothing(placement, "branches to where nothing is stored", "leads to", calls),
+        found=f"{counted(len(calls), 'place')} from {format_address(min(calls))} on, erased and in no section",
+        expected="a section with the functions that the code calls there",
+    )
+
+
+def _use_of_nothing(placement: Placement, what: str, verb: str, uses: dict[int, int]) -> Finding:
+    build = placement.build
+    lines = [
+        f"{format_address(at)}{f' ({place})' if (place := symbol_at(build, at)) else ''} {verb} "
+        f"{format_address(target)}"
+        for target, at in uses.items()
+    ]
+    return Finding(
+        f"code of build {build.name} {what}",
+        concerned(build.name, placement.plan.core, placement.plan.stored_in),
+        where=f"build {build.name} ({build.file})",
         lines=lines_in_short(lines, "place"),
         follows_from=(("handlers-executable", build.name), ("vector-table-not-blank", build.name)),
     )

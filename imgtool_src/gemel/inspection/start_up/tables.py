@@ -64,12 +64,15 @@ def start_blocks(build: Build) -> StartBlocks:
     """The blocks of a build, entries of tables first, then those by symbols that these leave out.
 
     A linker script has its symbols whether code uses them or not.  A block counts as unused where code holds the
-    address that only its own loop needs of the other block, but none such of this one.
+    address that only its own loop needs of the other block, but none such of this one.  One that ends before it starts
+    is used unless another one with the same start is.
     """
     names = start_names(build)
     copies, clears = copies_of(build, names), clears_of(build, names)
     by_symbols = [entry for entry in (*copies, *clears) if entry.named_by.startswith(BY_SYMBOLS)]
     used = {entry for entry in by_symbols if _is_used(build, entry)}
+    starts = {entry.start for entry in used}
+    used |= {entry for entry in by_symbols if _is_backwards(entry) and entry.start not in starts}
     unused = [entry for entry in by_symbols if entry not in used] if used else []
     return StartBlocks(
         [entry for entry in copies if entry not in unused],
@@ -84,7 +87,12 @@ def _is_used(build: Build, entry: StartEntry) -> bool:
     """Whether a function holds where the block is stored and starts, or any code where what is cleared ends."""
     if entry.source is not None:
         return one_holds(build, entry.source, entry.start)
-    return entry.end < entry.start or holds(build, entry.end) or holds(build, entry.end - entry.start)
+    return holds(build, entry.end) or holds(build, (entry.end - entry.start) & 0xFFFF_FFFF)
+
+
+def _is_backwards(entry: StartEntry) -> bool:
+    """Whether what is cleared ends before it starts: code that takes its ends from elsewhere would not do so."""
+    return entry.source is None and entry.end < entry.start
 
 
 BY_SYMBOLS = "symbols "
