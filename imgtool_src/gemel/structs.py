@@ -56,6 +56,10 @@ class Field:
         return self.factory() if self.factory else self.default
 
 
+_REQUIRED = Field()
+"""Stands for every field that has no default."""
+
+
 def field(
     *,
     default: Any = MISSING,
@@ -103,7 +107,7 @@ def _gathered(bases: tuple[type, ...], body: dict[str, Any]) -> tuple[dict[str, 
         if annotation == "KW_ONLY":
             positional = len(defaults)
         elif not annotation.startswith("ClassVar"):
-            found = body.pop(name, MISSING)
+            found = body.pop(name, _REQUIRED)
             defaults[name] = found if isinstance(found, Field) else Field(found)
             added.append(name)
     return defaults, added, len(defaults) if positional < 0 else positional

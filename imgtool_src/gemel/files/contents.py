@@ -38,11 +38,12 @@ _MARKS: tuple[tuple[bytes, Foreign], ...] = (
     (b"-----BEGIN ", Foreign("a key in PEM", "give a public key with --trust, a private one with --key")),
 )
 _HTML = rb"\s*<(?i:!doctype html|html|head)\b"
-_LINK_MAP = (
-    rb"\s*(?:Archive member included|As-needed library included|Allocating common symbols|Discarded input sections"
-    rb"|There are no discarded sections|Merging program properties|Memory Configuration\s|VMA\s+LMA\s+Size\s)"
-)
-"""How maps by GNU ld and lld begin."""
+_LINK_MAPS = (
+    b"Archive member included", b"As-needed library included", b"Allocating common symbols", b"VMA LMA Size ",
+    b"Discarded input sections", b"There are no discarded sections", b"Merging program properties",
+    b"Memory Configuration ",
+)  # fmt: skip
+"""How maps by GNU ld and lld begin, with one space between words."""
 _BZIP2 = rb"BZh[1-9]1AY&SY"
 _TAR_AT = 257
 """Where a tar archive has its mark (POSIX, pax interchange format)."""
@@ -74,7 +75,7 @@ def foreign(start: bytes, *, text: bool) -> Foreign | None:
         found = Foreign(
             "a web page (HTML)", "download the file itself: a server may answer with a page to log in"
         )
-    if found is None and re.match(_LINK_MAP, start):
+    if found is None and b" ".join(start.split(None, 5)).startswith(_LINK_MAPS):
         found = Foreign(
             "a link map", "give the ELF file that was linked with it; gemel draft --map reads a map"
         )

@@ -286,13 +286,11 @@ class VersionText(ValueType):
     limits = (0xFFFF, 0xFFFF, 0xFFFF_FFFF)
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
-        near = nearest_version(str(value))
-        step = f'write "{near}"' if near else ""
-        if not isinstance(value, str):
-            return self.refuse(value, path, report, next_step=step)
-        match = re.fullmatch(self.pattern, value)
+        match = re.fullmatch(self.pattern, value) if isinstance(value, str) else None
         if not match:
-            return self.refuse(value, path, report, "text of the wrong form", next_step=step)
+            near = nearest_version(str(value))
+            what = "text of the wrong form" if isinstance(value, str) else WRONG_KIND
+            return self.refuse(value, path, report, what, next_step=f'write "{near}"' if near else "")
         if any(int(part) > limit for part, limit in zip(match.groups(), self.limits, strict=True)):
             return self.refuse(value, path, report, "version out of range")
         return value

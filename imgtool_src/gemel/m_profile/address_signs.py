@@ -18,18 +18,17 @@ REACH, REACH_NARROW = 0xFFF, 0x7C
 class Sign(NamedTuple):
     """Bytes that a function needs to put an address together: ``literal``, ``before`` bytes into ``whole``.
 
-    The literal is looked for, which is quick; the pattern is tried only there.
+    The literal is looked for, which is quick; the pattern is compiled and tried only where it is.
     """
 
     literal: bytes
     before: int
-    whole: re.Pattern[bytes]
+    whole: bytes
 
 
 def _sign(literal: bytes, *, before: bytes = b"", after: bytes = b"") -> Sign:
     """A literal between two patterns, of which the first is of two bytes or empty."""
-    whole = re.compile(before + re.escape(literal) + after, re.DOTALL)
-    return Sign(literal, 2 if before else 0, whole)
+    return Sign(literal, 2 if before else 0, before + re.escape(literal) + after)
 
 
 _SIGNS = (
@@ -86,8 +85,10 @@ def places_of(signs: Iterable[Sign], data: bytes) -> Iterator[int]:
     """Where in the bytes a sign begins, at an even offset or not; overlapping ones too."""
     for literal, before, whole in signs:
         at = data.find(literal)
+        if at >= 0:
+            pattern = re.compile(whole, re.DOTALL)
         while at >= 0:
-            if at >= before and whole.match(data, at - before):
+            if at >= before and pattern.match(data, at - before):
                 yield at - before
             at = data.find(literal, at + 1)
 

@@ -13,8 +13,6 @@ import re
 LONGEST = 400
 """Characters in front of a name that are looked at."""
 
-_LENGTH = re.compile("[1-9][0-9]{0,2}")
-
 
 def mangled(name: str) -> tuple[str, ...]:
     """What a symbol of an object with a qualified name may be called; nothing for other names."""
@@ -49,6 +47,6 @@ def _is_scope(prefix: bytes) -> bool:
     """Whether it is the start of a nested name up to its last part: lengths, each with so many characters."""
     text = prefix.decode("latin-1")
     at = 3
-    while match := _LENGTH.match(text, at):
-        at = match.end() + int(match[0])
+    while match := re.match("[1-9][0-9]{0,2}", text[at : at + 3]):
+        at += match.end() + int(match[0])
     return text.startswith("_ZN") and at > 3 and text[at:] in ("", "L") and text.isascii()

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 TYPES_LIMIT = 4096
 """Types inside of one object that are looked at."""
 
-_ATOMIC = re.compile(r"^(Atomic([IU](8|16|32|64|size)|Bool|Ptr<.*)|atomic(<.*|_\w+)|__atomic_base<.*)$")
+_ATOMIC = r"^(Atomic([IU](8|16|32|64|size)|Bool|Ptr<.*)|atomic(<.*|_\w+)|__atomic_base<.*)$"
 """Names of atomic types in the standard libraries of Rust and C++."""
 
 
@@ -114,6 +114,6 @@ def _qualifiers(types: DebugTypes, reference: Reference) -> tuple[bool, bool]:
         elif isinstance(found, Array):
             waiting.append(found.element)
         elif isinstance(found, Composite):
-            atomic = atomic or bool(_ATOMIC.match(found.name))
+            atomic = atomic or ("tomic" in found.name and bool(re.match(_ATOMIC, found.name)))
             waiting += [member.type for member in found.members]
     return volatile, atomic

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -79,8 +78,10 @@ def _left_out(build: Build, written: list[Span]) -> list[Section]:
 
 
 def _is_named_so(build: Build, section: Section) -> bool:
+    """Whether a section with objects is named as cleared data: ``.bss``, ``COMMON``, ``ZI`` (common practice)."""
+    name = section.name.lower()
     return bool(
-        _CLEARED.search(section.name)
+        ("bss" in name or name == "common" or "zi" in name.replace("_", ".").replace("$", ".").split("."))
         and not named_as(KEPT, section.name)
         and _data_in(build, section, section.span)
     )
@@ -127,10 +128,6 @@ def _not_cleared(
         lines=lines_in_short(lines, "section"),
         follows_from=(("start-clears-own-ram", plan.name), *_causes(plan, written)),
     )
-
-
-_CLEARED = re.compile(r"bss|^COMMON$|(?:^|[._$])zi(?:$|[._$])", re.IGNORECASE)
-"""What names of sections of cleared data have in them (common practice)."""
 
 
 def _meant(section: Section, blocks: list[StartEntry]) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -18,7 +17,7 @@ from gemel.outcomes import Finding, Outcome
 if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
 
-_DATA = re.compile(r"^\.s?data(\.|$)")
+_DATA = (".data.", ".sdata.")
 """Names of sections of initialised variables; ``.data.rel.ro`` and the like never stand alone in a program."""
 
 
@@ -42,7 +41,7 @@ def _is_data(section: Section) -> bool:
         and section.writable
         and section.stored
         and bool(section.span.size)
-        and bool(_DATA.match(section.name))
+        and f"{section.name}.".startswith(_DATA)
         and not section.name.startswith((".data.rel.ro", ".data.ro"))
     )
 

@@ -68,10 +68,10 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
         if offset in loaded and code[offset : offset + 4] == bytes(4):
             yield offset, word
     for upper in uppers:
-        for match in _matches(_move(_MOVT, upper), code, start):
-            for at in range(match.start() - 4, max(-1, match.start() - PAIR_DISTANCE), -2):
+        for place, register in _moves(_MOVT, upper, code, start):
+            for at in range(place - 4, max(-1, place - PAIR_DISTANCE), -2):
                 first, second = struct.unpack_from("<2H", code, at)
-                if first & 0xFBF0 == _MOVW and not second & 0x8000 and second >> 8 & 15 == match[1][0] & 15:
+                if first & 0xFBF0 == _MOVW and not second & 0x8000 and second >> 8 & 15 == register:
                     lower = (first & 15) << 12 | (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
                     if wanted.holds(upper << 16 | lower):
                         yield at, upper << 16 | lower
@@ -99,40 +99,29 @@ def _all(wanted: bytes, data: bytes) -> Iterator[int]:
         at = data.find(wanted, at + 1)
 
 
-def _move(opcode: int, immediate: int) -> re.Pattern[bytes]:
-    """The instruction that moves a 12- or 16-bit immediate to any register; group 1 holds the register."""
+def _moves(opcode: int, immediate: int, data: bytes, start: int) -> Iterator[tuple[int, int]]:
+    """Where, at even addresses, an instruction moves a 12- or 16-bit immediate to a register, and to which."""
     imm8, imm3, i, imm4 = immediate & 0xFF, immediate >> 8 & 7, immediate >> 11 & 1, immediate >> 12 & 0xF
-    first = struct.pack("<H", opcode | i << 10 | imm4)
-    registers = bytes(range(imm3 << 4, (imm3 << 4) + 15))
-    return re.compile(
-        re.escape(first) + re.escape(bytes((imm8,))) + b"([" + re.escape(registers) + b"])", re.DOTALL
-    )
-
-
-def _matches(pattern: re.Pattern[bytes], data: bytes, start: int) -> Iterator[re.Match[bytes]]:
-    """Every match at an even address, overlapping ones too."""
-    match = pattern.search(data)
-    while match:
-        if (start + match.start()) % 2 == 0:
-            yield match
-        match = pattern.search(data, match.start() + 1)
+    for at in _all(struct.pack("<HB", opcode | i << 10 | imm4, imm8), data[:-1]):
+        if (start + at) % 2 == 0 and data[at + 3] >> 4 == imm3 and data[at + 3] & 15 != 15:
+            yield at, data[at + 3] & 15
 
 
 def _single(address: int, data: bytes, start: int) -> Iterator[int]:
     """One MOVW (an address below 64 KiB) or one MOV.W with a modified immediate, and no MOVT after it."""
-    matches = list(_matches(_move(_MOVW, address), data, start)) if address < 1 << 16 else []
+    moves = list(_moves(_MOVW, address, data, start)) if address < 1 << 16 else []
     encoded = modified_immediate(address)
     if encoded is not None:
-        matches += _matches(_move(_MOV, encoded), data, start)
-    for match in matches:
-        if not any(_is_upper_half(data, at, match) for at in _following(data, match.end())):
-            yield match.start()
+        moves += _moves(_MOV, encoded, data, start)
+    for place, register in moves:
+        if not any(_is_upper_half(data, at, register) for at in _following(data, place + 4)):
+            yield place
 
 
-def _is_upper_half(data: bytes, offset: int, lower: re.Match[bytes]) -> bool:
-    """Whether a MOVT of the register of ``lower`` stands at ``offset``."""
+def _is_upper_half(data: bytes, offset: int, register: int) -> bool:
+    """Whether a MOVT of the register stands at ``offset``."""
     first, second = struct.unpack_from("<2H", data, offset)
-    return first & 0xFBF0 == _MOVT and not second & 0x8000 and second >> 8 & 0xF == lower[1][0] & 0xF
+    return first & 0xFBF0 == _MOVT and not second & 0x8000 and second >> 8 & 0xF == register
 
 
 def modified_immediate(value: int) -> int | None:
@@ -155,16 +144,16 @@ def modified_immediate(value: int) -> int | None:
 
 def _pairs(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
     """MOVW (or MOV.W) and MOVT after it, or MOVS and LSLS after it, of one register near each other."""
-    upper = {match.start() for match in _matches(_move(_MOVT, address >> 16), data, start)}
+    upper = {place for place, _ in _moves(_MOVT, address >> 16, data, start)}
     if upper:
-        lower = list(_matches(_move(_MOVW, address & 0xFFFF), data, start))
+        lower = list(_moves(_MOVW, address & 0xFFFF, data, start))
         encoded = modified_immediate(address & 0xFFFF)
         if encoded is not None:
-            lower += _matches(_move(_MOV, encoded), data, start)
-        for match in lower:
-            later = upper.intersection(_following(data, match.end()))
-            if any(_is_upper_half(data, at, match) for at in later):
-                yield HeldLiteral(match.start(), "a pair of instructions")
+            lower += _moves(_MOV, encoded, data, start)
+        for place, register in lower:
+            later = upper.intersection(_following(data, place + 4))
+            if any(_is_upper_half(data, at, register) for at in later):
+                yield HeldLiteral(place, "a pair of instructions")
     if address:
         yield from _shifted(address, data, start)
 

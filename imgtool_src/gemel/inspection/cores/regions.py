@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
 from typing import Literal
 
 from gemel.checksums.in_layout import checksum_size
@@ -55,16 +54,12 @@ def regions_of(layout: Layout, core: str) -> tuple[Region, ...]:
     return tuple(regions)
 
 
-_WORDS_OF_LINKERS = frozenset(
-    re.findall(
-        r"\S+",
-        """ABSOLUTE ADDR ALIGN ALIGNOF ALIGN_WITH_INPUT ASSERT AT BIND BLOCK CONSTANT DATA_SEGMENT_ALIGN
-        DATA_SEGMENT_END DEFINED ENTRY EXTERN FLOAT FORCE_COMMON_ALLOCATION GROUP HIDDEN HLL INCLUDE
-        INPUT LD_FEATURE LENGTH LOADADDR LOG2CEIL MAP MAX MEMORY MIN NEXT NOCROSSREFS NOFLOAT
-        ONLY_IF_RO ONLY_IF_RW ORIGIN OUTPUT OUTPUT_ARCH OUTPUT_FORMAT OVERLAY PHDRS PROVIDE
-        PROVIDE_HIDDEN REGION_ALIAS SEARCH_DIR SECTIONS SEGMENT_START SIZEOF SIZEOF_HEADERS SPECIAL
-        STARTUP SUBALIGN SYSLIB TARGET VERSION l len o org""",
-    )
+_WORDS_OF_LINKERS = (
+    " ABSOLUTE ADDR ALIGN ALIGNOF ALIGN_WITH_INPUT ASSERT AT BIND BLOCK CONSTANT DATA_SEGMENT_ALIGN DATA_SEGMENT_END"
+    " DEFINED ENTRY EXTERN FLOAT FORCE_COMMON_ALLOCATION GROUP HIDDEN HLL INCLUDE INPUT LD_FEATURE LENGTH LOADADDR"
+    " LOG2CEIL MAP MAX MEMORY MIN NEXT NOCROSSREFS NOFLOAT ONLY_IF_RO ONLY_IF_RW ORIGIN OUTPUT OUTPUT_ARCH"
+    " OUTPUT_FORMAT OVERLAY PHDRS PROVIDE PROVIDE_HIDDEN REGION_ALIAS SEARCH_DIR SECTIONS SEGMENT_START SIZEOF"
+    " SIZEOF_HEADERS SPECIAL STARTUP SUBALIGN SYSLIB TARGET VERSION l len o org "
 )
 """Words that GNU ld takes for its own where the name of a region is expected."""
 
@@ -72,7 +67,7 @@ _WORDS_OF_LINKERS = frozenset(
 def _region_name(area: str) -> str:
     """The name of an area's region; a word of the linker's own gets ``_`` after it."""
     name = identifier(area)
-    return f"{name}_" if name in _WORDS_OF_LINKERS else name
+    return f"{name}_" if f" {name} " in _WORDS_OF_LINKERS else name
 
 
 def written_at_end(layout: Layout, area: str) -> int:

@@ -81,12 +81,12 @@ DATA_ENDS = ("__end__", "_end", "end")
 _NAMES = frozenset(
     name for names in (*HEAP_ENDS, *STACK_ENDS, TOPS, *SIZES.values(), DATA_ENDS) for name in names
 )
-_WORDS = re.compile(r"[^a-z0-9]+")
-_RESERVE = re.compile(
-    r"(?:[a-z]|msp|psp|main|process|sys(?:tem)?|isr|irq|int(?:errupt)?|exception|task|thread|user|kernel)?"
-    r"(?P<kind>heap|stack)s?\d*"
-)
-_OTHER_SECTIONS = re.compile(r"^\.(note|debug|comment|stack_sizes|text|rodata)")
+_OF_WHOM = frozenset((
+    "", "msp", "psp", "main", "process", "sys", "system", "isr", "irq", "int", "interrupt", "exception", "task",
+    "thread", "user", "kernel", *"abcdefghijklmnopqrstuvwxyz",
+))  # fmt: skip
+"""What stands before ``heap`` or ``stack`` in a word of a section's name (common practice)."""
+_OTHER_SECTIONS = (".note", ".debug", ".comment", ".stack_sizes", ".text", ".rodata")
 
 
 class Reserve(NamedTuple):
@@ -154,7 +154,7 @@ def _symbols(build: Build) -> Mapping[str, Symbol]:
 
 def _sections(build: Build) -> Iterator[Section]:
     for section in build.sections.all() if build.sections else ():
-        if section.executable or not section.span.start or _OTHER_SECTIONS.match(section.name):
+        if section.executable or not section.span.start or section.name.startswith(_OTHER_SECTIONS):
             continue
         if _kinds(section.name):
             yield section
@@ -164,9 +164,16 @@ def _sections(build: Build) -> Iterator[Section]:
 def _kinds(section: str) -> frozenset[ReserveKind]:
     """What a section is by the words of its name: ``.stack_dummy``, ``.mstack``, ``._user_heap_stack``."""
     kinds: tuple[ReserveKind, ...] = ("heap", "stack")
-    words = map(_RESERVE.fullmatch, _WORDS.split(section.lower()))
-    found = {word["kind"] for word in words if word}
-    return frozenset(kind for kind in kinds if kind in found)
+    small = section.lower()
+    if not any(kind in small for kind in kinds):
+        return frozenset()
+    words = [word.rstrip("0123456789").removesuffix("s") for word in re.split("[^a-z0-9]+", small)]
+    return frozenset(
+        kind
+        for kind in kinds
+        for word in words
+        if word.endswith(kind) and word.removesuffix(kind) in _OF_WHOM
+    )
 
 
 def _by_sections(build: Build) -> Iterator[Reserve]:

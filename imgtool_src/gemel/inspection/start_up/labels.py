@@ -8,7 +8,6 @@ there, and code holds both.  Labels alone say nothing: a linker script has them 
 
 from __future__ import annotations
 
-import re
 import struct
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -24,8 +23,8 @@ if TYPE_CHECKING:
 ROUNDING = 8
 """Bytes up to a multiple of which the end of a block may be rounded up."""
 
-_NAMED_END = re.compile(r"end|limit|stop|top|^_*e[a-z]", re.IGNORECASE)
-"""What names of labels at the end of a block have in them (common practice)."""
+_END_WORDS = ("end", "limit", "stop", "top")
+"""What names of labels at the end of a block have in them (common practice); others begin as ``_edata`` does."""
 
 
 class Block(NamedTuple):
@@ -116,18 +115,23 @@ def is_most_code(build: Build, section: Section) -> bool:
 def _label(build: Build, place: Span, *, named_end: bool | None = None) -> tuple[str, int] | None:
     """Name and value of a label without a type in ``place``, if ``named_end`` is not None named so or not."""
     for symbol in build.symbols.objects_in(place) if build.symbols else ():
-        named_so = named_end is None or bool(_NAMED_END.search(symbol.name)) is named_end
+        named_so = named_end is None or _is_end(symbol.name) is named_end
         if symbol.kind == "notype" and symbol.name and not symbol.mapping and named_so:
             return symbol.name, symbol.value
     return None
 
 
+def _is_end(name: str) -> bool:
+    """Whether a label is named for an end."""
+    small = name.lower()
+    begin = small.lstrip("_")
+    return any(word in small for word in _END_WORDS) or (begin[:1] == "e" and "a" <= begin[1:2] <= "z")
+
+
 def _ends_before(build: Build, inside: Span) -> bool:
     """Whether code uses a label named for an end that is inside of the block."""
     labels = build.symbols.objects_in(inside) if build.symbols else ()
-    ends = [
-        each for each in labels if each.kind == "notype" and _NAMED_END.search(each.name) and not each.mapping
-    ]
+    ends = [each for each in labels if each.kind == "notype" and _is_end(each.name) and not each.mapping]
     return any(holds(build, each.value) for each in ends)
 
 

@@ -24,7 +24,7 @@ Part = Literal["source", "start", "end", "size"]
 
 _WORD = re.compile(r"[A-Z]?[a-z]+|[A-Z]+|[0-9]+")
 _SHORT: dict[str, Part] = {"si": "source", "s": "start", "e": "end"}
-_JOINED = re.compile(r"(si|s|e)(data|bss)")
+_JOINED = {short + block: (part, block) for short, part in _SHORT.items() for block in ("data", "bss")}
 _WORDS: dict[str, Part] = {
     **dict.fromkeys(("load", "lma", "src", "source", "rom", "flash", "stored"), "source"),
     **dict.fromkeys(("start", "begin", "beg", "vma", "ram", "dest", "dst"), "start"),
@@ -34,9 +34,9 @@ _WORDS: dict[str, Part] = {
 _DATA = ("data",)
 _CLEARED = ("bss", "zi")
 _TABLE = frozenset(("table", "tables", "tbl", "tab", "array"))
-_IN_TABLE = re.compile("tab|tbl|array", re.IGNORECASE)
+_IN_TABLE = ("tab", "tbl", "array")
 _COPIED_TABLE, _CLEARED_TABLE = frozenset(("copy", "data")), frozenset(("zero", "clear", *_CLEARED))
-_LIKELY = re.compile("|".join((*_WORDS, "tab", "tbl", "data", "bss", "etext")), re.IGNORECASE)
+_LIKELY = (*_WORDS, "tab", "tbl", "data", "bss", "etext")
 END_OF_CODE = ("__etext", "_etext", "etext")
 """Where code ends, which is where data is stored unless another label says where that is."""
 
@@ -76,11 +76,17 @@ class StartNames(NamedTuple):
 
 def start_names(build: Build) -> StartNames:
     """The blocks and tables by the names of the build's labels."""
-    labels = [each for each in (build.symbols.labels if build.symbols else ()) if _LIKELY.search(each.name)]
-    tables = [each for each in labels if _IN_TABLE.search(each.name)]
+    labels = [each for each in (build.symbols.labels if build.symbols else ()) if _has(each.name, _LIKELY)]
+    tables = [each for each in labels if _has(each.name, _IN_TABLE)]
     return StartNames(
         *_named_blocks(labels), _named_tables(tables, _COPIED_TABLE), _named_tables(tables, _CLEARED_TABLE)
     )
+
+
+def _has(name: str, words: tuple[str, ...]) -> bool:
+    """Whether one of ``words`` is anywhere in the name."""
+    small = name.lower()
+    return any(word in small for word in words)
 
 
 def _named_blocks(labels: list[Symbol]) -> tuple[list[Named], list[Named]]:
@@ -129,10 +135,10 @@ def _read(name: str) -> tuple[Part, _Family] | None:
     """The part that a label plays and what it has in common with the others of its block; None if it is of none."""
     plain = name.lstrip("_")
     words = [word.lower() for word in _WORD.findall(plain)]
-    joined = _JOINED.fullmatch(words[0]) if words else None
+    joined = _JOINED.get(words[0]) if words else None
     if joined:
-        words[0] = joined[2]
-        parts: set[Part] = {_SHORT[joined[1]]}
+        part_of_word, words[0] = joined
+        parts: set[Part] = {part_of_word}
     else:
         parts = {_WORDS[word] for word in words if word in _WORDS}
     block = tuple(word for word in words if word not in _WORDS)

@@ -6,7 +6,6 @@ at join, which looks at the same things again.
 
 from __future__ import annotations
 
-import re
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from itertools import accumulate
@@ -154,8 +153,8 @@ def _width_of(checksum: Checksum) -> int | None:
     algorithm = checksum.algorithm
     if isinstance(algorithm, CrcTable):
         return -(-algorithm.width // 8)
-    named = re.match(r"CRC-([0-9]{1,2})(?=/|$)", algorithm)
-    return -(-int(named[1]) // 8) if named else None
+    family, _, bits = algorithm.partition("/")[0].partition("-")
+    return -(-int(bits) // 8) if family == "CRC" and bits.isdecimal() and len(bits) <= 2 else None
 
 
 def _names(written: list[_Written]) -> Iterator[LayoutFault]:
