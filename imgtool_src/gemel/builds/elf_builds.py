@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.builds.debug_information import DebugInformation
@@ -27,8 +28,10 @@ from gemel.builds.elf.segments import read_segments
 from gemel.builds.elf.symbol_entries import ENTRY_SIZE
 from gemel.builds.elf.symbols import SymbolTable
 from gemel.builds.segment import Segment
-from gemel.builds.source import ByteSource
 from gemel.errors import BuildError, Problem
+
+if TYPE_CHECKING:
+    from gemel.builds.source import ByteSource
 
 ATTRIBUTES_LIMIT = 1 << 16
 """Bytes of build attributes that are read at most."""

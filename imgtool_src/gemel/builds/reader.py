@@ -7,12 +7,15 @@ particular, is known by its suffix alone.
 from __future__ import annotations
 
 from pathlib import PurePath
+from typing import TYPE_CHECKING
 
 from gemel.builds.build import KIND_NAMES, Build, BuildKind
 from gemel.builds.elf.header import MAGIC
-from gemel.builds.source import ByteSource
 from gemel.errors import BuildError, Problem
 from gemel.files.contents import foreign, text_format
+
+if TYPE_CHECKING:
+    from gemel.builds.source import ByteSource
 
 SUFFIXES: dict[str, BuildKind] = {
     **dict.fromkeys((".elf", ".axf", ".out", ".o"), "elf"),

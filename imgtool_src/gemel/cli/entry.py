@@ -61,7 +61,7 @@ def run() -> None:
 
 def _interruptible_code() -> int:
     """Run the command line with Ctrl-C as KeyboardInterrupt; the exit code."""
-    import signal
+    import _signal as signal
 
     from gemel.cli import main
 

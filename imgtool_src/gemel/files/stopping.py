@@ -7,7 +7,7 @@ the writer asks between two blocks: so nothing is ever cut at a place that was n
 
 from __future__ import annotations
 
-import signal
+import _signal as signal  # type: ignore[import-not-found]  # without the enumerations of ``signal``
 from types import FrameType
 from typing import Any
 
@@ -18,7 +18,7 @@ class Stopped(KeyboardInterrupt):
     """The process was asked to stop; ``exit_code`` is 128 and the signal's number (common practice)."""
 
     def __init__(self, number: int) -> None:
-        super().__init__(signal.Signals(number).name)
+        super().__init__(next(name for name in NAMES if getattr(signal, name, None) == number))
         self.exit_code = 128 + number
 
 

@@ -9,7 +9,6 @@ hold, ``pair`` requires one of each, however many others there are.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Protocol
 
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout, SealPlan
@@ -24,18 +23,6 @@ SEAL_RULES = "seal-"
 """What the names of the rules about the seal begin with."""
 
 _PAIR = ((False, "a classical signature"), (True, "an ML-DSA signature"))
-
-
-class SignerCount(Protocol):
-    """How many signers must hold: of the layout alone, or of layout and receiver together."""
-
-    @property
-    def signers(self) -> int:
-        """How many trusted keys must have signed."""
-
-    @property
-    def pair(self) -> bool:
-        """Whether a classical and an ML-DSA signature must both hold."""
 
 
 class SealDemands(Struct):
@@ -70,19 +57,19 @@ def allowed_algorithms(plan: SealPlan) -> tuple[SignatureAlgorithm, ...]:
     return tuple(algorithm for algorithm in named if algorithm) if plan.algorithms else ALGORITHMS
 
 
-def least_signers(plan: SignerCount) -> int:
+def least_signers(plan: SealPlan | SealDemands) -> int:
     """How many signers a seal needs at least: ``signers``, and two for a pair."""
     return max(plan.signers, 2 if plan.pair else 1)
 
 
-def demanded_words(plan: SignerCount) -> str:
+def demanded_words(plan: SealPlan | SealDemands) -> str:
     """How many signers must hold, and of which kinds, in words."""
     least = least_signers(plan)
     count = "1 signer" if least == 1 else f"{least} signers"
     return f"{count}, among them {' and '.join(words for _, words in _PAIR)}" if plan.pair else count
 
 
-def missing_signers(plan: SignerCount, counted: Iterable[SignatureAlgorithm]) -> list[str]:
+def missing_signers(plan: SealPlan | SealDemands, counted: Iterable[SignatureAlgorithm]) -> list[str]:
     """What is missing of what ``plan`` demands, in words; ``counted`` has the algorithm of each signer."""
     algorithms = list(counted)
     lacking = least_signers(plan) - len(algorithms)

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import struct
 import zlib
+from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.elf.section_table import NAMES_LIMIT
 from gemel.builds.elf.sections import SectionHeader, Sections, outside
-from gemel.builds.source import ByteSource
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.source import ByteSource
 
 SIZE_LIMIT = 1 << 27
 """Bytes of the sections together that are read at most, decompressed: 128 MiB."""

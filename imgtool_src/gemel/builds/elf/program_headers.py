@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.builds.elf.header import (
     COUNT_ELSEWHERE,
@@ -21,9 +22,11 @@ from gemel.builds.elf.header import (
     SECTION_HEADER_SIZE,
     ElfHeader,
 )
-from gemel.builds.source import ByteSource
 from gemel.errors import Problem
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.source import ByteSource
 
 PROGRAM_HEADER_LIMIT = 1024
 """More program headers than this are refused; linked programs have fewer than 20."""

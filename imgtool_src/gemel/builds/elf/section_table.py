@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from gemel.builds.elf.sections import SectionHeader
-from gemel.builds.source import ByteSource
 from gemel.span_index import SpanIndex
 from gemel.spans import ADDRESS_SPACE, Span, merge
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.source import ByteSource
 
 NAMES_LIMIT = 1 << 20
 """Bytes of section names that are read at most."""

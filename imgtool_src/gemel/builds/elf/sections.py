@@ -10,11 +10,14 @@ never raised.  Layout of one section header (gABI, "Section Header"; 40 bytes, l
 from __future__ import annotations
 
 import struct
+from typing import TYPE_CHECKING
 
 from gemel.builds.elf.header import HEADER_SIZE, SECTION_HEADER_SIZE, ElfHeader
-from gemel.builds.source import ByteSource
 from gemel.spans import ADDRESS_SPACE, Span
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.source import ByteSource
 
 SECTION_LIMIT = 16_384
 """Section headers that are read at most; a linked program has some dozens."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING
 
 from gemel.builds.elf.header import HEADER_SIZE
 from gemel.builds.elf.program_headers import LOADABLE, ProgramHeader
@@ -15,10 +16,12 @@ from gemel.builds.elf.sections import NOBITS, NOTE, SECTION_LIMIT, SectionHeader
 from gemel.builds.elf.segment_overlaps import load_overlaps, reserve_overlaps, run_overlaps
 from gemel.builds.elf.segment_sections import split_at_overlays, stored_for_ram, without_padding
 from gemel.builds.segment import Segment
-from gemel.builds.source import ByteSource
 from gemel.errors import Problem
 from gemel.spans import ADDRESS_SPACE, Span, format_address, merge, without
 from gemel.structs import replace
+
+if TYPE_CHECKING:
+    from gemel.builds.source import ByteSource
 
 
 def with_pieces(

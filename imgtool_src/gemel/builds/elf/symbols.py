@@ -21,12 +21,12 @@ from gemel.builds.elf.symbol_entries import (
     symbol_of,
     words_of,
 )
-from gemel.builds.source import ByteSource
 from gemel.errors import BuildError, Problem
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_indexes import Places
+    from gemel.builds.source import ByteSource
 
 _BINDING_ORDER = {"global": 0, "weak": 1, "local": 2}
 _PLACE_KINDS = (0, OBJECT, FUNCTION, 5)

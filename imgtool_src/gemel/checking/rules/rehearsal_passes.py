@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.rehearsed import RehearsedFinding
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
+
+if TYPE_CHECKING:
+    from gemel.inspection.rehearsed import RehearsedFinding
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
