@@ -6,7 +6,6 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 import re
-import struct
 from collections.abc import Iterator
 from functools import cache
 
@@ -145,14 +144,23 @@ def branch_distance(first: int, second: int, *, calls: bool = False) -> int | No
     return None
 
 
-def long_branches(code: bytes, start: int) -> Iterator[tuple[int, int]]:
-    """The address of each BL and B.W that could be in ``code``, which begins at ``start``, and where it leads."""
-    pattern = re.compile(rb"[\xf0-\xf7](?s:(?=.[\x90-\x9f\xb0-\xbf\xd0-\xdf\xf0-\xff]))")
-    for match in pattern.finditer(code, 1):
-        offset = match.start() - 1
-        at = start + offset
-        if not at & 1:
-            yield at, at + 4 + call_distance(*struct.unpack_from("<2H", code, offset))
+def long_branches(code: bytes, start: int, *, leaving: bool = False) -> Iterator[tuple[int, int]]:
+    """The address of each BL and B.W that could be in ``code``, which begins at ``start``, and where it leads.
+
+    ``leaving``: only those that lead out of it.
+    """
+    first, end = start + (start & 1), start + len(code)
+    lows, highs = code[start & 1 :: 2], code[(start & 1) + 1 :: 2]
+    for match in re.finditer(rb"[\xf0-\xf7](?=[\x90-\x9f\xb0-\xbf\xd0-\xdf\xf0-\xff])", highs):
+        index = match.start()
+        at, high, second = first + 2 * index, highs[index], highs[index + 1]
+        if leaving and second & 0x28 == 0x28:  # nearer than 4 MiB: the first halfword says in which 4 KiB
+            least = at + 4 + (((high & 3) - (high & 4) << 8 | lows[index]) << 12)
+            if start <= least and least + 0xFFE < end:
+                continue
+        target = at + 4 + call_distance(high << 8 | lows[index], second << 8 | lows[index + 1])
+        if not (leaving and start <= target < end):
+            yield at, target
 
 
 def call_distance(first: int, second: int) -> int:

@@ -15,6 +15,7 @@ from __future__ import annotations
 import re
 import struct
 import sys
+from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from itertools import compress
 from operator import itemgetter
@@ -109,13 +110,15 @@ def columns_of(table: bytes, strings: bytes) -> Columns:
     columns = names, values, _, tails = [words[first::4].tolist() for first in range(4)]
     marking = {found.start(): found[0].decode() for found in _MARKING.finditer(strings)}
     is_mark = [name in marking for name in names]
-    marks: dict[int, list[tuple[int, str]]] = {}
+    marks = defaultdict[int, list[tuple[int, str]]](list)
     for name, value, tail in compress(zip(names, values, tails, strict=True), is_mark):
-        marks.setdefault(tail >> 16, []).append((value & ~1, marking[name]))
+        marks[tail >> 16].append((value & ~1, marking[name]))
     for of_section in marks.values():
         of_section.sort(key=itemgetter(0))
     is_other = [not each for each in is_mark]
-    return Columns(marks, *[list(compress(column, is_other)) for column in (range(len(names)), *columns)])
+    return Columns(
+        dict(marks), *[list(compress(column, is_other)) for column in (range(len(names)), *columns)]
+    )
 
 
 def is_mapping(name: str) -> bool:

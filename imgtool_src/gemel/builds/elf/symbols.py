@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
@@ -306,16 +307,16 @@ class SymbolTable:
     def extents(self) -> tuple[Extents, Extents]:
         """Where functions are, and where objects are."""
         if self._extents is None:
-            self._extents = self._extents_of(FUNCTION), self._extents_of(OBJECT)
+            columns = self._read_columns()
+            of_kind = {kind: defaultdict[int, list[tuple[int, int]]](list) for kind in (FUNCTION, OBJECT)}
+            for value, size, tail in zip(columns.values, columns.sizes, columns.tails, strict=True):
+                if (kind := tail & 0xF) in of_kind:
+                    of_kind[kind][tail >> 16].append((value & ~1, size))
+            functions, objects = (
+                {section: sorted(found[section]) for section in sorted(found)} for found in of_kind.values()
+            )
+            self._extents = functions, objects
         return self._extents
-
-    def _extents_of(self, kind: int) -> Extents:
-        columns = self._read_columns()
-        extents: dict[int, list[tuple[int, int]]] = {}
-        for value, size, tail in zip(columns.values, columns.sizes, columns.tails, strict=True):
-            if tail & 0xF == kind:
-                extents.setdefault(tail >> 16, []).append((value & ~1, size))
-        return {section: sorted(extents[section]) for section in sorted(extents)}
 
     def mark_at(self, section: int, address: int) -> tuple[int, str] | None:
         """The last mapping symbol of a section up to ``address``: where it stands, and its name; None before all.

@@ -141,9 +141,8 @@ def _calls(inspection: Inspection, placement: Placement) -> dict[int, int]:
     mapped = inspection.mapped_code.get(build.name)
     area = inspection.layout.span_of(plan.stored_in)
     for section in mapped.sections if mapped else ():
-        begin, end = section.start, section.start + len(section.code)
-        for at, target in long_branches(section.code, begin):
-            if begin <= target < end or target in found:
+        for at, target in long_branches(section.code, section.start, leaving=True):
+            if target in found:
                 continue
             if build.read_at_run(target, 2) is not None or build.symbols is None:
                 continue

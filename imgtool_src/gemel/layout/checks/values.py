@@ -154,7 +154,11 @@ def _width_of(checksum: Checksum) -> int | None:
     if isinstance(algorithm, CrcTable):
         return -(-algorithm.width // 8)
     family, _, bits = algorithm.partition("/")[0].partition("-")
-    return -(-int(bits) // 8) if family == "CRC" and bits.isdecimal() and len(bits) <= 2 else None
+    return (
+        -(-int(bits) // 8)
+        if family == "CRC" and bits.isdecimal() and bits.isascii() and len(bits) <= 2
+        else None
+    )
 
 
 def _names(written: list[_Written]) -> Iterator[LayoutFault]:
