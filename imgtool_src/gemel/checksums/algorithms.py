@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from functools import cache, lru_cache
 from itertools import product
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal
 
 from gemel.checksums.crc_catalogue import (
     CrcParameters,
@@ -30,6 +30,9 @@ from gemel.checksums.crc_engine import Block, crc
 from gemel.checksums.feed import UNIT_SIZES, Feed, fed, in_units, unit_values
 from gemel.errors import LayoutError, Problem
 from gemel.structs import Struct
+
+if TYPE_CHECKING:
+    from gemel.layout.model import CrcTable
 
 ByteOrder = Literal["little", "big"]
 """Order of the bytes of a value in memory."""
@@ -87,35 +90,7 @@ Algorithm = CrcAlgorithm | SumAlgorithm | XorAlgorithm
 """Any checksum; all have ``name`` and ``bits``."""
 
 
-class CrcDescription(Protocol):
-    """Whatever states the six parameters of a CRC, such as the layout's table."""
-
-    @property
-    def width(self) -> int:
-        """Bits."""
-
-    @property
-    def poly(self) -> int:
-        """Polynomial, top term left out, most significant bit first."""
-
-    @property
-    def init(self) -> int:
-        """Register at the start."""
-
-    @property
-    def refin(self) -> bool:
-        """Whether each byte enters least significant bit first."""
-
-    @property
-    def refout(self) -> bool:
-        """Whether the register is reversed at the end."""
-
-    @property
-    def xorout(self) -> int:
-        """Combined with the result last."""
-
-
-def algorithm_from(specification: str | CrcDescription, where: str = "") -> Algorithm:
+def algorithm_from(specification: str | CrcParameters | CrcTable, where: str = "") -> Algorithm:
     """The algorithm of that name or with these parameters.
 
     ``where`` is what problems name.  Raises LayoutError: an unknown name (with the nearest names), a name

@@ -56,13 +56,6 @@ class PlacedBuild(Struct):
         return (plain - self.stored.start + self.run_start) % ADDRESS_SPACE
 
 
-class SymbolLookup(Protocol):
-    """Finds the plain address in the image of a build's symbol."""
-
-    def __call__(self, build: str, symbol: str) -> int:
-        """The address; raises GemelError when there is no such symbol or no build to ask."""
-
-
 def blocks_of(layout: Layout, image: SparseBytes, span: Span) -> Iterator[bytes | memoryview]:
     """The bytes of ``span``, ascending, in blocks; unwritten ones as the erased byte of their memory.
 

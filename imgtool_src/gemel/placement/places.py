@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from gemel.layout.model import (
     AreaPlace,
@@ -15,8 +15,11 @@ from gemel.layout.model import (
     SpanRange,
     SymbolPlace,
 )
-from gemel.placement.placed import PlacedBuild, SymbolLookup
+from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, without
+
+SymbolLookup = Callable[[str, str], int]
+"""Gives the plain address in the image of a build's symbol, by their names; raises GemelError where there is none."""
 
 
 def address_of(layout: Layout, place: PatchPlace, lookup: SymbolLookup) -> int:
