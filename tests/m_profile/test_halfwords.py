@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator
 from pathlib import Path
 
 import capstone
 import pytest
 from capstone import arm
+from hypothesis import given
+from hypothesis import strategies as st
 from thumb import assembled
 
 from gemel.m_profile.halfwords import (
@@ -21,6 +24,7 @@ from gemel.m_profile.halfwords import (
     UNDEFINED,
     entries_of_table,
     kinds_of_halfwords,
+    long_branches,
 )
 
 WRITE_PC = {"add", "ldm", "ldmdb", "ldr", "ldr.w", "mov", "pop", "pop.w"}
@@ -162,3 +166,27 @@ def test_entries_of_a_table_of_branches(case: str, tmp_path: Path) -> None:
     code = assembled(f"{before}tbb [pc, r0]\n1: bx lr\n", tmp_path)
     at = code.index(bytes.fromhex("dfe800f0"))
     assert entries_of_table(code, at, 0) == entries
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0xF000, 0xF7FF), st.integers(0, 0xFFFF)) | st.just((0xBF00, 0xBF00)),
+        max_size=20,
+    ),
+    st.sampled_from((0, 0x1000_0000, 0x1000_0001, 0x1000_0FFE)),
+    st.integers(0, 3),
+)
+def test_branches_that_lead_out(pairs: list[tuple[int, int]], start: int, cut: int) -> None:
+    """Those that leave the code are those of all its long branches that lead to no byte of it, both ways by far."""
+    code = b"".join(struct.pack("<2H", *pair) for pair in pairs)[cut:]
+    out = [(at, to) for at, to in long_branches(code, start) if not start <= to < start + len(code)]
+    assert list(long_branches(code, start, leaving=True)) == out
+
+
+@pytest.mark.parametrize(("distance", "leaves"), [(0x1FFA, False), (0x1FFC, True), (-4, False), (-6, True)])
+def test_the_ends_of_the_code_that_a_branch_may_lead_to(distance: int, leaves: bool) -> None:
+    """A BL at the start of 8 KiB of code leaves it from its first byte after the end on, and below its first byte."""
+    code = struct.pack("<2H", 0xF000 | distance >> 12 & 0x7FF, 0xF800 | distance >> 1 & 0x7FF).ljust(
+        0x2000, b"\0"
+    )
+    assert [at for at, _ in long_branches(code, 0x1000_0000, leaving=True)] == [0x1000_0000] * leaves

@@ -58,6 +58,12 @@ def test_nothing_heavy(device: Path, command: str) -> None:
     assert "click" not in roots
 
 
+@pytest.mark.parametrize("command", ["join", "check"])
+def test_no_enumerations(device: Path, command: str) -> None:
+    """``signal`` makes enumerations of its numbers whenever it is imported: outputs are guarded by the built-in one."""
+    assert "signal" not in imported(device, *COMMANDS[command])
+
+
 def test_help_imports_no_room_but_the_command_line(device: Path) -> None:
     """``gemel --help`` imports the package, the command line's first modules, and nothing else of gemel."""
     own = {name for name in imported(device, "--help") if name.partition(".")[0] == "gemel"}
