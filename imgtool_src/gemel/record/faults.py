@@ -37,15 +37,25 @@ _FRAME = struct.Struct("<8sHHIHH")
 _DAMAGED = "the record is damaged or was written by another tool: get the image again, or join again"
 
 
+def _finding(
+    fault: RecordFault, what: str, where: str, *, found: str, expected: str, next_step: str = _DAMAGED
+) -> RecordFinding:
+    return fault, Problem(what, where=where, found=found, expected=expected, next_step=next_step)
+
+
 def frame_findings(view: memoryview, where: str) -> Iterator[RecordFinding]:
     """What keeps the record at the start of ``view`` from being taken apart; nothing if it can be."""
     mark = bytes(view[: len(MARK)])
     if mark != MARK:
         found = mark.hex(" ").upper() or "no bytes"
-        problem = Problem(
-            "no record here", where=where, found=found, expected=f"the mark {MARK.hex(' ').upper()}"
+        yield _finding(
+            RecordFault.NO_MARK,
+            "no record here",
+            where,
+            found=found,
+            expected=f"the mark {MARK.hex(' ').upper()}",
+            next_step="",
         )
-        yield RecordFault.NO_MARK, problem
     elif len(view) < HEADER_SIZE:
         yield _cut(len(view), HEADER_SIZE, where)
     else:
@@ -55,51 +65,44 @@ def frame_findings(view: memoryview, where: str) -> Iterator[RecordFinding]:
 def _size_findings(view: memoryview, where: str) -> Iterator[RecordFinding]:
     _, form, header_size, size, count, build_size = _FRAME.unpack_from(view)
     if form != FORMAT:
-        problem = Problem(
+        yield _finding(
+            RecordFault.UNKNOWN_FORMAT,
             "unknown format of the record",
-            where=where,
+            where,
             found=f"format {form}",
             expected=f"format {FORMAT}",
             next_step="a newer gemel wrote this record: read it with that version"
             if form > FORMAT
             else "no gemel has written such a record: it is damaged",
         )
-        yield RecordFault.UNKNOWN_FORMAT, problem
         return
+    right = record_size(count)
     wrong = [
-        Problem(
-            f"wrong {name} of the record",
-            where=where,
-            found=f"{found:,}",
-            expected=f"{right:,}",
-            next_step=_DAMAGED,
+        _finding(
+            RecordFault.WRONG_SIZES, f"wrong {name} of the record", where, found=found, expected=expected
         )
-        for name, found, right in (
-            ("header_size", header_size, HEADER_SIZE),
-            ("build_size", build_size, BUILD_SIZE),
-            ("record_size", size, record_size(count)),
+        for name, found, expected, fits in (
+            ("header_size", f"{header_size:,}", f"{HEADER_SIZE:,}", header_size == HEADER_SIZE),
+            ("build_size", f"{build_size:,}", f"{BUILD_SIZE:,}", build_size == BUILD_SIZE),
+            ("record_size", f"{size:,}", f"{right:,}", size == right),
+            ("build_count", f"{count:,}", f"1 to {MAX_BUILDS}", 1 <= count <= MAX_BUILDS),
         )
-        if found != right
+        if not fits
     ]
-    if not 1 <= count <= MAX_BUILDS:
-        what = "wrong build_count of the record"
-        wrong.append(
-            Problem(what, where=where, found=f"{count:,}", expected=f"1 to {MAX_BUILDS}", next_step=_DAMAGED)
-        )
-    yield from ((RecordFault.WRONG_SIZES, problem) for problem in wrong)
+    yield from wrong
     if not wrong and size > len(view):
         yield _cut(len(view), size, where)
 
 
 def _cut(found: int, expected: int, where: str) -> RecordFinding:
-    problem = Problem(
+    return _finding(
+        RecordFault.CUT,
         "the record is cut",
-        where=where,
+        where,
         found=format_size(found),
         expected=f"at least {format_size(expected)}",
         next_step="the image or the record's area ends too early",
     )
-    return RecordFault.CUT, problem
 
 
 def content_findings(
@@ -109,14 +112,13 @@ def content_findings(
     stored = int.from_bytes(view[-CRC_SIZE:], "little")
     right = zlib.crc32(view[:-CRC_SIZE])
     if stored != right:
-        problem = Problem(
+        yield _finding(
+            RecordFault.WRONG_CRC,
             "wrong CRC of the record",
-            where=where,
+            where,
             found=f"0x{stored:08X}",
             expected=f"0x{right:08X}",
-            next_step=_DAMAGED,
         )
-        yield RecordFault.WRONG_CRC, problem
     yield from _text_findings(HEADER, header, where)
     yield from _zero_findings(HEADER, header, where)
     for index, entry in enumerate(entries):
@@ -130,23 +132,21 @@ def _text_findings(fields: Iterable[Field], values: Values, where: str) -> Itera
             text, ended, padding = values[field.name].partition(b"\0")
             place = f"{where}, {field.name}"
             if not ended:
-                problem = Problem(
+                yield _finding(
+                    RecordFault.NAME_NOT_ENDED,
                     "the name is not ended",
-                    where=place,
+                    place,
                     found=_shown(text),
                     expected=f"a zero byte within {field.size} bytes",
-                    next_step=_DAMAGED,
                 )
-                yield RecordFault.NAME_NOT_ENDED, problem
             elif fault := _text_fault(text, padding):
-                problem = Problem(
+                yield _finding(
+                    RecordFault.NAME_NOT_TEXT,
                     fault,
-                    where=place,
+                    place,
                     found=_shown(text),
                     expected="UTF-8, 1 to 31 bytes, then zeros",
-                    next_step=_DAMAGED,
                 )
-                yield RecordFault.NAME_NOT_TEXT, problem
 
 
 def _text_fault(text: bytes, padding: bytes) -> str:
@@ -171,52 +171,47 @@ def _shown(text: bytes) -> str:
 def _zero_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[RecordFinding]:
     for field in fields:
         if field.kind == "zero" and values[field.name].strip(b"\0"):
-            problem = Problem(
+            yield _finding(
+                RecordFault.RESERVED_NOT_ZERO,
                 "a reserved byte of the record is not zero",
-                where=f"{where}, offset 0x{field.offset:02X}",
+                f"{where}, offset 0x{field.offset:02X}",
                 found=values[field.name].hex(" ").upper(),
                 expected="zeros",
-                next_step=_DAMAGED,
             )
-            yield RecordFault.RESERVED_NOT_ZERO, problem
 
 
 def _entry_findings(entry: Values, where: str) -> Iterator[RecordFinding]:
     """What is wrong with one entry by itself, in the order that the C reader keeps too."""
     yield from _text_findings(BUILD, entry, where)
     if entry["role"] not in ROLES:
-        problem = Problem(
+        yield _finding(
+            RecordFault.UNKNOWN_ROLE,
             "unknown role of the core",
-            where=where,
+            where,
             found=str(entry["role"]),
             expected="1 or 2",
-            next_step=_DAMAGED,
         )
-        yield RecordFault.UNKNOWN_ROLE, problem
     size, field = entry["build_id_size"], entry["build_id"]
     if size > len(field):
-        problem = Problem(
+        yield _finding(
+            RecordFault.WRONG_BUILD_ID,
             "wrong size of the build id",
-            where=where,
+            where,
             found=str(size),
             expected=f"0 to {len(field)}",
-            next_step=_DAMAGED,
         )
-        yield RecordFault.WRONG_BUILD_ID, problem
     elif field[size:].strip(b"\0"):
         what = "bytes after the end of the build id are not zero"
-        problem = Problem(
-            what, where=where, found=field[size:].hex(" ").upper(), expected="zeros", next_step=_DAMAGED
+        yield _finding(
+            RecordFault.WRONG_BUILD_ID, what, where, found=field[size:].hex(" ").upper(), expected="zeros"
         )
-        yield RecordFault.WRONG_BUILD_ID, problem
     for name in ("stored_start", "run_start"):
         start, stored_size = entry[name], entry["stored_size"]
         if stored_size == 0 or start + stored_size > ADDRESS_SPACE:
             what = "the span of the build is empty or runs past the end of the address space"
             found = f"{format_size(stored_size)} from {format_address(start)} on"
             right = f"at least 1 byte, up to {format_address(ADDRESS_SPACE - 1)}"
-            problem = Problem(what, where=f"{where}, {name}", found=found, expected=right, next_step=_DAMAGED)
-            yield RecordFault.WRONG_SPAN, problem
+            yield _finding(RecordFault.WRONG_SPAN, what, f"{where}, {name}", found=found, expected=right)
     yield from _zero_findings(BUILD, entry, where)
 
 
@@ -226,24 +221,22 @@ def _pair_findings(entries: Sequence[Values], where: str) -> Iterator[RecordFind
         for earlier, other in enumerate(entries[:index]):
             both = f"{where}, entries {earlier} and {index}"
             if entry["name"] == other["name"]:
-                problem = Problem(
+                yield _finding(
+                    RecordFault.NAME_TWICE,
                     "two builds have the same name",
-                    where=both,
+                    both,
                     found=_shown(entry["name"].partition(b"\0")[0]),
                     expected="two names",
-                    next_step=_DAMAGED,
                 )
-                yield RecordFault.NAME_TWICE, problem
             other_span = Span(other["stored_start"], other["stored_size"])
             if span.overlaps(other_span):
-                problem = Problem(
+                yield _finding(
+                    RecordFault.BUILDS_OVERLAP,
                     "the stored spans of two builds overlap",
-                    where=both,
+                    both,
                     found=f"{other_span} and {span}",
                     expected="separate spans",
-                    next_step=_DAMAGED,
                 )
-                yield RecordFault.BUILDS_OVERLAP, problem
 
 
 def unfit_findings(header: Values, entries: Sequence[Values]) -> Iterator[RecordFinding]:
@@ -257,9 +250,8 @@ def unfit_findings(header: Values, entries: Sequence[Values]) -> Iterator[Record
 
 def unfit(where: str, name: str, found: str, expected: str) -> RecordFinding:
     """A value that the field of that name cannot hold."""
-    return RecordFault.NO_FIT, Problem(
-        f"{name} does not fit the record", where=where, found=found, expected=expected
-    )
+    what = f"{name} does not fit the record"
+    return _finding(RecordFault.NO_FIT, what, where, found=found, expected=expected, next_step="")
 
 
 def _field_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[RecordFinding]:
