@@ -17,11 +17,11 @@ import pytest
 from audit.audited import write_image, write_layout
 from in_process import run_here
 from reliability.runs import environment, one_error, run
+from schemas import exported_schema
 from seconds import within
 
 from gemel.text.as_json import json_text
 from gemel.workflows.auditing import many_images as auditing
-from gemel.workflows.auditing.forms import audit_schema
 
 
 @pytest.fixture
@@ -75,7 +75,7 @@ def test_one_document_of_json(archive):
     assert lines.returncode == 2
     assert (archive / "r.json").read_text() == done.stdout
     data = json.loads(done.stdout)
-    jsonschema.validate(data, audit_schema())
+    jsonschema.validate(data, exported_schema("audit-schema"))
     assert json_text(data) == done.stdout
     assert data["counts"] == {"passes": 2, "broken": 1, "not judged": 1}
     each_line = [json.loads(line) for line in (archive / "r.jsonl").read_text().splitlines()]
@@ -84,7 +84,7 @@ def test_one_document_of_json(archive):
         words = ("--index", "i.sqlite", "--find", f"version={version}", "--format", "json")
         found = run_here("audit", *words, cwd=archive)
         assert found.returncode == (0 if count else 1)
-        jsonschema.validate(json.loads(found.stdout), audit_schema())
+        jsonschema.validate(json.loads(found.stdout), exported_schema("audit-schema"))
         assert json_text(json.loads(found.stdout)) == found.stdout
         assert len(json.loads(found.stdout)["images"]) == count
 

@@ -17,6 +17,7 @@ from check.sealed import NEW, OLD, STRANGER, sealed, sealed_layout, unsealed
 from check.test_seal_policy import Bench, bench
 from image_edits import changed
 from record_edits import with_entry, with_record
+from schemas import exported_schema
 from small_device import SAMPLER, TODAY
 
 import gemel
@@ -26,7 +27,7 @@ from gemel.cli.main import exit_code
 from gemel.image.intel_hex import encode
 from gemel.policy.model import Policy
 from gemel.policy.page import EXAMPLE
-from gemel.policy.reader import PolicyError, policy_schema, read_policy
+from gemel.policy.reader import PolicyError, read_policy
 
 __all__ = ["bench"]
 
@@ -339,7 +340,7 @@ def test_the_schema_knows_every_key_and_the_example_keeps_to_it() -> None:
     """The example of ``explain policy`` is a policy, by reader and by schema."""
     import tomllib
 
-    schema = policy_schema()
+    schema = exported_schema("policy-schema")
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(tomllib.loads(EXAMPLE), schema)
     names = ["Ed25519", "ECDSA-P256"]
@@ -350,7 +351,7 @@ def test_the_page_and_the_schema_are_handed_out(capsys: pytest.CaptureFixture[st
     """``explain policy`` names every key, ``export policy-schema`` prints the schema."""
     assert exit_code(["explain", "policy"]) == 0
     page = capsys.readouterr().out
-    for key in policy_schema()["properties"]:
+    for key in exported_schema("policy-schema")["properties"]:
         assert f"  {key} " in page
     assert exit_code(["export", "policy-schema"]) == 0
-    assert json.loads(capsys.readouterr().out) == policy_schema()
+    assert json.loads(capsys.readouterr().out) == exported_schema("policy-schema")

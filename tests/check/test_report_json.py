@@ -15,11 +15,12 @@ import pytest
 from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule, waiver, waiving
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from image_edits import changed, holding
+from schemas import exported_schema
 from small_device import STATION, TODAY, builds, joined, layout
 
 from gemel import __version__
 from gemel.builds.build import Build
-from gemel.checking.reports.as_json import check_schema, report, report_data
+from gemel.checking.reports.as_json import report, report_data
 from gemel.checking.reports.as_text import CAUTION
 from gemel.checking.runner import RulesApplied, check
 from gemel.image.sparse import SparseBytes
@@ -29,7 +30,9 @@ from gemel.layout.reader import ReadLayout
 from gemel.spans import Span
 from gemel.structs import replace
 
-VALIDATOR = jsonschema.Draft202012Validator(check_schema(), format_checker=jsonschema.FormatChecker())
+VALIDATOR = jsonschema.Draft202012Validator(
+    exported_schema("check-schema"), format_checker=jsonschema.FormatChecker()
+)
 
 
 def _subject(
@@ -51,8 +54,8 @@ def _data(subject: Inspection, result: RulesApplied | None = None) -> dict[str, 
 
 def test_the_schema_is_one() -> None:
     """The schema is sound by its own standard and allows no key that it does not name."""
-    jsonschema.Draft202012Validator.check_schema(check_schema())
-    assert check_schema()["additionalProperties"] is False
+    jsonschema.Draft202012Validator.check_schema(exported_schema("check-schema"))
+    assert exported_schema("check-schema")["additionalProperties"] is False
 
 
 CASES = {

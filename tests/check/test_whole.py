@@ -12,9 +12,9 @@ import jsonschema
 import pytest
 from check.rule_fixtures import waiver
 from image_edits import changed
+from schemas import exported_schema
 from small_device import STATION, TODAY, joined, layout_text, sampler_elf, station_elf
 
-from gemel.checking.reports.as_json import check_schema
 from gemel.checking.reports.as_text import CAUTION
 from gemel.cli.main import exit_code
 from gemel.image.intel_hex import encode
@@ -106,7 +106,7 @@ def test_json(device, check) -> None:
     device(changed(joined().image, {STATION + 0x90: b"\0"}))
     result = check(*BUILDS, "--format", "json")
     data = json.loads(result.output)
-    jsonschema.Draft202012Validator(check_schema()).validate(data)
+    jsonschema.Draft202012Validator(exported_schema("check-schema")).validate(data)
     assert (result.exit_code, data["passes"]) == (1, False)
     assert data["identity"]["image"]["name"] == "image.hex"
 

@@ -18,14 +18,11 @@ import jsonschema
 import pytest
 from in_process import run_here as run_in
 from reliability.runs import BUILDS, JOIN, environment, write_device
+from schemas import exported_schema
 from seal_cli.sealed_device import Run, run_here
 
-from gemel.checking.explained import explain_schema
-from gemel.checking.layout_report import LayoutReport
 from gemel.checking.registry import rule_named
-from gemel.checking.reports.as_json import check_schema
-from gemel.text.as_json import schema_of
-from gemel.workflows.problem_report import REFUSED, problem_schema
+from gemel.workflows.problem_report import REFUSED
 
 CHECK = ("check", "small.toml", "tide.hex")
 
@@ -401,19 +398,14 @@ def test_a_layouts_check_has_every_form(device: Path, gemel: Run, form: str) -> 
 def assert_is(form: str, text: str) -> None:
     """The text is of this form: it parses, and keeps to its schema where there is one here."""
     if form == "json":
-        schema = layout_check_schema if "passes" in json.loads(text) else problem_schema
-        jsonschema.validate(json.loads(text), schema())
+        schema = exported_schema("layout-check-schema" if "passes" in json.loads(text) else "problem-schema")
+        jsonschema.validate(json.loads(text), schema)
     elif form == "sarif":
         schema_file = Path(__file__).parents[1] / "check" / "schemas" / "sarif-schema-2.1.0.json"
         jsonschema.validate(json.loads(text), json.loads(schema_file.read_text(encoding="utf-8")))
     elif form in ("junit", "html"):
         root = ElementTree.fromstring(text.removeprefix("<!DOCTYPE html>"))
         assert root.tag == {"junit": "testsuites", "html": "html"}[form]
-
-
-def layout_check_schema() -> dict[str, object]:
-    """The schema of a layout's check, as exported."""
-    return schema_of(LayoutReport, "layout check")
 
 
 def test_a_layout_alone_is_checked(device: Path, gemel: Run) -> None:
@@ -477,7 +469,7 @@ def test_strict_fails_what_lacks_an_input(device: Path, gemel: Run) -> None:
     assert "; not given: sampler=FILE, station=FILE" in verdict
     assert verdict.endswith("(--strict=inputs).")
     data = json.loads(gemel(*CHECK, "--strict=inputs", "--format", "json").out)
-    jsonschema.Draft202012Validator(check_schema()).validate(data)
+    jsonschema.Draft202012Validator(exported_schema("check-schema")).validate(data)
     lacking = {
         each["name"]
         for each in data["rules"]
@@ -554,7 +546,7 @@ def test_problems_are_json_where_json_was_asked_for(device: Path, gemel: Run, wo
     done = gemel(*words, "--format", "json")
     assert done.code == 2
     data = json.loads(done.out)
-    jsonschema.Draft202012Validator(problem_schema()).validate(data)
+    jsonschema.Draft202012Validator(exported_schema("problem-schema")).validate(data)
     assert data["exit_code"] == 2
     assert all(problem["what"] in flat(done.err) for problem in data["problems"])
 
@@ -654,7 +646,7 @@ def test_explain_finds_by_a_word(monkeypatch: pytest.MonkeyPatch, gemel: Run) ->
     assert flat(rule_named("stack-has-room").checks) in flat(narrow)
     assert "checksums-match" not in done.out
     data = json.loads(gemel("explain", "stack", "--format", "json").out)
-    jsonschema.Draft202012Validator(explain_schema()).validate(data)
+    jsonschema.Draft202012Validator(exported_schema("explain-schema")).validate(data)
     assert [each["name"] for each in data["rules"]] == sorted(each["name"] for each in data["rules"])
     assert all("stack" in f"{each['name']} {each['checks']}".lower() for each in data["rules"])
 

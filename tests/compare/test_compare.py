@@ -16,18 +16,20 @@ from contract_builds import sides
 from hypothesis import given
 from hypothesis import strategies as st
 from in_process import bytes_here
+from schemas import exported_schema
 from show.cases import digests_apart
 from tide_gauge import BUILT, ROOT, layout_file
 from tools import required_tool
 
 import gemel
-from gemel.comparing.as_json import compare_schema, report
 from gemel.comparing.as_text import text_of
 from gemel.comparing.changed_bytes import ChangedBytes
+from gemel.comparing.changes import FORMAT
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.joining.pipeline import join
 from gemel.structs import replace
+from gemel.text.as_json import form_text
 from gemel.workflows.comparing import compare
 from gemel.workflows.inputs.builds import builds_of_image
 
@@ -125,7 +127,7 @@ def test_record_rollback_and_verdict(images):
         run(layout_file("in-place"), images / "1.4.2.hex", images / "1.4.1.hex", "--format", "json").stdout
     )
     assert back["rollback"] == "rises"
-    jsonschema.validate(back, compare_schema())
+    jsonschema.validate(back, exported_schema("compare-schema"))
 
 
 def test_a_changed_shared_type_is_a_break_and_stands_first(tmp_path):
@@ -195,7 +197,7 @@ def test_vectors_that_lead_elsewhere():
         handler,
         "reset_handler",
     )
-    jsonschema.validate(json.loads(report(found)), compare_schema())
+    jsonschema.validate(json.loads(form_text(FORMAT, found)), exported_schema("compare-schema"))
 
 
 def test_wrong_lines_are_refused_with_what_is_expected(images):
@@ -228,7 +230,7 @@ def test_an_old_image_of_another_layout(images, tmp_path):
     for file in ("old.hex", "old.bin"):
         done = run(layout_file("in-place"), tmp_path / file, new, "--old-layout", moved, "--format", "json")
         found = json.loads(done.stdout)
-        jsonschema.validate(found, compare_schema())
+        jsonschema.validate(found, exported_schema("compare-schema"))
         assert found["rollback"] == "falls"
         assert [each["same_bytes"] for each in found["builds"]] == [False, True]
         assert not any("another layout" in each for each in found["not_compared"])
@@ -321,7 +323,7 @@ def test_signers(before, after, expected):
         assert [line for line in lines if line.startswith("signer ")] == [
             f"signer {change}: {algorithm} key {key.hex()[:16]}..." for algorithm, key, change in keys
         ]
-        jsonschema.validate(json.loads(report(found)), compare_schema())
+        jsonschema.validate(json.loads(form_text(FORMAT, found)), exported_schema("compare-schema"))
 
 
 def test_a_changed_header_is_one_break_a_type_and_one_a_constant():

@@ -13,14 +13,14 @@ from jsonschema import Draft202012Validator
 from layout.readme_examples import README, completed, examples
 from layout.test_reader import FAULTS
 from layout.toml_values import mutated
+from schemas import exported_schema
 from small_device import LAYOUT
 
 from gemel.layout.kinds import INVALID, Day, LayoutFault
 from gemel.layout.model import Layout
-from gemel.layout.schema import layout_schema
 from gemel.layout.tables import Table
 
-SCHEMA = layout_schema()
+SCHEMA = exported_schema("schema")
 VALIDATOR = Draft202012Validator(SCHEMA)
 ROOT = Path(__file__).resolve().parents[2]
 LAYOUTS = sorted((ROOT / "layouts").glob("*.toml"))

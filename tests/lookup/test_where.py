@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from in_process import bytes_here
+from schemas import exported_schema
 from seconds import within
 from tide_gauge import BUILT, join, layout_file
 from tools import required_tool
@@ -22,10 +23,10 @@ import gemel
 from gemel.cli.commands.where import BLOCK
 from gemel.errors import UsageProblem
 from gemel.lookup.annotating import annotated
-from gemel.lookup.as_json import report, where_schema
 from gemel.lookup.as_text import text_of
-from gemel.lookup.facts import MOST_DEFINITIONS
+from gemel.lookup.facts import FORMAT, MOST_DEFINITIONS, Answers
 from gemel.m_profile.fault_registers import exception_return, flags_of
+from gemel.text.as_json import form_text
 from gemel.workflows.looking_up import answers_of, lookup_of
 
 ARRANGEMENT = "copied"
@@ -470,7 +471,7 @@ def test_mangled_names_are_readable_and_found(tmp_path):
 def test_json_keeps_to_its_schema(lookup):
     """What is printed as JSON is valid by the schema derived from the declarations."""
     answers = answers_of(lookup, ["0x1000_8124", "reset_handler", "0xE000_0000", "line_buffer"])
-    jsonschema.validate(json.loads(report(answers)), where_schema())
+    jsonschema.validate(json.loads(form_text(FORMAT, Answers.of(answers))), exported_schema("where-schema"))
 
 
 def test_nothing_to_look_up_is_said():

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 from rehearsals import device_text
+from schemas import exported_schema
 
 from gemel.errors import LayoutError
 from gemel.layout.reader import read_layout
-from gemel.layout.schema import layout_schema
 
 FAULTY = {
     "unknown core of a goal": (
@@ -73,5 +73,5 @@ def test_rehearsal_does_not_change_the_digest() -> None:
 
 def test_schema_describes_the_table() -> None:
     """The JSON Schema of the layout language holds the rehearsal's keys."""
-    table = layout_schema()["properties"]["rehearsal"]
+    table = exported_schema("schema")["properties"]["rehearsal"]
     assert {"budget", "goal", "mutex", "inter_core_interrupt", "registers_of"} <= set(table["properties"])

@@ -6,11 +6,12 @@ import json
 
 import jsonschema
 import pytest
+from schemas import exported_schema
 from show.cases import CASES, gauge
 
-from gemel.show.as_json import report, show_schema
 from gemel.show.facts.contents import FORMAT
 from gemel.spans import format_address
+from gemel.text.as_json import form_text
 
 
 def every(value):
@@ -22,7 +23,7 @@ def every(value):
 
 def test_the_schema_is_a_schema():
     """The schema is valid by its own dialect, and every part of it is described."""
-    schema = show_schema()
+    schema = exported_schema("show-schema")
     jsonschema.Draft202012Validator.check_schema(schema)
     assert schema["properties"]["format"] == {"const": FORMAT}
     for definition in schema["$defs"].values():
@@ -34,15 +35,15 @@ def test_the_schema_is_a_schema():
 def test_every_case_follows_the_schema(name):
     """What is printed as JSON follows the published schema and is plain ASCII."""
     make, _, _ = CASES[name]
-    text = report(make())
+    text = form_text(FORMAT, make())
     assert text.isascii()
-    jsonschema.Draft202012Validator(show_schema()).validate(json.loads(text))
+    jsonschema.Draft202012Validator(exported_schema("show-schema")).validate(json.loads(text))
 
 
 def test_the_schema_refuses_what_is_not_printed():
     """An unknown key, a missing key and a word for an address break the schema."""
-    validator = jsonschema.Draft202012Validator(show_schema())
-    good = json.loads(report(gauge("in-place")))
+    validator = jsonschema.Draft202012Validator(exported_schema("show-schema"))
+    good = json.loads(form_text(FORMAT, gauge("in-place")))
     for change in (
         lambda data: data.update(more=1),
         lambda data: data.pop("memories"),
@@ -56,7 +57,7 @@ def test_the_schema_refuses_what_is_not_printed():
 
 def test_addresses_are_numbers_with_their_text():
     """Every address and every span carries the number and the text of that number."""
-    data = json.loads(report(gauge("copied")))
+    data = json.loads(form_text(FORMAT, gauge("copied")))
     addresses = [each for each in every(data) if isinstance(each, dict) and set(each) == {"value", "text"}]
     spans = [
         each for each in every(data) if isinstance(each, dict) and set(each) == {"start", "size", "text"}
@@ -72,7 +73,7 @@ def test_addresses_are_numbers_with_their_text():
 
 def test_json_tells_what_the_gauge_is():
     """A reader finds product, builds, use and verdicts under their names."""
-    data = json.loads(report(gauge("in-place")))
+    data = json.loads(form_text(FORMAT, gauge("in-place")))
     record = data["records"][0]
     assert (record["product"], record["version"], record["rollback"]) == ("tide-gauge", "1.4.2", 3)
     assert [build["name"] for build in data["builds"]] == ["station", "sampler"]

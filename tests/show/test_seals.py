@@ -11,6 +11,7 @@ import pytest
 from check.sealed import NEW, OLD, REQUIRED, ROOM, STRANGER, sealed, unsealed
 from image_edits import changed
 from record_edits import with_record
+from schemas import exported_schema
 from small_device import RECORD, SAMPLER, layout_text
 
 from gemel.cli.main import exit_code
@@ -18,7 +19,6 @@ from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes
 from gemel.record.record import record_size
 from gemel.seals.finding import find_seals
-from gemel.show.as_json import show_schema
 from gemel.spans import Span
 
 LAYOUT = ("small.toml",)
@@ -51,7 +51,7 @@ class Bench:
         """The same as JSON, which keeps to its schema."""
         _, text = self.show(image, *words, "--format", "json")
         data = json.loads(text)
-        jsonschema.validate(data, show_schema())
+        jsonschema.validate(data, exported_schema("show-schema"))
         return data
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Annotated, Any
+from typing import Annotated
 
 from gemel.checking.identity import Tool
 from gemel.checking.rule import Guards, Rule, Severity
 from gemel.checking.subjects import subject_of
 from gemel.structs import Struct
-from gemel.text.as_json import data_of, json_text, schema_of
+from gemel.text.as_json import data_of, json_text
 from gemel.version import __version__
 
 FORMAT = 1
@@ -57,8 +57,3 @@ def explained(of: Iterable[Rule], page: str | None) -> str:
         for rule in of
     )
     return json_text(data_of(Explanation(FORMAT, Tool("gemel", __version__), rules, page)))
-
-
-def explain_schema() -> dict[str, Any]:
-    """The JSON Schema of `explained`."""
-    return schema_of(Explanation, f"gemel explanation, format {FORMAT}")

@@ -13,11 +13,14 @@ from gemel.text.numbers import counted
 from gemel.text.wrapping import labelled_lines, wrapped
 from gemel.version import __version__
 
+FORMAT = 1
+"""Version of the form; a change that an old reader would misread gets the next number."""
+
 
 class LayoutReport(Struct):
     """A layout that is in order."""
 
-    format: Annotated[int, "version of this form: 1"]
+    format: Annotated[int, f"version of this form: {FORMAT}"]
     tool: Annotated[Tool, "what made the report"]
     layout: Annotated[JudgedFile, "the layout file"]
     layout_digest: Annotated[bytes, "digest of what the layout says, as records keep it"]
@@ -33,7 +36,9 @@ def layout_report(read: ReadLayout, form: str = "json", width: int = 80) -> str:
     if form == "text":
         return "".join(f"{line}\n" for line in layout_lines(read, width))
     file = JudgedFile(read.name, read.file_sha256.hex())
-    data = data_of(LayoutReport(1, Tool("gemel", __version__), file, read.digest, read.layout.product, True))
+    data = data_of(
+        LayoutReport(FORMAT, Tool("gemel", __version__), file, read.digest, read.layout.product, True)
+    )
     heading, *rows = _rows(read)
     if form == "sarif":
         hashes = {"sha-256": file.sha256}

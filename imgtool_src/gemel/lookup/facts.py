@@ -120,6 +120,14 @@ class Answers(Struct):
     addresses: tuple[AddressFacts, ...]
     symbols: tuple[SymbolFacts, ...]
 
+    @classmethod
+    def of(cls, answers: Sequence[Answer]) -> Answers:
+        """The answers, apart by what was asked for."""
+        return cls(
+            tuple(each for each in answers if isinstance(each, AddressFacts)),
+            tuple(each for each in answers if isinstance(each, SymbolFacts)),
+        )
+
 
 class Way(NamedTuple):
     """How a byte of a build is reached: its run address is the requested one + ``distance``.

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import PurePath
-from typing import Any
 
 from gemel.errors import GemelError, Problem
 from gemel.files.contents import LOOK, instead_of_toml
@@ -75,16 +74,6 @@ def read_policy(
             problems.append(Problem(f"there are more than {MAX_FAULTS} faults", where=file))
         raise PolicyError(problems)
     return ReadPolicy(policy, file, hashlib.sha256(data).digest())
-
-
-def policy_schema() -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) for a policy file read from TOML into JSON values."""
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "gemel policy, format 1",
-        "description": "What the receiver of an image demands of it, whatever its layout says.",
-        **Table(Policy).schema(),
-    }
 
 
 def _unknown_names(policy: Policy, rules: list[str], algorithms: Sequence[str]) -> Iterator[LayoutFault]:

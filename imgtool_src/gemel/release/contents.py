@@ -25,7 +25,7 @@ from typing import Annotated, Any, Literal
 from gemel.errors import UsageProblem
 from gemel.seals.cose import MAX_SIGNERS
 from gemel.structs import Struct
-from gemel.text.as_json import data_of, json_text, schema_of
+from gemel.text.as_json import data_of, json_text
 
 SUMS, CONTENTS, SBOM, PROVENANCE = "SHA256SUMS", "release.json", "sbom.cdx.json", "provenance.json"
 LISTED = "release-files-as-listed"
@@ -149,11 +149,6 @@ def _read(model: Any, found: Any) -> Any:
             raise ValueError(f"{name} is {value!r:.60}")
         values[name] = value
     return model(**values)
-
-
-def contents_schema() -> dict[str, Any]:
-    """The JSON Schema of ``release.json``."""
-    return schema_of(ReleaseContents, "Contents of a gemel release")
 
 
 def sums_text(files: Mapping[str, bytes]) -> bytes:

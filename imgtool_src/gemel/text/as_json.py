@@ -104,6 +104,20 @@ def schema_of(model: type, title: str) -> dict[str, Any]:
     return {"$schema": DIALECT, "title": title, **whole, "$defs": dict(sorted(definitions.items()))}
 
 
+def form_text(number: int, value: Any) -> str:
+    """A ``value`` as JSON text after ``format``, the number of its form; the same for equal values."""
+    return json_text({"format": number, **data_of(value)})
+
+
+def form_schema(model: type, title: str, number: int) -> dict[str, Any]:
+    """JSON Schema of a report: of `form_text` where the class has no field ``format`` of its own."""
+    schema = schema_of(model, f"{title}, format {number}")
+    if "format" not in schema["properties"]:
+        schema["properties"] = {"format": {"const": number}, **schema["properties"]}
+        schema["required"].insert(0, "format")
+    return schema
+
+
 @cache
 def _fields(model: type) -> tuple[str, ...]:
     return tuple(name for name in getattr(model, "__annotations__", ()) if name != "_")

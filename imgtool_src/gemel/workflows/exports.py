@@ -31,26 +31,52 @@ def _c_reader() -> str:
     return c_reader()
 
 
-def _layout_check_schema() -> dict[str, Any]:
-    from gemel.checking.layout_report import LayoutReport
-    from gemel.text.as_json import schema_of
-
-    return schema_of(LayoutReport, "gemel check of a layout, format 1")
-
-
-def _schema(of: str, meaning: str, function: Callable[[], dict[str, Any]] | str) -> Export:
-    """The JSON Schema of what is called ``of``, by a function or its module, imported when needed, and name."""
+def _schema(of: str, meaning: str, made: Callable[[], dict[str, Any]]) -> Export:
+    """The JSON Schema of what is called ``of``."""
 
     def text() -> str:
         from gemel.text.as_json import json_text
 
-        if callable(function):
-            return json_text(function())
-        module, name = function.split(":")
-        return json_text(getattr(import_module(f"gemel.{module}"), name)())
+        return json_text(made())
 
     name = f"{of}-schema" if of != "layout" else "schema"
     return Export(name, f"the JSON Schema of {meaning}", f"gemel-{of}.schema.json", text)
+
+
+def _report(of: str, model: str, title: str = "", meaning: str = "") -> Export:
+    """The schema of a report: ``model`` is module and class, ``FORMAT`` in the module the number of its form."""
+
+    def made() -> dict[str, Any]:
+        from gemel.text.as_json import form_schema
+
+        module, name = model.split(":")
+        declared = import_module(f"gemel.{module}")
+        return form_schema(getattr(declared, name), f"gemel {title or of}", declared.FORMAT)
+
+    return _schema(of, meaning or f"`gemel {of} --format json`", made)
+
+
+def _rehearsal() -> dict[str, Any]:
+    from gemel.rehearsal.reports.json import report_schema
+
+    return report_schema()
+
+
+def _language(of: str, model: str, meaning: str, description: str) -> Export:
+    """The schema of a file of TOML read into JSON values: ``model`` is the module and class with its keys.
+
+    It says what every table may hold; what the parts say about each other is beyond a schema.
+    """
+
+    def made() -> dict[str, Any]:
+        from gemel.layout.tables import Table
+        from gemel.text.as_json import DIALECT
+
+        module, name = model.split(":")
+        keys = Table(getattr(import_module(f"gemel.{module}"), name)).schema()
+        return {"$schema": DIALECT, "title": f"gemel {of}, format 1", "description": description, **keys}
+
+    return _schema(of, f"{meaning}, for editors", made)
 
 
 def _of_layout(name: str, meaning: str, file_name: str) -> Export:
@@ -72,20 +98,36 @@ EXPORTS = (
     _of_layout("make", "the same as rules for GNU make", "gemel.mk"),
     _of_layout("debugger", "a gdb script for both cores", "gemel.gdb"),
     Export("c-reader", "a C99 header for boot code: record and seal", "gemel_record.h", _c_reader),
-    _schema("layout", "the layout language, for editors", "layout.schema:layout_schema"),
-    _schema("check", "`gemel check --format json`", "checking.reports.as_json:check_schema"),
-    _schema("show", "`gemel show --format json`", "show.as_json:show_schema"),
-    _schema("compare", "`gemel compare --format json`", "comparing.as_json:compare_schema"),
-    _schema("where", "`gemel where --format json`", "lookup.as_json:where_schema"),
-    _schema("audit", "`gemel audit --format json`", "workflows.auditing.forms:audit_schema"),
-    _schema("rehearse", "`gemel rehearse --format json`", "rehearsal.reports.json:report_schema"),
-    _schema("explain", "`gemel explain --format json`", "checking.explained:explain_schema"),
-    _schema("layout-check", "`gemel check LAYOUT --format json`", _layout_check_schema),
-    _schema(
-        "problem",
-        "what --format json prints where there is no result",
-        "workflows.problem_report:problem_schema",
+    _language(
+        "layout",
+        "layout.model:Layout",
+        "the layout language",
+        "Describes a two-core device and says where everything in its flash image goes.",
     ),
-    _schema("policy", "a receiver's policy, for editors", "policy.reader:policy_schema"),
+    _report("check", "checking.reports.as_json:Report", "check report"),
+    _report("show", "show.facts.contents:Contents"),
+    _report("compare", "comparing.changes:Comparison"),
+    _report("where", "lookup.facts:Answers"),
+    _report("audit", "audit.result:AuditReport"),
+    _schema("rehearse", "`gemel rehearse --format json`", _rehearsal),
+    _report("explain", "checking.explained:Explanation", "explanation"),
+    _report(
+        "layout-check",
+        "checking.layout_report:LayoutReport",
+        "check of a layout",
+        "`gemel check LAYOUT --format json`",
+    ),
+    _report(
+        "problem",
+        "workflows.problem_report:ProblemReport",
+        "problems",
+        "what --format json prints where there is no result",
+    ),
+    _language(
+        "policy",
+        "policy.model:Policy",
+        "a receiver's policy",
+        "What the receiver of an image demands of it, whatever its layout says.",
+    ),
 )
 """Everything that can be exported; a further one is one more entry here."""

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from gemel.checking.reports.documents import Case, html_document, junit_document, sarif_document
 from gemel.errors import Problem
 from gemel.structs import Struct
-from gemel.text.as_json import data_of, json_text, schema_of
+from gemel.text.as_json import data_of, json_text
 from gemel.text.wrapping import label_head, wrapped
 from gemel.version import __version__
 
@@ -56,11 +56,6 @@ def problem_report(problems: Sequence[Problem], exit_code: int = 2) -> str:
     """The problems as JSON text."""
     reported = tuple(ReportedProblem(*_parts(each)) for each in problems)
     return json_text(data_of(ProblemReport(FORMAT, ReportedTool("gemel", __version__), exit_code, reported)))
-
-
-def problem_schema() -> dict[str, Any]:
-    """The JSON Schema of `problem_report`."""
-    return schema_of(ProblemReport, f"gemel problems, format {FORMAT}")
 
 
 def problem_document(problems: Sequence[Problem], form: str, exit_code: int = 2, command: str = "") -> str:

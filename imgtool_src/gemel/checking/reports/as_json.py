@@ -13,7 +13,7 @@ from gemel.layout.model import Waiver
 from gemel.outcomes import DoesNotApply, NeedKind, NotChecked
 from gemel.spans import Span
 from gemel.structs import Struct
-from gemel.text.as_json import data_of, json_text, schema_of
+from gemel.text.as_json import data_of, json_text
 
 FORMAT = 3
 """Version of the form; a change that an old reader would misread gets the next number.
@@ -100,7 +100,7 @@ def report(result: RulesApplied, inspection: Inspection, image_name: str) -> str
 
 
 def report_data(result: RulesApplied, inspection: Inspection, image_name: str) -> dict[str, Any]:
-    """The report as plain data, as `check_schema` describes it."""
+    """The report as plain data, as the schema of `Report` describes it."""
     whole = Report(
         format=FORMAT,
         identity=identity_of(inspection, image_name),
@@ -113,11 +113,6 @@ def report_data(result: RulesApplied, inspection: Inspection, image_name: str) -
         idle_waivers=result.idle_waivers,
     )
     return dict(data_of(whole))
-
-
-def check_schema() -> dict[str, Any]:
-    """The JSON Schema of the report."""
-    return schema_of(Report, f"gemel check report, format {FORMAT}")
 
 
 def _rule(each: RuleResult) -> ReportedRule:

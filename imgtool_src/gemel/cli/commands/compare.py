@@ -134,9 +134,10 @@ def _give(
     from gemel.cli.results import give_text
 
     if form == "json":
-        from gemel.comparing.as_json import report
+        from gemel.comparing.changes import FORMAT
+        from gemel.text.as_json import form_text
 
-        give_text(report(comparison), output, plain=False)
+        give_text(form_text(FORMAT, comparison), output, plain=False)
     elif form == "html":
         from gemel.page.compare import page_of_comparison
 

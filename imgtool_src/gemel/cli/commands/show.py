@@ -108,10 +108,11 @@ def command(
     code = 1 if trust and not shown.is_trusted else 0
     form = form_by_suffix(output, form, "json", "html")
     if form == "json":
-        from gemel.show.as_json import report
+        from gemel.show.facts.contents import FORMAT
+        from gemel.text.as_json import form_text
 
         # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
-        give_text(report(contents), output, plain=False)
+        give_text(form_text(FORMAT, contents), output, plain=False)
         return code
     if form == "html":
         give_text(shown.to_html(), output, plain=False)

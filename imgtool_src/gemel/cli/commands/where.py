@@ -119,9 +119,10 @@ def command(
         return 0
     answers, problems = answers_and_problems(lookup, queries, cores)
     if form == "json" and not problems:  # one document: the answers, or what is wrong
-        from gemel.lookup.as_json import report
+        from gemel.lookup.facts import FORMAT, Answers
+        from gemel.text.as_json import form_text
 
-        echo(report(answers).encode("ascii"), nl=False)
+        echo(form_text(FORMAT, Answers.of(answers)).encode("ascii"), nl=False)
     elif form == "text" and answers:
         from gemel.cli.printing import terminal_width
         from gemel.lookup.as_text import text_of

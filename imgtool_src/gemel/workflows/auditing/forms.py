@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from pathlib import PurePath
 from textwrap import indent
-from typing import Any, Protocol
+from typing import Protocol
 
 from gemel.audit.as_text import Totals, text_line
-from gemel.audit.result import EXIT_CODES, FORMAT, AuditReport, ImageResult, line_of
+from gemel.audit.result import EXIT_CODES, FORMAT, ImageResult, line_of
 from gemel.errors import UsageProblem
 from gemel.structs import NamedTuple
-from gemel.text.as_json import data_of, json_text, schema_of
+from gemel.text.as_json import data_of, json_text
 
 BLOCK = 1 << 18
 
@@ -83,11 +83,6 @@ class _Json:
         counts = {status: totals.statuses[status] for status in EXIT_CODES}
         rest = json_text({"counts": counts}).removeprefix("{\n")
         return ("\n  ]" if self._written else "]") + f",\n{rest}"
-
-
-def audit_schema() -> dict[str, Any]:
-    """JSON Schema of what ``gemel audit --format json`` prints."""
-    return schema_of(AuditReport, f"gemel audit, format {FORMAT}")
 
 
 def _html() -> Writer:

@@ -277,8 +277,9 @@ def _notes(
 ) -> dict[str, bytes]:
     if inputs.previous is None:
         return {}
-    from gemel.comparing.as_json import report
     from gemel.comparing.as_text import text_of
+    from gemel.comparing.changes import FORMAT
+    from gemel.text.as_json import form_text
     from gemel.workflows.comparing import compare
 
     file = ImageFile(len(images[name]), hashlib.sha256(images[name]).digest())
@@ -292,7 +293,8 @@ def _notes(
         trusted=trusted,
     )
     text = "".join(f"{line}\n" for line in text_of(comparison, 80, everything=True))
-    return {"notes.txt": text.encode("utf-8", "backslashreplace"), "notes.json": report(comparison).encode()}
+    data = form_text(FORMAT, comparison)
+    return {"notes.txt": text.encode("utf-8", "backslashreplace"), "notes.json": data.encode()}
 
 
 def _released_build(read: ReadLayout, name: str, inputs: Inputs) -> ReleasedBuild:
