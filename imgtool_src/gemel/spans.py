@@ -6,9 +6,12 @@ inclusive end, as in a device's memory map.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from typing import TypeVar
 
 from gemel.structs import NamedTuple
+
+T = TypeVar("T")
 
 ADDRESS_SPACE = 1 << 32
 """Number of byte addresses of a 32-bit core."""
@@ -98,6 +101,16 @@ def without(spans: Iterable[Span], holes: Iterable[Span]) -> list[Span]:
         if start < span.end:
             result.append(Span.from_bounds(start, span.end))
     return result
+
+
+def overlapping(placed: Iterable[tuple[Span, T]]) -> Iterator[tuple[tuple[Span, T], tuple[Span, T]]]:
+    """Every two of ``placed`` whose spans overlap, by address."""
+    ordered = sorted(placed, key=lambda each: each[0])
+    for index, first in enumerate(ordered):
+        for second in ordered[index + 1 :]:
+            if second[0].start >= first[0].end:
+                break
+            yield first, second
 
 
 def align_up(value: int, unit: int) -> int:

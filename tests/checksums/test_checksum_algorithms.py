@@ -190,11 +190,11 @@ def test_bytes_that_do_not_come_out_even_are_refused(name: str, feed, size: int)
     assert problem.expected == f"a multiple of {unit_size(algorithm, feed)} bytes"
 
 
-def test_size_problem_names_the_place() -> None:
-    """The same problem can be had beforehand, with the place it concerns."""
+def test_size_problem_names_the_units() -> None:
+    """The same problem can be had beforehand."""
     assert size_problem(4, 4096) is None
-    assert str(size_problem(4, 1_000_001, "checksum boot")) == (
-        "checksum boot: covered bytes do not come out even in words; found 1,000,001 bytes; "
+    assert str(size_problem(4, 1_000_001)) == (
+        "covered bytes do not come out even in words; found 1,000,001 bytes; "
         "expected a multiple of 4 bytes; change the ranges, or feed bytes"
     )
 
@@ -202,7 +202,7 @@ def test_size_problem_names_the_place() -> None:
 def test_a_sum_takes_no_feed() -> None:
     """A feed with a sum, whose name says its unit, is refused in words."""
     algorithm = algorithm_from("sum-32")
-    problem = feed_problem(algorithm, "word", "checksum boot")
+    problem = feed_problem(algorithm, "word")
     assert problem is not None
     assert problem.what == "feed word for a sum"
     with pytest.raises(LayoutError):

@@ -127,13 +127,12 @@ def crc_algorithm(parameters: CrcParameters) -> CrcAlgorithm:
     return CrcAlgorithm(name_of(parameters) or f"CRC with {parameters}", parameters)
 
 
-def feed_problem(algorithm: Algorithm, feed: Feed, where: str = "") -> Problem | None:
+def feed_problem(algorithm: Algorithm, feed: Feed) -> Problem | None:
     """What is wrong with this feed for this algorithm; a sum names its own unit and takes bytes."""
     if feed == "byte" or isinstance(algorithm, CrcAlgorithm):
         return None
     return Problem(
         f"feed {feed} for a sum",
-        where=where,
         found=algorithm.name,
         expected="feed byte, or a CRC",
         next_step=f"leave feed out; a name ending in -big-endian reads {feed}s most significant byte first",

@@ -139,17 +139,14 @@ def _merit(entry: CatalogueEntry, distance: int) -> tuple[int, int, bool, int]:
 
 
 @lru_cache(64)
-def blank_range_verifies(
-    algorithm: Algorithm, size: int, blank_byte: int, stored_byte: int | None = None
-) -> bool:
+def blank_range_verifies(algorithm: Algorithm, size: int, blank_byte: int) -> bool:
     """Whether ``size`` bytes of ``blank_byte`` match a checksum whose own bytes are blank too.
 
-    Such a checksum says of a device that was erased, or cleared, that all is well.  ``stored_byte`` is
-    what each byte at the checksum's place holds; None: the same.  ``size`` must come out even in the units of
-    the algorithm, else LayoutError is raised.
+    Such a checksum says of a device that was erased, or cleared, that all is well.  ``size`` must come out even
+    in the units of the algorithm, else LayoutError is raised.
     """
     mask = (1 << algorithm.bits) - 1
-    stored = int.from_bytes(bytes((blank_byte if stored_byte is None else stored_byte,)) * 8, "little")
+    stored = int.from_bytes(bytes((blank_byte,)) * 8, "little")
     return compute(algorithm, _blank(blank_byte, size)) == stored & mask
 
 

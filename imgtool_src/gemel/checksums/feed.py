@@ -32,14 +32,13 @@ _AT_ONCE = 1 << 18
 _TYPE_CODES = {2: "H", 4: "I"}
 
 
-def size_problem(unit: int, size: int, where: str = "") -> Problem | None:
+def size_problem(unit: int, size: int) -> Problem | None:
     """What is wrong with taking ``size`` bytes in units of ``unit`` bytes; None when they come out even."""
     if size % unit == 0:
         return None
     name = {2: "halfwords", 4: "words"}[unit]
     return Problem(
         f"covered bytes do not come out even in {name}",
-        where=where,
         found=f"{size:,} bytes",
         expected=f"a multiple of {unit} bytes",
         next_step="change the ranges, or feed bytes",

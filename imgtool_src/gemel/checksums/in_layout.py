@@ -16,11 +16,12 @@ from gemel.checksums.algorithms import (
 )
 from gemel.errors import GemelError, LayoutError, Problem
 from gemel.image.sparse import SparseBytes
-from gemel.layout.checks.values import overlap_faults
+from gemel.layout.checks.values import overlap_faults, span_of_range
 from gemel.layout.kinds import KeyPath, LayoutFault
-from gemel.layout.model import AreaRange, BuildRange, Checksum, Layout, SpanRange
+from gemel.layout.model import Checksum, Layout
 from gemel.placement.placed import blocks_of
 from gemel.spans import Span, format_size
+from gemel.structs import replace
 
 
 def algorithm_of(checksum: Checksum) -> Algorithm:
@@ -42,14 +43,7 @@ def checksum_bytes(
     try:
         value = compute(algorithm, blocks, checksum.feed)
     except LayoutError as error:
-        problem = error.problems[0]
-        return Problem(
-            problem.what,
-            where=f"checksum {checksum.name}",
-            found=problem.found,
-            expected=problem.expected,
-            next_step=problem.next_step,
-        )
+        return replace(error.problems[0], where=f"checksum {checksum.name}")
     return stored_bytes(algorithm, value, checksum.byte_order)
 
 
@@ -61,12 +55,11 @@ def checksum_faults(layout: Layout) -> Iterator[LayoutFault]:
         try:
             algorithm = algorithm_of(checksum)
         except GemelError as error:
-            for problem in error.problems:
-                yield _fault((*path, "algorithm"), problem)
+            yield from (LayoutFault.of(problem, (*path, "algorithm")) for problem in error.problems)
             continue
         widths.append(stored_size(algorithm))
-        if problem_of_feed := feed_problem(algorithm, checksum.feed):
-            yield _fault((*path, "feed"), problem_of_feed)
+        if problem := feed_problem(algorithm, checksum.feed):
+            yield LayoutFault.of(problem, (*path, "feed"))
             continue
         yield from _uneven_ranges(layout, checksum, path, unit_size(algorithm, checksum.feed))
     if len(widths) == len(layout.checksums):
@@ -77,23 +70,10 @@ def _uneven_ranges(layout: Layout, checksum: Checksum, path: KeyPath, unit: int)
     """Ranges whose ends are not multiples of the unit, where the layout alone shows them."""
     for key, ranges in (("over", checksum.over), ("except", checksum.exceptions)):
         for position, item in enumerate(ranges):
-            if isinstance(item, BuildRange):
-                continue
-            if isinstance(item, SpanRange):
-                span = Span(item.start, item.size)
-            else:
-                area = layout.span_of(item.area if isinstance(item, AreaRange) else item)
-                offset, size = (item.offset, item.size) if isinstance(item, AreaRange) else (0, None)
-                span = Span(area.start + offset, size or area.size - offset)
-            if span.start % unit or span.size % unit:
+            span = span_of_range(layout, item)
+            if span and (span.start % unit or span.size % unit):
                 found = f"{span}, {format_size(span.size)}"
                 expected = f"ends at multiples of {unit} bytes, the unit it is taken in"
                 yield LayoutFault(
                     (*path, key, position), "range does not come out even", found=found, expected=expected
                 )
-
-
-def _fault(path: KeyPath, problem: Problem) -> LayoutFault:
-    return LayoutFault(
-        path, problem.what, found=problem.found, expected=problem.expected, next_step=problem.next_step
-    )

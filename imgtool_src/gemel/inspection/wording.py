@@ -164,8 +164,8 @@ def _with_offset(symbol: Symbol, offset: int) -> str:
     return f"{symbol.name} + {offset:#x}" if offset else symbol.name
 
 
-def biggest_symbols(build: Build, span: Span, count: int = 3) -> str:
-    """The largest objects of ``build`` that are in ``span`` (as its core sees it); empty if none is known."""
+def biggest_symbols(build: Build, span: Span) -> str:
+    """The three largest objects of ``build`` that are in ``span`` (as its core sees it); empty if none is known."""
     if build.symbols is None:
         return ""
     objects: dict[str, Symbol] = {}
@@ -175,7 +175,7 @@ def biggest_symbols(build: Build, span: Span, count: int = 3) -> str:
     largest = sorted(objects.values(), key=lambda symbol: (-symbol.size, symbol.address, symbol.name))
     return ", ".join(
         f"{in_source(symbol.name)} at {format_address(symbol.address)}, {format_size(symbol.size)}"
-        for symbol in largest[:count]
+        for symbol in largest[:3]
     )
 
 

@@ -9,7 +9,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout, Stamp, StampValue
 from gemel.placement.placed import PlacedBuild, Version, has_vectors, sha256_of
 from gemel.spans import Span
-from gemel.structs import Struct
+from gemel.structs import Struct, replace
 
 
 class StampSources(Struct):
@@ -31,9 +31,7 @@ def stamp_bytes(stamp: Stamp, sources: StampSources) -> bytes | Problem:
     value = _value(stamp.value, sources)
     where = f"stamp {stamp.name}"
     if isinstance(value, Problem):
-        return Problem(
-            value.what, where=where, found=value.found, expected=value.expected, next_step=value.next_step
-        )
+        return replace(value, where=where)
     if isinstance(value, int):
         if value >= 1 << 8 * stamp.width:
             bits = 8 * stamp.width

@@ -6,10 +6,10 @@ A checksum over bytes that a stamp writes must come after it; a digest over a ch
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 
 from gemel.errors import LayoutError, Problem
-from gemel.spans import Span
+from gemel.spans import Span, overlapping
 from gemel.structs import Struct
 
 
@@ -31,7 +31,9 @@ def in_order(writes: Sequence[Write]) -> list[Write]:
     Raises LayoutError naming every pair of writes that share bytes and every circle that was met, except for
     circles among writes that share bytes, which are reported once these are apart.
     """
-    sharing = list(_sharing(writes))
+    sharing = [
+        (first, second) for (_, first), (_, second) in overlapping((each.place, each) for each in writes)
+    ]
     problems = [_shared(first, second) for first, second in sharing]
     ready, circles = _sorted(writes)
     reported = {each.name for pair in sharing for each in pair}  # of these a circle may be but the echo
@@ -96,16 +98,6 @@ def _circle(circle: list[Write]) -> Problem:
         expected="an order in which each can be computed",
         next_step=hint,
     )
-
-
-def _sharing(writes: Sequence[Write]) -> Iterator[tuple[Write, Write]]:
-    """Each two writes that share bytes, by address."""
-    by_address = sorted(writes, key=lambda write: write.place)
-    for index, first in enumerate(by_address):
-        for second in by_address[index + 1 :]:
-            if second.place.start >= first.place.end:
-                break
-            yield first, second
 
 
 def _shared(first: Write, second: Write) -> Problem:

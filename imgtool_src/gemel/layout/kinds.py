@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Iterable
 from typing import Any, ClassVar
 
+from gemel.errors import Problem
 from gemel.spans import format_address
 from gemel.structs import KW_ONLY, MISSING, Field, Struct
 from gemel.text.escaping import in_toml
@@ -28,6 +29,12 @@ class LayoutFault(Struct):
     found: str
     expected: str
     next_step: str = ""
+
+    @classmethod
+    def of(cls, problem: Problem, path: KeyPath) -> LayoutFault:
+        """A problem of the value at ``path``."""
+        parts = {"found": problem.found, "expected": problem.expected, "next_step": problem.next_step}
+        return cls(path, problem.what, **parts)
 
 
 Report = Callable[[LayoutFault], None]

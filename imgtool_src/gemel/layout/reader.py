@@ -183,7 +183,7 @@ def read_layout(data: bytes, file: str, also: Sequence[Check] = ()) -> ReadLayou
     """
     document, text = _parse(data, file)
     if strange := Table(Layout).none_known(document, "layout", OF_OTHERS):
-        raise NoLayoutError(_problems([strange], file, text))
+        raise NoLayoutError(problems_of([strange], file, text))
     faults: list[LayoutFault] = []
     layout = _layout_in(document, faults)
     if not faults:
@@ -191,7 +191,7 @@ def read_layout(data: bytes, file: str, also: Sequence[Check] = ()) -> ReadLayou
     if not faults:
         _gather(faults, _all_checks(layout, also))
     if faults:
-        raise LayoutError(_problems(faults, file, text))
+        raise LayoutError(problems_of(faults, file, text))
     return ReadLayout(layout, file, digest_of(layout), text, hashlib.sha256(data).digest())
 
 
@@ -260,20 +260,24 @@ def _refuse_long_keys(text: str, file: str) -> None:
             raise LayoutError("a key of too many parts", where=where, found=in_toml(line), expected=expected)
 
 
-def _problems(faults: list[LayoutFault], file: str, text: str) -> list[Problem]:
+def problems_of(faults: list[LayoutFault], file: str, text: str) -> list[Problem]:
     """The faults as problems, by line; where there are too many of them the last one says so."""
     from gemel.layout.positions import lines_of
 
     shown = faults[:MAX_FAULTS]
     lines = lines_of(text, [fault.path for fault in shown])
     placed = sorted(zip(lines, shown, strict=True), key=lambda pair: pair[0])
-    problems = [_problem(fault, f"{file}:{line}") for line, fault in placed]
+    problems = [
+        Problem(
+            f"{fault.what}: {dotted(fault.path)}" if fault.path else fault.what,
+            where=f"{file}:{line}",
+            found=fault.found,
+            expected=fault.expected,
+            next_step=fault.next_step,
+        )
+        for line, fault in placed
+    ]
     if len(faults) > MAX_FAULTS:
         hint = "correct these first"
         problems.append(Problem(f"there are more than {MAX_FAULTS} faults", where=file, next_step=hint))
     return problems
-
-
-def _problem(fault: LayoutFault, where: str) -> Problem:
-    what = f"{fault.what}: {dotted(fault.path)}" if fault.path else fault.what
-    return Problem(what, where=where, found=fault.found, expected=fault.expected, next_step=fault.next_step)

@@ -6,11 +6,11 @@ import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import PurePath
 
-from gemel.errors import GemelError, Problem
+from gemel.errors import GemelError
 from gemel.files.contents import LOOK, instead_of_toml
 from gemel.layout.kinds import INVALID, LayoutFault, nearest_hint
-from gemel.layout.reader import EXPECTED, FileOfToml
-from gemel.layout.tables import OF_OTHERS, Table, dotted
+from gemel.layout.reader import EXPECTED, FileOfToml, problems_of
+from gemel.layout.tables import OF_OTHERS, Table
 from gemel.policy.model import Policy
 from gemel.structs import Struct
 from gemel.text.escaping import in_toml
@@ -18,9 +18,6 @@ from gemel.uuids import uuid_in
 
 MAX_BYTES = 64 << 10
 """A policy file over 64 KiB is refused: none is that large."""
-
-MAX_FAULTS = 100
-"""Faults that are reported at most."""
 
 MAX_LINE = 2000
 """Characters of a line; the parser's time grows faster than the length of some lines."""
@@ -69,10 +66,7 @@ def read_policy(
         faults += _unknown_names(policy, list(rule_names), algorithm_names)
         faults += _ids(policy)
     if faults:
-        problems = _problems(faults[:MAX_FAULTS], file, text)
-        if len(faults) > MAX_FAULTS:
-            problems.append(Problem(f"there are more than {MAX_FAULTS} faults", where=file))
-        raise PolicyError(problems)
+        raise PolicyError(problems_of(faults, file, text))
     return ReadPolicy(policy, file, hashlib.sha256(data).digest())
 
 
@@ -98,22 +92,6 @@ def _ids(policy: Policy) -> Iterator[LayoutFault]:
     if not uuid_in(policy.product_class):
         found, expected = in_toml(policy.product_class), "vendor too, or a UUID"
         yield LayoutFault(("class",), "a class without its vendor", found=found, expected=expected)
-
-
-def _problems(faults: Sequence[LayoutFault], file: str, text: str) -> list[Problem]:
-    """The faults as problems, each with the line of its key."""
-    from gemel.layout.positions import lines_of
-
-    return [
-        Problem(
-            f"{fault.what}: {dotted(fault.path)}" if fault.path else fault.what,
-            where=f"{file}:{line}" if fault.path else file,
-            found=fault.found,
-            expected=fault.expected,
-            next_step=fault.next_step,
-        )
-        for line, fault in zip(lines_of(text, [fault.path for fault in faults]), faults, strict=True)
-    ]
 
 
 def _text_of(data: bytes, file: str) -> str:

@@ -105,14 +105,7 @@ def _algorithms(plan: SealPlan) -> Iterator[LayoutFault]:
         path: KeyPath = ("seal", "algorithms", index)
         algorithm = algorithm_named(name)
         if algorithm is None:
-            problem = unknown_algorithm(name)
-            yield LayoutFault(
-                path,
-                problem.what,
-                found=problem.found,
-                expected=problem.expected,
-                next_step=problem.next_step,
-            )
+            yield LayoutFault.of(unknown_algorithm(name), path)
         elif algorithm in known:
             yield LayoutFault(path, "an algorithm named twice", found=name, expected="each algorithm once")
         else:

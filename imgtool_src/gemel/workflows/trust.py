@@ -11,7 +11,7 @@ from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.files.reading import beginning_of
 from gemel.layout.reader import ReadLayout
 from gemel.policy.receiver import NO_RECEIVER, Receiver
-from gemel.structs import NamedTuple
+from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
     from gemel.policy.reader import ReadPolicy
@@ -204,7 +204,5 @@ def _read(
                     step = f"{step}; name that in trust"
                 elif plain:
                     step = "put the public key there, or give the one that you trust with --trust PUBKEY"
-                problems.append(
-                    Problem(each.what, where=where, found=each.found, expected=each.expected, next_step=step)
-                )
+                problems.append(replace(each, where=where, next_step=step))
     return keys

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.layout.copy_model import CopiedBy
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import BuildPlan, Layout, Memory, RecordPlan
-from gemel.spans import Span, format_address, format_size
+from gemel.spans import Span, format_address, format_size, overlapping
 from gemel.uuids import uuid_in
 
 RECORD_MAX_BUILDS = 16
@@ -66,21 +66,17 @@ def area_faults(layout: Layout) -> Iterator[LayoutFault]:
             )
         by_memory.setdefault(area.memory, []).append((span, area.name))
     for areas in by_memory.values():
-        areas.sort()
-        for index, (span, first) in enumerate(areas):
-            for other, second in areas[index + 1 :]:
-                if other.start >= span.end:
-                    break
-                yield LayoutFault(
-                    ("area", second),
-                    f"areas overlap: {first} and {second} share {span.intersection(other)}",
-                    found=f"{first} {span}, {second} {other}",
-                    expected="separate areas",
-                    next_step=next(
-                        (hint for name in (second, first) if (hint := _offset_in_kib(layout, name))),
-                        _apart(first, span, second, other, layout.memories[layout.areas[first].memory].start),
-                    ),
-                )
+        for (span, first), (other, second) in overlapping(sorted(areas)):
+            yield LayoutFault(
+                ("area", second),
+                f"areas overlap: {first} and {second} share {span.intersection(other)}",
+                found=f"{first} {span}, {second} {other}",
+                expected="separate areas",
+                next_step=next(
+                    (hint for name in (second, first) if (hint := _offset_in_kib(layout, name))),
+                    _apart(first, span, second, other, layout.memory_of(first).start),
+                ),
+            )
 
 
 def _too_small(layout: Layout, memory: Memory, areas: list[str]) -> LayoutFault:
@@ -167,13 +163,7 @@ def _stored(
             next_step="where it runs is said with runs_in" if memory.kind == "ram" else "",
         )
     if purpose not in ("code", "data"):
-        yield LayoutFault(
-            path,
-            "an area that is not for builds",
-            found=f"{area}, purpose {purpose}",
-            expected="an area of purpose code or data",
-            next_step="name another area, or correct its purpose",
-        )
+        yield _not_for_builds(path, area, purpose)
     if area in taken:
         yield LayoutFault(
             path,
@@ -183,6 +173,16 @@ def _stored(
             next_step=_free(layout, build),
         )
     taken.setdefault(area, build)
+
+
+def _not_for_builds(path: KeyPath, area: str, purpose: str) -> LayoutFault:
+    return LayoutFault(
+        path,
+        "an area that is not for builds",
+        found=f"{area}, purpose {purpose}",
+        expected="an area of purpose code or data",
+        next_step="name another area, or correct its purpose",
+    )
 
 
 def _free(layout: Layout, build: str) -> str:
@@ -211,13 +211,7 @@ def _running(
             next_step="a build that runs where it is stored has no runs_in",
         )
     elif purpose not in ("code", "data"):
-        yield LayoutFault(
-            path,
-            "an area that is not for builds",
-            found=f"{area}, purpose {purpose}",
-            expected="an area of purpose code or data",
-            next_step="name another area, or correct its purpose",
-        )
+        yield _not_for_builds(path, area, purpose)
     if runners.setdefault(area, build.core) != build.core:
         yield LayoutFault(
             path,

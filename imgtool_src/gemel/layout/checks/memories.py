@@ -8,7 +8,7 @@ from gemel.layout.addresses import starts_of
 from gemel.layout.checks.areas import in_kib
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout, Memory
-from gemel.spans import ADDRESS_SPACE, Span, format_address, format_size, is_power_of_two
+from gemel.spans import ADDRESS_SPACE, Span, format_address, format_size, is_power_of_two, overlapping
 
 
 def memory_faults(layout: Layout) -> Iterator[LayoutFault]:
@@ -96,13 +96,10 @@ def _overlaps(layout: Layout) -> Iterator[LayoutFault]:
             for memory in layout.memories.values()
             for start in starts_of(memory, observer)
         )
-        for index, (span, name) in enumerate(windows):
-            for other_span, other in windows[index + 1 :]:
-                if other_span.start >= span.end:
-                    break
-                if (pair := (min(name, other), max(name, other))) not in reported:
-                    reported.add(pair)
-                    yield _overlap(name, span, other, other_span, observer)
+        for (span, name), (other_span, other) in overlapping(windows):
+            if (pair := (min(name, other), max(name, other))) not in reported:
+                reported.add(pair)
+                yield _overlap(name, span, other, other_span, observer)
 
 
 def _overlap(first: str, span: Span, second: str, other: Span, observer: str | None) -> LayoutFault:

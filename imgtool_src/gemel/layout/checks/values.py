@@ -26,7 +26,7 @@ from gemel.layout.model import (
     SpanRange,
     StampValue,
 )
-from gemel.spans import Span, format_address, format_size, without
+from gemel.spans import Span, format_address, format_size, overlapping, without
 from gemel.structs import Struct
 
 SHA256_SIZE = 32
@@ -117,7 +117,7 @@ def _largest(layout: Layout, item: Range) -> int:
     if isinstance(item, BuildRange):
         build = layout.builds[item.build]
         return sum(layout.areas[name].size for name in (build.stored_in, *build.also_stored_in))
-    span = _span_of_range(layout, item)
+    span = span_of_range(layout, item)
     return span.size if span else 0
 
 
@@ -214,21 +214,17 @@ def _places(layout: Layout, written: list[_Written]) -> Iterator[LayoutFault]:
 def _on_top(layout: Layout, written: Sequence[_Written]) -> Iterator[LayoutFault]:
     """Places on top of each other, of those that are sound by themselves."""
     spans = [(_span_of_place(layout, each.at, each.width), each) for each in written]
-    placed = [
+    sound = (
         (span, each) for span, each in spans if span and not any(_place(layout, each.path, each.at, span))
-    ]
-    placed.sort(key=lambda pair: pair[0])
-    for index, (span, first) in enumerate(placed):
-        for other, second in placed[index + 1 :]:
-            if other.start >= span.end:
-                break
-            yield LayoutFault(
-                (*second.path, "at"),
-                "two values are written to the same bytes",
-                found=f"{first.name} {span}, {second.name} {other}",
-                expected="separate places",
-                next_step="move one of them, or correct its width",
-            )
+    )
+    for (span, first), (other, second) in overlapping(sound):
+        yield LayoutFault(
+            (*second.path, "at"),
+            "two values are written to the same bytes",
+            found=f"{first.name} {span}, {second.name} {other}",
+            expected="separate places",
+            next_step="move one of them, or correct its width",
+        )
 
 
 def _span_of_place(layout: Layout, place: PatchPlace, width: int) -> Span | None:
@@ -294,7 +290,7 @@ def _ranges(layout: Layout, index: int, checksum: Checksum) -> Iterator[LayoutFa
 
 
 def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[LayoutFault]:
-    span = _span_of_range(layout, item)
+    span = span_of_range(layout, item)
     if span is None:
         return
     if isinstance(item, AreaRange):
@@ -321,7 +317,7 @@ def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[LayoutFault]:
         )
 
 
-def _span_of_range(layout: Layout, item: Range) -> Span | None:
+def span_of_range(layout: Layout, item: Range) -> Span | None:
     """The plain span of a range; None where only the build shows."""
     if isinstance(item, BuildRange):
         return None
@@ -335,8 +331,8 @@ def _span_of_range(layout: Layout, item: Range) -> Span | None:
 
 def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[LayoutFault]:
     """Exceptions that leave out nothing or all; a checksum that would have to cover itself."""
-    over = [_span_of_range(layout, item) for item in checksum.over]
-    exceptions = [_span_of_range(layout, item) for item in checksum.exceptions]
+    over = [span_of_range(layout, item) for item in checksum.over]
+    exceptions = [span_of_range(layout, item) for item in checksum.exceptions]
     known = [span for span in over if span]
     for position, span in enumerate(exceptions):
         if span and None not in over and not any(span.overlaps(each) for each in known):

@@ -178,7 +178,7 @@ def _plain(name: str) -> str:
     return name.lower().replace("-", "").replace("_", "")
 
 
-def unknown_algorithm(name: str, where: str = "") -> Problem:
+def unknown_algorithm(name: str) -> Problem:
     """The problem with a name that ``algorithm_named`` does not know, with the nearest known name."""
     from difflib import get_close_matches
 
@@ -188,7 +188,6 @@ def unknown_algorithm(name: str, where: str = "") -> Problem:
     named = " or ".join(f'"{each}"' for each in dict.fromkeys(known[each] for each in near))
     return Problem(
         "unknown signature algorithm",
-        where=where,
         found=in_toml(name),
         expected=f"one of {', '.join(algorithm_names())}",
         next_step=f"did you mean {named}?" if near else "",
