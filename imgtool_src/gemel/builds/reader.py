@@ -10,9 +10,8 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import KIND_NAMES, Build, BuildKind
-from gemel.builds.elf.header import MAGIC
 from gemel.errors import BuildError, Problem
-from gemel.files.contents import foreign, text_format
+from gemel.files.contents import ELF_START, foreign, text_format
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
@@ -84,7 +83,7 @@ def recognised_kind(start: bytes, file: str) -> BuildKind:
 
 def _kind_of_content(start: bytes, promised: BuildKind | None) -> BuildKind | None:
     """What the content is, if it is one of the kinds that show it."""
-    if start[: len(MAGIC)] == MAGIC:
+    if start.startswith(ELF_START):
         return "elf"
     if found := text_format(start):
         return found
@@ -109,7 +108,7 @@ def _contradiction(start: bytes, file: str, promised: BuildKind | None, found: B
     shown = f"the first bytes {start[:4].hex(' ').upper()}"
     if _is_text(start):
         shown = next((words for begin, words in _TEXTS.items() if start.lstrip().startswith(begin)), "text")
-    elif promised == "elf" and MAGIC.startswith(start[:4]):
+    elif promised == "elf" and ELF_START.startswith(start[:4]):
         shown = f"a file cut after {len(start)} bytes"
     return Problem(
         f"this is not {KIND_NAMES[promised]}" if promised else "the kind of build cannot be recognised",

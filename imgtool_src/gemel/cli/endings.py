@@ -13,7 +13,7 @@ from gemel.cli.catalogue import COMMANDS
 from gemel.cli.echo import echo
 from gemel.cli.printing import in_colour, print_problems, problem_lines, silence
 from gemel.errors import GemelError, Problem
-from gemel.text.escaping import on_one_line
+from gemel.text.escaping import in_utf_8, on_one_line
 
 NOTHING_CHANGED = "no output was changed"
 
@@ -48,7 +48,7 @@ def exit_code_of(error: BaseException, arguments: Sequence[str]) -> int:
 
             command = next((word for word in arguments if not word.startswith("-")), "")
             text = problem_document(problems_of(error), form, code, command if command in COMMANDS else "")
-            echo(text.encode("utf-8", "backslashreplace"), nl=False)
+            echo(in_utf_8(text), nl=False)
         return code
     except OSError:  # stderr or stdout cannot be written to either
         silence(sys.stderr)

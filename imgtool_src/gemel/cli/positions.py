@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.files.contents import ELF_START, text_format
 from gemel.structs import NamedTuple, replace
 from gemel.text.escaping import in_shell
 
@@ -30,7 +31,6 @@ PEM = b"-----BEGIN "
 STRICT = ("inputs", "warnings")
 """Values of ``--strict``, which stand after an equals sign: it has none, too."""
 
-ELF_START = b"\x7fELF"
 ELF_SUFFIXES = (".elf", ".axf", ".out", ".o", ".a")
 
 
@@ -233,8 +233,6 @@ def is_elf(word: str) -> bool:
 
 
 def _is_image(word: str) -> bool:
-    from gemel.files.contents import text_format
-
     return bool(text_format(_start_of(word))) or word.lower().endswith(".bin")
 
 

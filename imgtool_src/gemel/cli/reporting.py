@@ -12,6 +12,7 @@ from gemel.cli.declared import with_missing_files
 from gemel.cli.echo import echo
 from gemel.cli.printing import in_colour, print_diagnostic, prose_width, silence, written_words
 from gemel.errors import GemelError
+from gemel.text.escaping import in_utf_8
 
 if TYPE_CHECKING:
     from gemel.workflows.checking import CheckResult
@@ -55,7 +56,7 @@ def reports_of_problems(command: str, files: Sequence[Path]) -> Iterator[None]:
             forms = forms_of(files).items()
             problems, code = error.problems, error.exit_code
             texts = {file: problem_document(problems, form, code, command) for file, form in forms}
-            write_all({file: [_encoded(text)] for file, text in texts.items()})
+            write_all({file: [in_utf_8(text)] for file, text in texts.items()})
             print_diagnostic(written_words(files))
         raise error from found.__cause__
 
@@ -117,7 +118,7 @@ class Shown:
             return
         if self.form != "text":
             # What programs read is UTF-8 whatever the terminal's encoding.
-            echo(_encoded(self.result.rendered(self.form)), nl=False, err=self.to_stderr)
+            echo(in_utf_8(self.result.rendered(self.form)), nl=False, err=self.to_stderr)
             return
         from gemel.checking.identity import identity_of
         from gemel.checking.reports.as_text import body_of
@@ -147,7 +148,7 @@ class Shown:
 def report_texts(result: CheckResult, files: Iterable[Path], everything: bool) -> dict[Path, bytes]:
     """The report for each of ``files`` in the form of its suffix; ``everything`` is for texts."""
     forms = forms_of(files).items()
-    return {file: _encoded(result.rendered(form, everything=everything)) for file, form in forms}
+    return {file: in_utf_8(result.rendered(form, everything=everything)) for file, form in forms}
 
 
 def forms_of(files: Iterable[Path]) -> dict[Path, str]:
@@ -157,8 +158,3 @@ def forms_of(files: Iterable[Path]) -> dict[Path, str]:
     from gemel.workflows.report_forms import format_of_file
 
     return {file: format_of_file(file.name).name for file in files}
-
-
-def _encoded(text: str) -> bytes:
-    """UTF-8; a name that is no text keeps its bytes as escapes, which JSON reads back."""
-    return text.encode("utf-8", "backslashreplace")

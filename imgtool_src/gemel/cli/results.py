@@ -8,6 +8,7 @@ from pathlib import Path
 from gemel.cli.echo import echo
 from gemel.cli.printing import in_colour, print_diagnostic, written_words
 from gemel.errors import UsageProblem
+from gemel.text.escaping import in_utf_8
 
 OTHER_FORMS = ("json", "html", "svg", "sarif", "junit", "csv", "jsonl")
 """Suffixes of forms that some results of gemel have: a text does not go into such a file."""
@@ -42,8 +43,8 @@ def give_text(
     What is not ``plain`` is for programs, and UTF-8 whatever the terminal's encoding.  ``reports`` are written too,
     all files together or none.
     """
-    data = text.encode("utf-8", "backslashreplace")
-    files = {file: [each.encode("utf-8", "backslashreplace")] for file, each in (reports or {}).items()}
+    data = in_utf_8(text)
+    files = {file: [in_utf_8(each)] for file, each in (reports or {}).items()}
     if output:
         files[output] = [data]
     if files:

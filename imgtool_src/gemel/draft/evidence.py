@@ -9,6 +9,7 @@ from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.draft.pieces import NEAR
 from gemel.draft.vectors import Vectors, find_vectors
+from gemel.files.contents import ELF_START
 from gemel.m_profile.memory_map import DEVICE_REGIONS, RAM_REGIONS, region_of
 from gemel.spans import Span, merge, without
 from gemel.structs import NamedTuple, Struct
@@ -197,7 +198,7 @@ class Evidence(Struct, dict=True):
 
 def _is_content(segment: Segment) -> bool:
     """Whether a segment holds anything of the program: not zero bytes alone, nor the ELF file's own headers."""
-    return any(segment.data) and not segment.data.startswith(b"\x7fELF")
+    return any(segment.data) and not segment.data.startswith(ELF_START)
 
 
 def _is_lost(segment: Segment) -> bool:

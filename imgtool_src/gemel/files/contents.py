@@ -11,6 +11,10 @@ LOOK = 4096
 """Bytes from the start of a file that are looked at."""
 
 
+ELF_START = b"\x7fELF"
+"""What every ELF file begins with (gABI, "ELF Identification")."""
+
+
 class Foreign(NamedTuple):
     """A kind of file that is often given by mistake, in words, and what to do."""
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 
 from gemel.builds.elf.notes import build_id_notes
 from gemel.errors import Problem
+from gemel.files.contents import ELF_START
 from gemel.image.sparse import Conflict, SparseBytes, first_difference
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
@@ -141,7 +142,7 @@ def _astray(layout: Layout, placement: Placement, piece: Piece, span: Span, how:
         hint = (
             f"this is an image with its record, no build: gemel split LAYOUT {file} -o FOLDER takes it apart"
         )
-    elif piece.segment.data[:4] == b"\x7fELF":
+    elif piece.segment.data.startswith(ELF_START):
         hint = "its first segment stores the ELF file's own headers: keep them out of it (linker option -n)"
     problem = Problem(
         f"build {plan.name} {how}",

@@ -27,6 +27,11 @@ def on_one_line(text: str, *, only_ascii: bool = False) -> str:
     )
 
 
+def in_utf_8(text: str) -> bytes:
+    """``text`` as the bytes of a file or of a form for programs; what is no text in escapes."""
+    return text.encode("utf-8", "backslashreplace")
+
+
 def in_shell(*words: object) -> str:
     """``words`` for a command that is printed for copying: each is one word of a POSIX shell (2.2, "Quoting")."""
     import shlex

@@ -19,12 +19,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, Problem
+from gemel.files.contents import ELF_START
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
-MAGIC = b"\x7fELF"
 HEADER_SIZE = 52
 PROGRAM_HEADER_SIZE = 32
 SECTION_HEADER_SIZE = 40
@@ -80,7 +80,7 @@ def read_header(source: ByteSource, file: str) -> tuple[ElfHeader, list[Problem]
     Raises BuildError at once where nothing after it can be trusted: not ELF, cut, 64-bit, big-endian.
     """
     start = source.read(0, min(HEADER_SIZE, source.size))
-    if start[:4] != MAGIC:
+    if start[:4] != ELF_START:
         raise BuildError(_not_elf(start, file))
     if len(start) < HEADER_SIZE:
         raise BuildError(

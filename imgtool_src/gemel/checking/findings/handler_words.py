@@ -23,7 +23,7 @@ Fault = Literal["blank", "erased", "return", "never", "outside", "even"]
 
 
 class Unchecked(NamedTuple):
-    """Why it cannot be described_word whether there is code at an address."""
+    """Why it cannot be said whether there is code at an address."""
 
     reason: str
 
@@ -31,7 +31,7 @@ class Unchecked(NamedTuple):
 def judged_words(
     inspection: Inspection, table: VectorTable
 ) -> tuple[dict[Fault, list[int]], dict[str, list[int]]]:
-    """The words that are at fault, by the fault, and those that cannot be described_word, by the reason."""
+    """The words that are at fault, by the fault, and those of which that cannot be said, by the reason."""
     faults: dict[Fault, list[int]] = {}
     unchecked: dict[str, list[int]] = {}
     skipped = reserved_words(table.core.architecture)
@@ -100,7 +100,7 @@ def _is_foreign(inspection: Inspection, core: Core, plain: int) -> bool:
 
 
 def _is_copied_to(inspection: Inspection, plan: BuildPlan, address: int) -> bool | None:
-    """Whether the build has stored bytes that its core uses at ``address``; None: cannot be described_word."""
+    """Whether the build has stored bytes that its core uses at ``address``; None: not known."""
     build = inspection.builds.get(plan.name)
     if build is None or build.reason_for("run addresses"):
         return None

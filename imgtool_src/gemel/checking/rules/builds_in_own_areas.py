@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.files.contents import ELF_START
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import (
     builds_stored_in,
@@ -137,7 +138,7 @@ def _astray(
     words, owners = owners_of(inspection.layout, area) if area else ("", ())
     place = f"in area {area.name}, {words}" if area else "that belong to no area"
     hint = "move them in the linker script, or enlarge its area in the layout"
-    if piece.segment.data[:4] == b"\x7fELF":
+    if piece.segment.data.startswith(ELF_START):
         hint = "this segment stores the ELF file's own headers: keep them out of it (linker option -n)"
     return Finding(
         f"build {plan.name} has bytes {place}",

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.files.contents import ELF_START
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, found_or_holds, segment_words, sized
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
 from gemel.spans import Span
 
-MARK = b"\x7fELF"
 """First bytes of every ELF file (gABI, "ELF Identification")."""
 HEADER_SIZE = 52
 """Bytes of a 32-bit ELF header (gABI, "ELF Header")."""
@@ -27,7 +27,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             plan, stored = inspection.layout.builds[name], inspection.placed[name].stored
             parties = concerned(name, plan.core, plan.stored_in)
             header = Span(stored.start, HEADER_SIZE)
-            found = inspection.bytes_of(Span(stored.start, len(MARK))) == MARK
+            found = inspection.bytes_of(Span(stored.start, len(ELF_START))) == ELF_START
             yield (
                 _finding(name, parties, f"start of build {name} in the image", header)
                 if found
@@ -40,7 +40,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 def _in_build(placement: Placement) -> Iterator[Finding]:
     plan = placement.plan
     for piece in placement.pieces:
-        if piece.segment.data.startswith(MARK):
+        if piece.segment.data.startswith(ELF_START):
             parties = concerned(plan.name, plan.core, plan.stored_in)
             span = Span(piece.address, min(HEADER_SIZE, piece.span.size))
             yield _finding(plan.name, parties, segment_words(placement.build, piece.segment), span)

@@ -24,6 +24,7 @@ from gemel.cli.parameters import (
     trust_option,
 )
 from gemel.errors import GemelError, UsageProblem
+from gemel.text.escaping import in_utf_8
 
 if TYPE_CHECKING:
     from gemel.audit.as_text import Totals
@@ -261,7 +262,7 @@ def _put(text: str, form: Form, *, of_image: bool = False) -> None:
     Other forms are UTF-8 whatever the terminal's encoding.
     """
     if form.name != "text":
-        echo(text.encode("utf-8", "backslashreplace"), nl=False)
+        echo(in_utf_8(text), nl=False)
         return
     from gemel.cli.printing import prose_width
     from gemel.text.wrapping import wrapped

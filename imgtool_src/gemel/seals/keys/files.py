@@ -17,7 +17,7 @@ from __future__ import annotations
 from typing import Any
 
 from gemel.errors import Problem
-from gemel.files.contents import instead_of_toml
+from gemel.files.contents import ELF_START, instead_of_toml
 from gemel.seals.keys import schemes
 from gemel.seals.keys.algorithms import SignatureAlgorithm
 from gemel.seals.keys.blocks import (
@@ -160,7 +160,7 @@ def _found_words(block: KeyBlock) -> str:
     """What a file that holds no key is, where that is known; else its size."""
     if block.data.startswith((b"ssh-", b"ecdsa-sha2-")):
         return "a public key in OpenSSH's own format"
-    if block.data.startswith(b"\x7fELF"):
+    if block.data.startswith(ELF_START):
         return "an ELF file"
     return instead_of_toml(block.data) or (f"{len(block.data):,} bytes" if block.data else "an empty file")
 

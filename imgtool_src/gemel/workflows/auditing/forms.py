@@ -12,6 +12,7 @@ from gemel.audit.result import EXIT_CODES, FORMAT, ImageResult, line_of
 from gemel.errors import UsageProblem
 from gemel.structs import NamedTuple
 from gemel.text.as_json import data_of, json_text
+from gemel.text.escaping import in_utf_8
 
 BLOCK = 1 << 18
 
@@ -151,4 +152,4 @@ class Spool:
                 yield block
 
     def _write(self, text: str) -> None:
-        self._file.write(text.encode("utf-8", "backslashreplace"))
+        self._file.write(in_utf_8(text))

@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import UsageProblem, all_of
-from gemel.files.contents import LOOK
+from gemel.files.contents import ELF_START, LOOK
 from gemel.files.reading import STDIN, HashedBlocks, blocks_of_file
 from gemel.image.image import Image, ImageFile
 from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
 from gemel.spans import format_address
-from gemel.workflows.inputs.unreadable import _unreadable
+from gemel.workflows.inputs.unreadable import unreadable
 
 if TYPE_CHECKING:
     from gemel.image.formats import Format
@@ -52,7 +52,7 @@ def read_images(
         try:
             return format_of(str(path), form)
         except UsageProblem as error:
-            raise UsageProblem([*_unreadable(path)] or error.problems) from error
+            raise UsageProblem([*unreadable(path)] or error.problems) from error
 
     formats = all_of(*(partial(format_at, path) for path in paths))
     if at is not None and all(form.has_addresses for form in formats):
@@ -85,7 +85,7 @@ def _of_the_format(path: Path, form: Format) -> Iterator[bytes]:
     For standard input and --as: of a file by its suffix that was said before it was opened.
     """
     from gemel.image.formats import FORMATS
-    from gemel.workflows.inputs.not_images import AN_ELF, ELF_START, format_held
+    from gemel.workflows.inputs.not_images import AN_ELF, format_held
 
     blocks = blocks_of_file(path)
     first = next(blocks, b"")

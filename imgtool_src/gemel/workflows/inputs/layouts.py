@@ -4,16 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from gemel.errors import Problem
 from gemel.files.reading import beginning_of
 from gemel.layout.reader import MAX_BYTES, ReadLayout, read_layout
 from gemel.structs import replace
 from gemel.workflows.inputs.builds import builds_at
-
-if TYPE_CHECKING:
-    pass
 
 
 def load_layout(path: str | Path, *, paths_outside: bool = False) -> ReadLayout:

@@ -8,11 +8,10 @@ from pathlib import Path
 from typing import Literal
 
 from gemel.errors import Problem, UsageProblem
-from gemel.files.contents import LOOK, foreign, text_format
+from gemel.files.contents import ELF_START, LOOK, foreign, text_format
 from gemel.structs import replace
 from gemel.text.escaping import in_shell
 
-ELF_START = b"\x7fELF"
 AN_ELF = "an ELF file"
 RELOCATABLE = 1
 IMAGES = "an image: .hex, .srec or .bin"

@@ -5,15 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from gemel.errors import GemelError, Problem
 from gemel.files.reading import STDIN, beginning_of
 from gemel.workflows.inputs.builds import OLD, of_build
-
-if TYPE_CHECKING:
-    pass
-
 
 Made = TypeVar("Made")
 
@@ -45,13 +41,13 @@ def added_to(error: GemelError, files: Iterable[str | Path | None]) -> GemelErro
         problem
         for file in dict.fromkeys(files)
         if file and str(file) not in named
-        for problem in _unreadable(file)
+        for problem in unreadable(file)
         if problem.where not in named
     ]
     return type(error)([*error.problems, *more]) if more else error
 
 
-def _unreadable(file: str | Path) -> Iterator[Problem]:
+def unreadable(file: str | Path) -> Iterator[Problem]:
     """Why a file (a path) or a build (NAME=FILE) cannot be read; nothing of a pipe, which can be read once only."""
     name, equals, text = (
         str(file).removeprefix(OLD).partition("=") if isinstance(file, str) else ("", "", str(file))

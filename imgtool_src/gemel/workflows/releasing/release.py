@@ -33,6 +33,7 @@ from gemel.release.extras import library
 from gemel.release.provenance import BUILDER, Material, statement_text
 from gemel.spans import format_size
 from gemel.structs import NamedTuple, replace
+from gemel.text.escaping import in_utf_8
 from gemel.workflows.checking import CheckResult, applied_too
 from gemel.workflows.inputs.values import version_of
 from gemel.workflows.joining import JoinResult, assumptions_of, join, sealed_and_checked, trust_of_join
@@ -294,7 +295,7 @@ def _notes(
     )
     text = "".join(f"{line}\n" for line in text_of(comparison, 80, everything=True))
     data = form_text(FORMAT, comparison)
-    return {"notes.txt": text.encode("utf-8", "backslashreplace"), "notes.json": data.encode()}
+    return {"notes.txt": in_utf_8(text), "notes.json": data.encode()}
 
 
 def _released_build(read: ReadLayout, name: str, inputs: Inputs) -> ReleasedBuild:
