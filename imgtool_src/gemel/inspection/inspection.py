@@ -141,6 +141,13 @@ class Inspection(Struct, dict=True):
         found = self.record_or_error
         return found if isinstance(found, Record) else None
 
+    @property
+    def meant(self) -> tuple[Version | None, int]:
+        """The version and rollback counter that it is meant to hold: as asked, else by its record, else by the layout."""
+        said = self.record or self.layout
+        version = self.version or (Version.of(said.version) if said.version else None)
+        return version, said.rollback if self.rollback is None else self.rollback
+
     @cached_property
     def record_bytes(self) -> bytes | None:
         """The exact bytes of the image's record, which a seal is over, if it is sound."""

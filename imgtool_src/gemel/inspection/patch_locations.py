@@ -37,18 +37,23 @@ class PatchLocations(Struct):
     unknown: tuple[UnknownLocation, ...]
 
 
+def location_of(layout: Layout, item: Stamp | Checksum, symbols: SymbolPlaces) -> Span:
+    """The place of a stamp or checksum; raises GemelError where it cannot be known."""
+    size = item.width if isinstance(item, Stamp) else checksum_size(item)
+    return Span(address_of(layout, item.at, symbols), size)
+
+
 def patch_locations(layout: Layout, symbols: SymbolPlaces) -> PatchLocations:
     """The places that the layout declares, as far as the given builds show them."""
     known: dict[str, Span] = {}
     unknown: list[UnknownLocation] = []
     items: list[Stamp | Checksum] = [*layout.stamps, *layout.checksums]
     for item in items:
-        width = item.width if isinstance(item, Stamp) else checksum_size(item)
-        if not isinstance(item.at, SymbolPlace):
-            known[item.name] = Span(address_of(layout, item.at, symbols), width)
-            continue
         try:
-            known[item.name] = Span(address_of(layout, item.at, symbols), width)
+            known[item.name] = location_of(layout, item, symbols)
         except GemelError:
+            if not isinstance(item.at, SymbolPlace):
+                raise
+            width = item.width if isinstance(item, Stamp) else checksum_size(item)
             unknown.append(UnknownLocation(item.name, item.at.build, item.at.symbol, width))
     return PatchLocations(known, tuple(unknown))

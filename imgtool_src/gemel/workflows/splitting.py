@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.checksums.in_layout import checksum_bytes
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
@@ -14,8 +13,7 @@ from gemel.inspection.wording import sized
 from gemel.layout.model import LEFT_ALONE, BuildPlan, Checksum, Layout, Stamp, SymbolPlace
 from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Finding
-from gemel.placement.placed import Version
-from gemel.placement.places import covered_spans
+from gemel.show.facts.values import due_bytes
 from gemel.spans import Span, format_address, format_size
 from gemel.structs import Struct
 
@@ -221,8 +219,8 @@ def _found_by_value(
     """Every place in a build's bytes that holds the value of a stamp or checksum, as its type is aligned."""
     from gemel.builds.part_notes import MAX_PLACES
 
-    value = _value(inspection, item)
-    if not value:
+    value = due_bytes(inspection, item)
+    if not value or not isinstance(value, bytes):
         return ()
     stored = inspection.placed[build].stored
     data = inspection.bytes_of(stored)
@@ -234,22 +232,3 @@ def _found_by_value(
             found.append(Span(stored.start + at - offset, offset + len(value)))
         at = data.find(value, at + 1)
     return tuple(found)
-
-
-def _value(inspection: Inspection, item: Stamp | Checksum) -> bytes:
-    """The bytes that a stamp or checksum must have in this image; none where they cannot be computed."""
-    from gemel.joining.stamps import StampSources, stamp_bytes
-
-    layout, record = inspection.layout, inspection.record
-    try:
-        if isinstance(item, Checksum):
-            covered = covered_spans(layout, item, inspection.placed)
-            made = checksum_bytes(layout, inspection.image, item, covered)
-        else:
-            version = Version.of(record.version if record else layout.version or "0.0.0")
-            rollback = record.rollback if record else layout.rollback
-            sources = StampSources(layout, inspection.image, inspection.placed, version, rollback)
-            made = stamp_bytes(item, sources)
-    except (GemelError, KeyError):
-        return b""
-    return b"" if isinstance(made, Problem) else made

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.contract.constants import Value, constant_values
-from gemel.inspection.contract.parties import Missing, known_to_nobody, parties, unanswered
+from gemel.inspection.contract.parties import answers, known_to_nobody, unanswered
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.model import Contract
@@ -24,17 +24,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _constant(inspection: Inspection, contract: Contract, name: str) -> Iterator[Outcome]:
     where = f"contract {contract.name}, {name}"
-    found: list[Value] = []
-    missing: list[Missing] = []
-    findings: list[Finding] = []
-    for plan in parties(inspection.layout):
-        values = constant_values(inspection, plan, name)
-        if isinstance(values, Missing):
-            missing.append(values)
-            continue
-        found.append(values[0])
-        if len(values) > 1:
-            findings.append(_several(contract, where, values))
+    values_of_each, missing = answers(inspection, constant_values, name)
+    found = [values[0] for values in values_of_each]
+    findings = [_several(contract, where, values) for values in values_of_each if len(values) > 1]
     terms = ("constant", "the symbols and enumerators of", "a macro is in no build, an enumerator is")
     if not found and (nobody := known_to_nobody(inspection, contract, name, missing, *terms)):
         yield nobody

@@ -10,10 +10,10 @@ from gemel.checking.rule import Rule
 from gemel.inspection.contract.parties import (
     DefinedSymbol,
     Missing,
+    answers,
     defined_symbol,
     known_to_nobody,
     lacking,
-    parties,
     without_a_voice,
 )
 from gemel.inspection.contract.shared_objects import types_in_symbol
@@ -40,14 +40,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _symbol(inspection: Inspection, contract: Contract, name: str, grown: _Grown) -> Iterator[Outcome]:
     where = f"contract {contract.name}, {name}"
-    found: list[DefinedSymbol] = []
-    missing: list[Missing] = []
-    for plan in parties(inspection.layout):
-        answer = defined_symbol(inspection, plan, name)
-        if isinstance(answer, Missing):
-            missing.append(answer)
-        else:
-            found.append(answer)
+    found, missing = answers(inspection, defined_symbol, name)
     terms = ("object", "the symbols of", "linkers leave out what no source uses")
     if not found and (nobody := known_to_nobody(inspection, contract, name, missing, *terms)):
         yield nobody

@@ -8,10 +8,9 @@ from gemel.checking.rule import Rule
 from gemel.errors import BuildError
 from gemel.inspection.contract.parties import (
     DefinedType,
-    Missing,
+    answers,
     defined_type,
     known_to_nobody,
-    parties,
     unanswered,
 )
 from gemel.inspection.contract.shared_objects import contract_types_inside
@@ -32,14 +31,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _type(inspection: Inspection, contract: Contract, spelling: str) -> Iterator[Outcome]:
     where = f"contract {contract.name}, {spelling}"
-    found: list[DefinedType] = []
-    missing: list[Missing] = []
-    for plan in parties(inspection.layout):
-        answer = defined_type(inspection, plan, spelling)
-        if isinstance(answer, Missing):
-            missing.append(answer)
-        else:
-            found.append(answer)
+    found, missing = answers(inspection, defined_type, spelling)
     terms = ("type", "the debug information of", "compilers leave out what no source uses")
     if not found and (nobody := known_to_nobody(inspection, contract, spelling, missing, *terms)):
         yield nobody

@@ -13,7 +13,6 @@ from gemel.inspection.wording import needs_build
 from gemel.joining.stamps import StampSources, stamp_bytes
 from gemel.layout.model import Stamp, StampValue
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
-from gemel.placement.placed import Version
 from gemel.placement.places import address_of
 from gemel.spans import Span
 
@@ -23,15 +22,8 @@ if TYPE_CHECKING:
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each stamp."""
-    layout, record = inspection.layout, inspection.record
-    version = inspection.version or (Version.of(record.version) if record else None)
-    if version is None and layout.version:
-        version = Version.of(layout.version)
-    rollback = inspection.rollback
-    if rollback is None:
-        rollback = record.rollback if record else layout.rollback
-    sources = StampSources(layout, inspection.image, inspection.placed, version, rollback)
-    for stamp in layout.stamps:
+    sources = StampSources(inspection.layout, inspection.image, inspection.placed, *inspection.meant)
+    for stamp in inspection.layout.stamps:
         yield _outcome(inspection, stamp, sources)
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, TypeVar
 
 from gemel.builds.build import Build
 from gemel.builds.dwarf.types import Reference
@@ -19,6 +19,9 @@ from gemel.structs import NamedTuple
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
     from gemel.builds.elf.symbol_entries import Symbol
+
+
+T = TypeVar("T")
 
 
 class Missing(NamedTuple):
@@ -54,6 +57,21 @@ class DefinedSymbol(NamedTuple):
 def parties(layout: Layout) -> list[BuildPlan]:
     """All builds, those of the primary first: what the others are compared with."""
     return sorted(layout.builds.values(), key=lambda plan: layout.cores[plan.core].role != "primary")
+
+
+def answers(
+    inspection: Inspection, ask: Callable[[Inspection, BuildPlan, str], T | Missing], name: str
+) -> tuple[list[T], list[Missing]]:
+    """What the parties' builds show of a name, and why the others show nothing."""
+    found: list[T] = []
+    missing: list[Missing] = []
+    for plan in parties(inspection.layout):
+        answer = ask(inspection, plan, name)
+        if isinstance(answer, Missing):
+            missing.append(answer)
+        else:
+            found.append(answer)
+    return found, missing
 
 
 def debug_types(inspection: Inspection, plan: BuildPlan) -> DebugTypes | Missing:

@@ -5,33 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Literal
 
-from gemel.checksums.in_layout import checksum_bytes, checksum_size
+from gemel.checksums.in_layout import checksum_bytes
 from gemel.errors import GemelError, Problem
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.patch_locations import location_of
 from gemel.joining.stamps import StampSources, stamp_bytes
 from gemel.layout.model import Checksum, Stamp, StampValue
-from gemel.placement.placed import Version
-from gemel.placement.places import address_of, covered_spans
+from gemel.placement.places import covered_spans
 from gemel.show.facts.contents import Match, WrittenValue
 from gemel.spans import Span, format_address
 from gemel.structs import fields
-
-
-def place_of(inspection: Inspection, item: Stamp | Checksum) -> Span:
-    """Where a stamp or checksum is written; raises GemelError when that cannot be known."""
-    size = item.width if isinstance(item, Stamp) else checksum_size(item)
-    return Span(address_of(inspection.layout, item.at, inspection.symbols), size)
 
 
 def written_places(inspection: Inspection) -> Iterator[tuple[Literal["stamp", "checksum"], str, Span]]:
     """Kind, name and place of each stamp and checksum whose place can be known."""
     items: list[Stamp | Checksum] = [*inspection.layout.stamps, *inspection.layout.checksums]
     for item in items:
-        try:
-            place = place_of(inspection, item)
-        except GemelError:
-            continue  # it is reported among the values, with the reason
-        yield "stamp" if isinstance(item, Stamp) else "checksum", item.name, place
+        if place := inspection.patches.known.get(item.name):  # others are among the values, with the reason
+            yield "stamp" if isinstance(item, Stamp) else "checksum", item.name, place
 
 
 def written_values(inspection: Inspection) -> tuple[WrittenValue, ...]:
@@ -43,12 +34,12 @@ def written_values(inspection: Inspection) -> tuple[WrittenValue, ...]:
 def _value(inspection: Inspection, item: Stamp | Checksum) -> WrittenValue:
     kind: Literal["stamp", "checksum"] = "stamp" if isinstance(item, Stamp) else "checksum"
     try:
-        span = place_of(inspection, item)
+        span = location_of(inspection.layout, item, inspection.symbols)
     except GemelError as error:
         reason = _reason(error.problems[0])
         return WrittenValue(kind, item.name, _source(item), None, None, "", "not known", reason)
     held = inspection.bytes_of(span)
-    due = _due(inspection, item)
+    due = due_bytes(inspection, item)
     match: Match = "not known"
     if isinstance(due, bytes):
         match = "matches" if due == held else "differs"
@@ -58,7 +49,7 @@ def _value(inspection: Inspection, item: Stamp | Checksum) -> WrittenValue:
     return WrittenValue(kind, item.name, _source(item), span, held, _shown(item, held), match, expected)
 
 
-def _due(inspection: Inspection, item: Stamp | Checksum) -> bytes | str:
+def due_bytes(inspection: Inspection, item: Stamp | Checksum) -> bytes | str:
     """The bytes that must be there, or why that is not known."""
     needed = _builds_needed(item) & set(inspection.layout.builds)
     if missing := sorted(needed - set(inspection.placed)):
@@ -68,7 +59,9 @@ def _due(inspection: Inspection, item: Stamp | Checksum) -> bytes | str:
             covered = covered_spans(inspection.layout, item, inspection.placed)
             due = checksum_bytes(inspection.layout, inspection.image, item, covered)
         else:
-            due = stamp_bytes(item, _sources(inspection))
+            due = stamp_bytes(
+                item, StampSources(inspection.layout, inspection.image, inspection.placed, *inspection.meant)
+            )
     except GemelError as error:
         return _reason(error.problems[0])
     return _reason(due) if isinstance(due, Problem) else due
@@ -77,20 +70,6 @@ def _due(inspection: Inspection, item: Stamp | Checksum) -> bytes | str:
 def _reason(problem: Problem) -> str:
     """Why something is not known, in a few words."""
     return problem.next_step or f"{problem.what}: {problem.found}".rstrip(": ")
-
-
-def _sources(inspection: Inspection) -> StampSources:
-    """What the image is meant to hold: as requested, else as its record says, else as the layout says."""
-    record, layout = inspection.record, inspection.layout
-    version = inspection.version
-    if version is None and record:
-        version = Version(record.major, record.minor, record.patch)
-    if version is None and layout.version:
-        version = Version.of(layout.version)
-    rollback = inspection.rollback
-    if rollback is None:
-        rollback = record.rollback if record else layout.rollback
-    return StampSources(layout, inspection.image, inspection.placed, version, rollback)
 
 
 def _builds_needed(item: Stamp | Checksum) -> set[str]:
