@@ -143,7 +143,7 @@ class Inspection(Struct, dict=True):
 
     @property
     def meant(self) -> tuple[Version | None, int]:
-        """The version and rollback counter that it is meant to hold: as asked, else by its record, else by the layout."""
+        """The version and rollback counter that it is to hold: as asked, else by its record, else by the layout."""
         said = self.record or self.layout
         version = self.version or (Version.of(said.version) if said.version else None)
         return version, said.rollback if self.rollback is None else self.rollback
