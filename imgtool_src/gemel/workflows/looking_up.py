@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 from gemel.builds.build import Build
@@ -73,7 +73,7 @@ def answers_and_problems(
     lookup: Lookup, queries: Sequence[str], cores: Sequence[str] = ()
 ) -> tuple[list[Answer], list[Problem]]:
     """The answers to those that can be answered, and what is wrong with the others and with ``cores``."""
-    problems = unknown_cores(lookup, cores)
+    problems = unknown_cores(lookup.cores, cores)
     cores = [core for core in cores if core in lookup.cores]
     answers: list[Answer] = []
     for query in queries:
@@ -114,19 +114,19 @@ def value_of_register(text: str) -> Problem | None:
     )
 
 
-def unknown_cores(lookup: Lookup, cores: Sequence[str]) -> list[Problem]:
-    """A problem for each of ``cores`` that the lookup does not have."""
-    expected = f"one of {', '.join(lookup.cores)}"
+def unknown_cores(known: Collection[str], cores: Sequence[str]) -> list[Problem]:
+    """A problem for each of ``cores`` that is none of the ``known`` ones."""
+    expected = f"one of {', '.join(known)}"
     return [
         Problem(
             "unknown core",
             where="--core",
             found=core,
             expected=expected,
-            next_step=nearest_hint(core, lookup.cores),
+            next_step=nearest_hint(core, known),
         )
         for core in cores
-        if core not in lookup.cores
+        if core not in known
     ]
 
 

@@ -94,14 +94,8 @@ def _text(export: Export, layout: Path | None, core: str | None) -> str:
     read = load_layout(layout or OWN)
     cores = read.layout.cores
     if core is not None and core not in cores:
-        from gemel.layout.kinds import nearest_hint
+        from gemel.workflows.looking_up import unknown_cores
 
-        raise UsageProblem(
-            "unknown core",
-            where="--core",
-            found=core,
-            expected=f"one of {', '.join(cores)}",
-            next_step=nearest_hint(core, cores),
-        )
+        raise UsageProblem(unknown_cores(cores, [core]))
     primary = next(each.name for each in cores.values() if each.role == "primary")
     return export.of_layout(read, core or primary) if export.of_layout else ""

@@ -169,7 +169,7 @@ def _annotate(lookup: Lookup, cores: Sequence[str]) -> bool:
     from gemel.lookup.annotating import annotated
     from gemel.workflows.looking_up import unknown_cores
 
-    if problems := unknown_cores(lookup, cores):
+    if problems := unknown_cores(lookup.cores, cores):
         raise UsageProblem(problems)
     if sys.stdin is not None and sys.stdin.isatty():
         print_remarks(
