@@ -224,22 +224,17 @@ def _release(file: ImageFile | None) -> JudgedFolder | None:
 def _build(inspection: Inspection, name: str) -> JudgedBuild:
     build = inspection.builds.get(name)
     found = inspection.placed_with_origin.get(name)
+    known = build or inspection.entry_of(name)
     return JudgedBuild(
         name=name,
         core=inspection.layout.builds[name].core,
         file=build.file if build else None,
         kind=build.kind if build else None,
-        build_id=(build.build_id if build else _recorded_id(inspection, name)) or None,
+        build_id=known.build_id or None if known else None,
         missing=tuple(build.missing) if build else ("everything: the build was not given",),
         stored=found[0].stored if found else None,
         known_from=found[1] if found else None,
     )
-
-
-def _recorded_id(inspection: Inspection, name: str) -> bytes:
-    """The build id that the image's record has of a build; empty where it has none."""
-    entries = inspection.record.builds if inspection.record else ()
-    return next((entry.build_id for entry in entries if entry.name == name), b"")
 
 
 def as_sealed(inspection: Inspection) -> bool | None:

@@ -121,7 +121,7 @@ def folder_result(folder: Path, asked: Asked) -> CheckResult:
         folder,
         list(asked.words),
         trust=asked.trust,
-        policy=load_policy(asked.policy) if asked.policy else None,
+        policy=load_policy(asked.policy),
         version=asked.version,
         rollback=asked.rollback,
         at_least=asked.at_least,

@@ -116,8 +116,8 @@ def _builds(old: Inspection, new: Inspection) -> Iterator[BuildChange]:
 def _not_of_image(name: str, *inspections: Inspection) -> str:
     """Why a build's file is not the one in its image, by the record's build id; empty where nothing says so."""
     for word, inspection in zip(("old", "new"), inspections, strict=True):
-        entries = inspection.record.builds if inspection.record else ()
-        recorded = next((entry.build_id for entry in entries if entry.name == name), b"")
+        entry = inspection.entry_of(name)
+        recorded = entry.build_id if entry else b""
         given = inspection.builds[name].build_id
         if recorded and given and recorded != given:
             return (

@@ -25,8 +25,8 @@ def recorded_id(inspection: Inspection, name: str) -> bytes | None:
 
     None if there is no sound record or no entry of that name.
     """
-    entries = inspection.record.builds if inspection.record else ()
-    return next((entry.build_id for entry in entries if entry.name == name), None)
+    entry = inspection.entry_of(name)
+    return entry.build_id if entry else None
 
 
 def known_id(inspection: Inspection, name: str) -> bytes | None:

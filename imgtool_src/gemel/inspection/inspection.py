@@ -18,7 +18,7 @@ from gemel.placement.placed import PlacedBuild, Version
 from gemel.placement.placing import Placement, place_all
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.policy.receiver import NO_RECEIVER, Receiver
-from gemel.record.record import Record, RecordError, decode, record_size
+from gemel.record.record import BuildEntry, Record, RecordError, decode, record_size
 from gemel.spans import ADDRESS_SPACE, Span, without
 from gemel.structs import Struct, field
 
@@ -253,9 +253,13 @@ class Inspection(Struct, dict=True):
         """Each build of the layout that was found in the image."""
         return {name: placed for name, (placed, _) in self.placed_with_origin.items()}
 
-    def _recorded(self, plan: BuildPlan) -> PlacedBuild | None:
+    def entry_of(self, name: str) -> BuildEntry | None:
+        """What the image's record says of a build."""
         entries = self.record.builds if self.record else ()
-        entry = next((entry for entry in entries if entry.name == plan.name), None)
+        return next((entry for entry in entries if entry.name == name), None)
+
+    def _recorded(self, plan: BuildPlan) -> PlacedBuild | None:
+        entry = self.entry_of(plan.name)
         area = self.layout.span_of(plan.stored_in)
         if entry is None or not area.covers(entry.stored):
             return None

@@ -47,8 +47,7 @@ def patch_locations(layout: Layout, symbols: SymbolPlaces) -> PatchLocations:
     """The places that the layout declares, as far as the given builds show them."""
     known: dict[str, Span] = {}
     unknown: list[UnknownLocation] = []
-    items: list[Stamp | Checksum] = [*layout.stamps, *layout.checksums]
-    for item in items:
+    for item in layout.written:
         try:
             known[item.name] = location_of(layout, item, symbols)
         except GemelError:

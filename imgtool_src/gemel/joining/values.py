@@ -63,8 +63,7 @@ def _planned(sources: StampSources, lookup: SymbolPlaces) -> tuple[list[Write], 
     writes: list[Write] = []
     problems: list[Problem] = []
     faults: list[Problem] = []
-    items: list[Stamp | Checksum] = [*sources.layout.stamps, *sources.layout.checksums]
-    for item in items:
+    for item in sources.layout.written:
         try:
             write = (
                 _stamp(item, sources, lookup) if isinstance(item, Stamp) else _checksum(item, sources, lookup)

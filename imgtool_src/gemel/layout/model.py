@@ -396,6 +396,16 @@ class Layout(Struct, kw_only=True, dict=True):
         """The core that starts at reset."""
         return next(core for core in self.cores.values() if core.role == "primary")
 
+    @property
+    def written(self) -> list[Stamp | Checksum]:
+        """All that a join writes but the record, stamps first."""
+        return [*self.stamps, *self.checksums]
+
+    @property
+    def flash_start(self) -> int | None:
+        """Where a raw binary begins: the first address of flash; None without flash."""
+        return min((each.start for each in self.memories.values() if each.kind == "flash"), default=None)
+
     def secondaries(self) -> list[Core]:
         """The cores that wait for their release."""
         return [core for core in self.cores.values() if core.role == "secondary"]

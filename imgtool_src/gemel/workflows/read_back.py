@@ -45,13 +45,14 @@ def read_back_of(
     """
     from gemel.release.read_back.rules import AGAIN, WrittenFile, read_back_rules
 
-    flash = min((each.start for each in layout.memories.values() if each.kind == "flash"), default=None)
     written = {}
     for name, (form, blocks) in files.items():
         whole = name in memories
         start = layout.memories[memories[name]].start if whole and memories[name] in layout.memories else None
         format_name = format_of(name, form).name if form else format_of(name).name
-        written[name] = WrittenFile(b"".join(blocks), format_name, start if whole else flash, whole)
+        written[name] = WrittenFile(
+            b"".join(blocks), format_name, start if whole else layout.flash_start, whole
+        )
     return read_back_rules(written, builds, remedy or AGAIN)
 
 

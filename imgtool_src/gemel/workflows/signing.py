@@ -94,7 +94,7 @@ class SignRequest(Struct, dict=True):
     @cached_property
     def own_policy(self) -> ReadPolicy | None:
         """The policy of the signer."""
-        return load_policy(self.policy) if self.policy else None
+        return load_policy(self.policy)
 
     @cached_property
     def demanded(self) -> Trust:

@@ -144,14 +144,8 @@ def _fits_binary(layout: Layout, plan: BuildPlan, part: SparseBytes) -> bool:
 
 
 def _build_id(inspection: Inspection, name: str) -> bytes | None:
-    return inspection.placed[name].build_id or next(
-        (
-            entry.build_id
-            for entry in (inspection.record.builds if inspection.record else ())
-            if entry.name == name and entry.build_id
-        ),
-        None,
-    )
+    entry = inspection.entry_of(name)
+    return inspection.placed[name].build_id or (entry.build_id or None if entry else None)
 
 
 def _remarks(inspection: Inspection, plan: BuildPlan, part: SparseBytes, places: Places) -> Iterator[Problem]:
@@ -182,8 +176,7 @@ def _remarks(inspection: Inspection, plan: BuildPlan, part: SparseBytes, places:
 
 
 def _items_of(layout: Layout, build: str) -> list[Stamp | Checksum]:
-    items: list[Stamp | Checksum] = [*layout.stamps, *layout.checksums]
-    return [item for item in items if isinstance(item.at, SymbolPlace) and item.at.build == build]
+    return [item for item in layout.written if isinstance(item.at, SymbolPlace) and item.at.build == build]
 
 
 def _places(inspection: Inspection, build: str) -> Places:

@@ -129,11 +129,13 @@ def policy_keys(policy: ReadPolicy, problems: list[Problem]) -> tuple[PublicKey,
     return tuple(dict.fromkeys(key for _, key in read))
 
 
-def load_policy(path: Path) -> ReadPolicy:
-    """Read the policy file, and take its word on which rules count; raises PolicyError or UsageProblem."""
+def load_policy(path: Path | str | None) -> ReadPolicy | None:
+    """Read the policy file, if any, and take its word on which rules count; raises PolicyError or UsageProblem."""
+    if not path:
+        return None
     from gemel.checking.registry import own_rules_only
 
-    read = policy_in(path)
+    read = policy_in(Path(path))
     if read.policy.only_built_in_rules:
         own_rules_only(f"only_built_in_rules in {read.name}")
     return read

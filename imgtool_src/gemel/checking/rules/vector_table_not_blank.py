@@ -143,8 +143,8 @@ def _is_build(inspection: Inspection, plan: BuildPlan, spans: Sequence[Span]) ->
 
 def _changed(inspection: Inspection, name: str) -> bool:
     """Whether the record shows that the image had other bytes of a build when it was joined."""
-    entries = [each for each in inspection.record.builds if each.name == name] if inspection.record else []
-    return bool(entries) and not builds_as_recorded(inspection, entries)
+    entry = inspection.entry_of(name)
+    return entry is not None and not builds_as_recorded(inspection, [entry])
 
 
 RULE = Rule(

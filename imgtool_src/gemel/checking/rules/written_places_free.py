@@ -26,8 +26,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each stamp and checksum, or a finding for each build that it spoils."""
     places = inspection.patches
     unknown = {place.name: place for place in places.unknown}
-    items: list[Stamp | Checksum] = [*inspection.layout.stamps, *inspection.layout.checksums]
-    for item in items:
+    for item in inspection.layout.written:
         where = f"{'stamp' if isinstance(item, Stamp) else 'checksum'} {item.name}"
         if symbol := unknown.get(item.name):
             reason: str = needs_symbol(symbol.build, symbol.symbol)

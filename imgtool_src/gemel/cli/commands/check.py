@@ -114,7 +114,7 @@ def command(asked: Asked) -> int:
             result = folder_result(asked.release, asked)
         else:
             found = given(asked.words, USAGE, least=0, most=MOST_FILES if asked.from_device else 1)
-            policy = load_policy(asked.policy) if asked.policy else None
+            policy = load_policy(asked.policy)
             if not found.images:
                 refuse_without_image(found, [*asked.among(ABOUT_AN_IMAGE), *found.builds], USAGE)
                 return _check_layout(found, asked)

@@ -97,5 +97,4 @@ def _text(export: Export, layout: Path | None, core: str | None) -> str:
         from gemel.workflows.looking_up import unknown_cores
 
         raise UsageProblem(unknown_cores(cores, [core]))
-    primary = next(each.name for each in cores.values() if each.role == "primary")
-    return export.of_layout(read, core or primary) if export.of_layout else ""
+    return export.of_layout(read, core or read.layout.primary().name) if export.of_layout else ""

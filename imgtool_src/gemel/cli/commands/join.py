@@ -147,7 +147,7 @@ def _joined(asked: Asked) -> _Joined:
     layout = layout_of(found, USAGE)
     read = load_layout(layout, paths_outside=asked.paths_outside)
     files = build_files(read, found.builds, by_path=True)
-    policy = load_policy(asked.policy) if asked.policy else None
+    policy = load_policy(asked.policy)
     phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
     with GivenKeys(asked.key_texts, phrases, open_keys=asked.open_keys) as keys:
         refuse_unsealable(read.layout, keys, asked.leave_unsealed)

@@ -347,13 +347,10 @@ def _by_tables(inspection: Inspection) -> Disorder | None:
 
 def _is_moved(inspection: Inspection, sign: TableSign) -> bool:
     """Whether the record's digest of the build holds at the distance, so that nothing was linked before it."""
-    entries = inspection.record.builds if inspection.record else ()
-    return any(
-        entry.name == sign.plan.name
-        and digests_of(inspection.layout, inspection.image, entry.stored.moved(sign.distance)).sha256
-        == entry.sha256
-        for entry in entries
-    )
+    if (entry := inspection.entry_of(sign.plan.name)) is None:
+        return False
+    moved = entry.stored.moved(sign.distance)
+    return digests_of(inspection.layout, inspection.image, moved).sha256 == entry.sha256
 
 
 def _signed(distance: int) -> str:

@@ -10,7 +10,7 @@ from typing import Literal
 
 from gemel.checksums.in_layout import checksum_size
 from gemel.layout.addresses import seen_by
-from gemel.layout.model import AreaPlace, Checksum, Layout, Stamp
+from gemel.layout.model import AreaPlace, Layout, Stamp
 from gemel.spans import Span
 from gemel.structs import Struct
 
@@ -73,10 +73,9 @@ def _region_name(area: str) -> str:
 def written_at_end(layout: Layout, area: str) -> int:
     """Bytes at the end of an area that stamps and checksums take by their place in it."""
     end = size = layout.areas[area].size
-    items: list[Stamp | Checksum] = [*layout.stamps, *layout.checksums]
     places = [
         (item.at.offset, item.width if isinstance(item, Stamp) else checksum_size(item))
-        for item in items
+        for item in layout.written
         if isinstance(item.at, AreaPlace) and item.at.area == area
     ]
     for offset, width in sorted(places, reverse=True):

@@ -19,16 +19,14 @@ from gemel.structs import fields
 
 def written_places(inspection: Inspection) -> Iterator[tuple[Literal["stamp", "checksum"], str, Span]]:
     """Kind, name and place of each stamp and checksum whose place can be known."""
-    items: list[Stamp | Checksum] = [*inspection.layout.stamps, *inspection.layout.checksums]
-    for item in items:
+    for item in inspection.layout.written:
         if place := inspection.patches.known.get(item.name):  # others are among the values, with the reason
             yield "stamp" if isinstance(item, Stamp) else "checksum", item.name, place
 
 
 def written_values(inspection: Inspection) -> tuple[WrittenValue, ...]:
     """Every stamp and checksum of the layout, in its order, stamps first."""
-    items: list[Stamp | Checksum] = [*inspection.layout.stamps, *inspection.layout.checksums]
-    return tuple(_value(inspection, item) for item in items)
+    return tuple(_value(inspection, item) for item in inspection.layout.written)
 
 
 def _value(inspection: Inspection, item: Stamp | Checksum) -> WrittenValue:

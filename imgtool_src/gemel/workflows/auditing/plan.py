@@ -94,7 +94,7 @@ def plan_for_layout(file: Path, options: Options) -> Plan:
     """The plan of an audit by one layout; raises what ``check`` raises for its layout, keys and policy."""
     absolute = _absolute(options)
     read = load_layout(file, paths_outside=options.paths_outside)
-    policy = load_policy(Path(absolute.policy)) if absolute.policy else None
+    policy = load_policy(absolute.policy)
     layout = _described(read, absolute, _trust(read, absolute, policy), policy)
     return Plan({layout.digest: layout}, layout, absolute)
 
@@ -105,7 +105,7 @@ def plan_for_folder(folder: Path, options: Options) -> Plan:
     Raises UsageProblem if none can be used, or if two say the same and judge otherwise.
     """
     absolute = _absolute(options)
-    policy = load_policy(Path(absolute.policy)) if absolute.policy else None
+    policy = load_policy(absolute.policy)
     found: dict[str, LayoutOfAudit] = {}
     remarks: list[Problem] = []
     problems: list[Problem] = []
@@ -140,7 +140,7 @@ def plan_for_folder(folder: Path, options: Options) -> Plan:
 
 def trust_by(plan: Plan, read: ReadLayout) -> Trust:
     """Whose seals are accepted of images of a layout."""
-    policy = load_policy(Path(plan.options.policy)) if plan.options.policy else None
+    policy = load_policy(plan.options.policy)
     return _trust(read, plan.options, policy)
 
 

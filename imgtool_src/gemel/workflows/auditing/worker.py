@@ -186,7 +186,7 @@ class Judge:
             return False
         base = 0
         if not image.leaves_bytes_out and self._plan.options.at is None:
-            base = min((each.start for each in read.memories.values() if each.kind == "flash"), default=0)
+            base = read.flash_start or 0
         return read.span_of(read.record.area).start == base + start
 
 

@@ -107,8 +107,7 @@ def _first_flash(layout: Layout | None, path: Path) -> int:
             expected="an address",
             next_step="give --at ADDRESS, or a layout where the command takes one",
         )
-    flash = min((memory.start for memory in layout.memories.values() if memory.kind == "flash"), default=None)
-    if flash is None:
+    if (flash := layout.flash_start) is None:
         raise UsageProblem(
             "the layout has no flash for a raw binary",
             where=str(path),

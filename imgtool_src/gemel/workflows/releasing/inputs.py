@@ -77,7 +77,7 @@ def read_inputs(request: ReleaseRequest, keys: SignerSource) -> Inputs:
     formats_of(request)
     date = date_of(request.date)
     _refuse_builder(request.builder)
-    policy = load_policy(Path(request.policy)) if request.policy else None
+    policy = load_policy(request.policy)
     given = request.builds
     words = [f"{name}={file}" for name, file in given.items()] if isinstance(given, Mapping) else given
 

@@ -201,7 +201,6 @@ def _image(folder: ReleaseFolder, contents: ReleaseContents, read: ReadLayout, n
     """
     import hashlib
 
-    flash = [memory.start for memory in read.layout.memories.values() if memory.kind == "flash"]
     sums = folder.files.get(SUMS)
     whole = Folder(name, hashlib.sha256(sums).hexdigest() if sums is not None else None)
     problems: list[Problem] = []
@@ -210,7 +209,9 @@ def _image(folder: ReleaseFolder, contents: ReleaseContents, read: ReadLayout, n
         if data is None:
             continue
         try:
-            decoded = form.decode([data], each.file, 0 if form.has_addresses else min(flash, default=0))
+            decoded = form.decode(
+                [data], each.file, 0 if form.has_addresses else read.layout.flash_start or 0
+            )
         except ImageFormatError as error:
             problems += error.problems
             continue

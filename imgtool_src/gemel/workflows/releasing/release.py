@@ -142,11 +142,10 @@ def _images(
     stem = stem_of(layout.product, version)
     files: dict[str, bytes] = {}
     described = []
-    flash = [memory.start for memory in layout.memories.values() if memory.kind == "flash"]
     for form in formats_of(request):
         name = stem + IMAGE_FORMATS[form]
         files[name] = b"".join(encoded(Path(name), joined.image.data, layout, joined.image.entry))
-        described.append(ReleasedImage(name, None, min(flash) if form == "bin" else None))
+        described.append(ReleasedImage(name, None, layout.flash_start if form == "bin" else None))
     for memory in layout.memories.values() if request.memories else ():
         if not memory.holds_image or not joined.image.data.held_in(memory.span):
             continue
