@@ -7,8 +7,7 @@ from functools import cache
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from gemel.builds.build import Aspect as Telling
-from gemel.builds.build import Build
+from gemel.builds.build import Aspect, Build
 from gemel.builds.segment import Segment
 from gemel.layout.model import Area, BuildPlan, Layout
 from gemel.outcomes import Finding, Holds, Need, Outcome, Reason, needs_of
@@ -77,7 +76,7 @@ def needs_build(name: str) -> Reason:
     return Reason(f"needs the build: {name}=FILE", Need("build", name))
 
 
-def needs_elf(name: str, build: Build | None, asked: Telling) -> str:
+def needs_elf(name: str, build: Build | None, asked: Aspect) -> str:
     """Why a build does not show ``asked``, and what it takes; empty if it does."""
     if build is None:
         return _needs_file(name)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 
-from gemel.builds.build import Aspect as Asked
-from gemel.builds.build import Build
+from gemel.builds.build import Aspect, Build
 from gemel.inspection.cores.vector_tables import tables
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.wording import needs_elf
@@ -14,7 +13,7 @@ from gemel.outcomes import NotChecked, Outcome
 
 
 def builds_that_state(
-    inspection: Inspection, asked: Asked, plans: Iterable[BuildPlan] | None = None
+    inspection: Inspection, asked: Aspect, plans: Iterable[BuildPlan] | None = None
 ) -> Iterator[tuple[BuildPlan, Build] | NotChecked]:
     """Each build of the layout (or of ``plans``) that shows ``asked``; for each other why not."""
     for plan in inspection.layout.builds.values() if plans is None else plans:
@@ -31,7 +30,7 @@ Check = Callable[[Inspection], Iterator[Outcome]]
 
 
 def of_each_build(
-    asked: Asked, plans: Callable[[Inspection], Iterable[BuildPlan]] | None = None
+    asked: Aspect, plans: Callable[[Inspection], Iterable[BuildPlan]] | None = None
 ) -> Callable[[Callable[[Inspection, BuildPlan, Build], Iterator[Outcome]]], Check]:
     """A rule's check, made of what it says of one build that shows ``asked``; of each other it says why not."""
 

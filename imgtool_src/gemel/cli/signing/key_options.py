@@ -67,7 +67,7 @@ class KeyFile:
         self.key = load_private_key(self._data, self.name, phrase)
 
 
-class TokenAtHand:
+class FoundToken:
     """A token that was found; open or not."""
 
     def __init__(self, token: Token) -> None:
@@ -95,10 +95,10 @@ class GivenKeys:
 
         A file that others can read is refused, or with ``open_keys`` taken with a remark.
         """
-        self._keys: list[KeyFile | tuple[TokenAtHand, TokenUri]] = []
+        self._keys: list[KeyFile | tuple[FoundToken, TokenUri]] = []
         self._phrases = phrases
         self._open_keys = open_keys
-        self._tokens: list[TokenAtHand] = []
+        self._tokens: list[FoundToken] = []
         problems = [_NO_LOCK] if phrases.given and not given else []
         for text in given:
             try:
@@ -143,8 +143,8 @@ class GivenKeys:
         signers: list[Signer] = []
         for key in self._keys:
             if not isinstance(key, KeyFile):
-                at_hand, uri = key
-                signers.append(at_hand.token.signer(uri))
+                found, uri = key
+                signers.append(found.token.signer(uri))
             elif key.key:
                 signers.append(key.key)
         prints = [signer.public_key.fingerprint for signer in signers]
@@ -159,7 +159,7 @@ class GivenKeys:
         return signers
 
     def _unlock(self) -> None:
-        locked: list[KeyFile | TokenAtHand] = []
+        locked: list[KeyFile | FoundToken] = []
         for key in self._keys:
             lock = key if isinstance(key, KeyFile) else key[0]
             if isinstance(lock, KeyFile):
@@ -177,7 +177,7 @@ class GivenKeys:
         for lock, phrase in zip(locked, self._phrases.of([each.question for each in locked]), strict=True):
             lock.unlock(phrase)
 
-    def _key(self, text: str) -> KeyFile | tuple[TokenAtHand, TokenUri]:
+    def _key(self, text: str) -> KeyFile | tuple[FoundToken, TokenUri]:
         from gemel.seals.keys.token_uri import is_token_uri, parse_token_uri
 
         return (
@@ -186,17 +186,17 @@ class GivenKeys:
             else KeyFile(Path(text), self._open_keys)
         )
 
-    def _token_key(self, uri: TokenUri) -> tuple[TokenAtHand, TokenUri]:
+    def _token_key(self, uri: TokenUri) -> tuple[FoundToken, TokenUri]:
         from gemel.seals.keys.token_keys import find_token
 
         module = uri.module_path or os.environ.get(MODULE_VARIABLE)
         if not module:
             step = f"add ?module-path=/PATH to the URI, or set {MODULE_VARIABLE}"
             raise UsageProblem("which PKCS#11 library drives the token?", where=str(uri), next_step=step)
-        found = TokenAtHand(find_token(uri, module))
+        found = FoundToken(find_token(uri, module))
         same = next((each for each in self._tokens if each.token.identity == found.token.identity), None)
         if same is None:
             self._tokens.append(found)
-        at_hand = same or found
-        at_hand.pin_file = uri.pin_file or at_hand.pin_file
-        return at_hand, uri
+        token = same or found
+        token.pin_file = uri.pin_file or token.pin_file
+        return token, uri
