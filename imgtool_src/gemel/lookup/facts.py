@@ -122,7 +122,7 @@ class Answers(Struct):
 
     @classmethod
     def of(cls, answers: Sequence[Answer]) -> Answers:
-        """The answers, apart by what was asked for."""
+        """The answers, those about addresses and those about symbols apart."""
         return cls(
             tuple(each for each in answers if isinstance(each, AddressFacts)),
             tuple(each for each in answers if isinstance(each, SymbolFacts)),
