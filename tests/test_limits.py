@@ -266,7 +266,7 @@ def _spelled(size: int) -> bool:
 
 LOWERED: Limits = {
     "policy.reader.MAX_BYTES": (60, lambda size: _policy("format = 1\n#".ljust(size, "x"))),
-    "policy.reader.MAX_FAULTS": (3, _faults),
+    "layout.reader.MAX_FAULTS": (3, _faults),
     "cli.signing.pass_phrases.LARGEST_FILE": (9, _pass_phrase),
     "text.demangled.LONGEST": (33, _spelled),
     "image.gathering.RUN_LIMIT": (16, _in_one_write),
