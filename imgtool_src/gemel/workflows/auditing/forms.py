@@ -30,41 +30,33 @@ class Writer(Protocol):
         """After the last result."""
 
 
-class _Text:
+class _Lines:
+    """Lines of each result, between a head and a foot."""
+
+    def __init__(
+        self, line: Callable[[ImageResult], str], head: str = "", foot: Callable[[Totals], str] = lambda _: ""
+    ) -> None:
+        self._head, self.line, self.end = head, line, foot
+
     def start(self) -> str:
-        return ""
-
-    def line(self, result: ImageResult) -> str:
-        return f"{text_line(result)}\n"
-
-    def end(self, totals: Totals) -> str:
-        return "".join(f"{line}\n" for line in totals.lines())
+        return self._head
 
 
-class _Csv:
-    def start(self) -> str:
-        from gemel.audit.as_csv import header
-
-        return header()
-
-    def line(self, result: ImageResult) -> str:
-        from gemel.audit.as_csv import csv_row
-
-        return csv_row(result)
-
-    def end(self, _: Totals) -> str:
-        return ""
+def _text() -> Writer:
+    return _Lines(
+        lambda result: f"{text_line(result)}\n",
+        foot=lambda totals: "".join(f"{line}\n" for line in totals.lines()),
+    )
 
 
-class _JsonLines:
-    def start(self) -> str:
-        return ""
+def _csv() -> Writer:
+    from gemel.audit.as_csv import csv_row, header
 
-    def line(self, result: ImageResult) -> str:
-        return f"{line_of(result)}\n"
+    return _Lines(csv_row, header())
 
-    def end(self, _: Totals) -> str:
-        return ""
+
+def _json_lines() -> Writer:
+    return _Lines(lambda result: f"{line_of(result)}\n")
 
 
 class _Json:
@@ -101,10 +93,10 @@ class Form(NamedTuple):
 
 
 FORMS = (
-    Form("text", ".txt", _Text),
-    Form("csv", ".csv", _Csv),
+    Form("text", ".txt", _text),
+    Form("csv", ".csv", _csv),
     Form("json", ".json", _Json),
-    Form("jsonl", ".jsonl", _JsonLines),
+    Form("jsonl", ".jsonl", _json_lines),
     Form("html", ".html", _html),
 )
 NAMES = tuple(each.name for each in FORMS)
