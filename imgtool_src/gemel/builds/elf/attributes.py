@@ -55,7 +55,6 @@ class BuildAttributes(Struct):
     compatibility: tuple[tuple[int, str], ...] = ()
     not_understood: tuple[int, ...] = ()
     narrower_scopes: int = 0
-    other_vendors: tuple[str, ...] = ()
 
     def number(self, tag: int) -> int:
         """The number written for ``tag``; 0 if it is left out or a text."""
@@ -91,18 +90,12 @@ class BuildAttributes(Struct):
 
     arm_instructions = _Number(8)
     """Use of the Arm instruction set (tag 8): 0 none, 1 allowed."""
-    thumb_instructions = _Number(9)
-    """Use of the Thumb instruction set (tag 9): 0 none, 1 to 3 allowed."""
     fp_arch = _Number(10)
     """Floating-point instructions (tag 10): 0 none, 1 to 8 the version."""
     advanced_simd = _Number(12)
     """Advanced SIMD instructions (tag 12): 0 none."""
     wchar_size = _Number(18)
     """Size of ``wchar_t`` in bytes (tag 18): 2 or 4; 0 if not used."""
-    align_needed = _Number(24)
-    """Alignment of 8-byte data the code relies on (tag 24): 0 none, 1 8-byte, 2 4-byte, 4 to 12 more."""
-    align_preserved = _Number(25)
-    """Alignment of the stack that the code keeps (tag 25): 0 none, 1 or 2 8-byte, 4 to 12 more."""
     enum_size = _Number(26)
     """Size of enums (tag 26): 0 none used, 1 smallest, 2 32-bit, 3 32-bit where others see them."""
     hard_fp_use = _Number(27)
@@ -111,8 +104,6 @@ class BuildAttributes(Struct):
     """Where floating-point arguments go (tag 28): 0 core, 1 floating-point registers, 2 own, 3 either."""
     unaligned_access = _Number(34)
     """Whether the code makes unaligned data accesses (tag 34): 0 no, 1 yes."""
-    fp_16bit_format = _Number(38)
-    """Format of 16-bit floating-point data (tag 38): 0 none, 1 IEEE 754, 2 alternative."""
     division = _Number(44)
     """Divide instructions (tag 44): 0 as the architecture has it, 1 not used, 2 used as an option."""
     dsp = _Number(46)
@@ -129,17 +120,13 @@ def read_attributes(section: bytes) -> BuildAttributes:
         )
     values: dict[int, int | str] = {}
     compatibility: list[tuple[int, str]] = []
-    others: list[str] = []
     narrower = 0
     at = 1
     while at < len(section):
         part = _part(section, at, 0, "a vendor's part")
         at += len(part)
         vendor, start = _text(part, 4)
-        if vendor != VENDOR:
-            others.append(vendor)
-            continue
-        while start < len(part):
+        while vendor == VENDOR and start < len(part):
             scope, after = _number(part, start)
             scope_head = after - start
             attributes = _part(part, start, scope_head, "a scope")
@@ -149,9 +136,7 @@ def read_attributes(section: bytes) -> BuildAttributes:
             else:
                 narrower += 1
     unknown = sorted(tag for tag in values if tag % 128 < 64 and tag not in TAGS)
-    return BuildAttributes(
-        MappingProxyType(values), tuple(compatibility), tuple(unknown), narrower, tuple(others)
-    )
+    return BuildAttributes(MappingProxyType(values), tuple(compatibility), tuple(unknown), narrower)
 
 
 def _read_scope(
