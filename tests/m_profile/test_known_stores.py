@@ -5,9 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from thumb import assembled
 
-from gemel.m_profile.address_flow import AddressFlow
+from gemel.m_profile.address_flow import REGION, ROUND, WINDOW, AddressFlow
 from gemel.m_profile.bit_band import aliases_of_bits
 from gemel.m_profile.known_registers import SEVERAL, STACK_FROM, KnownStore
 from gemel.m_profile.known_stores import Function, known_stores
@@ -169,6 +171,28 @@ def _may(piece: bytes) -> bool:
     return AddressFlow(
         watched, {START: piece[:SECOND], START + SECOND: piece[SECOND:]}, _words(piece)
     ).may_store()
+
+
+@given(
+    st.sampled_from([0x0000_0010, 0x2000_0000, 0x4000_4000, 0x5002_1118, 0x5FFF_FFFC, 0xE000_ED88]),
+    st.lists(st.integers(0, (1 << 32) - 1), max_size=20),
+    st.lists(st.integers(-0x200_0000, 0x200_0000), max_size=20),
+)
+def test_words_near_a_register_are_found_at_once_as_one_by_one(
+    register: int, words: list[int], distances: list[int]
+) -> None:
+    """Of many words those are told that ``holds`` takes one by one, at the borders of its ranges too."""
+    watched = (Span(register, 4), *aliases_of_bits(register))
+    flow = AddressFlow(watched, {}, lambda _: None)
+    for each in watched:
+        region, reach = each.start // REGION * REGION, max(each.size, WINDOW)
+        edges = [region, each.start - reach, each.start + reach, each.start - ROUND, each.end]
+        words = words + [edge + by for edge in edges for by in (-1, 0, 1)]
+        words += [each.start + distance for distance in distances]
+    given_words = [word for word in words if 0 <= word < 1 << 32]
+    expected = [at for at, word in enumerate(given_words) if flow.holds(word)]
+    assert list(flow.near(enumerate(given_words))) == expected
+    assert expected
 
 
 @pytest.mark.parametrize("case", KNOWN)

@@ -9,7 +9,7 @@ passed by unknown code, leads only where such an address was put.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from gemel.m_profile.computed_addresses import (
     COMPUTED,
@@ -91,6 +91,13 @@ class AddressFlow:
             )
             for each in self._watched
         )
+
+    def near(self, words: Iterable[tuple[int, int]]) -> Iterator[int]:
+        """The places of the words that are addresses near a watched one; most words are far below or above all."""
+        reach = [(each.start, max(each.size, WINDOW)) for each in self._watched]
+        first = min(min(start - size, start // REGION * REGION) for start, size in reach)
+        last = max(start + size for start, size in reach)
+        return (at for at, word in words if first <= word < last and self.holds(word))
 
     def may_store(self) -> bool:
         """Whether any of the functions may.

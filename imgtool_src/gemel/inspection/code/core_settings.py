@@ -5,8 +5,8 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
+from itertools import chain, islice, product
 from itertools import count as count_from
-from itertools import islice, product
 
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
@@ -160,15 +160,16 @@ def why_may_write(build: Build, register: int) -> str:
     code = _spans_of(sizes)
     if sum([span.size for span in code]) > _BYTES * STEPS_LIMIT:
         return too_large
+    entries = {span.start | 1 for span in code}
     flow = AddressFlow(
         (Span(register, 4), *aliases_of_bits(register)),
         {span.start: build.read_at_run(span.start, span.size) or b"" for span in code},
         lambda at: constant_word(build, at),
-        frozenset(word & ~1 for segment in build.stored for _, word in _words(segment) if word & 1),
+        frozenset(word & ~1 for segment in build.stored for _, word in _words(segment) if word in entries),
     )
-    near = [at for segment in build.stored for at, word in _words(segment) if flow.holds(word)]
-    near += [at for segment in build.stored for at in _with_upper_half(segment, register >> 16)]
-    held = next((at for at in near if not any(span.holds(at) for span in code)), None)
+    near = [flow.near(_words(segment)) for segment in build.stored]
+    near += [_with_upper_half(segment, register >> 16) for segment in build.stored]
+    held = next((at for at in chain(*near) if not any(span.holds(at) for span in code)), None)
     if held is not None:
         return f"data of build {name} at {format_address(held)} may be a pointer to {place} or near it"
     try:
