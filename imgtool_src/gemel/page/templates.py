@@ -7,8 +7,10 @@ digest.  Everything that comes from a file goes through the template's escaping,
 from __future__ import annotations
 
 import base64
+import functools
 import hashlib
 from itertools import groupby
+from typing import TYPE_CHECKING
 
 from gemel.checking.identity import Identity, identity_rows
 from gemel.spans import Address, format_address, format_size
@@ -16,17 +18,19 @@ from gemel.text.escaping import on_one_line
 from gemel.text.templates import environment, template_text
 from gemel.version import __version__
 
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
 
 def rendered(name: str, script: str = "", **values: object) -> str:
     """The page of the template file ``name``, with the style and the script file of that name."""
-    made = environment("gemel.page", _harmless, autoescape=True)
-    made.filters.update(address=format_address, size=format_size, hex=_hex, identity=_rows)
     style, code = (
         template_text("gemel.page", "page.css"),
         template_text("gemel.page", script) if script else "",
     )
     scripts = _digest(code) if code else "'none'"
-    return made.get_template(name).render(
+    page = _templates().get_template(name)
+    return page.render(
         **values,
         style=safe(style),
         script=safe(code),
@@ -34,6 +38,14 @@ def rendered(name: str, script: str = "", **values: object) -> str:
         "base-uri 'none'; form-action 'none'",
         version=__version__,
     )
+
+
+@functools.cache
+def _templates() -> Environment:
+    """Made once, since it keeps the templates that it compiled."""
+    made = environment("gemel.page", _harmless, autoescape=True)
+    made.filters.update(address=format_address, size=format_size, hex=_hex, identity=_rows)
+    return made
 
 
 def safe(markup: str) -> str:
