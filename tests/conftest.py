@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 IN_CI = bool(os.environ.get("CI") or os.environ.get("GEMEL_REQUIRE_TOOLS"))
 settings.register_profile("without-deadline", deadline=None, derandomize=IN_CI)
 settings.load_profile("without-deadline")
+OBJECTS_A_COLLECTION = 100_000
+"""New objects after which Python searches for cycles: at its own 700, a fifth of the time of tests goes there."""
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -94,12 +96,16 @@ def _keep_bytecode(config: pytest.Config) -> None:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_collection() -> Generator[None, object, object]:
-    """Leave what is made here out of Python's searches for cycles: ten thousand tests and all that they import."""
+    """Leave what is made here out of Python's searches for cycles: ten thousand tests and all that they import.
+
+    The later searches are rare.  A process of gemel's own makes none, and its tests run many commands in one.
+    """
     gc.disable()
     try:
         return (yield)
     finally:
         gc.freeze()
+        gc.set_threshold(OBJECTS_A_COLLECTION)
         gc.enable()
 
 
