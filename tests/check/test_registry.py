@@ -21,7 +21,8 @@ from gemel.release.read_back.rules import OTHER_FILE
 from gemel.workflows.reading_back import ABOUT_BYTES
 
 RULES = [pytest.param(rule, id=rule.name) for rule in all_rules()]
-every_rule = pytest.mark.parametrize("rule", RULES)
+every_rule = pytest.mark.parametrize("rule", RULES, scope="module")
+"""All tests of a rule follow each other, in one process, which makes the results of its cases once."""
 
 
 def test_the_registry_finds_each_file_once() -> None:

@@ -13,7 +13,7 @@ from seal_keys import key_for
 from gemel.cli.main import exit_code
 from gemel.image.intel_hex import decode
 from gemel.image.sparse import SparseBytes
-from gemel.layout.reader import ReadLayout, read_layout
+from gemel.layout.reader import ReadLayout
 from gemel.seals.keys.files import load_private_key, load_public_key
 from gemel.seals.keys.keys import PrivateKey, PublicKey, new_private_key
 from gemel.seals.seal import Seal
@@ -97,7 +97,7 @@ def public_file(path: Path) -> Path:
 
 def read_device(folder: Path) -> ReadLayout:
     """The device's layout."""
-    return read_layout((folder / "small.toml").read_bytes(), "small.toml")
+    return small_device.read_once((folder / "small.toml").read_bytes())
 
 
 def read_image(path: Path) -> SparseBytes:

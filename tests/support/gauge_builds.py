@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 from gemel.builds.build import Build
@@ -14,6 +15,7 @@ BUILT = ROOT / "testdata" / "tide-gauge" / "built"
 ARRANGEMENTS = ("in-place", "copied", "two-banks")
 
 
+@cache
 def gauge(arrangement: str = "in-place") -> ReadLayout:
     """The layout of one arrangement."""
     file = ROOT / "layouts" / f"tide-gauge-{arrangement}.toml"

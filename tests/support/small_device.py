@@ -14,6 +14,7 @@ from __future__ import annotations
 import datetime
 import struct
 from collections.abc import Mapping
+from functools import cache, lru_cache
 
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 
@@ -135,7 +136,13 @@ def layout_text(replace: Mapping[str, str] | None = None, add: str = "") -> str:
 
 def layout(replace: Mapping[str, str] | None = None, add: str = "") -> ReadLayout:
     """The layout, read."""
-    return read_layout(layout_text(replace, add).encode(), "small.toml")
+    return read_once(layout_text(replace, add).encode())
+
+
+@lru_cache(maxsize=100)
+def read_once(data: bytes) -> ReadLayout:
+    """The layout in ``data``, which many tests in a row have from here; nothing can change it."""
+    return read_layout(data, "small.toml")
 
 
 def vector_words(
@@ -227,10 +234,16 @@ def build(name: str, data: bytes, file: str | None = None) -> Build:
 
 def builds(station: bytes | None = None, sampler: bytes | None = None) -> dict[str, Build]:
     """Both builds, read; the sound ones unless others are given."""
+    sound = _sound_elves()
     return {
-        "station": build("station", station if station is not None else station_elf()),
-        "sampler": build("sampler", sampler if sampler is not None else sampler_elf()),
+        "station": build("station", station if station is not None else sound[0]),
+        "sampler": build("sampler", sampler if sampler is not None else sound[1]),
     }
+
+
+@cache
+def _sound_elves() -> tuple[bytes, bytes]:
+    return station_elf(), sampler_elf()
 
 
 def joined(read: ReadLayout | None = None, handed: Mapping[str, Build] | None = None) -> Joined:
