@@ -201,8 +201,8 @@ def test_the_distances_of_wide_branches(tmp_path: Path) -> None:
             source = tmp_path / "branch.s"
             where = f"start + {0x10_0000 + distance}"
             source.write_text(
-                f".syntax unified\n.thumb\nstart: .space 0x100000, 0\n{text} {where}\nbx lr\n"
-                ".space 0x100000, 0\n".replace("\\\n", "\n")
+                f".syntax unified\n.thumb\nstart: .fill 0x80000, 2, 0x4770\n{text} {where}\n"
+                ".fill 0x80000, 2, 0x4770\n"  # bx lr, where a flow ends
             )
             flat = tmp_path / "branch.bin"
             gcc, objcopy = required_tool("arm-none-eabi-gcc"), required_tool("arm-none-eabi-objcopy")
