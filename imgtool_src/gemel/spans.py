@@ -34,7 +34,7 @@ class Span(NamedTuple):
     @classmethod
     def from_bounds(cls, start: int, end: int) -> Span:
         """The span from ``start`` up to but not including ``end``; empty if ``end <= start``."""
-        return cls(start, max(0, end - start))
+        return cls(start, end - start if end > start else 0)
 
     @property
     def end(self) -> int:
@@ -56,7 +56,9 @@ class Span(NamedTuple):
 
     def overlaps(self, other: Span) -> bool:
         """Whether the two share at least one byte."""
-        return max(self.start, other.start) < min(self.end, other.end)
+        start, size = self
+        first, count = other
+        return start < first + count and first < start + size and size > 0 and count > 0
 
     def intersection(self, other: Span) -> Span:
         """The bytes both hold; empty (size 0) when they share none."""
