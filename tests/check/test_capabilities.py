@@ -5,7 +5,13 @@ from __future__ import annotations
 from collections import Counter
 
 import pytest
-from capability_builds import BUILT, SOUND, everything
+from capability_builds import BUILT, SOUND, capability_builds, device, everything, image_of
+from small_device import TODAY
+from small_device import build as build_of
+
+from gemel.checking.runner import check
+from gemel.inspection.cores.secure_builds import GATEWAY
+from gemel.inspection.inspection import Inspection
 
 MAINLINE, SMALL, SECURITY = "mainline", "small-secondary", "security"
 
@@ -72,6 +78,16 @@ FOUND: dict[str, tuple[str, dict[str, str], dict[str, int]]] = {
         {"instructions-fit-core": 1},
     ),
     "stale import library": (SECURITY, {"caller": "caller-stale"}, {"secure-entries-agree": 1}),
+    "import library whose gateways all moved": (
+        SECURITY,
+        {"caller": "caller-stale-all"},
+        {"secure-entries-agree": 1},
+    ),
+    "shared variables at a secure address": (
+        SECURITY,
+        {"keeper": "keeper-shares-as-secure"},
+        {"memory-seen-through-one-alias": 1},
+    ),
     "import library of another version": (
         SECURITY,
         {"caller": "caller-calls-missing"},
@@ -126,6 +142,22 @@ def test_one_fault_has_its_own_findings_and_no_others(fault: str) -> None:
     assert found == Counter(expected)
 
 
+def test_a_gateway_without_sg_is_one_finding() -> None:
+    """What is there instead is no further content of the callable area."""
+    data = (BUILT / "keeper.elf").read_bytes().replace(GATEWAY, bytes.fromhex("00bf00bf"), 1)
+    read, builds = device(SECURITY), capability_builds(SECURITY) | {"keeper": build_of("keeper", data)}
+    result = check(Inspection(read, image_of(read, builds), builds, disassemble=True), TODAY)
+    assert [each.rule.name for each in result.results if each.findings] == ["veneers-lead-to-entries"]
+
+
+def test_secure_code_shares_what_is_non_secure() -> None:
+    """Its variables in a shared area of the other state, at the address of that state, are no mistake."""
+    assert everything(SECURITY, keeper="keeper-shares").passes
+    assert [
+        each.rule.name for each in everything(SECURITY, keeper="keeper-shares").results if each.findings
+    ] == []
+
+
 @pytest.mark.parametrize("layout", SOUND)
 def test_sound_builds_break_nothing(layout: str) -> None:
     """The builds beside the faulty ones are sound: nothing at all is found in them."""
@@ -136,7 +168,7 @@ def test_sound_builds_break_nothing(layout: str) -> None:
 
 def test_every_build_has_its_place_in_the_table() -> None:
     """No committed build is left out of the tests."""
-    named = {file for files in SOUND.values() for file in files.values()}
+    named = {"keeper-shares", *(file for files in SOUND.values() for file in files.values())}
     named |= {file for _, files, _ in FOUND.values() for file in files.values()}
     assert named == {path.stem for path in BUILT.glob("*.elf")}
 

@@ -281,6 +281,9 @@ SAMPLE: dict[tuple[str, str], dict[str, int]] = {
     ("station-starts-pointer", "sampler-board"): {},
     ("station-starts-member-value", "sampler-board"): RELEASE,
     ("station-starts-listed-table", "sampler-board"): RELEASE,
+    # bits that are set and cleared in the word that was read, by a function or in one instruction
+    ("station-starts-bits", "sampler-board"): {},
+    ("station-starts-bits-value", "sampler-board"): RELEASE,
     ("station-board", "sampler-at-main"): {"reset-handler-in-code": 1},
     ("station-board", "sampler-at-main-copies"): {"entry-point-agrees": 1},
 }

@@ -49,7 +49,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
         "absent": "the layout has no build",
     },
     "builds-inside-own-attribution": {
-        "checks": "The memory in which a build is stored, from which it runs and which it uses at run time, its initial stack included, is in secure areas for a secure build and in non-secure areas for a non-secure one.",
+        "checks": "The memory in which a build is stored, from which it runs and which it uses at run time, its initial stack included, is in secure areas for a secure build and in non-secure areas for a non-secure one; what a secure build shares may be in a non-secure area too.",
         "absent": "the layout states the security of no build's area",
         "only_with": "security",
     },
@@ -230,7 +230,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
         "absent": "the layout has no build",
     },
     "memory-seen-through-one-alias": {
-        "checks": "A build whose security the layout states uses each memory that has an alias through one window only, and through that of its security state where the two windows differ in address bit 28 alone.",
+        "checks": "A build whose security the layout states uses each memory that has an alias through one window only, and through that of its security state where the two windows differ in address bit 28 alone; what is in a shared area that is non-secure, through the non-secure one.",
         "absent": "the layout states no security, or the builds use no memory that has an alias",
         "only_with": "security",
     },

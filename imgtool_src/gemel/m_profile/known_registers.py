@@ -257,6 +257,9 @@ class Registers:
             mask, base = (middle, low) if middle in self._known else (low, middle)
             kept = self._known.get(mask)
             self._change(low, base, None if kept is None else ~kept & 0xFFFF_FFFF, ones=False)
+        elif first & 0xFFC0 == 0x43C0:  # MVNS
+            value = self._known.get(middle)
+            self._set(low, None if value is None else ~value)
         elif first & 0xFF80 == 0x4780:  # BLX
             called = self._known.get(first >> 3 & 15)
             self._call()
@@ -300,6 +303,9 @@ class Registers:
             encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
             self._change(operand, base, ~modified_constant(encoded) & 0xFFFF_FFFF, ones=False)
             return None
+        if first & 0xFFF0 == 0xF360:
+            self._insert(operand, base, second)
+            return None
         value, known = self._value(address, first, second)
         if known:
             self._set(operand if first & 0xF800 == 0xF000 else target, value)
@@ -307,6 +313,14 @@ class Registers:
             for register in registers_set(first, second):
                 self._set(register, None)
         return None
+
+    def _insert(self, register: int, source: int, second: int) -> None:
+        """BFI of another register's lowest bits, or BFC, which clears the field."""
+        lowest, highest = second >> 10 & 0x1C | second >> 6 & 3, second & 31
+        field, value = (2 << highest) - (1 << lowest), 0 if source == 15 else self._known.get(source)
+        self._change(register, register, None if value is None else field, ones=False)
+        if value:
+            self._change(register, register, value << lowest & field, ones=True)
 
     def _special(self, address: int, special: int, register: int) -> KnownStore | None:
         """MSR of a register: the stack limit, or a stack pointer of which is known or not where it comes from."""

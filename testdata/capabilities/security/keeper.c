@@ -6,6 +6,10 @@ int main(void);
 
 static volatile uint32_t total;
 
+#ifdef SHARED
+__attribute__((section(".shared"), used)) volatile uint32_t shared_words[4];
+#endif
+
 #ifdef MOVED
 uint32_t keeper_moved(void);
 

@@ -54,7 +54,7 @@ SETTINGS: dict[str, tuple[str, dict[str, int]]] = {
     "at-main": ("-DRESET_AT_MAIN", {"reset-handler-in-code": 1}),
     "at-main-copying": ("-DRESET_AT_MAIN -DOWN_COPY", {"entry-point-agrees": 1}),
 }
-GROUPS = {"copying": (range(1, 14), COPYING), "settings": (range(1, 8), SETTINGS)}
+GROUPS = {"copying": (range(1, 14), COPYING), "settings": (range(1, 10), SETTINGS)}
 ARCHITECTURES = ("armv6-m", "armv7-m", "armv7e-m", "armv8-m.base", "armv8-m.main")
 OPTIMISED = ("-O0", "-O1", "-O2", "-O3", "-Os", "-O2 -flto", "-Os -DIN_ONE")
 COMMON = (

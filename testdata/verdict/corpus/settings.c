@@ -124,6 +124,22 @@ __attribute__((noinline)) static void write(uint32_t base, uint32_t index, uint3
 #define SET_VTOR(value) write(0xE000EDu, 2, value)
 #define ENABLE() write(0xE000EDu, 34, 0xFu << 20)
 #define START(table, value) (write(0x580000u, 4, table), write(0x580000u, 5, value))
+#elif FORM == 8 /* bits that a function changes */
+__attribute__((noinline)) static void change(volatile uint32_t *at, uint32_t zeros, uint32_t ones)
+{
+    *at = (*at & ~zeros) | ones;
+}
+#define SET_VTOR(value) (CONTROL_BLOCK->vtor = (value))
+#define ENABLE() change(&CONTROL_BLOCK->cpacr, 0, 0xFu << 20)
+#define START(table, value) (START_REGISTERS->vectors = (table), change(&START_REGISTERS->control, 3u, value))
+#elif FORM == 9 /* bit fields */
+struct fields {
+    uint32_t low : 2, middle : 18, units : 4, high : 8;
+};
+#define SET_VTOR(value) (CONTROL_BLOCK->vtor = (value))
+#define ENABLE() (((volatile struct fields *)&CONTROL_BLOCK->cpacr)->units = 0xF)
+#define START(table, value) (START_REGISTERS->vectors = (table), \
+    ((volatile struct fields *)&START_REGISTERS->control)->low = (value))
 #endif
 
 __attribute__((noinline)) static void initialise(void)

@@ -18,12 +18,18 @@ BREAKS = {
     "a secure build stored in a non-secure area too": lambda: applied(
         RULE, "security", replace={'security = "non-secure-callable"': 'security = "non-secure"'}
     ),
+    "the same in an area that is not shared": lambda: applied(
+        RULE, "security", replace={'purpose = "shared"': 'purpose = "data"'}, keeper="keeper-shares"
+    ),
     "secure RAM that the layout calls non-secure": lambda: applied(
         RULE, "security", replace={'"data", security = "secure"': '"data", security = "non-secure"'}
     ),
 }
 
 KEEPS = {
+    "secure variables in a shared area that is non-secure": lambda: applied(
+        RULE, "security", keeper="keeper-shares"
+    ),
     "each in its own": lambda: applied(RULE, "security"),
     "each in its own, by the image": lambda: applied(RULE, "security", alone=True),
     "a window of the wrong state, another rule's matter": lambda: applied(

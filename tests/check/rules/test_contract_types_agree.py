@@ -303,3 +303,45 @@ def test_c_and_cpp(case: str, primary: str) -> None:
     sampler = compiled("sampler", sources[other] + _BOX, *_MARCH, language=other)
     found = findings(checked(RULE, types("struct box"), station, sampler))
     assert len(found) == (case in UNLIKE_CPP)
+
+
+FIRST_DIFFERENCES = {
+    "a value of an enumeration in the style of each": (
+        "enum quality { QUALITY_GOOD, QUALITY_POOR = 4 }; struct box { enum quality quality; };",
+        "enum class Quality : uint8_t { Good, Poor = 5 }; struct box { Quality quality; };",
+        "QUALITY_POOR = 5",
+        "QUALITY_POOR = 4",
+    ),
+    "the size of an enumeration in the style of each": (
+        "enum quality { QUALITY_GOOD, QUALITY_POOR = 4 }; struct box { enum quality quality; };",
+        "enum class Quality : uint16_t { Good, Poor = 4 }; struct box { Quality quality; };",
+        "enum Quality quality at byte 0, 2 bytes,",
+        "enum quality quality at byte 0, 1 byte,",
+    ),
+    "a wider member, which is elsewhere for it": (
+        "struct box { uint32_t id; uint32_t time; };",
+        "struct box { uint32_t id; uint64_t time; };",
+        "uint64_t time at byte 8, 8 bytes,",
+        "uint32_t time at byte 4, 4 bytes,",
+    ),
+    "a base class that is no longer empty": (
+        "struct head { uint32_t id; }; struct box { struct head head; uint32_t level; };",
+        "struct tagged { uint32_t tag; }; struct head { uint32_t id; }; struct box : tagged { struct head head; uint32_t level; };",
+        "uint32_t tag at byte 0, 4 bytes,",
+        "no uint32_t tag",
+    ),
+}
+"""Sources in C and C++, and what the finding says of the first difference: found, expected."""
+
+
+@pytest.mark.parametrize("case", FIRST_DIFFERENCES)
+def test_the_first_difference_is_the_one_that_was_made(case: str) -> None:
+    """Enumerators are paired by the style of each language, members by their names, wherever these are."""
+    mine, theirs, found, expected = FIRST_DIFFERENCES[case]
+    station, sampler = (
+        compiled("station", mine + _BOX, *_MARCH),
+        compiled("sampler", theirs + _BOX, *_MARCH, language="c++"),
+    )
+    (finding,) = findings(checked(RULE, types("struct box"), station, sampler))
+    assert finding.found.startswith(found)
+    assert finding.expected.startswith(expected)

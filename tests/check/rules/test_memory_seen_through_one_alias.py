@@ -31,12 +31,16 @@ BREAKS = {
         SegmentSpec(RAM + 0x1000_0100, memory_size=16, flags="rw"),
     ),
     "one handler in the secure window": lambda: _caller(words={5: CODE + 0x1000_0081}),
+    "what is shared as non-secure, in the secure window": lambda: applied(
+        RULE, "security", keeper="keeper-shares-as-secure"
+    ),
     "the stack in the secure window": lambda: _caller(words={0: RAM + 0x1000_8000}),
 }
 
 KEEPS = {
     "each build in its own": lambda: applied(RULE, "security"),
     "each in its own, by the image": lambda: applied(RULE, "security", alone=True),
+    "what is shared as non-secure, as that": lambda: applied(RULE, "security", keeper="keeper-shares"),
     "written by hand": lambda: _caller(SegmentSpec(RAM, memory_size=16, flags="rw")),
     "windows that do not differ in bit 28 alone, one of them used": lambda: _caller(
         start=0x0401_0000, replace={"aliases = [0x0000_0000]": "aliases = [0x0400_0000]"}

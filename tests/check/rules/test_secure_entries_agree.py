@@ -10,6 +10,7 @@ RULE = "secure-entries-agree"
 
 BREAKS = {
     "stale import library": lambda: applied(RULE, "security", caller="caller-stale"),
+    "import library whose gateways all moved": lambda: applied(RULE, "security", caller="caller-stale-all"),
     "import library of a newer keeper": lambda: applied(RULE, "security", caller="caller-calls-missing"),
     "the gateways moved to another area": lambda: applied(RULE, "security", keeper="keeper-veneers-outside"),
 }
@@ -29,6 +30,16 @@ def test_what_is_called_instead_is_told() -> None:
     assert finding.found.endswith("where the gateway of keeper_add is")
     assert finding.expected == "0x1000_8008, its gateway in build keeper"
     assert finding.parties == ("caller", "keeper", "station")
+
+
+def test_a_stale_import_library_is_one_finding() -> None:
+    """Where several addresses are wrong, the library is, and the others are listed."""
+    (finding,) = findings(BREAKS["import library whose gateways all moved"]())
+    assert finding.what == "build caller is linked with another import library than that of build keeper"
+    (line,) = finding.lines
+    assert line.startswith(
+        "keeper_count at 0x1000_8028, in area veneers (non-secure-callable), where no gateway is;"
+    )
 
 
 def test_a_missing_function_lists_what_there_is() -> None:

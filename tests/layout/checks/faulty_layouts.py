@@ -880,6 +880,19 @@ OF_SECURITY = [
         },
     ),
     Faulty(
+        "attributions-without-extension",
+        "station-code = ",
+        "no core distinguishes secure from non-secure: area.station-code.security; found secure (2 areas in all); "
+        'expected a core with "security" among its extensions; add "security" to the core that has it, '
+        "or take security out of the area",
+        {
+            'extensions = ["security"]': "extensions = []",
+            'size = "4 KiB", purpose = "code" }\nsampler': 'size = "4 KiB", purpose = "code",'
+            ' security = "secure" }\nsampler',
+            'size = "8 KiB", purpose = "data" }': 'size = "8 KiB", purpose = "data", security = "secure" }',
+        },
+    ),
+    Faulty(
         "data-to-call-into",
         "station-ram = ",
         "an area to call into holds code: area.station-ram.security; found non-secure-callable, "

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Member, Pointer, Reference, Type
 from gemel.checking.contract.comparison import Comparison, Pair, elements_of, paired
-from gemel.checking.contract.wrappers import Found
+from gemel.checking.contract.wrappers import Found, named_in_style
 from gemel.structs import NamedTuple, Struct, replace
 
 if TYPE_CHECKING:
@@ -30,13 +30,17 @@ class Cell(NamedTuple):
 
 
 class Row(Struct):
-    """One row: how deep, what it declares, the cells (None: no such thing there), whether they differ."""
+    """One row: how deep, what it declares, the cells (None: no such thing there), whether they differ.
+
+    Where ``goes_on``, the next row is the same on the other side.
+    """
 
     depth: int
     label: str
     left: Cell | None
     right: Cell | None
     differs: bool = False
+    goes_on: bool = False
 
 
 class Side(NamedTuple):
@@ -60,7 +64,10 @@ def rows_of(comparison: Comparison, left: Reference, right: Reference, label: st
             labels = [side.types.declared(side.reference, "") for side in (one, other)]
             if labels[0] == labels[1]:
                 labels = [_kind(side, label) for side, label in zip((one, other), labels, strict=True)]
-            rows[:1] = [Row(0, labels[0], head.left, None, True), Row(0, labels[1], None, head.right, True)]
+            rows[:1] = [
+                Row(0, labels[0], head.left, None, True, True),
+                Row(0, labels[1], None, head.right, True),
+            ]
     return rows
 
 
@@ -90,6 +97,8 @@ class _Rows:
         elif isinstance(left, Enumeration) and isinstance(right, Enumeration):
             if dict(left.enumerators) == dict(right.enumerators):
                 return
+            if len(set(self._comparison.languages)) > 1:
+                right = named_in_style(left, right)
             yield from _enumerators(left, right, depth)
 
     def _members(
@@ -129,7 +138,7 @@ class _Rows:
         if other_kind and labels[0] == labels[1] and cells[0] == cells[1]:
             labels = _kind(at_left, labels[0]), _kind(at_right, labels[1])
         if other_kind and labels[0] != labels[1]:
-            yield Row(depth, labels[0], cells[0], None, True)
+            yield Row(depth, labels[0], cells[0], None, True, True)
             yield Row(depth, labels[1], None, cells[1], True)
         else:
             yield Row(depth, labels[0], *cells, differs and (cells[0] != cells[1] or not below))

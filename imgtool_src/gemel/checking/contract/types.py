@@ -105,7 +105,7 @@ def _in_words(differing: list[Row], *, right: bool) -> str:
     row = differing[0]
     if right and row.left and len(differing) > 1 and row.right is None and differing[1].left is None:
         other = differing[1]  # one member of two kinds has a row for each
-        if other.right and other.right.place == row.left.place:
+        if row.goes_on or (other.right and other.right.place == row.left.place):
             row = other
     cell = row.right if right else row.left
     if cell is None:

@@ -204,6 +204,7 @@ def _with_inherited(types: DebugTypes, found: Found, other: Found, seen: list[Me
             members.append(member)
             continue
         names = {each.name for each in inner.members}
+        names |= {each.name for each in record.members}
         name = next((each.name for each in theirs if each.bit == member.bit and each.name not in names), BASE)
         if name != BASE:
             members.append(replace(member, name=name))
@@ -256,13 +257,33 @@ def same_values(one: Enumeration, other: Enumeration) -> bool:
     """
     if {value for _, value in one.enumerators} != {value for _, value in other.enumerators}:
         return False
-    mine = [(_words(name), value) for name, value in one.enumerators]
+    mine, spelled = dict(one.enumerators), _spelled(one)
     for name, value in other.enumerators:
-        words = _words(name)
-        alike = {at for each, at in mine if each[-len(words) :] == words or words[-len(each) :] == each}
+        alike = {mine[each] for each in _fitting(name, spelled)}
         if alike and value not in alike:
             return False
     return True
+
+
+def named_in_style(one: Enumeration, other: Enumeration) -> Enumeration:
+    """``other`` with the names of ``one`` where its names fit these, each of them once, those of one value first."""
+    mine, spelled = dict(one.enumerators), _spelled(one)
+    named: dict[str, int] = {}
+    for name, value in other.enumerators:
+        fitting = [each for each in _fitting(name, spelled) if each not in named]
+        same = (each for each in fitting if mine[each] == value)
+        named[next(same, fitting[0] if fitting else name)] = value
+    return replace(other, enumerators=tuple(named.items()))
+
+
+def _spelled(model: Enumeration) -> list[tuple[str, list[str]]]:
+    return [(name, _words(name)) for name, _ in model.enumerators]
+
+
+def _fitting(name: str, spelled: list[tuple[str, list[str]]]) -> list[str]:
+    """The names that a name fits, each in the style of its language."""
+    words = _words(name)
+    return [each for each, mine in spelled if mine[-len(words) :] == words or words[-len(mine) :] == mine]
 
 
 def _words(name: str) -> list[str]:

@@ -20,9 +20,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     for plan in builds_of(inspection.layout, *SECURE, "non-secure"):
         own = SECURE if inspection.layout.areas[plan.stored_in].security in SECURE else ("non-secure",)
+        shares = ("non-secure",) if own == SECURE else ()
         used = dict.fromkeys(_used(inspection, plan))
         foreign = [
-            (what, span, area) for what, span, area in used if area.security and area.security not in own
+            (what, span, area)
+            for what, span, area in used
+            if area.security and area.security not in (own if area.purpose != "shared" else (*own, *shares))
         ]
         yield from in_short(_finding(plan, own, *each) for each in foreign)
         silent = {area.name: area for _, _, area in used if area.security is None}
@@ -76,7 +79,8 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="The memory in which a build is stored, from which it runs and which it uses at run time, its initial "
-    "stack included, is in secure areas for a secure build and in non-secure areas for a non-secure one.",
+    "stack included, is in secure areas for a secure build and in non-secure areas for a non-secure one; what a "
+    "secure build shares may be in a non-secure area too.",
     why="A non-secure build that touches secure memory faults at the first access. A secure build whose "
     "data or stack are in non-secure memory works, and exposes its secrets and return addresses to any code "
     "that reads there.",

@@ -76,20 +76,25 @@ def _other_gateways(area: Area, span: Span, data: bytes, slots: dict[int, bool])
         )
 
 
+def _named(inspection: Inspection, area: Area) -> dict[int, str]:
+    """Where the gateways are that symbols name, each with its build."""
+    named = {}
+    for plan in builds_stored_in(inspection.layout, area.name):
+        build = inspection.builds.get(plan.name)
+        for gateway in gateways_of(build) if build else ():
+            located = locate(inspection.layout, gateway.address, plan.core) if gateway.address else None
+            if located:
+                named[located.plain] = plan.name
+    return named
+
+
 def _unnamed(inspection: Inspection, area: Area, span: Span, veneers: list[int]) -> Iterator[Finding]:
     """Veneers that no function of the builds stored there has; nothing where their symbols are missing."""
     plans = builds_stored_in(inspection.layout, area.name)
     builds = [inspection.builds.get(plan.name) for plan in plans]
     if not builds or any(build is None or build.symbols is None for build in builds):
         return
-    named = set()
-    for plan, build in zip(plans, builds, strict=True):
-        for gateway in gateways_of(build) if build else ():
-            located = (
-                locate(inspection.layout, gateway.address, plan.core) if gateway.address is not None else None
-            )
-            if located:
-                named.add(located.plain)
+    named = _named(inspection, area)
     for offset in veneers:
         if span.start + offset not in named:
             yield Finding(
@@ -135,7 +140,9 @@ def _other_content(
             else f"zeros up to the next multiple of {VECTOR_UNIT} bytes, {format_address(place.end)}",
             span=place,
         )
+    named = _named(inspection, area)
     for place in _joined(content, span):
+        owner = named.get(align_down(place.start, VENEER_SIZE))
         first = data[place.start - span.start :][: min(place.size, 8)]
         yield Finding(
             f"area {area.name} holds something other than veneers",
@@ -144,6 +151,7 @@ def _other_content(
             found=f"{first.hex(' ')}{' ...' if place.size > len(first) else ''}",
             expected="veneers, zeros and erased bytes only",
             span=place,
+            follows_from=(("veneers-lead-to-entries", owner),) if owner else (),
         )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.secure_builds import SECURE, builds_of, states_security
+from gemel.inspection.cores.secure_builds import SECURE, area_at, builds_of, states_security
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, found_or_holds
 from gemel.layout.addresses import locate, starts_of
@@ -26,15 +26,21 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield from _outcomes(inspection, plan, windows)
 
 
-def _windows(inspection: Inspection, plan: BuildPlan) -> dict[str, dict[int, str]]:
-    """For each memory with aliases the windows that the build uses, each with the first use of it."""
-    found: dict[str, dict[int, str]] = {}
+def _windows(inspection: Inspection, plan: BuildPlan) -> dict[tuple[str, bool], dict[int, str]]:
+    """For each memory with aliases the windows that the build uses, each with the first use of it.
+
+    What is in a shared area that is non-secure is apart (False): secure code accesses it as non-secure.
+    """
+    found: dict[tuple[str, bool], dict[int, str]] = {}
+    own = inspection.layout.areas[plan.stored_in].security in SECURE
     for what, address in _addresses(inspection, plan):
         located = locate(inspection.layout, address, plan.core)
         if located and located.memory.aliases:
             window = address - located.offset
             text = f"{format_address(address)} ({what})"
-            found.setdefault(located.memory.name, {}).setdefault(window, text)
+            area = area_at(inspection.layout, address, plan.core)
+            shared = area is not None and area.purpose == "shared" and area.security == "non-secure"
+            found.setdefault((located.memory.name, own and not shared), {}).setdefault(window, text)
     return found
 
 
@@ -52,20 +58,31 @@ def _addresses(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[str, i
 
 
 def _outcomes(
-    inspection: Inspection, plan: BuildPlan, windows: dict[str, dict[int, str]]
+    inspection: Inspection, plan: BuildPlan, windows: dict[tuple[str, bool], dict[int, str]]
 ) -> Iterator[Outcome]:
-    secure = inspection.layout.areas[plan.stored_in].security in SECURE
     findings = []
-    for name, used in windows.items():
+    own = inspection.layout.areas[plan.stored_in].security in SECURE
+    for (name, secure), used in windows.items():
         memory = inspection.layout.memories[name]
         right = _right_window(memory, plan.core, secure)
         if len(used) > 1:
-            findings.append(_finding(plan, memory, used, right, "through more than one window"))
+            findings.append(
+                _finding(plan, memory, used, right, "through more than one window", own and not secure)
+            )
         elif right is not None and right not in used:
             findings.append(
-                _finding(plan, memory, used, right, "through the window of the other security state")
+                _finding(
+                    plan,
+                    memory,
+                    used,
+                    right,
+                    "through the window of the other security state",
+                    own and not secure,
+                )
             )
-    yield from found_or_holds(findings, f"build {plan.name}, memory {', '.join(windows)}")
+    yield from found_or_holds(
+        findings, f"build {plan.name}, memory {', '.join(dict.fromkeys(name for name, _ in windows))}"
+    )
 
 
 def _right_window(memory: Memory, core: str, secure: bool) -> int | None:
@@ -76,17 +93,22 @@ def _right_window(memory: Memory, core: str, secure: bool) -> int | None:
     return next(start for start in starts if bool(start & STATE_BIT) == secure)
 
 
-def _finding(plan: BuildPlan, memory: Memory, used: dict[int, str], right: int | None, how: str) -> Finding:
+def _finding(
+    plan: BuildPlan, memory: Memory, used: dict[int, str], right: int | None, how: str, shares: bool
+) -> Finding:
     one = "one window of the memory for all of the build"
     expected = (
         one if right is None else f"addresses from {format_address(right)} on, for {_state(right)} code"
     )
+    step = "link what the build shares as non-secure for the non-secure addresses of the area"
     return Finding(
         f"build {plan.name} addresses memory {memory.name} {how}",
         concerned(plan.name, memory.name, plan.core),
         where=f"build {plan.name}, memory {memory.name}",
         found=" and ".join(list(used.values())[:2]),
         expected=expected,
+        next_step=step if shares else "",
+        follows_from=(("builds-inside-own-attribution", plan.name),),
     )
 
 
@@ -99,7 +121,8 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="A build whose security the layout states uses each memory that has an alias through one window "
-    "only, and through that of its security state where the two windows differ in address bit 28 alone.",
+    "only, and through that of its security state where the two windows differ in address bit 28 alone; what is in a "
+    "shared area that is non-secure, through the non-secure one.",
     why="Where the same bytes have a secure and a non-secure address, the address decides the state of the "
     "access. A non-secure build that was linked for the secure window faults, a secure one with data in "
     "the non-secure window leaves them open.",

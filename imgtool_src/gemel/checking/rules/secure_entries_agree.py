@@ -16,14 +16,15 @@ from gemel.inspection.cores.secure_builds import (
     states_security,
 )
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import concerned, counted, found_or_holds, needs_elf
+from gemel.inspection.wording import concerned, counted, found_or_holds, lines_in_short, needs_elf
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome, Reason
 from gemel.spans import format_address
+from gemel.structs import replace
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each non-secure build that calls secure ones, or one finding for each wrong address."""
+    """One outcome for each non-secure build that calls secure ones, or one finding for all addresses that are wrong."""
     layout = inspection.layout
     secure = builds_of(layout, *SECURE) if states_security(layout) else []
     callers = builds_of(layout, "non-secure")
@@ -69,6 +70,7 @@ def _findings(
     names = sorted({name for _, name in offered.values()}) or [
         each.name for each in builds_of(inspection.layout, *SECURE)
     ]
+    wrong = []
     for symbol in called:
         area = area_words(area_at(inspection.layout, symbol.address, plan.core))
         address, owner = offered.get(symbol.name, (None, ""))
@@ -76,22 +78,35 @@ def _findings(
         where = f"build {plan.name} ({file}), absolute symbol {symbol.name}"
         parties = concerned(plan.name, owner, *([] if owner else names), plan.core)
         if address is None:
-            yield Finding(
-                f"build {plan.name} is linked with a secure function that no secure build offers",
-                parties,
-                where=where,
-                found=found,
-                expected=f"one of what build {', '.join(names)} offers: {', '.join(sorted(offered)) or 'nothing'}",
+            wrong.append(
+                Finding(
+                    f"build {plan.name} is linked with a secure function that no secure build offers",
+                    parties,
+                    where=where,
+                    found=found,
+                    expected=f"one of what build {', '.join(names)} offers: {', '.join(sorted(offered)) or 'nothing'}",
+                )
             )
         elif address != symbol.address:
             there = next((name for name, (at, _) in offered.items() if at == symbol.address), None)
-            yield Finding(
-                f"build {plan.name} calls the secure function {symbol.name} at an address where it is not",
-                parties,
-                where=where,
-                found=found + (f", where the gateway of {there} is" if there else ", where no gateway is"),
-                expected=f"{format_address(address)}, its gateway in build {owner}",
+            wrong.append(
+                Finding(
+                    f"build {plan.name} calls the secure function {symbol.name} at an address where it is not",
+                    parties,
+                    where=where,
+                    found=found
+                    + (f", where the gateway of {there} is" if there else ", where no gateway is"),
+                    expected=f"{format_address(address)}, its gateway in build {owner}",
+                )
             )
+    if len(wrong) > 1:
+        lines = [f"{each.found}; expected {each.expected}" for each in wrong[1:]]
+        what = (
+            f"build {plan.name} is linked with another import library than that of build {', '.join(names)}"
+        )
+        yield replace(wrong[0], what=what, lines=lines_in_short(lines, "function"))
+    else:
+        yield from wrong
 
 
 RULE = Rule(

@@ -14,23 +14,24 @@ from gemel.layout.checks.rehearsal import rehearsal_faults
 from gemel.layout.checks.values import value_faults
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout
+from gemel.text.numbers import counted
 
 
 def security_faults(layout: Layout) -> Iterator[LayoutFault]:
     """Attributions that no core can see, and areas that cannot be called into."""
     extended = any("security" in core.extensions for core in layout.cores.values())
-    for area in layout.areas.values():
+    stating = [area for area in layout.areas.values() if area.security]
+    if stating and not extended:
+        others = f" ({counted(len(stating), 'area')} in all)" if len(stating) > 1 else ""
+        yield LayoutFault(
+            ("area", stating[0].name, "security"),
+            "no core distinguishes secure from non-secure",
+            found=f"{stating[0].security}{others}",
+            expected='a core with "security" among its extensions',
+            next_step='add "security" to the core that has it, or take security out of the area',
+        )
+    for area in stating:
         path: KeyPath = ("area", area.name, "security")
-        if area.security is None:
-            continue
-        if not extended:
-            yield LayoutFault(
-                path,
-                "no core distinguishes secure from non-secure",
-                found=area.security,
-                expected='a core with "security" among its extensions',
-                next_step='add "security" to the core that has it, or take security out of the area',
-            )
         if area.security == "non-secure-callable" and area.purpose != "code":
             found = f"{area.security}, purpose {area.purpose}"
             hint = "only the veneers belong there: give them an area of their own"
