@@ -92,6 +92,13 @@ def test_a_build_that_outgrew_its_area() -> None:
     )
 
 
+def test_sections_after_the_overrun_are_no_copies() -> None:
+    """What follows in an area of another build, as initial data does, belongs to the build that grew."""
+    grown = SegmentSpec(STATION + 0xFF0, b"\1" * 32), SegmentSpec(SAMPLER + 0x10, b"\2" * 32)
+    (problem,) = refused(lambda: joined(None, builds(station_elf(extra=grown))))
+    assert problem.what == "build station is 48 bytes too large for area station-code"
+
+
 def test_all_that_runs_on_behind_an_area_is_told_once() -> None:
     """Sections behind each other, into one area after another, are one problem; what lies apart another."""
     extra = (

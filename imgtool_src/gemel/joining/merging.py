@@ -214,12 +214,12 @@ def _of_copy(
 
 
 def _runs_on(layout: Layout, placement: Placement, shared: Span) -> bool:
-    """Whether the build's own area is full up to where ``shared`` begins: it has grown over its end."""
-    own = layout.span_of(placement.plan.stored_in)
-    if own.end != shared.start:
-        return False
-    end = max((piece.span.end for piece in placement.pieces if own.holds(piece.address)), default=0)
-    return end > own.end - LARGEST_GAP
+    """Whether the build's bytes go on from its own area up to where ``shared`` begins: it has grown over the end."""
+    reach = shared.start
+    for piece in sorted(placement.pieces, key=lambda each: each.address, reverse=True):
+        if piece.address < reach < piece.span.end + LARGEST_GAP:
+            reach = piece.address
+    return layout.span_of(placement.plan.stored_in).holds(reach)
 
 
 def _first_difference_where_held(image: SparseBytes, span: Span, copy: bytes, gaps: list[Span]) -> int | None:

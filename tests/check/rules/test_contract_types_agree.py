@@ -326,7 +326,8 @@ FIRST_DIFFERENCES = {
     ),
     "a base class that is no longer empty": (
         "struct head { uint32_t id; }; struct box { struct head head; uint32_t level; };",
-        "struct tagged { uint32_t tag; }; struct head { uint32_t id; }; struct box : tagged { struct head head; uint32_t level; };",
+        "struct tagged { uint32_t tag; }; struct head { uint32_t id; };"
+        "struct box : tagged { struct head head; uint32_t level; };",
         "uint32_t tag at byte 0, 4 bytes,",
         "no uint32_t tag",
     ),

@@ -14,7 +14,6 @@ from gemel.layout.checks.rehearsal import rehearsal_faults
 from gemel.layout.checks.values import value_faults
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout
-from gemel.text.numbers import counted
 
 
 def security_faults(layout: Layout) -> Iterator[LayoutFault]:
@@ -22,7 +21,7 @@ def security_faults(layout: Layout) -> Iterator[LayoutFault]:
     extended = any("security" in core.extensions for core in layout.cores.values())
     stating = [area for area in layout.areas.values() if area.security]
     if stating and not extended:
-        others = f" ({counted(len(stating), 'area')} in all)" if len(stating) > 1 else ""
+        others = f" ({len(stating)} areas in all)" if len(stating) > 1 else ""
         yield LayoutFault(
             ("area", stating[0].name, "security"),
             "no core distinguishes secure from non-secure",
