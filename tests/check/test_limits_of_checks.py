@@ -14,10 +14,11 @@ from small_device import builds, joined, layout
 from gemel.builds.dwarf.constants import At, Form, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes
 from gemel.builds.dwarf.fault import DebugUnreadable
+from gemel.builds.dwarf.types import Composite
 from gemel.checking.contract.access import _qualifiers
 from gemel.checking.contract.comparison import Comparison, elements_of
 from gemel.checking.contract.rows import rows_of
-from gemel.checking.contract.wrappers import Found, unwrapped
+from gemel.checking.contract.wrappers import Found, _is_nothing, unwrapped
 from gemel.checking.runner import LONGEST_INSTRUCTION, with_source
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding
@@ -108,9 +109,9 @@ def _empty_bases(count: int) -> bool:
     for number in range(1, count + 1):
         entries.append(record(f"b{number}", 1, _base(entries[-1])))
     top = record("top", 4, _base(entries[-1]), member("level", of))
-    left = types_of(debug_elf(of, *entries, top, top=CPP))
-    right = types_of(debug_elf(of, record("top", 4, member("level", of))))
-    return Comparison(left, right, False).same(left.named("struct top")[0], right.named("struct top")[0])
+    types = types_of(debug_elf(of, *entries, top, top=CPP))
+    _, found = types.resolved(types.named("struct top")[0])
+    return isinstance(found, Composite) and _is_nothing(types, found.members[0])
 
 
 def _unnamed(count: int) -> bool:
