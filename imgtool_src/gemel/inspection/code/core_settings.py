@@ -43,25 +43,24 @@ def settings_of(
     """
     found = []
     passed = _functions_passed_to(build, run, registers)
-    for function in {
-        each.value: each for each in (*_functions(build, signs_of(sorted(registers))), *passed)
-    }.values():
+    holding = {each.value: each for each in _functions(build, signs_of(sorted(registers)))}
+    for function in (holding | passed).values():
         start = function.value & ~1
         code = build.read_at_run(start, function.size) or b""
         stores = _wanted(known_stores(code, start, lambda at: constant_word(build, at)), registers)
         unknown = any(each.value is None and each.target != CPACR and each.changed is None for each in stores)
-        if unknown or function in passed:
+        if unknown or function.value in passed:
             stores = _with_arguments(build, start, code, registers) or stores
         found += [Setting(store, function.name) for store in stores]
     return tuple(sorted(_with_run(build, found, run, registers), key=lambda each: each.store.at))
 
 
-def _functions_passed_to(build: Build, run: StartRun | None, registers: frozenset[int]) -> list[Symbol]:
-    """The functions that a run found to store to a register what the run does not know."""
+def _functions_passed_to(build: Build, run: StartRun | None, registers: frozenset[int]) -> dict[int, Symbol]:
+    """The functions, by address, that a run found to store to a register what the run does not know."""
     stores = _wanted(run.stores, registers) if run and build.symbols else ()
     symbols = build.symbols
     found = [symbols.function_at(each.at) for each in stores if symbols and each.value is None]
-    return [each[0] for each in found if each and each[0].size]
+    return {each[0].value: each[0] for each in found if each and each[0].size}
 
 
 def _with_run(
