@@ -10,6 +10,7 @@ import unicorn
 from rehearse.test_device_examples import FLASH, SAMPLER, SLEEP, enabled, result, run, store
 
 from gemel.rehearsal.emulator import loop_probe
+from gemel.rehearsal.emulator.core import exceptions
 from gemel.rehearsal.emulator.core.code_stops import CodeStops
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
 from gemel.rehearsal.result import Rehearsal
@@ -515,3 +516,86 @@ def test_no_room_is_told_of_a_stack_pointer_from_what_is_no_table(top: int | Non
     windows = (SimpleNamespace(span=Span(FLASH, 0x8_0000)), SimpleNamespace(span=Span(0x3800_0000, 0x2_0000)))
     planned = SimpleNamespace(stack_limit=0x3800_8000, windows=windows)
     assert stack_room(core, planned) == room  # type: ignore[arg-type]
+
+
+SYST_CSR, SYST_RVR, SCR = 0xE000_E010, 0xE000_E014, 0xE000_ED10
+SHORT_TICKS = store(SYST_RVR, "3") + store(SYST_CSR, "7") + SLEEP
+PENDS_ITSELF = store(0xE000_E200, "32")
+STORMS = {
+    "ticks": (
+        SHORT_TICKS,
+        COUNT,
+        "SysTick: it comes again before its handler returns",
+        "SYST_RVR, 0xE000_E014",
+    ),
+    "an interrupt": (
+        enabled(5) + PENDS_ITSELF + SLEEP,
+        COUNT + PENDS_ITSELF,
+        "interrupt 5: its source",
+        "clear",
+    ),
+    "a device that repeats": (
+        enabled(5) + PENDS_ITSELF + SLEEP,
+        PENDS_ITSELF,
+        "interrupt 5: its source",
+        "clear",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", STORMS)
+def test_interrupts_that_leave_thread_code_no_time(name: str) -> None:
+    """The interrupt is named with what makes it come again: also where the whole device soon repeats itself."""
+    program, handler, what, hint = STORMS[name]
+    rehearsal = run(program, "", handler=handler, budget=2_000_000)
+    finding = rehearsal.finding("interrupt-livelock")
+    assert finding is not None, rehearsal.findings
+    assert f"does nothing but take {what}" in finding.what
+    assert hint in finding.next_step
+    assert rehearsal.finding("endless-loop") is None
+
+
+@pytest.mark.parametrize("sleep", [store(SCR, "2") + "wfi\n" + HANG, "1: wfi\n b 1b\n"])
+def test_ticks_that_end_sleep_starve_nobody(sleep: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A core that sleeps between interrupts has no thread code to run, for however long (SCR.SLEEPONEXIT)."""
+    monkeypatch.setattr(exceptions, "LIVELOCK", 40)
+    goal = '\n[[rehearsal.goal]]\ncore = "station"\nword = { at = 0x3801_0000, value = 90 }\n'
+    program = result("r4") + store(SYST_RVR, "99") + store(SYST_CSR, "7") + sleep
+    rehearsal = run(program, goal, handler=COUNT)
+    assert rehearsal.finding("interrupt-livelock") is None
+    assert rehearsal.goals[0].reached
+
+
+OWN_LOOPS = {
+    "timer off": ("", SYST_CSR, "SysTick is off (bit 0 of SYST_CSR, 0xE000_E010)"),
+    "no reload": (store(SYST_CSR, "5"), 0xE000_E018, "its reload value is 0"),
+    "another register": ("", 0xE000_ED04, "see what it waits for there"),
+}
+
+
+@pytest.mark.parametrize("name", OWN_LOOPS)
+def test_a_loop_over_a_register_of_the_core(name: str) -> None:
+    """The register is named, and what keeps the tick timer from changing it."""
+    beginning, register, hint = OWN_LOOPS[name]
+    loop = f"ldr r0, ={register:#x}\n1: ldr r1, [r0]\n ldr r2, =0x10000\n tst r1, r2\n beq 1b\n" + SLEEP
+    finding = run(beginning + loop, "").finding("endless-loop")
+    assert finding is not None
+    assert f"it reads 0x{register >> 16:04X}_{register & 0xFFFF:04X} (" in finding.found
+    assert hint in finding.next_step
+
+
+FAULTS = {
+    "undefined-instruction": ("udf #255\n", "0xDEFF, with which compilers"),
+    "bad-exception-return": (enabled(5) + PENDS_ITSELF, "0xFFFF_FF"),
+    "fetch-outside-code": ("bx lr\n", "the link register at reset"),
+}
+
+
+@pytest.mark.parametrize("kind", FAULTS)
+def test_what_a_fault_found(kind: str) -> None:
+    """A trap of the compiler, a link value, and the link register that nobody set are said to be that."""
+    program, found = FAULTS[kind]
+    answers = HANG_IN_HARD_FAULT + "mvn r0, #0xE\n mov lr, r0\n"
+    finding = run(program + SLEEP, "", handler=answers).finding(kind)
+    assert finding is not None
+    assert found in finding.found

@@ -130,10 +130,15 @@ def spelled_out(text: str) -> str:
     return (match[1] or f"{match[2][0]}fsr") if match else ""
 
 
+def system_register(address: int) -> str:
+    """The name of a register of the System Control Space; empty for any other address."""
+    return _SYSTEM.get(address, "")
+
+
 def meaning_of(value: int) -> str:
     """What a value in an address register is to a core of any device, in words; empty for an ordinary address."""
     if OWN_REGISTERS.holds(value):
-        name = _SYSTEM.get(value & ~3)
+        name = system_register(value & ~3)
         return f"{f'{name}, one of ' if name else ''}the core's own registers (private peripheral bus)"
     return exception_return(value)
 

@@ -40,14 +40,14 @@ def probe_loops(device: Device) -> None:
     """Report for each core that runs in circles what it reads there: event ``loops``.
 
     Its numbers are ``register``, ``described`` and ``memory``, the first register that the layout does not
-    describe, the first that it does, and the first word of RAM that it reads, if it reads any; ``other`` where that
-    is not the core's own; ``bits``, what
+    describe, the first that it does, and the first word of RAM that it reads, if it reads any, as ``own`` the first
+    of the core's own registers; ``other`` where that word is not the core's own; ``bits``, what
     would lead it out of the circle if that register (the undescribed one first) read it, and ``lacking`` those of them
     that a described one never reads; ``interrupts``, whether an interrupt could, ``ticks`` where only its own tick
     timer sends any, and ``counts`` where what that does is nothing to the circle.
     """
     for core in device.cores.values():
-        if core.runs:
+        if core.runs and not core.exceptions.starves():
             _probe(device, core)
 
 
@@ -147,6 +147,8 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
             read.update(range(address, address + size))
             if not frame or not 0 <= address - frame < OWN_FRAME:
                 numbers.setdefault("memory", address)
+        elif PRIVATE.holds(address):
+            numbers.setdefault("own", address)
 
     uc = core.native.uc
     hook = core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read)

@@ -93,6 +93,7 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         ),
         masks._replace(basepri=interrupts.group(masks.basepri)),
         interrupts.execution_priority(Masks()),
+        core.system.ticks.settings(),
     )
 
 

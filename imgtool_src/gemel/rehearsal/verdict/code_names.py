@@ -12,6 +12,7 @@ from gemel.inspection.cores.vector_tables import likely_tables
 from gemel.inspection.cores.views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate, starts_of
+from gemel.m_profile.fault_registers import meaning_of, system_register
 from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
 from gemel.rehearsal.result import Place
 from gemel.spans import Span, format_address, without
@@ -91,12 +92,12 @@ class CodeNames:
 
     def register(self, address: int) -> str:
         """A device register: its plain address, and its name where the layout has one."""
-        name = self._registers.get(address)
+        name = self._registers.get(address) or system_register(address)
         return f"{format_address(address)} ({name})" if name else format_address(address)
 
     def what_is_at(self, core: str, address: int) -> str:
         """What the core sees at a data address: area, memory or nothing."""
-        return whereabouts(self._subject, core, address)
+        return meaning_of(address) or whereabouts(self._subject, core, address)
 
     def how_to_describe(self, core: str, address: int) -> str:
         """What to add to the layout where a core accesses what is in no memory of it.

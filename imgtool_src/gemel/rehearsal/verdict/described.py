@@ -6,6 +6,9 @@ from collections.abc import Iterator
 
 from gemel.layout.rehearsal_model import DeviceEvent, RehearsalPlan
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, word_name
+from gemel.rehearsal.emulator.system_space.interrupts import TICK
+from gemel.rehearsal.emulator.system_space.registers import TICK_CONTROL, TICK_RELOAD
+from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE, INTERRUPT
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawCore, RawRun
 from gemel.rehearsal.verdict.code_names import CodeNames
@@ -17,7 +20,7 @@ MAX_PROPOSED = 2
 MAX_LOOKS = 64
 """Reads of a register up to which it may be one that says which core reads it; more poll it."""
 
-ENABLE = 0xE000_E100
+SET_ENABLE = 0xE000_E100
 """NVIC_ISER0 (DDI 0553, "Interrupt Set Enable Register")."""
 
 
@@ -91,7 +94,7 @@ def interrupts_that_do_not_come(
     used = {each.address for each in run.accesses if each.core == core.name}
     polled = {each.address for each in run.accesses if each.core == core.name and each.reads}
     numbers = {number - FIRST_INTERRUPT for number in core.enabled if number >= FIRST_INTERRUPT}
-    pending = {number - FIRST_INTERRUPT for number in core.pending}
+    pending = {number - FIRST_INTERRUPT for number in core.pending if number >= FIRST_INTERRUPT}
     raised = {
         each.interrupt
         for each in plan.registers.events
@@ -109,10 +112,17 @@ def interrupts_that_do_not_come(
         for bit in range(32)
         if each.mask >> bit & 1
     }
-    hints = [
+    described = {each.interrupt for each in plan.registers.events if each.core == core.name}
+    no_ticks = core.tick[0] and TICK not in core.taken and why_no_ticks(core)
+    hints = [no_ticks] if no_ticks else []
+    hints += [
+        f"interrupt {number} was never taken: {why_not_taken(core, FIRST_INTERRUPT + number)}"
+        for number in sorted(pending - numbers - between - described - taken)[:1]
+    ]
+    hints += [
         f"interrupt {number} is enabled, and nothing in the layout raises it: add a [[rehearsal.event]] "
         f"of core {core.name} with this interrupt, and with every or after_write"
-        for number in sorted(numbers - raised - between - taken)[:1]
+        for number in sorted(numbers - raised - between - taken - pending)[:1]
     ]
     never = (raised | between) - taken - {besides - FIRST_INTERRUPT}
     hints += [
@@ -132,8 +142,20 @@ def why_not_taken(core: RawCore, number: int) -> str:
     state = "it is pending" if number in core.pending else "it never became pending"
     if number >= FIRST_INTERRUPT and number not in core.enabled:
         word, bit = divmod(number - FIRST_INTERRUPT, 32)
-        return f"{state}, and not enabled (bit {bit} of NVIC_ISER{word}, {format_address(ENABLE + 4 * word)})"
+        return f"{state}, and not enabled (bit {bit} of NVIC_ISER{word}, {format_address(SET_ENABLE + 4 * word)})"
     return f"{state} and {masked_by(core, number)}"
+
+
+def why_no_ticks(core: RawCore) -> str:
+    """What keeps the tick timer from interrupting; empty if nothing does."""
+    control, reload = core.tick
+    if not control & ENABLE:
+        return f"SysTick is off (bit 0 of SYST_CSR, {format_address(TICK_CONTROL)})"
+    if not reload:
+        return f"SysTick stands still: its reload value is 0 (SYST_RVR, {format_address(TICK_RELOAD)})"
+    if not control & INTERRUPT:
+        return f"SysTick counts and does not interrupt (bit 1 of SYST_CSR, {format_address(TICK_CONTROL)})"
+    return ""
 
 
 def masked_by(core: RawCore, number: int) -> str:

@@ -6,18 +6,27 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.system_space.interrupts import PENDSV, SUPERVISOR_CALL
+from gemel.rehearsal.emulator.system_space.registers import TICK_CONTROL, TICK_CURRENT, TICK_RELOAD
+from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import proposal
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, masked_by, what_changes
+from gemel.rehearsal.verdict.described import (
+    interrupts_that_do_not_come,
+    masked_by,
+    what_changes,
+    why_no_ticks,
+)
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
 
 WRITTEN_BY = "see what should have written it"
+
+TICK_REGISTERS = (TICK_CONTROL, TICK_RELOAD, TICK_CURRENT)
 
 MANY_TIMES = 16
 """Times that one fault is handled at one place, in a device that no longer changes, to be why it does not go on."""
@@ -262,6 +271,10 @@ def _loop(
             if says
             else ("see what the layout says of this register, and what the other core does")
         )
+    elif memory is None and (own := event.numbers.get("own")):
+        found, hint = f"it reads {names.register(own)}", "see what it waits for there"
+        if own in TICK_REGISTERS and not (core.tick[0] & ENABLE and core.tick[1]):
+            hint = why_no_ticks(core)
     elif memory is None:
         found, hint = (
             "it reads neither a device register nor RAM",
@@ -275,7 +288,8 @@ def _loop(
         hint = _held_back(run, core, names) or hint
     if held_off:
         found += held_off_by(core)
-        hint = f"let {word_name(held_off)} be taken, or {hint}" if hint.startswith("see") else hint
+        let = "correct what keeps it in the loop" if hint.startswith("let") else hint
+        hint = f"let {word_name(held_off)} be taken, or {let}" if let.startswith(("see", "correct")) else hint
     if counts and not ticks:
         found += "; its tick interrupts only count"
     if (counts and not ticks) or (not plan.goals and hint == WRITTEN_BY):

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.registers.flash_controller import BY_REGISTERS, LOCKED, NO_COMMAND
+from gemel.rehearsal.emulator.system_space.interrupts import TICK
+from gemel.rehearsal.emulator.system_space.registers import TICK_RELOAD
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.words import ERASED, Wording, Words, at_address, plain
 from gemel.spans import format_address
+
+ALWAYS_UNDEFINED, FIRST_WIDE = 0xDE, 0xE800
+"""The upper byte of UDF, and the first halfword from which on an instruction has two."""
 
 LAST_FAULT = 7
 """The highest number of an exception that is a fault: SecureFault."""
@@ -27,7 +32,7 @@ def _fetch(event: RawEvent, names: CodeNames) -> Words:
     address = event.numbers["address"]
     found = f"{format_address(address)}, {names.what_is_at(event.core, address)}"
     if address >= ERASED - 1:
-        found = f"{format_address(address)}, which is what erased flash reads"
+        found = f"{format_address(address)}, which is what erased flash reads, and the link register at reset"
     if "then" in event.words:
         found += f", where it meets {event.words['then']}"
     return Words(
@@ -81,10 +86,18 @@ def _invalid_state(event: RawEvent, names: CodeNames) -> Words:
 
 def _undefined(event: RawEvent, names: CodeNames) -> Words:
     code = event.numbers["code"]
-    erased = code == ERASED
+    erased, first = code == ERASED, code & 0xFFFF
+    if first >> 8 == ALWAYS_UNDEFINED:
+        return Words(
+            f"core {event.core} meets UDF #{first & 0xFF}, which is always undefined",
+            f"0x{first:04X}, with which compilers and libraries trap (__builtin_trap, abort)",
+            "code that does not come there",
+            "see which check leads there",
+        )
+    wide = f" 0x{code >> 16:04X}" if first >= FIRST_WIDE else ""
     return Words(
         f"core {event.core} meets an undefined instruction",
-        "erased flash (0xFFFF_FFFF)" if erased else f"the encoding 0x{code & 0xFFFF:04X} 0x{code >> 16:04X}",
+        "erased flash (0xFFFF_FFFF)" if erased else f"the encoding 0x{first:04X}{wide}",
         "code",
         "a build that is not there, or was linked for another address"
         if erased
@@ -130,6 +143,13 @@ def _livelock(event: RawEvent, names: CodeNames) -> Words:
             "the same instruction faults again each time that the handler returns",
             "a handler that removes the cause, or goes on after the instruction",
             "correct what faults, or let the handler stop the core",
+        )
+    if event.numbers["number"] == TICK:
+        return Words(
+            f"core {event.core} does nothing but take {name}: it comes again before its handler returns",
+            f"{name} is pending again each time that its handler returns",
+            "a period in which the handler returns, and thread code gets on",
+            f"raise the reload value of {name} (SYST_RVR, {format_address(TICK_RELOAD)}), or shorten the handler",
         )
     return Words(
         f"core {event.core} does nothing but take {name}: its source is never cleared",
@@ -213,6 +233,7 @@ FAULT_WORDS: dict[str, Wording] = {
         "core {core} returns from an exception with an impossible link value",
         "the link value that the core put into the link register",
         "see what the handler does with the link register",
+        found="{link:address}",
     ),
     "stacking": plain(
         "core {core} cannot stack an exception frame",

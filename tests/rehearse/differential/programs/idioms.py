@@ -38,6 +38,7 @@ OF_FLOATS = (
     "aspen-off",
     "exc-return-values",
     "float-frame-by-hand",
+    "float-settings-of-handler",
     "float-off-after-conditionals",
     "float-off-in-it-block",
     "fpscr-kept",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
+from gemel.rehearsal.emulator.core.instruction_needs import sets_flags_in_block
 from gemel.rehearsal.emulator.core.native import block_function
 from gemel.structs import NamedTuple
 
@@ -60,13 +61,49 @@ class AlignmentLooks:
             if not base % each.size or core.instruction(each.address) != each.code:
                 continue
             if each.condition is None or core.registers.holds(each.condition):
-                numbers = {"address": base, "size": each.size}
-                core.faults.after_run.append(partial(core.fault, "alignment-fault", each.address, numbers))
+                core.faults.after_run.append(partial(self._fault, each))
                 core.stop_before(at)
                 return
         if not self._left[at]:
             core.faults.after_run.append(partial(self._end, at))
             core.native.stop_soon()
+
+    def _fault(self, each: MustAlign) -> None:
+        """Fault at the instruction, in the state that it finds."""
+        core = self._core
+        if each.condition is None or self._go_into_block(each):
+            base = core.registers.value(each.base)
+            if base % each.size:
+                core.fault("alignment-fault", each.address, {"address": base, "size": each.size})
+
+    def _go_into_block(self, each: MustAlign) -> bool:
+        """Execute what is before an instruction in its if-then block; False where something else ends the way."""
+        core, registers = self._core, self._core.registers
+        core.pc += 2
+        core.time += 1
+        core.instructions += 1
+        registers.if_then = core.instruction(each.at)[0] & 0xFF
+        while core.pc < each.address:
+            at, state = core.pc, registers.if_then
+            if not registers.skips_next and not self._execute_outside(at, state):
+                return False
+            core.skip_instruction(at)
+        return core.pc == each.address
+
+    def _execute_outside(self, at: int, state: int) -> bool:
+        """Execute an instruction of an if-then block, in which the emulator does not stop, outside of it."""
+        core, registers = self._core, self._core.registers
+        first, second = core.instruction(at)
+        flags, registers.if_then = registers.flags, 0
+        core.blocks.suspect = None
+        done = core.go(1)
+        core.blocks.suspect = core.pc
+        if done:
+            core.pc = at
+            if not (second or sets_flags_in_block(first)):
+                registers.flags = flags
+            registers.if_then = state
+        return done
 
     def _end(self, at: int) -> None:
         self._core.native.unhook(self._hooks.pop(at))

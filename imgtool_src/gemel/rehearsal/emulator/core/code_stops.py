@@ -8,6 +8,7 @@ from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
 from gemel.rehearsal.emulator.core.instruction_needs import is_division, is_sleep
 from gemel.rehearsal.emulator.core.native import block_function
 from gemel.rehearsal.emulator.system_space.interrupts import Masks
+from gemel.rehearsal.emulator.system_space.registers import DIVISION_TRAP
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.code_blocks import Doubtful
@@ -101,7 +102,7 @@ class CodeStops:
             core.instructions += 1
             core.sleep.begin()
             return
-        divisor = is_division(first, second)
+        divisor = is_division(first, second) if core.system.configuration & DIVISION_TRAP else None
         if divisor is not None and not core.registers.skips_next and not core.registers.value(divisor):
             core.fault("division-by-zero", at, {})
             return

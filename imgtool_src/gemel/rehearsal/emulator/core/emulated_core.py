@@ -162,7 +162,7 @@ class EmulatedCore:
         self.interrupts.reset()
         self.system.reset()
         self.registers.reset()
-        self._mark_float()
+        self._set_float_context()
         self.native.clear_stack_limits()
 
     def run(self, until: int) -> None:
@@ -307,8 +307,8 @@ class EmulatedCore:
     def _changed(self) -> None:
         """Code wrote to its private peripheral space."""
         self.stop_soon()
-        if self.plan.has_float and self.system.keeps_float != self.native.marks_float:
-            self.faults.after_run.append(self._mark_float)
+        if self.plan.has_float and self.system.float_context != self.native.float_context:
+            self.faults.after_run.append(self._set_float_context)
         traps = self.system.configuration
         if traps & DIVISION_TRAP and not self.blocks.traps_division:
             self.blocks.traps_division = True
@@ -317,9 +317,10 @@ class EmulatedCore:
             self.faults.traps_alignment = True
             self.faults.after_run += [self.bus.trap_unaligned, self.look_again]
 
-    def _mark_float(self) -> None:
+    def _set_float_context(self) -> None:
         """Let float instructions set CONTROL.FPCA only while exceptions keep the float registers."""
-        self.native.mark_float(self.system.keeps_float or not self.plan.has_float)
+        keeps, settings = self.system.float_context
+        self.native.set_float_context(keeps or not self.plan.has_float, settings)
 
     def look_again(self) -> None:
         """Look at all code again before it runs; not from a callback."""

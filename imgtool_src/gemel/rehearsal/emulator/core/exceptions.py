@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from gemel.rehearsal.emulator.core.exception_frames import chain, enter, leave
-from gemel.rehearsal.emulator.system_space.interrupts import SUPERVISOR_CALL, TICK
+from gemel.rehearsal.emulator.system_space.interrupts import SECURE_FAULT, SUPERVISOR_CALL, TICK
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
@@ -19,13 +19,16 @@ INTERRUPTS_A_LOOK = 4
 LIVELOCK = 5000
 """Times in a row that an exception is taken right after another one's return: thread code is starved."""
 
+CHAINED = 16
+"""The same in a device that is in a state that it was in before."""
+
 
 class CoreExceptions:
     """Takes a core's exceptions and returns from them.  ``entered`` is when each was taken last."""
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
-        self._chained = self._bad_returns = self._came = 0
+        self._chained = self._chain_of = self._bad_returns = self._came = 0
         self.entered: dict[int, int] = {}
         self._returned_at = self._faulted_at = -1
 
@@ -63,9 +66,17 @@ class CoreExceptions:
         """Thread code is interrupted; True if it never gets to do more than ``executed`` instructions any more."""
         core = self._core
         self._chained = self._chained + 1 if core.instructions - self._returned_at <= executed else 0
-        if self._chained < LIVELOCK:
+        self._chain_of = number
+        return self._is_starved(LIVELOCK)
+
+    def starves(self) -> bool:
+        """Whether interrupts starve thread code in a device that repeats itself; that is a finding."""
+        return self._chain_of > SECURE_FAULT and self._is_starved(CHAINED)
+
+    def _is_starved(self, times: int) -> bool:
+        if self._chained < times:
             return False
-        core.faults.stop("interrupt-livelock", core.pc, {"number": number})
+        self._core.faults.stop("interrupt-livelock", self._core.pc, {"number": self._chain_of})
         return True
 
     def _look_for_same_state(self, number: int) -> None:
@@ -103,6 +114,8 @@ class CoreExceptions:
             return
         if not core.interrupts.active and core.system.sleeps_on_exit:
             core.sleep.begin()
+            if not core.runs:
+                self._returned_at = -1  # what wakes it takes nothing from thread code
 
     def bad_vector(self, number: int, vector: int, return_address: int) -> None:
         """The vector of exception ``number``, which was just entered, is no code."""

@@ -135,6 +135,11 @@ def aligned_base(first: int, second: int) -> tuple[int, int] | None:
     return None
 
 
+def sets_flags_in_block(first: int) -> bool:
+    """Whether a narrow instruction sets flags in an if-then block too, in which others do not: CMP, CMN, TST."""
+    return first & 0xF800 == 0x2800 or first & 0xFFC0 in (0x4200, 0x4280, 0x42C0) or first & 0xFF00 == 0x4500
+
+
 def is_division(first: int, second: int) -> int | None:
     """The divisor's register of SDIV or UDIV; None for other instructions."""
     return second & 0xF if first & 0xFFD0 == 0xFB90 and second & 0xF0F0 == 0xF0F0 else None

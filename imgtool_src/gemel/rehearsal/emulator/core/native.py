@@ -30,6 +30,8 @@ _SCRATCH_CODE = {CLEAR_EXCLUSIVE: bytes.fromhex("bff32f8f"), WRITE_LIMITS: bytes
 _ENDLESS = bytes.fromhex("fee7")
 _FLOAT_CONTEXT, _KEEP_FLOAT = 0xC000_0004, 1 << 31
 """FPCCR of the library's cores with a float unit after a reset, and its bit ASPEN."""
+_DEFAULTS = 2
+"""Words from the Secure FPCCR to the Secure FPDSCR, as both are kept for both states."""
 _SEARCHED = 1 << 14
 """Bytes of the library's state that are searched for the counters."""
 
@@ -105,7 +107,7 @@ class Native:
         self.handle = int(engine._uch.value)
         self.failure: BaseException | None = None
         self.runs = 0
-        self.marks_float = True
+        self.float_context = True, 0
         self._stops_before = False
         library = ctypes.CDLL(wrapper.uclib._name)
         pointer, word, size = ctypes.c_void_p, ctypes.c_uint64, ctypes.c_size_t
@@ -272,7 +274,9 @@ class Native:
         ]
         self._limits = [ctypes.c_uint32.from_address(at + place) for place in places if place >= 0]
         floats = ctypes.string_at(at, self._context.size).find(_FLOAT_CONTEXT.to_bytes(4, "little"))
-        self._float_context = ctypes.c_uint32.from_address(at + floats) if floats >= 0 else None
+        self._float_context = (
+            (ctypes.c_uint32 * (_DEFAULTS + 1)).from_address(at + floats) if floats >= 0 else None
+        )
         self.clear_stack_limits()
 
     def stack_limits(self) -> tuple[int, int]:
@@ -281,12 +285,13 @@ class Native:
         main, process = (limit.value for limit in self._limits) if self._limits else (0, 0)
         return main, process
 
-    def mark_float(self, wanted: bool) -> None:
-        """Whether a float instruction sets CONTROL.FPCA, as after a reset; not from a callback."""
-        self.marks_float = wanted
+    def set_float_context(self, marked: bool, settings: int) -> None:
+        """Whether a float instruction sets CONTROL.FPCA, as after a reset, and FPSCR then; not from a callback."""
+        self.float_context = marked, settings
         if self._float_context is not None:
             self.uc.context_update(self._context)
-            self._float_context.value = _FLOAT_CONTEXT if wanted else _FLOAT_CONTEXT & ~_KEEP_FLOAT
+            context = _FLOAT_CONTEXT if marked else _FLOAT_CONTEXT & ~_KEEP_FLOAT
+            self._float_context[0], self._float_context[_DEFAULTS] = context, settings
             self.uc.context_restore(self._context)
 
     def clear_stack_limits(self) -> None:

@@ -149,9 +149,27 @@ class CoreRegisters:
 
     def advance_if_then(self) -> None:
         """One instruction of an if-then block is done."""
+        block = self.if_then
+        self.if_then = block & 0xE0 | block << 1 & 0x1F if block & 7 else 0
+
+    @property
+    def flags(self) -> int:
+        """N, Z, C, V, Q and GE, as the program status has them."""
+        return self._state.read()[0] & FLAGS
+
+    @flags.setter
+    def flags(self, flags: int) -> None:
+        self._state.write((self._state.read()[0] & ~FLAGS | flags,))
+
+    @property
+    def if_then(self) -> int:
+        """ITSTATE (DDI 0553): the condition of the next instruction, and what follows; 0 outside such a block."""
         state = self._state.read()[0]
-        block = state >> 25 & 3 | state >> 8 & 0xFC
-        block = block & 0xE0 | block << 1 & 0x1F if block & 7 else 0
+        return state >> 25 & 3 | state >> 8 & 0xFC
+
+    @if_then.setter
+    def if_then(self, block: int) -> None:
+        state = self._state.read()[0]
         self._state.write((state & ~IF_THEN | (block & 3) << 25 | (block & 0xFC) << 8,))
 
     def take_back(self, snapshot: tuple[int, ...]) -> None:

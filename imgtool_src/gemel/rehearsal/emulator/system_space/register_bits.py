@@ -109,9 +109,6 @@ NOT_MODELLED = {
         (0x1C00_0000, "float registers were set to be cleared or treated as Secure (FPCCR); none is"),
     ),
     0xE002_E010: ((0x1, "the Non-secure tick timer was started (SYST_CSR_NS); it does not count"),),
-    0xE000_EF3C: (
-        (WORD, "float settings of new contexts were changed (FPDSCR); each has those of the code before"),
-    ),
 }
 """What a rehearsal does not do where bits of a register are set."""
 

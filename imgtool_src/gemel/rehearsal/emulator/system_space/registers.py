@@ -46,7 +46,7 @@ DEBUG_STATUS, MEMORY_FAULT_ADDRESS, BUS_FAULT_ADDRESS = 0xE000_ED30, 0xE000_ED34
 COPROCESSORS = 0xE000_ED88
 SAU_TYPE, SAU_REGION, SECURE_FAULT_STATUS = 0xE000_EDD4, 0xE000_EDD8, 0xE000_EDE4
 DEBUG_CONTROL, SOFTWARE_TRIGGER = 0xE000_EDFC, 0xE000_EF00
-FLOAT_CONTEXT, FLOAT_FRAME_ADDRESS = 0xE000_EF34, 0xE000_EF38
+FLOAT_CONTEXT, FLOAT_FRAME_ADDRESS, FLOAT_DEFAULTS = 0xE000_EF34, 0xE000_EF38, 0xE000_EF3C
 
 _CLEARED_BY_ONES = (FAULT_STATUS, HARD_FAULT_STATUS, DEBUG_STATUS, SECURE_FAULT_STATUS)
 _REGION_REGISTERS = {0xE000_EDDC: SAU_REGION, 0xE000_EDE0: SAU_REGION}
@@ -149,6 +149,11 @@ class SystemSpace:
     def keeps_float(self) -> bool:
         """Whether an exception keeps the float registers of code that uses them."""
         return bool(self._words[FLOAT_CONTEXT] & KEEP_FLOAT)
+
+    @property
+    def float_context(self) -> tuple[bool, int]:
+        """Whether float code gets a context of its own that exceptions keep, and FPSCR at its first instruction."""
+        return self.keeps_float, self._words.get(FLOAT_DEFAULTS, 0)
 
     @property
     def configuration(self) -> int:

@@ -36,6 +36,10 @@ class TickTimer:
         """Whether it will make its exception pending by itself."""
         return self._running and bool(self._control & INTERRUPT)
 
+    def settings(self) -> tuple[int, int]:
+        """What code wrote to its control and reload registers."""
+        return self._control, self._reload
+
     def _look(self) -> None:
         """Note whether it counts, after each change."""
         self._running = bool(self._control & ENABLE) and (self._reload > 0 or self._value > 0)
