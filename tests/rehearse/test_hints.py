@@ -164,7 +164,9 @@ def test_an_interrupt_that_does_not_come(name: str, sleeps: str) -> None:
         program, table + GOAL, handler=COUNTS + store(DEVICE + 4, "1"), sampler=IDLE, budget=200_000
     )
     if sleeps and name == "not enabled":
-        assert rehearsal.finding("no-wake-up-source") is not None
+        finding = rehearsal.finding("no-wake-up-source")
+        assert finding is not None
+        assert hint in finding.next_step
     else:
         finding = rehearsal.finding("goal-not-reached")
         assert finding is not None

@@ -29,6 +29,8 @@ from gemel.rehearsal.emulator.same_state import SameState
 from gemel.rehearsal.emulator.schedule import QUIET_TURNS, Schedule
 from gemel.rehearsal.emulator.shared_trace import SharedTrace
 from gemel.rehearsal.kinds import THINNED
+from gemel.rehearsal.limits import limits_page
+from gemel.rehearsal.plan import FILL
 from gemel.rehearsal.raw_run import RawTrace, TraceEntry
 from gemel.rehearsal.reports.svg import _worth_a_label
 from gemel.rehearsal.reports.text import report_of
@@ -38,6 +40,7 @@ from gemel.rehearsal.setup.planning import _size_problems
 from gemel.rehearsal.verdict import orders
 from gemel.rehearsal.verdict.orders import worst_of
 from gemel.rehearsal.verdict.races import _changing
+from gemel.spans import format_address
 from gemel.structs import replace
 
 
@@ -328,3 +331,8 @@ LIMITS: Limits = {
 def test_both_sides(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """What a limit allows is done or shown, and one more is not."""
     assert_both_sides(monkeypatch, LIMITS, name)
+
+
+def test_what_ram_holds_at_reset_is_told() -> None:
+    """The word that RAM reads before anybody writes it is said in the limits, since a text may hold it."""
+    assert format_address(int.from_bytes(FILL, "little")) in limits_page()

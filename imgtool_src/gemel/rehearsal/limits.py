@@ -21,6 +21,8 @@ NOT_MODELLED = (
     "protection unit are enforced; the instruction TT does not see them (a note says so where code executes it).",
     "Unaligned addresses of instructions that must be aligned: looked at the first 64 times that each is executed.",
     "Float registers are stacked at once where hardware may put that off; code does not see the difference.",
+    "RAM at reset: each word that nobody wrote reads 0xF8E7_D6C5, where a device's holds anything. Code that "
+    "takes it for zero goes on with that value, and may send another text than on a device.",
     "Flash: erased and programmed only through a controller that the layout describes; no error correction; "
     "unwritten bytes read as erased.",
 )

@@ -13,7 +13,7 @@ from gemel.inspection.cores.views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate, starts_of
 from gemel.m_profile.fault_registers import meaning_of, system_register
-from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
+from gemel.m_profile.memory_map import DEVICE_REGIONS, OWN_REGISTERS, region_of
 from gemel.rehearsal.result import Place
 from gemel.spans import Span, format_address, without
 from gemel.text.demangled import demangled
@@ -97,7 +97,9 @@ class CodeNames:
 
     def what_is_at(self, core: str, address: int) -> str:
         """What the core sees at a data address: area, memory or nothing."""
-        return meaning_of(address) or whereabouts(self._subject, core, address)
+        if OWN_REGISTERS.holds(address):
+            return meaning_of(address)
+        return whereabouts(self._subject, core, address)
 
     def how_to_describe(self, core: str, address: int) -> str:
         """What to add to the layout where a core accesses what is in no memory of it.

@@ -165,6 +165,8 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) 
         masked = held_off_by(core)
         senders = _senders(plan, core.name)
         enabled, cause = "no interrupt enabled that can come", "enable what is to wake it before it sleeps"
+        if hint := interrupts_that_do_not_come(plan, run, core, names, core.held_off):
+            cause = hint
         if number := next((each for each in core.could_wake if senders.get(each)), 0):
             enabled = (
                 f"only what core {senders[number]} raises enabled: {word_name(number)}, which does not come"
