@@ -528,6 +528,12 @@ STORMS = {
         "SysTick: it comes again before its handler returns",
         "SYST_RVR, 0xE000_E014",
     ),
+    "ticks that switch tasks": (
+        SHORT_TICKS,
+        "mrs r0, ipsr\n cmp r0, #15\n bne 1f\n" + store(0xE000_ED04, "0x10000000") + "1: " + COUNT,
+        "SysTick: it comes again before its handler returns",
+        "SYST_RVR, 0xE000_E014",
+    ),
     "an interrupt": (
         enabled(5) + PENDS_ITSELF + SLEEP,
         COUNT + PENDS_ITSELF,

@@ -66,7 +66,8 @@ class CoreExceptions:
         """Thread code is interrupted; True if it never gets to do more than ``executed`` instructions any more."""
         core = self._core
         self._chained = self._chained + 1 if core.instructions - self._returned_at <= executed else 0
-        self._chain_of = number
+        # Of a tick that pends the switch of tasks, the tick.
+        self._chain_of = max(number, self._chain_of) if self._chained else number
         return self._is_starved(LIVELOCK)
 
     def starves(self) -> bool:
