@@ -21,6 +21,9 @@
 #ifndef LAUNCH_FROM
 #define LAUNCH_FROM sampler_start_address
 #endif
+#ifndef START_SECTION
+#define START_SECTION ".constants"
+#endif
 #ifndef FIFTH
 #define FIFTH hold
 #endif
@@ -147,7 +150,7 @@ __attribute__((section(".constants"), used)) const volatile struct {
 #endif
 #define sampler_start_address application.vectors
 #else
-__attribute__((section(".constants"), used)) const volatile uint32_t sampler_start_address = SAMPLER_VECTORS;
+__attribute__((section(START_SECTION), used)) const volatile uint32_t sampler_start_address = SAMPLER_VECTORS;
 #endif
 
 #ifdef RELEASE_BY_PAGE

@@ -77,6 +77,10 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("station-library", "sampler-library"),
     # stacks first in RAM, in sections without objects; a table in assembler; a reset handler that ends in a jump
     ("sampler-stacks",),
+    # the same by the location counter: lld has a stack in the segment of the vectors, which reaches over all flash
+    ("sampler-stacks-by-counter",),
+    # the address of the secondary's vectors among the copied data
+    ("station-start-copied",),
     # what is shared is volatile on both sides, or on neither
     ("station-debug", "sampler-debug"),
     ("station-link-plain", "sampler-link-plain"),
@@ -125,6 +129,10 @@ FAULTS: dict[str, dict[str, int]] = {
     # sections that were left out of the file
     "sampler-no-constants": {"addressed-constants-stored": 1},
     "sampler-no-data": {"start-copies-stored-data": 1},
+    "station-start-copied-elsewhere": {"start-copies-stored-data": 1},
+    # code, or all of it, moved by objcopy; where the code was, the segment before it is filled up
+    "sampler-code-moved": {"code-runs-where-stored": 1},
+    "sampler-all-moved": {"code-runs-where-stored": 1},
     "sampler-limit-close": {"stack-limit-below-stack": 1},
     "sampler-limit-above": {"stack-limit-below-stack": 1},
     "sampler-limit-passed-above": {"stack-limit-below-stack": 1},

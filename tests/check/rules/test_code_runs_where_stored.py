@@ -84,6 +84,20 @@ def test_the_distance_is_told() -> None:
     assert before.lines == ("it is stored 1 KiB (1,024 bytes) before the place it runs from",)
 
 
+def test_all_at_one_distance_is_one_finding() -> None:
+    """Segments that were moved together are told once, others by their own distance."""
+    moved = [
+        SegmentSpec(FLASH + at, b"table", run_address=FLASH + at + by)
+        for at, by in ((0x400, 64), (0x500, 64), (0x600, 32))
+    ]
+    together, alone = findings(apply(RULE, image=IMAGE, handed=builds(station=station_elf(extra=moved))))
+    assert together.lines == (
+        "it is stored 64 bytes before the place it runs from",
+        "so is segment 3: stored at 0x1000_0500..0x1000_0504, runs at 0x1000_0540..0x1000_0544, 5 bytes",
+    )
+    assert alone.lines == ("it is stored 32 bytes before the place it runs from",)
+
+
 def test_a_raw_binary_does_not_tell() -> None:
     """Only an ELF file tells run addresses apart from load addresses."""
     raw = read_build(

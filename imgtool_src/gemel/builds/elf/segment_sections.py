@@ -92,21 +92,27 @@ def split_at_overlays(
 
 
 def without_padding(segments: list[Segment], sections: tuple[SectionHeader, ...]) -> list[Segment]:
-    """``segments`` in which bytes of no section do not reach over what another segment stores.
+    """``segments`` in which bytes of no section do not reach over what another segment stores, or runs as code.
 
     Linkers fill what is between two sections of a segment, also where the load addresses of another segment's
-    sections are.
+    sections are, and objcopy does where code was that it moved.
     """
-    by_address = sorted((each for each in segments if each.data), key=lambda each: each.load_address)
-    furthest, touching = None, set()
-    for segment in by_address:
-        if furthest and furthest.load_span.overlaps(segment.load_span):
-            touching |= {furthest.index, segment.index}
-        if furthest is None or segment.load_span.end > furthest.load_span.end:
-            furthest = segment
+    places = [
+        (Span(place, len(each.data)), each)
+        for each in segments
+        if each.data
+        for place in {each.load_address, each.run_address if each.executable else each.load_address}
+    ]
+    furthest: tuple[Span, Segment] | None = None
+    touching = set()
+    for span, segment in sorted(places, key=lambda each: each[0].start):
+        if furthest and furthest[1] is not segment and furthest[0].overlaps(span):
+            touching |= {furthest[1].index, segment.index}
+        if furthest is None or span.end > furthest[0].end:
+            furthest = span, segment
     if not touching:
         return segments
-    others = [each for each in by_address if each.index in touching]
+    others = [each for each in places if each[1].index in touching]
     stored = sorted(
         (each for each in sections if each.allocated and each.type != NOBITS), key=lambda each: each.offset
     )
@@ -120,7 +126,7 @@ def without_padding(segments: list[Segment], sections: tuple[SectionHeader, ...]
             last = min(first + left, bisect_left(offsets, segment.file_offset + len(segment.data)))
             left -= last - first
             holes = _padding(segment, stored[first:last])
-        near = [each.load_span for each in others if each is not segment] if holes else []
+        near = [span for span, each in others if each is not segment] if holes else []
         kept = without(holes, near)
         taken = without(holes, kept)
         result += _around(segment, taken) if taken else [segment]

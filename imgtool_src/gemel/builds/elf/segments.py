@@ -47,15 +47,21 @@ def with_pieces(
         whole = segment.run_span
         if segment.load_span == whole:
             continue
-        bare = not segment.data and bool(sorts[1][0])
-        spans, starts = sorts[bare]
-        first = max(0, bisect_right(starts, whole.start) - 1)
-        inside = spans[first : min(first + left, bisect_right(starts, whole.end - 1))]
-        left -= len(inside)
-        if bare:
-            inside = [each for each in inside if each.start not in owned]
-            owned.update([each.start for each in inside if whole.covers(each)])
-        taken = [common for each in inside if (common := each.intersection(whole)).size]
+        stored = Span(whole.start, len(segment.data))
+        rest = Span.from_bounds(stored.end, whole.end)
+        taken: list[Span] = []
+        for part, (spans, starts) in zip(
+            (stored, rest), sorts if sorts[1][0] else (sorts[0],) * 2, strict=True
+        ):
+            if not part.size:
+                continue
+            first = max(0, bisect_right(starts, part.start) - 1)
+            inside = spans[first : min(first + left, bisect_right(starts, part.end - 1))]
+            left -= len(inside)
+            if part is rest and spans is sorts[1][0]:
+                inside = [each for each in inside if each.start not in owned]
+                owned.update([each.start for each in inside if whole.covers(each)])
+            taken += [common for each in inside if (common := each.intersection(part)).size]
         pieces = _pieces(segment, taken, to_end=whole.end not in empty)
         if pieces not in ((), (whole,)):
             result[number] = replace(segment, pieces=pieces)

@@ -9,7 +9,7 @@ from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.windows import Window, parts_of, windows_of
-from gemel.inspection.wording import concerned, found_or_holds, segment_words, sized
+from gemel.inspection.wording import concerned, found_or_holds, lines_in_short, segment_words, sized
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Outcome
 from gemel.placement.placing import Piece, Placement
@@ -18,24 +18,31 @@ from gemel.spans import Span, format_address, format_size
 
 @of_each_build("run addresses")
 def check(inspection: Inspection, plan: BuildPlan, _: Build) -> Iterator[Outcome]:
-    """One outcome for each build, one finding for each segment that runs in flash where it is not stored."""
+    """One outcome for each build, one finding for all that runs in flash at one distance from where it is stored."""
     windows = windows_of(inspection.layout, plan.core)
     yield from found_or_holds(_findings(inspection.placements[plan.name], windows), f"build {plan.name}")
 
 
 def _findings(placement: Placement, windows: list[Window]) -> Iterator[Finding]:
+    by_distance: dict[int, list[tuple[Piece, Span, Span]]] = {}
     for piece in placement.pieces:
         run = Span(piece.segment.run_address, len(piece.segment.data))
         for part in parts_of(run, windows):
             stored = piece.address + part.seen.start - run.start
             if part.memory and part.memory.holds_image and part.plain.start != stored:
-                yield _finding(placement, piece, part.plain, Span(stored, part.plain.size))
+                moved = piece, part.plain, Span(stored, part.plain.size)
+                by_distance.setdefault(stored - part.plain.start, []).append(moved)
+    yield from (_finding(placement, distance, moved) for distance, moved in by_distance.items())
 
 
-def _finding(placement: Placement, piece: Piece, run: Span, stored: Span) -> Finding:
+def _finding(placement: Placement, distance: int, moved: list[tuple[Piece, Span, Span]]) -> Finding:
     plan = placement.plan
-    distance = stored.start - run.start
     side = "after" if distance > 0 else "before"
+    piece, run, stored = moved[0]
+    others = [
+        f"so is {each.segment.words}: stored at {there}, runs at {sized(here)}"
+        for each, here, there in moved[1:]
+    ]
     return Finding(
         f"build {plan.name} runs from flash at one place and is stored at another",
         concerned(plan.name, plan.core, plan.stored_in),
@@ -43,7 +50,10 @@ def _finding(placement: Placement, piece: Piece, run: Span, stored: Span) -> Fin
         found=f"stored at {stored}, runs at {sized(run)}",
         expected=f"stored at {format_address(run.start)}, where core {plan.core} takes it from",
         span=stored,
-        lines=(f"it is stored {format_size(abs(distance))} {side} the place it runs from",),
+        lines=(
+            f"it is stored {format_size(abs(distance))} {side} the place it runs from",
+            *lines_in_short(others, "segment"),
+        ),
     )
 
 

@@ -72,7 +72,7 @@ def _finding(inspection: Inspection, table: VectorTable, fault: Fault, indices: 
 def _causes(table: VectorTable, fault: Fault, indices: list[int]) -> tuple[tuple[str, str], ...]:
     """A section that was left out; of a table that is all of another place, its reset handler."""
     if fault == "blank":
-        return (("handlers-executable", table.plan.name),)
+        return ("handlers-executable", table.plan.name), ("code-runs-where-stored", table.plan.name)
     used = sum(1 for word in table.words[2:] if word)
     return (("reset-handler-in-code", table.plan.name),) if 2 * len(indices) > used else ()
 

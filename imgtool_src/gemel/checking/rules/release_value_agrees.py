@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 ALIGNMENT = 128
 """Bytes that vector tables are aligned to at least: what is in a register's bits below is no address."""
 
+_UNREAD = ("start-copies-stored-data", "initialised-data-copied", "addressed-constants-stored")
+"""Rules whose finding is why code reads another address than its source has."""
+
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each register of a secondary's release that the primary's code writes constants to."""
@@ -183,6 +186,7 @@ def _other_table(
         lines=lines_in_short(lines, "store"),
         next_step=_step(inspection, plan.name, core.name, first.store.value or 0),
         follows_from=(
+            *((rule, plan.name) for rule in _UNREAD),
             *(("reset-handler-in-code", name) for name in _linked_for(inspection, core, first)),
             *(
                 copied_elsewhere(each.name)

@@ -51,7 +51,7 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         what = f"core {core} would start where the image holds no code"
         expected = "an instruction"
         next_step = "was a section left out when the file was made (objcopy -j)?"
-        cause = (("handlers-executable", name),)
+        cause = ("handlers-executable", name), ("code-runs-where-stored", name)
     elif skipped := _skipped(inspection, table, reset):
         what = f"the reset vector of build {name} is {skipped[0]}; start-up is skipped"
         expected = "the reset handler of the start-up code, which initialises RAM and calls main"

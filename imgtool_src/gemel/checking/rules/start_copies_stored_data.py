@@ -108,7 +108,10 @@ def _elsewhere(
         span=Span(stored, source.size),
         next_step="take the source from the load address of the section (LOADADDR in the linker script)",
         lines=lines,
-        follows_from=(("reset-handler-in-code", plan.name),) if source.start == entry.start else (),
+        follows_from=(
+            ("code-runs-where-stored", plan.name),
+            *((("reset-handler-in-code", plan.name),) if source.start == entry.start else ()),
+        ),
     )
 
 

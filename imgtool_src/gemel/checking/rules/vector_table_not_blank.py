@@ -90,6 +90,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
         expected="an initial stack pointer and a reset handler",
         span=place,
         next_step=moved or hint or (AGAIN if _changed(inspection, plan.name) else ""),
+        follows_from=(("code-runs-where-stored", plan.name),),
     )
 
 
