@@ -265,9 +265,6 @@ RULES: dict[str, Callable[[str], RuleResult]] = {
     "load-addresses-in-flash": lambda rule: _of(
         rule, given=_patched("sampler-v8", _load_address(1, 0x2000_2000 - 0x1000_8114))
     ),
-    "code-runs-where-stored": lambda rule: _of(
-        rule, files=("sampler-gaps",), given=_patched("sampler-gaps-v8", _load_address(1, 0x1000))
-    ),
     "copied-build-in-run-area": lambda rule: start_of(
         rule, "copying-station", ('size = "4 KiB", purpose = "code"', 'size = 256, purpose = "code"')
     ),
