@@ -319,3 +319,12 @@ def test_waiting_for_what_is_masked_takes_time() -> None:
 
     assert rehearsal.time >= 500_000
     assert rehearsal.cores[0].instructions < 50_000
+
+
+def test_ticks_that_code_polls_are_no_hint() -> None:
+    """Code that reads the timer counts its ticks without interrupts, which says nothing of what it waits for."""
+    reads = "ldr r0, =0xE000E010\n ldr r1, [r0]\n"
+    program = RELEASE + enabled(7) + TICKS + store(0xE000_E010, "5") + reads + SPIN + REACHED
+    rehearsal = run(program, GOAL, handler=COUNTS, sampler=IDLE, budget=200_000)
+    assert rehearsal.findings
+    assert not any("SysTick" in each.next_step for each in rehearsal.findings)

@@ -56,7 +56,7 @@ class RawCore(Struct):
     when it last took an interrupt or a tick, ``held_off`` what is pending and masked (0: none); ``pending`` and
     ``enabled`` are exceptions, ``taken`` those that were, ``priorities`` the group priority of each that is
     pending, ``masks`` PRIMASK, BASEPRI (its group priority) and FAULTMASK, ``runs_at`` the priority of the handler
-    that runs, ``tick`` the tick timer's control and reload registers.
+    that runs, ``tick`` the tick timer's control and reload registers, and whether it is read.
     """
 
     name: str
@@ -81,7 +81,7 @@ class RawCore(Struct):
     priorities: tuple[tuple[int, int], ...] = ()
     masks: tuple[int, ...] = (0, 0, 0)
     runs_at: int = 256
-    tick: tuple[int, ...] = (0, 0)
+    tick: tuple[int, ...] = (0, 0, 0)
 
 
 class TraceEntry(NamedTuple):

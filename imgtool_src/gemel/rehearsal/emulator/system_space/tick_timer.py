@@ -29,16 +29,16 @@ class TickTimer:
         """When the counter next reaches zero, while it is enabled."""
         self._value = 0
         """The counter while it is not enabled."""
-        self._running = False
+        self._running = self._polled = False
 
     @property
     def interrupts(self) -> bool:
         """Whether it will make its exception pending by itself."""
         return self._running and bool(self._control & INTERRUPT)
 
-    def settings(self) -> tuple[int, int]:
-        """What code wrote to its control and reload registers."""
-        return self._control, self._reload
+    def settings(self) -> tuple[int, int, int]:
+        """What code wrote to its control and reload registers, and whether it reads the timer."""
+        return self._control, self._reload, int(self._polled)
 
     def _look(self) -> None:
         """Note whether it counts, after each change."""
@@ -68,6 +68,7 @@ class TickTimer:
     def read_control(self) -> int:
         """The control register; its flag is cleared by the read."""
         self.advance(self._now())
+        self._polled = True
         if not self._counted:
             return self._control | PROCESSOR_CLOCK
         self._counted = False
@@ -80,6 +81,7 @@ class TickTimer:
     def read_value(self) -> int:
         """The current value register."""
         now = self._now()
+        self._polled = True
         if self._zero_at <= now:
             self.advance(now)
         if not self._running:
@@ -89,7 +91,8 @@ class TickTimer:
 
     def write_control(self, value: int) -> None:
         """Start, stop, or change whether it interrupts."""
-        now, before = self._now(), self.read_value()
+        polled, now, before = self._polled, self._now(), self.read_value()
+        self._polled = polled
         was_on, is_on = self._control & ENABLE, value & ENABLE
         if was_on and not is_on:
             self._value = before
