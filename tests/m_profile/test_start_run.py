@@ -87,6 +87,7 @@ def test_steps_and_ways_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert not ran(fill, tmp_path).why_not
     assert not ran(asks, tmp_path).why_not
     monkeypatch.setattr(module, "STEPS_LIMIT", 10_000)
+    monkeypatch.setattr(module, "TRIES_LIMIT", 0)
     monkeypatch.setattr(module, "WAYS_LIMIT", 4)
     assert ran(fill, tmp_path).why_not == "more instructions than are followed"
     assert not ran(asks, tmp_path).why_not

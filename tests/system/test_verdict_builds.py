@@ -77,6 +77,8 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("station-library", "sampler-library"),
     # stacks first in RAM, in sections without objects; a table in assembler; a reset handler that ends in a jump
     ("sampler-stacks",),
+    # the same with sections whose names say nothing
+    ("sampler-stacks-plain",),
     # the same by the location counter: lld has a stack in the segment of the vectors, which reaches over all flash
     ("sampler-stacks-by-counter",),
     # the address of the secondary's vectors among the copied data
@@ -155,6 +157,9 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-stacks-cleared-again": {"start-clears-own-ram": 1},
     "sampler-stacks-not-cleared": NOT_CLEARED,
     "sampler-stacks-cleared-early": NOT_CLEARED,
+    # a quarter is cleared of a section, and variables run in flash, whose names say nothing
+    "sampler-stacks-plain-cleared-early": NOT_CLEARED,
+    "sampler-stacks-plain-in-flash": {"initialised-data-in-ram": 1},
     # what is shared
     "station-link-pointer": {"shared-values-not-private": 1},
 }

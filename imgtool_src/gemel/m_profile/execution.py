@@ -14,7 +14,7 @@ from typing import Any
 from gemel.m_profile.halfwords import CALLER_SAVED
 from gemel.m_profile.known_registers import CPACR, VTOR, KnownStore
 from gemel.m_profile.memory_accesses import LR, SP
-from gemel.spans import Span
+from gemel.spans import Span, without
 from gemel.structs import NamedTuple
 
 MASK = 0xFFFF_FFFF
@@ -82,6 +82,8 @@ class Core:
         self.words_written: dict[int, int] = {}
         self.bytes_written: dict[int, int] = {}
         self.also: set[tuple[int, int, int]] = set()
+        self.filled: tuple[tuple[Span, int], ...] = ()
+        """Spans that were filled with one word each, the last first; not in ``words``."""
         self.conditions: list[int] = []
         self.goes: bool | None = None
         self.in_block = self.on_process_stack = False
@@ -113,13 +115,16 @@ class Core:
     def has_written(self, expected: Iterable[Block]) -> bool:
         """Whether all of the blocks was copied from their sources, or cleared."""
         words, single = self.words_written, self.bytes_written
-        if 4 * len(words) + len(single) < sum(each.span.size for each in expected):
+        zeros = [Span(at, size) for at, size, origin in self.also if origin == ZERO and size > 4]
+        written = 4 * len(words) + len(single) + sum(each.size for each in zeros)
+        if written < sum(each.span.size for each in expected):
             return False
         return all(
             words.get(at & ~3) == origin or single.get(at) == origin
             for source, span in expected
             for origin in [ZERO if source is None else span.start - source]
-            for at in range(span.start, span.end)
+            for rest in ([span] if source is not None or not zeros else without([span], zeros))
+            for at in range(rest.start, rest.end)
         )
 
     def call_unknown(self) -> None:
@@ -137,6 +142,7 @@ class Core:
             mine if mine == theirs or number in (SP, LR) else None
             for number, (mine, theirs) in enumerate(zip(self.registers, before.registers, strict=True))
         ]
+        self.filled = before.filled
         stack = self.registers[SP] or MASK
         for at, word in self.words.items():
             if before.words.get(at, _MISSING) != word and not (at >= stack and self.leads_to_code(word)):
@@ -169,6 +175,9 @@ class Core:
         return int(word >> shift & mask)
 
     def _stored(self, address: int, size: int) -> int | None:
+        for span, word in self.filled:
+            if span.holds(address):
+                return word >> 8 * (address & 3) & (1 << 8 * size) - 1
         value = 0
         for at in range(size):
             byte = self.byte_at(address + at)
@@ -209,6 +218,27 @@ class Core:
             self.version += 1
         elif size == 4:
             self.words[aligned] = word
+
+    def fill(self, span: Span, word: int) -> None:
+        """Store a word over and over."""
+        whole = Span.from_bounds(span.start + 3 & ~3, span.end & ~3)
+        for each in without([span], [whole]):
+            for at in range(each.start, each.end):
+                self.store(at, word >> 8 * (at & 3) & 0xFF, 1)
+        for at in [at for at in self.words if whole.holds(at)]:
+            del self.words[at]
+        self.filled = ((whole, word), *self.filled)
+        if not word:
+            self.also.add((*whole, ZERO))
+        self.version += 1
+        self.changes += 1
+
+    def is_cleared(self, address: int) -> bool:
+        """Whether a word is zero and was not copied as that."""
+        word = self.words.get(address, _MISSING)
+        if word is _MISSING:
+            return next((not word for span, word in self.filled if span.holds(address)), False)
+        return type(word) is int and word == 0
 
     def _note(self, written: dict[int, int], address: int, size: int, origin: int) -> None:
         known = written.get(address)

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from gemel.m_profile.execution import ZERO, Block, Core, Operation, Stop
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
 from gemel.m_profile.known_registers import VTOR, KnownStore
+from gemel.m_profile.plain_loops import Entry, goes_through_plain_loop
 from gemel.m_profile.thumb_operations import operation_of
 from gemel.spans import Span, merge
 from gemel.structs import NamedTuple
@@ -20,6 +21,9 @@ from gemel.structs import NamedTuple
 STEPS_LIMIT, STEPS_AFTER, STEPS_DONE, IDLE_STEPS = 60_000, 10_000, 512, 512
 """Instructions of all ways up to ``main``, after it, and once all is initialised; and those without anything new until
 another way is tried.  What one writes counts too, where that is more, and a way with much written as several."""
+
+TRIES_LIMIT = 3
+"""Times that one instruction is looked at for a loop that only copies or fills, and is in none."""
 
 CODE_LIMIT = 1_000
 """Different instructions up to ``main``, and after it: start-up code has a few hundred."""
@@ -39,9 +43,6 @@ LEAST_ZEROED = 16
 EQ, NE = 0, 1
 """Conditions of branches."""
 
-_Entry = tuple[int, "Operation | None", "tuple[int, bool, int] | None"]
-"""Size, operation, and of a conditional branch its condition or register, whether that is to be zero, its target."""
-
 
 class End(NamedTuple):
     """Where a way was left, or does nothing new, and what VTOR is set to where the way goes on there."""
@@ -57,7 +58,8 @@ class StartRun(NamedTuple):
     after ``main`` has begun, and ``zeroed`` is what was copied and is cleared again by then.  ``stores`` are those to
     devices and the system, after that too; ``float_at`` is the first floating-point instruction with the unit off.
     ``blank_tables`` are addresses in RAM that VTOR is set to, of whose system vectors none is written, or only as zero.
-    ``ends`` are those of all ways, in ``main`` or after it.
+    ``ends`` are those of all ways, in ``main`` or after it; ``overwritten`` is what they write where the image stores
+    something, as in flash.
     """
 
     why_not: str
@@ -70,6 +72,7 @@ class StartRun(NamedTuple):
     float_at: int | None
     blank_tables: frozenset[int]
     ends: tuple[End, ...]
+    overwritten: tuple[Span, ...] = ()
 
 
 def start_run(
@@ -115,6 +118,7 @@ def start_run(
         floats[0] if floats else None,
         _blank_tables(cores, blank_at_rest),
         tuple({End(core.pc, None if core.is_stopped else core.table): None for core in ends} | rests),
+        tuple(merge(Span(at, size) for at, size, _ in before | after if byte_at(at) is not None)),
     )
 
 
@@ -203,16 +207,11 @@ def _zeroed(
         for source, span in expected:
             if source is None:
                 continue
-            cleared = [Span(at, 4) for at in range(span.start, span.end - 3, 4) if _is_cleared(core, at)]
+            cleared = [Span(at, 4) for at in range(span.start, span.end - 3, 4) if core.is_cleared(at)]
             for found in merge(cleared):
                 stored = range(source + found.start - span.start, source + found.end - span.start)
                 if found.size >= min(LEAST_ZEROED, span.size & ~3) and any(map(byte_at, stored)):
                     yield found
-
-
-def _is_cleared(core: Core, at: int) -> bool:
-    """Whether a word is zero and was not copied as that."""
-    return type(word := core.words.get(at)) is int and word == 0
 
 
 class _Run:
@@ -221,10 +220,11 @@ class _Run:
     def __init__(self, stops: frozenset[int], expected: tuple[Block, ...] | None) -> None:
         self.stops = stops
         self._expected = expected
-        self._entries: dict[int, _Entry] = {}
+        self._entries: dict[int, Entry] = {}
         self._signatures: dict[object, int] = {}
         self._turns: dict[int, int] = {}
         self._gone: set[tuple[int, bool]] = set()
+        self._tried: Counter[int] = Counter()
         self._pending: list[Core] = []
         self._steps = 0
         self._idle: Core | None = None
@@ -287,6 +287,10 @@ class _Run:
                     return True
                 left, last, news, reached = IDLE_STEPS, core.changes, len(entries), len(core.words)
                 self._idle = core.copy() if idle else None
+                if not idle and self._tried[pc] < TRIES_LIMIT:
+                    if goes_through_plain_loop(core, self._entry):
+                        continue
+                    self._tried[pc] += 1
             size, operation, branch = entry
             if core.conditions:
                 condition = core.conditions.pop(0)
@@ -354,7 +358,10 @@ class _Run:
         self._signatures[signature] = 3 if not turn else 1 + turn % 2
         return bool(turn & 1)
 
-    def _decoded(self, core: Core, pc: int) -> _Entry:
+    def _entry(self, core: Core, pc: int) -> Entry:
+        return self._entries.get(pc) or self._decoded(core, pc)
+
+    def _decoded(self, core: Core, pc: int) -> Entry:
         first = core.load(pc, 2)
         second = core.load(pc + 2, 2) if first is not None and first >= FIRST_WIDE else 0
         if first is None or second is None:

@@ -93,10 +93,23 @@ def _meant_so(build: Build, section: Section) -> bool:
 
 
 def _is_begun(build: Build, section: Section, written: list[Span]) -> bool:
-    reached = sum(span.intersection(section.span).size for span in written)
-    if _is_named_so(build, section):
-        return reached > 0
-    return 2 * reached > section.span.size and _meant_so(build, section)
+    """Whether a section is written from its start, or up to its end, and not just one of its objects.
+
+    That is what is between two labels, or more or less than an object.  Where the section is named as cleared data,
+    anything counts.
+    """
+    reached = [common for span in written if (common := span.intersection(section.span)).size]
+    if _is_named_so(build, section) or not reached or not _meant_so(build, section):
+        return bool(reached) and _is_named_so(build, section)
+    there = list(build.symbols.objects_in(section.span)) if build.symbols else []
+    labels = {each.value for each in build.symbols.labels} if build.symbols else set()
+    return any(
+        2 * each.size > section.span.size
+        or labels.issuperset((each.start, each.end))
+        or (each.size >= ROUNDED and each not in [symbol.span for symbol in there])
+        for each in reached
+        if each.start == section.span.start or each.end == section.span.end
+    )
 
 
 def _is_own(inspection: Inspection, plan: BuildPlan, span: Span) -> bool:

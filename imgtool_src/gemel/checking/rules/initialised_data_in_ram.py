@@ -13,6 +13,7 @@ from gemel.inspection.wording import SHOWN, biggest_symbols, concerned, found_or
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Outcome
+from gemel.spans import Span
 
 if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
@@ -24,7 +25,10 @@ _DATA = (".data.", ".sdata.")
 @of_each_build("sections")
 def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each build, one finding for all its variables in one memory of flash."""
-    sections = [section for section in build.sections.all() if _is_data(section)] if build.sections else []
+    run = inspection.start_runs.get(plan.name)
+    written = run.overwritten if run else ()
+    all_sections = build.sections.all() if build.sections else []
+    sections = [section for section in all_sections if _is_data(section, written)]
     if sections:
         in_flash: dict[str, list[Section]] = {}
         for section in sections:
@@ -35,14 +39,20 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
         yield from found_or_holds(findings, f"build {plan.name}")
 
 
-def _is_data(section: Section) -> bool:
+def _is_data(section: Section, written: tuple[Span, ...]) -> bool:
+    """Whether a section is named as initialised variables, or start-up code or what it goes on to writes there."""
     return (
         section.allocated
         and section.writable
         and section.stored
         and bool(section.span.size)
-        and f"{section.name}.".startswith(_DATA)
-        and not section.name.startswith((".data.rel.ro", ".data.ro"))
+        and (
+            (
+                f"{section.name}.".startswith(_DATA)
+                and not section.name.startswith((".data.rel.ro", ".data.ro"))
+            )
+            or any(span.overlaps(section.span) for span in written)
+        )
     )
 
 
@@ -74,7 +84,8 @@ RULE = Rule(
     name="initialised-data-in-ram",
     severity="error",
     guards="device",
-    checks="No section of initialised variables (.data) has its run address in flash or rom.",
+    checks="No section of initialised variables (.data, or any writable one that code writes from reset on) has its "
+    "run address in flash or rom.",
     why="A store to flash is ignored or faults, depending on the device. The variables keep their initial value "
     "for ever, or the first assignment ends in a fault handler; reading them works, so that much seems right.",
     remedy="Give the section a run address in RAM and a load address in flash in the linker script, and let "

@@ -18,7 +18,7 @@ from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import Layout
 from gemel.m_profile.execution import Block
-from gemel.m_profile.start_run import STEPS_LIMIT, StartRun, start_run
+from gemel.m_profile.start_run import StartRun, start_run
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, without
 
@@ -34,16 +34,15 @@ BY_RUN = "its start-up code as it runs"
 def run_of(
     layout: Layout, placement: Placement, words: tuple[int, ...], bytes_of: Callable[[Span], bytes]
 ) -> StartRun | None:
-    """A run of a build's start-up code; None where it does not show where that is, or has too much to clear.
+    """A run of a build's start-up code; None where it does not show where that is.
 
     ``words`` are those of its vector table; ``bytes_of`` gives the bytes of the image at a plain span.
     """
     if placement.placed is None or len(words) < 2:
         return None
     build, reset = placement.build, words[1]
-    to_write = sum(span.size for span in build.ram_claims) - build.stored_size
     function = build.symbols.function_at(reset) if build.symbols and reset & 1 else None
-    if build.symbols is None or function is None or function[1] or to_write > STEPS_LIMIT:
+    if build.symbols is None or function is None or function[1]:
         return None
     main = next(
         (each.value for each in build.symbols.named("main") if each.kind == "function" and each.defined), None
