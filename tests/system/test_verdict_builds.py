@@ -130,6 +130,8 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-vtor-passed-blank": {"vector-register-own-table": 1},
     # sections that were left out of the file
     "sampler-no-constants": {"addressed-constants-stored": 1},
+    # copy tables right after an object of constants
+    "sampler-no-tables": {"addressed-constants-stored": 1},
     "sampler-no-data": {"start-copies-stored-data": 1},
     "station-start-copied-elsewhere": {"start-copies-stored-data": 1},
     # code, or all of it, moved by objcopy; where the code was, the segment before it is filled up

@@ -84,6 +84,8 @@ class Core:
         self.also: set[tuple[int, int, int]] = set()
         self.filled: tuple[tuple[Span, int], ...] = ()
         """Spans that were filled with one word each, the last first; not in ``words``."""
+        self.read: set[int] = set()
+        """Addresses of what was loaded of what the image stores, on all ways."""
         self.conditions: list[int] = []
         self.goes: bool | None = None
         self.in_block = self.on_process_stack = False
@@ -178,6 +180,7 @@ class Core:
         for span, word in self.filled:
             if span.holds(address):
                 return word >> 8 * (address & 3) & (1 << 8 * size) - 1
+        self.read.add(address)
         value = 0
         for at in range(size):
             byte = self.byte_at(address + at)

@@ -59,7 +59,7 @@ class StartRun(NamedTuple):
     devices and the system, after that too; ``float_at`` is the first floating-point instruction with the unit off.
     ``blank_tables`` are addresses in RAM that VTOR is set to, of whose system vectors none is written, or only as zero.
     ``ends`` are those of all ways, in ``main`` or after it; ``overwritten`` is what they write where the image stores
-    something, as in flash.
+    something, as in flash, and ``read`` are the addresses of what they load there.
     """
 
     why_not: str
@@ -73,6 +73,7 @@ class StartRun(NamedTuple):
     blank_tables: frozenset[int]
     ends: tuple[End, ...]
     overwritten: tuple[Span, ...] = ()
+    read: frozenset[int] = frozenset()
 
 
 def start_run(
@@ -119,6 +120,7 @@ def start_run(
         _blank_tables(cores, blank_at_rest),
         tuple({End(core.pc, None if core.is_stopped else core.table): None for core in ends} | rests),
         tuple(merge(Span(at, size) for at, size, _ in before | after if byte_at(at) is not None)),
+        frozenset(cores[0].read) if cores else frozenset(),
     )
 
 

@@ -27,10 +27,12 @@ CALLER = STATION + 0x800
 BREAKS = {
     "a section of constants left out, by GCC": lambda: of(RULE, "v6", "sampler-no-constants"),
     "the same by clang": lambda: of(RULE, "v7", "sampler-no-constants"),
+    "a table that start-up code reads, right after an object": lambda: of(RULE, "v6", "sampler-no-tables"),
     "a section of functions left out": lambda: _with_call(CALLER + 0x100),
 }
 KEEPS = {
     "all sections": lambda: of(RULE, "v6", "sampler"),
+    "all sections, with tables": lambda: of(RULE, "v6", "sampler-tables"),
     "a gap between code and constants": lambda: of(RULE, "v7", "sampler-gaps"),
     "room that the device writes at run time": lambda: of(RULE, "v8", "sampler-stacks"),
 }

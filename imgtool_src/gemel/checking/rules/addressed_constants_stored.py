@@ -47,7 +47,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if holes is None:
             yield NotChecked(f"build {name}", "its segments and sections overlap in too many places")
             continue
-        holes = [each for each in holes if _is_blank(inspection, each.span)]
+        holes = [part for each in holes for part in _blank_parts(inspection, placement, each)]
         found = {hole.span: held for hole in holes if (held := _held(inspection, placement, hole))}
         for hole, held in found.items():
             yield _finding(placement, hole, held)
@@ -107,6 +107,13 @@ def _is_blank(inspection: Inspection, hole: Span) -> bool:
     return data == data[:1] * len(data)
 
 
+def _blank_parts(inspection: Inspection, placement: Placement, hole: _Hole) -> list[_Hole]:
+    """The hole if it is blank, else what of it is in no segment: that may keep bytes of a section left out."""
+    stored = [] if _is_blank(inspection, hole.span) else [each.span for each in placement.pieces]
+    parts = without([hole.span], stored)
+    return [_Hole(each, hole.packed) for each in parts if _is_blank(inspection, each)]
+
+
 def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int, int]:
     """The addresses in a hole that code holds, as its core sees them, each with a place that holds it.
 
@@ -122,13 +129,17 @@ def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int
             held.setdefault(value, section.start + offset)
     if not held or build.symbols is None:
         return {}
+    run = inspection.start_runs.get(build.name)
+    read = run.read if run else frozenset[int]()
     labels, reached = _labels_and_reached(list(build.symbols.all()))
     starts = [each.start for each in reached]
     found: dict[int, int] = {}
     for value, at in held.items():
         # the first byte of a hole is where its section was, and by chance alone where an index would be zero
         index = bisect_right(starts, value) - 1
-        if value not in labels and (value == seen.start or index < 0 or not reached[index].holds(value)):
+        if (value not in labels or value in read) and (
+            value == seen.start or index < 0 or not reached[index].holds(value)
+        ):
             found[value] = at
     after_code = any(each.start < seen.start for each in mapped.sections) if mapped else False
     near = after_code and any(value < seen.start + NEAR_START and value % ROUND for value in found)
