@@ -180,13 +180,13 @@ class Core:
         for span, word in self.filled:
             if span.holds(address):
                 return word >> 8 * (address & 3) & (1 << 8 * size) - 1
-        self.read.add(address)
         value = 0
         for at in range(size):
             byte = self.byte_at(address + at)
             if byte is None:
                 return None
             value |= byte << 8 * at
+        self.read.add(address)
         return _loaded(value, address)
 
     def store(self, address: int | None, value: int | None, size: int) -> None:

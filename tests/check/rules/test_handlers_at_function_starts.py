@@ -3,18 +3,35 @@
 from __future__ import annotations
 
 import pytest
+from builds.elf_writer import SegmentSpec, SymbolSpec
 from image_edits import changed
 from small_device import STATION, apply, builds, findings, joined, sampler_elf, station_elf
 from verdict_builds import ARCHITECTURES, build_of, of
 
 from gemel.checking.runner import RuleResult
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.code.code_starts import MAX_PADDING
 from gemel.m_profile.halfwords import instructions
 from gemel.spans import Span
 
 RULE = "handlers-at-function-starts"
 LAST_HANDLER = 0x1000_8000 + 4 * 23
+
+
+def _in_padding(padding: Span, back: int, filling: bytes = b"\x00\xbf") -> RuleResult:
+    """A station with two functions, ``padding`` between them, and a handler ``back`` bytes before the second."""
+    code = b"\x70\x47" + filling * (padding.size // 2) + b"\x70\x47"
+    text = SegmentSpec(padding.start - 2, code, flags="rx", section_name=".more")
+    named = [SymbolSpec("one", padding.start - 2 | 1, 2), SymbolSpec("two", padding.end | 1, 2)]
+    marks = [SymbolSpec("$t", padding.start - 2, kind="notype", binding="local")]
+    elf = station_elf(extra=(text,), symbols=(*named, *marks), words={20: padding.end + 1 - back})
+    return apply(RULE, handed=builds(station=elf))
+
+
 BREAKS = {
+    "padding in front of a function": lambda: _in_padding(Span(STATION + 0x802, 2), 2),
+    "a repeated byte in front of a function": lambda: _in_padding(Span(STATION + 0x802, 2), 2, b"\xd4\xd4"),
+    "padding of several instructions": lambda: _in_padding(Span(STATION + 0x802, MAX_PADDING - 2), 6),
     "inside an instruction or function": lambda: of(RULE, "v6", "sampler-vector-inside"),
     "by clang and lld": lambda: of(RULE, "v7", "sampler-vector-inside"),
     "reset handler": lambda: of(RULE, "v8", "sampler-reset-behind"),
@@ -26,6 +43,9 @@ BREAKS = {
     ),
 }
 KEEPS = {
+    "an even address in padding, as other rules find": lambda: _in_padding(Span(STATION + 0x802, 2), 1),
+    "an address of code that no symbol names": lambda: _in_padding(Span(STATION + 0x802, 2), 2, b"\x08\x47"),
+    "padding without a function after it": lambda: _in_padding(Span(STATION + 0x802, MAX_PADDING), 2),
     "both builds": lambda: of(RULE, "v7"),
     "an entry with a label of its own": lambda: of(RULE, "v8", "sampler-entries"),
     "handlers in RAM": lambda: of(RULE, "v6", "sampler-ram-code"),

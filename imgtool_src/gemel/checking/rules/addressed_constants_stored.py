@@ -130,7 +130,8 @@ def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int
     if not held or build.symbols is None:
         return {}
     run = inspection.start_runs.get(build.name)
-    read = run.read if run else frozenset[int]()
+    copied = [Span(each.source or 0, each.span.size) for each in (*run.copies, *run.later)] if run else []
+    read = {value for value in held if run and value in run.read and not any(s.holds(value) for s in copied)}
     labels, reached = _labels_and_reached(list(build.symbols.all()))
     starts = [each.start for each in reached]
     found: dict[int, int] = {}

@@ -15,7 +15,13 @@ if TYPE_CHECKING:
 WIDE = 0b11101
 """From this value of its upper five bits on, a halfword is the first of two (Thumb encoding, from memory)."""
 
-Part = Literal["inside a function", "inside an instruction", "constants"]
+Part = Literal["inside a function", "inside an instruction", "constants", "padding"]
+
+MAX_PADDING = 16
+"""Bytes between two functions that an alignment may have filled up."""
+
+_NOPS = {0xBF00, 0x46C0, 0xF3AF, 0x8000, 0x0000}
+"""Halfwords that code is filled up with; linkers also repeat one byte."""
 
 
 class Inside(NamedTuple):
@@ -28,6 +34,8 @@ class Inside(NamedTuple):
     @property
     def words(self) -> str:
         """``inside an instruction of reset_handler, 6 bytes after its start``."""
+        if self.part == "padding":
+            return f"in the padding in front of {self.function}, {-self.offset} bytes before its start"
         kind = {"inside a function": "inside of", "inside an instruction": "inside an instruction of"}
         return f"{kind.get(self.part, 'constants of')} {self.function}, {self.offset} bytes after its start"
 
@@ -41,9 +49,11 @@ def inside_of(build: Build, address: int) -> Inside | None:
         return None
     address &= ~1
     found = build.symbols.function_at(address)
-    if found is None or found[1] == 0:
-        return None
+    if found is None:
+        return _in_padding(build, address)
     function, offset = found
+    if offset == 0:
+        return None
     if not function.size:
         return None  # how far a function without a size reaches is a guess
     if any(_begins_at(symbol, address) for symbol in build.symbols.all()):
@@ -58,6 +68,25 @@ def inside_of(build: Build, address: int) -> Inside | None:
             else "inside an instruction"
         )
     return Inside(part, function.name, offset)
+
+
+def _in_padding(build: Build, address: int) -> Inside | None:
+    """What ``address`` is in front of, where an alignment between two functions of known size is filled up there."""
+    function_at = build.symbols.function_at if build.symbols else lambda _: None
+    reach = range(2, MAX_PADDING, 2)
+    after = next((found for at in reach if (found := function_at(address + at))), None)
+    before = next((found for at in reach if (found := function_at(address - at))), None)
+    if not after or not before or after[1] or not before[0].size or not build.symbols:
+        return None
+    start, end = (before[0].value & ~1) + before[0].size, after[0].value & ~1
+    filled = (build.read_at_run(start, end - start) or b"") if start <= address < end else b""
+    halfwords = {half for (half,) in struct.iter_unpack("<H", filled[: len(filled) & ~1])}
+    is_padding = len({*filled}) == 1 or (len(filled) % 2 == 0 and len(halfwords) > 0 and halfwords <= _NOPS)
+    if not is_padding or _is_data(build, before[0], address):
+        return None
+    if any(_begins_at(symbol, address) for symbol in build.symbols.all()):
+        return None
+    return Inside("padding", after[0].name, address - end)
 
 
 def data_at(build: Build, address: int) -> str:
