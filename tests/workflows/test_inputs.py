@@ -10,6 +10,7 @@ from reliability.runs import BUILDS, JOIN, write_device
 from seal_cli.sealed_device import Run, run_here
 
 from gemel.errors import Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.workflows.inputs.builds import of_build
 from gemel.workflows.inputs.unreadable import added_to
 
@@ -213,9 +214,9 @@ def test_a_pass_phrase_file_that_others_may_read(device: Path, gemel: Run) -> No
 
 def test_a_missing_key_is_reported_once(tmp_path: Path) -> None:
     """A file whose problem names its option is not reported a second time; another one is."""
-    key, image = tmp_path / "gone.pem", tmp_path / "gone.hex"
+    key, image = FilePath(tmp_path / "gone.pem"), FilePath(tmp_path / "gone.hex")
     error = UsageProblem(Problem("the file cannot be read", where=f"{key} (--trust)"))
     assert [problem.where for problem in added_to(error, [key, image]).problems] == [
         f"{key} (--trust)",
-        str(image),
+        image,
     ]

@@ -18,6 +18,7 @@ from small_device import layout
 
 from gemel.builds.build import Build
 from gemel.errors import GemelError
+from gemel.files.paths import FilePath
 from gemel.image.image import Image, ImageFile
 from gemel.joining.pipeline import join
 from gemel.release.contents import MAX_LISTED, ReleaseContents, ReleasedVex, contents_text, read_contents
@@ -30,7 +31,7 @@ from gemel.workflows.auditing.worker import _limit_memory
 from gemel.workflows.made_elsewhere import _signature_bytes
 from gemel.workflows.releasing.inputs import _document
 from gemel.workflows.releasing.received import read_folder
-from gemel.workflows.writing import encoded, made_file, memory_files, write_images
+from gemel.workflows.writing import encoded, made_file, memory_files, write_files
 
 
 def _is_read(reader: Callable[[Path], object], files: Mapping[str, int], name: str = "") -> bool:
@@ -139,7 +140,7 @@ def test_the_largest_memory_written_whole(less: int, taken: bool, monkeypatch: p
     read = layout().layout
     monkeypatch.setattr("gemel.workflows.writing.MAX_WHOLE", read.memories["flash"].size - less)
     try:
-        assert memory_files(read, ["flash=a.bin"]) == {Path("a.bin"): "flash"}
+        assert memory_files(read, ["flash=a.bin"]) == {"a.bin": "flash"}
     except GemelError:
         assert not taken
     else:
@@ -167,14 +168,14 @@ def test_a_file_that_is_made_is_written_as_it_is(
     monkeypatch.setattr("gemel.workflows.writing.MAX_KEPT", kept)
     read = layout()
     image = Image(join(read, small_device.builds()).image)
-    paths = [tmp_path / name for name in ("b.hex", "a.bin", "c.srec")]
+    paths = [FilePath(tmp_path / name) for name in ("b.hex", "a.bin", "c.srec")]
     made = {path: made_file(encoded(path, image.data, read.layout, None)) for path in paths[:1]}
     assert bool(made[paths[0]].blocks) == bool(kept)
-    written = write_images(image, *paths, layout=read, made=made)
+    written = write_files(image, paths, layout=read, memories={}, form=None, made=made)
     assert list(written) == paths
     for path in paths:
         data = b"".join(encoded(path, image.data, read.layout, None))
-        assert path.read_bytes() == data
+        assert Path(path).read_bytes() == data
         assert written[path] == ImageFile(len(data), hashlib.sha256(data).digest())
 
 

@@ -14,7 +14,6 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 from urllib.parse import quote
 
@@ -22,6 +21,7 @@ from gemel.audit.result import ImageResult, line_of, result_of
 from gemel.audit.terms import Term, terms_of
 from gemel.errors import OutputError, Problem, UsageProblem
 from gemel.files.output_targets import refuse_targets
+from gemel.files.paths import FilePath
 from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ class Known(NamedTuple):
 class Index:
     """An open index; ``run`` is the number of this audit.  Raises UsageProblem and OutputError throughout."""
 
-    def __init__(self, file: Path | None, *, write: bool = True) -> None:
+    def __init__(self, file: FilePath | None, *, write: bool = True) -> None:
         """Open ``file``, made if it is not there and ``write``; None: one of its own that ends with the process."""
         self._file, self._waiting, self._place = file, 0, 0
         self._terms: list[tuple[str, str, int]] = []
@@ -341,7 +341,7 @@ class Index:
         raise UsageProblem(_no_index(self._file, str(error))) from error
 
 
-def _refuse_no_file(file: Path, write: bool) -> None:
+def _refuse_no_file(file: FilePath, write: bool) -> None:
     """Raise UsageProblem unless ``file`` can be an index: a plain file, or with ``write`` one that can be made."""
     if write:
         refuse_targets([file])
@@ -367,7 +367,7 @@ def stamp_of(path: str) -> str:
     return ":".join(map(str, parts))
 
 
-def _no_index(file: Path | None, found: str) -> Problem:
+def _no_index(file: FilePath | None, found: str) -> Problem:
     return Problem(
         "this is no index of an audit, or it is damaged",
         where=str(file or "the index of this run"),

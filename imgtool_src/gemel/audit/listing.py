@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator
-from pathlib import Path
 
 from gemel.errors import UsageProblem
 from gemel.files.locks import PREFIX
+from gemel.files.paths import FilePath
 from gemel.files.reading import blocks_of_file
 from gemel.image.formats import FORMATS
 
@@ -63,7 +63,7 @@ def _is_image(entry: os.DirEntry[str]) -> bool:
     return name.lower().endswith(SUFFIXES) and not name.startswith(PREFIX) and not os.path.isdir(entry.path)
 
 
-def listed(file: Path) -> Iterator[str]:
+def listed(file: FilePath) -> Iterator[str]:
     """The names in a list, one a line, or separated by zero bytes; ``-`` is stdin.  Raises UsageProblem."""
     rest, end = b"", b""
     for block in blocks_of_file(file):

@@ -6,12 +6,12 @@ particular, is known by its suffix alone.
 
 from __future__ import annotations
 
-from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import KIND_NAMES, Build, BuildKind
 from gemel.errors import BuildError, Problem
 from gemel.files.contents import ELF_START, foreign, text_format
+from gemel.files.paths import FilePath
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
@@ -55,7 +55,7 @@ def recognised_kind(start: bytes, file: str) -> BuildKind:
 
     Raises BuildError if content and suffix contradict each other or neither says anything.
     """
-    promised = SUFFIXES.get(PurePath(file).suffix.lower())
+    promised = SUFFIXES.get(FilePath(file).suffix.lower())
     if not start:
         raise BuildError(
             "the file is empty",

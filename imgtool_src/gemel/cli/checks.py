@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+import os
 from typing import TYPE_CHECKING, Any
 
+from gemel.files.paths import FilePath
 from gemel.structs import Struct
 
 if TYPE_CHECKING:
@@ -43,18 +44,18 @@ class Asked(Struct, kw_only=True):
     rehearsed: bool
     version_text: str | None
     rollback: int | None
-    trust: tuple[Path, ...]
-    policy: Path | None
+    trust: tuple[FilePath, ...]
+    policy: FilePath | None
     at_least: int | None
-    previous: Path | None
-    index: Path | None
-    release: Path | None
-    joined_with: Path | None
+    previous: FilePath | None
+    index: FilePath | None
+    release: FilePath | None
+    joined_with: FilePath | None
     paths_outside: bool
     date_text: str | None
     strict: Strict | None
     form: str
-    reports: tuple[Path, ...]
+    reports: tuple[FilePath, ...]
     everything: bool
     quiet: bool
 
@@ -97,13 +98,14 @@ class Asked(Struct, kw_only=True):
         return date_of(self.date_text)
 
 
-def folder_result(folder: Path, asked: Asked) -> CheckResult:
+def folder_result(folder: FilePath, asked: Asked) -> CheckResult:
     """The check of a release folder, in place of layout and image.
 
     Raises UsageProblem for words that are no builds, for options given and for reports inside the folder.
     """
     from gemel.cli.printing import print_remarks
     from gemel.errors import Problem, UsageProblem
+    from gemel.files.inside import leads_outside
     from gemel.workflows.releasing.received import check_release
     from gemel.workflows.trust import load_policy
 
@@ -113,7 +115,10 @@ def folder_result(folder: Path, asked: Asked) -> CheckResult:
         raise UsageProblem(
             what, found=" ".join(given), expected="--release FOLDER [NAME=BUILD]...", next_step=step
         )
-    inside = [str(report) for report in asked.reports if folder.resolve() in report.resolve().parents]
+
+    inside = [
+        str(report) for report in asked.reports if not leads_outside(folder, os.path.realpath(report), "")
+    ]
     if inside:
         what, step = "a report would change the folder that is checked", "write it elsewhere"
         raise UsageProblem(what, where="--report", found=", ".join(inside), next_step=step)

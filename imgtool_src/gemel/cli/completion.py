@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from click.shell_completion import CompletionItem
+
+from gemel.files.paths import FilePath
 
 if TYPE_CHECKING:
     from gemel.layout.model import Layout
@@ -74,7 +75,7 @@ def _layout(given: list[str]) -> Layout | None:
     from gemel.errors import GemelError
     from gemel.workflows.inputs.layouts import load_layout
 
-    layout = next((Path(word) for word in given if word.lower().endswith(LAYOUTS)), OWN)
+    layout = next((FilePath(word) for word in given if word.lower().endswith(LAYOUTS)), OWN)
     try:
         return load_layout(layout).layout
     except GemelError:

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import Any
 
 from gemel.errors import GemelError
+from gemel.files.paths import FilePath
 from gemel.structs import Struct
 
 REPEATED = "may be repeated"
@@ -20,8 +20,8 @@ REPEATED = "may be repeated"
 OFF = "--no"
 """Kept for a flag that is switched off."""
 
-FILES_READ: list[str | Path | None] = []
-"""What the running command reads: paths, NAME=FILE, keys; None for an option that is not given."""
+FILES_READ: list[str | None] = []
+"""What the running command reads: a `FilePath`, or NAME=FILE or a key as a word; None for an option not given."""
 
 UNCLEAR: Any = object()
 """Given instead of a value that click has to judge."""
@@ -60,7 +60,7 @@ class FileName(Kind):
 
     def read(self, text: str) -> Any:
         """The name as a path."""
-        return Path(text)
+        return FilePath(text)
 
 
 class Input(FileName):

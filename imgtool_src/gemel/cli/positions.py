@@ -5,15 +5,15 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Sequence
-from pathlib import Path
 
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.files.contents import ELF_START, text_format
+from gemel.files.paths import FilePath
 from gemel.structs import NamedTuple, replace
 from gemel.text.escaping import in_shell
 
 SUFFIX = ".toml"
-OWN = Path("gemel.toml")
+OWN = FilePath("gemel.toml")
 """The layout of the folder, where no other is named."""
 
 STDIN = "-"
@@ -37,8 +37,8 @@ ELF_SUFFIXES = (".elf", ".axf", ".out", ".o", ".a")
 class Given(NamedTuple):
     """The layout's file (None: none is named, and the folder has none), the images and the builds, as given."""
 
-    layout: Path | None
-    images: tuple[Path, ...]
+    layout: FilePath | None
+    images: tuple[FilePath, ...]
     builds: tuple[str, ...]
 
 
@@ -48,7 +48,7 @@ def _is_build(word: str) -> bool:
     return bool(sign) and not {"/", "\\", "."}.intersection(name)
 
 
-def layout_among(words: Sequence[str]) -> tuple[Path | None, list[str]]:
+def layout_among(words: Sequence[str]) -> tuple[FilePath | None, list[str]]:
     """The layout's file, which ends in .toml, and the other words; the folder's own if none is named.
 
     Raises UsageProblem for several layouts.
@@ -60,8 +60,8 @@ def layout_among(words: Sequence[str]) -> tuple[Path | None, list[str]]:
         )
     rest = [word for word in words if word not in layouts]
     if layouts:
-        return Path(layouts[0]), rest
-    return OWN if OWN.is_file() else None, rest
+        return FilePath(layouts[0]), rest
+    return OWN if os.path.isfile(OWN) else None, rest
 
 
 def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: bool = True) -> Given:
@@ -76,7 +76,7 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     if folder := next((word for word in words if most and os.path.isdir(word)), None):
         from gemel.workflows.inputs.not_images import a_folder
 
-        raise UsageProblem(a_folder(Path(folder)))
+        raise UsageProblem(a_folder(FilePath(folder)))
     files = [word for word in words if word not in builds]
     refuse_standard_input_twice(files)
     if misplaced := next(filter(None, map(_misplaced, files)), None):
@@ -87,26 +87,28 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
         found = " ".join(files)
         raise UsageProblem("the layout comes first", found=found, expected=usage, next_step=f"write: {order}")
     if files and is_elf(files[0]) and not layouts:
-        if own and len(files) > most and OWN.is_file():
+        if own and len(files) > most and os.path.isfile(OWN):
             raise UsageProblem(_without_names(files, builds))
         raise UsageProblem(_elf_in_place(files[0], len(files) > most))
-    layout = Path(files[0]) if layouts or (len(files) > most and not (most and _is_image(files[0]))) else None
+    layout = (
+        FilePath(files[0]) if layouts or (len(files) > most and not (most and _is_image(files[0]))) else None
+    )
     images = files[1:] if layout else files
     if not least <= len(images) <= most:
         raise UsageProblem(_wrong_number(images, usage, most))
-    if layout is None and own and OWN.is_file():
+    if layout is None and own and os.path.isfile(OWN):
         layout = OWN
-    return Given(layout, tuple(map(Path, images)), tuple(builds))
+    return Given(layout, tuple(map(FilePath, images)), tuple(builds))
 
 
-def with_layout(error: GemelError, files: Sequence[str | Path | None]) -> GemelError:
+def with_layout(error: GemelError, files: Sequence[str | None]) -> GemelError:
     """``error`` with the layout for LAYOUT in the commands of its next steps.
 
     It is the one among ``files``, else the folder's own, else the only one there.
     """
     if not any(IN_COMMAND.search(each.next_step) for each in error.problems):
         return error
-    words = [str(file) for file in files if file]
+    words = [file for file in files if file]
     layout = next((word for word in (*words, str(OWN)) if TABLE.search(_start_of(word))), "")
     if not layout and len(here := layouts_here()) == 1:
         layout = here[0]
@@ -159,19 +161,23 @@ def refuse_without_image(found: Given, asked: Sequence[object], usage: str) -> N
         raise UsageProblem(_wrong_number([], usage, 1))
 
 
-def layout_of(found: Given, usage: str) -> Path:
+def layout_of(found: Given, usage: str) -> FilePath:
     """The layout's file; raises UsageProblem where there is none."""
     if found.layout is None:
         raise UsageProblem(no_layout(usage, found.images))
     return found.layout
 
 
-def no_layout(usage: str, images: Sequence[Path] = ()) -> Problem:
+def no_layout(usage: str, images: Sequence[FilePath] = ()) -> Problem:
     """What is said where no layout is named: what the folder has in place of its own, or other layouts."""
     if os.path.lexists(OWN):
         from gemel.files.output_targets import kind_of
 
-        kind = (kind_of(OWN.stat().st_mode) or "not a plain file") if OWN.exists() else "a link to no file"
+        kind = (
+            (kind_of(os.stat(OWN).st_mode) or "not a plain file")
+            if os.path.exists(OWN)
+            else "a link to no file"
+        )
         step = "put a plain file there, or name the layout first"
         return Problem(
             "the layout is not a plain file", where=str(OWN), found=kind, expected="a file", next_step=step
@@ -199,19 +205,20 @@ def no_layout(usage: str, images: Sequence[Path] = ()) -> Problem:
 
 def layouts_here() -> list[str]:
     """The names of the layouts in the folder, the first few."""
+    from glob import glob
     from itertools import islice
 
-    files = (each.name for each in sorted(Path().glob(f"*{SUFFIX}")))
-    return list(islice((name for name in files if TABLE.search(_start_of(name))), 4))
+    names = sorted(glob(f"*{SUFFIX}", include_hidden=True))
+    return list(islice((name for name in names if TABLE.search(_start_of(name))), 4))
 
 
 def _start_of(word: str) -> bytes:
     """The first bytes of a file; nothing of what is no plain file."""
     try:
-        path = Path(word)
+        path = FilePath(word)
         if not os.path.isfile(path):
             return b""
-        with path.open("rb") as file:
+        with open(path, "rb") as file:
             return file.read(4096)
     except (OSError, ValueError):
         return b""
@@ -238,7 +245,7 @@ def _is_image(word: str) -> bool:
 
 def named(word: str) -> str:
     """A build's file as it is typed, with a name made of the file's: ``main=main.elf``."""
-    return in_shell(f"{re.sub(r'[^A-Za-z0-9_-]', '-', Path(word).stem)}={word}")
+    return in_shell(f"{re.sub(r'[^A-Za-z0-9_-]', '-', FilePath(word).stem)}={word}")
 
 
 def _elf_in_place(word: str, as_layout: bool) -> Problem:
@@ -247,7 +254,7 @@ def _elf_in_place(word: str, as_layout: bool) -> Problem:
     given = named(word)
     start = _start_of(word)
     if start and not as_layout and elf_words(start) != AN_ELF:
-        refuse_no_image(Path(word))
+        refuse_no_image(FilePath(word))
     if as_layout:
         what, expected = "this is a build, not a layout", "a layout (.toml)"
         step = f"draft a layout from the builds first: gemel draft {given} ... -o gemel.toml"

@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterable, Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from gemel.cli.colours import colour_wanted
 from gemel.cli.echo import coloured, echo
 from gemel.errors import GemelError, Problem
+from gemel.files.paths import FilePath
 from gemel.text.escaping import on_one_line
 from gemel.text.wrapping import label_head
 from gemel.text.wrapping import wrapped as wrapped_in
@@ -128,12 +128,12 @@ def print_remarks(remarks: Iterable[Problem]) -> None:
         echo("\n".join(problem_lines(remark, "remark:", sys.stderr, "yellow")), err=True)
 
 
-def written_words(paths: Iterable[Path]) -> str:
+def written_words(paths: Iterable[FilePath]) -> str:
     """``wrote a.hex, b.bin``, on one line whatever the names are."""
     return f"wrote {', '.join(on_one_line(str(path)) for path in paths)}"
 
 
-def written_lines(files: Mapping[Path, ImageFile], width: int, judged: Path | None) -> list[str]:
+def written_lines(files: Mapping[FilePath, ImageFile], width: int, judged: FilePath | None) -> list[str]:
     """Each image that was written, with its size and SHA-256 unless the result is about it (``judged``)."""
     lines: list[str] = []
     for path, file in files.items():

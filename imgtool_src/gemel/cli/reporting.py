@@ -5,20 +5,20 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import with_missing_files
 from gemel.cli.echo import echo
 from gemel.cli.printing import in_colour, print_diagnostic, prose_width, silence, written_words
 from gemel.errors import GemelError
+from gemel.files.paths import FilePath
 from gemel.text.escaping import in_utf_8
 
 if TYPE_CHECKING:
     from gemel.workflows.checking import CheckResult
 
 
-def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
+def refuse_reports(files: Sequence[FilePath], inputs: Iterable[FilePath]) -> None:
     """Raise UsageProblem for files whose suffix names no form or that may not be written.
 
     Called before builds and image are read, so that a slip in a name costs no work.
@@ -33,14 +33,14 @@ def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
     refuse_targets(files, inputs)
 
 
-def inputs_among(words: Iterable[str], *files: Path | None) -> list[Path]:
+def inputs_among(words: Iterable[str], *files: FilePath | None) -> list[FilePath]:
     """Every file that a command line names: its words, what stands after their ``=``, and ``files``."""
     texts = [text for word in words for text in (word, word.partition("=")[2]) if text and text != "-"]
-    return [*map(Path, texts), *(file for file in files if file)]
+    return [*map(FilePath, texts), *(file for file in files if file)]
 
 
 @contextmanager
-def reports_of_problems(command: str, files: Sequence[Path]) -> Iterator[None]:
+def reports_of_problems(command: str, files: Sequence[FilePath]) -> Iterator[None]:
     """Write what keeps ``command`` from its work below into ``files``, in place of reports, and pass it on.
 
     So that no report of an earlier run is taken for this one's.
@@ -62,7 +62,7 @@ def reports_of_problems(command: str, files: Sequence[Path]) -> Iterator[None]:
 
 
 def give_reports(
-    result: CheckResult, form: str, files: Sequence[Path], everything: bool = False, quiet: bool = False
+    result: CheckResult, form: str, files: Sequence[FilePath], everything: bool = False, quiet: bool = False
 ) -> None:
     """Print the report in ``form`` and write one into each of ``files`` in the form of its suffix.
 
@@ -145,13 +145,13 @@ class Shown:
         echo(in_colour("\n".join(lines)), err=self.to_stderr)
 
 
-def report_texts(result: CheckResult, files: Iterable[Path], everything: bool) -> dict[Path, bytes]:
+def report_texts(result: CheckResult, files: Iterable[FilePath], everything: bool) -> dict[FilePath, bytes]:
     """The report for each of ``files`` in the form of its suffix; ``everything`` is for texts."""
     forms = forms_of(files).items()
     return {file: in_utf_8(result.rendered(form, everything=everything)) for file, form in forms}
 
 
-def forms_of(files: Iterable[Path]) -> dict[Path, str]:
+def forms_of(files: Iterable[FilePath]) -> dict[FilePath, str]:
     """The form of report that each file's suffix requires."""
     if not files:
         return {}

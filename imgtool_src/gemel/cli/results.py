@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 
 from gemel.cli.echo import echo
 from gemel.cli.printing import in_colour, print_diagnostic, written_words
 from gemel.errors import UsageProblem
+from gemel.files.paths import FilePath
 from gemel.text.escaping import in_utf_8
 
 OTHER_FORMS = ("json", "html", "svg", "sarif", "junit", "csv", "jsonl")
 """Suffixes of forms that some results of gemel have: a text does not go into such a file."""
 
 
-def form_by_suffix(output: Path | None, form: str, *forms: str) -> str:
+def form_by_suffix(output: FilePath | None, form: str, *forms: str) -> str:
     """One of ``forms`` by the suffix of the file that -o names, where no other form than text was requested.
 
     Raises UsageProblem for the suffix of a form that this result does not have.
@@ -33,10 +33,10 @@ def form_by_suffix(output: Path | None, form: str, *forms: str) -> str:
 
 def give_text(
     text: str,
-    output: Path | None,
+    output: FilePath | None,
     quiet: bool = False,
     plain: bool = True,
-    reports: Mapping[Path, str] | None = None,
+    reports: Mapping[FilePath, str] | None = None,
 ) -> None:
     """Write ``text`` into ``output``, or print it (not where ``quiet``); it ends its last line itself.
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
+
+from gemel.files.paths import FilePath
 
 if TYPE_CHECKING:
     from gemel.cli.signing.pass_phrases import PassPhrases
@@ -15,7 +16,7 @@ USAGE = "export suit [LAYOUT] IMAGE --key KEY -o FILE"
 def write_suit(
     words: Sequence[str],
     core: str | None,
-    output: Path | None,
+    output: FilePath | None,
     key_texts: Sequence[str],
     phrases: PassPhrases,
     open_keys: bool,

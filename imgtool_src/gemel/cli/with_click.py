@@ -137,9 +137,9 @@ def _written(declared: Parameter) -> list[str]:
 
 def _type(kind: Kind) -> Any:
     if isinstance(kind, FileName):
-        from pathlib import Path
+        from gemel.files.paths import FilePath
 
-        return click.Path(path_type=Path, readable=False)
+        return click.Path(path_type=FilePath, readable=False)
     if isinstance(kind, Choice):
         return click.Choice(kind.options)
     if isinstance(kind, IntRange):

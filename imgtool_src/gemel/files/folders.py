@@ -5,16 +5,16 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterable, Mapping
-from pathlib import Path
 
 from gemel.errors import OutputError, UsageProblem
 from gemel.files.locks import OutputLocks, name_of
 from gemel.files.output_targets import no_folder, real_path
 from gemel.files.outputs import flush_folder
+from gemel.files.paths import FilePath
 from gemel.files.stopping import Stopping
 
 
-def refuse_folder(folder: Path) -> None:
+def refuse_folder(folder: FilePath) -> None:
     """Raise UsageProblem unless a new folder can be made there: nothing of that name, or an empty folder."""
     where, real = str(folder), real_path(folder)
     if os.path.isdir(real):
@@ -42,7 +42,7 @@ def refuse_folder(folder: Path) -> None:
         raise UsageProblem(no_folder(folder, os.path.dirname(real)))
 
 
-def write_folder(folder: Path, files: Mapping[str, Iterable[bytes]]) -> None:
+def write_folder(folder: FilePath, files: Mapping[str, Iterable[bytes]]) -> None:
     """Write ``files``, by their names with ``/`` between folders, as the new folder ``folder``.
 
     Raises UsageProblem as ``refuse_folder`` does and OutputError when writing fails, both with nothing left.
@@ -54,7 +54,7 @@ def write_folder(folder: Path, files: Mapping[str, Iterable[bytes]]) -> None:
         try:
             os.mkdir(written)
             for name, blocks in files.items():
-                _write(Path(written, *name.split("/")), blocks, stopping)
+                _write(FilePath(f"{written}/{name}"), blocks, stopping)
             for path, _, _ in os.walk(written, topdown=False):
                 flush_folder(path)
             stopping.check()
@@ -72,9 +72,9 @@ def write_folder(folder: Path, files: Mapping[str, Iterable[bytes]]) -> None:
         flush_folder(os.path.dirname(real))
 
 
-def _write(path: Path, blocks: Iterable[bytes], stopping: Stopping) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("xb") as file:
+def _write(path: FilePath, blocks: Iterable[bytes], stopping: Stopping) -> None:
+    os.makedirs(path.parent, exist_ok=True)
+    with open(path, "xb") as file:
         for block in blocks:
             stopping.check()
             file.write(block)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from pathlib import Path, PureWindowsPath
 
 from gemel.errors import Problem
+from gemel.files.paths import FilePath
 from gemel.files.reading import FileSource
 
 
-def leads_outside(folder: Path, name: str, where: str) -> Problem | None:
+def leads_outside(folder: FilePath, name: str, where: str) -> Problem | None:
     """What is wrong with a file ``name`` of ``folder`` that is none of its own; ``where`` names it."""
     try:
         root, real = os.path.realpath(folder), os.path.realpath(folder / name)
@@ -27,11 +27,13 @@ def leads_outside(folder: Path, name: str, where: str) -> Problem | None:
     )
 
 
-def files_beside(file: Path) -> Callable[[str], FileSource | None]:
+def files_beside(file: FilePath) -> Callable[[str], FileSource | None]:
     """Finds the files that ``file`` names, below its folder: by the path that it has for one, or by the name alone."""
 
     def beside(name: str) -> FileSource | None:
-        for each in (name, PureWindowsPath(name).name):
+        import ntpath
+
+        for each in (name, ntpath.basename(name)):
             path = file.parent / each
             if each and os.path.isfile(path) and not leads_outside(file.parent, each, ""):
                 return FileSource(path)

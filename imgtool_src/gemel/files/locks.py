@@ -12,10 +12,10 @@ import hashlib
 import os
 from collections.abc import Iterable
 from contextlib import ExitStack, suppress
-from pathlib import Path
 from types import TracebackType
 
 from gemel.errors import OutputError, Problem
+from gemel.files.paths import FilePath
 
 try:
     import fcntl
@@ -41,7 +41,7 @@ class OutputLocks:
     Entering raises OutputError, with every output that another run is writing.
     """
 
-    def __init__(self, outputs: Iterable[tuple[Path, str]]) -> None:
+    def __init__(self, outputs: Iterable[tuple[FilePath, str]]) -> None:
         """``outputs`` are targets as they were given, each with its real path."""
         self._outputs = sorted(outputs, key=lambda pair: pair[1])
         self._held = ExitStack()
@@ -62,7 +62,7 @@ class OutputLocks:
         self._held.close()
 
 
-def _locked(held: ExitStack, target: Path, beginning: str) -> list[Problem]:
+def _locked(held: ExitStack, target: FilePath, beginning: str) -> list[Problem]:
     """Take one lock, have ``held`` give it back, and clean up; the problem where another run has it."""
     name = f"{beginning}lock"
     while True:
@@ -97,7 +97,7 @@ def _opened(name: str) -> int:
         return os.open(name, os.O_RDONLY | links)
 
 
-def _no_lock(target: Path, name: str, error: OSError) -> Problem:
+def _no_lock(target: FilePath, name: str, error: OSError) -> Problem:
     found = "a link" if os.path.islink(name) else error.strerror or str(error)
     return Problem(
         "the output cannot be locked; no output was changed",

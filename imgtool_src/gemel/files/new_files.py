@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from pathlib import Path
 
 from gemel.errors import OutputError, Problem, UsageProblem
 from gemel.files.locks import OutputLocks, name_of
 from gemel.files.output_targets import no_folder, no_stdout, real_path
+from gemel.files.paths import FilePath
 from gemel.files.stopping import Stopping
 from gemel.structs import Struct
 
@@ -26,12 +26,12 @@ EVERYBODY = 0o666
 class NewFile(Struct, repr=False):
     """A file to be made."""
 
-    path: Path
+    path: FilePath
     data: bytes
     mode: int = EVERYBODY
 
 
-def refuse_existing(paths: Sequence[Path]) -> None:
+def refuse_existing(paths: Sequence[FilePath]) -> None:
     """Raise UsageProblem for places that hold something already or are in no folder."""
     problems = [problem for path in paths if (problem := _own_problem(path))]
     if len({os.path.realpath(path) for path in paths}) < len(paths):
@@ -50,7 +50,7 @@ def refuse_existing(paths: Sequence[Path]) -> None:
 def write_new(files: Sequence[NewFile]) -> None:
     """Make all ``files``; raises UsageProblem as ``refuse_existing``, OutputError with none of them made."""
     refuse_existing([file.path for file in files])
-    made: list[Path] = []
+    made: list[FilePath] = []
     locks = OutputLocks((file.path, real_path(file.path)) for file in files)
     with Stopping() as stopping, locks:
         try:
@@ -66,7 +66,7 @@ def write_new(files: Sequence[NewFile]) -> None:
 
 
 def _make(file: NewFile) -> None:
-    beside = Path(f"{name_of(real_path(file.path))}{os.urandom(8).hex()}.new")
+    beside = FilePath(f"{name_of(real_path(file.path))}{os.urandom(8).hex()}.new")
     try:
         _write(beside, file)
         try:
@@ -78,11 +78,11 @@ def _make(file: NewFile) -> None:
     except OSError as error:
         raise OutputError(_problem(file.path, error)) from error
     finally:
-        if beside.exists():
+        if os.path.exists(beside):
             os.unlink(beside)
 
 
-def _write(path: Path, file: NewFile) -> None:
+def _write(path: FilePath, file: NewFile) -> None:
     """Make ``path``, which must not be there; nothing stays of it when that fails."""
     handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), file.mode)
     try:
@@ -95,7 +95,7 @@ def _write(path: Path, file: NewFile) -> None:
         raise
 
 
-def _own_problem(path: Path) -> Problem | None:
+def _own_problem(path: FilePath) -> Problem | None:
     if str(path) == "-":
         return no_stdout(path)
     try:
@@ -120,7 +120,7 @@ def _own_problem(path: Path) -> Problem | None:
     return None
 
 
-def _problem(path: Path, error: OSError) -> Problem:
+def _problem(path: FilePath, error: OSError) -> Problem:
     return Problem(
         "the new file cannot be written; nothing was made",
         where=str(path),

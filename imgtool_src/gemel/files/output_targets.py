@@ -10,9 +10,9 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Collection, Iterable, Sequence
-from pathlib import Path
 
 from gemel.errors import Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.text.escaping import in_shell
 
 KINDS = (
@@ -26,7 +26,7 @@ WRITE_BITS = stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH
 
 
 def refuse_targets(
-    targets: Sequence[Path], inputs: Iterable[Path] = (), unnamed: Collection[Path] = ()
+    targets: Sequence[FilePath], inputs: Iterable[FilePath] = (), unnamed: Collection[FilePath] = ()
 ) -> None:
     """Raise UsageProblem, with all that is wrong, unless every target may be written.
 
@@ -51,12 +51,12 @@ def kind_of(mode: int) -> str:
     return found[0] if found else "" if stat.S_ISREG(mode) else "something other than a file"
 
 
-def real_path(path: Path) -> str:
+def real_path(path: FilePath) -> str:
     """The path with every symbolic link followed; the last part need not be there."""
     return os.path.realpath(path)
 
 
-def _own_problems(target: Path) -> list[Problem]:
+def _own_problems(target: FilePath) -> list[Problem]:
     """What is wrong with one target whatever the others are."""
     where = str(target)
     if where == "-":
@@ -103,7 +103,7 @@ def _own_problems(target: Path) -> list[Problem]:
     return []
 
 
-def no_stdout(target: Path) -> Problem:
+def no_stdout(target: FilePath) -> Problem:
     """That ``-``, standard output, is no output of a command that writes files."""
     return Problem(
         "standard output does not take this output",
@@ -113,7 +113,7 @@ def no_stdout(target: Path) -> Problem:
     )
 
 
-def _link(target: Path) -> Problem:
+def _link(target: FilePath) -> Problem:
     return Problem(
         "the output is a link",
         where=str(target),
@@ -123,7 +123,7 @@ def _link(target: Path) -> Problem:
     )
 
 
-def no_folder(target: Path, folder: str) -> Problem:
+def no_folder(target: FilePath, folder: str) -> Problem:
     """That ``folder``, where an output is to go, is not there, and what makes it; or which file is in its place."""
     given = os.path.dirname(target)
     words = in_shell(given if os.path.realpath(given) == folder else folder)
@@ -142,9 +142,9 @@ def no_folder(target: Path, folder: str) -> Problem:
     )
 
 
-def _doubled(targets: Sequence[Path]) -> list[Problem]:
+def _doubled(targets: Sequence[FilePath]) -> list[Problem]:
     """Targets that are one file; names that differ only in case or composition count as one."""
-    first: dict[tuple[str, str], Path] = {}
+    first: dict[tuple[str, str], FilePath] = {}
     problems = []
     for target in targets:
         key = _name_key(target)
@@ -165,7 +165,7 @@ def _doubled(targets: Sequence[Path]) -> list[Problem]:
     return problems
 
 
-def _name_key(path: Path) -> tuple[str, str] | None:
+def _name_key(path: FilePath) -> tuple[str, str] | None:
     try:
         folder, name = os.path.split(real_path(path))
     except (OSError, ValueError):
@@ -177,7 +177,7 @@ def _name_key(path: Path) -> tuple[str, str] | None:
     return folder, name.casefold()
 
 
-def _inputs_hit(targets: Sequence[Path], inputs: Sequence[Path]) -> list[Problem]:
+def _inputs_hit(targets: Sequence[FilePath], inputs: Sequence[FilePath]) -> list[Problem]:
     """Targets that are one of the inputs, under whatever name."""
     return [
         Problem(
@@ -193,7 +193,7 @@ def _inputs_hit(targets: Sequence[Path], inputs: Sequence[Path]) -> list[Problem
     ]
 
 
-def _same_file(left: Path, right: Path) -> bool:
+def _same_file(left: FilePath, right: FilePath) -> bool:
     try:
         return os.path.samefile(left, right)
     except (OSError, ValueError):  # one of them is not there, or cannot be

@@ -20,11 +20,11 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Iterable, Iterator, Mapping
-from pathlib import Path
 
 from gemel.errors import OutputError, Problem
 from gemel.files.locks import OutputLocks, name_of
 from gemel.files.output_targets import real_path, refuse_targets
+from gemel.files.paths import FilePath
 from gemel.files.stopping import Stopping
 from gemel.structs import Struct, field
 
@@ -41,7 +41,7 @@ HINTS = {
 class _Output(Struct, frozen=False):
     """One output on its way: ``kept`` is the second name of the file it replaces, if there is one."""
 
-    target: Path
+    target: FilePath
     real: str
     written: str
     kept: str | None = None
@@ -69,7 +69,7 @@ class _Writing(Struct, frozen=False):
                 continue
 
 
-def write_all(outputs: Mapping[Path, Iterable[bytes]]) -> None:
+def write_all(outputs: Mapping[FilePath, Iterable[bytes]]) -> None:
     """Write every output; the blocks of each are requested once, in order.
 
     Raises UsageProblem for targets that cannot be outputs and OutputError when writing fails or another run
@@ -102,7 +102,7 @@ def _until_stopped(blocks: Iterable[bytes], stopping: Stopping) -> Iterator[byte
         yield block
 
 
-def _write_beside(writing: _Writing, target: Path, blocks: Iterable[bytes]) -> None:
+def _write_beside(writing: _Writing, target: FilePath, blocks: Iterable[bytes]) -> None:
     real = real_path(target)
     written = writing.name_beside(real, ".new")
     handle = _opened(written, target)
@@ -124,7 +124,7 @@ def _write_beside(writing: _Writing, target: Path, blocks: Iterable[bytes]) -> N
     writing.outputs.append(_Output(target, real, written))
 
 
-def _opened(name: str, target: Path) -> int:
+def _opened(name: str, target: FilePath) -> int:
     """A new file of that name, its mode as the user's mask has it."""
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     try:
@@ -214,7 +214,7 @@ def flush_folder(folder: str) -> None:
         os.close(handle)
 
 
-def _problem(target: Path, error: OSError, changed: bool = False) -> Problem:
+def _problem(target: FilePath, error: OSError, changed: bool = False) -> Problem:
     outcome = "" if changed else "; no output was changed"
     return Problem(
         f"the output cannot be written{outcome}",

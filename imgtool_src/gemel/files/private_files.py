@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 import stat
-from pathlib import Path
 
 from gemel.errors import Problem
+from gemel.files.paths import FilePath
 
 
-def open_to_others(path: Path, what: str, where: str, step: str) -> list[Problem]:
+def open_to_others(path: FilePath, what: str, where: str, step: str) -> list[Problem]:
     """What is to be said of ``what`` in ``path`` that others may read or change, with the next ``step``.
 
     Nothing on Windows: access lists are not looked at.  Nothing of pipes and the like.

@@ -6,11 +6,11 @@ import os
 import sys
 from collections.abc import Iterable, Iterator
 from functools import cache
-from pathlib import Path
 from typing import BinaryIO
 
 from gemel.errors import BuildError, Problem, UsageProblem
 from gemel.files.output_targets import kind_of
+from gemel.files.paths import FilePath
 from gemel.text.escaping import in_shell
 
 BLOCK = 1 << 18
@@ -18,7 +18,7 @@ BLOCK = 1 << 18
 MAX_NAMES = 4_096
 """Names in a folder among which one like a missing file's is looked for."""
 
-STDIN = Path("-")
+STDIN = FilePath("-")
 """What stands for standard input in place of a file."""
 
 MAX_IMAGE_BYTES = 1 << 29
@@ -28,7 +28,7 @@ MAX_IMAGE_BYTES = 1 << 29
 class FileSource:
     """A build's file, read in parts; the file is opened for each part, so none stays open."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: FilePath) -> None:
         """Take the size now; raises UsageProblem when it is no plain file or cannot be opened."""
         self._path = path
         with _opened(path, plain=True) as file:
@@ -42,7 +42,7 @@ class FileSource:
     def read(self, offset: int, size: int) -> bytes:
         """Exactly ``size`` bytes from ``offset`` on; raises BuildError when they are not there."""
         try:
-            with self._path.open("rb") as file:
+            with open(self._path, "rb") as file:
                 file.seek(offset)
                 data = file.read(size)
         except OSError as error:
@@ -58,7 +58,7 @@ class FileSource:
         return data
 
 
-def blocks_of_file(path: Path, *, plain: bool = False) -> Iterator[bytes]:
+def blocks_of_file(path: FilePath, *, plain: bool = False) -> Iterator[bytes]:
     """The bytes of a file, or unless it must be ``plain`` of a pipe that is open already, in blocks.
 
     Raises UsageProblem when it cannot be read or never ends.
@@ -73,7 +73,7 @@ def blocks_of_file(path: Path, *, plain: bool = False) -> Iterator[bytes]:
             yield block
 
 
-def beginning_of(path: Path, most: int, *, plain: bool = False) -> bytes:
+def beginning_of(path: FilePath, most: int, *, plain: bool = False) -> bytes:
     """The bytes of a file; of one with more than ``most`` some more than that, so that its reader refuses it.
 
     Raises as ``blocks_of_file``.
@@ -86,7 +86,7 @@ def beginning_of(path: Path, most: int, *, plain: bool = False) -> bytes:
     return bytes(data)
 
 
-def limited(path: Path, most: int, what: str, *, plain: bool = False) -> bytes:
+def limited(path: FilePath, most: int, what: str, *, plain: bool = False) -> bytes:
     """The bytes of a file that is ``what``; raises UsageProblem for more than ``most``, and as ``blocks_of_file``."""
     data = beginning_of(path, most, plain=plain)
     if len(data) > most:
@@ -117,14 +117,14 @@ class HashedBlocks:
         return self._digest.digest()
 
 
-def _next_block(file: BinaryIO, path: Path) -> bytes:
+def _next_block(file: BinaryIO, path: FilePath) -> bytes:
     try:
         return file.read(BLOCK)
     except OSError as error:
         raise UsageProblem(_cannot_read(path, error)) from error
 
 
-def _opened(path: Path, *, plain: bool) -> BinaryIO:
+def _opened(path: FilePath, *, plain: bool) -> BinaryIO:
     """The file, open for reading; devices and named pipes are refused, and where it must be ``plain`` all pipes."""
     if path == STDIN and not plain:
         return _standard_input()
@@ -132,7 +132,7 @@ def _opened(path: Path, *, plain: bool) -> BinaryIO:
         status = os.stat(path)
         kind = kind_of(status.st_mode) or ("a file of the system" if status.st_dev in _systems() else "")
         if not kind or (kind == "a pipe" and not plain and _is_descriptor(path)):
-            return path.open("rb")
+            return open(path, "rb")
     except (OSError, ValueError) as error:
         raise UsageProblem(_cannot_read(path, error)) from error
     expected, hint = "a file" if plain else "a file or a pipe", ""
@@ -141,7 +141,7 @@ def _opened(path: Path, *, plain: bool) -> BinaryIO:
             "a file" if plain else "a file, or a pipe that is open already",
             "copy it into a file first",
         )
-    if (path / "release.json").is_file():
+    if os.path.isfile(path / "release.json"):
         hint = f"gemel check --release {in_shell(path)} checks the whole folder"
     elif kind == "a folder":
         hint = "name the file that is meant in it"
@@ -150,7 +150,7 @@ def _opened(path: Path, *, plain: bool) -> BinaryIO:
     )
 
 
-def _is_descriptor(path: Path) -> bool:
+def _is_descriptor(path: FilePath) -> bool:
     """Whether a pipe is one that the shell opened, as ``<(...)`` does: a named one may have nobody who writes."""
     return os.path.abspath(path).startswith(("/dev/", "/proc/"))
 
@@ -167,7 +167,7 @@ def _systems() -> frozenset[int]:
     return frozenset(os.stat(folder).st_dev for folder in ("/proc", "/sys") if os.path.ismount(folder))
 
 
-def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:
+def _cannot_read(path: FilePath, error: OSError | ValueError) -> Problem:
     reason = getattr(error, "strerror", None) or str(error)
     step = _nearest(path) if isinstance(error, FileNotFoundError) else ""
     if isinstance(error, PermissionError):
@@ -181,7 +181,7 @@ LEAST_ALIKE, LEAST_ALIKE_SUFFIX = 0.5, 0.7
 slip of a letter is, a linker script (.ld) in place of a build (.elf) is not."""
 
 
-def _nearest(path: Path) -> str:
+def _nearest(path: FilePath) -> str:
     """What to do about a file that is not there: a name like it in its folder, or that there is no such folder."""
     from difflib import SequenceMatcher, get_close_matches
 
@@ -196,6 +196,6 @@ def _nearest(path: Path) -> str:
         name
         for name in get_close_matches(path.name, names[:MAX_NAMES], n=3)
         if alike(path.stem, name.rpartition(".")[0] or name) >= LEAST_ALIKE
-        and alike(path.suffix, Path(name).suffix) >= LEAST_ALIKE_SUFFIX
+        and alike(path.suffix, FilePath(name).suffix) >= LEAST_ALIKE_SUFFIX
     ]
     return f"did you mean {path.parent / near[0]}?" if near else "check the path"

@@ -104,9 +104,9 @@ def format_of(file_name: str, form: str | None = None) -> Format:
     """
     if form is not None:
         return next(each for each in FORMATS if each.short == form)
-    from pathlib import PurePath
+    from gemel.files.paths import FilePath
 
-    suffix = PurePath(file_name).suffix.lower()
+    suffix = FilePath(file_name).suffix.lower()
     by_suffix = {known: known_format for known_format in FORMATS for known in known_format.suffixes}
     if suffix in by_suffix:
         return by_suffix[suffix]

@@ -11,11 +11,11 @@ import hashlib
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from pathlib import PurePath
 from typing import Any
 
 from gemel.errors import GemelError, LayoutError, Problem
 from gemel.files.contents import LOOK, foreign, instead_of_toml
+from gemel.files.paths import FilePath
 from gemel.layout.checks.consistency import faults_between
 from gemel.layout.checks.names import unknown_names
 from gemel.layout.digest import digest_of
@@ -160,7 +160,7 @@ class ReadLayout(Struct):
     @property
     def name(self) -> str:
         """The file's name without its folder, for reports, which hold no paths."""
-        return PurePath(self.file).name
+        return FilePath(self.file).name
 
     @property
     def given(self) -> bool:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
-from pathlib import PurePath
 
 from gemel.errors import GemelError
 from gemel.files.contents import LOOK, instead_of_toml
+from gemel.files.paths import FilePath
 from gemel.layout.kinds import INVALID, LayoutFault, nearest_hint
 from gemel.layout.reader import EXPECTED, FileOfToml, problems_of
 from gemel.layout.tables import OF_OTHERS, Table
@@ -44,7 +44,7 @@ class ReadPolicy(Struct):
     @property
     def name(self) -> str:
         """The file's name without its folder, for reports, which hold no paths."""
-        return PurePath(self.file).name
+        return FilePath(self.file).name
 
 
 def read_policy(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from gemel.builds.build import Build
 
 
@@ -22,8 +24,10 @@ def draft_layout(
     from gemel.draft.drafting import draft
     from gemel.workflows.inputs.builds import load_builds
 
-    files = {name: build for name, build in builds.items() if isinstance(build, str | Path | bytes)}
+    files = {name: build for name, build in builds.items() if isinstance(build, str | os.PathLike | bytes)}
     loaded = load_builds(None, files)
-    known = {name: build for name, build in builds.items() if not isinstance(build, str | Path | bytes)}
+    known = {
+        name: build for name, build in builds.items() if not isinstance(build, str | os.PathLike | bytes)
+    }
     given = {name: loaded[name] if name in loaded else known[name] for name in builds}
     return document(draft(given), dict(paths or {}))

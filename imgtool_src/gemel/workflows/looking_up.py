@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Collection, Mapping, Sequence
-from pathlib import Path
 
 from gemel.builds.build import Build
 from gemel.errors import Problem, UsageProblem
 from gemel.files.contents import ELF_START
+from gemel.files.paths import FilePath
 from gemel.files.reading import beginning_of
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
@@ -88,9 +88,9 @@ def of_files(queries: Sequence[str]) -> list[Problem]:
     """What is wrong with those of ``queries`` that are builds or logs."""
     problems = []
     for name in filter(os.path.isfile, queries):
-        if beginning_of(Path(name), len(ELF_START)).startswith(ELF_START):
+        if beginning_of(FilePath(name), len(ELF_START)).startswith(ELF_START):
             what, expected = "this is a build, not a symbol", "NAME=BUILD, an address or a symbol"
-            step = f"write {in_shell(f'{Path(name).stem}={name}')}, with the build's name in the layout"
+            step = f"write {in_shell(f'{FilePath(name).stem}={name}')}, with the build's name in the layout"
         elif BUILD_OR_IMAGE.search(name):
             continue
         else:

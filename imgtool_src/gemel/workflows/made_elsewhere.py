@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 
 from gemel.errors import UsageProblem
+from gemel.files.paths import FilePath
 from gemel.files.reading import limited
 from gemel.record.record import decode
 from gemel.seals.format import SealFinding
@@ -17,7 +17,9 @@ from gemel.workflows.inputs.keys import public_keys
 LARGEST_SIGNATURE = 64 << 10
 
 
-def paired(files: Sequence[Path], option: str, publics: Sequence[Path]) -> list[tuple[Path, PublicKey]]:
+def paired(
+    files: Sequence[FilePath], option: str, publics: Sequence[FilePath]
+) -> list[tuple[FilePath, PublicKey]]:
     """Each file of ``option`` with the public key that was given with it, in the same order.
 
     Raises UsageProblem for another number of keys than files, KeyFileError for what is no public key.
@@ -41,7 +43,7 @@ def paired(files: Sequence[Path], option: str, publics: Sequence[Path]) -> list[
 
 
 def signatures_from(
-    record_bytes: bytes, pairs: Iterable[tuple[Path, PublicKey]]
+    record_bytes: bytes, pairs: Iterable[tuple[FilePath, PublicKey]]
 ) -> list[tuple[PublicKey, bytes]]:
     """The signatures in files, verified, in COSE's form; raises SealError and UsageProblem."""
     made: list[tuple[PublicKey, bytes]] = []
@@ -58,11 +60,11 @@ def signatures_from(
     return made
 
 
-def _signature_bytes(path: Path) -> bytes:
+def _signature_bytes(path: FilePath) -> bytes:
     return limited(path, LARGEST_SIGNATURE, "a signature")
 
 
-def _other_request(record_bytes: bytes, key: PublicKey, path: Path) -> dict[str, str]:
+def _other_request(record_bytes: bytes, key: PublicKey, path: FilePath) -> dict[str, str]:
     """What a signature is of, where it is a request itself or one is next to it (x.tbs next to x.tbs.sig).
 
     Parts of a problem that say more than that the signature does not hold.

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.checking.rule import Rule
+from gemel.files.paths import FilePath
 from gemel.files.reading import blocks_of_file
 from gemel.image.formats import format_of
 from gemel.layout.model import Layout
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from gemel.release.read_back.builds import BuildFile
 
 
-def build_bytes(files: Mapping[str, Path], builds: Mapping[str, Build]) -> dict[str, BuildFile]:
+def build_bytes(files: Mapping[str, FilePath], builds: Mapping[str, Build]) -> dict[str, BuildFile]:
     """The builds' files as they are, by the builds' names."""
     from gemel.release.read_back.builds import BuildFile
 
@@ -59,8 +59,8 @@ def read_back_of(
 def read_back(
     result: CheckResult,
     image: Image,
-    outputs: Iterable[Path],
-    memories: Mapping[Path, str],
+    outputs: Iterable[FilePath],
+    memories: Mapping[FilePath, str],
     builds: Mapping[str, BuildFile],
     *,
     form: str | None = None,

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.image.formats import format_of
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
@@ -70,7 +70,7 @@ class Dump(NamedTuple):
 
 
 def read_dump(
-    paths: Sequence[Path], layout: ReadLayout | None, starts: Sequence[int] = (), form: str | None = None
+    paths: Sequence[FilePath], layout: ReadLayout | None, starts: Sequence[int] = (), form: str | None = None
 ) -> Dump:
     """Read the files of one device, one for each memory or part; ``starts`` are those of raw binaries, in order.
 
@@ -158,7 +158,7 @@ def known_version(image: Image, layout: ReadLayout) -> KnownVersion | None:
     return KnownVersion(found.version, blocks_of(layout.layout, image.data, stored))
 
 
-def indexed_versions(index: Path, layout: ReadLayout) -> tuple[list[KnownVersion], list[Problem]]:
+def indexed_versions(index: FilePath, layout: ReadLayout) -> tuple[list[KnownVersion], list[Problem]]:
     """The versions of the layout's product that an index knows, and what is wrong with images that cannot be read.
 
     Of what was released the index knows the blocks; images that were audited alone are read.
@@ -206,7 +206,7 @@ def _no_layout() -> Problem:
     return Problem("a dump is read by a layout", found="none", next_step=step)
 
 
-def _conflict(path: Path, address: int) -> Problem:
+def _conflict(path: FilePath, address: int) -> Problem:
     return Problem(
         "two files of the dump disagree",
         where=f"{path}, {format_address(address)}",

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from gemel.checking.rule import Rule
 from gemel.errors import UsageProblem
+from gemel.files.paths import FilePath
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
@@ -16,6 +16,8 @@ from gemel.seals.demands import SEAL_RULES, demanded_words, least_signers
 from gemel.seals.keys.algorithms import SignatureAlgorithm
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from gemel.seals.keys.keys import PrivateKey, PublicKey, Signer
     from gemel.seals.seal import Seal
 
@@ -141,11 +143,11 @@ def load_key(path: str | Path, pass_phrase: str | bytes | None = None) -> Privat
     from gemel.workflows.inputs.keys import key_file_bytes
 
     phrase = pass_phrase.encode() if isinstance(pass_phrase, str) else pass_phrase
-    return load_private_key(key_file_bytes(Path(path)), str(path), phrase)
+    return load_private_key(key_file_bytes(FilePath(path)), str(path), phrase)
 
 
 def load_public_key(path: str | Path) -> PublicKey:
     """The public key in a file (PEM or DER); raises KeyFileError."""
     from gemel.workflows.inputs.keys import public_keys
 
-    return public_keys([Path(path)])[0]
+    return public_keys([FilePath(path)])[0]

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.checking.rule import Rule
 from gemel.errors import Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.image.image import Image
 from gemel.layout.reader import ReadLayout
 from gemel.seals import sealing
@@ -42,22 +42,22 @@ class SignRequest(Struct, dict=True):
     layout's, ``date`` (YYYY-MM-DD) the one that waivers end by (None: the machine's).
     """
 
-    layout: Path
-    image: Path
+    layout: FilePath
+    image: FilePath
     builds: Sequence[str]
-    outputs: Sequence[Path]
-    to_be_signed: Sequence[Path]
-    signatures: Sequence[Path]
-    publics: Sequence[Path]
+    outputs: Sequence[FilePath]
+    to_be_signed: Sequence[FilePath]
+    signatures: Sequence[FilePath]
+    publics: Sequence[FilePath]
     add: bool
-    trust: Sequence[Path]
+    trust: Sequence[FilePath]
     at: int | None
     more_to_come: bool = False
     version: str | None = None
     rollback: int | None = None
     memories: Sequence[str] = ()
     form: str | None = None
-    policy: Path | None = None
+    policy: FilePath | None = None
     date: str | None = None
     paths_outside: bool = False
 
@@ -67,7 +67,7 @@ class SignRequest(Struct, dict=True):
         return self._layout_and_files[0]
 
     @cached_property
-    def _layout_and_files(self) -> tuple[ReadLayout, dict[str, Path], list[Problem]]:
+    def _layout_and_files(self) -> tuple[ReadLayout, dict[str, FilePath], list[Problem]]:
         outside = self.paths_outside
         return load_layout_and_files(self.layout, self.builds, paths_outside=outside)
 
@@ -77,7 +77,7 @@ class SignRequest(Struct, dict=True):
         return read_image(self.image, layout=self.read, at=self.at, form=self.form)
 
     @property
-    def files(self) -> dict[str, Path]:
+    def files(self) -> dict[str, FilePath]:
         """The builds' files, given or by their paths in the layout."""
         return self._layout_and_files[1]
 
@@ -102,7 +102,7 @@ class SignRequest(Struct, dict=True):
         return trust_of(self.read, self.trust, self.own_policy)
 
     @property
-    def inputs(self) -> list[Path]:
+    def inputs(self) -> list[FilePath]:
         """Every file that is read, less those of private keys."""
         files = [self.layout, self.image, *self.files.values(), *self.signatures]
         return [*files, *self.publics, *self.trust, *([self.policy] if self.policy else [])]
@@ -112,8 +112,8 @@ class HandedOver(Struct):
     """Bytes to be signed elsewhere, by their file, each with the key that is to sign them."""
 
     check: CheckResult
-    keys: dict[Path, PublicKey]
-    texts: dict[Path, bytes]
+    keys: dict[FilePath, PublicKey]
+    texts: dict[FilePath, bytes]
 
 
 class Sealed(Struct):

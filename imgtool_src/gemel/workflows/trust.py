@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.files.reading import beginning_of
 from gemel.layout.reader import ReadLayout
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from gemel.policy.reader import ReadPolicy
     from gemel.seals.keys.keys import PublicKey
 
@@ -45,12 +47,12 @@ class Trust(NamedTuple):
         ]
 
 
-def trusted_keys(read: ReadLayout, given: Sequence[Path] = ()) -> tuple[PublicKey, ...]:
+def trusted_keys(read: ReadLayout, given: Sequence[FilePath] = ()) -> tuple[PublicKey, ...]:
     """The keys that count by the layout and --trust, as ``trust_of`` says."""
     return trust_of(read, given).trusted
 
 
-def trust_of(read: ReadLayout, given: Sequence[Path] = (), policy: ReadPolicy | None = None) -> Trust:
+def trust_of(read: ReadLayout, given: Sequence[FilePath] = (), policy: ReadPolicy | None = None) -> Trust:
     """The keys of the layout's ``trust``; of those, where some are ``given``, only these.
 
     A layout that trusts no key leaves the choice to who gives some.  A policy's keys narrow both; the layout's
@@ -73,7 +75,7 @@ def trust_in(
         raise UsageProblem(
             "no key is given whose seal could be accepted", where="trusted", found="none", next_step=step
         )
-    return _narrowed(read, [(Path(), key) for key in keys or ()], policy, [])
+    return _narrowed(read, [(FilePath(""), key) for key in keys or ()], policy, [])
 
 
 def trust_of_signer(keys: Sequence[PublicKey]) -> Trust:
@@ -82,7 +84,10 @@ def trust_of_signer(keys: Sequence[PublicKey]) -> Trust:
 
 
 def _narrowed(
-    read: ReadLayout, ours: list[tuple[Path, PublicKey]], policy: ReadPolicy | None, problems: list[Problem]
+    read: ReadLayout,
+    ours: list[tuple[FilePath, PublicKey]],
+    policy: ReadPolicy | None,
+    problems: list[Problem],
 ) -> Trust:
     """The layout's keys, narrowed by ``ours`` and the policy's; ``problems`` are those of reading ours."""
     receiver = Receiver(bool(ours) or bool(problems), policy)
@@ -93,7 +98,7 @@ def _narrowed(
         return Trust((), (), receiver)
     from gemel.files.inside import leads_outside
 
-    folder = Path(read.file).parent
+    folder = FilePath(read.file).parent
     origin = f"trust in [seal] of {read.file}"
     lead = {name: None if read.paths_outside else leads_outside(folder, name, origin) for name in plan.trust}
     missing = tuple(name for name in plan.trust if ours and (lead[name] or not os.path.exists(folder / name)))
@@ -124,24 +129,24 @@ def _narrowed(
 
 def policy_keys(policy: ReadPolicy, problems: list[Problem]) -> tuple[PublicKey, ...]:
     """The keys that a policy trusts; what is wrong with their files goes to ``problems``."""
-    folder = Path(policy.file).parent
+    folder = FilePath(policy.file).parent
     read = _read([folder / name for name in policy.policy.trust], f"trust in {policy.file}", problems)
     return tuple(dict.fromkeys(key for _, key in read))
 
 
-def load_policy(path: Path | str | None) -> ReadPolicy | None:
+def load_policy(path: str | Path | None) -> ReadPolicy | None:
     """Read the policy file, if any, and take its word on which rules count; raises PolicyError or UsageProblem."""
     if not path:
         return None
     from gemel.checking.registry import own_rules_only
 
-    read = policy_in(Path(path))
+    read = policy_in(FilePath(path))
     if read.policy.only_built_in_rules:
         own_rules_only(f"only_built_in_rules in {read.name}")
     return read
 
 
-def policy_in(path: Path) -> ReadPolicy:
+def policy_in(path: FilePath) -> ReadPolicy:
     """What the policy file says; raises PolicyError or UsageProblem."""
     from gemel.checking.registry import rule_names
     from gemel.policy.reader import MAX_BYTES, read_policy
@@ -152,7 +157,7 @@ def policy_in(path: Path) -> ReadPolicy:
 
 
 def _outside(
-    given: Iterable[tuple[Path, PublicKey]], trusted: Sequence[PublicKey], name: str
+    given: Iterable[tuple[FilePath, PublicKey]], trusted: Sequence[PublicKey], name: str
 ) -> Iterator[Problem]:
     """The given keys that a file, which trusts some, does not trust."""
     for path, key in given if trusted else ():
@@ -189,8 +194,8 @@ def _no_common_key(policy: ReadPolicy, read: ReadLayout) -> Problem:
 
 
 def _read(
-    paths: Iterable[Path], origin: str, problems: list[Problem], *, plain: bool = False
-) -> list[tuple[Path, PublicKey]]:
+    paths: Iterable[FilePath], origin: str, problems: list[Problem], *, plain: bool = False
+) -> list[tuple[FilePath, PublicKey]]:
     """Each file's key; what is wrong with a file goes to ``problems``, with who named it; ``plain`` allows no pipe."""
     from gemel.workflows.inputs.keys import public_keys
 

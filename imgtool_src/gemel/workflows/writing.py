@@ -5,10 +5,10 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from errno import EBADF
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.files.reading import HashedBlocks
 from gemel.image.image import Image, ImageFile
 from gemel.image.sparse import SparseBytes
@@ -19,6 +19,8 @@ from gemel.spans import Span, format_address, format_size, without
 from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from gemel.workflows.checking import CheckResult
 
 MAX_WHOLE = 1 << 28
@@ -27,7 +29,7 @@ MAX_WHOLE = 1 << 28
 MAX_KEPT = 1 << 24
 """Bytes of a file that are kept from its report until it is written; those of a larger one are made again."""
 
-STDOUT = Path("-")
+STDOUT = FilePath("-")
 """What stands for standard output in place of a file."""
 
 
@@ -38,7 +40,7 @@ class MadeFile(NamedTuple):
     blocks: Sequence[bytes]
 
 
-def output_form(path: Path, form: str | None) -> str | None:
+def output_form(path: FilePath, form: str | None) -> str | None:
     """``form`` for standard output and for a suffix that names no format; None for one that does."""
     from gemel.image.formats import FORMATS
 
@@ -46,7 +48,7 @@ def output_form(path: Path, form: str | None) -> str | None:
     return None if known else form
 
 
-def refuse_suffixes(paths: Iterable[Path], form: str | None = None) -> None:
+def refuse_suffixes(paths: Iterable[FilePath], form: str | None = None) -> None:
     """Raise UsageProblem with every path whose suffix names no image file format, where ``form`` names none."""
     from gemel.image.formats import format_of
 
@@ -69,21 +71,40 @@ def write_images(
     layout: ReadLayout,
     memories: Mapping[Path, str] | None = None,
     form: str | None = None,
-    further: Mapping[Path, Iterable[bytes]] | None = None,
-    made: Mapping[Path, MadeFile] | None = None,
 ) -> dict[Path, ImageFile]:
     """Write ``image`` into every one of ``paths``: whole, and all of them or none.
 
     ``memories`` are further files, raw, each with every byte of the memory of that name, erased ones filled in.
     A raw binary (.bin) holds the layout's flash from the start of its first memory to the image's last byte.
     Path ``-`` is standard output, written after all files; it and suffixes that name no format are in ``form``
-    (``hex``, ``srec`` or ``bin``).  ``further`` are other files, written with them; ``made`` has those of the image
-    that are made already.  Returns size and SHA-256 of each file.  Raises UsageProblem for a path that cannot be
-    written or whose format cannot hold the image, OutputError when writing fails; nothing has changed then.
+    (``hex``, ``srec`` or ``bin``).  Returns size and SHA-256 of each file.  Raises UsageProblem for a path that cannot
+    be written or whose format cannot hold the image, OutputError when writing fails; nothing has changed then.
     """
+    from pathlib import Path
+
+    written = write_files(
+        image,
+        [FilePath(path) for path in paths],
+        layout=layout,
+        memories={FilePath(path): name for path, name in (memories or {}).items()},
+        form=form,
+    )
+    return {Path(path): file for path, file in written.items()}
+
+
+def write_files(
+    image: Image,
+    targets: Sequence[FilePath],
+    *,
+    layout: ReadLayout,
+    memories: Mapping[FilePath, str],
+    form: str | None,
+    further: Mapping[FilePath, Iterable[bytes]] | None = None,
+    made: Mapping[FilePath, MadeFile] | None = None,
+) -> dict[FilePath, ImageFile]:
+    """As ``write_images``, with ``further`` files; ``made`` has those of the image's files that are made already."""
     from gemel.files.outputs import write_all
 
-    targets = [Path(path) for path in paths]
     refuse_suffixes(targets, form)
     known = {path: each for path, each in (made or {}).items() if each.blocks}
     files = {
@@ -91,7 +112,7 @@ def write_images(
         for path in targets
         if path not in known
     }
-    for path, name in (memories or {}).items():
+    for path, name in memories.items():
         files[path] = HashedBlocks(whole_memory(image.data, layout.layout, name))
     contents = {path: known[path].blocks if path in known else files[path] for path in (*targets, *files)}
     write_all({**{path: blocks for path, blocks in contents.items() if path != STDOUT}, **(further or {})})
@@ -119,7 +140,7 @@ def _passed(blocks: HashedBlocks) -> ImageFile:
     return ImageFile(blocks.size, blocks.sha256)
 
 
-def of_file(result: CheckResult, path: Path, file: ImageFile) -> CheckResult:
+def of_file(result: CheckResult, path: FilePath, file: ImageFile) -> CheckResult:
     """``result`` as that of the file at ``path``, which the checked image is written to."""
     name = "standard output" if path == STDOUT else path.name
     return replace(result, inspection=replace(result.inspection, file=name, image_file=file))
@@ -133,10 +154,10 @@ def whole_memory(image: SparseBytes, layout: Layout, name: str) -> Iterable[byte
     return encode(image, memory.span, memory.erased_byte)
 
 
-def memory_files(layout: Layout, given: Iterable[str]) -> dict[Path, str]:
+def memory_files(layout: Layout, given: Iterable[str]) -> dict[FilePath, str]:
     """Each file of ``--memory NAME=FILE`` with its memory; raises UsageProblem with all that is wrong."""
     known = [memory.name for memory in layout.memories.values() if memory.holds_image]
-    files: dict[Path, str] = {}
+    files: dict[FilePath, str] = {}
     problems = []
     for text in given:
         name, equals, file = text.partition("=")
@@ -154,7 +175,7 @@ def memory_files(layout: Layout, given: Iterable[str]) -> dict[Path, str]:
             what, expected = "unknown flash or ROM memory", f"one of {', '.join(known)}"
             hint = nearest_hint(name, known)
             problems.append(Problem(what, where="--memory", found=name, expected=expected, next_step=hint))
-        elif Path(file) in files:
+        elif FilePath(file) in files:
             problems.append(
                 Problem(
                     "a file is given twice",
@@ -175,14 +196,14 @@ def memory_files(layout: Layout, given: Iterable[str]) -> dict[Path, str]:
                 )
             )
         else:
-            files[Path(file)] = name
+            files[FilePath(file)] = name
     if problems:
         raise UsageProblem(problems)
     return files
 
 
 def encoded(
-    path: Path, image: SparseBytes, layout: Layout, entry: int | None, form: str | None = None
+    path: FilePath, image: SparseBytes, layout: Layout, entry: int | None, form: str | None = None
 ) -> Iterable[bytes]:
     """The blocks of the file ``path``; raises UsageProblem where its format cannot hold the image."""
     from gemel.image.formats import FileContents, format_of
@@ -194,7 +215,7 @@ def encoded(
     return chosen.encode(FileContents(image, entry, span, fill))
 
 
-def _binary_span(path: Path, image: SparseBytes, layout: Layout) -> tuple[Span, int]:
+def _binary_span(path: FilePath, image: SparseBytes, layout: Layout) -> tuple[Span, int]:
     """What a raw binary holds: from the start of the first flash memory to the image's last byte.
 
     A raw binary has no addresses, so all of it must be in flash memories that follow each other.

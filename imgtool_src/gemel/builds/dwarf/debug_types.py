@@ -6,7 +6,6 @@ import re
 import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.constants import LANGUAGES, NAMED, RECORDS, At, Tag
@@ -27,6 +26,7 @@ from gemel.builds.dwarf.types import (
     Reference,
     Type,
 )
+from gemel.files.paths import FilePath
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.split import Beside
@@ -55,7 +55,7 @@ def read_debug_types(sections: DebugSections, file: str, beside: Beside | None =
     ``beside`` gives the files of split debug information, or the package (.dwp) named after ``file``.
     """
     with _as_unreadable(file):
-        path = PurePath(file)
+        path = FilePath(file)
         packages = (f"{path.name}.dwp", f"{path.stem}.dwp")
         return DebugTypes(Entries(read_debug_sections(sections), beside, packages), file)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import InputWord, IntRange, argument, option, sub_command
@@ -24,6 +23,7 @@ from gemel.cli.parameters import (
     trust_option,
 )
 from gemel.errors import GemelError, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.text.escaping import in_utf_8
 
 if TYPE_CHECKING:
@@ -86,19 +86,19 @@ IMAGE = "image="
 @option("--disassemble/--no-disassemble", default=False, help=f"{READ}; it takes about a second a MiB.")
 def command(
     words: tuple[str, ...],
-    layout: Path | None,
-    layouts: Path | None,
-    list_file: Path | None,
-    index_file: Path | None,
+    layout: FilePath | None,
+    layouts: FilePath | None,
+    list_file: FilePath | None,
+    index_file: FilePath | None,
     blocks: bool,
     again: bool,
     terms: tuple[str, ...],
     form: str,
-    reports: tuple[Path, ...],
+    reports: tuple[FilePath, ...],
     jobs: int | None,
     at: int | None,
-    trust: tuple[Path, ...],
-    policy: Path | None,
+    trust: tuple[FilePath, ...],
+    policy: FilePath | None,
     at_least: int | None,
     paths_outside: bool,
     date_text: str | None,
@@ -152,7 +152,7 @@ def command(
     )
     from gemel.progress import tracked
 
-    plan = plan_for_layout(chosen, options) if chosen else plan_for_folder(layouts or Path(), options)
+    plan = plan_for_layout(chosen, options) if chosen else plan_for_folder(layouts or FilePath(""), options)
     print_remarks(plan.remarks)
     with closing(Index(index_file)) as index:
         kept = "what was judged is kept in the index" if index_file else NOTHING_CHANGED
@@ -164,8 +164,8 @@ def command(
 
 
 def _layout_among(
-    words: Sequence[str], layout: Path | None, layouts: Path | None
-) -> tuple[Path | None, list[str]]:
+    words: Sequence[str], layout: FilePath | None, layouts: FilePath | None
+) -> tuple[FilePath | None, list[str]]:
     """The layout's file, None where there is a folder of them, and the paths of images."""
     from gemel.cli.positions import layout_among, no_layout
 
@@ -178,7 +178,7 @@ def _layout_among(
     return (None if layouts else found), paths
 
 
-def _files(paths: Sequence[str], list_file: Path | None) -> Iterator[str]:
+def _files(paths: Sequence[str], list_file: FilePath | None) -> Iterator[str]:
     from gemel.audit.listing import files_under, listed
 
     yield from files_under(paths)
@@ -188,10 +188,10 @@ def _files(paths: Sequence[str], list_file: Path | None) -> Iterator[str]:
 
 def _find(
     terms: Sequence[str],
-    index_file: Path | None,
+    index_file: FilePath | None,
     more: bool,
     form: Form,
-    forms: dict[Path, Form],
+    forms: dict[FilePath, Form],
     at: int | None,
 ) -> int:
     """Print what the index knows; 1 if nothing fits."""
@@ -212,7 +212,7 @@ def _find(
         results = index.find(wanted) if wanted else iter(())
         if files:
             fitting = {each.content_sha256 for each in results}
-            found_with = images_with(index, Path(files[0]), at)
+            found_with = images_with(index, FilePath(files[0]), at)
             results = (each for each in found_with if not wanted or each.content_sha256 in fitting)
         if _given(results, form, forms, ends=False).images:
             return 0
@@ -232,7 +232,7 @@ def _nearest(wanted: Sequence[Term]) -> str:
 
 
 def _given(
-    results: Iterable[ImageResult], form: Form, forms: dict[Path, Form], *, ends: bool = True
+    results: Iterable[ImageResult], form: Form, forms: dict[FilePath, Form], *, ends: bool = True
 ) -> Totals:
     """Print results as they come, and write them to the files of reports; what they come to."""
     from gemel.audit.as_text import Totals

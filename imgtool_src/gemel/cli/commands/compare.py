@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
@@ -18,6 +17,7 @@ from gemel.cli.parameters import (
     result_option,
 )
 from gemel.errors import Problem, UsageProblem, all_of
+from gemel.files.paths import FilePath
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -43,11 +43,11 @@ def command(
     words: tuple[str, ...],
     at: int | None,
     as_form: str | None,
-    old_layout: Path | None,
+    old_layout: FilePath | None,
     from_device: bool,
     everything: bool,
     form: str,
-    output: Path | None,
+    output: FilePath | None,
 ) -> int:
     """Compare two images: what changed, and what must be programmed.
 
@@ -90,7 +90,7 @@ def command(
     (old, new), old_builds = all_of(
         lambda: read_images(images, [old_read, read], at, as_form), lambda: load_builds(old_read, old_files)
     )
-    new_files: dict[str, Path] = {}
+    new_files: dict[str, FilePath] = {}
     new_builds: dict[str, Build] = {}
     if read:
         new_files, new_builds, remarks = builds_of_image(read, new, of_new)
@@ -128,7 +128,11 @@ def command(
 
 
 def _give(
-    comparison: Comparison, form: str, output: Path | None, everything: bool, layouts: Sequence[Layout | None]
+    comparison: Comparison,
+    form: str,
+    output: FilePath | None,
+    everything: bool,
+    layouts: Sequence[Layout | None],
 ) -> None:
     """Print the comparison in a form, or write it; ``layouts`` are those of the new image and of the old one."""
     from gemel.cli.results import give_text
@@ -150,7 +154,7 @@ def _give(
         give_text("".join(f"{line}\n" for line in lines), output)
 
 
-def _sorted(words: Sequence[str]) -> tuple[Path | None, list[Path], list[str]]:
+def _sorted(words: Sequence[str]) -> tuple[FilePath | None, list[FilePath], list[str]]:
     """The layout's file, the two images and the builds; raises UsageProblem unless there are two images."""
     from gemel.cli.positions import layout_among, refuse_standard_input_twice
 
@@ -164,4 +168,4 @@ def _sorted(words: Sequence[str]) -> tuple[Path | None, list[Path], list[str]]:
             next_step="name the old image first, then the new one",
         )
     refuse_standard_input_twice(images)
-    return layout, [Path(image) for image in images], builds
+    return layout, [FilePath(image) for image in images], builds

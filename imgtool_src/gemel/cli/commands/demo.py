@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 import textwrap
 from importlib.util import find_spec
-from pathlib import Path
 
 from gemel.cli.declared import argument, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
 from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT, demo_files
 from gemel.errors import OutputError, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.structs import NamedTuple
 from gemel.text.escaping import on_one_line
 
@@ -90,7 +91,7 @@ NOT_INSTALLED = "the emulator is not installed; pip install 'gemel[rehearse]'"
 
 @sub_command("demo", exits="0 every step ended as expected; 1 one did not")
 @argument("folder", required=False, kind=FILE)
-def command(folder: Path | None) -> int:
+def command(folder: FilePath | None) -> int:
     """Join, check, show and rehearse the built-in tide gauge, and two mistakes being caught.
 
     The files are left in FOLDER (a new or empty one; without it, a new tide-gauge-demo here), with the
@@ -114,7 +115,7 @@ def command(folder: Path | None) -> int:
         return _made(target, here)
 
 
-def _made(target: Path, here: str) -> int:
+def _made(target: FilePath, here: str) -> int:
     """Make every step in the demo's folder; the exit code."""
     from gemel.cli.printing import print_diagnostic, styled, wrapped
 
@@ -165,28 +166,28 @@ def _as_script(step: DemoStep) -> str:
     return "".join(f"# {line}\n" for line in said) + f"{shown(step.arguments)}\n\n"
 
 
-def _target(folder: Path | None) -> Path:
+def _target(folder: FilePath | None) -> FilePath:
     """The folder for the demo's files: the one requested if it is new or empty, else a new one."""
     if folder is None:
         names = ("tide-gauge-demo", *(f"tide-gauge-demo-{number}" for number in range(2, 1000)))
-        return next(path for path in map(Path, names) if not path.exists())
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        return next(FilePath(name) for name in names if not os.path.exists(name))
+    if os.path.exists(folder) and (not os.path.isdir(folder) or os.listdir(folder)):
         raise UsageProblem(
             "the demo needs a folder of its own",
             where=str(folder),
-            found="a file" if not folder.is_dir() else "a folder with files in it",
+            found="a file" if not os.path.isdir(folder) else "a folder with files in it",
             expected="none",
             next_step="name a new folder; the demo never overwrites",
         )
     return folder
 
 
-def _unpack(target: Path) -> None:
+def _unpack(target: FilePath) -> None:
     from gemel.files.outputs import write_all
 
     commands = "".join(map(_as_script, STEPS))
     try:
-        target.mkdir(parents=True, exist_ok=True)
+        os.makedirs(target, exist_ok=True)
         files = demo_files()
     except OSError as error:
         raise OutputError(
@@ -198,7 +199,7 @@ def _unpack(target: Path) -> None:
     write_all({target / name: [data] for name, data in {**files, "commands.txt": commands.encode()}.items()})
 
 
-def _run(target: Path, arguments: tuple[str, ...]) -> int:
+def _run(target: FilePath, arguments: tuple[str, ...]) -> int:
     """Run one command of ours in the demo's folder; its exit code."""
     from gemel.cli.main import exit_code
 

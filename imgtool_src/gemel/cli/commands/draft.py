@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import ADDRESS, FILE, INPUT, INPUTS, as_option
 from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.text.escaping import in_shell
 
 if TYPE_CHECKING:
@@ -48,12 +48,12 @@ if TYPE_CHECKING:
 )
 def command(
     given: tuple[str, ...],
-    output: Path | None,
+    output: FilePath | None,
     force: bool,
     maps: tuple[str, ...],
     at: int | None,
     as_form: str | None,
-    svd: Path | None,
+    svd: FilePath | None,
 ) -> int:
     """Draft a first layout from the builds, from an image with its record, or from both.
 
@@ -85,7 +85,7 @@ def command(
     recorded, builds = _evidence(files, image, at, as_form)
     for build in builds.values():
         print_remarks([*build.remarks, *stripped(build)])
-    folder = output.parent if output is not None else Path()
+    folder = output.parent if output is not None else FilePath("")
     drafted = draft(builds, _link_maps(maps, builds), recorded)
     data = document(drafted, _paths(files, folder), _peripherals(svd), svd.name if svd else "").encode()
     holds, verdict = _tried(data, "draft" if output is None else output.name, builds)
@@ -103,7 +103,7 @@ def command(
     return 0 if holds else 1
 
 
-def _image(given: tuple[str, ...]) -> Path | None:
+def _image(given: tuple[str, ...]) -> FilePath | None:
     """The one argument without a name; raises UsageProblem for more of them."""
     from gemel.cli.positions import is_elf, named
 
@@ -112,10 +112,10 @@ def _image(given: tuple[str, ...]) -> Path | None:
         hint = f"name the builds: {' '.join(named(text) for text in bare[:4])}"
         found, expected = ", ".join(bare[:4]), "NAME=FILE, and at most one image"
         raise UsageProblem("not a build", found=found, expected=expected, next_step=hint)
-    return Path(bare[0]) if bare else None
+    return FilePath(bare[0]) if bare else None
 
 
-def _peripherals(svd: Path | None) -> tuple[Peripheral, ...]:
+def _peripherals(svd: FilePath | None) -> tuple[Peripheral, ...]:
     """What an SVD file describes; raises UsageProblem for a file that is none."""
     from gemel.draft.svd import MAX_BYTES, NotSvd, read_svd
     from gemel.files.reading import beginning_of
@@ -144,8 +144,8 @@ def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str,
             expected = f"one of {', '.join(builds)}"
             problems.append(Problem("unknown build", where="--map", found=name, expected=expected))
             continue
-        data = limited(Path(file), MAX_MAP_BYTES, "a link map")
-        maps[name] = read_link_map(data.decode("utf-8", "replace"), Path(file).name)
+        data = limited(FilePath(file), MAX_MAP_BYTES, "a link map")
+        maps[name] = read_link_map(data.decode("utf-8", "replace"), FilePath(file).name)
         if reason := maps[name].reason:
             expected = "the table Memory Configuration, or what --print-memory-usage prints"
             step = (
@@ -159,7 +159,7 @@ def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str,
     return maps
 
 
-def _files(given: list[str]) -> dict[str, Path]:
+def _files(given: list[str]) -> dict[str, FilePath]:
     """Each build's file by name; raises UsageProblem for names that no layout can have, or given twice."""
     from gemel.workflows.inputs.builds import named_files
 
@@ -180,7 +180,7 @@ def _name_fault(name: str) -> Problem | None:
     return Problem("not a name for a build", found=name, expected=expected, next_step="choose another name")
 
 
-def _refuse_existing(output: Path, inputs: list[Path], force: bool) -> None:
+def _refuse_existing(output: FilePath, inputs: list[FilePath], force: bool) -> None:
     from gemel.files.output_targets import refuse_targets
 
     refuse_targets([output], inputs)
@@ -191,7 +191,7 @@ def _refuse_existing(output: Path, inputs: list[Path], force: bool) -> None:
 
 
 def _evidence(
-    files: Mapping[str, Path], image: Path | None, at: int | None, as_form: str | None
+    files: Mapping[str, FilePath], image: FilePath | None, at: int | None, as_form: str | None
 ) -> tuple[Recorded | None, dict[str, Build]]:
     """The record of an image, and the builds: those given, and those of the image that are not.
 
@@ -212,7 +212,7 @@ def _evidence(
     return recorded, builds_of(decoded.data, recorded) | load_builds(None, files)
 
 
-def _paths(files: Mapping[str, Path], folder: Path) -> dict[str, str]:
+def _paths(files: Mapping[str, FilePath], folder: FilePath) -> dict[str, str]:
     """The files relative to the layout's folder, with slashes; those that no layout can name are left out."""
     paths = {}
     for name, path in files.items():
@@ -222,7 +222,7 @@ def _paths(files: Mapping[str, Path], folder: Path) -> dict[str, str]:
         except ValueError:  # another drive, or a name that is no text
             continue
         if relative.isprintable():
-            paths[name] = Path(relative).as_posix()
+            paths[name] = relative.replace(os.sep, "/")
     return paths
 
 

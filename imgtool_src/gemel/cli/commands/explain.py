@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.catalogue import COMMANDS, TOPICS
 from gemel.cli.declared import DONE, argument, sub_command
 from gemel.cli.parameters import form_option, result_option
 from gemel.errors import UsageProblem
+from gemel.files.paths import FilePath
 
 if TYPE_CHECKING:
     from gemel.checking.rule import Rule
@@ -37,7 +37,7 @@ LEAST_OF_SENTENCE = 24
 @argument("topic", metavar="[RULE|WORD|TOPIC]", several=True)
 @form_option("text", "json")
 @result_option("; .json by suffix")
-def command(topic: tuple[str, ...], form: str, output: Path | None) -> int:
+def command(topic: tuple[str, ...], form: str, output: FilePath | None) -> int:
     """Explain the rules, one rule, or a format.
 
     Without RULE, WORD or TOPIC: all rules by subject, a line each. With a rule's name: what it checks, why, what to

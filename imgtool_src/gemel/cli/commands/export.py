@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+import os
 
 from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.echo import echo
@@ -10,6 +10,7 @@ from gemel.cli.parameters import INPUT, key_option, result_option
 from gemel.cli.printing import help_with_rows, print_diagnostic, written_words
 from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
 from gemel.errors import UsageProblem
+from gemel.files.paths import FilePath
 from gemel.workflows.exports import EXPORTS, Export
 
 SUIT = ("suit", "an image as a signed SUIT envelope (IETF draft 37, a trial): LAYOUT IMAGE --key KEY -o FILE")
@@ -30,12 +31,12 @@ def _with_exports(text: str) -> str:
 @open_keys_option
 def command(
     what: str,
-    layout: Path | None,
-    image: Path | None,
+    layout: FilePath | None,
+    image: FilePath | None,
     core: str | None,
-    output: Path | None,
+    output: FilePath | None,
     key_texts: tuple[str, ...],
-    phrase_files: tuple[Path, ...],
+    phrase_files: tuple[FilePath, ...],
     phrase_names: tuple[str, ...],
     open_keys: bool,
 ) -> int:
@@ -75,7 +76,7 @@ def command(
     return 0
 
 
-def _text(export: Export, layout: Path | None, core: str | None) -> str:
+def _text(export: Export, layout: FilePath | None, core: str | None) -> str:
     """The export's text; raises UsageProblem for a layout or core that is missing, unknown or of no use."""
     from gemel.cli.positions import OWN
     from gemel.workflows.inputs.layouts import load_layout
@@ -86,7 +87,7 @@ def _text(export: Export, layout: Path | None, core: str | None) -> str:
             what = f"{export.name} is the same for every layout"
             raise UsageProblem(what, found=" ".join(given), expected="nothing", next_step="leave it out")
         return export.text()
-    if layout is None and not OWN.is_file():
+    if layout is None and not os.path.isfile(OWN):
         what, expected = f"{export.name} is made from a layout", f"LAYOUT, or {OWN} in the folder"
         raise UsageProblem(
             what, found="none", expected=expected, next_step=f"gemel export {export.name} LAYOUT"

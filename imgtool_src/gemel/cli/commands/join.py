@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
@@ -25,6 +24,7 @@ from gemel.cli.parameters import (
 )
 from gemel.cli.printing import print_diagnostic, print_remarks, written_lines
 from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
+from gemel.files.paths import FilePath
 from gemel.structs import NamedTuple, Struct
 from gemel.text.wrapping import labelled_lines
 
@@ -42,16 +42,16 @@ class Asked(Struct, kw_only=True):
     """The words and options of ``gemel join``, as they are declared below."""
 
     words: tuple[str, ...]
-    outputs: tuple[Path, ...]
+    outputs: tuple[FilePath, ...]
     memories: tuple[str, ...]
     version_text: str | None
     rollback: int | None
     key_texts: tuple[str, ...]
-    phrase_files: tuple[Path, ...]
+    phrase_files: tuple[FilePath, ...]
     phrase_names: tuple[str, ...]
     leave_unsealed: bool
     open_keys: bool
-    policy: Path | None
+    policy: FilePath | None
     reads_back: bool
     paths_outside: bool
     date_text: str | None
@@ -60,7 +60,7 @@ class Asked(Struct, kw_only=True):
     dry_run: bool
     strict: Strict | None
     form: str
-    reports: tuple[Path, ...]
+    reports: tuple[FilePath, ...]
     everything: bool
     quiet: bool
 
@@ -126,7 +126,7 @@ class _Joined(NamedTuple):
     made: CheckedJoin
     result: CheckResult
     read: ReadLayout
-    whole: dict[Path, str]
+    whole: dict[FilePath, str]
 
 
 def _joined(asked: Asked) -> _Joined:
@@ -186,11 +186,11 @@ def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
     from gemel.cli.reporting import Shown, report_texts
     from gemel.cli.signing.seal_lines import seal_lines, sign_command, unsealed_lines
     from gemel.files.outputs import write_all
-    from gemel.workflows.writing import STDOUT, MadeFile, encoded, made_file, of_file, write_images
+    from gemel.workflows.writing import STDOUT, MadeFile, encoded, made_file, of_file, write_files
 
     made, result, read, whole = joined
     image, outputs, form = made.joined.image, asked.outputs, asked.as_form
-    ready: dict[Path, MadeFile] = {}
+    ready: dict[FilePath, MadeFile] = {}
     writes = result.passes and not asked.dry_run
     if writes:
         first = outputs[0]
@@ -207,9 +207,9 @@ def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
             done = seal_lines(read.layout, made.seal) if made.seal else []
             if not made.seal and (read.layout.seal or asked.leave_unsealed):
                 options = {"--version": asked.version_text, "--rollback": asked.rollback, "--as": form}
-                done = unsealed_lines(shown.width, sign_command(Path(read.file), outputs, options))
-            sizes = write_images(
-                image, *outputs, layout=read, memories=whole, form=form, further=documents, made=ready
+                done = unsealed_lines(shown.width, sign_command(FilePath(read.file), outputs, options))
+            sizes = write_files(
+                image, outputs, layout=read, memories=whole, form=form, further=documents, made=ready
             )
             done += written_lines(sizes, shown.width, outputs[0])
             if asked.reads_back:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gemel.cli.declared import Choice, argument, group, option
@@ -11,6 +10,7 @@ from gemel.cli.parameters import FILE
 from gemel.cli.printing import help_with_rows, print_done, written_words
 from gemel.cli.signing.pass_phrases import PassPhrases, pass_phrase_options
 from gemel.errors import UsageProblem
+from gemel.files.paths import FilePath
 from gemel.text.escaping import on_one_line
 
 if TYPE_CHECKING:
@@ -64,9 +64,9 @@ def command() -> None:
 @option("--weak-pass-phrase", is_flag=True, help="Accept a pass phrase that is easily guessed.")
 def new(
     algorithm: str,
-    output: Path,
-    public: Path | None,
-    phrase_files: tuple[Path, ...],
+    output: FilePath,
+    public: FilePath | None,
+    phrase_files: tuple[FilePath, ...],
     phrase_names: tuple[str, ...],
     no_pass_phrase: bool,
     weak_pass_phrase: bool,
@@ -115,7 +115,7 @@ def new(
 @option(
     "--format", "form", kind=Choice(["text", "json"]), default="text", help="Form of the result on stdout."
 )
-def show(key: str, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...], form: str) -> None:
+def show(key: str, phrase_files: tuple[FilePath, ...], phrase_names: tuple[str, ...], form: str) -> None:
     """Show a key's algorithm, size and fingerprint.
 
     KEY is a file with a private or a public key, or the pkcs11: URI of a key on a token. The fingerprint is
@@ -140,7 +140,9 @@ def show(key: str, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...]
 @argument("key")
 @option("-o", "--output", required=True, kind=FILE, help="File for the public part.")
 @pass_phrase_options
-def public_key(key: str, output: Path, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...]) -> None:
+def public_key(
+    key: str, output: FilePath, phrase_files: tuple[FilePath, ...], phrase_names: tuple[str, ...]
+) -> None:
     """Write the public part of a key.
 
     It is for those who check seals. KEY is a file with a private or a public key, or the pkcs11: URI of a key on a
@@ -159,7 +161,7 @@ def public_key(key: str, output: Path, phrase_files: tuple[Path, ...], phrase_na
     print_done(written_words([output]))
 
 
-def _public_bytes(key: PublicKey, path: Path) -> bytes:
+def _public_bytes(key: PublicKey, path: FilePath) -> bytes:
     return key.to_der() if path.suffix.lower() == DER_SUFFIX else key.to_pem()
 
 

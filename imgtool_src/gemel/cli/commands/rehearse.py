@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 
 from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
 from gemel.cli.parameters import (
@@ -16,6 +15,7 @@ from gemel.cli.parameters import (
     result_option,
 )
 from gemel.errors import all_of
+from gemel.files.paths import FilePath
 from gemel.layout.rehearsal_model import MAX_BUDGET
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
@@ -57,8 +57,8 @@ def command(
     watches: tuple[str, ...],
     interleavings: int,
     form: str,
-    output: Path | None,
-    reports: tuple[Path, ...],
+    output: FilePath | None,
+    reports: tuple[FilePath, ...],
     everything: bool,
     quiet: bool,
 ) -> int:

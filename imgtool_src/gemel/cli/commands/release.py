@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import Choice, argument, option, sub_command
@@ -23,6 +22,7 @@ from gemel.cli.parameters import (
 )
 from gemel.cli.printing import print_diagnostic, print_remarks
 from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
+from gemel.files.paths import FilePath
 from gemel.text.wrapping import labelled_lines
 
 if TYPE_CHECKING:
@@ -103,21 +103,21 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 @quiet_option
 def command(
     words: tuple[str, ...],
-    folder: Path,
+    folder: FilePath,
     key_texts: tuple[str, ...],
-    phrase_files: tuple[Path, ...],
+    phrase_files: tuple[FilePath, ...],
     phrase_names: tuple[str, ...],
     open_keys: bool,
     formats: tuple[str, ...],
     memories: bool,
     version_text: str | None,
     rollback: int | None,
-    previous: Path | None,
-    policy: Path | None,
+    previous: FilePath | None,
+    policy: FilePath | None,
     sboms: tuple[str, ...],
-    vex: tuple[Path, ...],
+    vex: tuple[FilePath, ...],
     builder: str | None,
-    index: Path | None,
+    index: FilePath | None,
     rehearse: bool,
     paths_outside: bool,
     date_text: str | None,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gemel.cli.declared import argument, option, sub_command
@@ -19,6 +18,7 @@ from gemel.cli.parameters import (
     trust_option,
 )
 from gemel.errors import UsageProblem, all_of
+from gemel.files.paths import FilePath
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
@@ -65,12 +65,12 @@ def command(
     starts: tuple[int, ...],
     from_device: bool,
     as_form: str | None,
-    layout: Path | None,
+    layout: FilePath | None,
     alone: bool,
-    trust: tuple[Path, ...],
+    trust: tuple[FilePath, ...],
     paths_outside: bool,
     form: str,
-    output: Path | None,
+    output: FilePath | None,
 ) -> int:
     """Show what is in an image.
 
@@ -127,7 +127,7 @@ def command(
     return code
 
 
-def _show_request(path: Path, output: Path | None, given_too: list[str]) -> int:
+def _show_request(path: FilePath, output: FilePath | None, given_too: list[str]) -> int:
     """Print what bytes to be signed say, from the bytes alone; raises UsageProblem for what only images have."""
     from gemel.cli.results import give_text
     from gemel.files.reading import limited
@@ -157,7 +157,7 @@ def _described(
     starts: tuple[int, ...],
     from_device: bool,
     as_form: str | None,
-    trust: tuple[Path, ...],
+    trust: tuple[FilePath, ...],
     paths_outside: bool,
 ) -> Described:
     from gemel.cli.printing import print_remarks

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import (
     FILE,
@@ -22,6 +20,7 @@ from gemel.cli.parameters import (
     version_option,
 )
 from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
+from gemel.files.paths import FilePath
 
 
 def _with_openssl(text: str) -> str:
@@ -81,21 +80,21 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @quiet_option
 def command(
     words: tuple[str, ...],
-    outputs: tuple[Path, ...],
+    outputs: tuple[FilePath, ...],
     memories: tuple[str, ...],
     key_texts: tuple[str, ...],
-    phrase_files: tuple[Path, ...],
+    phrase_files: tuple[FilePath, ...],
     phrase_names: tuple[str, ...],
     open_keys: bool,
-    to_be_signed: tuple[Path, ...],
-    signatures: tuple[Path, ...],
-    publics: tuple[Path, ...],
+    to_be_signed: tuple[FilePath, ...],
+    signatures: tuple[FilePath, ...],
+    publics: tuple[FilePath, ...],
     version_text: str | None,
     rollback: int | None,
     add: bool,
     more_to_come: bool,
-    trust: tuple[Path, ...],
-    policy: Path | None,
+    trust: tuple[FilePath, ...],
+    policy: FilePath | None,
     paths_outside: bool,
     date_text: str | None,
     at: int | None,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import sys
-from pathlib import Path
 
 from gemel.cli.declared import DONE, argument, option, sub_command
 from gemel.cli.parameters import FILE, INPUTS, as_option, at_option
 from gemel.errors import OutputError
+from gemel.files.paths import FilePath
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
@@ -17,7 +18,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @option("-o", "--output", "folder", metavar="FOLDER", kind=FILE, required=True, help="Folder for the parts.")
 @at_option
 @as_option
-def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str | None) -> int:
+def command(words: tuple[str, ...], folder: FilePath, at: int | None, as_form: str | None) -> int:
     """Take an image apart: one HEX and one raw binary a build.
 
     So one team's new build can be joined with the other's out of a received image. gemel join of all parts gives
@@ -53,9 +54,9 @@ def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str |
     return 0
 
 
-def _make_folder(folder: Path) -> None:
+def _make_folder(folder: FilePath) -> None:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        os.makedirs(folder, exist_ok=True)
     except OSError as error:
         raise OutputError(
             "the folder cannot be made",

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import DONE, InputWord, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE, INDEX, INPUT, as_option, at_option, form_option
 from gemel.errors import Problem, UsageProblem
+from gemel.files.paths import FilePath
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -53,13 +53,13 @@ BLOCK = 1 << 16
 @form_option("text", "json")
 def command(
     words: tuple[str, ...],
-    image: Path | None,
+    image: FilePath | None,
     at: int | None,
     as_form: str | None,
-    folders: tuple[Path, ...],
+    folders: tuple[FilePath, ...],
     build_ids: tuple[str, ...],
     version: str | None,
-    index: Path | None,
+    index: FilePath | None,
     cores: tuple[str, ...],
     form: str,
 ) -> int:
@@ -134,7 +134,7 @@ def command(
     return 0
 
 
-def _sorted(words: Sequence[str]) -> tuple[Path | None, list[str], list[str]]:
+def _sorted(words: Sequence[str]) -> tuple[FilePath | None, list[str], list[str]]:
     """The layout's file, the builds and the questions, from words in any order; the folder's own layout if none."""
     from gemel.cli.positions import layout_among
     from gemel.workflows.looking_up import value_of_register
@@ -146,8 +146,8 @@ def _sorted(words: Sequence[str]) -> tuple[Path | None, list[str], list[str]]:
 
 
 def _inputs(
-    layout: Path | None, builds: Sequence[str]
-) -> tuple[ReadLayout | None, dict[str, Path], dict[str, Build]]:
+    layout: FilePath | None, builds: Sequence[str]
+) -> tuple[ReadLayout | None, dict[str, FilePath], dict[str, Build]]:
     from gemel.cli.printing import print_remarks
     from gemel.workflows.inputs.builds import load_names
     from gemel.workflows.inputs.layouts import load_layout_and_files
@@ -159,7 +159,7 @@ def _inputs(
     files = {}
     for text in builds:
         name, _, file = text.partition("=")
-        files[name] = Path(file)
+        files[name] = FilePath(file)
     return None, files, load_names(None, files)
 
 

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
 
 from gemel.cli.printing import print_remarks
 from gemel.cli.signing.pass_phrases import PassPhrases, phrase_of_file
 from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.structs import replace
 from gemel.text.escaping import in_shell
 
@@ -33,7 +33,7 @@ _NO_LOCK = Problem("a pass phrase or PIN is given, and no key needs one", next_s
 class KeyFile:
     """A private key's file; ``key`` is None as long as it needs its pass phrase."""
 
-    def __init__(self, path: Path, open_keys: bool) -> None:
+    def __init__(self, path: FilePath, open_keys: bool) -> None:
         """Read it.  Raises KeyFileError, and UsageProblem: also where others can, unless ``open_keys`` are taken."""
         from gemel.files.private_files import open_to_others
         from gemel.seals.keys.files import is_encrypted, load_private_key
@@ -124,7 +124,7 @@ class GivenKeys:
                 each.token.close()
 
     @property
-    def files(self) -> list[Path]:
+    def files(self) -> list[FilePath]:
         """The files among them."""
         return [key.path for key in self._keys if isinstance(key, KeyFile)]
 
@@ -167,7 +167,7 @@ class GivenKeys:
                     locked.append(lock)
             elif not lock.is_open and lock not in locked:
                 if lock.pin_file is not None:
-                    lock.unlock(phrase_of_file(Path(lock.pin_file), "pin-source"))
+                    lock.unlock(phrase_of_file(FilePath(lock.pin_file), "pin-source"))
                 elif lock.token.asks_itself:
                     lock.unlock(None)
                 else:
@@ -183,7 +183,7 @@ class GivenKeys:
         return (
             self._token_key(parse_token_uri(text))
             if is_token_uri(text)
-            else KeyFile(Path(text), self._open_keys)
+            else KeyFile(FilePath(text), self._open_keys)
         )
 
     def _token_key(self, uri: TokenUri) -> tuple[FoundToken, TokenUri]:

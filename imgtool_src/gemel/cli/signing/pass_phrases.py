@@ -9,13 +9,13 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import Any, TypeVar
 
 from gemel.cli.declared import option
 from gemel.cli.parameters import FILE
 from gemel.cli.printing import print_remarks
 from gemel.errors import Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.structs import Struct
 
 LARGEST_FILE = 64 << 10
@@ -58,7 +58,7 @@ open_keys_option = option(
 class PassPhrases(Struct, repr=False):
     """Where the user says that pass phrases are to be had; nowhere: they are prompted for."""
 
-    files: tuple[Path, ...] = ()
+    files: tuple[FilePath, ...] = ()
     names: tuple[str, ...] = ()
 
     def of(self, questions: Sequence[str]) -> list[bytes]:
@@ -130,7 +130,7 @@ class PassPhrases(Struct, repr=False):
         ]
 
 
-def phrase_of_file(path: Path, option: str) -> bytes:
+def phrase_of_file(path: FilePath, option: str) -> bytes:
     """The one line of the file, without its end; says on stderr if others may read it.
 
     Raises UsageProblem, which names the ``option`` alone.

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from enum import Enum
-from pathlib import Path
 
 from gemel.cli.signing.key_options import GivenKeys
 from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.errors import UsageProblem
+from gemel.files.paths import FilePath
 from gemel.seals.keys.keys import PublicKey
 from gemel.seals.keys.token_uri import is_token_uri, parse_token_uri
 from gemel.structs import Struct
@@ -39,13 +39,13 @@ def public_part(text: str, phrases: PassPhrases) -> PublicPart:
     if is_token_uri(text):
         name, kind = str(parse_token_uri(text)), KeySource.TOKEN
     else:
-        name, kind = text, _kind_of(key_file_bytes(Path(text)))
+        name, kind = text, _kind_of(key_file_bytes(FilePath(text)))
     if kind is KeySource.PUBLIC:
         from gemel.seals.keys.files import load_public_key
 
         if phrases.given:
             raise UsageProblem("a public key has no pass phrase", where=name, next_step="leave it out")
-        return PublicPart(name, kind, load_public_key(key_file_bytes(Path(text)), name))
+        return PublicPart(name, kind, load_public_key(key_file_bytes(FilePath(text)), name))
     with GivenKeys([text], phrases, open_keys=True) as keys:
         return PublicPart(name, kind, keys.open()[0].public_key)
 

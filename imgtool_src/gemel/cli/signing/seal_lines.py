@@ -9,8 +9,8 @@ from gemel.text.wrapping import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from pathlib import Path
 
+    from gemel.files.paths import FilePath
     from gemel.layout.model import Layout
     from gemel.seals.seal import Seal
 
@@ -27,7 +27,7 @@ def unsealed_lines(width: int, command: str) -> list[str]:
 
 
 def sign_command(
-    layout: Path, outputs: Sequence[Path], options: Mapping[str, object], *, add: bool = False
+    layout: FilePath, outputs: Sequence[FilePath], options: Mapping[str, object], *, add: bool = False
 ) -> str:
     """The command that signs the first of ``outputs``; ``options`` of the run that made it apply to it too."""
     image = next((each for each in outputs if str(each) != "-"), None)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from gemel.cli.echo import echo
 from gemel.cli.endings import NOTHING_WRITTEN
 from gemel.cli.printing import print_remarks, written_lines, written_words
@@ -14,6 +12,7 @@ from gemel.cli.signing.signing_room import hand_over_lines, readable_file, reada
 from gemel.errors import all_of
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
+from gemel.files.paths import FilePath
 from gemel.workflows import signing
 from gemel.workflows.signing import Sealed, SignRequest
 from gemel.workflows.writing import (
@@ -24,7 +23,7 @@ from gemel.workflows.writing import (
     memory_files,
     of_file,
     refuse_suffixes,
-    write_images,
+    write_files,
 )
 
 
@@ -64,7 +63,7 @@ def seal_image(request: SignRequest, keys: GivenKeys, quiet: bool = False) -> in
     sealed = signing.seal_image(request, keys)
     result, layout = sealed.checks[-1], request.read.layout
     judged = request.outputs[0] if sealed.seal and request.outputs else None
-    made: dict[Path, MadeFile] = {}
+    made: dict[FilePath, MadeFile] = {}
     if judged:
         image = request.loaded
         made[judged] = made_file(encoded(judged, image.data, layout, image.entry, request.form))
@@ -80,9 +79,9 @@ def seal_image(request: SignRequest, keys: GivenKeys, quiet: bool = False) -> in
                 *_replaced_lines(sealed),
                 *missing_lines(layout, sealed.seal, shown.width, command),
             ]
-            sizes = write_images(
+            sizes = write_files(
                 request.loaded,
-                *request.outputs,
+                request.outputs,
                 layout=request.read,
                 memories=whole,
                 form=request.form,

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING
 
+from gemel.files.paths import FilePath
 from gemel.seals.openssl import openssl_command
 from gemel.seals.to_be_signed import read_to_be_signed, request_lines
 from gemel.text.escaping import in_shell, on_one_line
@@ -20,7 +20,7 @@ WIDTH = 120
 """Columns of the evidence in a file for people: a line holds a file's name and its digest."""
 
 
-def hand_over_lines(key: PublicKey, path: Path, size: int) -> list[str]:
+def hand_over_lines(key: PublicKey, path: FilePath, size: int) -> list[str]:
     """What is said of a file that goes to the signing room."""
     words = openssl_command(key.algorithm, "KEY.pem", str(path), f"{path}.sig")
     since = ", from OpenSSL 3.5 on" if key.algorithm.quantum_safe else ""
@@ -31,12 +31,12 @@ def hand_over_lines(key: PublicKey, path: Path, size: int) -> list[str]:
     ]
 
 
-def readable_file(path: Path) -> Path:
+def readable_file(path: FilePath) -> FilePath:
     """Where the request for people goes: next to the bytes, with .txt after their name."""
     return path.parent / f"{path.name}.txt"
 
 
-def readable_requests(request: HandedOver) -> dict[Path, bytes]:
+def readable_requests(request: HandedOver) -> dict[FilePath, bytes]:
     """The text that goes next to each file of bytes, by its own file."""
     texts = {}
     for path, data in request.texts.items():

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from pathlib import PurePath
 from textwrap import indent
 from typing import Protocol
 
 from gemel.audit.as_text import Totals, text_line
 from gemel.audit.result import EXIT_CODES, FORMAT, ImageResult, line_of
 from gemel.errors import UsageProblem
+from gemel.files.paths import FilePath
 from gemel.structs import NamedTuple
 from gemel.text.as_json import data_of, json_text
 from gemel.text.escaping import in_utf_8
@@ -109,7 +109,7 @@ def form_named(name: str) -> Form:
 
 def form_of(file: str) -> Form:
     """The form that a file's suffix means; raises UsageProblem for any other."""
-    suffix = PurePath(file).suffix.lower()
+    suffix = FilePath(file).suffix.lower()
     for each in FORMS:
         if each.suffix == suffix:
             return each

@@ -5,15 +5,19 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable, Iterator, Sequence
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gemel.audit.index import Index, IndexedBlock, Known, stamp_of
 from gemel.audit.pool import Answer, Pool
 from gemel.audit.result import ImageResult, result_of
 from gemel.errors import UsageProblem
+from gemel.files.paths import FilePath
 from gemel.structs import NamedTuple, replace
 from gemel.workflows.auditing.plan import Options, Plan, plan_for_folder, plan_for_layout
 from gemel.workflows.auditing.worker import CODE, why_not_read
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 MOST_JOBS = 256
 """Processes that judge at most."""
@@ -90,8 +94,12 @@ def audit_images(
         blocks=blocks,
         date=date_of_today(),
     )
-    plan = plan_for_layout(Path(layout), options) if layout else plan_for_folder(Path(layouts or ""), options)
-    with closing(Index(Path(index) if index else None)) as opened:
+    plan = (
+        plan_for_layout(FilePath(layout), options)
+        if layout
+        else plan_for_folder(FilePath(layouts or ""), options)
+    )
+    with closing(Index(FilePath(index) if index else None)) as opened:
         yield from audit(files_under(map(str, paths)), plan, opened, jobs=jobs, again=again)
 
 

@@ -6,12 +6,12 @@ import hashlib
 import json
 import os
 from collections.abc import Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.builds.part_notes import SUFFIX as PART_NOTES
 from gemel.checking.registry import rule_names
 from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.layout.reader import NoLayoutError, ReadLayout
 from gemel.structs import NamedTuple, Struct
 from gemel.version import __version__
@@ -90,7 +90,7 @@ def plan_of(line: str) -> Plan:
     return Plan(layouts, next(iter(layouts.values())) if data["only"] else None, Options(**options))
 
 
-def plan_for_layout(file: Path, options: Options) -> Plan:
+def plan_for_layout(file: FilePath, options: Options) -> Plan:
     """The plan of an audit by one layout; raises what ``check`` raises for its layout, keys and policy."""
     absolute = _absolute(options)
     read = load_layout(file, paths_outside=options.paths_outside)
@@ -99,7 +99,7 @@ def plan_for_layout(file: Path, options: Options) -> Plan:
     return Plan({layout.digest: layout}, layout, absolute)
 
 
-def plan_for_folder(folder: Path, options: Options) -> Plan:
+def plan_for_folder(folder: FilePath, options: Options) -> Plan:
     """The plan of an audit by all layouts in a folder and below; those that cannot be used become remarks.
 
     Raises UsageProblem if none can be used, or if two say the same and judge otherwise.
@@ -145,20 +145,26 @@ def trust_by(plan: Plan, read: ReadLayout) -> Trust:
 
 
 def _trust(read: ReadLayout, options: Options, policy: ReadPolicy | None) -> Trust:
-    return trust_of(read, [Path(each) for each in options.trust], policy)
+    return trust_of(read, [FilePath(each) for each in options.trust], policy)
 
 
 def _absolute(options: Options) -> Options:
     """The options with absolute paths: the processes have another working folder."""
     from gemel.structs import replace
 
-    policy = str(Path(options.policy).absolute()) if options.policy else None
-    return replace(options, trust=tuple(str(Path(each).absolute()) for each in options.trust), policy=policy)
+    policy = _absolute_path(options.policy) if options.policy else None
+    return replace(options, trust=tuple(map(_absolute_path, options.trust)), policy=policy)
 
 
-def _layouts_in(folder: Path) -> Iterator[Path]:
+def _absolute_path(file: str) -> str:
+    return str(FilePath(os.path.join(os.getcwd(), file)))
+
+
+def _layouts_in(folder: FilePath) -> Iterator[FilePath]:
+    from pathlib import Path
+
     try:
-        files = sorted(each for each in folder.rglob(f"*{SUFFIX}") if each.is_file())
+        files = sorted(each for each in Path(folder).rglob(f"*{SUFFIX}") if each.is_file())
         if not files and not os.path.isdir(folder):
             raise NotADirectoryError(0, "no such folder")
     except OSError as error:
@@ -168,10 +174,10 @@ def _layouts_in(folder: Path) -> Iterator[Path]:
             found=error.strerror or str(error),
             next_step="check the path",
         ) from error
-    yield from files
+    yield from map(FilePath, files)
 
 
-def _is_policy(file: Path) -> bool:
+def _is_policy(file: FilePath) -> bool:
     """Whether a file that is no layout is a receiver's policy, as are kept next to layouts."""
     try:
         policy_in(file)
@@ -195,8 +201,7 @@ def _described(read: ReadLayout, options: Options, trust: Trust, policy: ReadPol
         rule_names(),
     ]
     judged_by = hashlib.sha256(json.dumps(parts).encode()).hexdigest()
-    file = str(Path(read.file).absolute())
-    return LayoutOfAudit(file, read.digest.hex(), read.file_sha256.hex(), judged_by)
+    return LayoutOfAudit(_absolute_path(read.file), read.digest.hex(), read.file_sha256.hex(), judged_by)
 
 
 def _two_verdicts(first: LayoutOfAudit, second: LayoutOfAudit) -> Problem:

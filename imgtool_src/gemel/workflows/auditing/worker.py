@@ -8,7 +8,6 @@ import os
 import stat
 import sys
 from functools import lru_cache
-from pathlib import PurePath
 from typing import TextIO
 
 from gemel.audit.index import IndexedBlock
@@ -16,6 +15,7 @@ from gemel.audit.pool import LAST
 from gemel.audit.result import MAX_FINDINGS, AuditedBuild, AuditedFinding, AuditedSigner, ImageResult, line_of
 from gemel.checking.identity import as_sealed, content_digest, image_of, signers_of
 from gemel.errors import GemelError, Problem
+from gemel.files.paths import FilePath
 from gemel.image.formats import FORMATS
 from gemel.image.image import Image
 from gemel.inspection.inspection import Inspection
@@ -144,7 +144,7 @@ class Judge:
 
     def _start_of(self, path: str, default: int | None) -> int | None:
         """Where a raw binary goes; None for what is none by its suffix."""
-        if PurePath(path).suffix.lower() not in FORMATS[0].suffixes:
+        if FilePath(path).suffix.lower() not in FORMATS[0].suffixes:
             return None
         return default if self._plan.options.at is None else self._plan.options.at
 
@@ -211,7 +211,7 @@ def _not_judged(path: str, problem: str) -> ImageResult:
 
 def _words(problem: Problem, path: str) -> str:
     """A problem in one sentence, without the file's path, which is next to it, and the next step of a check."""
-    place = problem.where.removeprefix(path).removeprefix(PurePath(path).name).lstrip(":, ")
+    place = problem.where.removeprefix(path).removeprefix(FilePath(path).name).lstrip(":, ")
     if place.isdigit():
         place = f"line {place}"
     return str(replace(problem, where=place, next_step=""))

@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.files.reading import FileSource
 from gemel.image.image import Image
 from gemel.layout.kinds import nearest_hint
@@ -17,6 +17,8 @@ from gemel.layout.reader import ReadLayout
 from gemel.structs import replace
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from gemel.builds.build import Build
 
 
@@ -53,7 +55,7 @@ def _load(
         raise UsageProblem(problems)
     builds: dict[str, Build] = {}
     for name, file in given.items():
-        path = Path(f"{name} (bytes)") if isinstance(file, bytes) else Path(file)
+        path = FilePath(f"{name} (bytes)") if isinstance(file, bytes) else FilePath(file)
         start = None
         if layout is not None:
             start = layout.layout.span_of(layout.layout.builds[name].stored_in).start
@@ -68,7 +70,7 @@ def _load(
     return builds
 
 
-def _with_files_beside(build: Build, path: Path) -> Build:
+def _with_files_beside(build: Build, path: FilePath) -> Build:
     """A build with what files next to it hold: split debug information, or what ``gemel split`` wrote."""
     if build.debug is not None:
         from gemel.files.inside import files_beside
@@ -79,7 +81,7 @@ def _with_files_beside(build: Build, path: Path) -> Build:
     from gemel.builds.part_notes import MAX_BYTES, SUFFIX, with_part_notes
 
     beside = path.with_suffix(SUFFIX)
-    if not beside.is_file():
+    if not os.path.isfile(beside):
         return build
     source = FileSource(beside)
     return with_part_notes(build, source.read(0, min(source.size, MAX_BYTES + 1)), beside.name)
@@ -99,7 +101,7 @@ def unknown_build(layout: Layout, name: str) -> Problem | None:
     )
 
 
-def of_build(problem: Problem, name: str, path: Path) -> Problem:
+def of_build(problem: Problem, name: str, path: FilePath) -> Problem:
     """A build's problem, its ``where`` beginning with the build's name and the file as it was given."""
     where = problem.where
     known = (str(path), path.name)
@@ -115,12 +117,12 @@ def _begins_with_name(where: str, file: str) -> bool:
     return where == file or where.startswith((f"{file}:", f"{file},"))
 
 
-def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False) -> dict[str, Path]:
+def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False) -> dict[str, FilePath]:
     """Each build's file: given as NAME=FILE, or where ``by_path`` is set by its path in the layout.
 
     Raises UsageProblem for names that do not exist, and for paths that lead out of the layout's folder.
     """
-    layout, folder = read.layout, Path(read.file).parent
+    layout, folder = read.layout, FilePath(read.file).parent
     files, problems = named_files(given, lambda name: unknown_build(layout, name))
     for name, plan in layout.builds.items() if by_path else ():
         if plan.path is not None and name not in files:
@@ -136,9 +138,9 @@ def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False
 
 def named_files(
     given: Iterable[str], fault_of: Callable[[str], Problem | None]
-) -> tuple[dict[str, Path], list[Problem]]:
+) -> tuple[dict[str, FilePath], list[Problem]]:
     """The files given as NAME=FILE by name, and what is wrong with others; ``fault_of`` says it of a name."""
-    files: dict[str, Path] = {}
+    files: dict[str, FilePath] = {}
     problems = []
     for text in given:
         name, equals, file = text.partition("=")
@@ -153,18 +155,18 @@ def named_files(
                 Problem("a build is given twice", found=text, expected=expected, next_step="leave one out")
             )
         else:
-            files[name] = Path(file)
+            files[name] = FilePath(file)
     return files, problems
 
 
-def builds_at(read: ReadLayout, given: Iterable[str]) -> tuple[dict[str, Path], list[Problem]]:
+def builds_at(read: ReadLayout, given: Iterable[str]) -> tuple[dict[str, FilePath], list[Problem]]:
     """Each build's file, given or by its path in the layout, and remarks on the paths that lead nowhere.
 
     For commands that do without a build; raises as ``build_files`` does.
     """
     from gemel.files.inside import leads_outside
 
-    files, folder = build_files(read, given), Path(read.file).parent
+    files, folder = build_files(read, given), FilePath(read.file).parent
     missing: dict[str, str] = {}
     outside: dict[str, str] = {}
     for name, plan in read.layout.builds.items():
@@ -203,7 +205,7 @@ def _left_out(read: ReadLayout, found: Mapping[str, str], why: str, step: str = 
 
 def builds_of_image(
     read: ReadLayout, image: Image, given: Iterable[str]
-) -> tuple[dict[str, Path], dict[str, Build], list[Problem]]:
+) -> tuple[dict[str, FilePath], dict[str, Build], list[Problem]]:
     """Files and builds as ``builds_at``, of those named by the layout only such as the image's record names too.
 
     For commands that read an image of any age: a build of another build id in the layout's folder is not its own.
@@ -216,7 +218,7 @@ def builds_of_image(
 
 
 def without_others(
-    read: ReadLayout, image: Image, given: Iterable[str], files: dict[str, Path], builds: dict[str, Build]
+    read: ReadLayout, image: Image, given: Iterable[str], files: dict[str, FilePath], builds: dict[str, Build]
 ) -> list[Problem]:
     """Remarks on the builds that are others than those of the image; such as were not ``given`` are taken out."""
     from gemel.inspection.inspection import Inspection

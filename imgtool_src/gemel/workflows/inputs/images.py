@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from functools import partial
 from itertools import chain
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import UsageProblem, all_of
 from gemel.files.contents import ELF_START, LOOK
+from gemel.files.paths import FilePath
 from gemel.files.reading import STDIN, HashedBlocks, blocks_of_file
 from gemel.image.image import Image, ImageFile
 from gemel.layout.model import Layout
@@ -18,6 +18,8 @@ from gemel.spans import format_address
 from gemel.workflows.inputs.unreadable import unreadable
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from gemel.image.formats import Format
 
 
@@ -31,11 +33,11 @@ def read_image(
     ImageFormatError for a malformed file, UsageProblem for one that cannot be read, and where nothing says
     where a raw binary goes.
     """
-    return read_images([Path(path)], layout, at, form)[0]
+    return read_images([FilePath(path)], layout, at, form)[0]
 
 
 def read_images(
-    paths: Sequence[Path],
+    paths: Sequence[FilePath],
     layout: ReadLayout | Sequence[ReadLayout | None] | None,
     at: int | None,
     form: str | None = None,
@@ -47,7 +49,7 @@ def read_images(
     from gemel.image.formats import format_of
     from gemel.workflows.inputs.not_images import refuse_no_image
 
-    def format_at(path: Path) -> Format:
+    def format_at(path: FilePath) -> Format:
         refuse_no_image(path, form)
         try:
             return format_of(str(path), form)
@@ -66,7 +68,7 @@ def read_images(
     return list(all_of(*(partial(_decoded, path, form, read, at) for path, form, read in each)))
 
 
-def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None) -> Image:
+def _decoded(path: FilePath, form: Format, layout: ReadLayout | None, at: int | None) -> Image:
     start = at or 0
     if at is None and not form.has_addresses:
         start = _first_flash(layout.layout if layout else None, path)
@@ -79,7 +81,7 @@ def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None
     return Image(decoded.image, decoded.entry, decoded.remarks, name, form.has_addresses, file)
 
 
-def _of_the_format(path: Path, form: Format) -> Iterator[bytes]:
+def _of_the_format(path: FilePath, form: Format) -> Iterator[bytes]:
     """The file's blocks; raises UsageProblem where they are of another format than ``form``.
 
     For standard input and --as: of a file by its suffix that was said before it was opened.
@@ -99,7 +101,7 @@ def _of_the_format(path: Path, form: Format) -> Iterator[bytes]:
     return chain((first,), blocks) if first else blocks
 
 
-def _first_flash(layout: Layout | None, path: Path) -> int:
+def _first_flash(layout: Layout | None, path: FilePath) -> int:
     if layout is None:
         raise UsageProblem(
             "a raw binary does not say where it goes",

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, Problem
+from gemel.files.paths import FilePath
 from gemel.files.reading import beginning_of
 
 if TYPE_CHECKING:
     from gemel.seals.keys.keys import PublicKey
 
 
-def public_keys(paths: Iterable[Path], *, plain: bool = False) -> list[PublicKey]:
+def public_keys(paths: Iterable[FilePath], *, plain: bool = False) -> list[PublicKey]:
     """The public keys in files; raises KeyFileError or UsageProblem with the problems of all of them.
 
     With ``plain`` a pipe is refused, as in a file that was not named by the user.
@@ -33,7 +33,7 @@ def public_keys(paths: Iterable[Path], *, plain: bool = False) -> list[PublicKey
     return keys
 
 
-def key_file_bytes(path: Path, *, plain: bool = False) -> bytes:
+def key_file_bytes(path: FilePath, *, plain: bool = False) -> bytes:
     """The bytes of a key's file; raises UsageProblem.  Of a file that is too large only its start."""
     from gemel.seals.keys.blocks import LARGEST_KEY_FILE
 

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gemel.errors import Problem
+from gemel.files.paths import FilePath
 from gemel.files.reading import beginning_of
 from gemel.layout.reader import MAX_BYTES, ReadLayout, read_layout
 from gemel.structs import replace
 from gemel.workflows.inputs.builds import builds_at
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def load_layout(path: str | Path, *, paths_outside: bool = False) -> ReadLayout:
@@ -17,13 +21,13 @@ def load_layout(path: str | Path, *, paths_outside: bool = False) -> ReadLayout:
 
     ``paths_outside`` lets the files that it names be anywhere, not in its folder alone.
     """
-    data = beginning_of(Path(path), MAX_BYTES)
+    data = beginning_of(FilePath(path), MAX_BYTES)
     return replace(layout_from(data, str(path)), paths_outside=paths_outside)
 
 
 def load_layout_and_files(
-    path: Path, builds: Sequence[str], *, paths_outside: bool = False
-) -> tuple[ReadLayout, dict[str, Path], list[Problem]]:
+    path: FilePath, builds: Sequence[str], *, paths_outside: bool = False
+) -> tuple[ReadLayout, dict[str, FilePath], list[Problem]]:
     """A layout with its builds' files and remarks, as ``load_layout`` and ``builds_at`` have them."""
     read = load_layout(path, paths_outside=paths_outside)
     return read, *builds_at(read, builds)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import os
 import stat
-from pathlib import Path
 from typing import Literal
 
 from gemel.errors import Problem, UsageProblem
 from gemel.files.contents import ELF_START, LOOK, foreign, text_format
+from gemel.files.paths import FilePath
 from gemel.structs import replace
 from gemel.text.escaping import in_shell
 
@@ -17,7 +17,7 @@ RELOCATABLE = 1
 IMAGES = "an image: .hex, .srec or .bin"
 
 
-def refuse_no_image(path: Path, form: str | None = None) -> None:
+def refuse_no_image(path: FilePath, form: str | None = None) -> None:
     """Raise UsageProblem for a file that is no image of the format that its name promises, by its first bytes.
 
     ``form`` is the format that was requested: then only what is no image in any format is refused.
@@ -28,7 +28,7 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
             raise UsageProblem(a_folder(path))
         if not stat.S_ISREG(mode):
             return  # a pipe can be read once only, and a missing file is for the reader of images to report
-        with path.open("rb") as file:
+        with open(path, "rb") as file:
             start = file.read(LOOK)
     except (OSError, ValueError):
         return
@@ -51,7 +51,7 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
         raise UsageProblem(misnamed)
 
 
-def a_folder(path: Path) -> Problem:
+def a_folder(path: FilePath) -> Problem:
     """A folder in place of an image, with the command that takes one."""
     what, found, step = (
         "this is a folder, not an image",
@@ -67,18 +67,19 @@ def a_folder(path: Path) -> Problem:
     return Problem(what, where=str(path), found=found, expected=IMAGES, next_step=step)
 
 
-def _first_image(folder: Path) -> Path | None:
+def _first_image(folder: FilePath) -> FilePath | None:
     """The first image in a folder that says itself where it goes; None where there is none."""
     from gemel.image.formats import FORMATS
 
     suffixes = {suffix for each in FORMATS if each.short != "bin" for suffix in each.suffixes}
     try:
-        return min((each for each in folder.iterdir() if each.suffix.lower() in suffixes), default=None)
+        files = (folder / name for name in os.listdir(folder))
+        return min((each for each in files if each.suffix.lower() in suffixes), default=None)
     except OSError:
         return None
 
 
-def _a_build(path: Path, start: bytes) -> Problem:
+def _a_build(path: FilePath, start: bytes) -> Problem:
     given = in_shell(f"{path.stem}={path}")
     found = elf_words(start)
     step = (
@@ -112,7 +113,7 @@ def format_held(start: bytes) -> str:
     return text_format(start) or ("bin" if b"\0" in start else "")
 
 
-def _misnamed(path: Path, suffix: str, start: bytes) -> Problem | None:
+def _misnamed(path: FilePath, suffix: str, start: bytes) -> Problem | None:
     """What is wrong with a file of one image format under the suffix of another; None if nothing is."""
     from gemel.image.formats import FORMATS
 
@@ -135,7 +136,7 @@ def _misnamed(path: Path, suffix: str, start: bytes) -> Problem | None:
     )
 
 
-def output_that_is_no_image(path: Path) -> Problem | None:
+def output_that_is_no_image(path: FilePath) -> Problem | None:
     """What is wrong with an image to be written whose name is a folder's or a build's; None for any other."""
     from gemel.builds.reader import SUFFIXES
 

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.image.image import Image
 from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
@@ -28,7 +28,7 @@ FEWEST_DIGITS = 4
 SUFFIX = ".debug"
 
 
-def refuse_symbols(folders: Sequence[Path], build_ids: Sequence[str], has_image: bool) -> None:
+def refuse_symbols(folders: Sequence[FilePath], build_ids: Sequence[str], has_image: bool) -> None:
     """Raise UsageProblem for build ids without a folder, and for a folder without build ids."""
     if build_ids and not folders:
         what, step = "a build id needs a folder to look in", "give --symbols FOLDER too"
@@ -41,7 +41,7 @@ def refuse_symbols(folders: Sequence[Path], build_ids: Sequence[str], has_image:
         raise UsageProblem(what, where="--symbols", found=str(folders[0]), next_step=step)
 
 
-def ids_of_version(index: Path | None, version: str | None, layout: ReadLayout | None) -> list[str]:
+def ids_of_version(index: FilePath | None, version: str | None, layout: ReadLayout | None) -> list[str]:
     """The builds of a version that an index knows, as ``NAME=ID``; of the layout's product, if there is a layout.
 
     Raises UsageProblem for one without the other, for a version that the index does not know or knows with several
@@ -75,7 +75,7 @@ def ids_of_version(index: Path | None, version: str | None, layout: ReadLayout |
 
 
 def builds_by_id(
-    texts: Sequence[str], folders: Sequence[Path], layout: ReadLayout | None
+    texts: Sequence[str], folders: Sequence[FilePath], layout: ReadLayout | None
 ) -> dict[str, Build]:
     """The builds that ``texts`` request, ``[NAME=]ID`` each, from ``folders``, by name.
 
@@ -112,7 +112,7 @@ def builds_by_id(
 
 
 def builds_of_image(
-    image: Image, folders: Sequence[Path], layout: ReadLayout
+    image: Image, folders: Sequence[FilePath], layout: ReadLayout
 ) -> tuple[dict[str, Build], list[Problem]]:
     """The builds of an image by the build ids in its record, and why others cannot be found."""
     from gemel.record.sound import sound_records
@@ -133,7 +133,7 @@ def builds_of_image(
     return builds, remarks
 
 
-def _file(digits: str, folders: Sequence[Path]) -> tuple[Path, str]:
+def _file(digits: str, folders: Sequence[FilePath]) -> tuple[FilePath, str]:
     """The file of the build id that begins with ``digits``, and the build id; one with symbols before any other."""
     if len(digits) < FEWEST_DIGITS or digits.strip("0123456789abcdef"):
         expected = f"at least the first {FEWEST_DIGITS} hexadecimal digits"
@@ -144,7 +144,7 @@ def _file(digits: str, folders: Sequence[Path]) -> tuple[Path, str]:
             expected=expected,
             next_step="take it from gemel show or gemel check",
         )
-    found: dict[str, Path] = {}
+    found: dict[str, FilePath] = {}
     looked = [root / digits[:2] for folder in folders for root in (folder / ".build-id", folder)]
     for place in looked:
         for name in sorted(_names(place), key=lambda each: (not each.endswith(SUFFIX), each)):
@@ -165,7 +165,7 @@ def _file(digits: str, folders: Sequence[Path]) -> tuple[Path, str]:
     return file, build_id
 
 
-def _names(folder: Path) -> list[str]:
+def _names(folder: FilePath) -> list[str]:
     try:
         return os.listdir(folder)
     except OSError:

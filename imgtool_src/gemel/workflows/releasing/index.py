@@ -6,7 +6,7 @@ import hashlib
 import os
 from collections import Counter
 from collections.abc import Iterator
-from pathlib import Path
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from gemel.audit.index import Index
@@ -14,6 +14,7 @@ from gemel.audit.result import ImageResult
 from gemel.errors import Problem, UsageProblem
 from gemel.files.folders import write_folder
 from gemel.files.output_targets import refuse_targets
+from gemel.files.paths import FilePath
 from gemel.image.formats import format_of
 from gemel.release.contents import CONTENTS, read_contents
 from gemel.spans import Span, align_down, align_up
@@ -22,18 +23,20 @@ from gemel.workflows.auditing.worker import indexed_blocks, result_of_check
 from gemel.workflows.inputs.images import read_image
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from gemel.workflows.releasing.release import Released
 
 ERASED = b"\xff"
 """What erased bytes of a file read that no layout is there for."""
 
 
-def refuse_index(file: Path, folder: Path) -> None:
+def refuse_index(file: FilePath, folder: FilePath) -> None:
     """Raise UsageProblem or OutputError unless ``file`` is an index that a release in ``folder`` can be put into.
 
     It is not made and not changed.
     """
-    if Path(os.path.abspath(folder)) in Path(os.path.abspath(file)).parents:
+    if os.path.abspath(file).startswith(os.path.join(os.path.abspath(folder), "")):
         what, step = "the index cannot be inside of the release", "name a file next to the folder"
         raise UsageProblem(what, where=str(file), found=f"a file in {folder}", next_step=step)
     refuse_targets([file])
@@ -41,13 +44,13 @@ def refuse_index(file: Path, folder: Path) -> None:
         Index(file, write=False).close()
 
 
-def write_release(folder: Path | str, released: Released, index: Path | str | None = None) -> list[Problem]:
+def write_release(folder: str | Path, released: Released, index: str | Path | None = None) -> list[Problem]:
     """Write the folder, and put it into the index of versions if there is one; remarks on the index are given back.
 
     Where the folder cannot be written the index stays as it was.  Raises what ``write_folder`` raises, UsageProblem
     and OutputError for the index.
     """
-    folder, index = Path(folder), Path(index) if index is not None else None
+    folder, index = FilePath(folder), FilePath(index) if index is not None else None
     files = {name: [data] for name, data in released.files.items()}
     if index is None:
         write_folder(folder, files)
@@ -60,13 +63,14 @@ def write_release(folder: Path | str, released: Released, index: Path | str | No
     except BaseException:
         opened.abandon()
         if is_new:
-            index.unlink(missing_ok=True)
+            with suppress(FileNotFoundError):
+                os.unlink(index)
         raise
     opened.close()
     return remarks
 
 
-def put_release(index: Index, folder: Path, released: Released) -> list[Problem]:
+def put_release(index: Index, folder: FilePath, released: Released) -> list[Problem]:
     """Put what was released as ``folder`` into the index; a remark if its version is there with other contents."""
     contents = read_contents(released.files[CONTENTS], CONTENTS)
     inspection = released.check.inspection
@@ -85,7 +89,7 @@ def put_release(index: Index, folder: Path, released: Released) -> list[Problem]
     ]
 
 
-def images_with(index: Index, file: Path, at: int | None) -> Iterator[ImageResult]:
+def images_with(index: Index, file: FilePath, at: int | None) -> Iterator[ImageResult]:
     """The indexed images that have most of the blocks of ``file``: an image, a half of one, a dump of some memory.
 
     Blocks are compared wherever they are; ``at`` is where a raw binary goes, so that blocks begin where those of the

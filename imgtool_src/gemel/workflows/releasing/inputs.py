@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.errors import Problem, UsageProblem, all_of
+from gemel.files.paths import FilePath
 from gemel.files.reading import limited
 from gemel.image.image import Image
 from gemel.inspection.inspection import Strict
@@ -26,6 +26,7 @@ from gemel.workflows.trust import load_policy
 
 if TYPE_CHECKING:
     import datetime
+    from pathlib import Path
 
     from gemel.policy.reader import ReadPolicy
     from gemel.release.read_back.builds import BuildFile
@@ -38,16 +39,16 @@ class ReleaseRequest(Struct, kw_only=True):
     [NAME=]FILE; ``memories`` says whether whole-memory binaries are made.
     """
 
-    layout: Path | str
-    builds: Sequence[str] | Mapping[str, Path | str] = ()
+    layout: str | Path
+    builds: Sequence[str] | Mapping[str, str | Path] = ()
     formats: Sequence[str] = ("hex",)
     memories: bool = True
     version: str | None = None
     rollback: int | None = None
-    previous: Path | str | None = None
-    policy: Path | str | None = None
+    previous: str | Path | None = None
+    policy: str | Path | None = None
     sboms: Sequence[str] = ()
-    vex: Sequence[Path | str] = ()
+    vex: Sequence[str | Path] = ()
     builder: str | None = None
     rehearse: bool = False
     strict: Strict = ""
@@ -81,14 +82,14 @@ def read_inputs(request: ReleaseRequest, keys: SignerSource) -> Inputs:
     given = request.builds
     words = [f"{name}={file}" for name, file in given.items()] if isinstance(given, Mapping) else given
 
-    def read_them() -> tuple[bytes, ReadLayout, dict[str, Path], dict[str, Path]]:
-        layout_bytes = _document(Path(request.layout), plain=False)
+    def read_them() -> tuple[bytes, ReadLayout, dict[str, FilePath], dict[str, FilePath]]:
+        layout_bytes = _document(FilePath(request.layout), plain=False)
         read = replace(layout_from(layout_bytes, str(request.layout)), paths_outside=request.paths_outside)
         files = build_files(read, [text for text in words if not text.startswith(OLD)], by_path=True)
         old = build_files(read, [text.removeprefix(OLD) for text in words if text.startswith(OLD)])
         return layout_bytes, read, files, old
 
-    before = Path(request.previous) if request.previous else None
+    before = FilePath(request.previous) if request.previous else None
     layout_bytes, read, files, old = with_unreadable(read_them, *words, before)
     refuse_unsealable(read.layout, keys, False)
     if old and request.previous is None:
@@ -102,7 +103,7 @@ def read_inputs(request: ReleaseRequest, keys: SignerSource) -> Inputs:
     sboms = []
     for text in request.sboms:
         name, equals, file = text.partition("=")
-        path = Path(file if equals and name in read.layout.builds else text)
+        path = FilePath(file if equals and name in read.layout.builds else text)
         owner = name if equals and name in read.layout.builds else ""
         sboms.append((owner, path.name, _document(path)))
     return Inputs(
@@ -114,12 +115,12 @@ def read_inputs(request: ReleaseRequest, keys: SignerSource) -> Inputs:
         previous,
         policy,
         sboms,
-        _vex([Path(each) for each in request.vex]),
+        _vex([FilePath(each) for each in request.vex]),
         date,
     )
 
 
-def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
+def _vex(paths: Sequence[FilePath]) -> dict[ReleasedVex, bytes]:
     """The VEX documents, with their names in the folder; raises UsageProblem for all that cannot be in it."""
     from gemel.release.vex import read_vex
 
@@ -146,7 +147,7 @@ def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
     return found
 
 
-def _document(path: Path, *, plain: bool = True) -> bytes:
+def _document(path: FilePath, *, plain: bool = True) -> bytes:
     """The bytes of a document; raises UsageProblem for one that is too large."""
     return limited(path, MAX_DOCUMENT, "a document", plain=plain)
 

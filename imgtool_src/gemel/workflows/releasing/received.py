@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, ImageFormatError, Problem, UsageProblem
 from gemel.files.contents import text_format
 from gemel.files.output_targets import kind_of
+from gemel.files.paths import FilePath
 from gemel.files.reading import blocks_of_file
 from gemel.image.formats import format_of
 from gemel.image.image import Folder, Image, ImageFile
@@ -29,6 +29,7 @@ from gemel.workflows.trust import trust_of
 
 if TYPE_CHECKING:
     import datetime
+    from pathlib import Path
 
     from gemel.placement.placed import Version
     from gemel.policy.reader import ReadPolicy
@@ -39,15 +40,15 @@ MAX_TOTAL = 1 << 30
 
 
 def check_release(
-    path: Path | str,
-    builds: Sequence[str] | Mapping[str, Path | str] = (),
+    path: str | Path,
+    builds: Sequence[str] | Mapping[str, str | Path] = (),
     *,
-    trust: Sequence[Path | str] = (),
+    trust: Sequence[str | Path] = (),
     policy: ReadPolicy | None = None,
     version: str | Version | None = None,
     rollback: int | None = None,
     at_least: int | None = None,
-    previous: Path | str | None = None,
+    previous: str | Path | None = None,
     disassemble: bool = True,
     rehearsal: bool = False,
     strict: Strict = "",
@@ -61,12 +62,12 @@ def check_release(
     """
     import hashlib
 
-    path = Path(path)
+    path = FilePath(path)
     folder = read_folder(path)
     contents = _contents(folder, path)
     try:
         read = layout_from(folder.files[contents.layout], str(path / contents.layout))
-        image = _image(folder, contents, read, path.resolve().name)
+        image = _image(folder, contents, read, os.path.basename(os.path.realpath(path)))
     except GemelError as error:
         raise _as_listed(error, folder, contents, path) from error
     words = [f"{name}={file}" for name, file in builds.items()] if isinstance(builds, Mapping) else builds
@@ -89,7 +90,7 @@ def check_release(
         given,
         version=version,
         rollback=rollback,
-        trusted=trust_of(read, [Path(each) for each in trust], policy),
+        trusted=trust_of(read, [FilePath(each) for each in trust], policy),
         previous=read_image(previous, layout=read) if previous else None,
         min_rollback=at_least,
         disassemble=disassemble,
@@ -100,7 +101,7 @@ def check_release(
     )
 
 
-def read_folder(path: Path) -> ReleaseFolder:
+def read_folder(path: FilePath) -> ReleaseFolder:
     """Every file in a folder; links are not followed.  Raises UsageProblem where it cannot be read or is too large."""
     if not os.path.isdir(path):
         what, found, step = "not a release folder", "no folder", "check the path"
@@ -129,11 +130,11 @@ def read_folder(path: Path) -> ReleaseFolder:
                 expected=f"at most {MAX_FILES:,} files and {MAX_TOTAL:,} bytes",
                 next_step="name the folder of one release",
             )
-        files[name] = b"".join(blocks_of_file(Path(entry.path), plain=True))
+        files[name] = b"".join(blocks_of_file(FilePath(entry.path), plain=True))
     return ReleaseFolder(files, tuple(strange))
 
 
-def _entries(path: Path) -> list[tuple[str, os.DirEntry[str]]]:
+def _entries(path: FilePath) -> list[tuple[str, os.DirEntry[str]]]:
     """Everything in the folder but folders with something in them, by name with ``/``; no more than some thousands."""
     found: list[tuple[str, os.DirEntry[str]]] = []
     waiting: list[tuple[str, str, os.DirEntry[str] | None]] = [("", str(path), None)]
@@ -156,7 +157,7 @@ def _entries(path: Path) -> list[tuple[str, os.DirEntry[str]]]:
     return sorted(found, key=lambda pair: pair[0])
 
 
-def _contents(folder: ReleaseFolder, path: Path) -> ReleaseContents:
+def _contents(folder: ReleaseFolder, path: FilePath) -> ReleaseContents:
     """The list of contents, with its layout and one of its images there; raises UsageProblem."""
     step = "name the folder that gemel release made, or check an image by gemel check LAYOUT IMAGE"
     if CONTENTS not in folder.files:
@@ -177,7 +178,9 @@ def _contents(folder: ReleaseFolder, path: Path) -> ReleaseContents:
     return contents
 
 
-def _as_listed(error: GemelError, folder: ReleaseFolder, contents: ReleaseContents, path: Path) -> GemelError:
+def _as_listed(
+    error: GemelError, folder: ReleaseFolder, contents: ReleaseContents, path: FilePath
+) -> GemelError:
     """``error`` of the layout or the images; that they are not the files that were released, where that is why."""
     needed = {contents.layout, *(each.file for each in contents.images)}
     changed = [

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gemel.errors import Problem, UsageProblem
+from gemel.files.paths import FilePath
 from gemel.image.image import ImageFile
 from gemel.inspection.previous import reused_version
 from gemel.layout.reader import ReadLayout
@@ -84,7 +84,7 @@ def make_release(request: ReleaseRequest, keys: SignerSource | Sequence[Signer] 
     memories = {each.file: each.memory for each in described if each.memory}
     written = {name: (None, [data]) for name, data in images.items()}
     result = applied_too(
-        of_file(result, Path(first), made_file([images[first]]).file),
+        of_file(result, FilePath(first), made_file([images[first]]).file),
         read_back_of(layout, written, memories, inputs.build_files),
         inputs.date,
     )
@@ -144,7 +144,7 @@ def _images(
     described = []
     for form in formats_of(request):
         name = stem + IMAGE_FORMATS[form]
-        files[name] = b"".join(encoded(Path(name), joined.image.data, layout, joined.image.entry))
+        files[name] = b"".join(encoded(FilePath(name), joined.image.data, layout, joined.image.entry))
         described.append(ReleasedImage(name, None, layout.flash_start if form == "bin" else None))
     for memory in layout.memories.values() if request.memories else ():
         if not memory.holds_image or not joined.image.data.held_in(memory.span):
@@ -238,7 +238,7 @@ def _keys(read: ReadLayout, signers: Sequence[Signer]) -> tuple[list[ReleasedKey
                 expected="a path inside the layout's folder, without \\ : * ? \" < > |",
                 next_step="put the key next to the layout",
             )
-        named[name] = public_keys([Path(read.file).parent / name], plain=True)[0]
+        named[name] = public_keys([FilePath(read.file).parent / name], plain=True)[0]
     for key in sorted((signer.public_key for signer in signers), key=lambda each: each.fingerprint):
         if key not in named.values():
             named[f"keys/{key.fingerprint.hex()}.pem"] = key
