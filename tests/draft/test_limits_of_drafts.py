@@ -16,7 +16,6 @@ from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from draft.test_svd import svd
 from records import tide_gauge_record
 from small_device import (
-    CODE,
     SAMPLER,
     STATION,
     STATION_RAM,
@@ -33,7 +32,6 @@ from gemel.draft.contract_types import _named, shared_types
 from gemel.draft.cores import guess_primary
 from gemel.draft.document_devices import write_devices
 from gemel.draft.drafting import draft
-from gemel.draft.embedded import copies_in
 from gemel.draft.evidence import Evidence, can_be_named
 from gemel.draft.from_image import record_of
 from gemel.draft.page import Page
@@ -101,18 +99,6 @@ def _memories(count: int) -> bool:
     spans = [Span(0x6000_0000 + 0x10_0000 * number, 0x1000) for number in range(count)]
     text = _devices(*(Peripheral(f"T{number}", span, ()) for number, span in enumerate(spans)))
     return f"devices-{count}]" in text and "left out" not in text
-
-
-def _copies(count: int) -> bool:
-    """Whether all of ``count`` copies of a vector table in another build are seen."""
-    table = vector_words(STATION_RAM + 0x2000, SAMPLER + 129)
-    sampler = elf(
-        [SegmentSpec(SAMPLER, table + CODE)],
-        symbols=[SymbolSpec("vectors", SAMPLER, len(table), "object")],
-        entry=SAMPLER + 129,
-    )
-    seen = _seen("sampler", sampler)
-    return len(copies_in(_seen("station", station_elf(code=(table + CODE) * count)), seen)) == count
 
 
 def _records(count: int) -> bool:
@@ -230,7 +216,6 @@ LIMITS: Limits = {
         lambda count: "more names" not in _registers(count, names=count),
     ),
     "draft.document_devices.MAX_MEMORIES": (2, _memories),
-    "draft.embedded.MAX_COPIES": (3, _copies),
     "draft.evidence.MAX_NAME_BYTES": (20, lambda size: can_be_named("x" * size)),
     "draft.from_image.MAX_RECORDS": (3, _records),
     "draft.places.MAX_MEMORIES": (3, _stretches),

@@ -21,6 +21,7 @@ from gemel.builds.build import Build
 from gemel.draft.document import document
 from gemel.draft.drafting import draft
 from gemel.draft.regions import LinkMap, read_link_map
+from gemel.errors import JoinRefused
 from gemel.layout.reader import read_layout
 from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import Span
@@ -55,6 +56,55 @@ def test_a_named_constant_outweighs_chance_words(compiler: str, march: str, orde
     made = dict(list(made.items())[::order])
     assert layout_of(made).cores["one"].role == "primary"
     _sound(made)
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_of_named_constants_in_two_builds_a_register_gets_one(compiler: str, march: str, order: int) -> None:
+    """The second has a constant of one word with the first's address too, from where it counts a sum."""
+    chance = "const volatile uint32_t sum_from __attribute__((used)) = 0x08000000u;"
+    chance += "\n#define START counter = sum_from;\n"
+    made = {"one": first(compiler, march, BOOT % SECOND + DEVICE), "two": second(compiler, march, chance)}
+    made = dict(list(made.items())[::order])
+    assert layout_of(made).cores["one"].role == "primary"
+    assert "its symbol second_vectors holds two's vector address" in _words(made)
+    _sound(made)
+
+
+@pytest.mark.parametrize("written", [True, False])
+def test_a_constant_for_another_place_of_the_second(compiler: str, march: str, written: bool) -> None:
+    """A constant near the second's vector table that a register gets is asked about; one that none gets is not."""
+    more = BOOT % (SECOND + 0x1000) + (DEVICE if written else "")
+    made = {"two": second(compiler, march), "one": first(compiler, march, more)}
+    asked = "was it built for another place of two? It is 0x0804_1000, and the vector table of two is at 0x0804_0000"
+    assert (asked in _words(made)) == written
+    assert (layout_of(made).cores["one"].role == "primary") == written
+
+
+def test_objects_of_one_name_at_several_places(compiler: str, march: str) -> None:
+    """Those in sections of a script's own are asked about; variables in .data and .bss are each build's own."""
+    made = {"one": first(compiler, march), "two": second(compiler, march, shared=0x2001_1000)}
+    words = _words(made)
+    assert "ask: is mailbox one object? It is at 0x2001_0000 in one and 0x2001_1000 in two" in words
+    assert "is counter one" not in words
+    assert "is started one" not in words
+
+
+def test_a_stack_where_nothing_else_is(compiler: str, march: str) -> None:
+    """An initial stack pointer at the end of another kind of memory is asked about, and no other build's RAM is."""
+    made = {"one": first(compiler, march), "two": second(compiler, march, ram_size=0x1FFF_8000)}
+    assert _words(made).count("is RAM there? Nothing but the initial stack pointer of two leads to it") == 1
+
+
+def test_a_reset_handler_without_the_thumb_bit(compiler: str, march: str) -> None:
+    """The table is known by its other handlers, so that the fault is the only one."""
+    two = second(compiler, march)
+    stored = two.stored[0]
+    even = stored.data[:4] + bytes([stored.data[4] & 0xFE]) + stored.data[5:]
+    segments = tuple(replace(each, data=even) if each is stored else each for each in two.segments)
+    found = checked({"one": first(compiler, march), "two": replace(two, segments=segments)}).open_findings(
+        "error"
+    )
+    assert [finding.what for _, finding in found] == ["the reset handler of build two lacks the Thumb bit"]
 
 
 def test_types_of_shared_symbols(compiler: str, march: str) -> None:
@@ -132,9 +182,22 @@ def test_an_embedded_copy_is_where_the_second_is_stored(compiler: str, march: st
         at = one.stored[0].data.find(data) + FIRST
         assert layout.span_of(layout.builds["two"].stored_in).start == at
         assert layout.builds["two"].runs_in == "two-run"
-        assert layout.builds["one"].also_stored_in == ("one-code-2",)
+        assert layout.builds["one"].also_stored_in == ("one-code-2",)  # which may hold second_vectors
+        assert not list(checked(made).open_findings("note"))
         assert "It holds a copy of two at" in _words(made)
         _sound(made)
+
+
+def test_an_embedded_older_copy_is_told(compiler: str, march: str) -> None:
+    """One whose reset handler was elsewhere is known by its other vectors, and is not the second that is given."""
+    two = second(compiler, march, **WHOLE)
+    data = b"".join(segment.data for segment in two.stored)
+    older = data[:4] + bytes([data[4] ^ 8]) + data[5:]
+    one = first(compiler, march, BOOT % 0x2000_C000 + EMBEDDING, older)
+    made = {"one": one, "two": two}
+    assert layout_of(made).span_of("two-code").start == one.stored[0].data.find(older) + FIRST
+    with pytest.raises(JoinRefused, match="the copy of build two inside build one is not the two given"):
+        checked(made)
 
 
 def test_an_embedded_copy_has_its_initial_values(compiler: str, march: str) -> None:
@@ -155,6 +218,11 @@ def test_an_embedded_copy_has_its_initial_values(compiler: str, march: str) -> N
             it.what for _, it in checked(made).open_findings("error")
         ]  # these builds have no start-up code
         assert finding == "build two is not linked to run in area two-run, which it is copied to"
+        bare = replace(two, symbols=None, missing=("symbols: it was stripped",))
+        applied = checked(made | {"two": bare})
+        assert not list(applied.open_findings("error"))
+        (result,) = [each for each in applied.results if each.rule.name == "copied-build-in-run-area"]
+        assert [each.where for each in result.not_checked] == ["build two"]
 
 
 COPIER = """

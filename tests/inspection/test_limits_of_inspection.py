@@ -19,7 +19,7 @@ from gemel.inspection.code.core_settings import why_may_write
 from gemel.inspection.code.first_float import first_float
 from gemel.inspection.cores.implausible_handlers import implausible_handlers
 from gemel.inspection.cores.views import LOWEST_RETURN, described_word
-from gemel.inspection.embedded_copies import HeldCopy, copies_of
+from gemel.inspection.embedded_copies import HeldCopy, copies_of, places_of_table
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.instead_of_tables import instead_of_table
 from gemel.inspection.start_up.tables import clears_of
@@ -70,6 +70,13 @@ def _copies(count: int) -> bool:
     placement = inspection.placements["sampler"]
     copy = bytes(placement.pieces[0].segment.data)
     return len(copies_of(inspection, placement, [HeldCopy(STATION, copy * count)])) == count
+
+
+def _older_table(count: int) -> bool:
+    """Whether the last of ``count`` words like a stack pointer begins an older vector table that is found."""
+    words = [0x2000_1000] * (count - 1) + [0x2000_1000, 0x101, 0x103, 0x105]
+    head = struct.pack("<2I", 0x2000_1000, 0x121)
+    return bool(places_of_table(struct.pack(f"<{len(words)}I", *words), head, [Span(0x100, 0x100)], ()))
 
 
 def _walked(count: int) -> bool:
@@ -163,6 +170,7 @@ LIMITS: Limits = {
     "inspection.altered.byte_order.MAX_DEVIATIONS": (3, _deviations),
     "m_profile.address_flow.STEPS_LIMIT": (8, _followed),
     "inspection.embedded_copies.COPIES_LIMIT": (3, _copies),
+    "inspection.embedded_copies.PLACES_LIMIT": (3, _older_table),
     "inspection.code.first_float.WALK_LIMIT": (5, _walked),
     "inspection.code.first_float.DEPTH_LIMIT": (3, _called),
     "inspection.code.first_float.CONSTRUCTORS_LIMIT": (3, _constructors),

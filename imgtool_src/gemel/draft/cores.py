@@ -11,6 +11,9 @@ from gemel.builds.build import Build
 from gemel.builds.elf.attributes import BuildAttributes
 from gemel.builds.segment import Segment
 from gemel.draft.evidence import Evidence, can_be_named
+from gemel.draft.page import ASK
+from gemel.draft.pieces import NEAR
+from gemel.draft.vectors import ALIGNMENT
 from gemel.inspection.code.address_literals import holders_of
 from gemel.inspection.code.core_settings import constant_word
 from gemel.inspection.code.guarded_code import ANCHORED
@@ -190,7 +193,8 @@ def _extensions(attributes: BuildAttributes) -> list[str]:
 def guess_primary(all_seen: list[Evidence], core_of: Mapping[str, str] | None = None) -> Primary:
     """The one core whose build holds the vector address of another and is held by none; else the first named.
 
-    Constants with a symbol count first: any other word may equal an address by chance.
+    Constants with a symbol count first: any other word may equal an address by chance.  Where several builds have
+    such constants, it is what code writes to a register.
     ``core_of`` says which build's core runs each.
     """
     core_of = core_of or {seen.name: seen.name for seen in all_seen}
@@ -201,17 +205,62 @@ def guess_primary(all_seen: list[Evidence], core_of: Mapping[str, str] | None = 
         if core_of[holder.name] != core_of[target.name]
         for constant in _boot_constants(holder, target)
     ]
-    for counted in ([constant for constant in constants if constant.symbol], constants):
+    named = [constant for constant in constants if constant.symbol]
+    for counted in (named, _released_by(named, all_seen), constants):
         holders = {core_of[constant.holder] for constant in counted}
         only = holders - {core_of[constant.target] for constant in counted}
         if len(only) == 1:
             return _primary_by(only.pop(), constants, core_of)
     why = "the only build"
+    if not constants and (mistaken := _mistaken(all_seen, core_of)):
+        return Primary(core_of[mistaken[0]], mistaken[1], ())
     if len(all_seen) > 1:
         why = "named first; no single build holds the vector address of another"
         if len(set(core_of.values())) == 1:
             why = "the only core"
     return Primary(core_of[all_seen[0].name], why, ())
+
+
+def _mistaken(all_seen: list[Evidence], core_of: Mapping[str, str]) -> tuple[str, str] | None:
+    """A build that writes a named constant near another's vector table to a register, and what is wrong with that."""
+    for holder in all_seen:
+        symbols = holder.build.symbols.all() if holder.build.symbols else ()
+        words = {
+            symbol.address: (symbol.name, int.from_bytes(held, "little"))
+            for symbol in symbols
+            if symbol.kind == "object" and symbol.defined and symbol.size == WORD
+            if (held := holder.build.read_at_run(symbol.address, WORD))
+        }
+        for target in all_seen:
+            at = target.vectors.run_address if target.vectors else 0
+            others = [each for each in all_seen if core_of[each.name] != core_of[target.name]]
+            near = [
+                address
+                for address, (_, word) in words.items()
+                if abs(word - at) <= NEAR and word % ALIGNMENT <= 1
+                if not any(span.holds(word) for each in others for span in (*each.stored, *each.ram))
+            ]
+            if core_of[holder.name] != core_of[target.name] and near:
+                for address in sorted(written_to_registers(holder.build, near)):
+                    name, word = words[address]
+                    return holder.name, (
+                        f"its {name} goes to a register; {ASK} was it built for another place of {target.name}? It is "
+                        f"{format_address(word)}, and the vector table of {target.name} is at {format_address(at)}"
+                    )
+    return None
+
+
+def _released_by(named: list[BootConstant], all_seen: list[Evidence]) -> list[BootConstant]:
+    """Those of several constants that code writes to a register."""
+    return [
+        constant
+        for seen in (all_seen if len(named) > 1 else ())
+        for at in written_to_registers(
+            seen.build, {each.run_address for each in named if each.holder == seen.name}
+        )
+        for constant in named
+        if constant.holder == seen.name and constant.run_address == at
+    ]
 
 
 def _primary_by(name: str, constants: list[BootConstant], core_of: Mapping[str, str]) -> Primary:

@@ -15,6 +15,10 @@ VALUE_SIZE = 4
 """Bytes of a CRC-32."""
 
 
+MOST_APART = 8
+"""Objects with several addresses that are named."""
+
+
 def write_contracts(page: Page, draft: Draft) -> None:
     """A contract for each shared area; the constant that holds the vector address in the first."""
     constants = [constant for constant in draft.primary.constants if constant.symbol]
@@ -29,6 +33,13 @@ def write_contracts(page: Page, draft: Draft) -> None:
         _types(page, draft, shared)
         if constants and not index:
             _boot_symbol(page, constants)
+    for name, places in list(draft.apart.items())[:MOST_APART]:
+        page.blank()
+        words = listed([f"{format_address(at)} in {build}" for build, at in places.items()])
+        page.remark(
+            f"{ASK} is {name} one object? It is at {words}. If so, place it alike in both linker scripts and "
+            "name it in the contract of a shared area; here each build has its own."
+        )
     if constants and not areas:
         page.blank()
         words = "; ".join(_constant_words(constant) for constant in constants[:4])

@@ -26,14 +26,14 @@ from gemel.draft.security import (
     shared_as_secure,
 )
 from gemel.draft.separate_ram import are_seen_once, with_separate_ram
-from gemel.draft.shared import Shared, find_shared
+from gemel.draft.shared import Shared, find_shared, named_apart
 from gemel.draft.vectors import find_vectors
 from gemel.errors import Problem, UsageProblem
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.m_profile.memory_map import RAM_REGIONS, region_of
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables
 from gemel.spans import Span, align_down
-from gemel.structs import Struct, replace
+from gemel.structs import Struct, field, replace
 
 UNIT = 4 << 10
 HANDLERS = (1, 2, 3, 11, 14)
@@ -90,6 +90,7 @@ class Draft(Struct):
     shared: tuple[Shared, ...]
     security: Security = NOTHING_SECURE
     recorded: Recorded | None = None
+    apart: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
 
     def core_name(self, build: str) -> str:
         """What the core that runs a build is called: as the image's record says, else as its own build."""
@@ -218,10 +219,11 @@ def _placed(
     without_loaders = [
         each for each in seen if each.name not in security.loaders
     ]  # the same RAM, one after the other
-    shared = shared_as_secure(find_shared(without_loaders), security)
+    shared = shared_as_secure(find_shared(without_loaders), seen, security)
     views = seen_as_secure(seen, security)
     places = guess_places(views, primary.name, shared, security, regions, recorded.pieces if recorded else ())
-    return Draft(tuple(views), cores, primary, places, tuple(shared), security, recorded)
+    apart = named_apart(without_loaders)
+    return Draft(tuple(views), cores, primary, places, tuple(shared), security, recorded, apart)
 
 
 def _windows_separate(places: Places) -> bool:

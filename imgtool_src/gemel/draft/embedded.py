@@ -1,4 +1,4 @@
-"""Copies of one build inside another, known by the first two words of the copied build's vector table.
+"""Copies of one build inside another, known by the first words of the copied build's vector table.
 
 Two builds have other bytes in common too: the head of a build id note is the same in all of them, and so are
 library routines.  None of that makes a copy; an initial stack pointer with its reset handler does.
@@ -10,10 +10,8 @@ import struct
 from collections.abc import Iterator
 
 from gemel.draft.evidence import Evidence, Kept
+from gemel.inspection.embedded_copies import places_of_table
 from gemel.spans import Span
-
-MAX_COPIES = 16
-"""Places that look like a copy, in one segment, that are looked at."""
 
 
 def with_copies(all_seen: list[Evidence]) -> list[Evidence]:
@@ -46,18 +44,16 @@ def _found(holder: Evidence, seen: Evidence) -> Iterator[tuple[Span, bool]]:
         return
     head = struct.pack("<II", seen.vectors.initial_stack, seen.vectors.reset)
     first = seen.first
+    own = {holder.build.read_at_run(holder.vectors.run_address, len(head)) or b""} if holder.vectors else ()
     before = seen.vectors.run_address - first.run_address
     extent = _extent(seen)
     for segment in holder.build.stored:
-        at, looked_at = segment.data.find(head), 0
-        while at >= 0 and looked_at < MAX_COPIES:
+        for at in places_of_table(segment.data, head, [first.run_span], own):
             start = at - before
             if start >= 0:
                 size = min(extent, len(segment.data) - start)
                 equal = segment.data[start : start + len(first.data)] == first.data
                 yield Span(segment.load_address + start, size), equal
-            looked_at += 1
-            at = segment.data.find(head, at + 1)
 
 
 def _extent(seen: Evidence) -> int:

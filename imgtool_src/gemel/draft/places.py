@@ -22,6 +22,9 @@ MAX_MEMORIES = 64
 MEMORY_START = 64 << 10
 """Bytes to a multiple of which the start of a memory is rounded down."""
 
+STACK_WORDS = 8
+"""Bytes that stand for a stack of which no build shows more than its first address."""
+
 MIN_FLASH_SIZE, MIN_RAM_SIZE, BLOCK = 4 << 10, 1 << 10, 4 << 10
 """Smallest areas that are guessed, and the bytes on which areas start that no build has a place for."""
 
@@ -111,7 +114,7 @@ def _stacks(all_seen: list[Evidence], taken: list[Span]) -> Iterator[Piece]:
         top = seen.initial_stack
         if not top:
             continue
-        start = top - 8 if seen.ram else align_down(top - 1, MEMORY_START)
+        start = top - STACK_WORDS if seen.ram else align_down(top - 1, MEMORY_START)
         if free := without([Span.from_bounds(start, top)], taken):
             yield Piece(free[-1], "own", seen.name)
             taken.append(free[-1])
@@ -229,6 +232,11 @@ def _areas(
             part = Span.from_bounds(region.span.start, following.span.start)
             region = region._replace(span=part, source=f"part of {region.source}")
         area = _area(piece, following, floor, limit, names, unit, region)
+        if piece.use == "own" and group.kind == "ram" and group.end - group.start <= STACK_WORDS:
+            question = (
+                f"{ASK} is RAM there? Nothing but the initial stack pointer of {piece.owner} leads to it"
+            )
+            area = replace(area, reason=f"{area.reason}; {question}")
         if piece.use == "own" and piece.owner not in showing:
             area = replace(area, reason=f"the RAM below {piece.owner}'s initial stack pointer")
         yield area

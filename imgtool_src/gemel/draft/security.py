@@ -214,14 +214,29 @@ def seen_as_secure(all_seen: list[Evidence], security: Security) -> list[Evidenc
     ]
 
 
-def shared_as_secure(shared: list[Shared], security: Security) -> list[Shared]:
-    """What builds share, with the secure addresses of what has two."""
-    return [
+def shared_as_secure(shared: list[Shared], all_seen: list[Evidence], security: Security) -> list[Shared]:
+    """What builds share, with the secure addresses of what has two.
+
+    RAM that a secure build uses with bit 28 clear, its other RAM with it set, is for non-secure code too.
+    """
+    known = [
         each._replace(span=_secure_view([each.span])[0])
         if any("ram" in security.aliased.get(name, ()) for name in each.builds)
         else each
         for each in shared
     ]
+    opened = [
+        Shared(
+            _secure_view([span])[0] if "ram" in security.aliased.get(seen.name, ()) else span,
+            (),
+            (seen.name,),
+        )
+        for seen in all_seen
+        if seen.name in security.secure and any(each.start & STATE_BIT for each in seen.ram)
+        for span in seen.ram
+        if not span.start & STATE_BIT
+    ]
+    return known + [each for each in opened if not any(each.span.overlaps(other.span) for other in known)]
 
 
 def core_for(name: str, cores: Mapping[str, CoreGuess], security: Security) -> CoreGuess:

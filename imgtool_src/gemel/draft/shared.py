@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 from gemel.draft.evidence import Evidence, can_be_named
 from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
 from gemel.spans import Span, merge
 from gemel.structs import NamedTuple
+
+OF_ONE_BUILD = re.compile(r"\.?[st]?(bss|data|noinit|common|heap|stack|ram|dma|persist)", re.IGNORECASE)
+"""Sections that each build has of its own, whatever the names of the objects there."""
 
 
 class Shared(NamedTuple):
@@ -57,6 +61,18 @@ def _at_several_addresses(all_seen: list[Evidence]) -> set[str]:
         for name, span in _objects(seen)
         if first.setdefault(name, span.start) != span.start
     }
+
+
+def named_apart(all_seen: list[Evidence]) -> dict[str, dict[str, int]]:
+    """Objects of one name that builds have at several addresses, by build, in sections that linkers do not make."""
+    found: dict[str, dict[str, int]] = {}
+    for seen in all_seen:
+        sections = seen.build.sections.all() if seen.build.sections else ()
+        own = [each.span for each in sections if each.allocated and not OF_ONE_BUILD.match(each.name)]
+        for name, span in _objects(seen):
+            if any(each.covers(span) for each in own):
+                found.setdefault(name, {})[seen.name] = span.start
+    return {name: places for name, places in found.items() if len(set(places.values())) > 1}
 
 
 def _objects(seen: Evidence) -> Iterable[tuple[str, Span]]:

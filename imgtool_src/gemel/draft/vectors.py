@@ -55,12 +55,12 @@ class Vectors(NamedTuple):
 def find_vectors(build: Build) -> Vectors | None:
     """The build's vector table: that whose reset handler is the entry point, else the first; None if none.
 
-    One that no core can use, since it starts between two multiples of ALIGNMENT, is taken where nothing
-    that is aligned begins with the entry point.
+    One that no core can use, since it starts between two multiples of ALIGNMENT or its reset handler lacks the Thumb
+    bit, is taken where nothing that is sound begins with the entry point.
     """
     found = list(_candidates(build))
     entered = [each for each in found if _is_entry(build, _word(*each, 1))]
-    entered = entered or list(islice(_misaligned(build), 1)) or found[:1]
+    entered = entered or list(islice(_unusable(build), 1)) or found[:1]
     if not entered:
         return None
     segment, address = entered[0]
@@ -74,10 +74,10 @@ def _is_entry(build: Build, word: int) -> bool:
     return build.entry is not None and word | 1 == build.entry | 1
 
 
-def _misaligned(build: Build) -> Iterator[tuple[Segment, int]]:
-    """Tables between two multiples of ALIGNMENT: the entry point with handlers around it, or a named table."""
-    if build.entry is not None:
-        wanted = struct.pack("<I", build.entry | 1)
+def _unusable(build: Build) -> Iterator[tuple[Segment, int]]:
+    """Tables that no core can use: the entry point with handlers around it, or a named table."""
+    for entry in (build.entry | 1, build.entry & ~1) if build.entry is not None else ():
+        wanted = struct.pack("<I", entry)
         for segment in build.stored:
             at = segment.data.find(wanted, 4)
             while at >= 0:
@@ -98,7 +98,9 @@ def _reads_as_table(build: Build, segment: Segment, address: int) -> bool:
         return False
     words = struct.unpack_from(f"<{SYSTEM_WORDS}I", segment.data, offset)
     stack_fits = words[0] and words[0] % 4 == 0 and _in_ram(build, words[0] - 4)
-    return bool(stack_fits) and all(words[index] & 1 and in_code(build, words[index]) for index in HANDLERS)
+    handlers = [words[index] for index in HANDLERS]
+    thumb = sum(word & 1 for word in handlers)  # where one lacks it, the rules shall say so of this table
+    return bool(stack_fits) and thumb > 1 and all(in_code(build, word) for word in handlers)
 
 
 def _candidates(build: Build) -> Iterator[tuple[Segment, int]]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import struct
+from collections.abc import Container, Iterable, Iterator
 from itertools import islice
 
 from gemel.builds.elf.notes import build_id_notes
@@ -15,8 +16,14 @@ from gemel.structs import NamedTuple
 
 HEAD_SIZE = 8
 """Bytes that a copy is recognised by: the initial stack pointer and the reset handler of its vector table."""
+TABLE_SIZE = 16
+"""Bytes of the words that tell an older vector table: the head, and handlers for NMI and hard fault."""
+
 COPIES_LIMIT = 16
 """Copies of one build in another that are looked at."""
+
+PLACES_LIMIT = 256
+"""Words equal to an initial stack pointer after which an older vector table is looked for."""
 
 
 class HeldCopy(NamedTuple):
@@ -103,12 +110,13 @@ def copies_of(inspection: Inspection, placement: Placement, holder: list[HeldCop
     plan = placement.plan
     image = _bytes_of(placement, [inspection.layout.span_of(plan.stored_in)])
     bounds = image.bounds()
-    vectors = Span(inspection.layout.span_of(plan.stored_in).start + plan.vector_offset, HEAD_SIZE)
+    vectors = _head_span(inspection, placement)
     if bounds is None or not image.holds(vectors):
         return []
     head = image.read(vectors, None)
-    reset = int.from_bytes(head[4:], "little")
-    if not _is_in(placement, reset):
+    placed, reset = placement.placed, int.from_bytes(head[4:], "little")
+    code = [placed.stored, Span(placed.run_start, placed.stored.size)] if placed else []
+    if not _is_handler(reset, code):
         return []  # no vector table but code of a library, which is the same in both
     erased = inspection.erased_byte_at(bounds.start)
     # code that moves itself to RAM brings its table twice
@@ -116,15 +124,43 @@ def copies_of(inspection: Inspection, placement: Placement, holder: list[HeldCop
         bounds.start + at - vectors.start
         for at in islice(_places(image.read(bounds, erased), head), COPIES_LIMIT)
     ]
+    others = {_head(inspection, each) for each in inspection.placements.values() if each is not placement}
     copies: list[Copy] = []
     for held in holder:
         inside: set[int] = set()
-        for at in _places(held.data, head):
+        for at in places_of_table(held.data, head, code, others):
             start = at - (vectors.start - bounds.start)
             if start >= 0 and at not in inside and len(copies) < COPIES_LIMIT:
                 copies.append(_copy(image, bounds, held, start, erased))
                 inside.update(at + distance for distance in again)
     return copies
+
+
+def places_of_table(data: bytes, head: bytes, code: Iterable[Span], others: Container[bytes]) -> list[int]:
+    """Where ``data`` has a vector table that begins with ``head``, else where it has an older one of the same build.
+
+    An older one has the same initial stack pointer, and handlers for reset, NMI and hard fault in ``code``; ``others``
+    are the heads of other builds.
+    """
+    if exact := list(islice(_places(data, head), COPIES_LIMIT)):
+        return exact
+    found = []
+    for at in islice(_places(data, head[:4]), PLACES_LIMIT):
+        words = data[at + 4 : at + TABLE_SIZE]
+        handlers = struct.unpack("<3I", words) if at + TABLE_SIZE <= len(data) else (0,)
+        if all(_is_handler(word, code) for word in handlers):
+            found += [] if data[at : at + HEAD_SIZE] in others else [at]
+    return found
+
+
+def _head_span(inspection: Inspection, placement: Placement) -> Span:
+    plan = placement.plan
+    return Span(inspection.layout.span_of(plan.stored_in).start + plan.vector_offset, HEAD_SIZE)
+
+
+def _head(inspection: Inspection, placement: Placement) -> bytes:
+    """The first words of a build's vector table."""
+    return b"".join(each.data for each in held_in(placement, [_head_span(inspection, placement)]))
 
 
 def _places(data: bytes, head: bytes) -> Iterator[int]:
@@ -135,11 +171,8 @@ def _places(data: bytes, head: bytes) -> Iterator[int]:
         at = data.find(head, at + 1)
 
 
-def _is_in(placement: Placement, reset: int) -> bool:
-    """Whether a word could be the address of a reset handler of the build."""
-    placed = placement.placed
-    spans = (placed.stored, Span(placed.run_start, placed.stored.size)) if placed else ()
-    return bool(reset & 1) and any(span.holds(reset) for span in spans)
+def _is_handler(word: int, code: Iterable[Span]) -> bool:
+    return bool(word & 1) and any(span.holds(word) for span in code)
 
 
 def _copy(image: SparseBytes, original: Span, holder: HeldCopy, start: int, erased: int) -> Copy:

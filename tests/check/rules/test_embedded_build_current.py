@@ -42,6 +42,8 @@ def _bytes(elf: bytes) -> bytes:
 
 TODAY, OLD = _bytes(sampler_elf()), _bytes(sampler_elf(code=OLD_CODE, build_id=OLD_ID))
 MOVED = _bytes(sampler_elf(words={1: SAMPLER + 0x91}, build_id=OLD_ID))
+BY_ID = bytes(16) + MOVED[16:]
+"""An old copy of which the build id alone is known."""
 
 
 def _station(*extra, **options):
@@ -65,7 +67,11 @@ BREAKS = {
     "a longer copy at its place": lambda: _with((SAMPLER, TODAY + b"more")),
     "an old copy in an array": lambda: _with((ARRAY, OLD)),
     "a copy in an array cut short": lambda: _with((ARRAY, TODAY[:0x100])),
-    "an old copy with other vectors, known by its build id": lambda: _with((ARRAY, MOVED)),
+    "an old copy whose reset handler was elsewhere": lambda: _with((ARRAY, MOVED)),
+    "the same without a build id": lambda: _with(
+        (ARRAY, _bytes(sampler_elf(words={1: SAMPLER + 0x91}, build_id=None)))
+    ),
+    "an old copy without vectors, known by its build id": lambda: _with((ARRAY, BY_ID)),
     "an old copy at its place, the sampler known from the record": lambda: apply(
         RULE, image=PLAIN, handed={"station": build_of("station", _station((SAMPLER, OLD)))}
     ),
@@ -159,17 +165,17 @@ def test_the_stations_own_id_may_be_unknown() -> None:
     """With neither ELF file nor record one id in its bytes is taken for its own, a second one is not."""
     one = _alone(read=NO_RECORD)
     assert "only build ids were looked for" in one.not_checked[0].reason
-    two = _alone((ARRAY, MOVED), read=NO_RECORD, names=["sampler"])
+    two = _alone((ARRAY, BY_ID), read=NO_RECORD, names=["sampler"])
     assert [each.where for each in two.not_checked] == [
-        f"build id {OLD_ID.hex()} inside build station, at 0x1000_{0x400 + MOVED.index(note(OLD_ID)):04X}"
+        f"build id {OLD_ID.hex()} inside build station, at 0x1000_{0x400 + BY_ID.index(note(OLD_ID)):04X}"
     ]
 
 
 def test_a_station_without_build_id_hides_nothing() -> None:
     """A station linked without a build id does not lend its place to the id of a stale copy."""
-    recorded = _with((ARRAY, MOVED), build_id=None)
+    recorded = _with((ARRAY, BY_ID), build_id=None)
     assert [finding.found for finding in findings(recorded)] == [OLD_ID.hex()]
-    handed = builds(station=_station((ARRAY, MOVED), build_id=None))
+    handed = builds(station=_station((ARRAY, BY_ID), build_id=None))
     unknown = apply(RULE, NO_RECORD, PLAIN, handed)
     assert unknown.status == "not checked"
     assert OLD_ID.hex() in unknown.not_checked[0].where

@@ -53,6 +53,19 @@ KEEPS = {
 }
 
 
+def test_what_an_object_of_a_contract_pushes_follows_from_it() -> None:
+    """An object in another size moves what comes after it, which is one fault, and nothing that is before it."""
+    named = contract('symbols = ["status"]')
+    smaller, larger = "char status[64], trace[64]", "char status[96], trace[64]"
+    finding = findings(of_sources(RULE, named, *_shared(smaller, larger)))[-1]
+    assert "have trace at different places" in finding.what
+    assert [rule for rule, _ in finding.follows_from] == ["contract-symbols-agree"]
+    before = "char trace[64], status[64]", "char head[8], trace[64], status[96]"
+    finding = findings(of_sources(RULE, named, *_shared(*before)))[-1]
+    assert "have trace at different places" in finding.what
+    assert finding.follows_from == ()
+
+
 def test_what_a_contract_says_already_is_not_said_twice() -> None:
     """An object whose place and type a contract names is left to the rules of contracts."""
     named = contract('symbols = ["link_ring"]', 'types = ["link_ring_t"]')

@@ -42,6 +42,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield NotChecked(where, reason)
         else:
             yield from found_or_holds(_segments(inspection, placement, placed, area), where)
+            if reason := _moves_unknown(placement, placed):
+                yield NotChecked(where, reason)
 
 
 def _run_addresses_unknown(inspection: Inspection, placement: Placement) -> str:
@@ -62,10 +64,11 @@ def _segments(
     copies = blocks.copies if blocks else []
     moved = [entry.span for entry in copies if entry.source != entry.start]
     stored = [piece for piece in placement.pieces if piece.span.overlaps(placed.stored)]
+    unknown = bool(_moves_unknown(placement, placed))
     own = [
         piece
         for piece in stored
-        if piece.segment.executable or not any(span.covers(_run(piece)) for span in moved)
+        if not _is_data(piece) or not (unknown or any(span.covers(_run(piece)) for span in moved))
     ] or stored
     runs = [_run(piece) for piece in own]
     if outside := [at for at, run in enumerate(runs) if not _is_in(area, run, windows)]:
@@ -77,6 +80,17 @@ def _segments(
             yield _separated(plan, placement, piece, distance)
     if block := _block(inspection, plan, placed, area):
         yield block
+
+
+def _moves_unknown(placement: Placement, placed: PlacedBuild) -> str:
+    """Why it is not known whether start-up code moves the data that it is to move; empty where nothing is to move."""
+    distance = placed.run_start - placed.stored.start
+    moved = any(_is_data(piece) and _run(piece) != piece.span.moved(distance) for piece in placement.pieces)
+    return needs_elf(placement.plan.name, placement.build, "symbols") if moved else ""
+
+
+def _is_data(piece: Piece) -> bool:
+    return piece.segment.writable and not piece.segment.executable
 
 
 def _run(piece: Piece) -> Span:

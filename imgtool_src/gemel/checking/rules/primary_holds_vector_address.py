@@ -52,11 +52,14 @@ def _held(inspection: Inspection, address: int, holder: PlacedBuild) -> str:
 
     Its initial stack pointer does not count: RAM of the secondary may begin where that of the primary ends.
     """
-    start, layout = holder.stored.start, inspection.layout
-    stack = table_span(layout, layout.builds[holder.name]).start
-    for held in holders_of(address, inspection.bytes_of(holder.stored), start):
-        if start + held.offset != stack:
-            return f"{format_address(address)} as {held.how} at {format_address(start + held.offset)}"
+    layout, plan = inspection.layout, inspection.layout.builds[holder.name]
+    stack = table_span(layout, plan).start
+    for span in (holder.stored, *map(layout.span_of, plan.also_stored_in)):
+        for held in holders_of(address, inspection.bytes_of(span), span.start):
+            if span.start + held.offset != stack:
+                return (
+                    f"{format_address(address)} as {held.how} at {format_address(span.start + held.offset)}"
+                )
     return ""
 
 

@@ -48,6 +48,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         plan, build = stated
         outcomes: list[Outcome] = []
         moved: dict[str, list[tuple[SharedObject, SharedObject]]] = {}
+        pushing: list[tuple[SharedObject, SharedObject]] = []
         for name, each in shared_objects(layout, plan, build).items():
             first = first_of.setdefault(name, each)
             if first is each or first.of.plan.core == plan.core:
@@ -56,8 +57,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             if not named and (_is_resized(first, each) or _start(first) != _start(each)):
                 moved.setdefault(first.of.plan.name, []).append((first, each))
             else:
+                pushing += [(first, each)] if named and _is_resized(first, each) else []
                 outcomes += _pair(inspection, name, first, each, named, of_types)
-        places = {name: _places(pairs) for name, pairs in moved.items()}
+        places = {name: _places(inspection, pairs, pushing) for name, pairs in moved.items()}
         outcomes += places.values()
         objects = list(all_shared_objects(layout, plan, build))
         for others in earlier:
@@ -178,10 +180,23 @@ def _type_of(inspection: Inspection, name: str, each: SharedObject) -> DefinedTy
     return DefinedType(plan, each.of.build, types, references)
 
 
-def _places(pairs: list[tuple[SharedObject, SharedObject]]) -> Finding:
-    """One finding for all objects of two builds at other places: the first in another size pushed the others."""
+def _places(
+    inspection: Inspection,
+    pairs: list[tuple[SharedObject, SharedObject]],
+    pushing: list[tuple[SharedObject, SharedObject]],
+) -> Finding:
+    """One finding for all objects of two builds at other places: the first in another size pushed the others.
+
+    So do objects in another size that contracts name (``pushing``), where they are before all of them.
+    """
     pairs = sorted(pairs, key=lambda pair: (not _is_resized(*pair), _start(pair[0])))
     (first, each), *others = pairs
+    before = [
+        one.of.symbol.name
+        for one, other in pushing
+        if not _is_resized(first, each) and one.of.plan is first.of.plan
+        if all(_start(one) < _start(pair[0]) and _start(other) < _start(pair[1]) for pair in pairs)
+    ]
     mine, theirs = first.of, each.of
     what = "at different places" if _start(first) != _start(each) else "in different sizes"
     name = in_source(theirs.symbol.name)
@@ -195,7 +210,16 @@ def _places(pairs: list[tuple[SharedObject, SharedObject]]) -> Finding:
         next_step="if it is one object, name it in a contract and fix its place in both linker scripts; if not, give "
         "the two different names",
         lines=(*_seen(mine.symbol.address, theirs.symbol.address, each), *_in_lines(others)),
+        follows_from=tuple(_of_symbols(inspection.layout, set(before))),
     )
+
+
+def _of_symbols(layout: Layout, names: set[str]) -> Iterator[tuple[str, str]]:
+    """The outcomes of symbols as far as contracts name them."""
+    for contract in layout.contracts.values():
+        for name in contract.symbols:
+            if name in names:
+                yield "contract-symbols-agree", f"contract {contract.name}, {name}"
 
 
 def _in_lines(pairs: list[tuple[SharedObject, SharedObject]]) -> tuple[str, ...]:
@@ -233,12 +257,7 @@ def _in_one_place(
         lines=_in_lines(others),
         follows_from=(
             *((RULE.name, each.where) for name, each in places.items() if name == mine.of.plan.name),
-            *(
-                ("contract-symbols-agree", f"contract {contract.name}, {name}")
-                for contract in layout.contracts.values()
-                for name in contract.symbols
-                if name in {each.of.symbol.name for pair in pairs for each in pair}
-            ),
+            *_of_symbols(layout, {each.of.symbol.name for pair in pairs for each in pair}),
         ),
     )
 
