@@ -49,7 +49,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
         "absent": "the layout has no build",
     },
     "builds-inside-own-attribution": {
-        "checks": "The memory in which a build is stored, from which it runs and which it uses at run time, its initial stack included, is in secure areas for a secure build and in non-secure areas for a non-secure one; what a secure build shares may be in a non-secure area too.",
+        "checks": "The memory in which a build is stored, from which it runs and which it uses at run time, its initial stack included, is in secure areas for a secure build and in non-secure areas for a non-secure one; what a secure build shares may be in a non-secure area too; the regions of the attribution unit, as far as code of the secure build shows them, cover what a non-secure build takes and all veneers, and no part of a secure area.",
         "absent": "the layout states the security of no build's area",
         "only_with": "security",
     },
@@ -357,7 +357,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
         "only_with": "seal",
     },
     "secure-entries-agree": {
-        "checks": "Each secure function that a non-secure build was linked with, an absolute symbol from the import library, is one that a secure build offers, at the address of its gateway there.",
+        "checks": "Each secure function that a non-secure build was linked with, an absolute symbol from the import library, is one that a secure build offers, at the address of its gateway there, and its code calls no other address in secure memory.",
         "absent": "no two builds of the layout are stored in a secure and a non-secure area, or none calls the other",
         "only_with": "security",
     },
@@ -408,7 +408,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
         "absent": "the layout has no build in an area of purpose code",
     },
     "stack-limit-below-stack": {
-        "checks": "A constant that code puts into the main stack pointer limit register is inside the area in which the stack grows, and an exception's frame or more below the initial stack pointer.",
+        "checks": "A constant that code puts into the main stack pointer limit register, its own or that of the non-secure state, is inside the area in which that stack grows, and an exception's frame or more below the initial stack pointer.",
         "absent": "no build's code puts a constant into the register",
         "of_elf": True,
     },

@@ -36,6 +36,7 @@ _SIGNS = (
     (b"\xce\xf2\x00", b"", rb"[\x00-\x0e]"),  # MOVT Rd, #0xE000
     (b"\x4f\xf0\xe0", b"", rb"[\x20-\x2e]"),  # MOV.W Rd, #0xE000E000
     (b"\x0a\x88", b"", b""),  # the second half of MSR MSPLIM
+    (b"\x8a\x88", b"", b""),  # and of MSR MSPLIM_NS
     (b"\x08\x88", b"", b""),  # the second half of MSR MSP
 )
 """Bytes of functions that may set something of their core, with what stands before and after them."""

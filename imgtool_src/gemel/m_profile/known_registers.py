@@ -13,8 +13,18 @@ from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, modified_constan
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.structs import NamedTuple
 
-MSPLIM, STACK_FROM, CALL, CPACR, VTOR = "MSPLIM", "stack from", "call", 0xE000_ED88, 0xE000_ED08
-_MSP, _MSPLIM = 0x08, 0x0A
+MSPLIM, MSPLIM_NS, STACK_FROM, CALL, CPACR, VTOR = (
+    "MSPLIM",
+    "MSPLIM_NS",
+    "stack from",
+    "call",
+    0xE000_ED88,
+    0xE000_ED08,
+)
+_MSP = 0x08
+LIMITS = {0x0A: MSPLIM, 0x8A: MSPLIM_NS}
+"""What MSR sets by the number of its register, and the same of the other security state."""
+
 SEVERAL = 4
 """Values that a register may have where ways meet: of more, none is known."""
 
@@ -289,7 +299,7 @@ class Registers:
     def _wide(self, address: int, first: int, second: int) -> KnownStore | None:
         base, target, operand = first & 15, second >> 12 & 15, second >> 8 & 15
         if first & 0xFFF0 == 0xF380 and second & 0xFF00 == 0x8800:  # MSR
-            return self._special(address, second & 0x7F, base)
+            return self._special(address, second & 0xFF, base)
         if first & 0xF800 == 0xF000 and second & 0xD000 == 0xD000:  # BL
             self._call()
             return None
@@ -325,9 +335,9 @@ class Registers:
     def _special(self, address: int, special: int, register: int) -> KnownStore | None:
         """MSR of a register: the stack limit, or a stack pointer of which is known or not where it comes from."""
         value, either = self._known.get(register), self._either.get(register, frozenset())
-        if special == _MSPLIM:
-            return KnownStore(address, MSPLIM, value, either=either)
-        if special != _MSP or value is not None or either:
+        if special in LIMITS:
+            return KnownStore(address, LIMITS[special], value, either=either)
+        if special & 0x7F != _MSP or value is not None or either:
             return None
         origins = self._origins.get(register, frozenset())
         only = next(iter(origins)) if len(origins) == 1 else None

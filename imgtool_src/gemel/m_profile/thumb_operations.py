@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from gemel.m_profile.execution import MASK, Core, Operation, shifted, signed
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance, call_distance, modified_constant
-from gemel.m_profile.known_registers import MSPLIM, KnownStore
+from gemel.m_profile.known_registers import LIMITS, KnownStore
 from gemel.m_profile.memory_accesses import LR, SP, memory_access
 from gemel.m_profile.thumb_effects import (
     AND,
@@ -337,7 +337,7 @@ def _table(pc: int, first: int, second: int) -> Operation:
     return execute
 
 
-_MSP, _PSP, _MSPLIM, _CONTROL = 8, 9, 10, 20
+_MSP, _PSP, _CONTROL = 8, 9, 20
 
 
 def _branches(pc: int, first: int, second: int) -> Operation:
@@ -375,8 +375,8 @@ def _special(name: int, register: int) -> Operation:
             core.other_stack = value
         elif name == _CONTROL and value is not None and value & 2 and not core.on_process_stack:
             core.registers[SP], core.on_process_stack = core.other_stack, True
-        elif name == _MSPLIM:
-            core.stores[KnownStore(core.pc, MSPLIM, value)] = None
+        elif name in LIMITS:
+            core.stores[KnownStore(core.pc, LIMITS[name], value)] = None
         elif name < 4:
             core.n = core.z = core.c = core.v = None
 

@@ -5,13 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.secure_builds import SECURE, area_words, builds_of, states_security
+from gemel.inspection.cores.attribution_by_code import Region, regions_of
+from gemel.inspection.cores.secure_builds import (
+    SECURE,
+    area_words,
+    builds_of,
+    states_security,
+    veneer_vectors,
+)
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import concerned, counted, in_short
-from gemel.layout.addresses import plain_span
+from gemel.inspection.wording import concerned, counted, found_or_holds, in_short
+from gemel.layout.addresses import plain_span, starts_of
 from gemel.layout.model import Area, BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.spans import Span, format_address
+from gemel.spans import Span, format_address, merge, without
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -38,6 +45,61 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             )
         else:
             yield Holds(f"build {plan.name}, {counted(len(used), 'span')}")
+    for plan in builds_of(inspection.layout, "secure"):
+        if regions := regions_of(inspection, plan.name):
+            where = f"build {plan.name}, {counted(len(regions), 'region')} that its code sets"
+            yield from found_or_holds(in_short(_by_code(inspection, plan, regions)), where)
+
+
+def _by_code(inspection: Inspection, secure: BuildPlan, regions: list[Region]) -> Iterator[Finding]:
+    """What the regions of the attribution unit make of the memory of the core's builds."""
+    layout = inspection.layout
+    opened = [each for each in regions if not each.callable]
+    outside = merge(each.span for each in opened)
+    for area in layout.areas.values() if opened else ():
+        starts = starts_of(layout.memories[area.memory], secure.core) if area.security == "secure" else ()
+        windows = [Span(start + area.offset, area.size) for start in starts]
+        used = _own(inspection, secure)
+        for region, window in ((region, window) for region in opened for window in windows):
+            both = region.span.intersection(window)
+            # a device may divide a memory by itself, at the other address
+            if both.size and (both != window or any(both.overlaps(each) for each in used)):
+                what = f"code of build {secure.name} makes secure memory non-secure"
+                yield _region_finding(secure, secure, what, region, both, f"area {area.name} (secure)")
+    gates = [each for each in regions if each.callable]
+    for vector in veneer_vectors(inspection.builds[secure.name]) if gates else ():
+        if rest := without([vector], [each.span for each in gates]):
+            what = f"code of build {secure.name} leaves veneers out of what non-secure code may call"
+            expected = f"a region that covers the veneers, {vector}"
+            yield _region_finding(secure, secure, what, gates[0], rest[0], expected)
+    for plan in builds_of(layout, "non-secure"):
+        if plan.core == secure.core and opened and (rest := without(_own(inspection, plan), outside)):
+            what = f"code of build {secure.name} leaves memory of build {plan.name} secure"
+            expected = f"regions that cover what build {plan.name} stores and uses"
+            yield _region_finding(secure, plan, what, opened[0], rest[0], expected)
+
+
+def _own(inspection: Inspection, plan: BuildPlan) -> list[Span]:
+    """What a build takes of memory, by the addresses that it uses itself."""
+    build = inspection.builds.get(plan.name)
+    spans = merge(span for segment in (build.segments if build else ()) for span in segment.taken)
+    layout = inspection.layout
+    return [each for each in spans if plain_span(layout, each, plan.core)]
+
+
+def _region_finding(
+    secure: BuildPlan, plan: BuildPlan, what: str, region: Region, span: Span, expected: str
+) -> Finding:
+    return Finding(
+        what,
+        concerned(secure.name, plan.name, secure.core),
+        where=f"build {secure.name}, SAU {region.words}",
+        found=f"{span}",
+        expected=expected,
+        span=span,
+        next_step="set the base and limit of the region by the linker's symbols of what the layout states, or correct "
+        "the layout",
+    )
 
 
 def _used(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[str, Span, Area]]:
@@ -80,11 +142,12 @@ RULE = Rule(
     guards="device",
     checks="The memory in which a build is stored, from which it runs and which it uses at run time, its initial "
     "stack included, is in secure areas for a secure build and in non-secure areas for a non-secure one; what a "
-    "secure build shares may be in a non-secure area too.",
+    "secure build shares may be in a non-secure area too; the regions of the attribution unit, as far as code of the "
+    "secure build shows them, cover what a non-secure build takes and all veneers, and no part of a secure area.",
     why="A non-secure build that touches secure memory faults at the first access. A secure build whose "
     "data or stack are in non-secure memory works, and exposes its secrets and return addresses to any code "
     "that reads there.",
-    remedy="Link the build for areas of its own security state, or correct what the layout states.",
+    remedy="Link the build for areas of its own security state, or correct what the layout or the code states.",
     source="common practice; the rule that non-secure code cannot reach secure memory: Armv8-M "
     "architecture reference manual (from memory)",
     absent="the layout states the security of no build's area",

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import Symbol
 from gemel.checking.rule import Rule
+from gemel.inspection.code.far_calls import FarCall, calls_into
 from gemel.inspection.cores.secure_builds import (
     SECURE,
     area_at,
@@ -17,9 +19,10 @@ from gemel.inspection.cores.secure_builds import (
 )
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, found_or_holds, lines_in_short, needs_elf
+from gemel.layout.addresses import starts_of
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome, Reason
-from gemel.spans import format_address
+from gemel.spans import Span, format_address
 from gemel.structs import replace
 
 
@@ -47,9 +50,62 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield NotChecked(f"build {plan.name}", Reason.joined(reasons))
             continue
         called = [symbol for symbol in imported(caller) if _is_entry(inspection, plan, symbol, offered)]
-        if called:
+        numbers = _numbers(inspection, plan, caller, {each.address for each in called}, offered)
+        if called or numbers:
             where = f"build {plan.name}, {counted(len(called), 'function')} of secure builds"
-            yield from found_or_holds(_findings(inspection, plan, caller.file, called, offered), where)
+            found = [*_findings(inspection, plan, caller.file, called, offered), *numbers]
+            yield from found_or_holds(found, where)
+
+
+def _numbers(
+    inspection: Inspection,
+    plan: BuildPlan,
+    caller: Build,
+    known: set[int],
+    offered: dict[str, tuple[int | None, str]],
+) -> list[Finding]:
+    """One finding for all calls of secure memory at addresses where no gateway is, and that are no function's."""
+    layout = inspection.layout
+    places = [
+        Span(start + area.offset, area.size)
+        for area in layout.areas.values()
+        if area.security in SECURE
+        for start in starts_of(layout.memories[area.memory], plan.core)
+    ]
+    gates = known | {address for address, _ in offered.values()}
+    wrong = [call for call in calls_into(caller, places) if call.target not in gates] if places else []
+    if not wrong:
+        return []
+    words = [_call_words(inspection, plan, caller, each) for each in wrong]
+    owners = [each.name for each in builds_of(layout, *SECURE)]
+    return [
+        Finding(
+            f"code of build {plan.name} calls secure memory where no gateway is",
+            concerned(plan.name, *owners, plan.core),
+            where=f"build {plan.name} ({caller.file}), at {format_address(wrong[0].at)}",
+            found=words[0],
+            expected=f"the gateway of one of what build {', '.join(owners)} offers: "
+            f"{', '.join(sorted(offered)) or 'nothing'}",
+            span=Span(wrong[0].at, 2),
+            lines=lines_in_short(words[1:], "call"),
+        )
+    ]
+
+
+def _call_words(inspection: Inspection, plan: BuildPlan, caller: Build, call: FarCall) -> str:
+    """``keeper_add at 0x1000_0124, in area keeper-code (secure)``, by the name that the secure build has for it."""
+    names = [
+        function[0].name
+        for each in builds_of(inspection.layout, *SECURE)
+        if (build := inspection.builds.get(each.name)) and build.symbols
+        if (function := build.symbols.function_at(call.target))
+    ]
+    area = area_words(area_at(inspection.layout, call.target, plan.core))
+    inside = caller.symbols.function_at(call.at) if caller.symbols else None
+    return (
+        f"{names[0] + ' at ' if names else ''}{format_address(call.target)}, in {area}"
+        f"{f', called in {inside[0].name}' if inside else ''}"
+    )
 
 
 def _is_entry(
@@ -114,7 +170,8 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="Each secure function that a non-secure build was linked with, an absolute symbol from the "
-    "import library, is one that a secure build offers, at the address of its gateway there.",
+    "import library, is one that a secure build offers, at the address of its gateway there, and its code calls no "
+    "other address in secure memory.",
     why="With a stale import library the non-secure build calls where a gateway used to be: it enters "
     "another function with the wrong arguments, or faults where there is none. Both builds link without a "
     "warning.",

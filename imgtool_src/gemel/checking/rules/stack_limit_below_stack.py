@@ -7,11 +7,13 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.code.core_settings import Setting
 from gemel.inspection.cores.code_settings import CoreCode, core_code
+from gemel.inspection.cores.secure_builds import builds_of
 from gemel.inspection.cores.views import stack_area
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
-from gemel.m_profile.known_registers import MSPLIM
+from gemel.layout.model import BuildPlan
+from gemel.m_profile.known_registers import MSPLIM, MSPLIM_NS
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
@@ -25,14 +27,24 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(core, NotChecked):
             yield core
             continue
-        table = inspection.vector_table(core.plan.name)
-        known = [each for each in core.of(MSPLIM) if each.store.value]
-        if table is None or not known:
-            continue
-        findings = [found for each in known if (found := _judged(inspection, core, each, table.words[0]))]
+        known = [
+            (each, table.words[0])
+            for limit, owners in ((MSPLIM, [core.plan]), (MSPLIM_NS, _non_secure(inspection, core.plan)))
+            for each in core.of(limit)
+            for owner in owners
+            if each.store.value and (table := inspection.vector_table(owner.name))
+        ]
+        findings = [found for each in known if (found := _judged(inspection, core, *each))]
         yield from findings
-        if not findings:
+        if known and not findings:
             yield Holds(f"build {core.plan.name}")
+
+
+def _non_secure(inspection: Inspection, plan: BuildPlan) -> list[BuildPlan]:
+    """The non-secure build that starts on the same core, whose limit a secure one sets; none where several may."""
+    layout = inspection.layout
+    found = [each for each in builds_of(layout, "non-secure") if each.core == plan.core and each is not plan]
+    return found if len(found) == 1 else []
 
 
 def _judged(inspection: Inspection, core: CoreCode, setting: Setting, pointer: int) -> Finding | None:
@@ -54,9 +66,10 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting, pointer: i
     elif limit > pointer:
         where = "above the initial stack pointer"
     return Finding(
-        f"code of build {core.plan.name} sets the limit of its main stack {where}",
+        f"code of build {core.plan.name} sets the limit of "
+        f"{'its' if setting.store.target == MSPLIM else 'the non-secure'} main stack {where}",
         concerned(core.plan.name, name, area),
-        where=f"build {core.plan.name} ({core.build.file}), MSPLIM at {setting.place}",
+        where=f"build {core.plan.name} ({core.build.file}), {setting.store.target} at {setting.place}",
         found=format_address(limit),
         expected=f"from the start of area {area}, {span}, up to {FRAME} bytes, an exception's frame, below the "
         f"initial stack pointer {format_address(pointer)}",
@@ -68,8 +81,9 @@ RULE = Rule(
     name="stack-limit-below-stack",
     severity="error",
     guards="device",
-    checks="A constant that code puts into the main stack pointer limit register is inside the area in which the "
-    "stack grows, and an exception's frame or more below the initial stack pointer.",
+    checks="A constant that code puts into the main stack pointer limit register, its own or that of the non-secure "
+    "state, is inside the area in which that stack grows, and an exception's frame or more below the initial stack "
+    "pointer.",
     why="With a limit above the pointer the first push faults, and the fault handler's own frame faults again; "
     "with one below the area the limit protects nothing.",
     remedy="Take the limit from the linker's symbol of the lower end of the same core's stack.",

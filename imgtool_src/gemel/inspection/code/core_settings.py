@@ -14,7 +14,15 @@ from gemel.builds.segment import Segment
 from gemel.m_profile.address_signs import STATE_SIGNS, Sign, places_of, signs_of
 from gemel.m_profile.bit_band import aliases_of_bits
 from gemel.m_profile.halfwords import CALLER_SAVED, branch_distance, long_branches
-from gemel.m_profile.known_registers import CPACR, MSPLIM, STACK_FROM, VTOR, KnownStore, Registers
+from gemel.m_profile.known_registers import (
+    CPACR,
+    MSPLIM,
+    MSPLIM_NS,
+    STACK_FROM,
+    VTOR,
+    KnownStore,
+    Registers,
+)
 from gemel.m_profile.known_stores import Function, followed, known_stores
 from gemel.m_profile.start_run import StartRun
 from gemel.spans import Span, format_address
@@ -90,7 +98,7 @@ def _with_run(
 
 
 def _wanted(stores: Iterable[KnownStore], registers: frozenset[int]) -> list[KnownStore]:
-    targets = {VTOR, CPACR, MSPLIM, STACK_FROM, *registers}
+    targets = {VTOR, CPACR, MSPLIM, MSPLIM_NS, STACK_FROM, *registers}
     return [each for store in stores if store.target in targets for each in store.each]
 
 
