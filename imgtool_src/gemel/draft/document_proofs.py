@@ -15,10 +15,6 @@ VALUE_SIZE = 4
 """Bytes of a CRC-32."""
 
 
-MOST_APART = 8
-"""Objects with several addresses that are named."""
-
-
 def write_contracts(page: Page, draft: Draft) -> None:
     """A contract for each shared area; the constant that holds the vector address in the first."""
     constants = [constant for constant in draft.primary.constants if constant.symbol]
@@ -33,7 +29,7 @@ def write_contracts(page: Page, draft: Draft) -> None:
         _types(page, draft, shared)
         if constants and not index:
             _boot_symbol(page, constants)
-    for name, places in list(draft.apart.items())[:MOST_APART]:
+    for name, places in list(draft.apart.items())[:8]:
         page.blank()
         words = listed([f"{format_address(at)} in {build}" for build, at in places.items()])
         page.remark(

@@ -17,7 +17,7 @@ from gemel.structs import NamedTuple
 HEAD_SIZE = 8
 """Bytes that a copy is recognised by: the initial stack pointer and the reset handler of its vector table."""
 TABLE_SIZE = 16
-"""Bytes of the words that tell an older vector table: the head, and handlers for NMI and hard fault."""
+"""Bytes of the words that show an older vector table: the head, and handlers for NMI and hard fault."""
 
 COPIES_LIMIT = 16
 """Copies of one build in another that are looked at."""
