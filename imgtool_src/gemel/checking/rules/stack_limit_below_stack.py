@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.code.core_settings import Setting
 from gemel.inspection.cores.code_settings import CoreCode, core_code
-from gemel.inspection.cores.secure_builds import builds_of
 from gemel.inspection.cores.views import stack_area
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
@@ -27,12 +26,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(core, NotChecked):
             yield core
             continue
+        limits = [(each, core.plan) for each in core.of(MSPLIM)]
+        limits += [(each, plan) for each in core.of(MSPLIM_NS) for plan in _non_secure(inspection, core.plan)]
         known = [
             (each, table.words[0])
-            for limit, owners in ((MSPLIM, [core.plan]), (MSPLIM_NS, _non_secure(inspection, core.plan)))
-            for each in core.of(limit)
-            for owner in owners
-            if each.store.value and (table := inspection.vector_table(owner.name))
+            for each, plan in limits
+            if each.store.value and (table := inspection.vector_table(plan.name))
         ]
         findings = [found for each in known if (found := _judged(inspection, core, *each))]
         yield from findings
@@ -42,6 +41,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _non_secure(inspection: Inspection, plan: BuildPlan) -> list[BuildPlan]:
     """The non-secure build that starts on the same core, whose limit a secure one sets; none where several may."""
+    from gemel.inspection.cores.secure_builds import builds_of
+
     layout = inspection.layout
     found = [each for each in builds_of(layout, "non-secure") if each.core == plan.core and each is not plan]
     return found if len(found) == 1 else []
