@@ -162,7 +162,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
     },
     "float-enabled-before-use": {
         "severity": "warning",
-        "checks": "From its reset handler on, function by function in the order of their calls, code of a core with a floating-point unit stores to the coprocessor access register before the first floating-point instruction.",
+        "checks": "From its reset handler on, function by function in the order of their calls, code of a core with a floating-point unit stores to the coprocessor access register before the first floating-point instruction, and no such instruction follows on the store in one stretch of code without an ISB.",
         "absent": "no core has a floating-point unit, by its extensions in the layout",
     },
     "handlers-at-function-starts": {

@@ -16,6 +16,7 @@ from gemel.checking.registry import rule_named
 from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
+from gemel.outcomes import Finding
 
 RULE = "float-enabled-before-use"
 FP = (('role = "secondary"\n', 'role = "secondary"\nextensions = ["fp"]\n'),)
@@ -84,17 +85,60 @@ def test_what_a_test_of_the_core_guards(
     asked: str, found: int, optimised: str, family: str, tmp_path: Path
 ) -> None:
     """What is saved only where CONTROL says that floating point is in use never comes before the unit is on."""
-    (tmp_path / "lazy.c").write_text(LAZY.replace("ASKED", asked))
-    (tmp_path / "lazy.ld").write_text(SCRIPT)
-    options = ["-mthumb", f"-march={ARCHITECTURES[family]}", optimised, "-nostdlib", "-T", "lazy.ld"]
-    compiler = required_tool("arm-none-eabi-gcc")
-    subprocess.run([compiler, *options, "lazy.c", "-o", "lazy.elf"], cwd=tmp_path, check=True)
+    assert len(_findings(LAZY.replace("ASKED", asked), "gcc", family, optimised, tmp_path)) == found
+
+
+AFTER = """
+#include <stdint.h>
+#define CPACR (*(volatile uint32_t *)0xE000ED88u)
+__attribute__((noinline, used)) void enable(void) { CPACR |= 0xF00000u; }
+void reset_handler(void)
+{
+    ENABLE
+    __asm volatile (".fpu fpv4-sp-d16\\n vmov s0, %0" : : "r"(0));
+    for (;;) { }
+}
+__attribute__((section(".vectors"), used)) const void *const vectors[] = {(void *)0x38010000, reset_handler};
+"""
+ENABLED = {
+    "and nothing": ("CPACR |= 0xF00000u;", 1),
+    "and a DSB": ('CPACR |= 0xF00000u; __asm volatile ("dsb");', 1),
+    "and other work": ("CPACR |= 0xF00000u; *(volatile uint32_t *)0x38008000u = 5;", 1),
+    "and a DSB and an ISB": ('CPACR |= 0xF00000u; __asm volatile ("dsb\\n isb");', 0),
+    "and an ISB": ('CPACR |= 0xF00000u; __asm volatile ("isb");', 0),
+    "in a function": ("enable();", 0),
+    "and a call": ('CPACR |= 0xF00000u; __asm volatile ("bl enable" : : : "lr", "r0", "r1", "r2", "r3");', 0),
+}
+
+
+@pytest.mark.parametrize("family", ["v7", "v8"])
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize("enabled", ENABLED)
+def test_what_follows_on_the_store(enabled: str, compiler: str, family: str, tmp_path: Path) -> None:
+    """A float instruction in the same stretch as the store to CPACR needs an ISB before it."""
+    words, count = ENABLED[enabled]
+    found = _findings(AFTER.replace("ENABLE", words), compiler, family, "-Os", tmp_path)
+    assert ["without an ISB" in each.what for each in found] == [True] * count
+
+
+def _findings(source: str, compiler: str, family: str, optimised: str, folder: Path) -> tuple[Finding, ...]:
+    """What the rule finds in a sampler of this source."""
+    (folder / "lazy.c").write_text(source)
+    (folder / "lazy.ld").write_text(SCRIPT)
+    options = ["-mthumb", f"-march={ARCHITECTURES[family]}", optimised]
+    gcc = required_tool("arm-none-eabi-gcc")
+    front = (
+        [gcc] if compiler == "gcc" else [required_tool("clang"), "--target=arm-none-eabi", "-ffreestanding"]
+    )
+    subprocess.run([*front, *options, "-c", "lazy.c", "-o", "lazy.o"], cwd=folder, check=True)
+    link = [gcc, *options, "-nostdlib", "-T", "lazy.ld", "lazy.o", "-o", "lazy.elf"]
+    subprocess.run(link, cwd=folder, check=True)
     read = layout_of(family, *FP)
     sampler = read_build(
-        BytesSource((tmp_path / "lazy.elf").read_bytes(), "lazy.elf"), name="sampler", file="lazy.elf"
+        BytesSource((folder / "lazy.elf").read_bytes(), "lazy.elf"), name="sampler", file="lazy.elf"
     )
     builds = {**builds_of(family, "station"), "sampler": sampler}
     rule = rule_named(RULE)
     assert rule
     inspection = Inspection(read, join(read, builds).image, builds, disassemble=True)
-    assert len(check(inspection, TODAY, [rule]).results[0].findings) == found
+    return tuple(findings(check(inspection, TODAY, [rule]).results[0]))

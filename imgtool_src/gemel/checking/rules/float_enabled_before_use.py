@@ -37,7 +37,27 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
         code = inspection.mapped_code.get(name) if inspection.disassemble else None
         found = first_float(core.build, table.words[1], inspection.start_runs.get(name), code)
-        yield _finding(core, found) if found else Holds(f"build {name}")
+        late = None if found else _without_barrier(core)
+        yield _finding(core, found) if found else late or Holds(f"build {name}")
+
+
+def _without_barrier(core: CoreCode) -> Finding | None:
+    """What comes right after a store that enables the unit, in one stretch of code."""
+    from gemel.inspection.code.first_float import enables_float, float_right_after
+
+    for setting in core.of(CPACR):
+        at = float_right_after(core.build, setting.store) if enables_float(setting.store) else None
+        if at is not None:
+            return Finding(
+                f"code of build {core.plan.name} uses the floating-point unit without an ISB after it enables it",
+                concerned(core.plan.name, core.plan.core),
+                where=f"build {core.plan.name} ({core.build.file}), {format_address(at)}",
+                found=f"a floating-point instruction, right after the store to CPACR at {setting.place}",
+                expected="a DSB and an ISB between the two",
+                next_step="write a DSB and an ISB after the store to CPACR (__DSB, __ISB)",
+                span=Span(at, 4),
+            )
+    return None
 
 
 def _finding(core: CoreCode, found: FirstFloat) -> Finding:
@@ -67,13 +87,15 @@ RULE = Rule(
     severity="warning",
     guards="device",
     checks="From its reset handler on, function by function in the order of their calls, code of a core with a "
-    "floating-point unit stores to the coprocessor access register before the first floating-point instruction.",
-    why="After reset the unit is switched off, and its first instruction faults. Compilers use its registers for "
+    "floating-point unit stores to the coprocessor access register before the first floating-point instruction, and "
+    "no such instruction follows on the store in one stretch of code without an ISB.",
+    why="After reset the unit is switched off, and its first instruction faults; so may one that the core has fetched "
+    "before the store takes effect. Compilers use its registers for "
     "copies and saves, so that a function without floating-point arithmetic may fault too; after a debugger "
     "has run another image the unit may still be on.",
     remedy="Enable the unit at the very start of the reset handler, in a function that is compiled without floating "
     "point, or in assembly.",
-    source="Armv7-M Architecture Reference Manual, section B3.2.20, CPACR (from memory)",
+    source="Armv7-M Architecture Reference Manual, section B3.2.20, CPACR, and section A3.7.3, ISB (from memory)",
     absent="no core has a floating-point unit, by its extensions in the layout",
     check=check,
 )

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode
 from gemel.inspection.code.core_settings import constant_word
 from gemel.m_profile.execution import FLOAT_ACCESS
-from gemel.m_profile.halfwords import FIRST_WIDE, call_distance, instructions
+from gemel.m_profile.halfwords import (
+    FIRST_WIDE,
+    branch_distance,
+    call_distance,
+    instructions,
+    is_call,
+    is_table_branch,
+)
 from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
-from gemel.m_profile.known_stores import known_stores
+from gemel.m_profile.known_stores import is_return, is_unknown_jump, known_stores
 from gemel.m_profile.start_run import StartRun
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -67,6 +76,24 @@ def first_float(
     walk = _Walk(build, guarded)
     walk.function(reset & ~1, 0)
     return walk.found
+
+
+_ISB = 0xF3BF, 0x8F60
+
+
+def float_right_after(build: Build, store: KnownStore) -> int | None:
+    """The first float instruction after a store to CPACR without a branch, an exception or an ISB before it."""
+    known = build.symbols.function_at(store.at) if build.symbols else None
+    function = known[0].span if known else Span(store.at, 0)
+    code = build.read_at_run(store.at, max(0, function.end - store.at)) or b""
+    for at, first, second in islice(instructions(code), 1, None):
+        leaves = is_return(first, second) or is_unknown_jump(first, second) or is_call(first, second)
+        branches = branch_distance(first, second) is not None or is_table_branch(first, second)
+        if leaves or branches or first & 0xFF00 == 0xDF00 or (first, second & 0xFFF0) == _ISB:
+            return None
+        if _is_float(first, second):
+            return store.at + at
+    return None
 
 
 def holds_float(code: bytes) -> bool:
