@@ -53,6 +53,33 @@ KEEPS = {
 }
 
 
+@pytest.mark.parametrize(
+    ("others", "count"),
+    [
+        ("struct a { int id; struct stamp at; } first; struct b { struct stamp from, to; } second", 1),
+        ("struct a { int id; struct stamp at[3]; } first; struct stamp second", 1),
+        ("struct a { int id; struct stamp at; } first; struct b { %s; char x[4]; } second", 2),
+    ],
+)
+def test_a_structure_inside_of_two_objects_is_one_fault(others: str, count: int) -> None:
+    """Two objects that hold one structure which differs are one finding, that names both; two structures are two."""
+    members = ("unsigned short ticks, zone", "short ticks, zone")
+    sides = [_source(member, others.replace("%s", member)) for member in members]
+    found = findings(of_sources(RULE, NOTHING, *sides))
+    roots = [each for each in found if not {where for _, where in each.follows_from} - {each.where}]
+    assert len(roots) == count
+    if count == 1:
+        (other,) = {"first", "second"} - {roots[0].where.partition(" ")[0]}
+        assert f"the same type is in {other}" in roots[0].lines
+
+
+def _source(member: str, objects: str) -> str:
+    """The structure with this member, and the objects in shared memory."""
+    link = '__attribute__((section(".link"), used))'
+    placed = objects.replace("first", f"first {link}").replace("second", f"second {link}")
+    return f"struct stamp {{ unsigned seconds; {member}; }};\n{placed};"
+
+
 def test_what_an_object_of_a_contract_pushes_follows_from_it() -> None:
     """An object in another size moves what comes after it, which is one fault, and nothing that is before it."""
     named = contract('symbols = ["status"]')

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
-from gemel.builds.dwarf.types import Composite, Enumeration
+from gemel.builds.dwarf.types import Composite, Enumeration, Reference
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
@@ -24,6 +24,9 @@ from gemel.layout.model import Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 from gemel.structs import replace
+
+if TYPE_CHECKING:
+    from gemel.checking.contract.comparison import Comparison
 
 PADDING = 8
 """Fewer bytes by which one object ends after another are what a type or an array was rounded up by."""
@@ -66,7 +69,22 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             outcomes += _in_one_place(layout, others, objects, places)
         earlier.append(objects)
         yield from (outcome for outcome in outcomes if not isinstance(outcome, Finding))
-        yield from in_short(outcome for outcome in outcomes if isinstance(outcome, Finding))
+        yield from in_short(
+            _with_others(outcome, outcomes) for outcome in outcomes if isinstance(outcome, Finding)
+        )
+
+
+def _with_others(finding: Finding, outcomes: list[Outcome]) -> Finding:
+    """The finding with the other objects of the types that differ in it."""
+    others = [
+        each.where.partition(" in ")[0]
+        for each in outcomes
+        if isinstance(each, Finding)
+        and each is not finding
+        and (RULE.name, finding.where) in each.follows_from
+    ]
+    lines = lines_in_short([f"the same type is in {name}" for name in others], "object")
+    return replace(finding, lines=(*finding.lines, *lines)) if others else finding
 
 
 _OfTypes: TypeAlias = dict[tuple[str, str, int | None, int | None], str]
@@ -128,14 +146,42 @@ def _pair(
 def _same_types(
     left: DefinedType, right: DefinedType, where: str, of_types: _OfTypes
 ) -> tuple[tuple[str, str], ...]:
-    """The first objects of the same two structures or enumerations, or of arrays of them; they differ in all."""
-    from gemel.checking.contract.comparison import elements_of
+    """The first objects of, or with, the two structures or enumerations that differ; they differ in all."""
+    from gemel.checking.contract.comparison import Comparison, elements_of
 
+    comparison = Comparison(left.types, right.types, False)
+    comparison.same(left.references[0], right.references[0])
     mine, theirs = (elements_of(side.types, side.references[0]).type for side in (left, right))
+    while inner := _differing_member(comparison, mine, theirs):
+        mine, theirs = inner
     if not isinstance(left.types.resolved(mine)[1], Composite | Enumeration):
         return ()
     kinds = _bare(left, mine), _bare(right, theirs)
     return ((RULE.name, of_types.setdefault((left.plan.name, right.plan.name, *kinds), where)),)
+
+
+def _differing_member(
+    comparison: Comparison, mine: Reference, theirs: Reference
+) -> tuple[Reference, Reference] | None:
+    """The types of the first member that differs, where it is a structure or an enumeration at one place in both."""
+    from gemel.checking.contract.comparison import elements_of, paired
+
+    sides = comparison.left.resolved(mine)[1], comparison.right.resolved(theirs)[1]
+    if not isinstance(sides[0], Composite) or not isinstance(sides[1], Composite):
+        return None
+    for left, right in paired(sides[0], sides[1]):
+        if left is None or right is None or not comparison.same_place(left, right):
+            return None
+        if not comparison.same(left.type, right.type):
+            inner = elements_of(comparison.left, left.type), elements_of(comparison.right, right.type)
+            kinds = comparison.left.resolved(inner[0].type)[1], comparison.right.resolved(inner[1].type)[1]
+            alike = inner[0].counts == inner[1].counts and type(kinds[0]) is type(kinds[1])
+            return (
+                (inner[0].type, inner[1].type)
+                if alike and isinstance(kinds[0], Composite | Enumeration)
+                else None
+            )
+    return None
 
 
 def _compares(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
