@@ -191,7 +191,7 @@ static void start_sampler(void)
         link_words[i] = 0u;
     }
 #endif
-    *(volatile uint32_t *)VECTOR_REGISTER = sampler_start_address;
+    *(volatile uint32_t *)VECTOR_REGISTER = START_AT;
 #ifdef RELEASE_BY_PAGE
     write_page((CONTROL_REGISTER) >> 12, (CONTROL_REGISTER) & 0xFFFu, RELEASE_VALUE);
     write_page(0x20003u, 0u, RELEASE_VALUE);

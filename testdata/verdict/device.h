@@ -43,4 +43,8 @@
 #define OWN_RAM  SAMPLER_RAM
 #endif
 
+#ifndef START_AT
+#define START_AT sampler_start_address
+#endif
+
 #endif

@@ -62,6 +62,9 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("station-vtor-zero",),
     # a release register whose page number is computed
     ("station-release-page",),
+    # the second of two slots, by what a device answers, or an address that a device gives
+    ("station-release-slot",),
+    ("station-release-given",),
     # instructions of an extension that the core lacks, behind a test of its state
     ("sampler-guarded",),
     ("sampler-dispatched",),
@@ -141,6 +144,7 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-limit-above": {"stack-limit-below-stack": 1},
     "sampler-limit-passed-above": {"stack-limit-below-stack": 1},
     "sampler-limit-elsewhere": {"stack-limit-below-stack": 1},
+    "station-release-slot-elsewhere": {"release-value-agrees": 1},
     "station-release-value": {"release-value-agrees": 1},
     # a heap that ends far off: over the stack, what is shared, and RAM that nobody has
     "sampler-library-heap": {"ram-claims-in-own-areas": 1},
@@ -161,6 +165,7 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-stacks-cleared-early": NOT_CLEARED,
     # a quarter is cleared of a section, and variables run in flash, whose names say nothing
     "sampler-stacks-plain-cleared-early": NOT_CLEARED,
+    "sampler-stacks-plain-cleared-late": NOT_CLEARED,
     "sampler-stacks-plain-in-flash": {"initialised-data-in-ram": 1},
     # what is shared
     "station-link-pointer": {"shared-values-not-private": 1},

@@ -236,7 +236,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
     },
     "primary-holds-vector-address": {
         "severity": "note",
-        "checks": "Somewhere in the stored bytes of the primary's builds, the address at which each secondary sees its vector table is an aligned word, word 0 of a vector table excepted, or is put together by one instruction or a pair of them, or is what code is known to write to the vector register.",
+        "checks": "Somewhere in the stored bytes of the primary's builds, the address at which each secondary sees its vector table is an aligned word, word 0 of a vector table excepted, or is put together by one instruction or a pair of them, or is what code is known to write to the vector register, be it one of a few values by what a device answers.",
         "absent": "no secondary core has a build in an area of purpose code",
     },
     "primary-vectors-at-reset": {
@@ -283,7 +283,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
     },
     "release-value-agrees": {
         "severity": "warning",
-        "checks": "Code of the primary writes the control register of each secondary; where it stores constants there, or sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with the key where there is one; where it stores constants to its vector register, one of them is the address of its vector table.",
+        "checks": "Code of the primary writes the control register of each secondary; where it stores constants there, or sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with the key where there is one; where it stores constants to its vector register, or one of a few values by what a device answers, one of them is the address of its vector table.",
         "absent": "no secondary has a release",
     },
     "required-handlers-present": {

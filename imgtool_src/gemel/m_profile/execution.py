@@ -102,7 +102,7 @@ class Core:
 
     def copy(self) -> Core:
         """The same, to go another way."""
-        other = Core(self.byte_at, self.pc, None)
+        other = type(self)(self.byte_at, self.pc, None)
         other.__dict__.update(self.__dict__)
         for name in ("registers", "floats", "words", "words_written", "bytes_written", "also", "conditions"):
             setattr(other, name, getattr(self, name).copy())
@@ -303,6 +303,17 @@ class Core:
         else:
             return True
         return result != bool(condition & 1)
+
+
+class AnsweredCore(Core):
+    """A core for which all that is not known reads as one number, such as what devices answer."""
+
+    answer = 0
+
+    def load(self, address: int | None, size: int) -> int | None:
+        """What is at an address; the lowest bytes of the answer if that is not known."""
+        value = super().load(address, size)
+        return self.answer & (1 << 8 * size) - 1 if value is None else value
 
 
 def shifted(

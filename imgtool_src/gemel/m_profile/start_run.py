@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 
-from gemel.m_profile.execution import ZERO, Block, Core, Operation, Stop
+from gemel.m_profile.execution import ZERO, AnsweredCore, Block, Core, Operation, Stop
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
 from gemel.m_profile.known_registers import VTOR, KnownStore
 from gemel.m_profile.plain_loops import Entry, goes_through_plain_loop
@@ -84,14 +84,18 @@ def start_run(
     expected: tuple[Block, ...] | None = None,
     *,
     goes_on: bool = False,
+    answer: int | None = None,
 ) -> StartRun:
     """Run code from ``reset`` on; ``byte_at`` gives what is stored for an address, as the core sees it at reset.
 
     ``expected`` is all that is to be copied and (without a source) cleared: where that is done, little is left to see,
-    unless the code ``goes_on`` into other code.
+    unless the code ``goes_on`` into other code.  With an ``answer``, what is not known reads as that.
     """
     run = _Run(frozenset() if main is None else frozenset((main & ~1,)), expected)
-    run.go_all(Core(byte_at, reset & ~1, stack), STEPS_LIMIT)
+    core = (Core if answer is None else AnsweredCore)(byte_at, reset & ~1, stack)
+    if isinstance(core, AnsweredCore):
+        core.answer = answer or 0
+    run.go_all(core, STEPS_LIMIT)
     before = _written(run.ended, byte_at, expected or ())
     after: set[tuple[int, int, int]] = set()
     cores, why_not = run.ended, run.why_not

@@ -85,12 +85,17 @@ BREAKS = {
     "code that stops too early": lambda: verdict_builds.of(
         RULE, "v7", "station-board", "sampler-board-bss-early"
     ),
+    "a quarter of a section whose name says nothing": lambda: verdict_builds.of(
+        RULE, "v7", "sampler-stacks-plain-cleared-early"
+    ),
+    "all but the front": lambda: verdict_builds.of(RULE, "v6", "sampler-stacks-plain-cleared-late"),
     "an empty block": lambda: _cleared(BSS_AT, BSS_AT, READINGS, TIDES),
 }
 KEEPS = {
     "code that clears all": lambda: verdict_builds.of(
         RULE, "v7", "station-startup", "sampler-startup", changes=(AT_ZERO,)
     ),
+    "a section whose name says nothing": lambda: verdict_builds.of(RULE, "v7", "sampler-stacks-plain"),
     "code of a board that clears all": lambda: verdict_builds.of(
         RULE, "v7", "station-board", "sampler-board"
     ),

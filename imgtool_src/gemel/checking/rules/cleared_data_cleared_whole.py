@@ -33,6 +33,12 @@ if TYPE_CHECKING:
 ROUNDED = 16
 """A block that reaches less far into a section has its end rounded up and is meant for the one before."""
 
+_FRONT = (
+    "put the symbol of the start before all input sections; a hint, since nothing here says whether these objects are "
+    "to keep their content: a label such as __noinit_start in front of them, or a section .noinit, says so"
+)
+"""What to do where a section is cleared but for its front, as scripts with input sections to keep have it too."""
+
 KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
 """The same for the names of sections that a block reaches."""
 
@@ -173,6 +179,7 @@ def _partly_cleared(
     ]
     if not left:
         return None
+    is_front = [each.start for each in left] == [section.span.start] and left[0] != section.span
     lines = dict.fromkeys(f"largest objects there: {biggest_symbols(build, rest)}" for rest in left)
     more = f" and {counted(len(left) - SHOWN, 'more piece')}" if len(left) > SHOWN else ""
     return Finding(
@@ -181,9 +188,12 @@ def _partly_cleared(
         concerned(plan.name, plan.core),
         where=f"build {plan.name} ({build.file}, section {section.name})",
         found=f"not cleared: {', '.join(sized(rest) for rest in left[:SHOWN])}{more}",
-        expected=f"cleared up to {format_address(section.span.last)}, the end of the section",
+        expected=f"cleared from {format_address(left[0].start)} on, where the section starts"
+        if is_front
+        else f"cleared up to {format_address(section.span.last)}, the end of the section",
         span=plain_span(inspection.layout, left[0], plan.core),
         lines=lines_in_short(list(lines), "piece"),
+        next_step=_FRONT if is_front else "",
         follows_from=_causes(plan, written),
     )
 

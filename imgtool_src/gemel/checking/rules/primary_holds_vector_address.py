@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import holders_of
+from gemel.inspection.cores.code_settings import chosen_values
 from gemel.inspection.cores.vector_tables import addresses_of_table, table_span
 from gemel.inspection.cores.views import distance
 from gemel.inspection.inspection import Inspection
@@ -72,6 +73,10 @@ def _written(inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, code:
             store = setting.store
             if release and store.target == release.vector_register and store.value in addresses:
                 return f"build {each.name} writes {format_address(store.value or 0)} at {setting.place}"
+            if release and store.target == release.vector_register and store.value is None:
+                chosen = addresses & chosen_values(inspection, each.name, release.vector_register)
+                if chosen:
+                    return f"build {each.name} may write {format_address(min(chosen))} at {setting.place}"
     return ""
 
 
@@ -110,7 +115,8 @@ RULE = Rule(
     guards="device",
     checks="Somewhere in the stored bytes of the primary's builds, the address at which each secondary "
     "sees its vector table is an aligned word, word 0 of a vector table excepted, or is put together by one "
-    "instruction or a pair of them, or is what code is known to write to the vector register.",
+    "instruction or a pair of them, or is what code is known to write to the vector register, be it one of a few "
+    "values by what a device answers.",
     why="The primary must write this address into the secondary's vector register. An image whose primary "
     "does not hold it was, in most cases, built for another place of the second build, which then never "
     "starts. It is a hint: code may compute the address, or read it from a register or from the second "

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.code_settings import CoreCode, core_code
+from gemel.inspection.cores.code_settings import CoreCode, chosen_values, core_code
 from gemel.inspection.cores.vector_tables import addresses_of_table
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
@@ -101,6 +101,15 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
         yield _finding(code, core, release, stores)
     if not vectors or not tables:
         return
+    if any(each.store.value is not None and each.store.value & -ALIGNMENT in known for each in vectors):
+        yield Holds(f"vectors of core {core.name}, by build {code.plan.name}")
+        return
+    unknown = [each for each in vectors if each.store.value is None]
+    chosen = chosen_values(inspection, code.plan.name, release.vector_register) if unknown else frozenset()
+    if chosen:
+        vectors = [
+            unknown[0]._replace(store=unknown[0].store._replace(value=value)) for value in sorted(chosen)
+        ]
     if any(each.store.value is None or each.store.value & -ALIGNMENT in known for each in vectors):
         yield Holds(f"vectors of core {core.name}, by build {code.plan.name}")
     else:
@@ -250,8 +259,8 @@ RULE = Rule(
     guards="device",
     checks="Code of the primary writes the control register of each secondary; where it stores constants there, or "
     "sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with "
-    "the key where there is one; where it stores constants to its vector register, one of them is the address of its "
-    "vector table.",
+    "the key where there is one; where it stores constants to its vector register, or one of a few values by what "
+    "a device answers, one of them is the address of its vector table.",
     why="With another value, such as the mask where its complement is expected, or one without the unlock key, the "
     "secondary stays in reset; the primary waits for its first message for ever. With another address it starts from "
     "words that are not vectors.",

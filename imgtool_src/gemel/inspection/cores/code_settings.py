@@ -16,6 +16,13 @@ if TYPE_CHECKING:
     from gemel.inspection.code.core_settings import Setting
 
 
+ANSWERS = (0, 1, 2, 3, 0x5555_5555, 0xAAAA_AAAA, 0xFFFF_FFFF, 0x1234_5678)
+"""What devices may answer: every value of one or two bits, and more than FEW of a larger number."""
+
+FEW = 4
+"""Values among which code chooses by what it is answered; of more, there may be any."""
+
+
 class CoreCode(NamedTuple):
     """A build whose symbols show where its functions are, and what it sets of its core."""
 
@@ -26,6 +33,27 @@ class CoreCode(NamedTuple):
     def of(self, target: int | str) -> list[Setting]:
         """The stores to one target, in the order of the code."""
         return [each for each in self.settings if each.store.target == target]
+
+
+def chosen_values(inspection: Inspection, build: str, register: int) -> frozenset[int]:
+    """The values of which code stores one in a register, by what devices answer; none where there may be others."""
+    from gemel.inspection.start_up.started import run_of
+
+    def values(each: Inspection) -> frozenset[int]:
+        table, found = each.vector_table(build), set[int | None]()
+        for answer in ANSWERS if table else ():
+            run = (
+                run_of(each.layout, each.placements[build], table.words, each.bytes_of, answer)
+                if table
+                else None
+            )
+            found |= {store.value for store in run.stores if store.target == register} if run else {None}
+            if not found or None in found or len(found) > FEW:
+                return frozenset()
+        return frozenset(value for value in found if value is not None)
+
+    found: frozenset[int] = inspection.kept(f"values of {register:#x} by {build}", values)
+    return found
 
 
 def core_code(inspection: Inspection) -> Iterator[CoreCode | NotChecked]:

@@ -32,11 +32,16 @@ BY_RUN = "its start-up code as it runs"
 
 
 def run_of(
-    layout: Layout, placement: Placement, words: tuple[int, ...], bytes_of: Callable[[Span], bytes]
+    layout: Layout,
+    placement: Placement,
+    words: tuple[int, ...],
+    bytes_of: Callable[[Span], bytes],
+    answer: int | None = None,
 ) -> StartRun | None:
     """A run of a build's start-up code; None where it does not show where that is.
 
-    ``words`` are those of its vector table; ``bytes_of`` gives the bytes of the image at a plain span.
+    ``words`` are those of its vector table; ``bytes_of`` gives the bytes of the image at a plain span; with
+    an ``answer``, what devices and RAM hold reads as that.
     """
     if placement.placed is None or len(words) < 2:
         return None
@@ -55,6 +60,7 @@ def run_of(
         main if main != reset else None,
         tuple(_expected(layout, placement)),
         goes_on=len(layout.builds_of(placement.plan.core)) > 1,
+        answer=answer,
     )
 
 
