@@ -13,6 +13,10 @@ NeedKind = Literal["build", "symbol", "key", "option", "extra", "layout", "rule"
 optional library, a key of the layout, or that another rule holds first."""
 
 
+NOT_FOUND = "nothing of the build was found in the image"
+"""Why nothing can be said of a build of which no bytes are known."""
+
+
 class Need(NamedTuple):
     """One thing that it takes to check a place.
 

@@ -127,10 +127,10 @@ def test_hostile_text_does_not_break_reports() -> None:
     rehearsal = case.rehearse()
     from gemel import structs
     from gemel.rehearsal.raw_run import RawEvent
-    from gemel.rehearsal.verdict.telling import telling
+    from gemel.rehearsal.verdict.timeline import timeline_text
 
     event = RawEvent(0, "station", "text", None, {}, {"port": "p", "line": "</text>\x1b[31m\x00&<"})
-    happening = structs.replace(rehearsal.events[0], kind="text", text=telling(event, None))  # type: ignore[arg-type]
+    happening = structs.replace(rehearsal.events[0], kind="text", text=timeline_text(event, None))  # type: ignore[arg-type]
     changed = structs.replace(rehearsal, events=(happening,))
     ET.fromstring(picture_of(changed))
     assert "\x1b" not in "".join(report_of(changed))

@@ -10,7 +10,7 @@ from gemel.inspection.ram.windows import Window, parts_of, windows_of
 from gemel.inspection.wording import concerned, found_or_holds, needs_elf, segment_words, sized
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
+from gemel.outcomes import NOT_FOUND, Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, format_size
@@ -23,7 +23,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         where = f"build {name}"
         if name not in inspection.placed_with_origin:
-            yield NotChecked(where, "nothing of the build was found in the image")
+            yield NotChecked(where, NOT_FOUND)
             continue
         placed, origin = inspection.placed_with_origin[name]
         area = inspection.layout.span_of(plan.runs_in)

@@ -11,7 +11,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import claims_of
 from gemel.inspection.wording import biggest_symbols, claim_words, concerned, found_or_holds, needs_elf, sized
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.outcomes import NOT_FOUND, Finding, NotChecked, Outcome
 from gemel.spans import Span, without
 
 
@@ -25,7 +25,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             build = inspection.builds.get(other.name)
             reason = needs_elf(other.name, build, "RAM use")
             if plan.name not in inspection.placed:
-                reason = "nothing of the build was found in the image"
+                reason = NOT_FOUND
             if build is None or reason:
                 yield NotChecked(where, reason)
             else:

@@ -12,7 +12,7 @@ from gemel.inspection.wording import concerned, copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.copy_model import CopiedBy
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address, format_size
@@ -40,7 +40,7 @@ def _outcome(inspection: Inspection, plan: BuildPlan, key: str, symbol: str) -> 
     placed = inspection.placed.get(plan.name)
     where = f"{key} of the copy of build {plan.name}"
     if copied is None or placed is None:
-        return NotChecked(where, "nothing of the build was found in the image")
+        return NotChecked(where, NOT_FOUND)
     constant = _constant(inspection, copied, key, symbol)
     if isinstance(constant, str):
         return NotChecked(where, constant)

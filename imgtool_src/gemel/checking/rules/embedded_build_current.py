@@ -18,7 +18,7 @@ from gemel.inspection.embedded_copies import (
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, needs_build, needs_elf, place_words, said_of
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 NOTES_LIMIT = 64
@@ -33,7 +33,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     for plan in layout.builds_of(layout.primary().name):
         holder = held_by(inspection, plan.name)
         if not holder:
-            yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
+            yield NotChecked(f"build {plan.name}", NOT_FOUND)
             continue
         outcomes = [*_in_place(inspection, plan), *_inside(inspection, plan, holder)]
         yield from outcomes or [_nothing_found(inspection, plan)]

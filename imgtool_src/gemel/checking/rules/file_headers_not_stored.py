@@ -8,7 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.files.contents import ELF_START
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, found_or_holds, segment_words, sized
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
 from gemel.spans import Span
 
@@ -34,7 +34,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 else Holds(where)
             )
         else:
-            yield NotChecked(where, "nothing of the build was found in the image")
+            yield NotChecked(where, NOT_FOUND)
 
 
 def _in_build(placement: Placement) -> Iterator[Finding]:

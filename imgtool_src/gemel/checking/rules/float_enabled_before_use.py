@@ -10,7 +10,7 @@ from gemel.inspection.cores.code_settings import CoreCode, core_code
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.m_profile.known_registers import CPACR
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         table = inspection.vector_table(name)
         if table is None:
-            yield NotChecked(f"build {name}", "nothing of the build was found in the image")
+            yield NotChecked(f"build {name}", NOT_FOUND)
             continue
         from gemel.inspection.code.first_float import first_float
 

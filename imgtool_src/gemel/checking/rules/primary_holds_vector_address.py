@@ -13,7 +13,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.wording import concerned, copied_elsewhere
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, format_address
 
@@ -29,7 +29,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         where = f"build {plan.name}"
         placed = inspection.placed.get(plan.name)
         if placed is None:
-            yield NotChecked(where, "nothing of the build was found in the image")
+            yield NotChecked(where, NOT_FOUND)
         elif not code:
             yield NotChecked(where, f"nothing of a build of core {primary} was found in the image")
         else:

@@ -14,7 +14,7 @@ from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
 from gemel.m_profile.disassembly import why_not
 from gemel.m_profile.vector_tables import reserved_words
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_size
 from gemel.structs import NamedTuple
 
@@ -52,7 +52,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if not needs_elf(plan.name, build, "symbols"):
             continue
         if plan.name not in inspection.placed:
-            yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
+            yield NotChecked(f"build {plan.name}", NOT_FOUND)
         elif reason:
             yield NotChecked(f"build {plan.name}", reason)
         else:

@@ -14,7 +14,7 @@ from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BootSymbol, BuildPlan, Layout
 from gemel.m_profile.architectures import ARCHITECTURES
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, SMALLEST_ALIGNMENT, possible_tables, word_name
-from gemel.outcomes import NotChecked, Reason
+from gemel.outcomes import NOT_FOUND, NotChecked, Reason
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, align_down, align_up, format_address, merge
 
@@ -38,7 +38,7 @@ def _table_or_reason(inspection: Inspection, plan: BuildPlan) -> VectorTable | N
     """The vector table of a build, or why its words cannot be looked at."""
     where, table = f"build {plan.name}", inspection.vector_table(plan.name)
     if table is None:
-        return NotChecked(where, "nothing of the build was found in the image")
+        return NotChecked(where, NOT_FOUND)
     if plan.name in inspection.blank_tables:
         return NotChecked(where, see("vector-table-not-blank", "its vector table is blank"))
     if inspection.instead_of_tables.get(plan.name):

@@ -25,7 +25,7 @@ from gemel.rehearsal.verdict.described import values_by_core
 from gemel.rehearsal.verdict.endings import ending_findings
 from gemel.rehearsal.verdict.findings import finding_of
 from gemel.rehearsal.verdict.release_findings import release_findings, unreached_goals
-from gemel.rehearsal.verdict.telling import telling
+from gemel.rehearsal.verdict.timeline import timeline_text
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.structs import replace
 from gemel.text.wrapping import first_of
@@ -125,7 +125,7 @@ def _with_values_by_core(
 
 def _happening(event: RawEvent, names: CodeNames) -> Happening:
     place = names.place(event.core, event.pc) if event.pc is not None else None
-    text = telling(event, names)
+    text = timeline_text(event, names)
     return Happening(event.time, event.core, event.kind, text, place, event.numbers, event.words)
 
 

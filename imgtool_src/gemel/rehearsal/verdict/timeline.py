@@ -13,7 +13,7 @@ from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
 
 
-def telling(event: RawEvent, names: CodeNames) -> str:
+def timeline_text(event: RawEvent, names: CodeNames) -> str:
     """The event in a few words."""
     if text_of := _TEXTS.get(event.kind):
         return text_of(event, names)
