@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from rehearse.test_device_examples import SLEEP, result, run, store
+from rehearse.test_device_examples import SLEEP, result, run, store, word
 
 from gemel.rehearsal.emulator.core.alignment_looks import MAX_LOOKS
 
@@ -73,11 +73,22 @@ def test_code_that_another_replaces() -> None:
         ("ite ne\n movne r2, #1\n stmiaeq r1, {r2, r3}\n", True),
         ("itte eq\n moveq r2, #1\n ldrdeq r2, r3, [r6]\n ldrdne r2, r3, [r1]\n", False),
         ("ittt eq\n moveq r2, #1\n ldrdeq r2, r3, [r6]\n ldrdeq r2, r3, [r1]\n", True),
+        ("itt eq\n subeq r6, r6, #14\n ldrdeq r2, r3, [r6]\n", True),
+        ("itt ne\n subne r6, r6, #14\n ldrdne r2, r3, [r6]\n", False),
+        ("itt eq\n subeq r6, r6, #12\n ldrdeq r2, r3, [r6]\n", False),
+        ("itt eq\n addeq r1, r1, #2\n ldrdeq r2, r3, [r1]\n mov r1, r7\n", False),
+        ("ittt eq\n ldrdeq r2, r3, [r6]\n subeq r6, r6, #14\n ldrdeq r2, r3, [r6]\n", True),
+        (
+            "itete eq\n addeq r1, r1, #2\n ldmiane r1, {r2, r3}\n ldmiaeq r1, {r2, r3}\n ldmiane r7, {r3, r4}\n"
+            " mov r1, r7\n",
+            False,
+        ),
+        ("itt eq\n cmpeq r6, #0\n ldrdeq r2, r3, [r1]\n", False),
     ],
 )
 def test_alignment_in_an_if_then_block(block: str, faults: bool) -> None:
     """A multiple access must be aligned in an if-then block too, where its condition holds."""
-    program = "ldr r1, =0x38000002\n ldr r6, =0x38000010\n movs r5, #3\n2: cmp r4, #0\n " + block
+    program = "ldr r1, =0x38000002\n mov r7, r1\n ldr r6, =0x38000010\n movs r5, #3\n2: cmp r4, #0\n " + block
     rehearsal = run(program + "subs r5, #1\n bne 2b\n" + SLEEP, "", handler=HANG)
     found = rehearsal.finding("alignment-fault")
     assert (found is not None) == faults
@@ -112,3 +123,45 @@ def test_unaligned_access_to_device_memory(access: str, faults: bool) -> None:
     found = rehearsal.finding("alignment-fault")
     assert (found is not None) == faults
     assert rehearsal.finding("stays-in-handler") is None
+
+
+IN_BLOCK = {
+    "a word of nowhere": ("ldrne r1, [r2]", "unmapped-read"),
+    "words to nowhere": ("strdne r1, r3, [r2]", "unmapped-write"),
+    "a byte to nowhere": ("strbne r1, [r2]", "unmapped-write"),
+    "a word to flash": ("strne r1, [r6]", "write-to-flash"),
+    "words, not aligned": ("ldmne r5, {r1, r3}", "alignment-fault"),
+    "a register, not aligned": ("ldrne r1, [r7, #1]", "alignment-fault"),
+    "no instruction": ("udfne #0", "undefined-instruction"),
+    "a division": ("udivne r1, r1, r4", "division-by-zero"),
+}
+
+
+@pytest.mark.parametrize("traps", ["0x10", "0x18"], ids=["division", "division and alignment"])
+@pytest.mark.parametrize("name", IN_BLOCK)
+def test_a_fault_in_an_if_then_block(name: str, traps: str) -> None:
+    """Its frame holds the flags and the rest of the block, whatever watches the access (DDI 0553, "EPSR.IT")."""
+    access, kind = IN_BLOCK[name]
+    program = (
+        store(0xE000_ED14, traps)
+        + "ldr r2, =0x60000000\n ldr r5, =0x38000102\n ldr r6, =0x10000000\n ldr r7, =0x50200000\n"
+        + f"movs r3, #1\n cmp r3, #0\n ittet ne\n addne r4, #0\n {access}\n moveq r4, #2\n movne r4, #3\n"
+    )
+    rehearsal = run(program + SLEEP, "", handler="ldr r3, [sp, #28]\n" + result("r3") + HANG)
+    assert rehearsal.finding(kind) is not None, rehearsal.findings
+    assert word(rehearsal) == 0x2500_1400  # C, NE, two instructions left after this one
+
+
+@pytest.mark.parametrize(("divisor", "condition"), [("r4", "eq"), ("r3", "ne")])
+def test_a_division_in_an_if_then_block_that_is_none_by_zero(divisor: str, condition: str) -> None:
+    """One whose condition does not hold, and one by another number, trap nothing, however often they are executed."""
+    block = f"itt {condition}\n add{condition} r1, #1\n udiv{condition} r1, r1, {divisor}\n"
+    program = (
+        store(0xE000_ED14, "0x10")
+        + "movs r3, #1\n mov r6, #200\n2: cmp r3, #0\n "
+        + block
+        + "subs r6, #1\n bne 2b\n movs r3, #77\n"
+    )
+    rehearsal = run(program + result("r3") + SLEEP, "", handler=HANG)
+    assert rehearsal.finding("division-by-zero") is None
+    assert word(rehearsal) == 77

@@ -1,7 +1,7 @@
 """Looks at the addresses of instructions that must be aligned, which the library lets pass unaligned.
 
 A callback looks at each for so many times that loops over data of any alignment are seen and none is slowed down for
-long.
+long.  Divisions that may trap in an if-then block, in which the emulator does not stop, are looked at for good.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from gemel.rehearsal.emulator.core.instruction_needs import sets_flags_in_block
 from gemel.rehearsal.emulator.core.native import block_function
+from gemel.rehearsal.emulator.system_space.registers import DIVISION_TRAP
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ MAX_LOOKS = 64
 
 
 class MustAlign(NamedTuple):
-    """An instruction, its halfwords ``code``, whose base register must be a multiple of ``size``.
+    """An instruction, its halfwords ``code``, whose base register must be a multiple of ``size``; with 0, not zero.
 
     In an if-then block, in which the emulator does not stop, ``at`` is the block and ``condition`` its own condition.
     """
@@ -55,34 +56,52 @@ class AlignmentLooks:
     def _look(self, uc: int, at: int, size: int, data: object) -> None:
         """From a callback: an address that is not aligned is a fault of the instruction, which is not executed."""
         core = self._core
-        self._left[at] -= 1
-        for each in self._instructions[at].values():
-            base = core.registers.quickly(each.base)
-            if not base % each.size or core.instruction(each.address) != each.code:
-                continue
-            if each.condition is None or core.registers.holds(each.condition):
-                core.faults.after_run.append(partial(self._fault, each))
-                core.stop_before(at)
-                return
-        if not self._left[at]:
+        instructions = self._instructions[at].values()
+        self._left[at] -= all(each.size for each in instructions)
+        if self._left[at] < 0:
             core.faults.after_run.append(partial(self._end, at))
             core.native.stop_soon()
+        elif any(self._may_fault(each) for each in instructions):
+            core.faults.after_run.append(partial(self._go_through, at))
+            core.stop_before(at)
 
-    def _fault(self, each: MustAlign) -> None:
-        """Fault at the instruction, in the state that it finds."""
+    def _may_fault(self, each: MustAlign) -> bool:
+        """Whether its address is not aligned, or what is before it in its block may make it so."""
         core = self._core
-        if each.condition is None or self._go_into_block(each):
+        if core.instruction(each.address) != each.code:
+            return False
+        if each.condition is not None and each.address > each.at + 2:
+            return True
+        wrong = self._is_wrong(each, core.registers.quickly(each.base))
+        return wrong and (each.condition is None or core.registers.holds(each.condition))
+
+    def _is_wrong(self, each: MustAlign, value: int) -> bool:
+        if each.size:
+            return bool(value % each.size)
+        return not value and bool(self._core.system.configuration & DIVISION_TRAP)
+
+    def _go_through(self, at: int) -> None:
+        """Fault at the first instruction whose address is not aligned, in the state that it finds."""
+        core = self._core
+        for each in sorted(self._instructions[at].values(), key=lambda each: each.address):
+            if core.instruction(each.address) != each.code:
+                continue
+            if each.condition is not None and not self._go_into_block(each):
+                return
             base = core.registers.value(each.base)
-            if base % each.size:
-                core.fault("alignment-fault", each.address, {"address": base, "size": each.size})
+            if self._is_wrong(each, base) and not core.registers.skips_next:
+                numbers = {"address": base, "size": each.size} if each.size else {}
+                core.fault("alignment-fault" if each.size else "division-by-zero", each.address, numbers)
+                return
 
     def _go_into_block(self, each: MustAlign) -> bool:
         """Execute what is before an instruction in its if-then block; False where something else ends the way."""
         core, registers = self._core, self._core.registers
-        core.pc += 2
-        core.time += 1
-        core.instructions += 1
-        registers.if_then = core.instruction(each.at)[0] & 0xFF
+        if core.pc == each.at:
+            core.pc += 2
+            core.time += 1
+            core.instructions += 1
+            registers.if_then = core.instruction(each.at)[0] & 0xFF
         while core.pc < each.address:
             at, state = core.pc, registers.if_then
             if not registers.skips_next and not self._execute_outside(at, state):
@@ -96,7 +115,7 @@ class AlignmentLooks:
         first, second = core.instruction(at)
         flags, registers.if_then = registers.flags, 0
         core.blocks.suspect = None
-        done = core.go(1)
+        done = core.stops.step(at)
         core.blocks.suspect = core.pc
         if done:
             core.pc = at

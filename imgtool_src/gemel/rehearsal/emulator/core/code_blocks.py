@@ -29,6 +29,9 @@ from gemel.rehearsal.emulator.core.instruction_needs import (
 from gemel.rehearsal.plan import CorePlan
 from gemel.structs import NamedTuple
 
+IF_THEN_SPAN = 14
+"""Bytes from IT to the last instruction of its block at most."""
+
 LOOK_AHEAD = 128
 """Bytes looked at where a run begins in the middle of something."""
 
@@ -179,6 +182,15 @@ class CodeBlocks:
         """The instruction at ``address``, which writes a stack pointer or is TT, was executed and seen to."""
         self._seen_once.add(address)
 
+    def if_then_at(self, address: int) -> int:
+        """ITSTATE of the instruction at ``address``, by the code before it; 0 outside if-then blocks."""
+        for begin in self._covered.intersection(range(address - IF_THEN_SPAN, address, 2)):
+            (_, first, _), *block = instructions(self._read(begin, address - begin + 4))
+            for before, (offset, *_) in enumerate(block[: len(if_then_conditions(first))]):
+                if begin + offset == address:
+                    return first & 0xE0 | first << before & 0x1F
+        return 0
+
     def encoding_at(self, address: int) -> Encoding:
         """What the instruction at ``address`` is."""
         first, second = next(((one, two) for _, one, two in instructions(self._read(address, 4))), (0, 0))
@@ -226,7 +238,8 @@ class CodeBlocks:
             elif is_sleep(first, second):
                 self.sleeps.add(address + offset)
             elif self.traps_division and is_division(first, second) is not None:
-                self.divisions.add(address + offset)
+                if self._looked_at.get(address + offset) != (first, second):
+                    self.divisions.add(address + offset)
             else:
                 self.uses_exclusives |= is_exclusive(first, second)
                 self.sets_limits |= sets_stack_limit(first, second)
@@ -268,7 +281,13 @@ class CodeBlocks:
                 need = f"{'BLXNS' if first & 0x80 else 'BXNS'} r{target}"
                 yield Doubtful(*place, need, non_secure_target=target)
                 continue
-            if base and self._checks_alignment and self._looked_at.get(at) != (first, second):
+            if not self._checks_alignment:
+                base = None
+            if condition is not None and self.traps_division:
+                divisor = is_division(first, second)
+                base = base if divisor is None else (divisor, 0)
+            if base and self._looked_at.get(at) != (first, second):
                 self._looked_at[at] = first, second
+                self.divisions.discard(at)
                 self._must_align.append(MustAlign(stop, at, (first, second), *base, condition))
             self._covered.add(at)

@@ -110,14 +110,18 @@ class CodeStops:
 
     def _step_over(self, at: int) -> None:
         """Execute the instruction at an exit."""
-        core = self._core
-        uc = core.native.uc
+        uc = self._core.native.uc
         self._install_exits(self._exits - {at})
         uc.ctl_remove_cache(at, at + 2)
-        self._walked_from = at
-        core.go(1)
-        self._walked_from = None
+        self.step(at)
         uc.ctl_remove_cache(at, at + 2)
+
+    def step(self, at: int) -> bool:
+        """Execute the instruction at ``at``, which was looked at; False if something else ended that."""
+        before, self._walked_from = self._walked_from, at
+        done = self._core.go(1)
+        self._walked_from = before
+        return done
 
     def inspect(self, until: int) -> None:
         """Look at the code from the program counter on before it runs, and go to what is doubtful in it."""

@@ -278,6 +278,9 @@ class EmulatedCore:
     def note_fault(self, kind: str, numbers: dict[str, int], pc: int | None = None) -> None:
         """From a callback: a fault of the current instruction, to be raised after it, which is then undone."""
         snapshot = self.registers.snapshot()
+        if pc is None:
+            # Only the first callback of an access finds that state, and none about a device register.
+            snapshot = self.registers.in_block(snapshot, self.blocks.if_then_at(snapshot[15] & ~1))
         self.faults.note(kind, snapshot[15] & ~1 if pc is None else pc, numbers, snapshot)
         self.stop_soon()
 

@@ -172,6 +172,11 @@ class CoreRegisters:
         state = self._state.read()[0]
         self._state.write((state & ~IF_THEN | (block & 3) << 25 | (block & 0xFC) << 8,))
 
+    @staticmethod
+    def in_block(snapshot: tuple[int, ...], block: int) -> tuple[int, ...]:
+        """The snapshot with ``block`` for ITSTATE."""
+        return (*snapshot[:16], snapshot[16] & ~IF_THEN | (block & 3) << 25 | (block & 0xFC) << 8)
+
     def take_back(self, snapshot: tuple[int, ...]) -> None:
         """R0 to R14 and the flags as in ``snapshot``; the program counter stays."""
         self._general.write(snapshot[:15])
