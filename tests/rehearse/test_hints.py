@@ -18,6 +18,8 @@ from rehearse.test_device_examples import (
     store,
 )
 
+from gemel.text.wrapping import step_lines
+
 RELEASE = store(0x5002_1114, hex(SAMPLER)) + store(0x5002_1118, "0")
 IDLE = enabled(9) + SLEEP
 """What the sampler does: it sleeps until something from outside comes."""
@@ -121,7 +123,11 @@ def test_a_loop_over_a_word_leads_to_goals_where_there_are_none(goal: str) -> No
 
 
 INTERRUPTS = {
-    "nothing raises it": (enabled(7), "", "[[rehearsal.event]] of core station with this interrupt"),
+    "nothing raises it": (
+        enabled(7),
+        "",
+        'add to the layout:\n[[rehearsal.event]]\ncore = "station"\ninterrupt = 7\nevery = 1000 # or after_write',
+    ),
     "not enabled": (
         store(DEVICE, "1"),
         TIMER,
@@ -166,6 +172,9 @@ def test_an_interrupt_that_does_not_come(name: str, sleeps: str) -> None:
         finding = rehearsal.finding("goal-not-reached")
         assert finding is not None
         assert hint in finding.next_step
+        if "[[" in hint:  # with these lines it comes
+            added = "\n".join([table, *step_lines(finding.next_step)[1:], GOAL])
+            assert run(program, added, handler=COUNTS, sampler=IDLE, budget=200_000).passes
 
 
 LOW = store(0xE000_E404, "0x8000")
@@ -322,3 +331,42 @@ def test_ticks_without_interrupts(reads: str) -> None:
     program = RELEASE + TICKS + store(0xE000_E010, "5") + reads + "wfi\n" + SPIN + REACHED
     (finding,) = run(program, GOAL, handler=COUNTS, sampler=IDLE, budget=200_000).findings
     assert ("SysTick counts and does not interrupt" in finding.next_step) is not bool(reads)
+
+
+BRANCHES = COUNTS + "cmp r1, #0\n bne 7f\n movs r1, #1\n7:\n"
+"""A handler that may do more at another tick."""
+OTHER_WORD = f"ldr r0, ={COUNTER + 4:#x}\n"
+FLAGS = {
+    "a flag that no handler writes": (
+        OTHER_WORD,
+        "",
+        "0x3800_0104 (in area station-ram of core station) again",
+    ),
+    "a flag on the stack": (
+        "sub sp, #8\n mov r0, sp\n",
+        "",
+        "0x3800_7FF8 (in area station-ram of core station) again",
+    ),
+    "a flag that a handler writes": (f"ldr r0, ={COUNTER:#x}\n", COUNTS, ""),
+}
+
+
+@pytest.mark.parametrize("name", FLAGS)
+def test_a_flag_that_a_handler_is_to_write(name: str) -> None:
+    """A core that spins on a word of its own under ticks: the word, who is to write it, and what was taken."""
+    where, clears, said = FLAGS[name]
+    spin = "movs r1, #0\n str r1, [r0]\n1: ldr r1, [r0]\n cmp r1, #2\n bne 1b\n"
+    rehearsal = run(
+        RELEASE + clears + where + TICKS.replace("r0", "r3") + spin + REACHED,
+        GOAL,
+        handler=BRANCHES,
+        sampler=IDLE,
+        budget=100_500,
+    )
+    if not said:
+        assert rehearsal.passes, rehearsal.findings
+        return
+    (finding,) = rehearsal.findings
+    assert said in finding.found
+    assert "which a handler is to write (taken so far: SysTick)" in finding.found
+    assert finding.next_step.startswith("see why a handler does not write it")

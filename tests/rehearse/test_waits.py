@@ -192,6 +192,22 @@ def test_a_primary_that_does_not_find_its_number(goal: str) -> None:
     assert "values = { sampler = 0, station = 1 }" in finding.next_step
 
 
+SENDS = "".join(f"ldr r0, ={DEVICE:#x}\n ldr r1, [r0]\n movs r2, #65\n str r2, [r0, #8]\n" for _ in range(2))
+"""Two characters, after looks at a register that may say when there is room for them."""
+
+
+@pytest.mark.parametrize("near", ["str r2, [r0, #0x100]", "str r2, [r0, #8]\n ldr r2, [r0, #8]"])
+def test_a_register_that_is_no_status_may_hold_the_number(near: str) -> None:
+    """One whose neighbour is elsewhere, or is read too, reports on nothing."""
+    sends = SENDS.replace("str r2, [r0, #8]", near)
+    rehearsal = run(
+        sends + by_number(0) + RELEASE + IDLE + OTHERWISE,
+        SAMPLER_GOAL,
+        sampler=sends + by_number(1) + REACHED + OTHERWISE,
+    )
+    assert VALUES in next(each for each in rehearsal.findings if each.severity == "error").next_step
+
+
 @pytest.mark.parametrize(
     ("station", "sampler", "table"),
     [
@@ -199,8 +215,10 @@ def test_a_primary_that_does_not_find_its_number(goal: str) -> None:
         (by_number(0), by_number(1, 8), ""),
         (by_number(0), by_number(1), f"[[rehearsal.constant]]\nat = {DEVICE:#x}\nvalue = 0\n"),
         ("", by_number(1), ""),
+        (SENDS + by_number(0), SENDS + by_number(1), ""),
+        (SENDS + by_number(0), SENDS + by_number(1), f"[[rehearsal.serial]]\nat = {DEVICE + 8:#x}\n"),
     ],
-    ids=["written", "two registers", "described", "of one core"],
+    ids=["written", "two registers", "described", "of one core", "a status", "a status of a port"],
 )
 def test_registers_that_hold_no_number(station: str, sampler: str, table: str) -> None:
     """A register that a core writes, that one core reads, or that the layout describes is another one."""

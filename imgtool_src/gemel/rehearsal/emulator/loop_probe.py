@@ -56,7 +56,8 @@ def probe_busy(device: Device) -> None:
 
     Where an interrupt may come, or a described event, that is a circle that reads no memory but what another core
     writes, unless ticks only count elsewhere, and no register that by its description could end it; in a handler it is
-    the former.  Everything is as before afterwards.
+    the former.  One that reads memory that a handler may write yet is reported as ``polls``.  Everything is as before
+    afterwards.
     """
     for core in device.cores.values():
         if not core.runs:
@@ -141,12 +142,16 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     before = {key: access.reads for key, access in device.registers.accesses.items()}
     frame = core.registers.stack if disturbed and device.plan.goals else 0
 
+    within = core.interrupts.handler
+
     def on_read(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
         located = core.bus.locate(address)
         if located and located[0].plan.kind == "ram":
             read.update(range(address, address + size))
-            if not frame or not 0 <= address - frame < OWN_FRAME:
-                numbers.setdefault("memory", address)
+            if core.interrupts.handler != within:
+                return  # what an interrupt reads that comes meanwhile
+            in_frame = frame and 0 <= address - frame < OWN_FRAME
+            numbers.setdefault("local" if in_frame else "memory", address)
         elif PRIVATE.holds(address):
             numbers.setdefault("own", address)
 
@@ -175,7 +180,9 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
         numbers["other"] = 1
     if can_interrupt and not from_outside:
         numbers["ticks"] = 1
-    register = numbers.get("register", numbers.get("described"))
+    register, local = numbers.get("register", numbers.get("described")), numbers.pop("local", None)
+    if register is None and local is not None:
+        numbers.setdefault("memory", local)
     if register is not None and (bits := _awaited(device, core, register)) is not None:
         numbers["bits"] = bits
         if "register" not in numbers and (lacking := _lacking(device, core, register, bits)):
@@ -187,6 +194,8 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     elif "ticks" in numbers and "described" not in numbers and _only_counts(device, core, read):
         numbers["counts"] = 1
     elif disturbed and ("memory" in numbers or ("described" in numbers and "lacking" not in numbers)):
+        if "memory" in numbers and register is None:
+            device.report(core, "polls", place, numbers, {})
         return
     device.report(core, "loops", place, numbers, {"waits": "yes"} if waits else {})
 

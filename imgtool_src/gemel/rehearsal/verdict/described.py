@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from gemel.layout.rehearsal_model import DeviceEvent, RehearsalPlan
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, word_name
@@ -10,7 +10,7 @@ from gemel.rehearsal.emulator.system_space.interrupts import TICK
 from gemel.rehearsal.emulator.system_space.registers import TICK_CONTROL, TICK_RELOAD
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE, INTERRUPT
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.raw_run import RawCore, RawRun
+from gemel.rehearsal.raw_run import RawAccess, RawCore, RawRun
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.spans import format_address
 
@@ -19,6 +19,9 @@ MAX_PROPOSED = 2
 
 MAX_LOOKS = 64
 """Reads of a register up to which it may be one that says which core reads it; more poll it."""
+
+DEVICE_BLOCK = 0x100
+"""Bytes, aligned, in which a register and the one that reports on it are (common practice)."""
 
 SET_ENABLE = 0xE000_E100
 """NVIC_ISER0 (DDI 0553, "Interrupt Set Enable Register")."""
@@ -57,7 +60,8 @@ def values_by_core(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[str]
     """What to add where one of the registers that every core reads which has started holds the number of the core.
 
     Those are registers that nothing describes, that nobody writes, and that nobody polls: they read zero.  A primary
-    that started no other core with that has another number.
+    that started no other core with that has another number.  One that is read as often as a register near it is only
+    written reports whether that one, such as a serial port, is ready.
     """
     started = {core.name for core in run.cores if core.state != "reset"}
     ordered = sorted(plan.cores, key=lambda core: core.primary is (len(started) == 1))
@@ -65,12 +69,23 @@ def values_by_core(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[str]
     found = []
     for register in sorted({each.address for each in run.accesses if not each.known}):
         used = [each for each in run.accesses if each.address == register]
-        if {each.core for each in used if each.reads <= MAX_LOOKS and not each.writes} == started:
+        looked = {each.core for each in used if each.reads <= MAX_LOOKS and not each.writes}
+        if looked == started and not any(_reports_on_another(each, run) for each in used):
             found.append(
                 f"if {names.register(register)}, which reads zero, holds the core's number, add to the layout:\n"
                 f"[[rehearsal.by_core]]\nat = 0x{register:X}\nvalues = {{ {values} }}"
             )
     return found[:MAX_PROPOSED]
+
+
+def _reports_on_another(status: RawAccess, run: RawRun) -> bool:
+    return any(
+        each.core == status.core
+        and each.address // DEVICE_BLOCK == status.address // DEVICE_BLOCK
+        and 1 < each.writes <= status.reads
+        and not each.reads
+        for each in run.accesses
+    )
 
 
 def _when(event: DeviceEvent, names: CodeNames) -> str:
@@ -122,8 +137,9 @@ def interrupts_that_do_not_come(
         for number in sorted(pending - numbers - between - described - taken)[:1]
     ]
     hints += [
-        f"interrupt {number} is enabled, and nothing in the layout raises it: add a [[rehearsal.event]] "
-        f"of core {core.name} with this interrupt, and with every or after_write"
+        f"interrupt {number} is enabled, and nothing in the layout raises it: add to the layout:\n"
+        f'[[rehearsal.event]]\ncore = "{core.name}"\ninterrupt = {number}\n'
+        "every = 1000 # or after_write = the register whose write starts it"
         for number in sorted(numbers - raised - between - taken - pending)[:1]
     ]
     never = (raised | between) - taken - {besides - FIRST_INTERRUPT}
@@ -136,7 +152,17 @@ def interrupts_that_do_not_come(
         for each in plan.registers.events
         if each.core == core.name and each.interrupt in never & numbers - pending
     ][:1]
-    return "; ".join(hints)
+    return "; ".join(lines_last(hints))
+
+
+def lines_last(hints: Sequence[str]) -> list[str]:
+    """What is to be done, lines of a layout after sentences."""
+    return sorted(filter(None, hints), key=lambda each: "\n" in each)
+
+
+def or_else(hint: str, other: str) -> str:
+    """Two ways out, the second one after lines of a layout in a line of its own."""
+    return f"{hint}\nelse {other}" if "\n" in hint else f"{hint}, or {other}"
 
 
 def why_not_taken(core: RawCore, number: int) -> str:

@@ -16,6 +16,7 @@ from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import (
     interrupts_that_do_not_come,
     masked_by,
+    or_else,
     what_changes,
     why_no_ticks,
 )
@@ -176,7 +177,7 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) 
             f"core {core.name} sleeps for ever: nothing that is enabled could wake it",
             f"WFI at {format_address(core.pc)} with {enabled}{masked}",
             "an idle state that an interrupt can end",
-            f"{cause}, or state in a goal what it has to reach",
+            or_else(cause, "state in a goal what it has to reach"),
         )
         yield at_end(core, run, words, names, "no-wake-up-source")
 
@@ -262,6 +263,7 @@ def _loop(
     memory, register = event.numbers.get("memory"), event.numbers.get("described")
     if ticks and register is None:
         found = "its tick interrupts come, and change nothing that it does"
+        found = found if memory is None else f"{reads(event, names)}; {found}"
         hint = "see what its tasks wait for"
     elif register is not None:
         bits = event.numbers.get("bits")
@@ -295,7 +297,7 @@ def _loop(
     if counts and not ticks:
         found += "; its tick interrupts only count"
     if (counts and not ticks) or (not plan.goals and hint == WRITTEN_BY):
-        hint += f", or state in a goal what it has to reach:{_goal(core)}"
+        hint = or_else(hint, f"state in a goal what it has to reach:{_goal(core)}")
     again = "it" if run.ended == "budget" else "the whole device"
     words = Words(
         f"core {event.core} is in an endless loop: {again} is in the same state again",

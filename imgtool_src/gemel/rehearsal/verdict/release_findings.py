@@ -9,7 +9,7 @@ from gemel.rehearsal.plan import CorePlan, DevicePlan
 from gemel.rehearsal.raw_run import MAX_EVENTS, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.described import interrupts_that_do_not_come
+from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, lines_last
 from gemel.rehearsal.verdict.endings import (
     LONG,
     describe_release,
@@ -169,22 +169,26 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         if goal.core in _turning(run):
             does += " in a loop that reads neither a device register nor RAM"
         loop = next((each for each in run.events if each.kind == "loops" and each.core == goal.core), None)
-        waits = (
-            f"; {reads(loop, names)} again and again, which another core is to write"
-            if loop and polls_other(loop)
-            else ""
-        )
-        does += waits + _last_line(run, goal.core)
         masked = masked_for_long(raw, run)
+        polls = next((each for each in run.events if each.kind == "polls" and each.core == goal.core), None)
+        waits = by = ""
+        if loop and polls_other(loop):
+            by = "the other core"
+            waits = f"; {reads(loop, names)} again and again, which another core is to write"
+        elif polls and not masked:
+            taken = ", ".join(map(word_name, raw.taken)) or "none"
+            waits = f"; {reads(polls, names)} again and again, which a handler is to write (taken so far: {taken})"
+            by = "a handler"
+        does += waits + _last_line(run, goal.core)
         others = interrupts_that_do_not_come(plan, run, raw, names, raw.held_off if masked else 0)
         let = f"let {word_name(raw.held_off)} be taken" if masked else "see the timeline"
-        see = "see why the other core does not write it" if waits else let
+        see = f"see why {by} does not write it" if waits else let
         see += ", or allow more instructions (--budget)" if _budget(run) else ""
         words = Words(
             f"a goal was not reached: {goal.label}",
             f"{_budget(run)}after {run.time:,} instructions core {goal.core} {does}{masked}",
             goal.label,
-            "; ".join(filter(None, (others, see))),
+            "; ".join(lines_last((others, see))),
         )
         if kept and next(each for each in run.cores if each.name == kept).state == "reset":
             words = words._replace(

@@ -69,6 +69,7 @@ _TEXTS: dict[str, Callable[[RawEvent, CodeNames], str]] = {
     "woken": _plain("is woken by exception {number}"),
     "sleeps": _plain("goes to sleep{again}"),
     "loops": _loops,
+    "polls": _plain("waits for what a handler writes"),
     "lock-taken": _plain("takes lock {register}{again}"),
     "lock-given-back": _plain("gives back lock {register}{again}"),
     "vector-table-moved": _plain("moves its vector table to {value:address}"),
