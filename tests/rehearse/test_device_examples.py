@@ -205,6 +205,30 @@ def test_example_is_shown_read_and_runs(example: object) -> None:
     assert word(rehearsal) == WORDS[name]
 
 
+@pytest.mark.parametrize(
+    ("faults_at", "severity"), [("#1", "warning"), ("#5", "error")], ids=["once", "again"]
+)
+def test_a_secondary_that_is_restarted_after_a_fault(faults_at: str, severity: str) -> None:
+    """A fault is over with the reset of its core; one that comes again after the restart is not."""
+    control, places = 0x5002_1118, "ldr r0, =0x38010000\n ldr r1, [r0]\n adds r1, #1\n str r1, [r0]\n"
+    faults = f"cmp r1, {faults_at}\n bhi 2f\n ldr r2, =0x60000000\n str r1, [r2]\n2: movs r1, #7\n str r1, [r0, #4]\n"
+    delay = "movs r2, #200\n{0}: subs r2, #1\n bne {0}b\n"
+    program = result("r4") + store(0x5002_1114, hex(SAMPLER))
+    program += "".join(
+        store(control, value) + delay.format(each) for each, value in enumerate(("0", "2", "0"), 2)
+    )
+    goal = '\n[[rehearsal.goal]]\ncore = "station"\nword = { at = 0x3801_0000, value = 2 }\n'
+    table = example("a secondary that is restarted") + goal
+    rehearsal = run(
+        program + SLEEP, table, sampler=places + faults + SLEEP, handler="1: b 1b\n", without_release=True
+    )
+    finding = rehearsal.finding("unmapped-write")
+    assert finding is not None
+    assert finding.severity == severity
+    assert ("core sampler is reset and started again" in finding.found) is (severity == "warning")
+    assert rehearsal.passes is (severity == "warning")
+
+
 def test_what_two_meanings_send() -> None:
     """The write to the register that reads a status is sent."""
     assert PROGRAMS["a register of two meanings"]().texts == {"serial": "A"}
@@ -446,3 +470,12 @@ def test_the_line_to_add_holds_the_bits_that_the_loop_waits_for(loop: str, value
     assert value in lines[2]
     given = "\n".join(lines).replace("0x0 # with the bits it waits for", "0x55") + "\n"
     assert run(program + SLEEP, given).cores[0].state == "sleeping"
+
+
+def test_flash_is_erased_before_it_has_an_address() -> None:
+    """The address is written before the command; the finding says so."""
+    erase = store(DEVICE + 0x10, "2") + store(DEVICE + 0x14, hex(BLOCK)) + WAIT
+    finding = flash(UNLOCK + erase).finding("flash-command")
+    assert finding is not None
+    assert finding.next_step == "write an address of this flash before the command that uses it"
+    assert flash(UNLOCK + ERASE).finding("flash-command") is None

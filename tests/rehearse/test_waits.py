@@ -283,3 +283,45 @@ def test_a_sleeper_that_the_other_core_does_not_wake(table: str, said: str) -> N
     if sampler:
         assert said in sampler.found
         assert sampler.next_step.startswith("see why core station does not raise interrupt 9")
+
+
+CLOCK_BACK = polls(0, "tst r1, #0x200").join((store(DEVICE, "1"), store(DEVICE, "0x200") + "nop\n"))
+GOES = f"ldr r0, ={DEVICE:#x}\n3: ldr r1, [r0]\n tst r1, #0x200\n bne 3b\n" + REACHED
+
+
+@pytest.mark.parametrize(
+    ("program", "proposed"),
+    [
+        (CLOCK_BACK + GOES, True),
+        (polls(0, "tst r1, #0x200") + GOES, False),
+        (CLOCK_BACK.replace("=1\n", "=0x200\n") + GOES, False),
+    ],
+    ids=["cleared", "never written", "only itself"],
+)
+def test_bits_that_are_to_go_again(program: str, proposed: bool) -> None:
+    """A constant that code waits for to go, once it has cleared another bit: the one follows the other."""
+    constant = f"[[rehearsal.constant]]\nat = {DEVICE:#x}\nvalue = 0x200\n"
+    (finding,) = run(RELEASE + program, constant + GOAL, sampler=IDLE).findings
+    assert ("[[rehearsal.ready]]" in finding.next_step) is proposed
+    if proposed:
+        assert finding.next_step.startswith(f"in place of the [[rehearsal.constant]] at {DEVICE:#x} write:")
+        lines = "\n".join(step_lines(finding.next_step)[1:])
+        assert run(RELEASE + program, lines + GOAL, sampler=IDLE).passes
+
+
+PANICS = f"ldr r0, ={DEVICE + 0xC:#x}\n ldr r1, [r0]\n cmp r1, #7\n beq 2f\n1: b 1b\n2:\n" + REACHED
+
+
+def test_a_loop_after_a_register_that_reads_zero(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Code that stops where a register has not its value: the first ``MAX_ZEROS`` registers that read zero."""
+    more = "".join(f" ldr r1, [r0, #{offset}]\n" for offset in range(0x10, 0x30, 4))
+    says = "where that is a register that reads zero here ("
+    assert (
+        f"{says}0x5020_000C), describe it" in run(RELEASE + PANICS, GOAL, sampler=IDLE).findings[0].next_step
+    )
+    monkeypatch.setattr(described, "MAX_ZEROS", 1)
+    many = PANICS.replace("cmp r1, #7", more + "cmp r1, #7")
+    assert "0x5020_000C and 8 more)" in run(RELEASE + many, GOAL, sampler=IDLE).findings[0].next_step
+    constant = f"[[rehearsal.constant]]\nat = {DEVICE + 0xC:#x}\nvalue = 6\n"
+    assert says not in run(RELEASE + PANICS, constant + GOAL, sampler=IDLE).findings[0].next_step
+    assert run(RELEASE + PANICS, constant.replace("6", "7") + GOAL, sampler=IDLE).passes

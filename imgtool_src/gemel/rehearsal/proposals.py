@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from gemel.layout.rehearsal_model import ALL_BITS, ConstantRegister, HeldRegister, RehearsalPlan
 from gemel.structs import NamedTuple, replace
 
@@ -39,6 +41,26 @@ def proposal(plan: RehearsalPlan, register: int, bits: int) -> Proposal:
     if register in enables:
         return Proposal(HeldRegister(at=register, reset=bits, writable=ALL_BITS & ~bits))
     return Proposal(ConstantRegister(at=register, value=bits))
+
+
+def as_ready(plan: RehearsalPlan, register: int, numbers: Mapping[str, int]) -> str:
+    """What to write where code waits for bits of a constant to go, after it has cleared others: they follow these.
+
+    Empty where that is not so; ``numbers`` are those of the event of the loop.
+    """
+    constant = next((each for each in plan.constants if each.at & ~3 == register), None)
+    if constant is None or numbers.get("bits") != 0 or not constant.value:
+        return ""
+    follow = numbers["cleared"] & ~constant.value
+    lines = (
+        f"in place of the [[rehearsal.constant]] at 0x{constant.at:X} write:",
+        "[[rehearsal.ready]]",
+        f"at = 0x{constant.at:X}",
+        f"bits = 0x{constant.value:X}",
+        f"follow_at = 0x{constant.at:X}",
+        f"follow_bits = 0x{follow:X}",
+    )
+    return "\n".join(lines) if follow else ""
 
 
 def with_proposal(plan: RehearsalPlan, made: Proposal) -> RehearsalPlan:

@@ -313,6 +313,7 @@ class Device:
         if watch.plan.expected is not None:
             numbers["expected"] = watch.plan.expected
         self._register_event("released", numbers, {"of": core})
+        self.log.started_again(core)
         self._compare_copies(core)
         self.to_start.append((core, address))
         if self.running is not None:

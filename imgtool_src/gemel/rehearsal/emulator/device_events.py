@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 
 
+OVER = ("recovered", "started_again")
+"""Numbers of the event of a fault that is over: its handler returned, or its core was reset and started."""
+
+
 class EventLog:
     """Events in order of report.  Ordinary ones are thinned when there are too many; findings never are."""
 
@@ -65,7 +69,7 @@ class EventLog:
             self.first_fault = min(self._open.values())
             if self.last < len(self.events):
                 event = self.events[self.last]
-                kept = {name: value for name, value in event.numbers.items() if name != "recovered"}
+                kept = {name: value for name, value in event.numbers.items() if name not in OVER}
                 self.events[self.last] = replace(event, numbers=kept)
 
     def recovered(self, number: int) -> None:
@@ -74,6 +78,13 @@ class EventLog:
         self.first_fault = min(self._open.values(), default=None)
         event = self.events[number]
         self.events[number] = replace(event, numbers={**event.numbers, "recovered": 1})
+
+    def started_again(self, core: str) -> None:
+        """A core that may have stopped by a fault was reset: its faults are over, unless they come again."""
+        for number in [each for each in self._open if self.events[each].core == core]:
+            self.recovered(number)
+            event = self.events[number]
+            self.events[number] = replace(event, numbers={**event.numbers, "started_again": 1})
 
     def owner_check(
         self, core: EmulatedCore, word: int, *, shared: bool

@@ -185,6 +185,8 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
         numbers.setdefault("memory", local)
     if register is not None and (bits := _awaited(device, core, register)) is not None:
         numbers["bits"] = bits
+        port = device.registers.accesses[core.plan.name, register]
+        numbers["cleared"] = port.ones & ~port.last_written & WORD
         if "register" not in numbers and (lacking := _lacking(device, core, register, bits)):
             numbers["lacking"] = lacking
     if disturbed and "other" in numbers and register is None:

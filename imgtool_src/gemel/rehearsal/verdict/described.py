@@ -13,9 +13,13 @@ from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawAccess, RawCore, RawRun
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.spans import format_address
+from gemel.text.wrapping import first_of
 
 MAX_PROPOSED = 2
 """Registers that may say which core reads them, of which a finding speaks."""
+
+MAX_ZEROS = 4
+"""Registers that read zero of which a finding speaks."""
 
 MAX_LOOKS = 64
 """Reads of a register up to which it may be one that says which core reads it; more poll it."""
@@ -76,6 +80,12 @@ def values_by_core(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[str]
                 f"[[rehearsal.by_core]]\nat = 0x{register:X}\nvalues = {{ {values} }}"
             )
     return found[:MAX_PROPOSED]
+
+
+def read_as_zero(run: RawRun, core: str, names: CodeNames) -> str:
+    """Registers that a core reads and the layout does not describe."""
+    found = [each.address for each in run.accesses if each.core == core and each.reads and not each.known]
+    return first_of([names.register(each) for each in found], MAX_ZEROS)
 
 
 def _reports_on_another(status: RawAccess, run: RawRun) -> bool:

@@ -9,7 +9,7 @@ from gemel.rehearsal.emulator.system_space.interrupts import PENDSV, SUPERVISOR_
 from gemel.rehearsal.emulator.system_space.registers import TICK_CONTROL, TICK_CURRENT, TICK_RELOAD
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.proposals import proposal
+from gemel.rehearsal.proposals import as_ready, proposal
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
@@ -17,6 +17,7 @@ from gemel.rehearsal.verdict.described import (
     interrupts_that_do_not_come,
     masked_by,
     or_else,
+    read_as_zero,
     what_changes,
     why_no_ticks,
 )
@@ -270,7 +271,7 @@ def _loop(
         leads_out = f" (0x{bits:X} there ends the loop)" if bits is not None else ""
         found = f"it reads register {names.register(register)}, which will not change any more{leads_out}"
         says = what_changes(plan.registers, register, names)
-        hint = (
+        hint = as_ready(plan.registers, register, event.numbers) or (
             f"make sure that code does what the layout says of it ({says}), or describe more"
             if says
             else ("see what the layout says of this register, and what the other core does")
@@ -284,6 +285,8 @@ def _loop(
             "it reads neither a device register nor RAM",
             "let the core sleep there (WFI), or correct what keeps it in the loop",
         )
+        if zeros := read_as_zero(run, core.name, names):
+            hint += f"; where that is a register that reads zero here ({zeros}), describe it"
     else:
         found = f"{reads(event, names)}, which nobody changes"
         hint = "; ".join(

@@ -167,7 +167,9 @@ def _flash_command(event: RawEvent, names: CodeNames) -> Words:
         "erased bytes of the flash that the controller has"
         if command == "program"
         else "an address of its flash",
-        "correct the address that the code writes" if "not in memory" in reason else "erase the block first",
+        "write an address of this flash before the command that uses it"
+        if "not in memory" in reason
+        else "erase the block first",
     )
 
 

@@ -100,6 +100,11 @@ def ended_outside(subject: Inspection, plan: DevicePlan, how: str) -> Rehearsal:
 
 def _findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     for event in run.events:
+        if "started_again" in event.numbers:
+            words = words_for(event, names)
+            words = words._replace(found=f"{words.found}; core {event.core} is reset and started again")
+            yield finding_of(event, words, names, event.kind, "warning")
+            continue
         if "recovered" in event.numbers:
             continue
         if event.kind in ERRORS or event.kind in UNJUDGED:

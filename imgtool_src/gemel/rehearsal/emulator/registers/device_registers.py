@@ -49,10 +49,14 @@ class Around(Surroundings, FlashSide, Protocol):
 class RegisterPort:
     """One register as one core uses it, with how it did.
 
-    ``last_value`` is the last value read or written, ``first_pc`` where the core first touched it.
+    ``last_value`` is the last value read or written, ``first_pc`` where the core first touched it, ``ones`` the bits
+    that were ever written as one, ``last_written`` what was last.
     """
 
-    __slots__ = ("_before", "_core", "_writer", "first_pc", "last_value", "reader", "reads", "writes")
+    __slots__ = (
+        *("_before", "_core", "_writer", "first_pc", "last_value", "reader", "reads", "writes"),
+        *("ones", "last_written"),
+    )
 
     def __init__(
         self,
@@ -64,7 +68,7 @@ class RegisterPort:
     ) -> None:
         """``before`` is called at each access, where there is something to say of it."""
         self._core, self.reader, self._writer, self._before = core, reader, writer, before
-        self.reads = self.writes = self.last_value = 0
+        self.reads = self.writes = self.last_value = self.ones = self.last_written = 0
         self.first_pc = first_pc
 
     def read(self, byte: int, size: int) -> int:
@@ -85,6 +89,8 @@ class RegisterPort:
             self._before()
         self.writes += 1
         self.last_value = value
+        self.last_written = value << 8 * byte
+        self.ones |= self.last_written
         if self._writer:
             mask = ((1 << 8 * size) - 1) << 8 * byte & WORD
             self._writer(self._core, value << 8 * byte & mask, mask)
