@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 import unicorn
-from rehearse.test_device_examples import FLASH, SAMPLER, SLEEP, enabled, result, run, store
+from rehearse.test_device_examples import FLASH, SAMPLER, SLEEP, enabled, result, run, store, word
 
 from gemel.rehearsal.emulator import loop_probe
 from gemel.rehearsal.emulator.core import exceptions
@@ -250,6 +250,47 @@ def test_a_branch_that_may_leave_secure_state(branch: str, register: str) -> Non
     stayed = run(stays + result("r5") + SLEEP, "", handler=HANG)
     assert stayed.finding("leaves-secure-state") is None
     assert stayed.shared_memory["link"][0] == 7
+
+
+RETURNS = {
+    0xFFFF_FFB8: "bad-exception-return",  # of Non-secure state's exception, which is not active
+    0xFFFF_FFF8: "bad-exception-return",
+    0xFFFF_FFB9: "leaves-secure-state",
+    0xFFFF_FFD9: "bad-exception-return",  # with the callee's registers and no integrity signature
+    0xFFFF_FFF9: "",
+}
+
+
+@pytest.mark.parametrize("link", RETURNS)
+def test_returns_that_say_which_state_they_are_of(link: int) -> None:
+    """Bits 0, 5 and 6 of the link value of a Secure exception (DDI 0553, "EXC_RETURN", from memory)."""
+    status = (
+        "ldr r3, =0xE000EDE4\n ldr r3, [r3]\n lsls r3, r3, #8\n ldr r1, =0xE000ED28\n ldrh r1, [r1, #2]\n"
+    )
+    in_fault = (
+        "mrs r0, ipsr\n cmp r0, #3\n bne 5f\n" + status + "orrs r3, r1\n" + result("r3") + "2: b 2b\n5:\n"
+    )
+    program = result("r4") + "svc #0\n movs r5, #9\n" + result("r5") + SLEEP
+    rehearsal = run(program, "", handler=in_fault + f"ldr lr, ={link:#x}\n")
+    kind = RETURNS[link]
+    assert [each.kind for each in rehearsal.findings if each.kind in (FATAL | UNJUDGED)] == [kind][
+        : len(kind)
+    ]
+    invalid_return = {0xFFFF_FFD9: 0x200}.get(link, 4)
+    assert word(rehearsal) == (invalid_return if kind == "bad-exception-return" else 0 if kind else 9)
+
+
+@pytest.mark.parametrize("pends", [True, False])
+def test_an_interrupt_that_was_given_to_non_secure_state(pends: bool) -> None:
+    """Where it is taken, nothing is known of what follows; one that does not come is a note."""
+    program = store(0xE000_E380, "0x20") + store(0xE002_ED08, "0x10002000") + enabled(5)
+    rehearsal = run(program + (store(0xE000_E200, "0x20") if pends else "") + SLEEP, "", handler=HANG)
+    finding = rehearsal.finding("leaves-secure-state")
+    assert (finding is not None) is pends
+    assert any("given to Non-secure state (NVIC_ITNS)" in note for note in rehearsal.notes)
+    if finding:
+        assert finding.found.startswith("interrupt 5, by NVIC_ITNS, to ")
+        assert rehearsal.outcome == "no verdict"
 
 
 def test_what_the_emulator_cannot_explain_is_no_verdict() -> None:

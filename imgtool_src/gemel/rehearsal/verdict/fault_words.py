@@ -209,9 +209,9 @@ FAULT_WORDS: dict[str, Wording] = {
         "align the data, or access it by bytes",
     ),
     "leaves-secure-state": plain(
-        "core {core} branches to Non-secure state, which the rehearsal does not follow",
+        "core {core} goes to Non-secure state, which the rehearsal does not follow",
         "code that stays in Secure state",
-        "nothing is known of what follows: rehearse up to here, with a goal before the branch",
+        "nothing is known of what follows: rehearse up to here, with a goal before it",
         found="{need}, to {at}",
     ),
     "stack-limit-fault": plain(

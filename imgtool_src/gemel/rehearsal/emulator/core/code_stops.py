@@ -129,7 +129,7 @@ class CodeStops:
         start, core.blocks.suspect = core.pc, None
         if not (core.may_execute(start) and core.guard.may_execute(start)):
             if core.interrupts.handler and start >= RETURN_MAGIC & ~1:
-                core.exceptions.leave(start | 1)
+                core.exceptions.leave(start | core.registers.thumb)
             else:
                 core.faults.of_fetch(start)
             return

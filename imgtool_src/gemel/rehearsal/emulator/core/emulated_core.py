@@ -221,7 +221,7 @@ class EmulatedCore:
             self.faults.raise_noted(self.pc)
             return False
         if self.interrupts.handler and self.pc >= RETURN_MAGIC & ~1:
-            self.exceptions.leave(self.pc | 1)
+            self.exceptions.leave(self.pc | self.registers.thumb)
             return False
         if self._interrupt is not None:
             self._stopped_by(self._interrupt)

@@ -28,6 +28,13 @@ STACK_ALIGNED, FLOAT_WAS_SECURE = 1 << 9, 1 << 20
 OF_CONTEXT = FLOAT_ACTIVE | PROCESS_STACK
 """Bits of the control register that an exception clears and its return restores, on every architecture."""
 STANDARD_FRAME, THREAD_MODE, FROM_PROCESS_STACK, RESERVED_IN_LINK = 1 << 4, 1 << 3, 1 << 2, 1 << 1
+OF_SECURE, TO_SECURE, CALLER_FRAME = 1 << 0, 1 << 6, 1 << 5
+"""Of a core with the security extension: the exception was taken to Secure state (before Armv8-M always one), comes
+from there, and with no registers of the callee stacked below its frame."""
+
+SIGNATURES = (0xFEFA_125A, 0xFEFA_125B)
+"""The first word of a frame with the callee's registers (DDI 0553, "Integrity signature", from memory)."""
+
 FRAME, FLOAT_FRAME = 32, 72
 NUMBER = 0x1FF
 THREAD_BY_ANY_RETURN = 1 << 0
@@ -114,8 +121,13 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     main, process, control, faultmask = registers.before_return()
     if faultmask and number != NMI:
         registers.clear_faultmask()
-    if not fits:
+    banked = core.plan.architecture.startswith("armv8") and not core.plan.secure
+    if not fits or not (banked or link & OF_SECURE):
         core.exceptions.cannot_return("bad-exception-return", link)
+        return None
+    if core.plan.secure and not link & TO_SECURE:
+        words = {"need": f"return from an exception by 0x{link:X}"}
+        core.faults.stop("leaves-secure-state", core.pc, {"address": process}, words)
         return None
     from_process_stack = bool(link & FROM_PROCESS_STACK) and to_thread
     frame = process if from_process_stack else main
@@ -126,6 +138,9 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     if len(data) < size or protected:
         kind = "protected-unstacking" if protected else "unstacking"
         core.exceptions.cannot_return(kind, link, {"address": frame})
+        return None
+    if core.plan.secure and not link & CALLER_FRAME and core.bus.read_word(frame) not in SIGNATURES:
+        core.exceptions.cannot_return("no-signature", link)
         return None
     core.system.float_saved()
     *scratch, return_address, status = struct.unpack_from("<8I", data)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.core.exception_frames import chain, enter, leave
 from gemel.rehearsal.emulator.system_space.interrupts import SECURE_FAULT, SUPERVISOR_CALL, TICK
 
@@ -51,6 +52,10 @@ class CoreExceptions:
 
     def _take(self, number: int) -> None:
         core, interrupted = self._core, self._core.pc
+        if (vector := core.system.non_secure_vector(number)) is not None:
+            handler, words = core.bus.read_word(vector) or 0, {"need": f"{word_name(number)}, by NVIC_ITNS"}
+            core.faults.stop("leaves-secure-state", interrupted, {"address": handler}, words)
+            return
         core.sleep.interrupted(number)
         self.entered[number] = core.time
         if not core.interrupts.handler:

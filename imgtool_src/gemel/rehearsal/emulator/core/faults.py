@@ -11,6 +11,7 @@ from gemel.rehearsal.emulator.system_space.interrupts import (
     HARD_FAULT,
     MEMORY_FAULT,
     NMI,
+    SECURE_FAULT,
     SUPERVISOR_CALL,
     USAGE_FAULT,
 )
@@ -26,11 +27,12 @@ BUS_ADDRESS_VALID, MEMORY_ADDRESS_VALID = 1 << 15, 1 << 7
 
 
 class FaultStatus(NamedTuple):
-    """An exception number, and bits for the configurable and the hard fault status register."""
+    """An exception number, and bits for the configurable, the hard and the secure fault status register."""
 
     exception: int
     status: int = 0
     hard: int = 0
+    secure: int = 0
 
 
 _PRECISE = FaultStatus(BUS_FAULT, 1 << 9)
@@ -54,6 +56,7 @@ FAULTS = {
     "instruction-missing": FaultStatus(USAGE_FAULT, 1 << 16),
     "invalid-state": FaultStatus(USAGE_FAULT, 1 << 17),
     "bad-exception-return": FaultStatus(USAGE_FAULT, 1 << 18),
+    "no-signature": FaultStatus(SECURE_FAULT, secure=1 << 1),
     "no-coprocessor": FaultStatus(USAGE_FAULT, 1 << 19),
     "float-unit-off": FaultStatus(USAGE_FAULT, 1 << 19),
     "stack-limit-fault": FaultStatus(USAGE_FAULT, 1 << 20),
@@ -68,7 +71,10 @@ FAULTS = {
 IGNORABLE = frozenset({"unmapped-read", "unmapped-write", "write-to-flash"})
 """Bus faults of loads and stores, which a core may be set to ignore at negative priority."""
 
-FETCH = dict.fromkeys(("fetch-unmapped", "fetch-never", "fetch-erased"), "fetch-outside-code")
+FETCH = {
+    **dict.fromkeys(("fetch-unmapped", "fetch-never", "fetch-erased"), "fetch-outside-code"),
+    "no-signature": "bad-exception-return",
+}
 """Faults that are reported under another name."""
 
 
@@ -248,7 +254,9 @@ class CoreFaults:
             status, bus = status | BUS_ADDRESS_VALID, address
         if fault.exception == MEMORY_FAULT and status & 1 << 1 and address is not None:
             status, memory = status | MEMORY_ADDRESS_VALID, address
-        self._core.system.set_fault(status, fault.hard | (FORCED if escalated else 0), memory, bus)
+        self._core.system.set_fault(
+            status, fault.hard | (FORCED if escalated else 0), memory, bus, fault.secure
+        )
 
     def lock_up(
         self, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str] | None = None

@@ -32,6 +32,11 @@ class InterruptRegisters:
         """What the exceptions' own state does not say."""
         return tuple(sorted(self._targets.items()))
 
+    def is_given(self, number: int) -> bool:
+        """Whether exception ``number`` is an interrupt that was given to Non-secure state."""
+        word, bit = divmod(number - FIRST_EXTERNAL, 32)
+        return bool(self._targets) and word >= 0 and bool(self._targets.get(TARGETS + 4 * word, 0) >> bit & 1)
+
     def read(self, address: int) -> int:
         """The word at ``address``."""
         if address >= PRIORITIES:

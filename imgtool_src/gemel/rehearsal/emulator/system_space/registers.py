@@ -140,6 +140,11 @@ class SystemSpace:
         """Where the core's vector table is now."""
         return self._words[VECTOR_TABLE]
 
+    def non_secure_vector(self, number: int) -> int | None:
+        """Where the vector of an interrupt is that code gave to Non-secure state; None for others."""
+        given = self._controller.is_given(number)
+        return self._words.get(VECTOR_TABLE + NON_SECURE, 0) + 4 * number if given else None
+
     @property
     def float_unit_on(self) -> bool:
         """Whether code may use the float unit."""
@@ -186,13 +191,14 @@ class SystemSpace:
         self._words[VECTOR_TABLE] = vectors
 
     def set_fault(
-        self, status: int, hard: int = 0, memory: int | None = None, bus: int | None = None
+        self, status: int, hard: int = 0, memory: int | None = None, bus: int | None = None, secure: int = 0
     ) -> None:
         """Add bits to the fault status registers, and the addresses that they name."""
         if not self._bits[FAULT_STATUS]:  # a core without the Main Extension says only that a fault came
             return
         self._words[FAULT_STATUS] = self._words.get(FAULT_STATUS, 0) | status
         self._words[HARD_FAULT_STATUS] = self._words.get(HARD_FAULT_STATUS, 0) | hard
+        self._words[SECURE_FAULT_STATUS] = self._words.get(SECURE_FAULT_STATUS, 0) | secure
         if memory is not None:
             self._words[MEMORY_FAULT_ADDRESS] = memory
         if bus is not None:
@@ -296,7 +302,7 @@ class SystemSpace:
             self._controller.write(address, value, mask)
             if TARGETS <= address < PRIORITIES and self._controller.read(address):
                 self.used.add(
-                    "interrupts were given to Non-secure state (NVIC_ITNS); all are taken in Secure state"
+                    "interrupts were given to Non-secure state (NVIC_ITNS); the rehearsal ends where one is taken"
                 )
             return
         if protection := self._protection_at(address):
