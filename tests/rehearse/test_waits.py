@@ -309,6 +309,30 @@ def test_bits_that_are_to_go_again(program: str, proposed: bool) -> None:
         assert run(RELEASE + program, lines + GOAL, sampler=IDLE).passes
 
 
+@pytest.mark.parametrize(
+    ("written", "lines"),
+    [
+        ("0x11", f"add to the layout:\n[[rehearsal.ready]]\nat = {DEVICE:#x}\nbits = 0x200\n"),
+        ("0x10", "set reset = 0x210 and writable = 0xFFFFFDFF in the [[rehearsal.held]]"),
+        ("0x201", ""),
+    ],
+)
+def test_bits_of_a_held_register_that_code_never_writes(written: str, lines: str) -> None:
+    """They follow what it wrote as one there; where that is nothing the device holds them."""
+    held = f"[[rehearsal.held]]\nat = {DEVICE:#x}\nreset = 0x10\n"
+    program = RELEASE + store(DEVICE, written) + polls(0, "tst r1, #0x200") + REACHED
+    rehearsal = run(program, held + GOAL, sampler=IDLE)
+    if not lines:
+        assert rehearsal.passes
+        return
+    (finding,) = rehearsal.findings
+    assert finding.next_step.startswith(lines)
+    added = held + "\n".join(step_lines(finding.next_step)[1:])
+    if lines.startswith("set"):
+        added = held.replace("reset = 0x10", "reset = 0x210\nwritable = 0xFFFFFDFF")
+    assert run(program, added + GOAL, sampler=IDLE).passes
+
+
 PANICS = f"ldr r0, ={DEVICE + 0xC:#x}\n ldr r1, [r0]\n cmp r1, #7\n beq 2f\n1: b 1b\n2:\n" + REACHED
 
 

@@ -44,23 +44,26 @@ def proposal(plan: RehearsalPlan, register: int, bits: int) -> Proposal:
 
 
 def as_ready(plan: RehearsalPlan, register: int, numbers: Mapping[str, int]) -> str:
-    """What to write where code waits for bits of a constant to go, after it has cleared others: they follow these.
+    """What to write where bits seem to follow others of their register; empty where that is not so.
 
-    Empty where that is not so; ``numbers`` are those of the event of the loop.
+    Code waits for bits of a constant to go, after it has cleared others, or for bits that it never wrote of a
+    register that reads what it writes.  ``numbers`` are those of the event of the loop.
     """
+    ones, written, bits = (numbers.get(each, 0) for each in ("ones", "written", "bits"))
     constant = next((each for each in plan.constants if each.at & ~3 == register), None)
-    if constant is None or numbers.get("bits") != 0 or not constant.value:
+    held = next((each for each in plan.held if each.at & ~3 == register), None)
+    if constant and numbers.get("bits") == 0:
+        at, bits, follow = constant.at, constant.value, ones & ~written & ~constant.value
+        what = f"in place of the [[rehearsal.constant]] at 0x{at:X} write:"
+    elif held and bits and not bits & (~held.writable | ones | held.reset):
+        at, follow, what = held.at, written & ~held.reset, "add to the layout:"
+        if not follow:
+            return proposal(plan, register, bits).words
+    else:
         return ""
-    follow = numbers["cleared"] & ~constant.value
-    lines = (
-        f"in place of the [[rehearsal.constant]] at 0x{constant.at:X} write:",
-        "[[rehearsal.ready]]",
-        f"at = 0x{constant.at:X}",
-        f"bits = 0x{constant.value:X}",
-        f"follow_at = 0x{constant.at:X}",
-        f"follow_bits = 0x{follow:X}",
-    )
-    return "\n".join(lines) if follow else ""
+    lines = ("[[rehearsal.ready]]", f"at = 0x{at:X}", f"bits = 0x{bits:X}")
+    follows = (f"follow_at = 0x{at:X}", f"follow_bits = 0x{follow:X}")
+    return "\n".join((what, *lines, *follows)) if follow and bits else ""
 
 
 def with_proposal(plan: RehearsalPlan, made: Proposal) -> RehearsalPlan:

@@ -184,9 +184,9 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     if register is None and local is not None:
         numbers.setdefault("memory", local)
     if register is not None and (bits := _awaited(device, core, register)) is not None:
-        numbers["bits"] = bits
+        numbers["bits"] = bits  # and what code wrote there: bits that ever were one, and last
         port = device.registers.accesses[core.plan.name, register]
-        numbers["cleared"] = port.ones & ~port.last_written & WORD
+        numbers["ones"], numbers["written"] = port.ones & WORD, port.last_written & WORD
         if "register" not in numbers and (lacking := _lacking(device, core, register, bits)):
             numbers["lacking"] = lacking
     if disturbed and "other" in numbers and register is None:
