@@ -171,6 +171,10 @@ def check(
     used: set[int] = set()
     results: list[RuleResult] = []
     given = [*(all_rules() if rules is None else rules), *further]
+    if rules is None and inspection.rehearsal is not None:
+        from gemel.checking.rules.rehearsal_passes import rules_of_warnings
+
+        given += rules_of_warnings(inspection.rehearsal)
     for rule in tracked(given, "rules", len(given)):
         applied = (apply or apply_rule)(rule, inspection, today)
         if applied.waivers:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Literal, Protocol
 
 
 class RehearsedPlace(Protocol):
@@ -22,8 +22,8 @@ class RehearsedFinding(Protocol):
         """Its kind, such as ``released-at-wrong-address``."""
 
     @property
-    def severity(self) -> str:
-        """error, warning or note."""
+    def severity(self) -> Literal["error", "warning"]:
+        """How much it counts for."""
 
     @property
     def core(self) -> str:

@@ -11,6 +11,8 @@ from small_device import TODAY, findings
 from gemel.checking.registry import rule_named
 from gemel.checking.runner import RuleResult, check
 from gemel.inspection.inspection import Inspection
+from gemel.rehearsal.result import RehearsalFinding
+from gemel.structs import replace
 
 RULE = "rehearsal-passes"
 
@@ -61,3 +63,22 @@ def test_without_a_rehearsal_the_rule_is_not_checked() -> None:
     result = _result(device(), rehearsed=False)
     assert result.status == "not checked"
     assert "--rehearse" in result.not_checked[0].reason
+
+
+def test_what_a_rehearsal_warns_of_is_carried_too() -> None:
+    """A check with a rehearsal has a rule for each kind of warning, beside the one for errors."""
+    rehearsal = device().rehearse()
+    warnings = [
+        RehearsalFinding("write-unit-in-part", "warning", "station", 9, f"block {number}", "", "", "", None)
+        for number in (1, 2)
+    ]
+    for errors, status in (((), "holds"), (device(sampler="unmapped-read").rehearse().findings, "broken")):
+        case = device()
+        made = replace(rehearsal, findings=(*errors, *warnings))
+        subject = Inspection(case.read, case.image, case.builds, rehearsal=made)
+        results = {result.rule.name: result for result in check(subject, TODAY).results}
+        assert results[RULE].status == status
+        assert results["write-unit-in-part"].status == "warning"
+        assert [each.what for each in findings(results["write-unit-in-part"])] == ["block 1", "block 2"]
+    plain = check(Inspection(case.read, case.image, case.builds, rehearsal=rehearsal), TODAY)
+    assert "write-unit-in-part" not in {result.rule.name for result in plain.results}

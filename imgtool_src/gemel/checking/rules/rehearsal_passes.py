@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
-from gemel.checking.rule import Rule
+from gemel.checking.rule import Rule, Severity
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
+from gemel.structs import replace
 
 if TYPE_CHECKING:
-    from gemel.inspection.rehearsed import RehearsedFinding
+    from gemel.inspection.rehearsed import Rehearsed, RehearsedFinding
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -65,3 +66,19 @@ RULE = Rule(
     absent="no rehearsal was made",
     check=check,
 )
+
+
+def rules_of(findings: Iterable[RehearsedFinding]) -> list[Rule]:
+    """A rule for each kind and severity of ``findings``, in their order, with a finding for each of them."""
+    found: dict[tuple[str, Severity], list[RehearsedFinding]] = {}
+    for each in findings:
+        found.setdefault((each.kind, each.severity), []).append(each)
+    return [
+        replace(RULE, name=kind, severity=severity, check=lambda _, found=found: map(finding_of, found))
+        for (kind, severity), found in found.items()
+    ]
+
+
+def rules_of_warnings(rehearsal: Rehearsed) -> list[Rule]:
+    """Rules with what a rehearsal warns of; ``rehearsal-passes`` has its errors."""
+    return rules_of(each for each in rehearsal.findings if each.severity != "error")

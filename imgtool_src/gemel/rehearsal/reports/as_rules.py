@@ -7,18 +7,11 @@ rehearsal and in no registry, so no layout can waive them.
 from __future__ import annotations
 
 from gemel.checking.rule import Rule
-from gemel.checking.rules.rehearsal_passes import RULE, finding_of
-from gemel.rehearsal.result import Rehearsal, RehearsalFinding
-from gemel.structs import replace
+from gemel.checking.rules.rehearsal_passes import RULE, rules_of
+from gemel.rehearsal.result import Rehearsal
 
 
 def rehearsal_rules(rehearsal: Rehearsal) -> list[Rule]:
     """The rules, in the order in which their findings came."""
-    found: dict[tuple[str, str], list[RehearsalFinding]] = {}
-    for each in rehearsal.findings:
-        found.setdefault((each.kind, each.severity), []).append(each)
-    rules = [
-        replace(RULE, name=kind, severity=severity, check=lambda _, found=found: map(finding_of, found))
-        for (kind, severity), found in found.items()
-    ]
+    rules = rules_of(rehearsal.findings)
     return [RULE, *rules] if rehearsal.passes else rules
