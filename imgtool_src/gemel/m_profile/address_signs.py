@@ -35,9 +35,8 @@ _SIGNS = (
     (b"\x00\xe0", rb".[\xe0-\xef]", b""),  # an address in the system control space
     (b"\xce\xf2\x00", b"", rb"[\x00-\x0e]"),  # MOVT Rd, #0xE000
     (b"\x4f\xf0\xe0", b"", rb"[\x20-\x2e]"),  # MOV.W Rd, #0xE000E000
-    (b"\x0a\x88", b"", b""),  # the second half of MSR MSPLIM
-    (b"\x8a\x88", b"", b""),  # and of MSR MSPLIM_NS
-    (b"\x08\x88", b"", b""),  # the second half of MSR MSP
+    # MSR of MSPLIM, MSPLIM_NS and MSP
+    *((each + b"\x88", rb"[\x80-\x8e]\xf3", b"") for each in (b"\x0a", b"\x8a", b"\x08")),
 )
 """Bytes of functions that may set something of their core, with what stands before and after them."""
 

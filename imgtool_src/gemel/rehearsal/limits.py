@@ -17,8 +17,9 @@ NOT_MODELLED = (
     "Caches, write buffers and barriers: all memory is coherent at once. WFE that no event ends goes on after "
     "some instructions.",
     "Security attribution: what the code sets up is held, not enforced (a note says so where code switches it "
-    "on); at a branch to Non-secure state the rehearsal ends without a verdict. Regions of the memory "
-    "protection unit are enforced; the instruction TT does not see them (a note says so where code executes it).",
+    "on); where a branch, an interrupt or a return leads to Non-secure state, the rehearsal ends without a "
+    "verdict. Regions of the memory protection unit are enforced; the instruction TT does not see them (a note "
+    "says so where code executes it).",
     "Unaligned addresses of instructions that must be aligned: looked at the first 64 times that each is executed.",
     "Float registers are stacked at once where hardware may put that off; code does not see the difference.",
     "RAM at reset: each word that nobody wrote reads 0xF8E7_D6C5, where a device's holds anything. Code that "
