@@ -213,7 +213,7 @@ FIELDS: dict[str, dict[str, str | bool]] = {
         "of_elf": True,
     },
     "initialised-data-in-ram": {
-        "checks": "No section of initialised variables (.data, or any writable one that code writes from reset on) has its run address in flash or rom.",
+        "checks": "No section of initialised variables (.data, or any that code writes from reset on and that has no erase block of its own) has its run address in flash or rom.",
         "absent": "no build has a section of initialised variables",
         "of_elf": True,
     },

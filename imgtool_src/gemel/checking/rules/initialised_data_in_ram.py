@@ -13,7 +13,7 @@ from gemel.inspection.wording import SHOWN, biggest_symbols, concerned, found_or
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Outcome
-from gemel.spans import Span
+from gemel.spans import Span, align_down, align_up
 
 if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
@@ -25,10 +25,10 @@ _DATA = (".data.", ".sdata.")
 @of_each_build("sections")
 def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each build, one finding for all its variables in one memory of flash."""
-    run = inspection.start_runs.get(plan.name)
-    written = run.overwritten if run else ()
-    all_sections = build.sections.all() if build.sections else []
-    sections = [section for section in all_sections if _is_data(section, written)]
+    stored = (
+        [each for each in build.sections.all() if each.allocated and each.stored] if build.sections else []
+    )
+    sections = [each for each in stored if _is_data(each) or _is_written(inspection, plan, each, stored)]
     if sections:
         in_flash: dict[str, list[Section]] = {}
         for section in sections:
@@ -39,21 +39,30 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
         yield from found_or_holds(findings, f"build {plan.name}")
 
 
-def _is_data(section: Section, written: tuple[Span, ...]) -> bool:
-    """Whether a section is named as initialised variables, or start-up code or what it goes on to writes there."""
+def _is_data(section: Section) -> bool:
+    """Whether a section is named as initialised variables."""
     return (
-        section.allocated
-        and section.writable
-        and section.stored
+        section.writable
         and bool(section.span.size)
-        and (
-            (
-                f"{section.name}.".startswith(_DATA)
-                and not section.name.startswith((".data.rel.ro", ".data.ro"))
-            )
-            or any(span.overlaps(section.span) for span in written)
-        )
+        and f"{section.name}.".startswith(_DATA)
+        and not section.name.startswith((".data.rel.ro", ".data.ro"))
     )
+
+
+def _is_written(inspection: Inspection, plan: BuildPlan, section: Section, stored: list[Section]) -> bool:
+    """Whether start-up code, or what it goes on to, writes in a section that shares an erase block with another.
+
+    Settings that code programs by the flash controller are written too, but have erase blocks of their own: erasing
+    them would take what else is there.
+    """
+    run = inspection.start_runs.get(plan.name)
+    written = run.overwritten if run and section.writable else ()
+    located = locate(inspection.layout, section.span.start, plan.core)
+    block = located.memory.erase_block if located else None
+    if not block or not any(span.overlaps(section.span) for span in written):
+        return False
+    blocks = Span.from_bounds(align_down(section.span.start, block), align_up(section.span.end, block))
+    return any(each is not section and each.span.overlaps(blocks) for each in stored)
 
 
 def _finding(
@@ -84,8 +93,8 @@ RULE = Rule(
     name="initialised-data-in-ram",
     severity="error",
     guards="device",
-    checks="No section of initialised variables (.data, or any writable one that code writes from reset on) has its "
-    "run address in flash or rom.",
+    checks="No section of initialised variables (.data, or any that code writes from reset on and that has no erase "
+    "block of its own) has its run address in flash or rom.",
     why="A store to flash is ignored or faults, depending on the device. The variables keep their initial value "
     "for ever, or the first assignment ends in a fault handler; reading them works, so that much seems right.",
     remedy="Give the section a run address in RAM and a load address in flash in the linker script, and let "
