@@ -132,15 +132,14 @@ def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int
     run = inspection.start_runs.get(build.name)
     copied = [Span(each.source or 0, each.span.size) for each in (*run.copies, *run.later)] if run else []
     read = {value for value in held if run and value in run.read and not any(s.holds(value) for s in copied)}
-    labels, reached = _labels_and_reached(list(build.symbols.all()))
+    labels, ends, reached = _labels_and_reached(list(build.symbols.all()))
+    known = labels | (ends - read)  # a label there is still in the file: what it is of was not left out
     starts = [each.start for each in reached]
     found: dict[int, int] = {}
     for value, at in held.items():
         # the first byte of a hole is where its section was, and by chance alone where an index would be zero
         index = bisect_right(starts, value) - 1
-        if (value not in labels or value in read) and (
-            value == seen.start or index < 0 or not reached[index].holds(value)
-        ):
+        if value not in known and (value == seen.start or index < 0 or not reached[index].holds(value)):
             found[value] = at
     after_code = any(each.start < seen.start for each in mapped.sections) if mapped else False
     near = after_code and any(value < seen.start + NEAR_START and value % ROUND for value in found)
@@ -170,16 +169,16 @@ def _calls(inspection: Inspection, placement: Placement) -> dict[int, int]:
     return dict(sorted(found.items()))
 
 
-def _labels_and_reached(symbols: list[Symbol]) -> tuple[set[int], list[Span]]:
-    """Where labels and ends of objects are, and the places next to objects from which code reaches them, merged."""
-    labels, reached = {symbol.value & ~1 for symbol in symbols}, []
+def _labels_and_reached(symbols: list[Symbol]) -> tuple[set[int], set[int], list[Span]]:
+    """Where symbols are, where objects end, and the places next to objects from which code reaches them, merged."""
+    labels, ends, reached = {symbol.value & ~1 for symbol in symbols}, set[int](), []
     for symbol in symbols:
         if symbol.kind == "object":
             end = symbol.value + symbol.size
-            labels.add(end)
+            ends.add(end)
             reached.append(Span.from_bounds(max(0, symbol.value - MAX_INDEX), symbol.value))
             reached.append(Span(end, MAX_STRIDE))
-    return labels, merge(reached)
+    return labels, ends, merge(reached)
 
 
 def _finding(placement: Placement, hole: Span, held: dict[int, int]) -> Finding:
