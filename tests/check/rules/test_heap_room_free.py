@@ -27,6 +27,13 @@ def _sized(size, end, *symbols):
     return apply(RULE, None, None, builds(station=elf))
 
 
+def _array(size):
+    """An object of ``size`` bytes in a section of 0x100 bytes that is the heap."""
+    start = STATION_RAM + 0x200
+    section = SegmentSpec(start, b"", memory_size=0x100, flags="rw", section_name=".heap")
+    return _heap(start, start + 0x100, _object("arena", start, size), segments=(section,))
+
+
 BREAKS = {
     "into the stack": lambda: of(RULE, "station-heap-into-stack"),
     "over cleared data": lambda: of(RULE, "station-heap-over-data"),
@@ -37,6 +44,7 @@ BREAKS = {
         _object("levels", STATION_RAM + 0x40, 0x20),
         _object("depths", STATION_RAM + 0x80, 0x20),
     ),
+    "over an object in a section of the heap": lambda: _array(0x20),
     "ends before it starts": lambda: _heap(STATION_RAM + 0x800, STATION_RAM + 0x400),
     "of a stated size, into the stack": lambda: _sized(
         0x1000,
@@ -56,6 +64,7 @@ KEEPS = {
     "an array among the cleared data that is the heap": lambda: _heap(
         STATION_RAM + 0x40, STATION_RAM + 0x140, _object("heap_memory", STATION_RAM + 0x40, 0x100)
     ),
+    "an array that is the section of the heap": lambda: _array(0x100),
     "of a stated size": lambda: _sized(0x400, STATION_RAM + 0x140),
     "sound, in place": lambda: of(RULE, "station", handed=("station", "sampler")),
 }

@@ -79,6 +79,11 @@ def _only_zeros(data: bytes, span: Span, run_address: int) -> bool:
 
 def _on_objects(plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[Finding]:
     """Objects that are no heap themselves and of which the file stores no bytes."""
+    arrays = [
+        each.span
+        for each in (build.sections.all() if build.sections else ())
+        if "heap" in each.name.lower() and heap.span.overlaps(each.span)
+    ]
     stored = [Span(segment.run_address, len(segment.data)) for segment in build.stored]
     taken = [
         symbol.span.intersection(heap.span)
@@ -87,6 +92,8 @@ def _on_objects(plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[Findin
         and symbol.defined
         and symbol.span.overlaps(heap.span)
         and not any(span.overlaps(symbol.span) for span in stored)
+        # an array that is most of a section of the heap is the heap
+        and not any(each.covers(symbol.span) and 2 * symbol.size > each.size for each in arrays)
         and not any(word in symbol.name.lower() for word in ("heap", "stack", "pool"))
     ]
     if taken:
