@@ -15,6 +15,7 @@ CODE = """
 #include <stdint.h>
 extern uint32_t stack_top[], image_end[];
 __attribute__((section(".factory"))) volatile uint32_t settings[4] = { 1, 2, 3, 4 };
+__attribute__((used, section(".user"))) volatile uint32_t of_user[2] = { 5, 6 };
 __attribute__((used, section(".text.reset"))) void reset(void)
 {
     if (READ) for (;;) __asm__ volatile("" : : "r"(*(volatile uint32_t *)image_end));
@@ -33,6 +34,7 @@ SECTIONS {{
   .text {start} : {{ KEEP(*(.vectors)) *(.text*) KEEP(*(.rodata*)) }}
   image_end = .;
   .factory {factory} : {{ KEEP(*(.factory)) }}
+  .user : {{ KEEP(*(.user)) }}
   /DISCARD/ : {{ *(.comment) *(.ARM.attributes) }}
 }}
 """
@@ -40,7 +42,7 @@ SECTIONS {{
 
 @cache
 def _sampler(factory: str, *, read: bool) -> bytes:
-    """The ELF file of a sampler with settings where ``factory`` says."""
+    """The ELF file of a sampler with settings of two kinds in flash, from where ``factory`` says."""
     gcc = required_tool("arm-none-eabi-gcc")
     with TemporaryDirectory(prefix="gemel-written-") as work:
         folder = Path(work)
@@ -55,7 +57,7 @@ def _sampler(factory: str, *, read: bool) -> bytes:
 
 
 @pytest.mark.parametrize(("factory", "count"), [("ALIGN(1024)", 0), ("ALIGN(4)", 1)])
-def test_what_is_written_in_flash_is_settings_in_an_erase_block_of_its_own(factory: str, count: int) -> None:
+def test_what_is_written_in_flash_is_settings_in_erase_blocks_without_code(factory: str, count: int) -> None:
     """Next to code, in one erase block with it, it is variables: erasing them would take the code (common practice)."""
     sampler = build("sampler", _sampler(factory, read=False))
     result = apply("initialised-data-in-ram", handed={**builds(), "sampler": sampler})

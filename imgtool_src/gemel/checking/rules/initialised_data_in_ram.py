@@ -50,7 +50,7 @@ def _is_data(section: Section) -> bool:
 
 
 def _is_written(inspection: Inspection, plan: BuildPlan, section: Section, stored: list[Section]) -> bool:
-    """Whether start-up code, or what it goes on to, writes in a section that shares an erase block with another.
+    """Whether start-up code, or what it goes on to, writes in a section with code or constants in its erase blocks.
 
     Settings that code programs by the flash controller are written too, but have erase blocks of their own: erasing
     them would take what else is there.
@@ -62,7 +62,7 @@ def _is_written(inspection: Inspection, plan: BuildPlan, section: Section, store
     if not block or not any(span.overlaps(section.span) for span in written):
         return False
     blocks = Span.from_bounds(align_down(section.span.start, block), align_up(section.span.end, block))
-    return any(each is not section and each.span.overlaps(blocks) for each in stored)
+    return any(not each.writable and each.span.overlaps(blocks) for each in stored)
 
 
 def _finding(

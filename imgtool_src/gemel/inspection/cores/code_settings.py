@@ -41,12 +41,10 @@ def chosen_values(inspection: Inspection, build: str, register: int) -> frozense
 
     def values(each: Inspection) -> frozenset[int]:
         table, found = each.vector_table(build), set[int | None]()
-        for answer in ANSWERS if table else ():
-            run = (
-                run_of(each.layout, each.placements[build], table.words, each.bytes_of, answer)
-                if table
-                else None
-            )
+        if table is None:
+            return frozenset()
+        for answer in ANSWERS:
+            run = run_of(each.layout, each.placements[build], table.words, each.bytes_of, answer)
             found |= {store.value for store in run.stores if store.target == register} if run else {None}
             if not found or None in found or len(found) > FEW:
                 return frozenset()
