@@ -252,6 +252,20 @@ def test_a_branch_that_may_leave_secure_state(branch: str, register: str) -> Non
     assert stayed.shared_memory["link"][0] == 7
 
 
+@pytest.mark.parametrize(("texts", "outcome"), [("A", "passes"), ("AB", "passes"), ("ABC", "no verdict")])
+def test_goals_that_come_before_non_secure_state_decide(texts: str, outcome: str) -> None:
+    """What comes after the last goal is not asked, be the line of its text whole or not; it is a note."""
+    goals = "".join(f'[[rehearsal.goal]]\ncore = "station"\ntext = "{each}"\n' for each in texts)
+    sends = "".join(store(0x5020_0000, str(ord(each))) for each in "AB")
+    serial = '[[rehearsal.serial]]\nat = 0x5020_0000\nname = "serial"\n'
+    started = store(VECTORS, "0x10008000") + store(CONTROL, "0")
+    left = run(started + sends + "ldr r3, =0x10002000\n blxns r3\n" + SLEEP, serial + goals, handler=HANG)
+    assert left.outcome == outcome, left.findings
+    assert [each.kind for each in left.findings] == ["leaves-secure-state"] * (outcome != "passes")
+    said = "after the last goal, core station goes to Non-secure state, which the rehearsal does not follow"
+    assert (said in left.notes) is (outcome == "passes")
+
+
 RETURNS = {
     0xFFFF_FFB8: "bad-exception-return",  # of Non-secure state's exception, which is not active
     0xFFFF_FFF8: "bad-exception-return",
@@ -611,6 +625,31 @@ def test_ticks_that_end_sleep_starve_nobody(sleep: str, monkeypatch: pytest.Monk
     rehearsal = run(program, goal, handler=COUNT)
     assert rehearsal.finding("interrupt-livelock") is None
     assert rehearsal.goals[0].reached
+
+
+MASKED_TICKS = store(SYST_RVR, "999") + store(SYST_CSR, "7") + "cpsid i\n"
+WAITS = {
+    "masked ticks that are events": (store(SCR, "16") + MASKED_TICKS + "1: wfe\n b 1b\n", True),
+    "the same, cleared": (
+        store(SCR, "16") + MASKED_TICKS + "1: wfe\n" + store(0xE000_ED04, "0x2000000") + "b 1b\n .ltorg\n",
+        True,
+    ),
+    "masked ticks": (MASKED_TICKS + "1: wfe\n b 1b\n", False),
+    "masked ticks, no wait": (store(SCR, "16") + MASKED_TICKS + "1: b 1b\n", False),
+    "nothing enabled": (store(SCR, "16") + "1: wfe\n b 1b\n", False),
+}
+
+
+@pytest.mark.parametrize("name", WAITS)
+def test_a_wait_for_an_event_that_may_come(name: str) -> None:
+    """An interrupt that becomes pending below its mask is an event (SCR.SEVONPEND; DDI 0403, B1.5.18, from memory)."""
+    program, may_end = WAITS[name]
+    rehearsal = run(program, "", handler=COUNT)
+    finding = rehearsal.finding("endless-loop")
+    assert (finding is None) is may_end
+    if finding and "wfe" in program:
+        assert finding.found.startswith("it waits by WFE, and nothing that is enabled ends that")
+        assert "WFI" not in finding.next_step
 
 
 OWN_LOOPS = {

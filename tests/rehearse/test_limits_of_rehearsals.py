@@ -68,7 +68,7 @@ def _waits(longest: int) -> bool:
     core = MagicMock(time=0)
     core.coming.next.return_value = None
     sleep = CoreSleep.__new__(CoreSleep)
-    sleep._core, sleep._waits, sleep.event, sleep.spent = core, PATIENCE + longest - 1, False, 0
+    sleep._core, sleep.waits, sleep.event, sleep.spent = core, PATIENCE + longest - 1, False, 0
     sleep.wait()
     return core.time == longest
 

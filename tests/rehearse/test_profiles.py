@@ -136,9 +136,30 @@ def test_what_the_emulator_cannot_execute_is_no_verdict(tmp_path: Path) -> None:
     assert not rehearsal.passes
 
 
-def of_station(extensions: str, source: str, folder: Path) -> Rehearsal:
+PRIVILEGE = [
+    ("armv6-m", 1, 1),
+    ("armv6-m", 3, 1),
+    ("armv6-m", 2, 0),
+    ("armv6-m", 0, 0),
+    ("armv8-m.main", 1, 0),
+]
+
+
+@pytest.mark.parametrize(("architecture", "control", "count"), PRIVILEGE)
+def test_privilege_that_the_emulated_core_keeps_is_a_note(
+    architecture: str, control: int, count: int, tmp_path: Path
+) -> None:
+    """Armv6-M code that gives it up goes on with it, and is told so; other values of CONTROL are what they say."""
+    source = f"movs r0, #0\n msr control, r0\n movs r0, #{control}\n msr control, r0\n isb\n 1: wfi\n b 1b"
+    rehearsal = of_station('["mpu"]', source, tmp_path, architecture)
+    assert sum("gave up its privilege (CONTROL.nPRIV)" in note for note in rehearsal.notes) == count
+
+
+def of_station(extensions: str, source: str, folder: Path, architecture: str = "armv8-m.main") -> Rehearsal:
     """The tide gauge's station with other extensions and other code."""
     text = gauge("in-place").read.text.replace('["mpu", "security"]', extensions, 1)
+    if architecture == "armv6-m":
+        text = text.replace("armv8-m.main", architecture, 1).replace("interrupts = 124", "interrupts = 32", 1)
     image = SparseBytes()
     image.write(
         FLASH, struct.pack("<II", 0x3800_8000, FLASH + 0x401) + struct.pack("<I", FLASH + 0x401) * 138

@@ -158,7 +158,7 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     uc = core.native.uc
     hook = core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read)
     uc.ctl_flush_tb()
-    waits = core.state == "waiting"
+    waits, waited = core.state == "waiting", core.sleep.waits
     place = core.pc
     device.running = core
     end = core.time + PROBED
@@ -174,7 +174,8 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     # Where the whole device repeats, the other core does too, so that no interrupt will come from it.
     from_outside = core.sleep.could_be_ended_by() - (set() if disturbed else _between_cores(device, core))
     by_tick = core.sleep.ticks_could_end()
-    can_interrupt = (from_outside or by_tick) and not core.registers.masks.primask
+    wakes = core.system.pending_is_event and (waits or core.sleep.waits > waited)
+    can_interrupt = (from_outside or by_tick) and (wakes or not core.registers.masks.primask)
     numbers["interrupts"] = int(can_interrupt)
     if "memory" in numbers and not is_own(core, numbers["memory"]):
         numbers["other"] = 1
@@ -199,7 +200,8 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
         if "memory" in numbers and register is None:
             device.report(core, "polls", place, numbers, {})
         return
-    device.report(core, "loops", place, numbers, {"waits": "yes"} if waits else {})
+    by_wfe = waits and core.instruction(place - 2)[0] == WAIT_FOR_EVENT
+    device.report(core, "loops", place, numbers, {"waits": "WFE"} if by_wfe else {})
 
 
 def _only_counts(device: Device, core: EmulatedCore, read: set[int]) -> bool:

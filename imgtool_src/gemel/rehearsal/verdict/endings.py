@@ -280,6 +280,10 @@ def _loop(
         found, hint = f"it reads {names.register(own)}", "see what it waits for there"
         if own in TICK_REGISTERS and not (core.tick[0] & ENABLE and core.tick[1]):
             hint = why_no_ticks(core)
+    elif memory is None and "waits" in event.words:
+        found = f"it waits by {event.words['waits']}, and nothing that is enabled ends that"
+        cause = "enable what is to wake it, or let the other core send an event (SEV)"
+        hint = interrupts_that_do_not_come(plan, run, core, names, held_off) or cause
     elif memory is None:
         found, hint = (
             "it reads neither a device register nor RAM",

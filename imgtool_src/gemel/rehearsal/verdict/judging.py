@@ -47,7 +47,8 @@ FIRST_PUSH = 64
 
 def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
     """What ``run`` says of the image."""
-    findings = [*_findings(run, names), *release_findings(plan, run, names)]
+    beyond = _beyond_goals(plan, run)
+    findings = [*_findings(run, names, beyond), *release_findings(plan, run, names)]
     findings += ending_findings(plan, run, names)
     if not any(finding.severity == "error" for finding in findings):
         findings += unreached_goals(plan, run, names)
@@ -82,7 +83,13 @@ def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: Code
             )
             for each in run.accesses
         ),
-        notes=(*plan.notes, *run.notes, *_undescribed(run, names), *names.notes),
+        notes=(
+            *plan.notes,
+            *run.notes,
+            *(f"after the last goal, {timeline_text(each, names)}" for each in beyond),
+            *_undescribed(run, names),
+            *names.notes,
+        ),
         shared_memory={area: bytes.fromhex(digits) for area, digits in run.shared.items()},
     )
 
@@ -98,8 +105,18 @@ def ended_outside(subject: Inspection, plan: DevicePlan, how: str) -> Rehearsal:
     )
 
 
-def _findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
+def _beyond_goals(plan: DevicePlan, run: RawRun) -> list[RawEvent]:
+    """Where a core left what is followed once all goals were reached, which was all that the rehearsal was asked."""
+    reached = sorted(event.time for event in run.events if event.kind == "goal")
+    if not plan.goals or len(reached) < len(plan.goals):
+        return []
+    return [each for each in run.events if each.kind == "leaves-secure-state" and each.time > reached[-1]]
+
+
+def _findings(run: RawRun, names: CodeNames, beyond: list[RawEvent]) -> Iterator[RehearsalFinding]:
     for event in run.events:
+        if event in beyond:
+            continue
         if "started_again" in event.numbers:
             words = words_for(event, names)
             words = words._replace(found=f"{words.found}; core {event.core} is reset and started again")

@@ -52,7 +52,7 @@ class Doubtful(NamedTuple):
     at ``at``.  Some of the others may be ``skipped``, and are then not counted.  ``need`` is what it is in words, with
     ``switched_off`` where the core has that and it is off; ``sets_stack`` says that it writes a stack pointer,
     ``tests_target`` that it is TT, each looked at once; ``non_secure_target`` is the register with the target of a
-    branch that may leave Secure state.
+    branch that may leave Secure state, ``control`` the one that is written to CONTROL where the emulator ignores nPRIV.
     """
 
     stop: int
@@ -65,6 +65,7 @@ class Doubtful(NamedTuple):
     sets_stack: bool = False
     tests_target: bool = False
     non_secure_target: int | None = None
+    control: int | None = None
 
 
 class _Traits(NamedTuple):
@@ -133,7 +134,8 @@ class CodeBlocks:
         self._seen_once: set[int] = set()
         self._lacks = set(plan.lacks)
         self._uses_float = plan.has_float
-        self._checks_alignment = plan.architecture != "armv6-m"
+        self._is_armv6 = plan.architecture == "armv6-m"
+        """The emulated core checks alignment itself then, and ignores CONTROL.nPRIV."""
 
     def known(self, address: int) -> bool:
         """Whether the instruction at ``address`` was looked at and may be met again."""
@@ -277,11 +279,14 @@ class CodeBlocks:
             if (sets_stack or tests_target) and at not in self._seen_once:
                 yield Doubtful(*place, sets_stack=sets_stack, tests_target=tests_target)
                 continue
+            if self._is_armv6 and sets_control(first, second) and at not in self._seen_once:
+                yield Doubtful(*place, control=first & 0xF)
+                continue
             if target is not None:
                 need = f"{'BLXNS' if first & 0x80 else 'BXNS'} r{target}"
                 yield Doubtful(*place, need, non_secure_target=target)
                 continue
-            if not self._checks_alignment:
+            if self._is_armv6:
                 base = None
             if condition is not None and self.traps_division:
                 divisor = is_division(first, second)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
 from gemel.rehearsal.emulator.core.instruction_needs import is_division, is_sleep
 from gemel.rehearsal.emulator.core.native import block_function
+from gemel.rehearsal.emulator.core.registers import PRIVILEGE
 from gemel.rehearsal.emulator.system_space.interrupts import Masks
 from gemel.rehearsal.emulator.system_space.registers import DIVISION_TRAP
 
@@ -17,8 +18,9 @@ if TYPE_CHECKING:
 NEEDLESS_CALLS = 32
 """Calls after a mask, for each mask, with nothing held off, before they are done without."""
 
+PRIVILEGE_KEPT = "code gave up its privilege (CONTROL.nPRIV), which the emulated Armv6-M core keeps"
 TARGET_TEST = "the instruction TT was executed; it knows no protected region, and every address as Secure"
-"""What the result says of it: the library answers it without our memory protection and attribution."""
+"""What the result says of both: the library does them without our memory protection and attribution."""
 
 
 class CodeStops:
@@ -169,6 +171,11 @@ class CodeStops:
                 core.system.used.add(TARGET_TEST)
             else:
                 core.registers.align_stacks()
+        elif doubtful.control is not None:
+            if core.registers.value(doubtful.control) & PRIVILEGE:
+                core.blocks.seen_once(doubtful.at)
+                core.system.used.add(PRIVILEGE_KEPT)
+            core.go(1)
         elif doubtful.need and core.bus.is_erased(doubtful.at):
             core.faults.of_fetch(doubtful.at)
         elif doubtful.non_secure_target is None:

@@ -22,20 +22,21 @@ A_SLEEP, A_WAIT = 4000, 128
 class CoreSleep:
     """The sleep of one core.
 
-    ``event`` is its event register, which ends a WFE; ``began`` when it slept last; ``spent`` what its sleeps count as.
+    ``event`` is its event register, which ends a WFE; ``began`` when it slept last; ``spent`` what its sleeps count as;
+    ``waits`` how many waits there were, one after the other, that nothing ended.
     """
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
         self.event = False
-        self.began = self.spent = self._waits = 0
+        self.began = self.spent = self.waits = 0
 
     def begin(self) -> None:
         """WFI: nothing if an exception would wake the core at once."""
         core = self._core
         core.coming.advance(core.time)
         if core.interrupts.wakes(core.registers.masks) is None:
-            self._waits = 0
+            self.waits = 0
             core.state, self.began = "sleeping", core.time
             self.spent += A_SLEEP
             core.report("sleeps", core.pc)
@@ -64,10 +65,10 @@ class CoreSleep:
     def _lasts(self) -> None:
         """A wait that nothing makes last goes on; where a core does little else, it takes its time."""
         core = self._core
-        self._waits += 1
-        if self._waits > PATIENCE:
+        self.waits += 1
+        if self.waits > PATIENCE:
             self.spent += A_WAIT
-            coming, pause = core.coming.next(), min(self._waits - PATIENCE, LONGEST_WAIT)
+            coming, pause = core.coming.next(), min(self.waits - PATIENCE, LONGEST_WAIT)
             core.time += pause if coming is None else max(0, min(pause, coming - core.time))
             core.hand_over = True
 
@@ -84,7 +85,7 @@ class CoreSleep:
         """An exception is taken, which is an event; the core's own tick is nothing that it waited for."""
         self.event = True
         if number != TICK:
-            self._waits = 0
+            self.waits = 0
 
     def wakes_at(self) -> int | None:
         """When a sleeping core may wake by itself; None if only others can wake it."""

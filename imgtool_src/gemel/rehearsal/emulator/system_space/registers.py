@@ -57,7 +57,7 @@ NMI_SET, INTERRUPT_PENDING, RETURN_TO_BASE = 1 << 31, 1 << 22, 1 << 11
 RESET_KEY, RESET_READS, RESET_REQUEST, GROUP_BITS = 0x05FA, 0xFA05, 1 << 2, 0x700
 SECURE_BITS = 1 << 14 | 1 << 13 | 1 << 3
 """PRIS, BFHFNMINS and SYSRESETREQS, which a core with the Security Extension keeps (DDI 0553, AIRCR)."""
-SLEEP_ON_EXIT = 1 << 1
+SLEEP_ON_EXIT, EVENT_ON_PENDING = 1 << 1, 1 << 4
 TRACE_ON = 1 << 24
 DIVISION_TRAP, ALIGNMENT_TRAP, USER_TRIGGERS = 1 << 4, 1 << 3, 1 << 1
 IGNORES_BUS_FAULTS = 1 << 8
@@ -169,6 +169,11 @@ class SystemSpace:
     def sleeps_on_exit(self) -> bool:
         """Whether the core goes to sleep when it returns from its last exception."""
         return bool(self._words.get(SYSTEM_CONTROL, 0) & SLEEP_ON_EXIT)
+
+    @property
+    def pending_is_event(self) -> bool:
+        """Whether an interrupt that becomes pending ends a WFE, masked or not (SCR.SEVONPEND)."""
+        return bool(self._words.get(SYSTEM_CONTROL, 0) & EVENT_ON_PENDING)
 
     def state(self, now: int) -> tuple[object, ...]:
         """Everything that decides what the core will read and which exceptions it will take.
