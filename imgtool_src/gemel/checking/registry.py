@@ -112,13 +112,11 @@ def _own_modules() -> tuple[str, ...]:
 @cache
 def _own_rules() -> tuple[Rule, ...]:
     """Our rules by what is stored of them; one that is not stored yet by its module."""
-    from gemel.checking.stored_rules import FIELDS
+    from gemel.checking.stored_rules import ROWS
 
-    return tuple(
-        stored(name=name, **FIELDS[name]) if name in FIELDS else imported(module)
-        for module in _own_modules()
-        for name in [module.replace("_", "-")]
-    )
+    known = {row.partition(" ")[0]: row for row in ROWS.splitlines()}
+    names = [(module, module.replace("_", "-")) for module in _own_modules()]
+    return tuple(stored(known[name]) if name in known else imported(module) for module, name in names)
 
 
 def imported(module: str) -> Rule:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Callable, Iterable
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
 from gemel.outcomes import Finding, Outcome
@@ -73,13 +72,14 @@ class StoredRule(Rule):
             return getattr(self, name)
 
 
-MOSTLY = MappingProxyType({"severity": "error", "guards": "device", "only_with": "", "of_elf": False})
-"""What is stored of a rule only where it is something else."""
+STORED = ("name", "severity", "guards", "only_with", "of_elf", "absent", "checks")
+"""What ``stored_rules`` has of a rule, in this order; ``absent`` is empty where it is more than a text."""
 
 
-def stored(**fields: object) -> Rule:
-    """A rule of ours of which only ``fields`` are known before its module is imported."""
+def stored(row: str) -> Rule:
+    """A rule of ours of which only what its row has is known before its module is imported."""
     rule = StoredRule.__new__(StoredRule)
-    for name, value in {**MOSTLY, **fields}.items():
-        object.__setattr__(rule, name, value)
+    for name, text in zip(STORED, row.split(" | "), strict=True):
+        if text or name != "absent":
+            object.__setattr__(rule, name, text == "elf" if name == "of_elf" else text)
     return rule
