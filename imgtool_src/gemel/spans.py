@@ -7,7 +7,7 @@ inclusive end, as in a device's memory map.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import TypeVar
+from typing import Annotated, TypeVar
 
 from gemel.structs import NamedTuple
 
@@ -19,6 +19,11 @@ ADDRESS_SPACE = 1 << 32
 
 class Address(int):
     """A 32-bit address or word; in JSON it comes with its text."""
+
+
+SIGNED = object()
+Signed = Annotated[int, SIGNED]
+"""A number that may be negative; the JSON Schema of every other one says that it is not."""
 
 
 class Span(NamedTuple):

@@ -24,12 +24,12 @@ from tools import required_tool
 import gemel
 from gemel.comparing.as_text import text_of
 from gemel.comparing.changed_bytes import ChangedBytes
-from gemel.comparing.changes import FORMAT
+from gemel.comparing.changes import FORMAT, Moved
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.joining.pipeline import join
 from gemel.structs import replace
-from gemel.text.as_json import form_text
+from gemel.text.as_json import data_of, form_text
 from gemel.workflows.comparing import compare
 from gemel.workflows.inputs.builds import builds_of_image
 
@@ -198,6 +198,14 @@ def test_vectors_that_lead_elsewhere():
         "reset_handler",
     )
     jsonschema.validate(json.loads(form_text(FORMAT, found)), exported_schema("compare-schema"))
+
+
+def test_what_moved_to_lower_addresses_keeps_to_the_schema() -> None:
+    """A distance may be negative; a number of symbols may not."""
+    schema = exported_schema("compare-schema")["$defs"]["Moved"]
+    jsonschema.validate(data_of(Moved(-4, 1)), schema)
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(data_of(Moved(4, -1)), schema)
 
 
 def test_wrong_lines_are_refused_with_what_is_expected(images):

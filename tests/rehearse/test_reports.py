@@ -11,6 +11,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 from rehearsals import Case, device, gauge
+from schemas import exported_schema
 from small_device import builds, joined, layout
 
 from gemel.checking.identity import identity_of
@@ -18,7 +19,7 @@ from gemel.cli.main import exit_code
 from gemel.inspection.inspection import Inspection
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.limits import CAUTION, NOT_MODELLED, limits_page
-from gemel.rehearsal.reports.json import report, report_data, report_schema
+from gemel.rehearsal.reports.json import report, report_data
 from gemel.rehearsal.reports.svg import picture_of
 from gemel.rehearsal.reports.text import report_of
 from gemel.workflows.rehearsal_forms import rehearsal_text
@@ -45,8 +46,9 @@ def case(request: pytest.FixtureRequest) -> Case:
 def test_json_keeps_to_its_schema(case: Case) -> None:
     """The report validates against the published schema, in ASCII, and holds what the result holds."""
     rehearsal = case.rehearse()
-    jsonschema.Draft202012Validator.check_schema(report_schema())
-    jsonschema.validate(report_data(rehearsal, IDENTITY), report_schema())
+    schema = exported_schema("rehearse-schema")
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(report_data(rehearsal, IDENTITY), schema)
     text = report(rehearsal, IDENTITY)
     assert text.isascii()
     data = json.loads(text)

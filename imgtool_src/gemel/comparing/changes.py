@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from gemel.checking.identity import Identity
-from gemel.spans import Address, Span
+from gemel.spans import Address, Signed, Span
 from gemel.structs import NamedTuple, Struct
 
 FORMAT = 2
@@ -96,7 +96,7 @@ class SymbolChange(Struct):
 class Moved(Struct):
     """Symbols that are what they were, all moved by the same distance."""
 
-    distance: Annotated[int, "bytes towards higher addresses; negative: towards lower ones"]
+    distance: Annotated[Signed, "bytes towards higher addresses; negative: towards lower ones"]
     count: Annotated[int, "how many"]
 
 

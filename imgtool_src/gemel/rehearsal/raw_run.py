@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import Any, Literal
 
 from gemel.structs import NamedTuple, Struct
 from gemel.text.as_json import data_of
@@ -13,6 +13,9 @@ MAX_EVENTS = 2000
 
 MAX_TEXT = 1 << 16
 """Characters kept of each serial register."""
+
+
+CoreState = Literal["reset", "running", "waiting", "sleeping", "locked up", "stopped"]
 
 
 class RawEvent(Struct):
@@ -60,7 +63,7 @@ class RawCore(Struct):
     """
 
     name: str
-    state: str
+    state: CoreState
     instructions: int
     pc: int
     blocks: tuple[int, ...]

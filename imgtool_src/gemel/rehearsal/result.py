@@ -2,128 +2,124 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, ClassVar, Literal
 
 from gemel.rehearsal.kinds import UNJUDGED
 from gemel.rehearsal.limits import NOT_MODELLED
-from gemel.spans import format_address
+from gemel.rehearsal.raw_run import CoreState
+from gemel.spans import Signed
 from gemel.structs import Struct, field
 
 RehearsalSeverity = Literal["error", "warning"]
 """error: the image does not pass; warning: someone should decide."""
 
+Role = Literal["primary", "secondary"]
+Outcome = Literal["passes", "started", "no verdict", "fails"]
+
 
 class Place(Struct):
-    """An address of a core's code.  ``function`` holds the offset into it; both may be empty."""
+    """An address of a core's code."""
 
-    core: str
-    address: int
-    function: str = ""
-    source: str = ""
+    address: Annotated[int, "the address"]
+    text: Annotated[str, "the address as text"]
+    function: Annotated[str, "function and offset into it; empty: not known"] = ""
+    source: Annotated[str, "source line; empty: not known"] = ""
 
     def __str__(self) -> str:
-        named = (
-            f"{self.function} ({format_address(self.address)})"
-            if self.function
-            else format_address(self.address)
-        )
+        named = f"{self.function} ({self.text})" if self.function else self.text
         return f"{named}, {self.source}" if self.source else named
 
 
 class Happening(Struct):
-    """One line of the timeline.
+    """One line of the timeline; the numbers and words are what its text holds, as values."""
 
-    ``time`` counts instructions from the primary's reset, for all cores together; ``kind`` is a fixed word
-    (see ``kinds``), ``text`` says it for people, ``numbers`` and ``words`` hold the same as values.
-    """
-
-    time: int
-    core: str
-    kind: str
-    text: str
-    place: Place | None
-    numbers: dict[str, int] = field(default_factory=dict)
-    words: dict[str, str] = field(default_factory=dict)
+    time: Annotated[int, "instructions from the primary's reset, of all cores together"]
+    core: Annotated[str, "the core that it happens on"]
+    kind: Annotated[str, "what happens, a fixed word"]
+    text: Annotated[str, "what happens, for people"]
+    place: Annotated[Place | None, "where; null: nowhere in code"]
+    numbers: Annotated[dict[str, Signed], "numbers by what they are"] = field(default_factory=dict)
+    words: Annotated[dict[str, str], "words by what they are"] = field(default_factory=dict)
 
 
 class RehearsalFinding(Struct):
-    """One thing that went wrong.  ``calls`` are the calls that led there, outermost first."""
+    """One thing that went wrong."""
 
-    kind: str
-    severity: RehearsalSeverity
-    core: str
-    time: int
-    what: str
-    found: str
-    expected: str
-    next_step: str
-    place: Place | None
-    calls: tuple[Place, ...] = ()
-    times: int = 1
+    JSON_NAMES: ClassVar = {"next_step": "next"}
+
+    kind: Annotated[str, "what kind, a fixed word"]
+    severity: Annotated[RehearsalSeverity, "error: the image does not pass"]
+    core: Annotated[str, "the core; empty: none of them"]
+    time: Annotated[int, "when, as in the timeline"]
+    times: Annotated[int, "how often"]
+    what: Annotated[str, "what is wrong, in one sentence"]
+    found: Annotated[str, "what was there"]
+    expected: Annotated[str, "what should have been"]
+    next_step: Annotated[str, "what to do"]
+    place: Annotated[Place | None, "where; null: nowhere in code"]
+    calls: Annotated[tuple[Place, ...], "the calls that led there, outermost first"] = ()
 
 
 class RamUse(Struct):
-    """Bytes of a core's area that were written (those that no longer hold the fill)."""
+    """Bytes of a core's area that no longer hold the fill."""
 
-    area: str
-    touched: int
-    size: int
+    area: Annotated[str, "the area"]
+    touched: Annotated[int, "bytes that were written"]
+    size: Annotated[int, "bytes of the area"]
 
 
 class StackUse(Struct):
-    """A process stack: its highest pointer seen, and bytes used from there down.
+    """A process stack."""
 
-    ``room`` is how many bytes there are, down to the start of the variable that holds it or to the next stack; None
-    where nothing shows.  ``name`` is that variable, or empty.
-    """
-
-    name: str
-    top: int
-    used: int
-    room: int | None
+    name: Annotated[str, "the variable that holds it; empty: none is known"]
+    top: Annotated[int, "highest pointer seen"]
+    text: Annotated[str, "the same as text"]
+    used: Annotated[int, "bytes used from there down"]
+    room: Annotated[
+        int | None, "bytes down to the variable's start or the next stack; null: nothing shows it"
+    ]
 
 
 class CoreSummary(Struct):
-    """How a core ended and what it used.
+    """How a core ended and what it used."""
 
-    ``stack_used`` and ``stack_room`` are bytes of the main stack; None where nothing shows how far it may reach.
-    ``stacks`` are the process stacks, as of tasks, by address.
-    ``functions`` are those that executed at least one block, ``function_count`` how many its builds define;
-    both empty without ELF files.
-    """
-
-    name: str
-    role: str
-    state: str
-    instructions: int
-    place: Place | None
-    stack_top: int | None
-    stack_used: int | None
-    stack_room: int | None
-    stacks: tuple[StackUse, ...]
-    ram: tuple[RamUse, ...]
-    functions: tuple[str, ...]
-    function_count: int
+    name: Annotated[str, "the core"]
+    role: Annotated[Role, "primary: it starts at reset"]
+    state: Annotated[CoreState, "what it does at the end"]
+    instructions: Annotated[int, "instructions that it executed"]
+    place: Annotated[Place | None, "where it is at the end; null: in reset"]
+    stack_top: Annotated[int | None, "where its main stack begins; null: not known"]
+    stack_used: Annotated[int | None, "bytes of it that were used; null: nothing shows where it ends"]
+    stack_room: Annotated[int | None, "bytes that it has; null: nothing shows where it ends"]
+    stacks: Annotated[tuple[StackUse, ...], "process stacks, as of tasks, by address"]
+    ram: Annotated[tuple[RamUse, ...], "its areas of RAM"]
+    functions: Annotated[
+        tuple[str, ...], "functions that executed at least one block; empty without ELF files"
+    ]
+    function_count: Annotated[int, "how many functions its builds define"]
 
 
 class GoalResult(Struct):
-    """Whether a goal was reached."""
+    """A goal, and whether it was reached."""
 
-    core: str
-    label: str
-    reached: bool
+    JSON_NAMES: ClassVar = {"label": "goal"}
+
+    core: Annotated[str, "the core that is to reach it"]
+    label: Annotated[str, "the goal in words"]
+    reached: Annotated[bool, "whether it was reached"]
 
 
 class RegisterUse(Struct):
-    """How a core used a device register (plain address); ``described`` by the layout or reading zero."""
+    """How a core used a device register."""
 
-    core: str
-    address: int
-    reads: int
-    writes: int
-    last_value: int
-    described: bool
-    function: str
+    core: Annotated[str, "the core"]
+    address: Annotated[int, "plain address of the register"]
+    text: Annotated[str, "the same as text"]
+    reads: Annotated[int, "how often it was read"]
+    writes: Annotated[int, "how often it was written"]
+    last_value: Annotated[int, "what was read or written last"]
+    described: Annotated[bool, "whether the layout describes it; if not it read as zero"]
+    first_used_by: Annotated[str, "the function; empty: not known"]
 
 
 class Rehearsal(Struct):
@@ -150,7 +146,7 @@ class Rehearsal(Struct):
     not_modelled: tuple[str, ...] = NOT_MODELLED
 
     @property
-    def outcome(self) -> str:
+    def outcome(self) -> Outcome:
         """``passes``, ``fails``, ``no verdict``, or without goals ``started``.
 
         ``no verdict``: the rehearsal could not follow a core to its end.  ``started``: both cores came to where

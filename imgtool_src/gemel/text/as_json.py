@@ -7,7 +7,8 @@ A class is one whose fields are annotated, of whatever kind (struct, dataclass, 
     Span        {"start": .., "size": .., "text": "0x1000_0000..0x1000_00FF"}
     bytes       hexadecimal digits          date    "2027-06-30"
     tuple       a list                      dict    an object, by its keys
-    from_       "from": a field that would be a word of Python has ``_`` at its end
+    from_       "from": a field that would be a word of Python has ``_`` at its end;
+                ``JSON_NAMES`` of a class has further names of fields
 
 JSON text is ASCII, so that no name from a file can steer a terminal or turn the direction of text.
 """
@@ -20,7 +21,7 @@ import types
 from functools import cache
 from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
 
-from gemel.spans import Address, Span, format_address
+from gemel.spans import SIGNED, Address, Span, format_address
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -88,7 +89,7 @@ def data_of(value: Any) -> Any:
         return value.isoformat()
     kind: Any = type(value)
     if names := _fields(kind):
-        return {name.rstrip("_"): data_of(getattr(value, name)) for name in names}
+        return {name: data_of(getattr(value, field)) for field, name in names.items()}
     if isinstance(value, tuple | list):
         return [data_of(each) for each in value]
     if isinstance(value, dict):
@@ -119,8 +120,11 @@ def form_schema(model: type, title: str, number: int) -> dict[str, Any]:
 
 
 @cache
-def _fields(model: type) -> tuple[str, ...]:
-    return tuple(name for name in getattr(model, "__annotations__", ()) if name != "_")
+def _fields(model: type) -> dict[str, str]:
+    """The name in JSON of each field."""
+    names = getattr(model, "JSON_NAMES", {})
+    declared = getattr(model, "__annotations__", {})
+    return {name: names.get(name, name.rstrip("_")) for name in declared if name not in ("_", "JSON_NAMES")}
 
 
 def _define(model: type, definitions: dict[str, Any]) -> None:
@@ -129,14 +133,17 @@ def _define(model: type, definitions: dict[str, Any]) -> None:
         return
     definitions[model.__name__] = {}
     hints = get_type_hints(model, include_extras=True)
-    properties = {name.rstrip("_"): _schema_of(hint, definitions) for name, hint in hints.items()}
+    properties = {name: _schema_of(hints[field], definitions) for field, name in _fields(model).items()}
     definitions[model.__name__] = _object((model.__doc__ or "").strip(), properties)
 
 
 def _schema_of(hint: Any, definitions: dict[str, Any]) -> dict[str, Any]:
     origin, inner = get_origin(hint), get_args(hint)
     if origin is Annotated:
-        return {**_schema_of(inner[0], definitions), "description": inner[1]}
+        schema = _schema_of(inner[0], definitions)
+        for each in inner[1:]:
+            schema = {"type": "integer"} if each is SIGNED else {**schema, "description": each}
+        return schema
     if origin is Literal:
         return {"enum": list(inner)}
     if origin is tuple:

@@ -56,12 +56,6 @@ def _report(of: str, model: str, title: str = "", meaning: str = "") -> Export:
     return _schema(of, meaning or f"`gemel {of} --format json`", made)
 
 
-def _rehearsal() -> dict[str, Any]:
-    from gemel.rehearsal.reports.json import report_schema
-
-    return report_schema()
-
-
 def _language(of: str, model: str, meaning: str, description: str) -> Export:
     """The schema of a file of TOML read into JSON values: ``model`` is the module and class with its keys.
 
@@ -109,7 +103,7 @@ EXPORTS = (
     _report("compare", "comparing.changes:Comparison"),
     _report("where", "lookup.facts:Answers"),
     _report("audit", "audit.result:AuditReport"),
-    _schema("rehearse", "`gemel rehearse --format json`", _rehearsal),
+    _report("rehearse", "rehearsal.reports.json:Report", "rehearsal"),
     _report("explain", "checking.explained:Explanation", "explanation"),
     _report(
         "layout-check",

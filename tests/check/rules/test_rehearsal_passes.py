@@ -69,7 +69,9 @@ def test_what_a_rehearsal_warns_of_is_carried_too() -> None:
     """A check with a rehearsal has a rule for each kind of warning, beside the one for errors."""
     rehearsal = device().rehearse()
     warnings = [
-        RehearsalFinding("write-unit-in-part", "warning", "station", 9, f"block {number}", "", "", "", None)
+        RehearsalFinding(
+            "write-unit-in-part", "warning", "station", 9, 1, f"block {number}", "", "", "", None
+        )
         for number in (1, 2)
     ]
     for errors, status in (((), "holds"), (device(sampler="unmapped-read").rehearse().findings, "broken")):

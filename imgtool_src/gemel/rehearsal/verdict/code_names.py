@@ -78,7 +78,7 @@ class CodeNames:
     def place(self, core: str, address: int, source: bool = False) -> Place:
         """The place, with its source line if requested."""
         line = self._source(core, address) if source else ""
-        return Place(core, address, self.function(core, address), line)
+        return Place(address, format_address(address), self.function(core, address), line)
 
     def likely_tables(self, core: str) -> list[int]:
         """Plain addresses in the image at which something starts that could be the core's vector table."""

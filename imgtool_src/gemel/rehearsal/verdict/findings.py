@@ -15,7 +15,7 @@ def finding_of(
     place = names.place(event.core, event.pc, source=True) if event.pc is not None else None
     calls = tuple(names.place(event.core, call, source=True) for call in event.calls)
     times = event.numbers.get("times", 1)
-    return RehearsalFinding(kind, severity, event.core, event.time, *words, place, calls, times)
+    return RehearsalFinding(kind, severity, event.core, event.time, times, *words, place, calls)
 
 
 def error_about(event: RawEvent, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
@@ -26,4 +26,4 @@ def error_about(event: RawEvent, words: Words, names: CodeNames, kind: str) -> R
 def at_end(core: RawCore, run: RawRun, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
     """An error about where a core is at the end; a core in reset is nowhere."""
     place = names.place(core.name, core.pc, source=True) if core.state != "reset" else None
-    return RehearsalFinding(kind, "error", core.name, run.time, *words, place)
+    return RehearsalFinding(kind, "error", core.name, run.time, 1, *words, place)

@@ -27,6 +27,7 @@ from gemel.rehearsal.verdict.findings import finding_of
 from gemel.rehearsal.verdict.release_findings import release_findings, unreached_goals
 from gemel.rehearsal.verdict.timeline import timeline_text
 from gemel.rehearsal.verdict.wording import words_for
+from gemel.spans import format_address
 from gemel.structs import replace
 from gemel.text.wrapping import first_of
 
@@ -75,6 +76,7 @@ def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: Code
             RegisterUse(
                 each.core,
                 each.address,
+                format_address(each.address),
                 each.reads,
                 each.writes,
                 each.last_value,
@@ -98,7 +100,7 @@ def ended_outside(subject: Inspection, plan: DevicePlan, how: str) -> Rehearsal:
     """A rehearsal whose process ended without a result."""
     what = "the process with the emulator ended without a result"
     hint = "nothing is known of the image; report the fault with the image if you can"
-    finding = RehearsalFinding("emulator-ended", "error", "", 0, what, how, "a result", hint, None)
+    finding = RehearsalFinding("emulator-ended", "error", "", 0, 1, what, how, "a result", hint, None)
     goals = tuple(GoalResult(goal.core, goal.label, False) for goal in plan.goals)
     return Rehearsal(
         subject.layout.product, plan.budget, what, 0, 0, (finding,), (), (), {}, goals, (), plan.notes, {}
@@ -191,7 +193,8 @@ def _stacks(core: RawCore, names: CodeNames) -> Iterator[StackUse]:
         low = max(low, limit or 0)
         above = variable[1].end - high if variable else 0
         top = high + above if 0 < above <= FIRST_PUSH else high
-        yield StackUse(variable[0] if variable else "", top, top - low, top - limit if limit else None)
+        name, room = variable[0] if variable else "", top - limit if limit else None
+        yield StackUse(name, top, format_address(top), top - low, room)
         below = high
 
 

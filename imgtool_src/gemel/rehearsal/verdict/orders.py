@@ -58,7 +58,7 @@ def _finding(race: Race, names: CodeNames, severity: RehearsalSeverity) -> Rehea
     expected = "a release, interrupt, lock or flag between the two accesses"
     place = names.place(second.core, second.pc, source=True)
     other = names.place(first.core, first.pc, source=True)
-    return RehearsalFinding("race", severity, second.core, 0, what, found, expected, hint, place, (other,))
+    return RehearsalFinding("race", severity, second.core, 0, 1, what, found, expected, hint, place, (other,))
 
 
 def _side(entry: TraceEntry, names: CodeNames) -> str:

@@ -33,6 +33,7 @@ from gemel.rehearsal.emulator.system_space.coming_events import ComingEvents
 from gemel.rehearsal.emulator.system_space.interrupts import HARD_FAULT, NMI, Interrupts
 from gemel.rehearsal.emulator.system_space.registers import ALIGNMENT_TRAP, DIVISION_TRAP, SystemSpace
 from gemel.rehearsal.plan import CorePlan
+from gemel.rehearsal.raw_run import CoreState
 
 EXCEPTION_EXIT, CALL = 8, 2
 
@@ -49,7 +50,7 @@ class EmulatedCore:
         import unicorn
 
         self.plan, self.device = plan, device
-        self.state = "reset"
+        self.state: CoreState = "reset"
         self.pc = self.time = self.started = self.instructions = 0
         self.hand_over = False
         self.calls: CallStack | None = None
