@@ -285,6 +285,35 @@ def test_a_sleeper_that_the_other_core_does_not_wake(table: str, said: str) -> N
         assert sampler.next_step.startswith("see why core station does not raise interrupt 9")
 
 
+TICKING = TICKS + SLEEP
+PENDS = store(0xE000_ED10, "16")
+"""What becomes pending is an event (SCR.SEVONPEND)."""
+ENABLED = store(0xE000_E100, "0x200")
+EVENTS = {
+    "taken": (ENABLED, "wfe", True),
+    "masked by PRIMASK": (PENDS + ENABLED + "cpsid i\n", "wfe", True),
+    "masked by BASEPRI": (PENDS + ENABLED + "movs r0, #0x20\n msr basepri, r0\n", "wfe", True),
+    "not enabled, which an event need not be": (PENDS, "wfe.w", True),
+    "between other instructions": (PENDS + ENABLED + "cpsid i\n", "nop\n wfe\n adds r5, #0", True),
+    "masked, and no event": (ENABLED + "cpsid i\n", "wfe", False),
+    "not enabled, and no event": ("", "wfe", False),
+    "masked, and not waited for": (PENDS + ENABLED + "cpsid i\n", "yield", False),
+}
+
+
+@pytest.mark.parametrize("name", EVENTS)
+@pytest.mark.parametrize("station", [TICKING, SLEEP])
+def test_an_event_that_the_other_core_may_send(name: str, station: str) -> None:
+    """What another core may raise ends WFE as it ends WFI, unless that core comes to nothing more itself."""
+    beginning, waits, may_end = EVENTS[name]
+    rehearsal = run(RELEASE + station, RINGS, sampler=beginning + f"1: {waits}\n b 1b\n .ltorg\n")
+    found = next((each for each in rehearsal.findings if each.core == "sampler"), None)
+    assert (found is None) is (may_end and station is TICKING)
+    if found:
+        assert found.kind == ("no-wake-up-source" if "wfe" in waits else "endless-loop")
+        assert ("only what core station raises enabled: interrupt 9" in found.found) is may_end
+
+
 CLOCK_BACK = polls(0, "tst r1, #0x200").join((store(DEVICE, "1"), store(DEVICE, "0x200") + "nop\n"))
 GOES = f"ldr r0, ={DEVICE:#x}\n3: ldr r1, [r0]\n tst r1, #0x200\n bne 3b\n" + REACHED
 

@@ -168,3 +168,13 @@ class DevicePlan(Struct):
     traced: bool = False
     exact: bool = True
     notes: tuple[str, ...] = ()
+
+    def lines_between(self, receiver: str) -> dict[int, str]:
+        """The exceptions of a core that another one raises, each with the core that does."""
+        return {
+            16 + each.interrupt + (0 if each.shared_line else bit): each.sender
+            for each in self.registers.interrupts
+            if each.receiver == receiver
+            for bit in range(32)
+            if each.mask >> bit & 1
+        }

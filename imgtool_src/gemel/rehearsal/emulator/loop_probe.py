@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.halfwords import modified_constant
 from gemel.m_profile.memory_accesses import memory_access
-from gemel.rehearsal.emulator.core.instruction_needs import is_sleep
+from gemel.rehearsal.emulator.core.instruction_needs import is_sleep, is_wait_for_event
 from gemel.rehearsal.emulator.device_events import EventLog
 from gemel.rehearsal.emulator.system_space.memory_protection import PRIVATE
 from gemel.rehearsal.emulator.tick_probe import is_own, ticks_only_count
@@ -22,7 +22,6 @@ PROBED = 4096
 """Instructions that are looked at."""
 
 WORD = 0xFFFF_FFFF
-WAIT_FOR_EVENT = 0xBF20
 SUPERVISOR = 0xDF
 """The upper byte of SVC."""
 
@@ -120,7 +119,8 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool) -> bool:
     device.running = core
     for _ in range(LONGEST_CIRCLE):
         first, second = core.instruction(core.pc)
-        if _leaves_ram(core) or (disturbed and (is_sleep(first, second) or first == WAIT_FOR_EVENT)):
+        ends = disturbed or (core.sleep.by_event and core.sleep.could_be_ended_by())
+        if _leaves_ram(core) or (ends and (is_sleep(first, second) or is_wait_for_event(first, second))):
             break
         if disturbed:
             core.go(1)
@@ -172,11 +172,14 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
         if name == core.plan.name and access.reads > before.get((name, address), 0):
             numbers.setdefault("described" if device.registers.known(address) else "register", address)
     # Where the whole device repeats, the other core does too, so that no interrupt will come from it.
-    from_outside = core.sleep.could_be_ended_by() - (set() if disturbed else _between_cores(device, core))
+    enabled = core.sleep.could_be_ended_by()
+    from_outside = enabled.difference(() if disturbed else device.plan.lines_between(core.plan.name))
     by_tick = core.sleep.ticks_could_end()
-    wakes = core.system.pending_is_event and (waits or core.sleep.waits > waited)
+    wakes = core.sleep.by_event and (waits or core.sleep.waits > waited)
     can_interrupt = (from_outside or by_tick) and (wakes or not core.registers.masks.primask)
     numbers["interrupts"] = int(can_interrupt)
+    if (enabled or by_tick) and core.registers.masks.primask and not wakes:
+        numbers["masked"] = 1
     if "memory" in numbers and not is_own(core, numbers["memory"]):
         numbers["other"] = 1
     if can_interrupt and not from_outside:
@@ -200,7 +203,7 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
         if "memory" in numbers and register is None:
             device.report(core, "polls", place, numbers, {})
         return
-    by_wfe = waits and core.instruction(place - 2)[0] == WAIT_FOR_EVENT
+    by_wfe = waits and core.sleep.waits_for_event
     device.report(core, "loops", place, numbers, {"waits": "WFE"} if by_wfe else {})
 
 
@@ -221,17 +224,6 @@ def _only_counts(device: Device, core: EmulatedCore, read: set[int]) -> bool:
     for memory, data in memories:
         memory.write(0, data)
     return counts
-
-
-def _between_cores(device: Device, core: EmulatedCore) -> set[int]:
-    """The exceptions that other cores raise on a core."""
-    return {
-        16 + each.interrupt + (0 if each.shared_line else bit)
-        for each in device.plan.registers.interrupts
-        if each.receiver == core.plan.name
-        for bit in range(32)
-        if each.mask >> bit & 1
-    }
 
 
 class _Trials:

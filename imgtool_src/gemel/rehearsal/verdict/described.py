@@ -130,13 +130,7 @@ def interrupts_that_do_not_come(
             and (each.status_at is None or each.status_at & ~3 not in polled)
         )
     }
-    between = {
-        each.interrupt + (0 if each.shared_line else bit)
-        for each in plan.registers.interrupts
-        if each.receiver == core.name
-        for bit in range(32)
-        if each.mask >> bit & 1
-    }
+    between = {number - FIRST_INTERRUPT for number in plan.lines_between(core.name)}
     described = {each.interrupt for each in plan.registers.events if each.core == core.name}
     # At the end of a budget the core may be about to read the timer.
     looked_for = core.tick[0] and TICK not in core.taken and run.ended != "budget"

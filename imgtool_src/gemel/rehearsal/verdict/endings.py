@@ -86,9 +86,12 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
             causes.append(_waits_for_kept(event, kept, names))
         else:
             raw = next(each for each in run.cores if each.name == core)
-            causes.append(
-                _loop(plan, run, raw, event, names, ticks=core in in_vain and not polls, counts=counts)
-            )
+            ticks = core in in_vain and not polls
+            if "waits" in event.words and not (ticks or {"memory", "described", "own"} & event.numbers.keys()):
+                words = _sleeps_for_ever(plan, run, raw, names, event)
+                causes.append(error_about(event, words, names, "no-wake-up-source"))
+            else:
+                causes.append(_loop(plan, run, raw, event, names, ticks=ticks, counts=counts))
         if not polls:
             named.add(core)
     if not plan.goals and run.ended == "budget":
@@ -158,34 +161,44 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) 
     for core in run.cores:
         if core.state != "sleeping" or core.name in can_wake or core.handlers:
             continue
-        if any(_senders(plan, core.name).get(number) in stuck - {core.name} for number in core.could_wake):
+        if any(plan.lines_between(core.name).get(number) in stuck - {core.name} for number in core.could_wake):
             continue
         if run.ended == "budget" and (core.could_wake or core.ticks):
             continue  # the other core may send it yet
         if plan.goals and not core.held_off and (run.ended == "asleep" or core.name not in unreached):
             continue  # a goal that it has not reached says so, or it has reached its goals
-        masked = held_off_by(core)
-        senders = _senders(plan, core.name)
-        enabled, cause = "no interrupt enabled that can come", "enable what is to wake it before it sleeps"
-        if hint := interrupts_that_do_not_come(plan, run, core, names, core.held_off):
-            cause = hint
-        if number := next((each for each in core.could_wake if senders.get(each)), 0):
-            enabled = (
-                f"only what core {senders[number]} raises enabled: {word_name(number)}, which does not come"
-            )
-            cause = f"see why core {senders[number]} does not raise {word_name(number)}"
-        words = Words(
-            f"core {core.name} sleeps for ever: nothing that is enabled could wake it",
-            f"WFI at {format_address(core.pc)} with {enabled}{masked}",
-            "an idle state that an interrupt can end",
-            or_else(cause, "state in a goal what it has to reach"),
-        )
-        yield at_end(core, run, words, names, "no-wake-up-source")
+        yield at_end(core, run, _sleeps_for_ever(plan, run, core, names), names, "no-wake-up-source")
+
+
+def _sleeps_for_ever(
+    plan: DevicePlan, run: RawRun, core: RawCore, names: CodeNames, loop: RawEvent | None = None
+) -> Words:
+    """What to say of a core that nothing will wake; it sleeps by WFI, or in a ``loop`` by WFE."""
+    senders = plan.lines_between(core.name)
+    enabled, cause = "no interrupt enabled that can come", "enable what is to wake it before it sleeps"
+    place = core.pc if loop is None or loop.pc is None else loop.pc
+    instruction = f"{'WFE' if loop else 'WFI'} at {format_address(place)}"
+    if loop:
+        cause += ", or let the other core send an event (SEV)"
+    if loop and "masked" in loop.numbers:
+        enabled = "interrupts enabled and masked by PRIMASK, which do not end it (SCR.SEVONPEND is clear)"
+        cause = "let interrupts be taken (CPSIE i), set bit 4 of SCR, or let the other core send an event (SEV)"
+    elif number := next((each for each in core.could_wake if senders.get(each)), 0):
+        enabled = f"only what core {senders[number]} raises enabled: {word_name(number)}, which does not come"
+        cause = f"see why core {senders[number]} does not raise {word_name(number)}"
+    elif hint := interrupts_that_do_not_come(plan, run, core, names, core.held_off):
+        cause = hint
+    return Words(
+        f"core {core.name} sleeps for ever: nothing that is enabled could wake it",
+        f"{instruction} with {enabled}{held_off_by(core)}",
+        "an idle state that an interrupt can end",
+        cause if plan.goals else or_else(cause, "state in a goal what it has to reach"),
+    )
 
 
 def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
     """The cores that something from outside, their own timer, or a core that can be woken, could wake."""
-    between = {core.name: _senders(plan, core.name) for core in plan.cores}
+    between = {core.name: plan.lines_between(core.name) for core in plan.cores}
     found: set[str] = set()
     while True:
         more = {
@@ -196,17 +209,6 @@ def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
         if more <= found:
             return found
         found |= more
-
-
-def _senders(plan: DevicePlan, receiver: str) -> dict[int, str]:
-    """The core that sends each interrupt of ``receiver`` that another core sends, by the exception's number."""
-    return {
-        16 + each.interrupt + (0 if each.shared_line else bit): each.sender
-        for each in plan.registers.interrupts
-        if each.receiver == receiver
-        for bit in range(32)
-        if each.mask >> bit & 1
-    }
 
 
 def _waits_for_register(plan: DevicePlan, event: RawEvent, names: CodeNames) -> RehearsalFinding:
@@ -280,10 +282,6 @@ def _loop(
         found, hint = f"it reads {names.register(own)}", "see what it waits for there"
         if own in TICK_REGISTERS and not (core.tick[0] & ENABLE and core.tick[1]):
             hint = why_no_ticks(core)
-    elif memory is None and "waits" in event.words:
-        found = f"it waits by {event.words['waits']}, and nothing that is enabled ends that"
-        cause = "enable what is to wake it, or let the other core send an event (SEV)"
-        hint = interrupts_that_do_not_come(plan, run, core, names, held_off) or cause
     elif memory is None:
         found, hint = (
             "it reads neither a device register nor RAM",

@@ -24,6 +24,11 @@ def is_wait(first: int, second: int) -> bool:
     return first in WAITS or first << 16 | second in WAITS_WIDE
 
 
+def is_wait_for_event(first: int, second: int) -> bool:
+    """Whether it is WFE."""
+    return first == WAITS[0] or first << 16 | second == WAITS_WIDE[0]
+
+
 def is_unmask(first: int, second: int) -> bool:
     """Whether it is CPSIE, or MSR of PRIMASK, BASEPRI or FAULTMASK (Secure or Non-secure)."""
     if first & 0xFFF8 == 0xB660:

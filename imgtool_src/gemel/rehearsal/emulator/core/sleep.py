@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.core.instruction_needs import is_wait
-from gemel.rehearsal.emulator.system_space.interrupts import TICK
+from gemel.rehearsal.emulator.core.instruction_needs import is_wait, is_wait_for_event
+from gemel.rehearsal.emulator.system_space.interrupts import TICK, Masks
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
@@ -23,13 +24,13 @@ class CoreSleep:
     """The sleep of one core.
 
     ``event`` is its event register, which ends a WFE; ``began`` when it slept last; ``spent`` what its sleeps count as;
-    ``waits`` how many waits there were, one after the other, that nothing ended.
+    ``waits`` how many waits there were, one after the other, that nothing ended, ``_waited_at`` where it went on.
     """
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
         self.event = False
-        self.began = self.spent = self.waits = 0
+        self.began = self.spent = self.waits = self._waited_at = 0
 
     def begin(self) -> None:
         """WFI: nothing if an exception would wake the core at once."""
@@ -56,7 +57,7 @@ class CoreSleep:
     def wait(self) -> None:
         """WFE and YIELD: go on at once where an event came; a core that does nothing else takes its time."""
         core = self._core
-        core.state = "waiting"
+        core.state, self._waited_at = "waiting", core.pc
         if self.event:
             self.event = False
             return
@@ -74,12 +75,25 @@ class CoreSleep:
 
     def waited(self) -> bool:
         """Whether the instruction in front of the program counter is WFE or YIELD."""
-        core = self._core
-        data = core.bus.read_bytes(core.pc - 4, 4)
+        return self._is_behind(self._core.pc, is_wait)
+
+    def _is_behind(self, address: int, asks: Callable[[int, int], bool]) -> bool:
+        """Whether the instruction in front of ``address`` is what ``asks`` looks for."""
+        data = self._core.bus.read_bytes(address - 4, 4)
         if len(data) < 4:
             return False
         first, second = data[0] | data[1] << 8, data[2] | data[3] << 8
-        return is_wait(second, 0) or is_wait(first, second)
+        return asks(second, 0) or asks(first, second)
+
+    @property
+    def waits_for_event(self) -> bool:
+        """Whether the last wait that nothing ended was WFE."""
+        return self.waits > 0 and self._is_behind(self._waited_at, is_wait_for_event)
+
+    @property
+    def by_event(self) -> bool:
+        """Whether the core waits for an event, which an interrupt is that becomes pending, masked or not."""
+        return self._core.system.pending_is_event and self.waits_for_event
 
     def interrupted(self, number: int) -> None:
         """An exception is taken, which is an event; the core's own tick is nothing that it waited for."""
@@ -96,8 +110,14 @@ class CoreSleep:
         return None if coming is None else max(coming, core.time)
 
     def could_be_ended_by(self) -> set[int]:
-        """The external interrupts that could wake the core, or interrupt what it does."""
-        return self._core.interrupts.could_wake(self._core.registers.masks)
+        """The external interrupts that could wake the core, or interrupt what it does.
+
+        Of a core that waits for an event that is any that is enabled, and what the layout lets another core raise.
+        """
+        core = self._core
+        if not self.by_event:
+            return core.interrupts.could_wake(core.registers.masks)
+        return core.interrupts.could_wake(Masks()) | {*core.device.plan.lines_between(core.plan.name)}
 
     def ticks_could_end(self) -> bool:
         """Whether its tick timer will wake the core, or interrupt what it does."""
