@@ -427,7 +427,7 @@ def test_a_handler_that_waits_for_another_core_is_not_the_cause() -> None:
     assert (sampler.core, station.core) == ("sampler", "station")
     assert "core sampler sleeps between ticks" in sampler.found
     assert "it reads 0x3801_0010 (in area link) again and again, which another core is" in station.found
-    assert station.next_step.startswith("see why the other core does not write it")
+    assert station.next_step.startswith("see why the other core does not write what ends that")
     (stays,) = waits_in_a_call(SHARED_WORD, "").findings
     assert (stays.kind, stays.core) == ("stays-in-handler", "station")
     assert "; it reads 0x3801_0010 (in area link) again and again" in stays.found

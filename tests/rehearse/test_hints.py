@@ -369,4 +369,4 @@ def test_a_flag_that_a_handler_is_to_write(name: str) -> None:
     (finding,) = rehearsal.findings
     assert said in finding.found
     assert "which a handler is to write (taken so far: SysTick)" in finding.found
-    assert finding.next_step.startswith("see why a handler does not write it")
+    assert finding.next_step.startswith("see why a handler does not write what ends that")

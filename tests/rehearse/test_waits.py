@@ -314,6 +314,52 @@ def test_an_event_that_the_other_core_may_send(name: str, station: str) -> None:
         assert ("only what core station raises enabled: interrupt 9" in found.found) is may_end
 
 
+READS = f"ldr r0, ={COUNTER + 4:#x}\n movs r1, #0\n str r1, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n bne 2f\n"
+AGAIN = " b 1b\n2: b 2b\n .ltorg\n"
+SLEEPERS = {
+    "a flag": (READS + "wfi\n" + AGAIN, "0x3800_0104"),
+    "a flag, by WFE": (READS + "wfe\n" + AGAIN, "0x3800_0104"),
+    "a flag, looked at under a mask": (
+        READS.replace("1:", "1: cpsid i\n") + "wfi\n cpsie i\n" + AGAIN,
+        "0x3800_0104",
+    ),
+    "a flag through a pointer on the stack": (
+        READS.replace("1:", "push {r0}\n1: ldr r0, [sp]\n") + "wfi.w\n" + AGAIN,
+        "0x3800_0104",
+    ),
+    "what the other core is to write": (
+        READS.replace("0x38000104", "0x38010004") + "wfi\n" + AGAIN,
+        "0x3801_0004",
+    ),
+    "what its ticks count": (
+        READS.replace("0x38000104", "0x38000100").replace("#0\n bne", "#0\n bmi") + "wfi\n" + AGAIN,
+        "0x3800_0100",
+    ),
+    "nothing": ("1: wfi\n" + AGAIN, ""),
+    "an idle loop that counts": (READS + "adds r2, #1\n str r2, [r0, #8]\n wfi\n" + AGAIN, ""),
+    "an idle loop that does something else each time": (READS + "adds r2, #1\n wfi\n" + AGAIN, ""),
+    "a register": (f"1: ldr r0, ={DEVICE + 0xC:#x}\n ldr r1, [r0]\n wfi\n" + AGAIN, ""),
+    "a call of the supervisor": (READS + "svc #0\n wfi\n" + AGAIN, ""),
+}
+
+
+@pytest.mark.parametrize("name", SLEEPERS)
+def test_what_a_sleeping_core_looks_at(name: str) -> None:
+    """A core that sleeps between ticks is sound; where a goal is not reached, the word that it looks at is named."""
+    program, address = SLEEPERS[name]
+    for budget in (60_500, 61_000, 61_017):
+        unreached = run(RELEASE + TICKS + program, GOAL, handler=COUNTS, sampler=IDLE, budget=budget)
+        (finding,) = unreached.findings
+        assert finding.kind == "goal-not-reached"
+        assert (f"it reads {address}" in finding.found) is bool(address), finding.found
+        by = "another core" if address == "0x3801_0004" else "a handler"
+        assert (f"again and again, which {by} is to write" in finding.found) is bool(address)
+        started = run(RELEASE + TICKS + program, "", handler=COUNTS, sampler=IDLE, budget=budget)
+        assert started.outcome == "started"
+        lines = [each.text for each in started.events if each.text.startswith("waits: it reads")]
+        assert len(lines) == bool(address)
+
+
 CLOCK_BACK = polls(0, "tst r1, #0x200").join((store(DEVICE, "1"), store(DEVICE, "0x200") + "nop\n"))
 GOES = f"ldr r0, ={DEVICE:#x}\n3: ldr r1, [r0]\n tst r1, #0x200\n bne 3b\n" + REACHED
 

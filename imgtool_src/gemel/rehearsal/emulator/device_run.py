@@ -7,7 +7,7 @@ its place among those of the others.
 from __future__ import annotations
 
 from gemel.rehearsal.emulator.device import Device
-from gemel.rehearsal.emulator.loop_probe import probe_busy, probe_loops
+from gemel.rehearsal.emulator.loop_probe import probe_busy, probe_loops, probe_sleepers
 from gemel.rehearsal.emulator.run_result import result_of
 from gemel.rehearsal.emulator.same_state import SameState
 from gemel.rehearsal.plan import DevicePlan
@@ -76,6 +76,8 @@ class _Run:
             probe_loops(device)
         elif ended == "budget":
             probe_busy(device)
+        if ended in ("asleep", "same state", "budget"):
+            probe_sleepers(device)
         if ended != "replayed":
             device.finish(ended)
         return result_of(device, ended)

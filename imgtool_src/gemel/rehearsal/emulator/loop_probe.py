@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.halfwords import modified_constant
@@ -59,17 +60,70 @@ def probe_busy(device: Device) -> None:
     afterwards.
     """
     for core in device.cores.values():
-        if not core.runs:
-            continue
-        kept = core.time, core.instructions, core.state, core.pc
-        registers, memories = core.registers.snapshot(), _ram(device)
-        disturbed = _interruptible(core) or core.coming.next() is not None
-        if _goes_round(device, core, disturbed):
-            _probe(device, core, disturbed)
-        core.time, core.instructions, core.state, core.pc = kept
-        core.registers.take_back(registers)
-        for memory, data in memories:
-            memory.write(0, data)
+        if core.runs:
+            with _as_before(device, core):
+                disturbed = _interruptible(core) or core.coming.next() is not None
+                if _goes_round(device, core, disturbed):
+                    _probe(device, core, disturbed)
+
+
+def probe_sleepers(device: Device) -> None:
+    """Report ``polls`` for each core that whenever it is woken only looks at RAM, and sleeps again."""
+    for core in device.cores.values():
+        if (core.state == "sleeping" or (core.runs and core.sleep.lasts)) and not core.interrupts.handler:
+            with _as_before(device, core):
+                _probe_sleeper(device, core)
+
+
+def _probe_sleeper(device: Device, core: EmulatedCore) -> None:
+    import unicorn
+
+    read: list[int] = []
+    elsewhere = False
+
+    def on_read(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+        nonlocal elsewhere
+        located = core.bus.locate(address)
+        if located is None:
+            elsewhere = True
+        elif located[0].plan.kind == "ram":
+            read.append(address)
+
+    core.state = "running"
+    if not _comes_to_sleep(core):  # once, since what it did before it slept first may have left other values
+        return
+    place, stack = core.pc, core.registers.stack
+    hook = core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read)
+    again = _goes_round(device, core, disturbed=True, slept=True)
+    core.native.uc.hook_del(hook)
+    if again and read and not elsewhere:
+        memory = next((each for each in read if not 0 <= each - stack < OWN_FRAME), read[0])
+        numbers = {"memory": memory} if is_own(core, memory) else {"memory": memory, "other": 1}
+        device.report(core, "polls", place, numbers, {})
+
+
+def _comes_to_sleep(core: EmulatedCore) -> bool:
+    """Go to after the WFI or WFE that a core comes to soon; False where it does not."""
+    for _ in range(LONGEST_CIRCLE):
+        first, second = core.instruction(core.pc)
+        if is_sleep(first, second) or is_wait_for_event(first, second):
+            core.pc += 4 if second else 2
+            return True
+        if _leaves_ram(core) or not core.go(1):
+            return False
+    return False
+
+
+@contextmanager
+def _as_before(device: Device, core: EmulatedCore) -> Iterator[None]:
+    """What a core does meanwhile is taken back."""
+    kept = core.time, core.instructions, core.state, core.pc
+    registers, memories = core.registers.snapshot(), _ram(device)
+    yield
+    core.time, core.instructions, core.state, core.pc = kept
+    core.registers.take_back(registers)
+    for memory, data in memories:
+        memory.write(0, data)
 
 
 def _ram(device: Device) -> list[tuple[Backing, bytes]]:
@@ -98,8 +152,11 @@ def _interruptible(core: EmulatedCore) -> bool:
     return can_interrupt and not core.registers.masks.primask
 
 
-def _goes_round(device: Device, core: EmulatedCore, disturbed: bool) -> bool:
-    """Whether a core comes to the state that it is in again and changes no memory; nothing that comes is let in."""
+def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool = False) -> bool:
+    """Whether a core comes to the state that it is in again and changes no memory; nothing that comes is let in.
+
+    A core that ``slept`` was woken here, and comes to where it slept.
+    """
     import unicorn
 
     changed = False
@@ -120,7 +177,11 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool) -> bool:
     for _ in range(LONGEST_CIRCLE):
         first, second = core.instruction(core.pc)
         ends = disturbed or (core.sleep.by_event and core.sleep.could_be_ended_by())
-        if _leaves_ram(core) or (ends and (is_sleep(first, second) or is_wait_for_event(first, second))):
+        if ends and (is_sleep(first, second) or is_wait_for_event(first, second)):
+            core.pc += 4 if second else 2
+            again = slept and state() == began
+            break
+        if _leaves_ram(core):
             break
         if disturbed:
             core.go(1)

@@ -87,7 +87,9 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
         else:
             raw = next(each for each in run.cores if each.name == core)
             ticks = core in in_vain and not polls
-            if "waits" in event.words and not (ticks or {"memory", "described", "own"} & event.numbers.keys()):
+            if "waits" in event.words and not (
+                ticks or {"memory", "described", "own"} & event.numbers.keys()
+            ):
                 words = _sleeps_for_ever(plan, run, raw, names, event)
                 causes.append(error_about(event, words, names, "no-wake-up-source"))
             else:
@@ -161,7 +163,9 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) 
     for core in run.cores:
         if core.state != "sleeping" or core.name in can_wake or core.handlers:
             continue
-        if any(plan.lines_between(core.name).get(number) in stuck - {core.name} for number in core.could_wake):
+        if any(
+            plan.lines_between(core.name).get(number) in stuck - {core.name} for number in core.could_wake
+        ):
             continue
         if run.ended == "budget" and (core.could_wake or core.ticks):
             continue  # the other core may send it yet
@@ -182,7 +186,9 @@ def _sleeps_for_ever(
         cause += ", or let the other core send an event (SEV)"
     if loop and "masked" in loop.numbers:
         enabled = "interrupts enabled and masked by PRIMASK, which do not end it (SCR.SEVONPEND is clear)"
-        cause = "let interrupts be taken (CPSIE i), set bit 4 of SCR, or let the other core send an event (SEV)"
+        cause = (
+            "let interrupts be taken (CPSIE i), set bit 4 of SCR, or let the other core send an event (SEV)"
+        )
     elif number := next((each for each in core.could_wake if senders.get(each)), 0):
         enabled = f"only what core {senders[number]} raises enabled: {word_name(number)}, which does not come"
         cause = f"see why core {senders[number]} does not raise {word_name(number)}"

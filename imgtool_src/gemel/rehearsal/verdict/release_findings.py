@@ -172,9 +172,9 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         masked = masked_for_long(raw, run)
         polls = next((each for each in run.events if each.kind == "polls" and each.core == goal.core), None)
         waits = by = ""
-        if loop and polls_other(loop):
+        if waits_for_other := next((each for each in (loop, polls) if each and polls_other(each)), None):
             by = "the other core"
-            waits = f"; {reads(loop, names)} again and again, which another core is to write"
+            waits = f"; {reads(waits_for_other, names)} again and again, which another core is to write"
         elif polls and not masked:
             taken = ", ".join(map(word_name, raw.taken)) or "none"
             waits = f"; {reads(polls, names)} again and again, which a handler is to write (taken so far: {taken})"
@@ -182,7 +182,7 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         does += waits + _last_line(run, goal.core)
         others = interrupts_that_do_not_come(plan, run, raw, names, raw.held_off if masked else 0)
         let = f"let {word_name(raw.held_off)} be taken" if masked else "see the timeline"
-        see = f"see why {by} does not write it" if waits else let
+        see = f"see why {by} does not write what ends that" if waits else let
         see += ", or allow more instructions (--budget)" if _budget(run) else ""
         words = Words(
             f"a goal was not reached: {goal.label}",

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.endings import reads
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import Parts
 from gemel.spans import format_address
@@ -69,7 +70,7 @@ _TEXTS: dict[str, Callable[[RawEvent, CodeNames], str]] = {
     "woken": _plain("is woken by exception {number}"),
     "sleeps": _plain("goes to sleep{again}"),
     "loops": _loops,
-    "polls": _plain("waits for what a handler writes"),
+    "polls": lambda event, names: f"waits: {reads(event, names)} again and again",
     "lock-taken": _plain("takes lock {register}{again}"),
     "lock-given-back": _plain("gives back lock {register}{again}"),
     "vector-table-moved": _plain("moves its vector table to {value:address}"),

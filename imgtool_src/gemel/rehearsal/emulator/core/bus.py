@@ -33,6 +33,7 @@ from gemel.spans import Span, without
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+    from gemel.rehearsal.plan import DevicePlan
 
 
 WATCHED_BELOW = 4096
@@ -57,6 +58,8 @@ class Port(Protocol):
 
 class DeviceSide(Protocol):
     """What a core asks of the device around it."""
+
+    plan: DevicePlan
 
     def report(
         self, core: EmulatedCore, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str]

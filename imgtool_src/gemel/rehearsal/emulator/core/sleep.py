@@ -86,6 +86,11 @@ class CoreSleep:
         return asks(second, 0) or asks(first, second)
 
     @property
+    def lasts(self) -> bool:
+        """Whether the core has slept, or waits for an event: it may do so again soon."""
+        return bool(self.began) or self.waits_for_event
+
+    @property
     def waits_for_event(self) -> bool:
         """Whether the last wait that nothing ended was WFE."""
         return self.waits > 0 and self._is_behind(self._waited_at, is_wait_for_event)
