@@ -80,6 +80,7 @@ def run(
     write_unit: int = 16,
     exact: bool = False,
     reset: int = FLASH + 0x401,
+    watches: tuple[str, ...] = (),
 ) -> Rehearsal:
     """The station with this program (R4 to R7 are zero) and handler of every exception; the sampler if released."""
     image = SparseBytes()
@@ -94,7 +95,7 @@ def run(
     )
     if without_release:
         text = re.sub(r"\[core\.sampler\.release\]\n(.+\n)+", "", text)
-    options = RehearsalOptions(budget=budget, isolate=False, exact=exact)
+    options = RehearsalOptions(budget=budget, isolate=False, exact=exact, watches=watches)
     return rehearse(read_layout(f"{text}\n{table}\n".encode(), "x.toml"), image, {}, options)
 
 

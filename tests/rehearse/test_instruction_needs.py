@@ -51,3 +51,33 @@ def test_result_says_that_the_target_test_was_executed(code: str, executes: bool
     rehearsal = run(f"ldr r0, =0x38000000\n {code}\n {SLEEP}", "", without_release=True)
     assert (f"station: {TARGET_TEST}" in rehearsal.notes) is executes
     assert rehearsal.cores[0].state == "sleeping"
+
+
+BYTE, END = "ldr r0, =0x38000108\n strb r4, [r0]\n", "ldr r0, =0x3800010C\n strb r4, [r0, #3]\n"
+"""A text's first byte in a doubleword, and its last one."""
+WIDE_READS = {
+    "a word from a byte on": (BYTE + "ldr r1, [r0]", False),
+    "a word up to a byte": (END + "ldr r1, [r0]", False),
+    "a halfword": (BYTE + "ldrh r1, [r0]", False),
+    "a doubleword from a byte on": (BYTE + "ldrd r1, r2, [r0]", False),
+    "a doubleword up to a byte": (END + "ldrd r1, r2, [r0, #-4]", False),
+    "a doubleword, and the base moves": (END + "subs r0, #4\n ldrd r1, r2, [r0], #8", False),
+    "only what was written": (BYTE + "ldrb r1, [r0]", False),
+    "the byte after": (BYTE + "ldrb r1, [r0, #1]", True),
+    "the halfword after": (BYTE + "ldrh r1, [r0, #2]", True),
+    "the word after": (BYTE + "ldr r1, [r0, #4]", True),
+    "the word in front": (BYTE + "ldr r1, [r0, #-4]", True),
+    "the doubleword after": (BYTE + "ldrd r1, r2, [r0, #8]", True),
+    "the doubleword in front": (BYTE + "ldrd r1, r2, [r0, #-8]", True),
+    "words of which the second was not written": (BYTE + "ldm r0, {r1, r2}", True),
+    "an unaligned word": (BYTE + "ldr r1, [r0, #-1]", True),
+    "an unaligned halfword": (BYTE + "ldrh r1, [r0, #-1]", True),
+}
+
+
+@pytest.mark.parametrize("name", WIDE_READS)
+def test_wide_reads_of_what_is_in_part_written(name: str) -> None:
+    """Functions for text read whole words, aligned, in which it begins or ends; anything else was to be written."""
+    code, warns = WIDE_READS[name]
+    found = run(f"{code}\n {SLEEP}", "", without_release=True, watches=("reads",)).findings
+    assert [each.kind for each in found if each.severity == "warning"] == ["read-of-unwritten"] * warns

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from gemel.rehearsal.emulator.core.instruction_needs import loads_double
+
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.backing import Backing
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
@@ -52,13 +54,24 @@ def _watch_reads(core: EmulatedCore, memories: Mapping[str, Backing]) -> None:
             uc: Any, access: int, address: int, size: int, value: int, data: tuple[int, bytearray]
         ) -> None:
             offset = address - data[0]
-            if 0 in data[1][offset : offset + size]:
+            if 0 in data[1][offset : offset + size] and not _reads_beyond(core, data[1], offset, size):
                 numbers = {"address": address, "size": size}
                 core.report("read-of-unwritten", core.registers.pc & ~1, numbers)
 
         where = (window.start, written)
         core.bus.watch(unicorn.UC_HOOK_MEM_WRITE, on_write, where, window.span)
         core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read, where, window.span)
+
+
+def _reads_beyond(core: EmulatedCore, written: bytearray, offset: int, size: int) -> bool:
+    """Whether an aligned read is of something written and of what is next to it, as functions for text do.
+
+    A text begins and ends anywhere in an aligned word, or doubleword (LDRD): the bytes besides are not used.
+    """
+    first, second = core.instruction(core.registers.pc & ~1)
+    size = 8 if loads_double(first, second) else size
+    start = offset & -size
+    return (offset == start or size == 8) and any(written[start : start + size])
 
 
 def _watch_alignment(core: EmulatedCore) -> None:

@@ -60,6 +60,11 @@ def is_single_load(first: int, second: int) -> bool:
     return first & 0xFF70 == 0xF850
 
 
+def loads_double(first: int, second: int) -> bool:
+    """Whether it is LDRD."""
+    return is_wide(first) and first & 0xFE50 == 0xE850 and bool(first & 0x0120)
+
+
 def sets_stack_pointer(first: int, second: int) -> bool:
     """Whether it is MSR of MSP or PSP."""
     return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (8, 9)
