@@ -314,6 +314,38 @@ def test_an_event_that_the_other_core_may_send(name: str, station: str) -> None:
         assert ("only what core station raises enabled: interrupt 9" in found.found) is may_end
 
 
+RAM = f"sub sp, #8\n movs r1, #0\n str r1, [sp, #4]\n ldr r0, ={COUNTER + 4:#x}\n str r1, [r0]\n str r1, [r0, #4]\n"
+COUNT = "str r1, [{0}]\n3: ldr r2, [{0}]\n adds r2, #1\n str r2, [{0}]\n cmp r2, #9\n bne 3b\n"
+LOOK, ROUND = "ldr r2, [r0, #4]\n cmp r2, #0\n bne 4f\n", "b 1b\n4: b 4b\n .ltorg\n"
+COUNTERS = {
+    "on the stack": (COUNT.format("sp"), "neither a device register nor RAM but its own counters"),
+    "in a variable": (COUNT.format("r0"), "neither a device register nor RAM but its own counters"),
+    "before a flag": (COUNT.format("r0") + LOOK, "0x3800_0108 ("),
+    "on the stack, after a flag": (LOOK + COUNT.format("sp"), "0x3800_0108 ("),
+    "a flag through a pointer on the stack": (
+        "str r0, [sp, #4]\n" + COUNT.format("sp") + "ldr r3, [sp, #4]\n" + LOOK.replace("r0", "r3"),
+        "0x3800_0108 (",
+    ),
+    "a flag alone on the stack": (LOOK.replace("r0, #4", "sp, #4"), "0x3800_7FFC ("),
+    "a copy of a flag": (LOOK.replace("cmp", "str r2, [sp]\n ldr r2, [sp]\n cmp"), "0x3800_0108 ("),
+    "a count that goes on": ("ldr r2, [r0]\n adds r2, #1\n str r2, [r0]\n" + LOOK, ""),
+}
+
+
+@pytest.mark.parametrize("name", COUNTERS)
+@pytest.mark.parametrize("ticks", ["", TICKS])
+def test_counters_of_a_loop(name: str, ticks: str) -> None:
+    """What a loop writes itself it does not wait for; where its counters begin anew it is in the same state again."""
+    loop, reads = COUNTERS[name]
+    rehearsal = run(
+        RELEASE + ticks + RAM + "1: " + loop + ROUND, "", handler=COUNTS, sampler=IDLE, budget=60_500
+    )
+    finding = rehearsal.finding("endless-loop")
+    assert (finding is not None) is bool(reads), rehearsal.findings
+    if finding:
+        assert f"it reads {reads}" in finding.found
+
+
 READS = f"ldr r0, ={COUNTER + 4:#x}\n movs r1, #0\n str r1, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n bne 2f\n"
 AGAIN = " b 1b\n2: b 2b\n .ltorg\n"
 SLEEPERS = {

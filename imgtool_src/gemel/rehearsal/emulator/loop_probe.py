@@ -40,11 +40,12 @@ def probe_loops(device: Device) -> None:
     """Report for each core that runs in circles what it reads there: event ``loops``.
 
     Its numbers are ``register``, ``described`` and ``memory``, the first register that the layout does not
-    describe, the first that it does, and the first word of RAM that it reads, if it reads any, as ``own`` the first
-    of the core's own registers; ``other`` where that word is not the core's own; ``bits``, what
-    would lead it out of the circle if that register (the undescribed one first) read it, and ``lacking`` those of them
-    that a described one never reads; ``interrupts``, whether an interrupt could, ``ticks`` where only its own tick
-    timer sends any, and ``counts`` where what that does is nothing to the circle.
+    describe, the first that it does, and the first word of RAM that it reads and does not write, if it reads any;
+    ``counter`` where it writes all RAM that it reads, ``own`` the first of the core's own registers; ``other`` where
+    that word is not the core's own; ``bits``, what would lead it out of the circle if that register (the undescribed
+    one first) read it, and ``lacking`` those of them that a described one never reads; ``interrupts``, whether an
+    interrupt could, ``ticks`` where only its own tick timer sends any, and ``counts`` where what that does is nothing
+    to the circle.
     """
     for core in device.cores.values():
         if core.runs and not core.exceptions.starves():
@@ -76,28 +77,14 @@ def probe_sleepers(device: Device) -> None:
 
 
 def _probe_sleeper(device: Device, core: EmulatedCore) -> None:
-    import unicorn
-
-    read: list[int] = []
-    elsewhere = False
-
-    def on_read(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
-        nonlocal elsewhere
-        located = core.bus.locate(address)
-        if located is None:
-            elsewhere = True
-        elif located[0].plan.kind == "ram":
-            read.append(address)
-
     core.state = "running"
     if not _comes_to_sleep(core):  # once, since what it did before it slept first may have left other values
         return
-    place, stack = core.pc, core.registers.stack
-    hook = core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read)
-    again = _goes_round(device, core, disturbed=True, slept=True)
-    core.native.uc.hook_del(hook)
-    if again and read and not elsewhere:
-        memory = next((each for each in read if not 0 <= each - stack < OWN_FRAME), read[0])
+    place, accesses = core.pc, _Accesses(core)
+    with accesses.watched():
+        again = _goes_round(device, core, disturbed=True, slept=True)
+    memory = accesses.awaited
+    if again and memory is not None and not accesses.elsewhere:
         numbers = {"memory": memory} if is_own(core, memory) else {"memory": memory, "other": 1}
         device.report(core, "polls", place, numbers, {})
 
@@ -153,22 +140,26 @@ def _interruptible(core: EmulatedCore) -> bool:
 
 
 def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool = False) -> bool:
-    """Whether a core comes to the state that it is in again and changes no memory; nothing that comes is let in.
+    """Whether a core comes to the state that it is in again, with memory as it is; nothing that comes is let in.
 
     A core that ``slept`` was woken here, and comes to where it slept.
     """
     import unicorn
 
-    changed = False
+    overwritten: dict[int, bytes] = {}
 
     def on_write(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
-        nonlocal changed
-        before = int.from_bytes(core.bus.read_bytes(address, size), "little")
-        changed = changed or before != value & (1 << 8 * size) - 1
+        for at in range(address, address + size):
+            if at not in overwritten:
+                overwritten[at] = core.bus.read_bytes(at, 1)
 
     def state() -> tuple[object, ...]:
         own = () if disturbed else core.system.state(core.time)
         return core.registers.snapshot(), own, device.registers.state()
+
+    def is_again() -> bool:
+        same = core.registers.snapshot() == began[0] and state() == began
+        return same and all(core.bus.read_bytes(at, 1) == data for at, data in overwritten.items())
 
     hook = core.bus.watch(unicorn.UC_HOOK_MEM_WRITE, on_write)
     core.native.uc.ctl_flush_tb()
@@ -179,7 +170,7 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool
         ends = disturbed or (core.sleep.by_event and core.sleep.could_be_ended_by())
         if ends and (is_sleep(first, second) or is_wait_for_event(first, second)):
             core.pc += 4 if second else 2
-            again = slept and state() == began
+            again = slept and is_again()
             break
         if _leaves_ram(core):
             break
@@ -187,48 +178,94 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool
             core.go(1)
         else:
             core.run(core.time + 1)
-        again = core.registers.snapshot() == began[0] and state() == began
-        if again or changed or not core.runs:
+        again = is_again()
+        if again or not core.runs:
             break
     device.running = None
     core.native.uc.hook_del(hook)
-    return again and not changed
+    return again
+
+
+class _Accesses:
+    """What a core reads in a loop: ``read`` all bytes of RAM, ``own`` the first of its own registers.
+
+    ``elsewhere``: whether it reads what is no memory.
+    """
+
+    def __init__(self, core: EmulatedCore) -> None:
+        self._core, self._within, self._stack = core, core.interrupts.handler, core.registers.stack
+        self.read: set[int] = set()
+        self.own: int | None = None
+        self.elsewhere = False
+        self._words: dict[int, None] = {}
+        self._written: set[int] = set()
+
+    @contextmanager
+    def watched(self) -> Iterator[None]:
+        """Look at what the core does meanwhile."""
+        import unicorn
+
+        core = self._core
+        kinds = unicorn.UC_HOOK_MEM_READ | unicorn.UC_HOOK_MEM_WRITE
+        self._write = unicorn.UC_MEM_WRITE
+        hook = core.bus.watch(kinds, self._on_access)
+        core.native.uc.ctl_flush_tb()
+        yield
+        core.native.uc.hook_del(hook)
+
+    def _on_access(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+        located = self._core.bus.locate(address)
+        by_loop = self._core.interrupts.handler == self._within  # not by an interrupt that comes meanwhile
+        if access == self._write:
+            self._written.update(range(address, address + size) if by_loop else ())
+        elif located and located[0].plan.kind == "ram":
+            self.read.update(range(address, address + size))
+            if by_loop:
+                self._words.setdefault(address)
+        elif located is None:
+            self.elsewhere = True
+            if PRIVATE.holds(address) and self.own is None:
+                self.own = address
+
+    @property
+    def only_counts(self) -> bool:
+        """Whether all RAM that the loop reads it writes itself, as its counters."""
+        return bool(self._words) and self.awaited is None
+
+    @property
+    def awaited(self) -> int | None:
+        """The first word of RAM that the loop reads and does not write, which is not in a frame if there is another."""
+        words = [each for each in self._words if each not in self._written]
+        return min(words, key=self.is_in_frame, default=None)
+
+    def is_in_frame(self, address: int) -> bool:
+        """Whether it is a variable of the function's own."""
+        return 0 <= address - self._stack < OWN_FRAME
 
 
 def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
-    import unicorn
-
     numbers: dict[str, int] = {}
-    read: set[int] = set()
     before = {key: access.reads for key, access in device.registers.accesses.items()}
-    frame = core.registers.stack if disturbed and device.plan.goals else 0
-
-    within = core.interrupts.handler
-
-    def on_read(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
-        located = core.bus.locate(address)
-        if located and located[0].plan.kind == "ram":
-            read.update(range(address, address + size))
-            if core.interrupts.handler != within:
-                return  # what an interrupt reads that comes meanwhile
-            in_frame = frame and 0 <= address - frame < OWN_FRAME
-            numbers.setdefault("local" if in_frame else "memory", address)
-        elif PRIVATE.holds(address):
-            numbers.setdefault("own", address)
-
-    uc = core.native.uc
-    hook = core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read)
-    uc.ctl_flush_tb()
+    accesses = _Accesses(core)
     waits, waited = core.state == "waiting", core.sleep.waits
     place = core.pc
     device.running = core
     end = core.time + PROBED
-    if disturbed:
-        core.go(LONGEST_CIRCLE)
-    while not disturbed and core.runs and core.time < end:  # a core that waits for an event hands over before
-        core.run(end)
+    with accesses.watched():
+        if disturbed:
+            core.go(LONGEST_CIRCLE)
+        while (
+            not disturbed and core.runs and core.time < end
+        ):  # one that waits for an event hands over before
+            core.run(end)
     device.running = None
-    uc.hook_del(hook)
+    memory = accesses.awaited
+    if memory is not None:
+        numbers["memory"] = memory
+    elif accesses.only_counts:
+        numbers["counter"] = 1
+    if accesses.own is not None:
+        numbers["own"] = accesses.own
     for (name, address), access in sorted(device.registers.accesses.items()):
         if name == core.plan.name and access.reads > before.get((name, address), 0):
             numbers.setdefault("described" if device.registers.known(address) else "register", address)
@@ -245,9 +282,9 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
         numbers["other"] = 1
     if can_interrupt and not from_outside:
         numbers["ticks"] = 1
-    register, local = numbers.get("register", numbers.get("described")), numbers.pop("local", None)
-    if register is None and local is not None:
-        numbers.setdefault("memory", local)
+    register = numbers.get("register", numbers.get("described"))
+    if register is not None and device.plan.goals and memory is not None and accesses.is_in_frame(memory):
+        del numbers["memory"]
     if register is not None and (bits := _awaited(device, core, register)) is not None:
         numbers["bits"] = bits  # and what code wrote there: bits that ever were one, and last
         port = device.registers.accesses[core.plan.name, register]
@@ -258,7 +295,7 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
         pass  # it waits for another core, whatever comes
     elif disturbed and core.interrupts.handler:
         return
-    elif "ticks" in numbers and "described" not in numbers and _only_counts(device, core, read):
+    elif "ticks" in numbers and "described" not in numbers and _only_counts(device, core, accesses.read):
         numbers["counts"] = 1
     elif disturbed and ("memory" in numbers or ("described" in numbers and "lacking" not in numbers)):
         if "memory" in numbers and register is None:

@@ -290,7 +290,7 @@ def _loop(
             hint = why_no_ticks(core)
     elif memory is None:
         found, hint = (
-            "it reads neither a device register nor RAM",
+            f"it {reads_nothing(event)}",
             "let the core sleep there (WFI), or correct what keeps it in the loop",
         )
         if zeros := read_as_zero(run, core.name, names):
@@ -307,7 +307,7 @@ def _loop(
         hint = f"let {word_name(held_off)} be taken, or {let}" if let.startswith(("see", "correct")) else hint
     if counts and not ticks:
         found += "; its tick interrupts only count"
-    if (counts and not ticks) or (not plan.goals and hint == WRITTEN_BY):
+    if not plan.goals and (counts or hint == WRITTEN_BY):
         hint = or_else(hint, f"state in a goal what it has to reach:{_goal(core)}")
     again = "it" if run.ended == "budget" else "the whole device"
     words = Words(
@@ -317,6 +317,12 @@ def _loop(
         hint,
     )
     return error_about(event, words, names, "endless-loop")
+
+
+def reads_nothing(event: RawEvent) -> str:
+    """What a loop reads that nothing could end."""
+    counters = " but its own counters" if "counter" in event.numbers else ""
+    return f"reads neither a device register nor RAM{counters}"
 
 
 def _held_back(run: RawRun, core: RawCore, names: CodeNames) -> str:

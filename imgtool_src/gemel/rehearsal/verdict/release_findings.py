@@ -16,6 +16,7 @@ from gemel.rehearsal.verdict.endings import (
     masked_for_long,
     polls_other,
     reads,
+    reads_nothing,
     unreleasable,
 )
 from gemel.rehearsal.verdict.findings import at_end, error_about
@@ -139,10 +140,12 @@ def _budget(run: RawRun) -> str:
     return "the budget ended; " if run.ended == "budget" else ""
 
 
-def _turning(run: RawRun) -> set[str]:
+def _turning(run: RawRun) -> dict[str, RawEvent]:
     """Cores in a loop that nothing they read could end; what interrupts them may do all the work."""
     reads = {"register", "described", "memory"}
-    return {each.core for each in run.events if each.kind == "loops" and not reads & each.numbers.keys()}
+    return {
+        each.core: each for each in run.events if each.kind == "loops" and not reads & each.numbers.keys()
+    }
 
 
 def _last_line(run: RawRun, core: str) -> str:
@@ -166,8 +169,8 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             run.ended == "budget" and raw.ticks and raw.slept_at and run.time - raw.slept_at < LONG
         )
         does = "sleeps between ticks" if between_ticks else STATES[raw.state]
-        if goal.core in _turning(run):
-            does += " in a loop that reads neither a device register nor RAM"
+        if turning := _turning(run).get(goal.core):
+            does += f" in a loop that {reads_nothing(turning)}"
         loop = next((each for each in run.events if each.kind == "loops" and each.core == goal.core), None)
         masked = masked_for_long(raw, run)
         polls = next((each for each in run.events if each.kind == "polls" and each.core == goal.core), None)
