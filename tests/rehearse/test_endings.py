@@ -36,6 +36,8 @@ def region(number: int, start: int, last: int, access: int, never_executed: int)
 PROTECTED = region(0, FLASH, FLASH + 0x3FFFF, 2, 0) + region(1, 0x3800_0000, 0x3800_7FFF, 0, 1) + enabled(5)
 PROTECTION_ON = store(0xE000_ED94, "1") + "dsb\n isb\n"
 RAISE = store(0xE000_E200, "32") + SLEEP
+ALL_NON_SECURE = store(0xE000_EDD0, "2")
+"""The security attribution unit is off and leaves everything to the device."""
 LOADED = "ldr r6, =0x38000001\n ldr r1, =0x4770bf00\n str r1, [r6, #-1]\n"
 ENDINGS = {
     "stays-in-handler": (enabled(5) + store(0xE000_E200, "32") + SLEEP, "interrupt 5, since no handler"),
@@ -50,7 +52,8 @@ ENDINGS = {
     "stacking": (enabled(5) + f"ldr r1, ={NO_RAM}\n mov sp, r1\n" + RAISE, "stack"),
     "unstacking": (enabled(5) + RAISE, "unstack"),
     "no-coprocessor": ("mcr p2, 0, r0, c0, c0, 0\n" + SLEEP, "coprocessor"),
-    "leaves-secure-state": ("ldr r3, =0x10002000\n blxns r3\n" + SLEEP, "Non-secure state"),
+    "leaves-secure-state": (ALL_NON_SECURE + "ldr r3, =0x10002000\n blxns r3\n" + SLEEP, "Non-secure state"),
+    "invalid-entry": ("ldr r3, =0x10002000\n blxns r3\n" + SLEEP, "Secure, which is a SecureFault (INVEP)"),
     "vectors-unreadable": (
         store(VECTORS, hex(NO_RAM)) + store(CONTROL, "0") + SLEEP,
         "starts at an unmapped address",
@@ -242,7 +245,8 @@ def test_every_fatal_kind_is_reached_by_a_test() -> None:
 @pytest.mark.parametrize(("branch", "register"), [("bxns", "r0"), ("blxns", "r3")])
 def test_a_branch_that_may_leave_secure_state(branch: str, register: str) -> None:
     """With bit 0 of the target clear nothing is known of what follows; with bit 0 set it is a plain branch."""
-    left = run(f"ldr {register}, =0x10002000\n {branch} {register}\n" + SLEEP, "", handler=HANG)
+    goes = f"ldr {register}, =0x10002000\n {branch} {register}\n"
+    left = run(ALL_NON_SECURE + goes + SLEEP, "", handler=HANG)
     finding = left.finding("leaves-secure-state")
     assert finding is not None
     assert finding.found == f"{branch.upper()} {register}, to 0x1000_2000 (in build station)"
@@ -259,11 +263,118 @@ def test_goals_that_come_before_non_secure_state_decide(texts: str, outcome: str
     sends = "".join(store(0x5020_0000, str(ord(each))) for each in "AB")
     serial = '[[rehearsal.serial]]\nat = 0x5020_0000\nname = "serial"\n'
     started = store(VECTORS, "0x10008000") + store(CONTROL, "0")
-    left = run(started + sends + "ldr r3, =0x10002000\n blxns r3\n" + SLEEP, serial + goals, handler=HANG)
+    goes = ALL_NON_SECURE + "ldr r3, =0x10002000\n blxns r3\n"
+    left = run(started + sends + goes + SLEEP, serial + goals, handler=HANG)
     assert left.outcome == outcome, left.findings
     assert [each.kind for each in left.findings] == ["leaves-secure-state"] * (outcome != "passes")
     said = "after the last goal, core station goes to Non-secure state, which the rehearsal does not follow"
     assert (said in left.notes) is (outcome == "passes")
+
+
+OPEN = region(0, 0x1000_0000, 0x1003_FFFF, 3, 0) + region(1, 0x3800_0000, 0x3800_7FFF, 1, 1)
+AT = f"ldr r0, ={CLOSED:#x}\n"
+USER = "movs r1, #1\n msr control, r1\n isb\n"
+CLOSED_BY = {
+    "no region": ("", AT + "ldr r1, [r0]\n", "which no region holds (the background region is off)"),
+    "the background region": (
+        store(0xE000_ED94, "5"),
+        USER + AT + "ldr r1, [r0]\n",
+        "which no region holds (the background region is for privileged code)",
+    ),
+    "a region to read": (
+        region(2, 0x3801_0100, 0x3801_01FF, 2, 1),
+        AT + "ldr r1, [r0]\n str r1, [r0]\n",
+        "in region 2, 0x3801_0100..0x3801_01FF, which allows privileged code reading;",
+    ),
+    "a region for privileged code": (
+        region(5, 0x3801_0100, 0x3801_011F, 0, 1),
+        AT + "str r1, [r0]\n" + USER + "str r1, [r0]\n",
+        "in region 5, 0x3801_0100..0x3801_011F, which allows unprivileged code nothing;",
+    ),
+    "the second half of a word": (
+        region(2, 0x3801_00E0, 0x3801_00FF, 1, 1),
+        AT + "subs r0, #2\n ldr r1, [r0]\n",
+        "which no region holds (the background region is off)",
+    ),
+    "regions that overlap": (
+        region(2, 0x3801_0100, 0x3801_01FF, 1, 1) + region(3, 0x3801_0000, 0x3801_011F, 1, 1),
+        AT + "ldr r1, [r0, #32]\n ldr r1, [r0]\n",
+        "which regions 2 and 3 both hold: overlapping regions close it;",
+    ),
+    "a region that is not executed": (
+        "",
+        "ldr r6, =0x38000001\n bx r6\n",
+        "in region 1, 0x3800_0000..0x3800_7FFF, which allows privileged code reading and writing;",
+    ),
+    "nothing": (region(2, 0x3801_0100, 0x3801_01FF, 1, 1), AT + "ldr r1, [r0]\n str r1, [r0, #4]\n", ""),
+    "nothing, by regions that touch": (
+        region(2, 0x3801_0100, 0x3801_011F, 1, 1) + region(3, 0x3801_0120, 0x3801_013F, 1, 1),
+        AT + "adds r0, #30\n ldr r1, [r0]\n",
+        "",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", CLOSED_BY)
+def test_which_region_closes_an_address(name: str) -> None:
+    """The region with its addresses and what it allows, that none holds the address, or that two do."""
+    regions, program, said = CLOSED_BY[name]
+    on = "" if "0xe000ed94" in regions else PROTECTION_ON
+    rehearsal = run(OPEN + regions + on + program + SLEEP, "", handler=HANG)
+    found = [each.found for each in rehearsal.findings if each.kind.startswith("protected-")]
+    assert bool(found) is bool(said), rehearsal.findings
+    assert not said or said in f"{found[0]};"
+
+
+def attributed(number: int, start: int, last: int, flags: int = 1) -> str:
+    """Code that sets a region of the security attribution unit."""
+    limit = last & ~0x1F | flags
+    return store(0xE000_EDD8, str(number)) + store(0xE000_EDDC, hex(start)) + store(0xE000_EDE0, hex(limit))
+
+
+ATTRIBUTION_ON = store(0xE000_EDD0, "1")
+ATTRIBUTIONS = {
+    "off": ("", "is off, and gives everything to Secure state"),
+    "off, and left to the device": (ALL_NON_SECURE, ""),
+    "set, and not on": (
+        attributed(0, 0x1000_2000, 0x1000_2FFF),
+        "is off, and gives everything to Secure state",
+    ),
+    "a region": (attributed(0, 0x1000_2000, 0x1000_2FFF) + ATTRIBUTION_ON, ""),
+    "the last region": (attributed(7, 0x1000_0000, 0x1000_201F) + ATTRIBUTION_ON, ""),
+    "a region of gateways": (attributed(1, 0x1000_2000, 0x1000_201F, 3) + ATTRIBUTION_ON, ""),
+    "none": (ATTRIBUTION_ON, "no region of the security attribution unit holds it"),
+    "the region after": (attributed(0, 0x1000_2020, 0x1000_2FFF) + ATTRIBUTION_ON, "no region of"),
+    "a region that is not enabled": (
+        attributed(0, 0x1000_2000, 0x1000_2FFF, 0) + ATTRIBUTION_ON,
+        "no region of",
+    ),
+    "two regions": (
+        attributed(0, 0x1000_2000, 0x1000_2FFF) + attributed(3, 0x1000_0000, 0x1000_FFFF) + ATTRIBUTION_ON,
+        "regions 0 and 3 of the security attribution unit overlap there",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", ATTRIBUTIONS)
+def test_an_entry_to_non_secure_state_at_what_is_secure(name: str) -> None:
+    """What the unit keeps Secure the device cannot give away (DDI 0553, "SecurityCheck", from memory)."""
+    sets, why = ATTRIBUTIONS[name]
+    rehearsal = run(sets + "ldr r3, =0x10002000\n bxns r3\n" + SLEEP, "", handler=HANG)
+    finding = rehearsal.finding("invalid-entry" if why else "leaves-secure-state")
+    assert finding is not None
+    assert why in finding.found
+    assert rehearsal.outcome == ("fails" if why else "no verdict")
+
+
+@pytest.mark.parametrize("branch", ["bx r1", "blx r1", "push {r1}\n pop {pc}"])
+@pytest.mark.parametrize(("target", "said"), [("0xFEFFFFFF", True), ("0xFEFFFFF1", False)])
+def test_a_return_to_secure_state_that_nothing_called(branch: str, target: str, said: bool) -> None:
+    """The value is named as what it is; one near it is an address of no code."""
+    finding = run(f"ldr r1, ={target}\n {branch}\n" + SLEEP, "", handler=HANG).finding("fetch-outside-code")
+    assert finding is not None
+    assert ("0xFEFF_FFFF (FNC_RETURN)" in finding.found) is said
+    assert ("returns to Secure state, which no function was called from" in finding.what) is said
 
 
 RETURNS = {

@@ -15,6 +15,7 @@ FATAL = frozenset(
         "no-coprocessor",
         "alignment-fault",
         "leaves-secure-state",
+        "invalid-entry",
         "stack-limit-fault",
         "invalid-state",
         "breakpoint",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.registers.flash_controller import BY_REGISTERS, LOCKED, NO_COMMAND
 from gemel.rehearsal.emulator.system_space.interrupts import TICK
@@ -13,6 +15,9 @@ from gemel.spans import format_address
 
 ALWAYS_UNDEFINED, FIRST_WIDE = 0xDE, 0xE800
 """The upper byte of UDF, and the first halfword from which on an instruction has two."""
+
+FUNCTION_RETURN = 0xFEFF_FFFF
+"""The link value of a function of Non-secure state that Secure code called (DDI 0553, "FNC_RETURN", from memory)."""
 
 LAST_FAULT = 7
 """The highest number of an exception that is a fault: SecureFault."""
@@ -30,6 +35,13 @@ def _access(verb: str) -> Wording:
 
 def _fetch(event: RawEvent, names: CodeNames) -> Words:
     address = event.numbers["address"]
+    if address | 1 == FUNCTION_RETURN:
+        return Words(
+            f"core {event.core} returns to Secure state, which no function was called from",
+            f"{format_address(FUNCTION_RETURN)} (FNC_RETURN), which the core puts into the link register at BLXNS",
+            "a return by that value from a function of Non-secure state that BLXNS called",
+            "see where the link register, or the word that is popped as a return address, comes from",
+        )
     found = f"{format_address(address)}, {names.what_is_at(event.core, address)}"
     if address >= ERASED - 1:
         found = f"{format_address(address)}, which is what erased flash reads, and the link register at reset"
@@ -115,12 +127,39 @@ def _not_emulated(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
+_ALLOWED = ("nothing", "reading", "writing", "reading and writing", "executing", "reading and executing")
+"""What a region allows, by bits: reading, writing, executing."""
+
+
 def _protected(verb: str, closed: str) -> Wording:
-    return plain(
-        f"core {{core}} {verb} {closed}: its memory protection unit faults",
-        "an access that the regions of the memory protection unit allow",
-        "correct the access, or the region that the image sets up there",
+    def words(event: RawEvent, names: CodeNames) -> Words:
+        return Words(
+            f"core {event.core} {verb} {closed}: its memory protection unit faults",
+            f"{at_address(event, names)}, {_closed_by(event.numbers)}",
+            "an access that the regions of the memory protection unit allow",
+            "correct the access, or the region that the image sets up there",
+        )
+
+    return words
+
+
+def _closed_by(numbers: Mapping[str, int]) -> str:
+    """Which region of the memory protection unit decides about an address, and what it allows."""
+    regions = [bit for bit in range(numbers["regions"].bit_length()) if numbers["regions"] >> bit & 1]
+    code = "unprivileged code" if numbers["user"] else "privileged code"
+    if not regions:
+        background = "the background region is for privileged code" if numbers["user"] else ""
+        outside = background if numbers["background"] else "the background region is off"
+        return f"which no region holds ({outside or 'it is never executed'})"
+    if len(regions) > 1 and numbers["version"] > 7:
+        return f"which regions {' and '.join(map(str, regions))} both hold: overlapping regions close it"
+    span = f"0x{format_address(numbers['start'])[2:]}..{format_address(numbers['last'])}"
+    allows = (
+        _ALLOWED[numbers["allowed"]]
+        if numbers["allowed"] < len(_ALLOWED)
+        else "reading, writing and executing"
     )
+    return f"in region {regions[-1]}, {span}, which allows {code} {allows}"
 
 
 def _vectors_erased(event: RawEvent, names: CodeNames) -> Words:
@@ -213,6 +252,12 @@ FAULT_WORDS: dict[str, Wording] = {
         "code that stays in Secure state",
         "nothing is known of what follows: rehearse up to here, with a goal before it",
         found="{need}, to {at}",
+    ),
+    "invalid-entry": plain(
+        "core {core} goes to Non-secure state at an address that is Secure, which is a SecureFault (INVEP)",
+        "an address that the image gives to Non-secure state",
+        "set a region of the security attribution unit for Non-secure code, switch it on, or correct the target",
+        found="{need}, to {at}; {attribution}",
     ),
     "stack-limit-fault": plain(
         "core {core} pushes below the stack limit register that it set itself",

@@ -184,8 +184,10 @@ class CodeStops:
         elif (target := core.registers.value(doubtful.non_secure_target)) & 1:  # it stays in Secure state
             core.go(1)
         else:
-            words = {"need": doubtful.need}
-            core.faults.stop("leaves-secure-state", doubtful.at, {"address": target}, words)
+            attribution = core.system.secure_by(target)
+            words = {"need": doubtful.need, **({"attribution": attribution} if attribution else {})}
+            kind = "invalid-entry" if attribution else "leaves-secure-state"
+            core.faults.stop(kind, doubtful.at, {"address": target}, words)
 
     def _go_to(self, doubtful: Doubtful) -> bool:
         """Go to where the core stops for an instruction; False where something else ends the way."""

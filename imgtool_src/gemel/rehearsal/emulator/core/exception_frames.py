@@ -64,12 +64,13 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
     system.float_saved()
     limit = core.stack_watch.limit_above(frame, stack, on_process_stack, return_address)
     wrong = "stack-limit-fault" if limit else ""
-    if not wrong and not core.guard.allows("write", frame, size, thread and bool(control & PRIVILEGE)):
-        wrong = "protected-stacking"
+    user, why = thread and bool(control & PRIVILEGE), {}
+    if not wrong and not core.guard.allows("write", frame, size, user):
+        wrong, why = "protected-stacking", core.guard.why("write", frame, size, user)
     elif not wrong and not core.bus.write_stack(frame, data):
         wrong = "stacking"
     if wrong:
-        numbers = {"address": frame, **({"limit": limit} if limit else {})}
+        numbers = {"address": frame, **why, **({"limit": limit} if limit else {})}
         taken = core.faults.of_stacking(wrong, number, return_address, numbers)
         if taken is None:
             return False
@@ -137,7 +138,8 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     protected = not core.guard.allows("read", frame, size, user)
     if len(data) < size or protected:
         kind = "protected-unstacking" if protected else "unstacking"
-        core.exceptions.cannot_return(kind, link, {"address": frame})
+        why = core.guard.why("read", frame, size, user) if protected else {}
+        core.exceptions.cannot_return(kind, link, {"address": frame, **why})
         return None
     if core.plan.secure and not link & CALLER_FRAME and core.bus.read_word(frame) not in SIGNATURES:
         core.exceptions.cannot_return("no-signature", link)

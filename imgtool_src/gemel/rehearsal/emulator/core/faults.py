@@ -150,6 +150,7 @@ class CoreFaults:
             return
         if not core.guard.may_execute(address):
             core.pc = address
+            numbers |= core.guard.why("execute", address, 2, core.unprivileged)
             self.take("protected-fetch", address, numbers)
             return
         mapped = core.bus.locate(address) is not None

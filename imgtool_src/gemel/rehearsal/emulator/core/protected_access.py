@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from gemel.rehearsal.emulator.system_space.memory_protection import AT_NEGATIVE_PRIORITY, Rights
+from gemel.rehearsal.emulator.system_space.memory_protection import AT_NEGATIVE_PRIORITY, BACKGROUND, Rights
 from gemel.spans import Span
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 
-SMALLEST = 32
-"""Bytes of the smallest region."""
+SMALLEST, LONGEST_ACCESS = 32, 8
+"""Bytes of the smallest region, and of the longest access, which may reach from the addresses in front into one."""
 
 
 class ProtectedAccess:
@@ -59,6 +59,24 @@ class ProtectedAccess:
         places = {*range(address, address + size, SMALLEST), address + size - 1}
         return all(protection.at(each & 0xFFFF_FFFF).allow(access, unprivileged) for each in places)
 
+    def why(self, access: str, address: int, size: int, unprivileged: bool) -> dict[str, int]:
+        """What closes ``address`` and the bytes after it to ``access``: the numbers of a finding."""
+        protection = self._core.system.protection
+        places = (address, *range((address | SMALLEST - 1) + 1, address + size, SMALLEST))
+        closed = (
+            each for each in places if not protection.at(each & 0xFFFF_FFFF).allow(access, unprivileged)
+        )
+        at = next(closed, address)
+        given = protection.at(at)
+        allowed = sum(
+            given.allow(each, unprivileged) << bit for bit, each in enumerate(("read", "write", "execute"))
+        )
+        more = {
+            "version": 8 if protection.has_limits else 7,
+            "background": int(bool(protection.control & BACKGROUND)),
+        }
+        return {**protection.regions_at(at), "allowed": allowed, "user": int(unprivileged), **more}
+
     def may_execute(self, address: int) -> bool:
         """Whether the code that runs now may go on at ``address``."""
         return not self._guards or self.allows("execute", address, 2, self._core.unprivileged)
@@ -81,7 +99,8 @@ class ProtectedAccess:
             if kind == u.UC_HOOK_BLOCK:
                 hook = core.native.uc.hook_add(kind, self._on_block, begin=span.start, end=span.last)
             else:
-                hook = core.bus.watch(kind, self._on_access, (span, given), span)
+                reaching = Span.from_bounds(max(span.start - LONGEST_ACCESS + 1, 0), span.end)
+                hook = core.bus.watch(kind, self._on_access, (span, given), reaching)
             self._hooks[kind, span, given] = int(hook)
         executes = [(span, given.execute, given.user_execute) for span, given in rights]
         if executes != self._executes:
@@ -98,14 +117,17 @@ class ProtectedAccess:
         what = "write" if access == self._unicorn.UC_MEM_WRITE else "read"
         user = core.unprivileged or (core.blocks.acts_as_user and core.accesses_as_user())
         span, given = data
-        as_watched = core.system.protection.version == self._version and address + size <= span.end
+        within = span.start <= address and address + size <= span.end
+        as_watched = within and core.system.protection.version == self._version
         if (as_watched and given.allow(what, user)) or self.allows(what, address, size, user):
             return  # most are as when the watch was set, which is quick: for loops that poll
         if what == "write":
             core.faults.undo_write(address, size)
-        core.note_fault(f"protected-{what}", {"address": address, "size": size})
+        numbers = {"address": address, "size": size, **self.why(what, address, size, user)}
+        core.note_fault(f"protected-{what}", numbers)
 
     def _on_block(self, uc: Any, address: int, size: int, data: object) -> None:
         if self._core.executing and not self.may_execute(address):
-            self._core.note_fault("protected-fetch", {"address": address}, address)
+            why = self.why("execute", address, 2, self._core.unprivileged)
+            self._core.note_fault("protected-fetch", {"address": address, **why}, address)
             uc.emu_stop()

@@ -79,6 +79,11 @@ class MemoryProtection:
         self._map: list[tuple[Span, Rights]] | None = None
 
     @property
+    def has_limits(self) -> bool:
+        """Whether regions are given by their first and last address (PMSAv8), where none may overlap."""
+        return self._limits
+
+    @property
     def on(self) -> bool:
         """Whether it guards accesses at all."""
         return bool(self.control & ENABLE)
@@ -131,6 +136,17 @@ class MemoryProtection:
     def at(self, address: int) -> Rights:
         """The rights at an address while the unit is on."""
         return next(rights for span, rights in self.map() if span.holds(address))
+
+    def regions_at(self, address: int) -> dict[str, int]:
+        """The regions that hold an address, as ``regions`` (a bit each), and of the one that decides the addresses."""
+        found = [
+            (number, span)
+            for number in sorted(self._registers)
+            for span, _ in self._spans(number)
+            if span.holds(address)
+        ]
+        numbers = {"regions": sum(1 << number for number, _ in found)}
+        return numbers | {"start": found[-1][1].start, "last": found[-1][1].last} if found else numbers
 
     def map(self) -> list[tuple[Span, Rights]]:
         """The rights of the whole address space while the unit is on, in order of addresses."""

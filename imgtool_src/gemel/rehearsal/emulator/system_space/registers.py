@@ -44,6 +44,7 @@ RESET_CONTROL, SYSTEM_CONTROL, CONFIGURATION = 0xE000_ED0C, 0xE000_ED10, 0xE000_
 HANDLER_CONTROL, FAULT_STATUS, HARD_FAULT_STATUS = 0xE000_ED24, 0xE000_ED28, 0xE000_ED2C
 DEBUG_STATUS, MEMORY_FAULT_ADDRESS, BUS_FAULT_ADDRESS = 0xE000_ED30, 0xE000_ED34, 0xE000_ED38
 COPROCESSORS = 0xE000_ED88
+SAU_CONTROL, SAU_ENABLE, SAU_ALL_NON_SECURE = 0xE000_EDD0, 1 << 0, 1 << 1
 SAU_TYPE, SAU_REGION, SECURE_FAULT_STATUS = 0xE000_EDD4, 0xE000_EDD8, 0xE000_EDE4
 DEBUG_CONTROL, SOFTWARE_TRIGGER = 0xE000_EDFC, 0xE000_EF00
 FLOAT_CONTEXT, FLOAT_FRAME_ADDRESS, FLOAT_DEFAULTS = 0xE000_EF34, 0xE000_EF38, 0xE000_EF3C
@@ -159,6 +160,26 @@ class SystemSpace:
     def float_context(self) -> tuple[bool, int]:
         """Whether float code gets a context of its own that exceptions keep, and FPSCR at its first instruction."""
         return self.keeps_float, self._words.get(FLOAT_DEFAULTS, 0)
+
+    def secure_by(self, address: int) -> str:
+        """Why an address is Secure for certain, by the security attribution unit; empty where the device may decide.
+
+        What the unit gives to Non-secure state the device may still keep Secure, but not the other way round.
+        """
+        control = self._words.get(SAU_CONTROL, 0)
+        if not control & SAU_ENABLE:
+            off = "the security attribution unit is off, and gives everything to Secure state"
+            return "" if control & SAU_ALL_NON_SECURE else off
+        found: list[str] = []
+        for region in range(self._words[SAU_TYPE]):
+            base, limit = (self._words.get(each | region << 32, 0) for each in _REGION_REGISTERS)
+            if limit & 1 and base & ~0x1F <= address <= limit | 0x1F:
+                found.append(str(region))
+        if not found:
+            return "no region of the security attribution unit holds it"
+        if len(found) > 1:
+            return f"regions {' and '.join(found)} of the security attribution unit overlap there"
+        return ""
 
     @property
     def configuration(self) -> int:
