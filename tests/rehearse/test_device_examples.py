@@ -277,10 +277,10 @@ def test_busy_until_the_event() -> None:
     assert 15 < word(run(store(DEVICE, "1") + wait + result("r1") + SLEEP, table)) < 40
 
 
-def flash(program: str, write_unit: int = 16) -> Rehearsal:
+def flash(program: str, write_unit: int = 16, exact: bool = False) -> Rehearsal:
     """A program that uses the flash controller of the example."""
     program += load("r3", BLOCK + 8) + result("r3") + SLEEP
-    return run(program, example("flash that is unlocked"), write_unit=write_unit)
+    return run(program, example("flash that is unlocked"), write_unit=write_unit, exact=exact)
 
 
 @pytest.mark.parametrize(
@@ -345,8 +345,12 @@ def test_write_units_are_programmed_whole_and_once(
     program = UNLOCK + ERASE + store(DEVICE + 0x10, "1")
     for at, value in stores.items():
         program += store(BLOCK + int(str(at).split()[0]), value)
-    findings = flash(program, write_unit=unit).findings
-    assert [each.kind for each in findings if each.kind in ("flash-command", "write-unit-in-part")] == kinds
+    findings = flash(program, write_unit=unit, exact=True).findings
+    of_flash = [each for each in findings if each.kind in ("flash-command", "write-unit-in-part")]
+    assert [each.kind for each in of_flash] == kinds
+    last_store = FLASH + 0x400 + code_of(ZEROS + program).rfind(code_of("str r1, [r0]\n"))
+    for each in of_flash:
+        assert (each.place and each.place.address, each.calls) == (last_store, ())
 
 
 def test_unit_of_the_image_is_programmed_already() -> None:

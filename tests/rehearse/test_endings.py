@@ -10,7 +10,7 @@ import unicorn
 from rehearse.test_device_examples import FLASH, SAMPLER, SLEEP, enabled, result, run, store, word
 
 from gemel.rehearsal.emulator import loop_probe
-from gemel.rehearsal.emulator.core import exceptions
+from gemel.rehearsal.emulator.core import exceptions, protected_access
 from gemel.rehearsal.emulator.core.code_stops import CodeStops
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
 from gemel.rehearsal.result import Rehearsal
@@ -324,6 +324,19 @@ def test_which_region_closes_an_address(name: str) -> None:
     found = [each.found for each in rehearsal.findings if each.kind.startswith("protected-")]
     assert bool(found) is bool(said), rehearsal.findings
     assert not said or said in f"{found[0]};"
+
+
+@pytest.mark.parametrize(
+    ("before", "longest", "faults"), [(1, 8, True), (3, 8, True), (4, 8, False), (3, 3, False)]
+)
+def test_accesses_that_reach_into_what_is_closed(
+    before: int, longest: int, faults: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A word that begins in an open region and ends in none: looked at from ``LONGEST_ACCESS`` bytes in front on."""
+    monkeypatch.setattr(protected_access, "LONGEST_ACCESS", longest)
+    regions = OPEN + region(2, 0x3801_00E0, 0x3801_00FF, 1, 1) + PROTECTION_ON
+    found = run(regions + AT + f"subs r0, #{before}\n str r4, [r0]\n" + SLEEP, "", handler=HANG)
+    assert (found.finding("protected-write") is not None) is faults
 
 
 def attributed(number: int, start: int, last: int, flags: int = 1) -> str:

@@ -146,10 +146,10 @@ class Device:
                 )
         for flash in self.registers.flash:
             unit = self.write_unit(flash.plan.memory)
-            for name, address, count in flash.partly_programmed():
+            for name, place, address, count in flash.partly_programmed():
                 core = self.cores[name]
                 numbers = {"address": address, "count": count, "unit": unit}
-                self.log.add(core, "write-unit-in-part", None, numbers, {}, self._now(core))
+                self.log.add(core, "write-unit-in-part", place, numbers, {}, self._now(core), is_past=True)
 
     def last_event(self) -> int:
         """The number of the event that was reported last."""
@@ -218,16 +218,15 @@ class Device:
         for core in self.cores.values():
             core.look_again()
 
-    def flash_fault(self, address: int, command: str, reason: str) -> None:
-        """A command that does not do to the flash what the code requests."""
+    def place(self) -> int:
+        """The address of the instruction that the core that runs executes."""
+        return self.running.registers.pc & ~1 if self.running else 0
+
+    def flash_fault(self, place: int, address: int, command: str, reason: str) -> None:
+        """A command that does not do to the flash what the code at ``place`` requests."""
         if self.running is not None:
-            self.report(
-                self.running,
-                "flash-command",
-                self.running.pc,
-                {"address": address},
-                {"command": command, "reason": reason},
-            )
+            words = {"command": command, "reason": reason}
+            self.report(self.running, "flash-command", place, {"address": address}, words)
 
     def write_unit(self, memory: str) -> int:
         """How many bytes of a memory are programmed at once."""

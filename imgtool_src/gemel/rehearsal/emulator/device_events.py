@@ -42,8 +42,9 @@ class EventLog:
         numbers: dict[str, int],
         words: dict[str, str],
         when: int,
+        is_past: bool = False,
     ) -> None:
-        """One more event, at common time ``when``."""
+        """One more event, at common time ``when``; where it ``is_past``, the calls of now do not lead to it."""
         if kind in ONCE_A_PLACE or kind in FATAL:
             place = core.plan.name, kind, pc, "".join(words.values())
             if place in self._places:
@@ -60,7 +61,7 @@ class EventLog:
                 return
         self.last = len(self.events)
         self._note_fault(kind, when)
-        calls = tuple(call for call, _ in core.calls.calls) if core.calls else ()
+        calls = tuple(call for call, _ in core.calls.calls) if core.calls and not is_past else ()
         self.events.append(RawEvent(when, core.plan.name, kind, pc, dict(numbers), dict(words), calls))
 
     def _note_fault(self, kind: str, when: int) -> None:

@@ -27,8 +27,11 @@ class FlashSide(Protocol):
     def code_changed(self) -> None:
         """Code may have been replaced; called between two instructions."""
 
-    def flash_fault(self, address: int, command: str, reason: str) -> None:
-        """A command that does not do to the flash what the code requests."""
+    def place(self) -> int:
+        """The address of the instruction that the core that runs executes."""
+
+    def flash_fault(self, place: int, address: int, command: str, reason: str) -> None:
+        """A command that does not do to the flash what the code at ``place`` requests."""
 
     def write_unit(self, memory: str) -> int:
         """How many bytes of a memory are programmed at once."""
@@ -47,8 +50,8 @@ class DescribedFlash:
         self._expected = plan.unlock.keys if plan.unlock else ()
         self._command, self._address, self._data = cell(0), cell(0), cell(0)
         self._keys, self._running, self._changes = cell(0), cell(0), cell(0)
-        self._units: dict[int, tuple[str, int, int]] = {}
-        """The write units programmed, by offset: by which core, at which address, which bytes (as bits)."""
+        self._units: dict[int, tuple[str, int, int, int]] = {}
+        """The write units programmed, by offset: by which core, where last, at which address, which bytes (as bits)."""
 
     @property
     def _locked(self) -> bool:
@@ -70,15 +73,16 @@ class DescribedFlash:
         """Take a command, unless the controller is locked."""
         if self._locked:
             return
+        place = self._around.place()
         self._command[0] = self._command[0] & ~mask | value
         if value & self.plan.lock_bits:
             self._keys[0] = 0
             self._command[0] &= ~self.plan.lock_bits
         elif self._selects(self.plan.erase):
-            self._around.after_instruction(lambda: self._erase(core))
+            self._around.after_instruction(lambda: self._erase(core, place))
         elif self.plan.data_at is not None and self._selects(self.plan.program):
             data = self._data[0].to_bytes(4, "little")
-            self._around.after_instruction(lambda: self._program(core, self._address[0], data))
+            self._around.after_instruction(lambda: self._program(core, place, self._address[0], data))
 
     def read_command(self, core: str) -> int:
         """The command, and whether it is locked."""
@@ -120,25 +124,25 @@ class DescribedFlash:
 
     def store(self, core: str, address: int, data: bytes) -> None:
         """A core stores ``data``, which ``takes_store`` allows; the flash changes after the instruction."""
-        located = self._around.locate(address)
+        located, place = self._around.locate(address), self._around.place()
         before = located[0].read(located[1], len(data)) if located else b""
 
         def program() -> None:
             if located is not None:
                 located[0].write(located[1], before)  # the emulator may have stored it as it stands
-            self._program(core, address, data)
+            self._program(core, place, address, data)
 
         self._around.after_instruction(program)
 
-    def _located(self, address: int, command: str) -> tuple[Backing, int] | None:
+    def _located(self, place: int, address: int, command: str) -> tuple[Backing, int] | None:
         located = self._around.locate(address)
         if located is None or located[0].plan.name != self.plan.memory:
-            self._around.flash_fault(address, command, f"which is not in memory {self.plan.memory}")
+            self._around.flash_fault(place, address, command, f"which is not in memory {self.plan.memory}")
             return None
         return located
 
-    def _program(self, core: str, address: int, data: bytes) -> None:
-        if (located := self._located(address, "program")) is None:
+    def _program(self, core: str, place: int, address: int, data: bytes) -> None:
+        if (located := self._located(place, address, "program")) is None:
             return
         memory, offset = located
         before = memory.read(offset, len(data))
@@ -148,19 +152,20 @@ class DescribedFlash:
             ((old ^ erased) | (new ^ erased)) ^ erased for old, new in zip(before, data, strict=False)
         )
         unit = memory.plan.write_unit
-        again = unit >= len(after) and self._is_programmed(core, located, address, len(after))
+        again = unit >= len(after) and self._is_programmed(core, place, located, address, len(after))
         if again and any(data):
-            self._around.flash_fault(
-                address, "program", f"in a write unit of {unit} bytes programmed already"
-            )
+            reason = f"in a write unit of {unit} bytes programmed already"
+            self._around.flash_fault(place, address, "program", reason)
         elif after != data[: len(after)]:
-            self._around.flash_fault(address, "program", "which is not erased")
+            self._around.flash_fault(place, address, "program", "which is not erased")
         memory.write(offset, after)
         if any(old != erased for old in before):
             self._around.code_changed()
         self._begin(core)
 
-    def _is_programmed(self, core: str, located: tuple[Backing, int], address: int, size: int) -> bool:
+    def _is_programmed(
+        self, core: str, place: int, located: tuple[Backing, int], address: int, size: int
+    ) -> bool:
         """Note that a write unit gets ``size`` bytes; whether one of them was programmed since the erase."""
         memory, offset = located
         within = offset % memory.plan.write_unit
@@ -168,21 +173,21 @@ class DescribedFlash:
         if start not in self._units:
             held = memory.read(start, memory.plan.write_unit)
             bits = 0 if held == memory.plan.fill * len(held) else (1 << len(held)) - 1
-            self._units[start] = core, address - within, bits
-        core, first, bits = self._units[start]
+            self._units[start] = core, place, address - within, bits
+        core, _, first, bits = self._units[start]
         own = (1 << size) - 1 << within
-        self._units[start] = core, first, bits | own
+        self._units[start] = core, place, first, bits | own
         return bool(bits & own)
 
-    def partly_programmed(self) -> Iterator[tuple[str, int, int]]:
-        """Write units of which only some bytes were programmed: by which core, address and how many."""
+    def partly_programmed(self) -> Iterator[tuple[str, int, int, int]]:
+        """Write units of which only some bytes were programmed: by which core, where, address and how many."""
         size = self._around.write_unit(self.plan.memory)
-        for core, address, bits in self._units.values():
+        for core, place, address, bits in self._units.values():
             if bits.bit_count() < size:
-                yield core, address, bits.bit_count()
+                yield core, place, address, bits.bit_count()
 
-    def _erase(self, core: str) -> None:
-        if (located := self._located(self._address[0], "erase")) is None:
+    def _erase(self, core: str, place: int) -> None:
+        if (located := self._located(place, self._address[0], "erase")) is None:
             return
         memory, offset = located
         block = memory.plan.erase_block
