@@ -87,6 +87,12 @@ def test_an_address_is_held_by_a_literal_or_by_two_instructions() -> None:
     assert list(held_addresses(wanted, literal, literal, 0x2000)) == []
     pair = bytes.fromhex("48f22001c1f20001")  # MOVW r1, #0x8020; MOVT r1, #0x1000
     assert list(held_addresses(wanted, pair, pair, 0x2000)) == [(0, 0x1000_8020)]
+    assert list(held_addresses(Span(0x1000_0000, 0x100), *[bytes.fromhex("2021c1f20001")] * 2, 0x2000)) == [
+        (0, 0x1000_0020)  # MOVS r1, #0x20; MOVT r1, #0x1000
+    ]
+    assert list(held_addresses(wanted, *[bytes.fromhex("4ff40041c1f20001")] * 2, 0x2000)) == [
+        (0, 0x1000_8000)  # MOV.W r1, #0x8000; MOVT r1, #0x1000
+    ]
     other = bytes.fromhex("48f22001c1f20002")  # MOVT r2
     assert list(held_addresses(wanted, other, other, 0x2000)) == []
 

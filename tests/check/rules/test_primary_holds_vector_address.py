@@ -85,13 +85,17 @@ KEEPS = {
         ("movs r3, #10\n lsls r3, r3, #24", "armv6-m", 0x0A00_0000),
         ("movs r5, #0x81\n nop\n nop\n lsls r5, r5, #21", "armv6-m", 0x1020_0000),
         ("mov.w r1, #0x8000\n movt r1, #0x1000", "armv7-m", 0x1000_8000),
+        ("movs r2, #0\n movt r2, #0x0803", "armv8-m.base", 0x0803_0000),
+        ("bl .\n movs r7, #0x80\n nop\n nop\n movt r7, #0x0803", "armv7-m", 0x0803_0080),
         (".balign 4\n .word 0x10008000", "armv6-m", 0x1000_8000),
     ],
 )
 def test_each_way_to_an_address_is_found_in_assembled_code(tmp_path, text, architecture, address) -> None:
     """What the cross assembler (binutils) makes of each way to load an address holds that address only."""
     data = NOP + b"\x00\xbf" + _assembled(tmp_path, text, architecture)
-    assert [held.offset for held in holders_of(address, data, FLASH)][:1] == [4]
+    assert [held.offset for held in holders_of(address, data, FLASH)][:1] == [
+        8 if text.startswith("bl") else 4
+    ]
     for other in (address ^ 1 << bit for bit in range(32)):
         assert not list(holders_of(other, data, FLASH)), hex(other)
 
@@ -104,11 +108,21 @@ def test_each_way_to_an_address_is_found_in_assembled_code(tmp_path, text, archi
         "movt r3, #0x1000\n movw r3, #0x1000",
         "movw r3, #0x1000\n nop",
         "movt r3, #0x1000\n nop",
+        "movw r3, #0x1000\n movs r3, #0\n movt r3, #0x1000",
+        "movw r3, #0x1000\n mov.w r3, #0x2000\n movt r3, #0x1000",
     ],
 )
 def test_halves_that_do_not_belong_together_are_none(tmp_path, text) -> None:
     """Two registers, the wrong order, more than 32 bytes between, or one half alone give no address."""
     assert not list(holders_of(0x1000_1000, _assembled(tmp_path, text), FLASH))
+
+
+@pytest.mark.parametrize("low", [0x2000, 0x2200, 0x22FF, 0x1000])
+def test_the_second_halfword_of_an_instruction_is_no_move(tmp_path, low) -> None:
+    """MOVW r2, #0x2200 ends in the halfword of MOVS r2, #0; the pair after it gives one address."""
+    data = _assembled(tmp_path, f"movw r2, #{low}\n movt r2, #0x0803")
+    assert not list(holders_of(0x0803_0000 | low & 0xFF, data, FLASH))
+    assert list(holders_of(0x0803_0000 | low, data, FLASH))
 
 
 def _expanded(encoded: int) -> int:

@@ -7,7 +7,7 @@ hold them to the assembler.  Thumb instructions are little-endian halfwords::
     MOVW  11110 i 100100 imm4 | 0 imm3 Rd imm8     Rd = imm4:i:imm3:imm8
     MOVT  11110 i 101100 imm4 | 0 imm3 Rd imm8     the upper half of Rd
     MOV.W 11110 i 000100 1111 | 0 imm3 Rd imm8     Rd = ThumbExpandImm(i:imm3:imm8)
-    MOVS  00100 Rd imm8, then LSLS 00000 imm5 Rd Rd
+    MOVS  00100 Rd imm8, then MOVT, or LSLS 00000 imm5 Rd Rd
     LDR   01001 Rd imm8            Rd = the word at Align(PC, 4) + 4 * imm8
     LDR.W 11111000 U 1011111 | Rd imm12   the same at + or - imm12
 """
@@ -18,6 +18,7 @@ import re
 import struct
 from collections.abc import Iterator
 
+from gemel.m_profile.halfwords import is_wide, modified_constant
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -51,7 +52,7 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
     """Offset and value of each address in ``wanted`` that a section of code holds.
 
     It does so as a word of ``data`` that an instruction loads, where ``code`` has zeros in place of literals, or by
-    MOVW and the MOVT after it.
+    MOVW, MOV.W or MOVS and the MOVT after it.
     """
     uppers = range(wanted.start >> 16, (wanted.end - 1 >> 16) + 1)
     lower = 1 if wanted.size <= FEW_PAGES else 2
@@ -69,13 +70,33 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
             yield offset, word
     for upper in uppers:
         for place, register in _moves(_MOVT, upper, code, start):
-            for at in range(place - 4, max(-1, place - PAIR_DISTANCE), -2):
-                first, second = struct.unpack_from("<2H", code, at)
-                if first & 0xFBF0 == _MOVW and not second & 0x8000 and second >> 8 & 15 == register:
-                    lower = (first & 15) << 12 | (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
-                    if wanted.holds(upper << 16 | lower):
-                        yield at, upper << 16 | lower
+            for at in range(place - 2, max(-1, place - PAIR_DISTANCE), -2):
+                lower = _moved(code, at, register)
+                if lower is not None:
+                    if wanted.holds(upper << 16 | lower & 0xFFFF):
+                        yield at, upper << 16 | lower & 0xFFFF
                     break
+
+
+def _moved(code: bytes, at: int, register: int) -> int | None:
+    """What the MOVW, MOV.W or MOVS of the register at ``at`` moves to it; None if there is none."""
+    first, second = struct.unpack_from("<2H", code, at)
+    if first >> 8 == 0x20 | register and register < 8:
+        return None if _is_second_half(code, at) else first & 0xFF
+    if second & 0x8000 or second >> 8 & 15 != register:
+        return None
+    immediate = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+    if first & 0xFBF0 == _MOVW:
+        return (first & 15) << 12 | immediate
+    return modified_constant(immediate) if first & 0xFBEF == _MOV else None
+
+
+def _is_second_half(code: bytes, at: int) -> bool:
+    """Whether an instruction of 4 bytes begins right before ``at``: its second halfword can look like a MOVS."""
+    before = 0
+    while at >= 2 and is_wide(code[at - 1] << 8):
+        before, at = before + 1, at - 2
+    return before % 2 == 1
 
 
 def _loaded(code: bytes, start: int) -> set[int]:
@@ -143,17 +164,21 @@ def modified_immediate(value: int) -> int | None:
 
 
 def _pairs(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
-    """MOVW (or MOV.W) and MOVT after it, or MOVS and LSLS after it, of one register near each other."""
+    """MOVW, MOV.W or MOVS and MOVT after it, or MOVS and LSLS after it, of one register near each other."""
     upper = {place for place, _ in _moves(_MOVT, address >> 16, data, start)}
     if upper:
         lower = list(_moves(_MOVW, address & 0xFFFF, data, start))
         encoded = modified_immediate(address & 0xFFFF)
         if encoded is not None:
             lower += _moves(_MOV, encoded, data, start)
+        if address & 0xFFFF <= 0xFF:
+            lower += _short_moves(address & 0xFFFF, data, start)
         for place, register in lower:
-            later = upper.intersection(_following(data, place + 4))
-            if any(_is_upper_half(data, at, register) for at in later):
-                yield HeldLiteral(place, "a pair of instructions")
+            for at in _following(data, place + 2):
+                if at in upper and _is_upper_half(data, at, register):
+                    yield HeldLiteral(place, "a pair of instructions")
+                if _moved(data, at, register) is not None:
+                    break
     if address:
         yield from _shifted(address, data, start)
 
@@ -162,13 +187,18 @@ def _shifted(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
     """MOVS Rd, #imm8 and LSLS Rd, Rd, #n after it, as code without MOVT does it."""
     zeros = (address & -address).bit_length() - 1
     for shift in range(max(1, address.bit_length() - 8), zeros + 1):
-        for register in range(8):
-            move = struct.pack("<H", 0x2000 | register << 8 | address >> shift)
+        for offset, register in _short_moves(address >> shift, data, start):
             left = struct.pack("<H", shift << 6 | register << 3 | register)
-            for offset in _all(move, data):
-                even = (start + offset) % 2 == 0
-                if even and any(data[at : at + 2] == left for at in _following(data, offset + 2, 2)):
-                    yield HeldLiteral(offset, "a pair of instructions")
+            if any(data[at : at + 2] == left for at in _following(data, offset + 2, 2)):
+                yield HeldLiteral(offset, "a pair of instructions")
+
+
+def _short_moves(immediate: int, data: bytes, start: int) -> Iterator[tuple[int, int]]:
+    """Where, at even addresses, a MOVS moves an 8-bit immediate to a register, and to which."""
+    for register in range(8):
+        for at in _all(struct.pack("<H", 0x2000 | register << 8 | immediate), data):
+            if (start + at) % 2 == 0 and not _is_second_half(data, at):
+                yield at, register
 
 
 def _following(data: bytes, offset: int, size: int = 4) -> range:
