@@ -97,6 +97,8 @@ def test_what_is_no_vector_table(words: tuple[int, int]) -> None:
         ({6: 10, 7: 0x4D}, "armv7-m", ()),
         ({6: 13, 7: 0x4D}, "armv7e-m", ("dsp",)),
         ({6: 13, 7: 0x4D, 10: 6, 27: 1}, "armv7e-m", ("fp", "dsp")),
+        ({6: 13, 7: 0x4D, 28: 1}, "armv7e-m", ("fp", "dsp")),
+        ({6: 21, 7: 0x4D, 28: 1, 48: 1}, "armv8.1-m.main", ("mve",)),
         ({6: 13, 7: 0x4D, 10: 8}, "armv7e-m", ("fp", "fp-double", "dsp")),
         ({6: 16, 7: 0x4D}, "armv8-m.base", ()),
         ({6: 17, 7: 0x4D, 10: 8, 27: 1, 46: 1}, "armv8-m.main", ("fp", "dsp")),

@@ -71,7 +71,7 @@ CPU_ARCH = 6
 BY_ABILITY = ("armv6-m", "armv8-m.base", "armv7-m", "armv7e-m", "armv8-m.main", "armv8.1-m.main")
 """Architectures, those first whose cores have fewer instructions."""
 
-SINGLE_PRECISION_ONLY = 1
+SINGLE_PRECISION_ONLY = IN_FLOAT_REGISTERS = 1
 MAX_HITS = 32
 """Places of one address in one segment that are looked at."""
 
@@ -177,10 +177,10 @@ def _extensions_of_code(architecture: str, code: UnmappedCode | None) -> list[st
 def _extensions(attributes: BuildAttributes) -> list[str]:
     """What the code demands; an MPU and the security extension leave no trace in the attributes."""
     extensions = []
-    if attributes.fp_arch:
+    if attributes.fp_arch or attributes.fp_args == IN_FLOAT_REGISTERS and not attributes.mve:
         extensions.append("fp")
-        if attributes.hard_fp_use != SINGLE_PRECISION_ONLY:
-            extensions.append("fp-double")
+    if attributes.fp_arch and attributes.hard_fp_use != SINGLE_PRECISION_ONLY:
+        extensions.append("fp-double")
     if attributes.dsp == 1:
         extensions.append("dsp")
     if attributes.mve:
