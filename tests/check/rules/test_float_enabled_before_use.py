@@ -121,6 +121,33 @@ def test_what_follows_on_the_store(enabled: str, compiler: str, family: str, tmp
     assert ["without an ISB" in each.what for each in found] == [True] * count
 
 
+LATE = """
+#include <stdint.h>
+#define CPACR (*(volatile uint32_t *)0xE000ED88u)
+extern const void *const vectors[];
+uint32_t volatile ticks;
+void reset_handler(void)
+{
+    __asm volatile (".fpu fpv4-sp-d16\\n vmov s0, %0" : : "r"(0));
+    CPACR |= 0xF00000u;
+    __asm volatile ("dsb\\n isb");
+    for (;;) { TABLE ticks++; }
+}
+__attribute__((section(".vectors"), used)) const void *const vectors[] = {(void *)0x38010000, reset_handler};
+"""
+
+
+@pytest.mark.parametrize("family", ["v7", "v8"])
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize("table", ["", "*(volatile uint32_t *)0xE000ED08u = (uint32_t)vectors;"])
+def test_the_core_itself_uses_its_vector_table(
+    table: str, compiler: str, family: str, tmp_path: Path
+) -> None:
+    """Code that asks the core something and uses the address of the vectors, or half of it, guards no handler."""
+    (finding,) = _findings(LATE.replace("TABLE", table), compiler, family, "-Os", tmp_path)
+    assert "before it enables it" in finding.what
+
+
 def _findings(source: str, compiler: str, family: str, optimised: str, folder: Path) -> tuple[Finding, ...]:
     """What the rule finds in a sampler of this source."""
     (folder / "lazy.c").write_text(source)

@@ -14,11 +14,12 @@ from gemel.inspection.code.core_settings import constant_word, function_spans, f
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
-from gemel.m_profile.halfwords import branch_distance, instructions
+from gemel.m_profile.halfwords import branch_distance, instructions, modified_constant
 from gemel.m_profile.known_registers import Registers
 from gemel.m_profile.known_stores import Function, followed
 from gemel.m_profile.memory_accesses import memory_access
 from gemel.m_profile.sieve import Sieve
+from gemel.m_profile.vector_tables import possible_tables
 from gemel.spans import Span
 
 if TYPE_CHECKING:
@@ -172,12 +173,13 @@ class GuardedCode:
 
     @cached_property
     def _sites(self) -> tuple[dict[int, list[int]], dict[int, list[int]], dict[int, list[int]]]:
-        """Where branches lead to, which literals are loaded, which low halves are moved: each with its places."""
+        """Where branches lead to, which literals are loaded, which values are moved: each with its places."""
         branches: dict[int, list[int]] = {}
         literals: dict[int, list[int]] = {}
-        halves: dict[int, list[int]] = {}
+        values: dict[int, list[int]] = {}
         code = mapped_code(self._build)
         for section in code.sections if code else ():
+            lower: dict[int, tuple[int, int]] = {}
             for offset, first, second in instructions(section.code):
                 at = section.start + offset
                 distance = branch_distance(first, second, calls=True)
@@ -188,10 +190,20 @@ class GuardedCode:
                 elif first in (0xF8DF, 0xF85F):
                     far = second & 0xFFF
                     literals.setdefault((at + 4 & ~3) + (far if first & 0x80 else -far), []).append(at)
-                elif first & 0xFBF0 == 0xF240:
+                elif first & 0xF800 == 0x2000:  # MOVS
+                    lower[first >> 8 & 7] = first & 0xFF, at
+                elif first & 0xFBEF == 0xF04F and second < 0x8000:  # MOV.W
+                    twelve = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+                    lower[second >> 8 & 15] = modified_constant(twelve) & 0xFFFF, at
+                elif first & 0xFB70 == 0xF240 and second < 0x8000:  # MOVW, MOVT
                     half = (first & 15) << 12 | (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
-                    halves.setdefault(half, []).append(at)
-        return branches, literals, halves
+                    known, place = lower.get(second >> 8 & 15, (0, at)) if first & 0x80 else (0, at)
+                    if first & 0x80:
+                        half = half << 16 | known
+                    else:
+                        lower[second >> 8 & 15] = half, at
+                    values.setdefault(half, []).append(place)
+        return branches, literals, values
 
     def _uses(self, start: int) -> list[tuple[int, int | None]] | None:
         """Each place that calls a function, or takes the address given with it; None where a table leads there."""
@@ -205,13 +217,15 @@ class GuardedCode:
 
     def _pointers_to(self, value: int, depth: int = 2) -> list[tuple[int, int]] | None:
         """The instructions that take an address, or that of data that holds it; None where no code takes that."""
-        _, literals, halves = self._sites
-        found = [(at, value) for at in halves.get(value & 0xFFFF, ())]
+        _, literals, values = self._sites
+        found = [(at, value) for at in values.get(value, ())]
         for at in self._words_of(value):
             if at in literals:
                 found += [(user, value) for user in literals[at]]
                 continue
             holder = self._build.symbols.object_at(at) if self._build.symbols else None
+            if holder and self._is_vector_table(holder[0].span):
+                return None
             users = self._pointers_to(holder[0].value, depth - 1) if holder and depth else None
             if holder and not users:
                 users = [(user, holder[0].value) for user in self._users_by_distance(holder[0].span)]
@@ -219,6 +233,11 @@ class GuardedCode:
                 return None
             found += users
         return found
+
+    def _is_vector_table(self, span: Span) -> bool:
+        """Whether an object is likely a vector table, whose words the core itself uses."""
+        data = self._build.read_at_run(span.start, min(8, span.size)) or b""
+        return any(place == span.start and not top & 3 for place, top, _ in possible_tables(data, span.start))
 
     def _users_by_distance(self, span: Span) -> list[int]:
         """Instructions that get at an object from the address of another one, as compilers do with anchors."""
