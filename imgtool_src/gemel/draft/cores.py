@@ -177,7 +177,7 @@ def _extensions_of_code(architecture: str, code: UnmappedCode | None) -> list[st
 def _extensions(attributes: BuildAttributes) -> list[str]:
     """What the code demands; an MPU and the security extension leave no trace in the attributes."""
     extensions = []
-    if attributes.fp_arch or attributes.fp_args == IN_FLOAT_REGISTERS and not attributes.mve:
+    if attributes.fp_arch or (attributes.fp_args == IN_FLOAT_REGISTERS and not attributes.mve):
         extensions.append("fp")
     if attributes.fp_arch and attributes.hard_fp_use != SINGLE_PRECISION_ONLY:
         extensions.append("fp-double")

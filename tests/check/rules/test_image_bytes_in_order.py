@@ -11,6 +11,7 @@ from verdict_builds import broken_in, builds_of, layout_of, of
 from gemel.checking.rules.image_bytes_in_order import check as check_order
 from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.altered.moved_record import MAX_MARKS
 from gemel.inspection.altered.table_order import ORDERS, Order
 from gemel.inspection.altered.text_conversions import (
     ASCII,
@@ -27,6 +28,7 @@ from gemel.inspection.altered.text_conversions import (
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.outcomes import Finding, Holds
+from gemel.record.format import MARK
 from gemel.spans import Span
 from gemel.structs import replace
 
@@ -154,8 +156,28 @@ BREAKS = {
     "one build 64 bytes up, without it, as the record shows": lambda: of(
         RULE, "v8", changes=RECORD, edit=_shifted(64, SAMPLER, RECORDED), given=("station",)
     ),
+    "one build and the record 16 KiB up": lambda: of(
+        RULE, "v8", changes=RECORD, edit=_shifted(0x4000, SAMPLER), given=()
+    ),
+    "the same, of given builds": lambda: of(RULE, "v6", changes=RECORD, edit=_shifted(0x4000, SAMPLER)),
+    "from inside the first build on": lambda: of(
+        RULE, "v7", changes=RECORD, edit=_shifted(-0x1010, STATION + 0x100), given=()
+    ),
+    "from inside the last build on": lambda: of(
+        RULE, "v7", changes=RECORD, edit=_shifted(0x40, SAMPLER + 0x90), given=()
+    ),
 }
 KEEPS = {
+    "the record alone moved": lambda: of(
+        RULE, "v8", changes=RECORD, edit=_shifted(-0x400, RECORDED), given=()
+    ),
+    "the record alone moved, and a build changed": lambda: of(
+        RULE,
+        "v6",
+        changes=RECORD,
+        edit=lambda image: _one_byte(_shifted(-0x1000, RECORDED)(image)),
+        given=(),
+    ),
     "as joined": lambda: of(RULE, "v6"),
     "without builds": lambda: of(RULE, "v7", given=()),
     "a copy of the sampler inside the station": lambda: of(
@@ -302,6 +324,16 @@ severity = [{ rule = "image-bytes-in-order", severity = "note", reason = "a test
     broken = broken_in(check(Inspection(read, image, builds), TODAY))
     assert RULE in broken
     assert len(broken) > 1
+
+
+@pytest.mark.parametrize(("marks", "found"), [(MAX_MARKS - 1, 1), (MAX_MARKS, 0)])
+def test_marks_without_a_record_are_passed_over(marks: int, found: int) -> None:
+    """Boot code that looks for a record holds its mark too; no more than some are looked at."""
+    read, builds = layout_of("v8", *RECORD), builds_of("v8")
+    image = join(read, builds).image
+    image.write(0x1000_4000, (MARK + b"\0" * 8) * marks)
+    result = check(Inspection(read, _shifted(0x4000, SAMPLER)(image), {}), TODAY)
+    assert broken_in(result).get(RULE, 0) == found
 
 
 def test_how_far_is_told() -> None:

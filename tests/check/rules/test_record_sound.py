@@ -38,7 +38,14 @@ def _says(writes: dict[int, bytes], crc: bool = False):
     return apply(RULE, image=_damaged(writes, crc))
 
 
+def _moved(distance: int) -> SparseBytes:
+    """The joined image with its record elsewhere, whole."""
+    place, image = Span(RECORD, record_size(2)), joined().image
+    return changed(image, {RECORD + distance: image.read(place, None)}, (place,))
+
+
 BREAKS = {
+    "elsewhere": lambda: apply(RULE, image=_moved(0x800), handed={}),
     "no record at all": lambda: apply(
         RULE, image=changed(joined().image, {}, (Span(RECORD, record_size(2)),)), handed={}
     ),
@@ -108,3 +115,10 @@ def test_any_changed_byte_is_found(offset: int) -> None:
     assert (
         apply(RULE, image=changed(joined().image, {RECORD + offset: bytes((byte ^ 1,))})).status == "broken"
     )
+
+
+def test_a_record_elsewhere_is_named() -> None:
+    """Where a whole record is at another place, the finding says where."""
+    (finding,) = findings(apply(RULE, image=_moved(0x800), handed={}))
+    assert finding.what == "the record is at another place"
+    assert "2 KiB (2,048 bytes) after its place" in finding.found

@@ -10,6 +10,7 @@ from gemel.inspection.wording import lines_in_short
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.record.format import RecordFault, record_size
 from gemel.record.record import Record
+from gemel.spans import format_address, format_size
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -38,6 +39,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 follows_from=cut_causes(inspection, span),
             )
             return
+        if RecordFault.NO_MARK in found.faults and (moved := _moved(inspection, plan.area)):
+            yield moved
+            return
         others = [f"{each.what}: {each.where}" for each in found.problems[1:]] if damaged else []
         for problem in found.problems[:1] if damaged else found.problems:
             yield Finding(
@@ -51,6 +55,25 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 lines=lines_in_short(others, "fault"),
                 follows_from=cut_causes(inspection, span),
             )
+
+
+def _moved(inspection: Inspection, area: str) -> Finding | None:
+    """The record elsewhere, whole, of an image that is else in its place."""
+    from gemel.inspection.altered.moved_record import moved_record
+
+    found, span = moved_record(inspection), inspection.layout.span_of(area)
+    if found is None:
+        return None
+    by = f"{format_size(abs(found.distance))} {'after' if found.distance > 0 else 'before'} its place"
+    return Finding(
+        "the record is at another place",
+        (area,),
+        where=f"area {area}, {span}",
+        found=f"a sound record at {format_address(span.start + found.distance)}, {by}",
+        expected=f"the record at {format_address(span.start)}",
+        span=span,
+        next_step="check by the layout that the image was joined with, or join again",
+    )
 
 
 RULE = Rule(

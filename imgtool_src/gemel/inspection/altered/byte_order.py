@@ -57,6 +57,7 @@ def disorder(inspection: Inspection) -> Disorder | None:
         or _by_builds(inspection)
         or _by_record(inspection)
         or _by_tables(inspection)
+        or _by_moved_record(inspection)
     )
 
 
@@ -309,6 +310,44 @@ def _by_record(inspection: Inspection) -> Disorder | None:
     found = "the record's mark and all vector tables" if plan else "all vector tables"
     return Disorder(
         "the image", what, f"{found} are there", "each at its place in the layout", bounds, next_step
+    )
+
+
+def _by_moved_record(inspection: Inspection) -> Disorder | None:
+    """By a sound record elsewhere: from the first build on that is not as it says, all is moved as it is."""
+    if inspection.record is not None:
+        return None
+    from gemel.inspection.altered.moved_record import moved_record
+
+    found = moved_record(inspection)
+    layout, image = inspection.layout, inspection.image
+    memories = [memory.span for memory in layout.memories.values() if memory.holds_image]
+    if found is None or not all(
+        any(each.covers(one.stored) for each in memories) for one in found.record.builds
+    ):
+        return None
+    distance = found.distance
+    entries = sorted(found.record.builds, key=lambda each: each.stored_start)
+    away = [each for each in entries if digests_of(layout, image, each.stored).sha256 != each.sha256]
+    later = [each for each in entries if away and each.stored_start >= away[0].stored_start]
+    moved = [
+        each
+        for each in later
+        if each.stored_start + distance >= 0
+        and digests_of(layout, image, each.stored.moved(distance)).sha256 == each.sha256
+    ]
+    if not away or moved not in (later, later[1:]) or not (moved or abs(distance) < FURTHEST):
+        return None
+    first, inside = away[0], "" if moved == later else "inside "
+    what, _, next_step = _shifted(distance, "")
+    return Disorder(
+        f"build {first.name}, {first.stored}",
+        f"{what} from {inside}build {first.name} on",
+        f"the record{''.join(f' and build {each.name}' for each in moved)}, {abs(distance):,} bytes "
+        f"{'after' if distance > 0 else 'before'} their places",
+        f"build {first.name} at {first.stored}, as the record says",
+        first.stored,
+        next_step,
     )
 
 

@@ -1,0 +1,40 @@
+"""A sound record elsewhere in the image than in its area."""
+
+from __future__ import annotations
+
+from gemel.inspection.inspection import Inspection
+from gemel.record.format import MARK, MAX_BUILDS, record_size
+from gemel.record.record import Record, RecordError, decode
+from gemel.spans import ADDRESS_SPACE, Span
+from gemel.structs import NamedTuple
+
+MAX_MARKS = 16
+"""Places of the mark that are looked at: code that looks for a record holds it too."""
+
+
+class MovedRecord(NamedTuple):
+    """A record, and how many bytes after its place it is (before: below 0)."""
+
+    record: Record
+    distance: int
+
+
+def moved_record(inspection: Inspection) -> MovedRecord | None:
+    """The sound record that is not at its place, where none is there; None if there is none."""
+    plan = inspection.layout.record
+    if plan is None or inspection.record is not None:
+        return None
+    left, start = MAX_MARKS, inspection.layout.span_of(plan.area).start
+    for address, piece in inspection.image.pieces():
+        data = bytes(piece)
+        at = data.find(MARK)
+        while at >= 0 and left:
+            left -= 1
+            size = min(record_size(MAX_BUILDS), ADDRESS_SPACE - address - at)
+            try:
+                found = decode(inspection.image.read(Span(address + at, size), 0xFF), "")
+            except RecordError:
+                at = data.find(MARK, at + 1)
+                continue
+            return MovedRecord(found, address + at - start)
+    return None
