@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Sequence
 
 from gemel.builds.build import Build
+from gemel.files.contents import ELF_START
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Layout
 from gemel.m_profile.vector_tables import alignment_of
@@ -112,9 +113,11 @@ def _table_later(
         return None
     aligned = distance % alignment_of(layout.cores[plan.core].interrupts) == 0
     offset = f", or give its place in the layout: vector_offset = {plan.vector_offset + distance:#x}"
+    header = bytes_of(Span(start, len(ELF_START))) == ELF_START
     return Instead(
-        f"something else, and the table {distance:,} bytes after it",
-        "place the section of the vectors first in the linker script"
+        f"{'the header of the ELF file' if header else 'something else'}, and the table {distance:,} bytes after it",
+        ("link with -n (--nmagic), and " if header else "")
+        + "place the section of the vectors first in the linker script"
         + (f"{offset} in [build.{plan.name}]" if aligned else ""),
     )
 

@@ -21,7 +21,7 @@ from gemel.placement.placing import forgotten_run_area
 from gemel.placement.reset import starting_plan
 from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address
-from gemel.structs import NamedTuple
+from gemel.structs import NamedTuple, replace
 
 
 class Constant(NamedTuple):
@@ -124,7 +124,10 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant
         except SymbolNotPlaced as error:
             build = inspection.builds.get(boot.build)
             if build and build.symbols and _is_lacking(inspection, build, boot.symbol):
-                yield _not_defined(contract, error, starts)
+                finding = _not_defined(contract, error, starts)
+                without_code = ("handlers-executable", "reset-handler-in-code")
+                causes = () if build.symbols.code_sections else without_code
+                yield replace(finding, follows_from=tuple((rule, build.name) for rule in causes))
                 continue
             missing = needs_elf(boot.build, inspection.builds.get(boot.build), "symbols")
             reason = missing or "; ".join(str(problem) for problem in error.problems)

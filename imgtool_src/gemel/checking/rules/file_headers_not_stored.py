@@ -54,6 +54,7 @@ def _finding(name: str, parties: tuple[str, ...], where: str, span: Span) -> Fin
         found=f"the bytes 7f 45 4c 46 of an ELF header, {sized(span)}",
         expected="the first bytes of the build itself, such as its vector table",
         span=span,
+        follows_from=(("vector-table-not-blank", name),),
     )
 
 

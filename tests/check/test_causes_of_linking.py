@@ -1,0 +1,82 @@
+"""Faults of linking and of objcopy that several rules meet: one finding, by real builds."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+from small_device import TODAY
+from tools import required_tool
+from verdict_builds import ARCHITECTURES, broken_in, builds_of, layout_of
+
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
+from gemel.checking.runner import RulesApplied, check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
+
+SOURCE = """
+#include <stdint.h>
+__attribute__((section(".shared"))) volatile uint32_t link_words[32];
+__attribute__((used)) const uint32_t sampler_start_address = 0x10008000u;
+static void trap(void) { for (;;) { } }
+void reset_handler(void)
+{
+    link_words[0] = 1;
+    *(volatile uint32_t *)0x40021114u = sampler_start_address;
+    *(volatile uint32_t *)0x40021118u = 0u;
+    for (;;) { }
+}
+__attribute__((section(".vectors"), used)) void *const vectors[24] = {
+    (void *)(TOP), reset_handler, trap, trap, [11] = trap, [14 ... 23] = trap };
+"""
+SCRIPT = """
+ENTRY(reset_handler)
+SECTIONS
+{
+  .vectors START : { KEEP(*(.vectors)) }
+  .text : { *(.text* .rodata*) }
+  .shared 0x20004000 (NOLOAD) : { *(.shared) }
+}
+"""
+
+
+def _judged(folder: Path, family: str, core: str, start: int, left_out: str = "") -> RulesApplied:
+    top = {"station": "0x20002000", "sampler": "0x20004000"}[core]
+    (folder / "core.c").write_text(SOURCE.replace("TOP", top))
+    (folder / "core.ld").write_text(SCRIPT.replace("START", hex(start)))
+    gcc = required_tool("arm-none-eabi-gcc")
+    options = ["-mthumb", f"-march={ARCHITECTURES[family]}", "-O1", "-nostdlib", "-T", "core.ld"]
+    subprocess.run([gcc, *options, "core.c", "-o", "core.elf"], cwd=folder, check=True)
+    if left_out:
+        copy = required_tool("arm-none-eabi-objcopy")
+        subprocess.run([copy, f"--remove-section={left_out}", "core.elf"], cwd=folder, check=True)
+    made = read_build(BytesSource((folder / "core.elf").read_bytes(), "core.elf"), name=core, file="core.elf")
+    read, builds = layout_of(family), {**builds_of(family), core: made}
+    return check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+@pytest.mark.parametrize(
+    ("left_out", "broken"), [("", {}), (".text", {"reset-handler-in-code": 1})], ids=["whole", "no code"]
+)
+def test_code_left_out_is_told_once(
+    left_out: str, broken: dict[str, int], family: str, tmp_path: Path
+) -> None:
+    """Without its code a build lacks the boot symbol too, and nothing shows what it writes."""
+    assert broken_in(_judged(tmp_path, family, "station", 0x1000_0000, left_out)) == broken
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+@pytest.mark.parametrize("start", [0x1000_8000, 0x1000_8800])
+def test_the_header_of_the_file_at_the_place_of_the_vectors_is_named(
+    start: int, family: str, tmp_path: Path
+) -> None:
+    """A build linked further on, whose linker reaches back to the start of the file, has one finding that says so."""
+    result = _judged(tmp_path, family, "sampler", start)
+    assert broken_in(result) == ({} if start == 0x1000_8000 else {"vector-table-not-blank": 1})
+    for each in result.results:
+        for finding in each.findings:
+            assert "is the header of the ELF file" in finding.finding.what
+            assert "--nmagic" in finding.finding.next_step
