@@ -344,7 +344,7 @@ def _by_moved_record(inspection: Inspection) -> Disorder | None:
         f"build {first.name}, {first.stored}",
         f"{what} from {inside}build {first.name} on",
         f"the record{''.join(f' and build {each.name}' for each in moved)}, {abs(distance):,} bytes "
-        f"{'after' if distance > 0 else 'before'} their places",
+        f"{'after' if distance > 0 else 'before'} {'their places' if moved else 'its place'}",
         f"build {first.name} at {first.stored}, as the record says",
         first.stored,
         next_step,

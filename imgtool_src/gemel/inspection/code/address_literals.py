@@ -71,15 +71,17 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
     for upper in uppers:
         for place, register in _moves(_MOVT, upper, code, start):
             for at in range(place - 2, max(-1, place - PAIR_DISTANCE), -2):
-                lower = _moved(code, at, register)
-                if lower is not None:
-                    if wanted.holds(upper << 16 | lower & 0xFFFF):
-                        yield at, upper << 16 | lower & 0xFFFF
+                half = _moved(code, at, register)
+                if half is not None:
+                    if wanted.holds(upper << 16 | half & 0xFFFF):
+                        yield at, upper << 16 | half & 0xFFFF
                     break
 
 
 def _moved(code: bytes, at: int, register: int) -> int | None:
     """What the MOVW, MOV.W or MOVS of the register at ``at`` moves to it; None if there is none."""
+    first: int
+    second: int
     first, second = struct.unpack_from("<2H", code, at)
     if first >> 8 == 0x20 | register and register < 8:
         return None if _is_second_half(code, at) else first & 0xFF
