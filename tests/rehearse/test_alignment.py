@@ -125,6 +125,15 @@ def test_unaligned_access_to_device_memory(access: str, faults: bool) -> None:
     assert rehearsal.finding("stays-in-handler") is None
 
 
+@pytest.mark.parametrize(("trap", "left"), [("0x8", 0), ("0x0", 0x4100)])
+def test_a_store_that_the_trap_refuses(trap: str, left: int) -> None:
+    """It leaves memory as it is (DDI 0553, "Alignment behavior", from memory); without the trap it is done."""
+    skips = "ldr r0, [sp, #24]\n adds r0, #4\n str r0, [sp, #24]\n bx lr\n .ltorg\n"
+    program = result("r4") + store(0xE000_ED14, trap) + "dsb\n isb\n ldr r2, =0x38010000\n movs r3, #65\n"
+    rehearsal = run(program + "str.w r3, [r2, #1]\n" + SLEEP, "", handler=skips)
+    assert word(rehearsal) == left
+
+
 IN_BLOCK = {
     "a word of nowhere": ("ldrne r1, [r2]", "unmapped-read"),
     "words to nowhere": ("strdne r1, r3, [r2]", "unmapped-write"),

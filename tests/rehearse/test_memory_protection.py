@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 from core_plans import core_plan
+from rehearse.test_device_examples import FLASH, SLEEP, result, run, store, word
+from rehearse.test_endings import region
 from tools import required_tool
 
 from gemel.rehearsal.emulator.system_space.memory_protection import MemoryProtection
@@ -195,3 +197,61 @@ def test_private_space_and_devices_are_never_executed() -> None:
         0xA000_0000: False,
     }
     assert not unit.at(0x2000_0000).user_read
+
+
+REGISTER, ELSEWHERE = 0x5020_0000, 0x5020_0100
+TABLE = """
+[rehearsal]
+held = [{ at = 0x5020_0000, reset = 0x5 }, { at = 0x5020_0100, reset = 0x5 }]
+sequence = [{ at = 0x5020_0004, values = [1, 2, 3] }]
+
+[[rehearsal.serial]]
+at = 0x5020_0008
+name = "line"
+"""
+SKIPS = "ldr r0, [sp, #24]\n adds r0, #2\n str r0, [sp, #24]\n bx lr\n .ltorg\n"
+"""A handler that goes on after the access, which is a narrow instruction."""
+
+
+def around(access: str, rights: int, user: bool = False) -> str:
+    """Code that does an access to a register in a region of these rights, and takes the region away."""
+    as_user = "movs r1, #1\n msr control, r1\n isb\n" if user else ""
+    regions = region(0, FLASH, FLASH + 0x3FFFF, 3, 0) + region(1, 0x3800_0000, 0x3801_FFFF, 1, 1)
+    regions += region(2, REGISTER, REGISTER + 0x1F, rights, 1) + store(0xE000_ED94, "5") + "dsb\n isb\n"
+    return f"{regions} ldr r2, ={REGISTER:#x}\n movs r3, #65\n{as_user}{access}\n"
+
+
+OFF = store(0xE000_ED94, "0") + "dsb\n isb\n"
+
+
+@pytest.mark.parametrize(
+    ("access", "rights", "at", "holds"),
+    [
+        ("str r3, [r2]", 2, 0, 5),
+        ("strb r3, [r2]", 2, 0, 5),
+        ("str r3, [r2]", 0, 0, 65),
+        ("ldr r1, [r2, #4]", 2, 4, 2),
+        ("ldr r1, [r2]", 2, 0, 5),
+    ],
+)
+def test_a_write_that_is_refused_reaches_no_register(access: str, rights: int, at: int, holds: int) -> None:
+    """The register stays as it is; one that may be written or read is (DDI 0553, "MemManage fault", from memory)."""
+    reads = f"ldr r2, ={REGISTER + at:#x}\n ldr r3, [r2]\n"
+    rehearsal = run(around(access, rights) + OFF + reads + result("r3") + SLEEP, TABLE, handler=SKIPS)
+    assert word(rehearsal) == holds
+
+
+@pytest.mark.parametrize(("rights", "sent"), [(0, ""), (1, "A")])
+def test_what_is_refused_is_not_sent(rights: int, sent: str) -> None:
+    """Unprivileged code sends by a serial port that it may use, and nothing by another, as on the board."""
+    rehearsal = run(around("strb r3, [r2, #8]", rights, user=True) + SLEEP, TABLE, handler=SKIPS)
+    assert rehearsal.texts["line"] == sent
+
+
+def test_a_read_that_is_refused_takes_nothing() -> None:
+    """Unprivileged code that may not read a register that goes on at each read leaves it as it is."""
+    handler = "movs r0, #0\n msr control, r0\n" + SKIPS
+    reads = f"ldr r2, ={REGISTER + 4:#x}\n ldr r3, [r2]\n"
+    access = "ldr r1, [r2, #4]"
+    rehearsal = run(around(access, 0, user=True) + reads + result("r3") + SLEEP, TABLE, handler=handler)
+    assert word(rehearsal) == 1

@@ -36,6 +36,7 @@ def regions(random: Random) -> Iterator[Scenario]:
         "read-allowed": ("ldr r3, [r1]", "(uint32_t)guarded + 32", READ_ONLY, 1),
         "write-before": ("str r2, [r1]", "(uint32_t)guarded", READ_ONLY, 1),
         "write-after": ("str r2, [r1]", "(uint32_t)guarded + 96", READ_ONLY, 1),
+        "write-register": ("strb r2, [r1]", "SERIAL", READ_ONLY, 1),
     }
     for name, (text, address, access, never) in tries.items():
         enabled = random.random() < 0.7
@@ -44,6 +45,7 @@ static uint32_t guarded[64] __attribute__((aligned(32)));
 void scenario(void)
 {{
 {ENABLE if enabled else ""}    region(0, (uint32_t)guarded + 32, (uint32_t)guarded + 96, {access}, {never});
+    region(1, SERIAL, SERIAL + 32, 2, 1);
     switch_on(5);
     TRY("{text}", {address}, {random.randint(1, 999)});
     MPU_CTRL = 0;

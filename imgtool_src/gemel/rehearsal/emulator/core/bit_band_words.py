@@ -38,6 +38,8 @@ class BitBandWords:
 
     def read(self, offset: int, size: int) -> int:
         """The bit, as a number."""
+        if self._core.faults.noted:
+            return 0
         word, bit = self._place(offset)
         self._bus.touches_bit(word + bit // 8, None)
         value = self._read(word)
@@ -48,6 +50,8 @@ class BitBandWords:
 
     def write(self, offset: int, size: int, value: int) -> None:
         """Set or clear the bit."""
+        if self._core.faults.noted:
+            return
         word, bit = self._place(offset)
         before = self._read(word)
         if before is None:

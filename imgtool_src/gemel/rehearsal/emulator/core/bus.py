@@ -276,6 +276,8 @@ class CoreBus:
 
         def look(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
             if address % size and self._core.system.configuration & ALIGNMENT_TRAP:
+                if access == u.UC_MEM_WRITE:
+                    self._core.faults.undo_write(address, size)
                 self._core.note_fault("alignment-fault", {"address": address, "size": size})
 
         self.watch(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, look)
@@ -373,10 +375,14 @@ class RegisterPorts:
         self._end = self._begun = self._run = 0
         """Where the last access ended; at which instruction of which run that was."""
         self._core, self._bus, self._start = core, bus, pages.start
+        self._refused = core.faults.noted
+        """Faults of the current instruction so far: what the protection forbids reaches no register."""
         self._ports: dict[int, Port | None] = {}
 
     def read(self, offset: int, size: int) -> int:
         """What the core reads."""
+        if self._refused:
+            return 0
         port = self._ports.get(offset & ~3) or self._find(offset)
         if port is None:
             self._core.note_fault("unmapped-read", {"address": self._start + offset, "size": size})
@@ -389,6 +395,8 @@ class RegisterPorts:
 
     def write(self, offset: int, size: int, value: int) -> None:
         """What the core writes."""
+        if self._refused:
+            return
         port = self._ports.get(offset & ~3) or self._find(offset)
         if port is None:
             self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
