@@ -116,10 +116,12 @@ def test_alignment_in_an_if_then_block(block: str, faults: bool) -> None:
         ("stm r0, {r1, r2, r3}", False),
     ],
 )
-def test_unaligned_access_to_device_memory(access: str, faults: bool) -> None:
+@pytest.mark.parametrize("registers", [0x5020_0000, 0xE000_E100], ids=["device", "core"])
+def test_unaligned_access_to_device_memory(registers: int, access: str, faults: bool) -> None:
     """Device memory takes aligned accesses only (Armv8-M, DDI 0553, "Alignment behavior", from memory)."""
     again = "2: " + access + "\n subs r4, #1\n bne 2b\n"
-    rehearsal = run("movs r5, #7\n movs r4, #5\n ldr r0, =0x50200000\n" + again + SLEEP, "", handler=HANG)
+    base = f"movs r5, #7\n movs r4, #5\n ldr r0, ={registers:#x}\n ldr r1, =0\n"
+    rehearsal = run(base + again + SLEEP, "", handler=HANG)
     found = rehearsal.finding("alignment-fault")
     assert (found is not None) == faults
     assert rehearsal.finding("stays-in-handler") is None

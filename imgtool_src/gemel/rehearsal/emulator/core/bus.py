@@ -248,6 +248,7 @@ class CoreBus:
         for pages in alias_pages(self._plan, ram):
             words = BitBandWords(self._core, self, pages)
             self._core.native.map_registers(pages.start, pages.size, words.read, words.write)
+        self._split = SplitLook(self._core)
         self._core.native.map_registers(BASE, SIZE, self._system_read, self._system_write)
 
     def _watch(self) -> None:
@@ -352,31 +353,55 @@ class CoreBus:
         if core.blocks.sets_control and core.unprivileged:
             core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
             return 0
-        return core.system.read(offset, size)
+        return 0 if self._split.look(offset, size) else core.system.read(offset, size)
 
     def _system_write(self, offset: int, size: int, value: int) -> None:
         core = self._core
         triggers = BASE + offset == SOFTWARE_TRIGGER and core.system.configuration & USER_TRIGGERS
         if core.unprivileged and not triggers:
             core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
-            return
-        self._core.system.write(offset, size, value)
+        elif size != 1 or not (core.faults.noted or self._split.look(offset, size)):
+            core.system.write(offset, size, value)
 
 
-class RegisterPorts:
-    """The device registers that one core sees in one run of pages.
+class SplitLook:
+    """Looks for unaligned accesses to the registers that one core sees in one run of pages.
 
     The library splits an unaligned access into aligned ones, so it shows as a second access of one instruction,
     right after the first.  Device memory takes none: they are alignment faults (DDI 0553, "Alignment behavior").
     """
 
-    def __init__(self, core: EmulatedCore, bus: CoreBus, pages: Span) -> None:
-        self._native, self._counter = core.native, core.native.counter
+    def __init__(self, core: EmulatedCore) -> None:
+        self._core, self._native, self._counter = core, core.native, core.native.counter
         self._end = self._begun = self._run = 0
         """Where the last access ended; at which instruction of which run that was."""
+
+    def look(self, offset: int, size: int) -> bool:
+        """Look at an access, of writes at those of a byte; True where it is part of an unaligned one."""
+        begun = self._counter.value
+        second = offset == self._end and begun == self._begun and self._is_split(size)
+        self._end, self._begun, self._run = offset + size, begun, self._native.runs
+        return second
+
+    def _is_split(self, size: int) -> bool:
+        """Whether an access right after another one of its instruction makes both one unaligned access."""
+        core = self._core
+        if self._run != self._native.runs or (
+            size == 4 and not is_single_load(*core.instruction(core.registers.pc & ~1))
+        ):
+            return False
+        core.note_fault("alignment-fault", {"size": size})
+        return True
+
+
+class RegisterPorts:
+    """The device registers that one core sees in one run of pages."""
+
+    def __init__(self, core: EmulatedCore, bus: CoreBus, pages: Span) -> None:
         self._core, self._bus, self._start = core, bus, pages.start
         self._refused = core.faults.noted
         """Faults of the current instruction so far: what the protection forbids reaches no register."""
+        self._split = SplitLook(core)
         self._ports: dict[int, Port | None] = {}
 
     def read(self, offset: int, size: int) -> int:
@@ -387,10 +412,8 @@ class RegisterPorts:
         if port is None:
             self._core.note_fault("unmapped-read", {"address": self._start + offset, "size": size})
             return 0
-        begun = self._counter.value
-        if offset == self._end and begun == self._begun:
-            self._look_at_split(size)
-        self._end, self._begun, self._run = offset + size, begun, self._native.runs
+        if self._split.look(offset, size):
+            return 0
         return port.read(offset & 3, size)
 
     def write(self, offset: int, size: int, value: int) -> None:
@@ -400,21 +423,8 @@ class RegisterPorts:
         port = self._ports.get(offset & ~3) or self._find(offset)
         if port is None:
             self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
-            return
-        if size == 1:
-            begun = self._counter.value
-            if offset == self._end and begun == self._begun:
-                self._look_at_split(size)
-            self._end, self._begun, self._run = offset + size, begun, self._native.runs
-        port.write(offset & 3, size, value)
-
-    def _look_at_split(self, size: int) -> None:
-        """A second access right after another one of the same instruction: a fault unless it has several words."""
-        core = self._core
-        if self._run == self._native.runs and (
-            size < 4 or is_single_load(*core.instruction(core.registers.pc & ~1))
-        ):
-            core.note_fault("alignment-fault", {"size": size})
+        elif size != 1 or not self._split.look(offset, size):
+            port.write(offset & 3, size, value)
 
     def _find(self, offset: int) -> Port | None:
         port = self._bus.port_at(self._start + (offset & ~3))
