@@ -87,10 +87,11 @@ def _devices(*peripherals: Peripheral) -> str:
     return page.text()
 
 
-def _registers(count: int, *, names: int = 1) -> str:
+def _registers(count: int, *, names: int = 1, kept: int = 1, after_read: int = 1) -> str:
     """What a draft says of ``count`` registers, of so many names."""
     registers = [
-        Register(f"R{number % names}", 0x6000_0000 + 4 * number, 32, 1, True, True) for number in range(count)
+        Register(f"R{number % names}", 0x6000_0000 + 4 * number, 32, 1, True, kept, 0, after_read)
+        for number in range(count)
     ]
     return _devices(Peripheral("TIMER", Span(0x6000_0000, 0x1000), tuple(registers)))
 
@@ -211,6 +212,10 @@ LIMITS: Limits = {
     "draft.contract_types.MAX_LEVELS": (3, _levels),
     "draft.cores.MAX_HITS": (3, _hits),
     "draft.document_devices.MAX_ENTRIES": (3, lambda count: "more registers" not in _registers(count)),
+    "draft.document_devices.MAX_SEQUENCES": (
+        3,
+        lambda count: "more registers" not in _registers(count, kept=0, after_read=0),
+    ),
     "draft.document_devices.MAX_NAMES": (
         3,
         lambda count: "more names" not in _registers(count, names=count),

@@ -58,12 +58,89 @@ def test_registers_are_read_as_the_format_says() -> None:
         "TIMER0_CH1_HIGH": 0x4001_0031,
         "TIMER0_CTRL2": 0x4001_0060,
     }
-    assert found["TIMER0_STATUS"][2:] == (32, 0b1001, False, True)
-    assert found["TIMER0_KEY"][2:] == (32, 0, True, False)
+    assert found["TIMER0_STATUS"][2:] == (32, 0b1001, True, 0, 0, 0b1001)
+    assert found["TIMER0_KEY"][2:] == (32, 0, False, 0, 0, 0)
+    assert found["TIMER0_CTRL"][2:] == (32, 0x10, True, 0xFFFF_FFFF, 0, 0x10)
     assert found["TIMER0_CTRL2"].reset == 0x10
     assert (first.span.start, first.span.size) == (0x4001_0000, 0x100)
     assert [each.address - 0x1000 for each in second.registers] == [each.address for each in first.registers]
     assert second.registers[0].name == "TIMER1_CTRL"
+
+
+def registers(text: str, access: str = "") -> list[tuple[int, int, int | None]]:
+    """Bits that keep what is written, bits that a write changes otherwise, and what is read next, of each register."""
+    of_device = f"<device><name>gauge</name>{access}<peripherals><peripheral><name>P</name><baseAddress>0</baseAddress>"
+    numbered = enumerate(text.split("<register>")[1:])
+    each = "".join(
+        f"<register><name>R{at}</name><addressOffset>{4 * at}</addressOffset>{one}</register>"
+        for at, one in numbered
+    )
+    data = f"{of_device}<registers>{each}</registers></peripheral></peripherals></device>"
+    return [(one.kept, one.changed, one.after_read) for one in read_svd(data.encode())[0].registers]
+
+
+def field(said: str, place: str = "<bitOffset>4</bitOffset><bitWidth>4</bitWidth>") -> str:
+    """A field of bits 4 to 7."""
+    return f"<fields><field><name>F</name>{place}{said}</field></fields>"
+
+
+ONE_CLEARS = "<modifiedWriteValues>oneToClear</modifiedWriteValues>"
+RESET = "<resetValue>0xFF</resetValue>"
+ALL = 0xFFFF_FFFF
+FIELDS = {
+    "<register>": (ALL, 0, 0),
+    f"<register>{field('<access>read-only</access>')}": (0xFFFF_FF0F, 0, 0),
+    f"<register>{field('<access>write-only</access>')}": (0xFFFF_FF0F, 0, 0),
+    f"<register>{field('<access>read-writeOnce</access>')}": (ALL, 0, 0),
+    f"<register><access>read-only</access>{field('<access>read-write</access>')}": (0xF0, 0, 0),
+    f"<register><access>read-only</access>{field('')}": (0, 0, 0),
+    f"<register>{ONE_CLEARS}{RESET}": (0, ALL, 0xFF),
+    f"<register>{field(ONE_CLEARS)}": (0xFFFF_FF0F, 0xF0, 0),
+    f"<register>{ONE_CLEARS}{field('<modifiedWriteValues>modify</modifiedWriteValues>')}": (
+        0xF0,
+        0xFFFF_FF0F,
+        0,
+    ),
+    f"<register><access>read-only</access>{ONE_CLEARS}": (0, 0, 0),
+    f"<register>{RESET}<readAction>clear</readAction>": (ALL, 0, 0),
+    f"<register>{RESET}{field('<readAction>clear</readAction>')}": (ALL, 0, 0xF),
+    f"<register>{field('<readAction>set</readAction>')}": (ALL, 0, 0xF0),
+    f"<register>{field('<readAction>modifyExternal</readAction>')}": (ALL, 0, None),
+    f"<register>{field('<access>read-only</access>', '<lsb>4</lsb><msb>7</msb>')}": (0xFFFF_FF0F, 0, 0),
+    f"<register>{field('<access>read-only</access>', '<bitRange>[7:4]</bitRange>')}": (0xFFFF_FF0F, 0, 0),
+    f"<register>{field('<access>read-only</access>', '<bitOffset>4</bitOffset>')}": (0xFFFF_FFEF, 0, 0),
+    "<register>"
+    + field(
+        "<access>read-only</access>", "<dim>2</dim><dimIncrement>2</dimIncrement><bitOffset>4</bitOffset>"
+    ): (
+        0xFFFF_FFAF,
+        0,
+        0,
+    ),
+    f"<register>{field('<access>read-only</access>', '<bitOffset>90</bitOffset>')}": (ALL, 0, 0),
+    f"<register><size>8</size>{field('<access>read-only</access>')}": (0xF, 0, 0),
+}
+
+
+@pytest.mark.parametrize("text", FIELDS)
+def test_what_fields_say_of_their_bits(text: str) -> None:
+    """Access, what a write does and what a read does, of a field or else of its register; every form of its place."""
+    assert registers(text) == [FIELDS[text]]
+
+
+def test_what_fields_are_derived_from() -> None:
+    """Access from the device on; a field from another one next to it, a register's fields from another register."""
+    read_only = "<access>read-only</access>"
+    assert registers("<register><register>" + field("<access>read-write</access>"), read_only) == [
+        (0, 0, 0),
+        (0xF0, 0, 0),
+    ]
+    two = field(read_only).replace(
+        "</fields>", "<field derivedFrom='F'><name>G</name><lsb>0</lsb><msb>1</msb></field></fields>"
+    )
+    assert registers(f"<register>{two}") == [(0xFFFF_FF0C, 0, 0)]
+    derived = "</register><register derivedFrom='R0'><name>R9</name><addressOffset>8</addressOffset>"
+    assert registers(f"<register>{field(read_only)}{derived}") == [(0xFFFF_FF0F, 0, 0)] * 2
 
 
 ENTITIES = '<!DOCTYPE device [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">]>\n'
@@ -164,3 +241,36 @@ def test_draft_refuses_what_is_no_svd_file(folder: Path, capsys: pytest.CaptureF
         exit_code(["draft", "station=station.elf", "--svd", "gauge.svd", "-o", "gauge.svd", "--force"]) == 2
     )
     assert exit_code(["draft", "station=station.elf", "--svd", "none.svd"]) == 2
+
+
+def test_draft_says_which_bits_a_write_changes(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Bits that are read only stay as they are, reads that clear are values in turn; what has no form is said."""
+    more = (
+        "<register><name>FLAGS</name><addressOffset>0x70</addressOffset><resetValue>3</resetValue>"
+        + field(ONE_CLEARS, "<bitRange>[1:0]</bitRange>")
+        + "</register><register><name>COUNT</name><addressOffset>0x74</addressOffset><access>read-only</access>"
+        "<readAction>clear</readAction><resetValue>7</resetValue></register>"
+        "<register><name>FIFO</name><addressOffset>0x78</addressOffset><readAction>modifyExternal</readAction></register>"
+        "<register><name>MODE</name><addressOffset>0x7C</addressOffset>"
+        + field("<access>read-only</access>")
+        + "</register>"
+    )
+    Path("gauge.svd").write_bytes(svd(SERIAL.replace("</registers>", more + "</registers>", 1)))
+    assert exit_code(["draft", "station=station.elf", "sampler=sampler.elf", "--svd", "gauge.svd"]) == 0
+    text = capsys.readouterr().out
+    plan = read_layout(text.encode(), "draft.toml").layout.rehearsal
+    assert plan is not None
+    writable = {each.at: (each.reset, each.writable) for each in plan.held}
+    assert writable[0x5020_0070] == (3, 0xFFFF_FFFC)
+    assert writable[0x5020_007C] == (0, 0xFFFF_FF0F)
+    assert writable[0x5020_0000] == (0x10, ALL)
+    assert writable[0x5020_0020] == (0x302, ALL)
+    assert [(each.at, each.values) for each in plan.sequences] == [
+        (0x5020_0074, (7, 0)),
+        (0x5020_1074, (7, 0)),
+    ][: len(plan.sequences)]
+    assert plan.sequences
+    remarks = " ".join(line.removeprefix("# ") for line in text.splitlines() if line.startswith("# "))
+    assert "By gauge.svd a write clears, sets or inverts bits of UART" in remarks
+    assert "By gauge.svd a read changes bits of UART" in remarks
+    assert "COUNT" not in remarks

@@ -8,10 +8,11 @@ from itertools import pairwise
 
 from gemel.draft.drafting import Draft
 from gemel.draft.page import Page, listed, size_words
-from gemel.draft.svd import Peripheral
+from gemel.draft.svd import Peripheral, Register
+from gemel.layout.rehearsal_model import ALL_BITS
 from gemel.spans import Span, align_down, align_up, format_address, merge
 
-MAX_ENTRIES, MAX_NAMES, MAX_MEMORIES = 256, 4096, 16
+MAX_ENTRIES, MAX_SEQUENCES, MAX_NAMES, MAX_MEMORIES = 256, 64, 4096, 16
 """As many as a layout takes of each kind of description and of names, and a draft writes of memories."""
 
 PAGE = 4096
@@ -66,8 +67,7 @@ def write_devices(page: Page, draft: Draft, peripherals: Iterable[Peripheral], f
         page.remark(f"No build holds an address of a peripheral of {file}.")
         return
     _memories(page, draft, used, file)
-    held: dict[int, tuple[int, str]] = {}
-    constant: dict[int, tuple[int, str]] = {}
+    words: dict[int, _Word] = {}
     names: dict[str, int] = {}
     seen: set[int] = set()
     for peripheral in used:
@@ -76,19 +76,26 @@ def write_devices(page: Page, draft: Draft, peripherals: Iterable[Peripheral], f
             if register.address in seen or not register.readable:
                 continue
             seen.add(register.address)
-            for word in range(register.address & ~3, register.address + register.size // 8, 4):
-                shift = 8 * (register.address - word)
-                value = (register.reset << shift if shift >= 0 else register.reset >> -shift) & 0xFFFF_FFFF
-                kind = held if register.writable or word in held else constant
-                before = held.get(word) or constant.pop(word, (0, register.name))
-                kind[word] = before[0] | value, before[1]
-    constant = {word: entry for word, entry in constant.items() if entry[0]}
+            for at in range(register.address & ~3, register.address + register.size // 8, 4):
+                words.setdefault(at, _Word(register.name)).add(register, 8 * (register.address - at))
     page.table("rehearsal", f"reset values by {file}, for the peripherals that the builds use")
-    left = _list(page, "constant", "value", constant) + _list(page, "held", "reset", held)
+    held = {at: each for at, each in words.items() if each.kept}
+    sequences = {
+        at: each for at, each in words.items() if not each.kept and each.after_read not in (None, each.reset)
+    }
+    constant = {
+        at: each for at, each in words.items() if not each.kept and at not in sequences and each.reset
+    }
+    left = (
+        _list(page, "constant", constant, MAX_ENTRIES)
+        + _list(page, "held", held, MAX_ENTRIES)
+        + _list(page, "sequence", sequences, MAX_SEQUENCES)
+    )
     if left:
         page.remark(
             f"{left:,} more registers are left out; those with a reset value other than 0 come first."
         )
+    _say_what_has_no_form(page, words.values(), file)
     page.table("rehearsal.register_name", f"the names in {file}, for messages")
     for name, address in list(names.items())[:MAX_NAMES]:
         page.key(name, format_address(address))
@@ -113,17 +120,65 @@ def _memories(page: Page, draft: Draft, used: list[Peripheral], file: str) -> No
         page.remark(f"{len(free) - MAX_MEMORIES:,} more stretches of registers are left out.")
 
 
-def _list(page: Page, kind: str, key: str, entries: dict[int, tuple[int, str]]) -> int:
+class _Word:
+    """A word of registers: what it resets to, which bits read what code writes, and what it reads after a read."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.reset = self.kept = self.changed = self._registers = 0
+        self.after_read: int | None = 0
+
+    def add(self, register: Register, shift: int) -> None:
+        """A register ``shift`` bits from the beginning of the word on, or before it."""
+
+        def part(value: int) -> int:
+            return (value << shift if shift >= 0 else value >> -shift) & ALL_BITS
+
+        self.reset |= part(register.reset)
+        self.kept |= part(register.kept)
+        self.changed |= part(register.changed)
+        self._registers |= part((1 << register.size) - 1)
+        if self.after_read is not None:
+            after = register.after_read
+            self.after_read = None if after is None else self.after_read | part(after)
+
+    def keys(self, kind: str) -> str:
+        """What the layout says of it."""
+        if kind == "sequence":
+            return f"values = [{format_address(self.reset)}, {format_address(self.after_read or 0)}]"
+        reset = f"{'value' if kind == 'constant' else 'reset'} = {format_address(self.reset)}"
+        fixed = self._registers & ~self.kept
+        return (
+            f"{reset}, writable = {format_address(ALL_BITS & ~fixed)}" if kind == "held" and fixed else reset
+        )
+
+
+def _say_what_has_no_form(page: Page, words: Iterable[_Word], file: str) -> None:
+    """Which registers do something at an access that no description of a layout does."""
+    changed = [each.name for each in words if each.changed]
+    read = [
+        each.name
+        for each in words
+        if each.after_read is None or (each.kept and each.after_read != each.reset)
+    ]
+    for found, how in ((changed, "a write clears, sets or inverts"), (read, "a read changes")):
+        if found:
+            more = [f"{len(found) - 4:,} more"] if len(found) > 4 else []
+            said = f"By {file} {how} bits of {listed([*map(_name, found[:4]), *more])}. No entry of a layout does"
+            page.remark(
+                f"{said} that alone: they keep their value here; an [[rehearsal.event]] may set and clear them."
+            )
+
+
+def _list(page: Page, kind: str, entries: dict[int, _Word], most: int) -> int:
     """A list of registers, those that do not reset to 0 first; how many are left out."""
     if not entries:
         return 0
-    chosen = sorted(entries, key=lambda word: (not entries[word][0], word))[:MAX_ENTRIES]
+    chosen = sorted(entries, key=lambda word: (not entries[word].reset, word))[:most]
     page.lines.append(f"{kind} = [")
     for word in sorted(chosen):
-        value, name = entries[word]
-        page.lines.append(
-            f"    {{ at = {format_address(word)}, {key} = {format_address(value)} }},  # {_name(name)}"
-        )
+        keys, name = entries[word].keys(kind), _name(entries[word].name)
+        page.lines.append(f"    {{ at = {format_address(word)}, {keys} }},  # {name}")
     page.lines.append("]")
     return len(entries) - len(chosen)
 

@@ -1,7 +1,8 @@
 """Reading a CMSIS-SVD file: the registers of a device with their names, addresses and reset values.
 
-Format: CMSIS-SVD 1.3, Arm (elements device, peripherals, cluster, register; attribute derivedFrom; dimElementGroup;
-registerPropertiesGroup).  A file with a document type is refused, so that nothing in it can be an entity.
+Format: CMSIS-SVD 1.3, Arm (elements device, peripherals, cluster, register, field; attribute derivedFrom;
+dimElementGroup; registerPropertiesGroup; access, modifiedWriteValues and readAction).  A file with a document type is
+refused, so that nothing in it can be an entity.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ MAX_BYTES, MAX_DEPTH, MAX_REGISTERS, MAX_INDEXES = 64 << 20, 32, 200_000, 4096
 
 TOP = 1 << 32
 _INHERITED = ("size", "access", "resetValue")
+_EFFECTS = ("modifiedWriteValues", "readAction")
 _SCALES = {"": 1, "k": 1 << 10, "m": 1 << 20, "g": 1 << 30, "t": 1 << 40}
 
 
@@ -30,14 +32,20 @@ class NotSvd(ValueError):
 
 
 class Register(NamedTuple):
-    """A register: its name with its peripheral's, plain address, bits, reset value, and whether code writes it."""
+    """A register: its name with its peripheral's, plain address, bits, reset value, and whether code reads it.
+
+    ``kept`` are the bits that read what code writes, ``changed`` those that a write changes in another way (a one that
+    clears a bit), ``after_read`` what it reads once it was read; None where a read changes it in no way that is known.
+    """
 
     name: str
     address: int
     size: int
     reset: int
-    writable: bool
     readable: bool
+    kept: int
+    changed: int
+    after_read: int | None
 
 
 class Peripheral(NamedTuple):
@@ -147,8 +155,7 @@ class _Reader:
         else:
             self._read[known] = list(self._registers(scope, defaults))
         for each in self._read[known]:
-            name, address, size, reset, writable, readable = each
-            yield Register(f"{prefix}_{name}", base + address, size, reset, writable, readable)
+            yield each._replace(name=f"{prefix}_{each.name}", address=base + each.address)
 
     def _registers(self, scope: Element, defaults: Mapping[str, str]) -> Iterator[Register]:
         """The registers of a scope, with names and addresses from its own on."""
@@ -162,7 +169,7 @@ class _Reader:
                 lines.insert(0, siblings[parent])
             for each in lines:
                 properties = _properties(each, properties)
-            content = () if element.tag == "cluster" else _content(element, properties)
+            content = () if element.tag == "cluster" else _content(lines, properties)
             for name, offset in _copies(element):
                 self._count_more(1)
                 if content:
@@ -177,13 +184,61 @@ class _Reader:
             raise NotSvd(f"it has more than {MAX_REGISTERS:,} registers")
 
 
-def _content(element: Element, properties: Mapping[str, str]) -> tuple[int, int, bool, bool]:
-    """Bits of a register, its reset value, whether code writes it, whether it can be read."""
-    size, access = _number(properties["size"]), properties["access"]
+def _content(
+    lines: list[Element], properties: Mapping[str, str]
+) -> tuple[int, int, bool, int, int, int | None]:
+    """What is said of a register in ``lines`` (what it is derived from, then itself): ``Register`` from its size on.
+
+    What a field does not say of itself its register says; bits without a field are as the register.
+    """
+    size = _number(properties["size"])
     if not 1 <= size <= 64:
-        raise NotSvd(f"register {_text(element, 'name')!r:.60} has {size} bits")
-    reset = _number(properties["resetValue"]) & ((1 << size) - 1)
-    return size, reset, not access.startswith("read-only"), "read" in access
+        raise NotSvd(f"register {_text(lines[-1], 'name')!r:.60} has {size} bits")
+    every = (1 << size) - 1
+    reset = _number(properties["resetValue"]) & every
+    inherited = {name: _last(lines, name) for name in _EFFECTS} | {"access": properties["access"]}
+    parts = [(every, inherited)]
+    fields = {_text(each, "name", "none"): each for line in lines for each in line.findall("fields/field")}
+    for field in fields.values():
+        parent = fields.get((field.get("derivedFrom") or "").rpartition(".")[2])
+        of_field = [field] if parent is None or parent is field else [parent, field]
+        said = {name: _last(of_field, name) or inherited[name] for name in ("access", *_EFFECTS)}
+        bits = _bits(of_field) & every
+        parts = [*((mask & ~bits, effects) for mask, effects in parts if mask & ~bits), (bits, said)]
+    readable = kept = changed = 0
+    after_read: int | None = reset
+    for bits, said in parts:
+        if not bits:
+            continue
+        access, by_write, by_read = said["access"], said["modifiedWriteValues"], said["readAction"]
+        plain = by_write in ("", "modify")
+        readable |= bits if "read" in access else 0
+        kept |= bits if "read" in access and access != "read-only" and plain else 0
+        changed |= bits if access != "read-only" and not plain else 0
+        if by_read and after_read is not None:
+            after_read = {"clear": after_read & ~bits, "set": after_read | bits}.get(by_read)
+    return size, reset, bool(readable), kept, changed, after_read
+
+
+def _last(lines: list[Element], name: str) -> str:
+    """What the last of these elements says that says anything."""
+    return next((found for each in reversed(lines) if (found := _text(each, name, ""))), "")
+
+
+def _bits(lines: list[Element]) -> int:
+    """The bits of a field, or of all fields of an array; none where it says no place in a register."""
+    first, last = _last(lines, "lsb"), _last(lines, "msb")
+    if whole := re.fullmatch(r"\[(\d{1,2}):(\d{1,2})\]", _last(lines, "bitRange")):
+        last, first = whole.groups()
+    start = _number(first or _last(lines, "bitOffset") or "0")
+    width = _number(last) - start + 1 if last else _number(_last(lines, "bitWidth") or "1")
+    count, step = _number(_last(lines, "dim") or "1"), _number(_last(lines, "dimIncrement") or "0")
+    if not (0 < width <= 64 and start < 64 and count <= 64):
+        return 0
+    mask = 0
+    for at in range(count):
+        mask |= (1 << width) - 1 << min(start + at * step, 64)
+    return mask
 
 
 def _properties(element: Element, defaults: Mapping[str, str]) -> dict[str, str]:
