@@ -18,6 +18,7 @@ from gemel.spans import (
     format_size,
     is_power_of_two,
     merge,
+    offsets_of,
     without,
 )
 
@@ -192,3 +193,21 @@ def test_of_overlapping_spans_the_one_that_starts_last_counts(spans, address):
     (stretch,) = asked
     assert stretch.holds(address)
     assert index.at(stretch.last) == index.at(address)
+
+
+@given(SPANS, st.integers(-1, 12))
+def test_spans_are_joined_over_gaps_of_so_many_bytes(spans: list[Span], gap: int) -> None:
+    """Every two that are left are further apart, no byte is lost, and what is new is in gaps no wider than that."""
+    merged = merge(spans, gap)
+    assert all(later.start - earlier.end > gap for earlier, later in itertools.pairwise(merged))
+    assert without(spans, merged) == []
+    assert all(span.size <= max(gap, 0) for span in without(merged, spans))
+
+
+@given(st.binary(max_size=40).map(lambda data: bytes(each & 1 for each in data)), st.integers(0, 5))
+def test_places_of_bytes_overlap(data: bytes, start: int) -> None:
+    """Each offset from the first on at which the bytes are, however near to the one before."""
+    wanted = b"\1\0\1"
+    assert list(offsets_of(wanted, data, start)) == [
+        at for at in range(start, len(data)) if data[at : at + 3] == wanted
+    ]

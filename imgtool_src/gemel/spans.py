@@ -1,4 +1,4 @@
-"""Address arithmetic: spans of addresses, alignment, and how both are printed.
+"""Address arithmetic: spans of addresses, alignment, how both are printed, and where bytes are in others.
 
 Everything here works on plain 32-bit byte addresses.  A span is written ``start..last`` with an
 inclusive end, as in a device's memory map.
@@ -79,11 +79,14 @@ class Span(NamedTuple):
         return f"{format_address(self.start)}..{format_address(self.last)}"
 
 
-def merge(spans: Iterable[Span]) -> list[Span]:
-    """``spans`` sorted by address, with touching and overlapping ones joined and empty ones dropped."""
+def merge(spans: Iterable[Span], gap: int = 0) -> list[Span]:
+    """``spans`` sorted by address, with those joined that overlap or touch, and empty ones dropped.
+
+    So are those with no more than ``gap`` bytes between them; with -1 not those that only touch.
+    """
     result: list[Span] = []
     for span in sorted(span for span in spans if span.size):
-        if result and span.start <= result[-1].end:
+        if result and span.start <= result[-1].end + gap:
             previous = result[-1]
             result[-1] = Span.from_bounds(previous.start, max(previous.end, span.end))
         else:
@@ -118,6 +121,14 @@ def overlapping(placed: Iterable[tuple[Span, T]]) -> Iterator[tuple[tuple[Span, 
             if second[0].start >= first[0].end:
                 break
             yield first, second
+
+
+def offsets_of(wanted: bytes, data: bytes, start: int = 0) -> Iterator[int]:
+    """Each offset in ``data``, from ``start`` on, at which ``wanted`` is; of overlapping ones too."""
+    at = data.find(wanted, start)
+    while at >= 0:
+        yield at
+        at = data.find(wanted, at + 1)
 
 
 def align_up(value: int, unit: int) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gemel.spans import Span
+from gemel.spans import Span, merge
 from gemel.structs import Struct, field
 
 ALIGNMENT_GAP = 32
@@ -54,15 +54,7 @@ class Segment(Struct):
     @property
     def taken(self) -> tuple[Span, ...]:
         """The memory it takes at run time without the gaps between its pieces, alignment aside."""
-        if not self.pieces:
-            return (self.run_span,)
-        result = [self.pieces[0]]
-        for piece in self.pieces[1:]:
-            if piece.start - result[-1].end < ALIGNMENT_GAP:
-                result[-1] = Span.from_bounds(result[-1].start, piece.end)
-            else:
-                result.append(piece)
-        return tuple(result)
+        return tuple(merge(self.pieces, ALIGNMENT_GAP - 1)) if self.pieces else (self.run_span,)
 
     @property
     def taken_unstored(self) -> tuple[Span, ...]:

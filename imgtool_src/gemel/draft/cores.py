@@ -22,7 +22,7 @@ from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.known_stores import known_stores
 from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
 from gemel.m_profile.sieve import Sieve
-from gemel.spans import Span, format_address
+from gemel.spans import Span, format_address, offsets_of
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -299,9 +299,7 @@ def _boot_constants(holder: Evidence, target: Evidence) -> list[BootConstant]:
 
 def _aligned_hits(segment: Segment, wanted: bytes, embedded: list[Span]) -> Iterator[int]:
     """Run addresses of the word ``wanted``, less those in an embedded copy, which may name its own table."""
-    at = segment.data.find(wanted)
-    while at >= 0:
+    for at in offsets_of(wanted, segment.data):
         address, stored_at = segment.run_address + at, segment.load_address + at
         if address % 4 == 0 and not any(span.holds(stored_at) for span in embedded):
             yield address
-        at = segment.data.find(wanted, at + 1)

@@ -155,7 +155,7 @@ def _common(first: Evidence, second: Evidence) -> set[int]:
     found: list[set[Span]] = []
     for seen in (first, second):
         variables, sections = _private(seen), seen.build.sections.all() if seen.build.sections else ()
-        beside = [run for run in _runs(seen.ram) if any(run.overlaps(each) for each in variables)]
+        beside = [run for run in merge(seen.ram, GAP) if any(run.overlaps(each) for each in variables)]
         unstored = [each for each in sections if each.allocated and each.writable and not each.stored]
         named = [each for each in unstored if not re.search("stack|heap|stk", each.name, re.IGNORECASE)]
         found.append(
@@ -166,14 +166,3 @@ def _common(first: Evidence, second: Evidence) -> set[int]:
             }
         )
     return {span.start for span in found[0] & found[1]}
-
-
-def _runs(claims: list[Span]) -> list[Span]:
-    """Claims by address, with no more than GAP between as one."""
-    runs: list[Span] = []
-    for claim in claims:
-        if runs and claim.start - runs[-1].end <= GAP:
-            runs[-1] = Span.from_bounds(runs[-1].start, claim.end)
-        else:
-            runs.append(claim)
-    return runs

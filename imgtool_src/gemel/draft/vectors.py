@@ -16,7 +16,7 @@ from gemel.draft.pieces import power_of_two
 from gemel.m_profile.architectures import MAX_INTERRUPTS
 from gemel.m_profile.memory_map import RAM_REGIONS, region_of
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables
-from gemel.spans import Span
+from gemel.spans import Span, offsets_of
 from gemel.structs import NamedTuple
 
 ALIGNMENT = 128
@@ -79,11 +79,8 @@ def _unusable(build: Build) -> Iterator[tuple[Segment, int]]:
     for entry in (build.entry | 1, build.entry & ~1) if build.entry is not None else ():
         wanted = struct.pack("<I", entry)
         for segment in build.stored:
-            at = segment.data.find(wanted, 4)
-            while at >= 0:
-                if _reads_as_table(build, segment, segment.run_address + at - 4):
-                    yield segment, segment.run_address + at - 4
-                at = segment.data.find(wanted, at + 1)
+            places = (segment.run_address + at - 4 for at in offsets_of(wanted, segment.data, 4))
+            yield from ((segment, at) for at in places if _reads_as_table(build, segment, at))
     for symbol in build.symbols.all() if build.symbols else ():
         if symbol.kind == "object" and symbol.defined and symbol.size >= 4 * SYSTEM_WORDS:
             for segment in build.stored:

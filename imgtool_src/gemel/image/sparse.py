@@ -9,14 +9,17 @@ module returns is independent of where chunks happen to end, except how ``pieces
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TypeAlias
 
-from gemel.spans import ADDRESS_SPACE, Span, format_address, merge
+from gemel.spans import ADDRESS_SPACE, Span, format_address, merge, offsets_of
 from gemel.structs import NamedTuple
 
 MERGE_LIMIT = 1 << 16
 """Largest chunk in bytes that is moved to join a smaller one in front of it."""
+
+WINDOW = 1 << 20
+"""Bytes that are looked through at a time."""
 
 Octets: TypeAlias = bytes | bytearray | memoryview
 """What can be written: any run of bytes."""
@@ -232,6 +235,22 @@ class SparseBytes:
         if len(self._chunks[neighbour]) <= max(MERGE_LIMIT, len(self._chunks[start])):
             self._grow(start, self._chunks.pop(neighbour))
             del self._starts[index + 1]
+
+
+def places_in(pieces: Iterable[tuple[int, memoryview]], wanted: bytes) -> Iterator[int]:
+    """Each address at which ``wanted``, of 2 bytes or more, is in ``pieces`` of (address, bytes), ascending.
+
+    It may be across two pieces that touch; they are looked through by ``WINDOW`` bytes at a time.
+    """
+    tail, end = b"", -1
+    for address, view in pieces:
+        tail = tail if end == address else b""
+        for offset in range(0, len(view), WINDOW):
+            data = tail + bytes(view[offset : offset + WINDOW])
+            start = address + offset - len(tail)
+            yield from (start + at for at in offsets_of(wanted, data))
+            tail = data[1 - len(wanted) :]
+        end = address + len(view)
 
 
 def first_difference(left: Octets, right: Octets) -> int | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Container, Iterable, Iterator
+from collections.abc import Container, Iterable
 from itertools import islice
 
 from gemel.builds.elf.notes import build_id_notes
@@ -11,7 +11,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.image_bytes import Deviation, differing_where_held
 from gemel.inspection.inspection import Inspection
 from gemel.placement.placing import Placement
-from gemel.spans import Span
+from gemel.spans import Span, offsets_of
 from gemel.structs import NamedTuple
 
 HEAD_SIZE = 8
@@ -122,7 +122,7 @@ def copies_of(inspection: Inspection, placement: Placement, holder: list[HeldCop
     # code that moves itself to RAM brings its table twice
     again = [
         bounds.start + at - vectors.start
-        for at in islice(_places(image.read(bounds, erased), head), COPIES_LIMIT)
+        for at in islice(offsets_of(head, image.read(bounds, erased)), COPIES_LIMIT)
     ]
     others = {_head(inspection, each) for each in inspection.placements.values() if each is not placement}
     copies: list[Copy] = []
@@ -142,10 +142,10 @@ def places_of_table(data: bytes, head: bytes, code: Iterable[Span], others: Cont
     An older one has the same initial stack pointer, and handlers for reset, NMI and hard fault in ``code``; ``others``
     are the heads of other builds.
     """
-    if exact := list(islice(_places(data, head), COPIES_LIMIT)):
+    if exact := list(islice(offsets_of(head, data), COPIES_LIMIT)):
         return exact
     found = []
-    for at in islice(_places(data, head[:4]), PLACES_LIMIT):
+    for at in islice(offsets_of(head[:4], data), PLACES_LIMIT):
         words = data[at + 4 : at + TABLE_SIZE]
         handlers = struct.unpack("<3I", words) if at + TABLE_SIZE <= len(data) else (0,)
         if all(_is_handler(word, code) for word in handlers):
@@ -161,14 +161,6 @@ def _head_span(inspection: Inspection, placement: Placement) -> Span:
 def _head(inspection: Inspection, placement: Placement) -> bytes:
     """The first words of a build's vector table."""
     return b"".join(each.data for each in held_in(placement, [_head_span(inspection, placement)]))
-
-
-def _places(data: bytes, head: bytes) -> Iterator[int]:
-    """Where ``head`` is in ``data``."""
-    at = data.find(head)
-    while at >= 0:
-        yield at
-        at = data.find(head, at + 1)
 
 
 def _is_handler(word: int, code: Iterable[Span]) -> bool:

@@ -9,6 +9,7 @@ import re
 import struct
 from collections.abc import Iterable, Iterator
 
+from gemel.spans import offsets_of
 from gemel.structs import NamedTuple
 
 REACH, REACH_NARROW = 0xFFF, 0x7C
@@ -84,13 +85,11 @@ def _narrow_signs(address: int, byte: int, shift: int) -> Iterator[Sign]:
 def places_of(signs: Iterable[Sign], data: bytes) -> Iterator[int]:
     """Where in the bytes a sign begins, at an even offset or not; overlapping ones too."""
     for literal, before, whole in signs:
-        at = data.find(literal)
-        if at >= 0:
-            pattern = re.compile(whole, re.DOTALL)
-        while at >= 0:
-            if at >= before and pattern.match(data, at - before):
+        pattern = None
+        for at in offsets_of(literal, data, before):
+            pattern = pattern or re.compile(whole, re.DOTALL)
+            if pattern.match(data, at - before):
                 yield at - before
-            at = data.find(literal, at + 1)
 
 
 STATE_SIGNS = (

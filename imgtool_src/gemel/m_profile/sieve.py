@@ -16,6 +16,7 @@ from typing import get_args
 from gemel.m_profile.capabilities import Capability
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding, encoding_of
+from gemel.spans import offsets_of
 from gemel.structs import NamedTuple
 
 NEWEST: frozenset[Capability] = frozenset({"v8.1", "mve", "mve-fp"})
@@ -133,10 +134,7 @@ class Sieve:
         narrow, narrow_low = self._narrow_masks
         found |= _number(highs, narrow) & _number(lows, narrow_low)
         places = found.to_bytes(len(highs), "little").translate(_ANY)
-        at = places.find(0xFF)
-        while at >= 0:
-            yield 2 * at
-            at = places.find(0xFF, at + 1)
+        return (2 * at for at in offsets_of(b"\xff", places))
 
     def of(self, instruction: bytes) -> Encoding | None:
         """What one instruction is if the core lacks it; None if it has it, or if it is cut.

@@ -17,6 +17,7 @@ from gemel.m_profile.flow import LITERAL_REACH, OUTSIDE, Run
 from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
 from gemel.m_profile.guards import EFFORT, SHORT, Guards, Passed, Place, kept_answers
 from gemel.m_profile.known_stores import Function
+from gemel.spans import offsets_of
 
 MAX_FUNCTION = 1 << 12
 """Bytes of a function that is searched for tests of the core; of a larger one, half as many before an instruction
@@ -115,13 +116,11 @@ class StretchGuards:
         if any(word in each or half.search(each) for each in self._bytes[1:]):
             return None
         found = [each.start() for each in half.finditer(self._code)]
-        at = self._code.find(word)
-        while at >= 0 and len(found) <= MAX_WAYS:
-            users = self._loads_of(at)
+        for at in offsets_of(word, self._code):
+            users = self._loads_of(at) if len(found) <= MAX_WAYS else []
             if not users:
                 return None
             found += users
-            at = self._code.find(word, at + 1)
         return found if len(found) <= MAX_WAYS else None
 
     def _loads_of(self, literal: int) -> list[int]:

@@ -153,14 +153,7 @@ def _blocks(parts: Sequence[AreaPart], memory: MemoryUse) -> tuple[Part, ...]:
 
 
 def _file_strips(contents: Contents) -> Iterator[Strip]:
-    groups: list[list[Span]] = []
-    for run in contents.image.runs:
-        if groups and run.start - groups[-1][-1].end < JOINED_GAP:
-            groups[-1].append(run)
-        else:
-            groups.append([run])
-    for number, group in enumerate(groups[:MAX_GROUPS]):
-        whole = Span.from_bounds(group[0].start, group[-1].end)
+    for number, whole in enumerate(merge(contents.image.runs, JOINED_GAP - 1)[:MAX_GROUPS]):
         parts = tuple(
             Part(
                 piece.name,

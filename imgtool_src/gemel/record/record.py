@@ -18,6 +18,7 @@ from collections.abc import Iterable
 from typing import Any, Literal
 
 from gemel.errors import GemelError
+from gemel.image.sparse import places_in
 from gemel.record.faults import RecordFinding, content_findings, frame_findings, unfit, unfit_findings
 from gemel.record.format import (
     BUILD,
@@ -159,23 +160,7 @@ def find(pieces: Iterable[tuple[int, memoryview]]) -> list[int]:
     Pieces are taken in ascending order; a mark may be across two that touch.  Where the mark is
     there need be no record: code that looks for records can hold the mark too.
     """
-    found: list[int] = []
-    window = 1 << 20
-    tail, tail_end = b"", -1
-    for address, view in pieces:
-        if tail_end != address:
-            tail = b""
-        for offset in range(0, len(view), window):
-            chunk = tail + bytes(view[offset : offset + window])
-            start = address + offset - len(tail)
-            place = chunk.find(MARK)
-            while place >= 0:
-                if (start + place) % RECORD_ALIGNMENT == 0:
-                    found.append(start + place)
-                place = chunk.find(MARK, place + 1)
-            tail = chunk[-(len(MARK) - 1) :]
-        tail_end = address + len(view)
-    return found
+    return [at for at in places_in(pieces, MARK) if at % RECORD_ALIGNMENT == 0]
 
 
 def _header_values(record: Record) -> dict[str, Any]:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
-from gemel.image.sparse import SparseBytes
+from gemel.image.sparse import SparseBytes, places_in
 from gemel.seals.cbor import ARRAY, NIL, TAG, CborError, encoded, encoded_map, head
 from gemel.seals.cose import COSE_SIGN, decode
 from gemel.seals.format import BODY_HEADER, Seal, SealError
@@ -33,7 +31,7 @@ class FoundSeal(Struct):
 def find_seals(image: SparseBytes) -> list[FoundSeal]:
     """The first MAX_PLACES places in ``image`` that begin as a seal does, by address."""
     found: list[FoundSeal] = []
-    for start in _places(image.pieces()):
+    for start in places_in(image.pieces(), HEAD):
         found.append(_seal_at(image, start))
         if len(found) == MAX_PLACES:
             break
@@ -50,16 +48,3 @@ def _seal_at(image: SparseBytes, start: int) -> FoundSeal:
         return FoundSeal(Span(start, len(HEAD)), None, f"not one deterministic COSE_Sign: {error}")
     except SealError as error:
         return FoundSeal(Span(start, len(HEAD)), None, error.problems[0].what)
-
-
-def _places(pieces: Iterable[tuple[int, memoryview]]) -> Iterable[int]:
-    """Where HEAD is, across pieces that touch too."""
-    tail, end = b"", -1
-    for address, view in pieces:
-        data = (tail if end == address else b"") + bytes(view)
-        start = address - (len(tail) if end == address else 0)
-        place = data.find(HEAD)
-        while place >= 0:
-            yield start + place
-            place = data.find(HEAD, place + 1)
-        tail, end = data[-(len(HEAD) - 1) :], address + len(view)

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import re
 
+from gemel.spans import offsets_of
+
 LONGEST = 400
 """Characters in front of a name that are looked at."""
 
@@ -34,12 +36,10 @@ def only_in_namespace(name: str, strings: bytes) -> tuple[str, ...]:
         return ()
     ending = f"{len(name)}{name}E\0".encode()
     found: set[bytes] = set()
-    at = strings.find(ending)
-    while at >= 0:
+    for at in offsets_of(ending, strings):
         start = strings.rfind(b"\0", max(0, at - LONGEST), at) + 1
         if _is_scope(strings[start:at]):
             found.add(strings[start : at + len(ending) - 1])
-        at = strings.find(ending, at + 1)
     return tuple(each.decode() for each in found) if len(found) == 1 else ()
 
 

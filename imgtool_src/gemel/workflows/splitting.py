@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
@@ -14,7 +15,7 @@ from gemel.layout.model import LEFT_ALONE, BuildPlan, Checksum, Layout, Stamp, S
 from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Finding
 from gemel.show.facts.values import due_bytes
-from gemel.spans import Span, format_address, format_size
+from gemel.spans import Span, format_address, format_size, offsets_of
 from gemel.structs import Struct
 
 if TYPE_CHECKING:
@@ -218,10 +219,5 @@ def _found_by_value(
     stored = inspection.placed[build].stored
     data = inspection.bytes_of(stored)
     unit = len(value) if len(value) in (2, 4, 8) else 1  # natural alignment (AAPCS32, fundamental data types)
-    found: list[Span] = []
-    at = data.find(value)
-    while at >= 0 and len(found) < MAX_PLACES:
-        if (stored.start + at) % unit == 0 and at >= offset:
-            found.append(Span(stored.start + at - offset, offset + len(value)))
-        at = data.find(value, at + 1)
-    return tuple(found)
+    found = (at for at in offsets_of(value, data, offset) if (stored.start + at) % unit == 0)
+    return tuple(Span(stored.start + at - offset, offset + len(value)) for at in islice(found, MAX_PLACES))

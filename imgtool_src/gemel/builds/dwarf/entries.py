@@ -16,6 +16,7 @@ from gemel.builds.dwarf.constants import STRING_INDEXES, UNIT_RELATIVE, At, Form
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import DebugData
 from gemel.builds.dwarf.units import Unit, read_units
+from gemel.spans import offsets_of
 from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
@@ -294,8 +295,5 @@ class Entries:
         raw = name.encode("utf-8", "surrogatepass")
         keys: list[NameKey] = [raw]
         for table, sign in ((self._data.strings, 1), (self._data.line_strings, -1)):
-            at = table.find(raw + b"\0")
-            while at >= 0:
-                keys.append(at if sign > 0 else -1 - at)
-                at = table.find(raw + b"\0", at + 1)
+            keys += [at if sign > 0 else -1 - at for at in offsets_of(raw + b"\0", table)]
         return keys

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from gemel.image.sparse import Octets
-from gemel.spans import align_up
+from gemel.spans import align_up, offsets_of
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -72,14 +72,12 @@ def build_id_notes(data: Octets) -> list[BuildIdNote]:
     """The build id notes in ``data``, at any offset (an array holds them where it likes), in their order."""
     octets = bytes(data)
     found = []
-    at = octets.find(_TYPE_AND_NAME)
-    while at >= 0:
+    for at in offsets_of(_TYPE_AND_NAME, octets):
         name_size = int.from_bytes(octets[max(0, at - 8) : at - 4], "little") if at >= 8 else 0
         size = int.from_bytes(octets[at - 4 : at], "little") if at >= 8 else 0
         start = at + len(_TYPE_AND_NAME)
         if name_size == len(_BUILD_ID_NAME) and 0 < size <= BUILD_ID_LIMIT and start + size <= len(octets):
             found.append(BuildIdNote(at - 8, octets[start : start + size]))
-        at = octets.find(_TYPE_AND_NAME, at + 1)
     return found
 
 

@@ -38,9 +38,7 @@ def with_pieces(
     """
     sections = list(sections)
     empty = {span.start for span in sections if not span.size}
-    sorts = [
-        (spans, [span.start for span in spans]) for spans in (_separated(sections), _separated(unstored))
-    ]
+    sorts = [(spans, [span.start for span in spans]) for spans in (merge(sections, -1), merge(unstored, -1))]
     result, left = list(segments), 2 * SECTION_LIMIT  # segments may store bytes twice, and so share sections
     owned: set[int] = set()
     for number, segment in sorted(enumerate(segments), key=lambda each: each[1].run_span.size):
@@ -65,17 +63,6 @@ def with_pieces(
         pieces = _pieces(segment, taken, to_end=whole.end not in empty)
         if pieces not in ((), (whole,)):
             result[number] = replace(segment, pieces=pieces)
-    return result
-
-
-def _separated(sections: Iterable[Span]) -> list[Span]:
-    """The sections by address; those that overlap, as overlays do, as one; those that only touch, apart."""
-    result: list[Span] = []
-    for span in sorted(span for span in sections if span.size):
-        if result and span.start < result[-1].end:
-            before = result.pop()
-            span = Span.from_bounds(before.start, max(before.end, span.end))
-        result.append(span)
     return result
 
 

@@ -23,7 +23,7 @@ from gemel.builds.elf.symbol_entries import (
     words_of,
 )
 from gemel.errors import BuildError, Problem
-from gemel.spans import Span, format_address
+from gemel.spans import Span, format_address, offsets_of
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_indexes import Places
@@ -372,12 +372,7 @@ def _best(candidates: list[Symbol]) -> list[Symbol]:
 
 def _offsets_of(terminated: bytes, strings: bytes) -> set[int]:
     """Every offset at which ``terminated`` stands: tails of longer names too, which linkers share."""
-    found: set[int] = set()
-    at = strings.find(terminated)
-    while at >= 0:
-        found.add(at)
-        at = strings.find(terminated, at + 1)
-    return found
+    return set(offsets_of(terminated, strings))
 
 
 def _name_offsets(table: bytes) -> memoryview:

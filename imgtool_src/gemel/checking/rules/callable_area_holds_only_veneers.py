@@ -21,7 +21,7 @@ from gemel.inspection.wording import builds_stored_in, concerned, counted, in_sh
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area
 from gemel.outcomes import Finding, Holds, Outcome
-from gemel.spans import Span, align_down, align_up, format_address, merge
+from gemel.spans import Span, align_down, align_up, format_address, merge, offsets_of
 
 HALFWORD = 2
 """Bytes of the smallest instruction."""
@@ -157,23 +157,18 @@ def _other_content(
 
 def _gateways(data: bytes, start: int) -> Iterator[int]:
     """Offsets of every SG at an even address."""
-    offset = data.find(GATEWAY)
-    while offset >= 0:
-        if (start + offset) % 2 == 0:
-            yield offset
-        offset = data.find(GATEWAY, offset + 1)
+    return (offset for offset in offsets_of(GATEWAY, data) if (start + offset) % 2 == 0)
 
 
 def _joined(content: Iterable[Span], area: Span) -> list[Span]:
     """Stretches of ``content`` in whole halfwords, as one where less than a veneer is between."""
-    result: list[Span] = []
-    for each in content:
-        start = max(align_down(each.start, HALFWORD), area.start)
-        whole = Span.from_bounds(start, min(align_up(each.end, HALFWORD), area.end))
-        if result and whole.start - result[-1].end < VENEER_SIZE:
-            whole = Span.from_bounds(result.pop().start, whole.end)
-        result.append(whole)
-    return result
+    whole = (
+        Span.from_bounds(
+            max(align_down(each.start, HALFWORD), area.start), min(align_up(each.end, HALFWORD), area.end)
+        )
+        for each in content
+    )
+    return merge(whole, VENEER_SIZE - 1)
 
 
 def _units(span: Span, veneers: list[int], misaligned: list[Span]) -> Iterator[Span]:

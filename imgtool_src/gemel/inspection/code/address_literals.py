@@ -19,7 +19,7 @@ import struct
 from collections.abc import Iterator
 
 from gemel.m_profile.halfwords import is_wide, modified_constant
-from gemel.spans import Span
+from gemel.spans import Span, offsets_of
 from gemel.structs import NamedTuple
 
 PAIR_DISTANCE = 32
@@ -40,7 +40,7 @@ class HeldLiteral(NamedTuple):
 
 def holders_of(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
     """Where ``data``, whose first byte is at ``start``, holds ``address``; literals first."""
-    for offset in _all(struct.pack("<I", address), data):
+    for offset in offsets_of(struct.pack("<I", address), data):
         if (start + offset) % 4 == 0:
             yield HeldLiteral(offset, "a word")
     for offset in _single(address, data, start):
@@ -60,7 +60,7 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
     held = {
         at - lower: word
         for head in heads
-        for at in _all(head.to_bytes(4 - lower, "little"), data)
+        for at in offsets_of(head.to_bytes(4 - lower, "little"), data)
         if at >= lower and (start + at - lower) % 4 == 0
         if wanted.holds(word := int.from_bytes(data[at - lower : at - lower + 4], "little"))
     }
@@ -115,17 +115,10 @@ def _loaded(code: bytes, start: int) -> set[int]:
     return found
 
 
-def _all(wanted: bytes, data: bytes) -> Iterator[int]:
-    at = data.find(wanted)
-    while at >= 0:
-        yield at
-        at = data.find(wanted, at + 1)
-
-
 def _moves(opcode: int, immediate: int, data: bytes, start: int) -> Iterator[tuple[int, int]]:
     """Where, at even addresses, an instruction moves a 12- or 16-bit immediate to a register, and to which."""
     imm8, imm3, i, imm4 = immediate & 0xFF, immediate >> 8 & 7, immediate >> 11 & 1, immediate >> 12 & 0xF
-    for at in _all(struct.pack("<HB", opcode | i << 10 | imm4, imm8), data[:-1]):
+    for at in offsets_of(struct.pack("<HB", opcode | i << 10 | imm4, imm8), data[:-1]):
         if (start + at) % 2 == 0 and data[at + 3] >> 4 == imm3 and data[at + 3] & 15 != 15:
             yield at, data[at + 3] & 15
 
@@ -198,7 +191,7 @@ def _shifted(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
 def _short_moves(immediate: int, data: bytes, start: int) -> Iterator[tuple[int, int]]:
     """Where, at even addresses, a MOVS moves an 8-bit immediate to a register, and to which."""
     for register in range(8):
-        for at in _all(struct.pack("<H", 0x2000 | register << 8 | immediate), data):
+        for at in offsets_of(struct.pack("<H", 0x2000 | register << 8 | immediate), data):
             if (start + at) % 2 == 0 and not _is_second_half(data, at):
                 yield at, register
 

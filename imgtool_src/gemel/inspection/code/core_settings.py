@@ -25,7 +25,7 @@ from gemel.m_profile.known_registers import (
 )
 from gemel.m_profile.known_stores import Function, followed, known_stores
 from gemel.m_profile.start_run import StartRun
-from gemel.spans import Span, format_address
+from gemel.spans import Span, format_address, offsets_of
 from gemel.structs import NamedTuple
 
 
@@ -204,11 +204,7 @@ def why_may_write(build: Build, register: int) -> str:
 
 def _with_upper_half(segment: Segment, half: int) -> Iterator[int]:
     """Where a word with this upper half may start, aligned or not."""
-    literal = struct.pack("<H", half)
-    at = segment.data.find(literal, 2)
-    while at >= 0:
-        yield segment.run_address + at - 2
-        at = segment.data.find(literal, at + 1)
+    return (segment.run_address + at - 2 for at in offsets_of(struct.pack("<H", half), segment.data, 2))
 
 
 def function_spans(build: Build) -> list[Span]:

@@ -20,7 +20,7 @@ from gemel.m_profile.known_stores import Function, followed
 from gemel.m_profile.memory_accesses import memory_access
 from gemel.m_profile.sieve import Sieve
 from gemel.m_profile.vector_tables import possible_tables
-from gemel.spans import Span
+from gemel.spans import Span, offsets_of
 
 if TYPE_CHECKING:
     from gemel.m_profile.guards import Guards, Passed, Place
@@ -270,8 +270,5 @@ class GuardedCode:
     def _words_of(self, value: int) -> Iterator[int]:
         literal = struct.pack("<I", value)
         for segment in self._build.stored:
-            at = segment.data.find(literal)
-            while at >= 0:
-                if (segment.run_address + at) % 4 == 0:
-                    yield segment.run_address + at
-                at = segment.data.find(literal, at + 1)
+            places = (segment.run_address + at for at in offsets_of(literal, segment.data))
+            yield from (at for at in places if at % 4 == 0)

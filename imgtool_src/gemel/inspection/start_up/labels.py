@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.inspection.code.address_users import holds, one_holds
-from gemel.spans import Span, align_up
+from gemel.spans import Span, align_up, offsets_of
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -145,10 +145,8 @@ def _table_entry(build: Build, source: int, span: Span) -> str:
     }
     for pair in (struct.pack("<II", source, span.start), struct.pack("<II", span.start, source)):
         for segment in build.stored:
-            at = segment.data.find(pair)
-            while at >= 0:
+            for at in offsets_of(pair, segment.data):
                 following = segment.data[at + 8 : at + 12]
                 if at % 4 == 0 and int.from_bytes(following, "little") in fitting and len(following) == 4:
                     return f"the words at {segment.run_address + at:#x}"
-                at = segment.data.find(pair, at + 1)
     return ""

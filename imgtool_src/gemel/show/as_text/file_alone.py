@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.show.as_text.picture import PictureRow, columns_for, picture
 from gemel.show.facts.contents import Contents, FilePiece
 from gemel.show.facts.used_bytes import size_of
-from gemel.spans import Span, format_address
+from gemel.spans import Span, format_address, merge
 from gemel.text.numbers import counted, short_size
 from gemel.text.styled import Line, Signs, Style, Styled, wrapped
 
@@ -48,14 +48,7 @@ def file_alone_lines(contents: Contents, width: int, signs: Signs) -> list[list[
 
 def _regions(contents: Contents) -> list[Span]:
     """The file's bounds, cut at gaps that would leave nothing to see in one picture."""
-    regions: list[Span] = []
-    for run in contents.image.runs:
-        far = max(FAR, contents.image.size)
-        if regions and run.start - regions[-1].end <= far:
-            regions[-1] = Span.from_bounds(regions[-1].start, run.end)
-        else:
-            regions.append(run)
-    return regions
+    return merge(contents.image.runs, max(FAR, contents.image.size))
 
 
 def _pieces_in(contents: Contents, region: Span) -> list[FilePiece]:

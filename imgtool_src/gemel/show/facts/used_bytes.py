@@ -31,17 +31,13 @@ def content_runs(image: SparseBytes, span: Span, erased: int) -> list[Span]:
     Runs with fewer than ``JOINING_GAP`` bytes between them are reported as one.
     """
     pattern = re.compile(b"[^%b]+" % re.escape(bytes((erased,))))
-    runs: list[Span] = []
-    for address, block in _blocks(image, span):
-        if block.count(erased) == len(block):
-            continue
-        for match in pattern.finditer(block):
-            run = Span(address + match.start(), match.end() - match.start())
-            if runs and run.start - runs[-1].end < JOINING_GAP:
-                runs[-1] = Span.from_bounds(runs[-1].start, run.end)
-            else:
-                runs.append(run)
-    return runs
+    runs = (
+        Span(address + match.start(), match.end() - match.start())
+        for address, block in _blocks(image, span)
+        if block.count(erased) < len(block)
+        for match in pattern.finditer(block)
+    )
+    return merge(runs, JOINING_GAP - 1)
 
 
 def _blocks(image: SparseBytes, span: Span) -> Iterator[tuple[int, bytes]]:
