@@ -6,7 +6,7 @@ inclusive end, as in a device's memory map.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Annotated, TypeVar
 
 from gemel.structs import NamedTuple
@@ -111,6 +111,19 @@ def without(spans: Iterable[Span], holes: Iterable[Span]) -> list[Span]:
         if start < span.end:
             result.append(Span.from_bounds(start, span.end))
     return result
+
+
+def shared_parts(first: Sequence[Span], second: Sequence[Span]) -> Iterator[Span]:
+    """What spans of both have in common; those of each are disjoint and in order."""
+    here = there = 0
+    while here < len(first) and there < len(second):
+        shared = first[here].intersection(second[there])
+        if shared.size:
+            yield shared
+        if first[here].end <= second[there].end:
+            here += 1
+        else:
+            there += 1
 
 
 def overlapping(placed: Iterable[tuple[Span, T]]) -> Iterator[tuple[tuple[Span, T], tuple[Span, T]]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -14,7 +14,8 @@ from gemel.structs import Struct, field
 if TYPE_CHECKING:
     from gemel.builds.debug_information import DebugInformation
     from gemel.builds.elf.attributes import BuildAttributes
-    from gemel.builds.elf.section_table import SectionTable
+    from gemel.builds.elf.section_table import Section, SectionTable
+    from gemel.builds.elf.symbol_entries import Symbol
     from gemel.builds.elf.symbols import SymbolTable
     from gemel.builds.source import ByteSource
     from gemel.span_index import Stretches
@@ -85,6 +86,20 @@ class Build(Struct, dict=True):
         Which of these are in RAM is for the caller to say, who knows the memories.
         """
         return tuple(sorted(span for segment in self.segments for span in segment.taken if span.size))
+
+    @property
+    def all_sections(self) -> tuple[Section, ...]:
+        """The sections in the order of the file; none where it has no table of them."""
+        return self.sections.all() if self.sections else ()
+
+    @property
+    def all_symbols(self) -> Iterable[Symbol]:
+        """The symbols in the order of the file; none where it has no table of them."""
+        return self.symbols.all() if self.symbols else ()
+
+    def function_at(self, address: int) -> tuple[Symbol, int] | None:
+        """The function that holds an address, and the offset into it; None for none, and without symbols."""
+        return self.symbols.function_at(address) if self.symbols else None
 
     def reason_for(self, aspect: Aspect) -> str:
         """Why this build cannot show ``aspect``; empty if it can."""

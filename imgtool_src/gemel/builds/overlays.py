@@ -11,7 +11,7 @@ from gemel.spans import Span
 
 def overlays_of(build: Build) -> list[list[Section]]:
     """The allocated sections that begin at one run address, by address, two or more of them each."""
-    sections = build.sections.all() if build.sections else ()
+    sections = build.all_sections
     used = sorted(
         (each for each in sections if each.allocated and each.span.size), key=lambda each: each.span.start
     )

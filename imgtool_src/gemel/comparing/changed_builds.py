@@ -90,7 +90,7 @@ def section_changes(old: Build, new: Build) -> Iterator[SectionChange]:
 def _sections(build: Build) -> dict[str, list[Span]]:
     """Where each allocated section is that is not empty; several may have one name."""
     found: dict[str, list[Span]] = {}
-    for section in build.sections.all() if build.sections else ():
+    for section in build.all_sections:
         if section.allocated and section.span.size:
             found.setdefault(section.name, []).append(section.span)
     return found

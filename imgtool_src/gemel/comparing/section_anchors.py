@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from functools import cached_property
 
 from gemel.comparing.side import BY_BYTES, Side
-from gemel.m_profile.halfwords import is_wide
+from gemel.m_profile.halfwords import is_wide, modified_constant
 from gemel.structs import NamedTuple
 
 MAX_BASES = 64
@@ -148,12 +148,6 @@ def access_at(halves: tuple[int, ...], index: int) -> Access | None:
         return None
     sign, is_modified = sum_of
     number = (first >> 10 & 1) << 11 | (second >> 12 & 7) << 8 | second & 0xFF
-    return Access((first & 15, second & 0x0F00), sign * (_expanded(number) if is_modified else number))
-
-
-def _expanded(number: int) -> int:
-    """The value of a modified immediate of 12 bits (ThumbExpandImm)."""
-    if number >> 10:
-        value, turned = 0x80 | number & 0x7F, number >> 7
-        return (value >> turned | value << (32 - turned)) & 0xFFFF_FFFF
-    return (1, 0x0001_0001, 0x0100_0100, 0x0101_0101)[number >> 8] * (number & 0xFF)
+    return Access(
+        (first & 15, second & 0x0F00), sign * (modified_constant(number) if is_modified else number)
+    )

@@ -51,7 +51,7 @@ def _users(build: Build, constant: int) -> Iterator[Span]:
         near = [first + WORD * at for at, word in enumerate(words) if 0 <= constant - word < ANCHORED]
         near += [each.offset for each in holders_of(constant, segment.data, segment.run_address)]
         for offset in near:
-            known = build.symbols.function_at(segment.run_address + offset) if build.symbols else None
+            known = build.function_at(segment.run_address + offset)
             if known and known[1] < known[0].size and known[0].span not in seen:
                 seen.add(known[0].span)
                 yield known[0].span
@@ -224,7 +224,7 @@ def guess_primary(all_seen: list[Evidence], core_of: Mapping[str, str] | None = 
 def _mistaken(all_seen: list[Evidence], core_of: Mapping[str, str]) -> tuple[str, str] | None:
     """A build that writes a named constant near another's vector table to a register, and what is wrong with that."""
     for holder in all_seen:
-        symbols = holder.build.symbols.all() if holder.build.symbols else ()
+        symbols = holder.build.all_symbols
         words = {
             symbol.address: (symbol.name, int.from_bytes(held, "little"))
             for symbol in symbols
@@ -283,7 +283,7 @@ def _boot_constants(holder: Evidence, target: Evidence) -> list[BootConstant]:
     wanted = struct.pack("<I", address)
     named = {
         symbol.address: symbol.name
-        for symbol in (holder.build.symbols.all() if holder.build.symbols else ())
+        for symbol in holder.build.all_symbols
         if symbol.kind == "object" and symbol.defined and symbol.size == 4 and can_be_named(symbol.name)
         if holder.build.read_at_run(symbol.address, 4) == wanted
     }

@@ -121,7 +121,7 @@ def regions_of_map(link_map: LinkMap, all_seen: Iterable[Evidence]) -> list[Regi
 def regions_by_symbols(seen: Evidence) -> list[Region]:
     """Regions that a build's symbols give start and size of, by name."""
     edges: dict[str, dict[str, tuple[int, str]]] = {}
-    for symbol in seen.build.symbols.all() if seen.build.symbols else ():
+    for symbol in seen.build.all_symbols:
         if not symbol.defined or symbol.kind not in ("notype", "object") or symbol.mapping:
             continue
         name, edge = _region_and_edge(symbol.name)

@@ -142,7 +142,7 @@ def _private(seen: Evidence) -> list[Span]:
         for segment in seen.build.stored
         if segment.run_address != segment.load_address and SRAM.holds(segment.run_address)
     ]
-    sections = seen.build.sections.all() if seen.build.sections else ()
+    sections = seen.build.all_sections
     return found + [
         section.span
         for section in sections
@@ -154,7 +154,7 @@ def _common(first: Evidence, second: Evidence) -> set[int]:
     """Where sections start that two builds have alike, with a gap to the variables of both: what they share."""
     found: list[set[Span]] = []
     for seen in (first, second):
-        variables, sections = _private(seen), seen.build.sections.all() if seen.build.sections else ()
+        variables, sections = _private(seen), seen.build.all_sections
         beside = [run for run in merge(seen.ram, GAP) if any(run.overlaps(each) for each in variables)]
         unstored = [each for each in sections if each.allocated and each.writable and not each.stored]
         named = [each for each in unstored if not re.search("stack|heap|stk", each.name, re.IGNORECASE)]

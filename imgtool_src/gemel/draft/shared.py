@@ -67,7 +67,7 @@ def named_apart(all_seen: list[Evidence]) -> dict[str, dict[str, int]]:
     """Objects of one name that builds have at several addresses, by build, in sections that linkers do not make."""
     found: dict[str, dict[str, int]] = {}
     for seen in all_seen:
-        sections = seen.build.sections.all() if seen.build.sections else ()
+        sections = seen.build.all_sections
         own = [each.span for each in sections if each.allocated and not OF_ONE_BUILD.match(each.name)]
         for name, span in _objects(seen):
             if any(each.covers(span) for each in own):

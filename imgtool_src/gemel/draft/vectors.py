@@ -81,7 +81,7 @@ def _unusable(build: Build) -> Iterator[tuple[Segment, int]]:
         for segment in build.stored:
             places = (segment.run_address + at - 4 for at in offsets_of(wanted, segment.data, 4))
             yield from ((segment, at) for at in places if _reads_as_table(build, segment, at))
-    for symbol in build.symbols.all() if build.symbols else ():
+    for symbol in build.all_symbols:
         if symbol.kind == "object" and symbol.defined and symbol.size >= 4 * SYSTEM_WORDS:
             for segment in build.stored:
                 if segment.run_span.holds(symbol.address) and _reads_as_table(build, segment, symbol.address):

@@ -19,7 +19,7 @@ def sections_before(build: Build, front: Span) -> list[Section]:
     """The stored sections of a build that begin in ``front``, which ends where its vector table starts."""
     found = [
         section
-        for section in (build.sections.all() if build.sections else ())
+        for section in build.all_sections
         if section.allocated and section.stored and section.span.size and front.holds(section.span.start)
         if front.end not in range(section.span.start, section.span.end)
     ]

@@ -19,7 +19,7 @@ from gemel.placement.placing import Placement, place_all
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.record.record import BuildEntry, Record, RecordError, decode, record_size
-from gemel.spans import ADDRESS_SPACE, Span, without
+from gemel.spans import ADDRESS_SPACE, Span
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
@@ -108,10 +108,8 @@ class Inspection(Struct, dict=True):
         """The image with the bytes of the given builds where they belong; what is patched stays."""
         image = self.image.copy()
         for placement in self.placements.values():
-            for piece in placement.pieces:
-                for span in without([piece.span], self.patches.known.values()):
-                    start = span.start - piece.address
-                    image.write(span.start, piece.segment.data[start : start + span.size])
+            for address, data in placement.stored_without(self.patches.known.values()):
+                image.write(address, data)
         return image
 
     @cached_property

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 from itertools import islice
 from typing import TYPE_CHECKING
@@ -68,6 +68,13 @@ def lines_in_short(lines: list[str], what: str) -> tuple[str, ...]:
     """The first lines and the number of the others, which are called ``what``."""
     left = len(lines) - SHOWN
     return (*lines[:SHOWN], f"and {counted(left, f'more {what}')}") if left > 0 else tuple(lines)
+
+
+def as_one(findings: Sequence[Finding], what: str) -> Finding:
+    """Findings of one cause as the first of them, with lines for the others, which are called ``what``."""
+    first, *others = findings
+    lines = lines_in_short([f"{each.where}: {each.found}" for each in others], what)
+    return replace(first, lines=(*first.lines, *lines)) if others else first
 
 
 @cache

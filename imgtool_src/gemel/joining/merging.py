@@ -12,9 +12,8 @@ from gemel.builds.elf.notes import build_id_notes
 from gemel.errors import Problem
 from gemel.files.contents import ELF_START
 from gemel.image.sparse import Conflict, SparseBytes, first_difference
-from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
-from gemel.placement.placing import LARGEST_GAP, Piece, Placement, too_large_by
+from gemel.placement.placing import LARGEST_GAP, Piece, Placement, part_in_flash, too_large_by
 from gemel.record.format import MARK
 from gemel.spans import Span, format_address, format_size, without
 from gemel.structs import NamedTuple
@@ -43,7 +42,7 @@ def merge_builds(layout: Layout, placements: Mapping[str, Placement]) -> tuple[S
         areas = layout.spans_of_build(placement.plan)
         found: list[_Stray | Problem] = []
         for piece in placement.pieces:
-            for outside in without([_in_flash(layout, piece)], areas):
+            for outside in without([part_in_flash(layout, piece)], areas):
                 found.extend(_outside(layout, placements, placement, piece, outside, image))
         problems.extend(_grouped(layout, placement, found))
     return image, problems
@@ -76,14 +75,6 @@ def _grouped(layout: Layout, placement: Placement, found: list[_Stray | Problem]
             yield each
         elif over is None or not over.covers(each.span):
             yield each.problem
-
-
-def _in_flash(layout: Layout, piece: Piece) -> Span:
-    """The bytes of the piece in the memory where it starts; empty if that holds no image."""
-    located = locate(layout, piece.address)
-    if located is None or not located.memory.holds_image:
-        return Span(piece.address, 0)
-    return piece.span.intersection(located.memory.span)
 
 
 def _twice(placement: Placement, piece: Piece, conflict: Conflict) -> Problem:

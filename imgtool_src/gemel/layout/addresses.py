@@ -7,7 +7,7 @@ instead of at the plain address.
 
 from __future__ import annotations
 
-from gemel.layout.model import Layout, Memory
+from gemel.layout.model import AreaRange, Layout, Memory, SpanRange
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -22,6 +22,16 @@ class Located(NamedTuple):
     def plain(self) -> int:
         """The byte's plain address."""
         return self.memory.start + self.offset
+
+
+def stated_span(layout: Layout, item: str | AreaRange | SpanRange) -> Span:
+    """The plain span of a range of a checksum that the layout alone shows."""
+    if isinstance(item, SpanRange):
+        return Span(item.start, item.size)
+    if isinstance(item, AreaRange):
+        area = layout.span_of(item.area)
+        return Span(area.start + item.offset, item.size or area.size - item.offset)
+    return layout.span_of(item)
 
 
 def starts_of(memory: Memory, core: str | None) -> tuple[int, ...]:

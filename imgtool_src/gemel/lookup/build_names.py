@@ -95,7 +95,7 @@ class BuildNames:
 
     @cached_property
     def _sections(self) -> SpanIndex[str]:
-        sections = self._build.sections.all() if self._build.sections else ()
+        sections = self._build.all_sections
         return index_of((each.span, each.name) for each in sections if each.allocated)
 
     @cached_property

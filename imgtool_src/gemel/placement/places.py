@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from gemel.layout.addresses import stated_span
 from gemel.layout.model import (
     AreaPlace,
-    AreaRange,
     BuildRange,
     Checksum,
     Layout,
     PatchPlace,
     Range,
-    SpanRange,
     SymbolPlace,
 )
 from gemel.placement.placed import PlacedBuild
@@ -33,14 +32,7 @@ def address_of(layout: Layout, place: PatchPlace, lookup: SymbolLookup) -> int:
 
 def span_of_range(layout: Layout, item: Range, placed: Mapping[str, PlacedBuild]) -> Span:
     """The plain span of one range of a checksum; raises KeyError for a build that is not placed."""
-    if isinstance(item, SpanRange):
-        return Span(item.start, item.size)
-    if isinstance(item, BuildRange):
-        return placed[item.build].stored
-    if isinstance(item, AreaRange):
-        area = layout.span_of(item.area)
-        return Span(area.start + item.offset, item.size or area.size - item.offset)
-    return layout.span_of(item)
+    return placed[item.build].stored if isinstance(item, BuildRange) else stated_span(layout, item)
 
 
 def covered_spans(layout: Layout, checksum: Checksum, placed: Mapping[str, PlacedBuild]) -> list[Span]:

@@ -45,6 +45,22 @@ class Placement(Struct):
     problems: tuple[Problem, ...]
     unreachable: Problem | None = None
 
+    def stored_without(self, holes: Iterable[Span]) -> Iterator[tuple[int, memoryview]]:
+        """Address and bytes of each stretch that the build stores outside of ``holes``."""
+        left_out = list(holes)
+        for piece in self.pieces:
+            for span in without([piece.span], left_out):
+                start = span.start - piece.address
+                yield span.start, memoryview(piece.segment.data)[start : start + span.size]
+
+
+def part_in_flash(layout: Layout, piece: Piece) -> Span:
+    """The bytes of a piece in the memory where it starts, not those beyond its end; empty if that holds no image."""
+    located = locate(layout, piece.address)
+    if located is None or not located.memory.holds_image:
+        return Span(piece.address, 0)
+    return piece.span.intersection(located.memory.span)
+
 
 def place(layout: Layout, plan: BuildPlan, build: Build) -> Placement:
     """Place one build by itself; whether it touches other builds is seen when all are put together."""
@@ -278,7 +294,7 @@ def _memory_problem(layout: Layout, plan: BuildPlan, build: Build, piece: Piece)
 def _stored_sections(build: Build) -> Iterable[tuple[str, Span, int]]:
     return (
         (section.name, section.span, section.offset)
-        for section in (build.sections.all() if build.sections else ())
+        for section in build.all_sections
         if section.allocated and section.stored
     )
 

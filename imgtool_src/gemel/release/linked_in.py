@@ -62,7 +62,7 @@ class MadeOf(NamedTuple):
 
 def made_of(build: Build) -> MadeOf:
     """What the debug information of an ELF file says."""
-    symbols = build.symbols.all() if build.symbols else ()
+    symbols = build.all_symbols
     marks = [each.name for each in symbols if each.kind == "file" and _ARCHIVE.search(each.name)]
     found, damaged = build.debug.unit_makers() if build.debug else ([], "it has no debug information")
     libraries = _libraries([*(path for _, path in found), *marks])

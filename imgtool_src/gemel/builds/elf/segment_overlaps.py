@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from gemel.builds.segment import Segment
 from gemel.errors import Problem
 from gemel.image.sparse import first_difference
-from gemel.spans import Span, format_address
+from gemel.spans import Span, format_address, shared_parts
 
 NAMES, NAMED = 4, 20
 """Sections that a problem names, and problems of one file that name any; those after them are only counted."""
@@ -94,15 +94,7 @@ def _share_pieces(one: Segment, other: Segment) -> bool:
     if not one.pieces and not other.pieces:
         return True
     mine, theirs = one.pieces or (one.run_span,), other.pieces or (other.run_span,)
-    here, there = 0, 0
-    while here < len(mine) and there < len(theirs):
-        if mine[here].overlaps(theirs[there]):
-            return True
-        if mine[here].end <= theirs[there].end:
-            here += 1
-        else:
-            there += 1
-    return False
+    return any(True for _ in shared_parts(mine, theirs))
 
 
 def run_overlaps(

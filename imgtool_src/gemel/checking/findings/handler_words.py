@@ -130,7 +130,7 @@ def table_symbol(inspection: Inspection, table: VectorTable) -> TableSymbol | No
     ]
     if largest := max(found, key=lambda symbol: symbol.size, default=None):
         return TableSymbol(largest.name, largest.size // 4)
-    for section in build.sections.all() if build.sections else ():
+    for section in build.all_sections:
         if section.allocated and section.stored and section.span.start == start:
             return TableSymbol(f"section {section.name}", section.span.size // 4)
     return None

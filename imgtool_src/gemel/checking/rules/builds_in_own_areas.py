@@ -18,10 +18,9 @@ from gemel.inspection.wording import (
     segment_words,
     sized,
 )
-from gemel.layout.addresses import locate
 from gemel.layout.model import Area
 from gemel.outcomes import Finding, NotChecked, Outcome
-from gemel.placement.placing import Piece, Placement, over_the_memory, too_large_by
+from gemel.placement.placing import Piece, Placement, over_the_memory, part_in_flash, too_large_by
 from gemel.spans import Span, format_size, without
 
 
@@ -40,7 +39,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         if placement.placed is None and _with_another(inspection, name):
             continue
-        in_flash = [piece for piece in placement.pieces if _in_flash(inspection, piece).size]
+        in_flash = [piece for piece in placement.pieces if part_in_flash(inspection.layout, piece).size]
         if not in_flash:
             yield NotChecked(where, see("load-addresses-in-flash", "none of its bytes is in flash"))
             continue
@@ -52,14 +51,6 @@ def _with_another(inspection: Inspection, name: str) -> bool:
     from gemel.placement.elsewhere import swapped
 
     return name in swapped(inspection.layout, inspection.placements, name)[1:]
-
-
-def _in_flash(inspection: Inspection, piece: Piece) -> Span:
-    """The bytes of the piece in flash; what runs over the memory's end is left to load-addresses-in-flash."""
-    located = locate(inspection.layout, piece.address)
-    if located is None or not located.memory.holds_image:
-        return Span(piece.address, 0)
-    return piece.span.intersection(located.memory.span)
 
 
 def _findings(inspection: Inspection, placement: Placement, pieces: list[Piece]) -> Iterator[Finding]:
@@ -92,7 +83,7 @@ def _strays(
     """Bytes of a build in flash outside its areas, and the area that they are in, if any."""
     layout, plan = inspection.layout, placement.plan
     for piece in pieces:
-        for outside in without([_in_flash(inspection, piece)], layout.spans_of_build(plan)):
+        for outside in without([part_in_flash(inspection.layout, piece)], layout.spans_of_build(plan)):
             rest = [outside]
             for area in layout.areas.values():
                 span = layout.span_of(area.name)

@@ -81,13 +81,13 @@ def _on_objects(plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[Findin
     """Objects that are no heap themselves and of which the file stores no bytes."""
     arrays = [
         each.span
-        for each in (build.sections.all() if build.sections else ())
+        for each in build.all_sections
         if "heap" in each.name.lower() and heap.span.overlaps(each.span)
     ]
     stored = [Span(segment.run_address, len(segment.data)) for segment in build.stored]
     taken = [
         symbol.span.intersection(heap.span)
-        for symbol in (build.symbols.all() if build.symbols else ())
+        for symbol in build.all_symbols
         if symbol.kind == "object"
         and symbol.defined
         and symbol.span.overlaps(heap.span)

@@ -80,7 +80,7 @@ def _next_step(placement: Placement, piece: Piece) -> str:
 
 def _is_padding(placement: Placement, rest: Span) -> bool:
     """Whether no section has bytes in ``rest``: the linker has filled up to the next one."""
-    sections = placement.build.sections.all() if placement.build.sections else ()
+    sections = placement.build.all_sections
     stored = [section for section in sections if section.allocated and section.stored]
     return bool(stored) and not any(section.span.overlaps(rest) for section in stored)
 
@@ -117,7 +117,7 @@ def _is_room(placement: Placement, rest: Span) -> bool:
 
 def _kept(placement: Placement) -> list[Span]:
     """The sections that no value is expected in at the start: heaps, stacks, and what keeps its content."""
-    sections = placement.build.sections.all() if placement.build.sections else ()
+    sections = placement.build.all_sections
     return [section.span for section in sections if named_as(KEPT, section.name)]
 
 
@@ -156,7 +156,7 @@ def _zeros(build: Build, left: list[tuple[Piece, Span]]) -> str:
         return ""
     names = [
         section.name
-        for section in (build.sections.all() if build.sections else ())
+        for section in build.all_sections
         if section.allocated and section.stored and any(section.span.overlaps(rest) for _, rest in left)
     ]
     step = "mark it (NOLOAD) in the linker script and have it cleared, or place it in .bss"

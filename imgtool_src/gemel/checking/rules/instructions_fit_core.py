@@ -53,7 +53,7 @@ def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> It
 
 def _arm_code(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> Iterator[Finding]:
     for span in (span for section in code.sections for span in section.arm):
-        found = build.symbols.function_at(span.start) if build.symbols else None
+        found = build.function_at(span.start)
         function = f" ({found[0].name})" if found else ""
         yield Finding(
             f"build {plan.name} holds Arm code",

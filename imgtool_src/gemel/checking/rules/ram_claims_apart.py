@@ -13,7 +13,7 @@ from gemel.inspection.ram.claims import own_ram, ram_of, shared_ram
 from gemel.inspection.wording import concerned, found_or_holds, needs_elf, sized
 from gemel.layout.model import BuildPlan, Layout
 from gemel.outcomes import Finding, NotChecked, Outcome, Reason
-from gemel.spans import Span, without
+from gemel.spans import Span, shared_parts, without
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -30,19 +30,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         takers = [(plan, build) for plan, build in zip(pair, builds, strict=True) if build]
         claims = [without(ram_of(layout, plan, build), shared_ram(layout)) for plan, build in takers]
-        yield from found_or_holds((_finding(layout, takers, span) for span in _common(*claims)), where)
-
-
-def _common(first: list[Span], second: list[Span]) -> Iterator[Span]:
-    here, there = 0, 0
-    while here < len(first) and there < len(second):
-        shared = first[here].intersection(second[there])
-        if shared.size:
-            yield shared
-        if first[here].end <= second[there].end:
-            here += 1
-        else:
-            there += 1
+        yield from found_or_holds((_finding(layout, takers, span) for span in shared_parts(*claims)), where)
 
 
 def _finding(layout: Layout, takers: list[tuple[BuildPlan, Build]], span: Span) -> Finding:

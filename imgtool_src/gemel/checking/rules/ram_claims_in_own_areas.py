@@ -9,23 +9,23 @@ from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.findings.taken_ram import taken_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.contract.parties import DefinedSymbol, defined_symbol
-from gemel.inspection.cores.views import owned_areas
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import (
     Claim,
     claims_of,
     own_ram,
+    owned_areas,
     reserve_claims,
     shared_ram,
     unallocated_claims,
 )
 from gemel.inspection.ram.unstored import KEPT, named_as, unstored_sections
 from gemel.inspection.wording import (
+    as_one,
     biggest_symbols,
     claim_words,
     concerned,
     in_short,
-    lines_in_short,
     owners_of,
     sized,
 )
@@ -88,7 +88,7 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator
     own, shared = own_ram(layout, plan.core), shared_ram(layout)
     at_home = any(each.overlaps(claim.plain) for claim in claims_of(layout, plan, build) for each in own)
     groups = [*astray.values()] if at_home else [[found for group in astray.values() for found in group]]
-    yield from map(_as_one, filter(None, groups))
+    yield from (as_one(each, "claim") for each in groups if each)
     elsewhere: dict[str, list[Finding]] = {}
     for claim in (*claims_of(layout, plan, build), *_left_out_of_flash(layout, plan, build)):
         if not claim.in_ram:
@@ -100,7 +100,7 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator
         whole_segment = claim.reserve is None
         if whole_segment and rest and rest != [claim.plain] and not without(rest, own):
             yield _runs_over(layout, plan, build, claim)
-    yield from map(_as_one, elsewhere.values())
+    yield from (as_one(each, "claim") for each in elsewhere.values())
     for claim in reserve_claims(layout, plan, build):
         if any(each.overlaps(claim.seen) for each in groups_of):
             continue
@@ -174,13 +174,6 @@ def _found(claim: Claim, plan: BuildPlan, span: Span) -> str:
 def _symbol_lines(build: Build, seen: Span) -> tuple[str, ...]:
     symbols = biggest_symbols(build, seen)
     return (f"largest objects of build {build.name} there: {symbols}",) if symbols else ()
-
-
-def _as_one(findings: list[Finding]) -> Finding:
-    """All that a build takes in one area, which has one cause, as the first finding with lines for the others."""
-    first, *others = findings
-    lines = [f"{each.where}: {each.found}" for each in others]
-    return replace(first, lines=(*first.lines, *lines_in_short(lines, "claim"))) if others else first
 
 
 def _others_there(inspection: Inspection, plan: BuildPlan, span: Span) -> tuple[str, ...]:
@@ -278,7 +271,7 @@ def _never_stored(build: Build, claim: Claim) -> str:
     """Which sections of constants have no bytes in the file, and what to take out; empty if none has."""
     names = [
         section.name
-        for section in (build.sections.all() if build.sections else ())
+        for section in build.all_sections
         if section.allocated and not section.stored and section.span.overlaps(claim.seen)
     ]
     if not names:

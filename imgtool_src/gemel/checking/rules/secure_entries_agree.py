@@ -101,7 +101,7 @@ def _call_words(inspection: Inspection, plan: BuildPlan, caller: Build, call: Fa
         if (function := build.symbols.function_at(call.target))
     ]
     area = area_words(area_at(inspection.layout, call.target, plan.core))
-    inside = caller.symbols.function_at(call.at) if caller.symbols else None
+    inside = caller.function_at(call.at)
     return (
         f"{names[0] + ' at ' if names else ''}{format_address(call.target)}, in {area}"
         f"{f', called in {inside[0].name}' if inside else ''}"

@@ -12,12 +12,11 @@ from gemel.inspection.contract.parties import parties
 from gemel.inspection.contract.shared_starts import SharedStart, shared_starts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import own_ram, shared_ram
-from gemel.inspection.wording import concerned, found_or_holds, lines_in_short, symbol_at
+from gemel.inspection.wording import as_one, concerned, found_or_holds, symbol_at
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, align_up, format_address, without
-from gemel.structs import replace
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -35,14 +34,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 each for start in starts for each in _findings(inspection, plan, build, start)
             ):
                 of_object.setdefault(holder, []).append(found)
-            yield from found_or_holds(map(_as_one, of_object.values()), f"build {plan.name}")
-
-
-def _as_one(findings: list[Finding]) -> Finding:
-    """The addresses in one object, as the first finding with lines for the others."""
-    first, *others = findings
-    lines = lines_in_short([f"{each.where}: {each.found}" for each in others], "address")
-    return replace(first, lines=(*first.lines, *lines)) if others else first
+            yield from found_or_holds(
+                (as_one(each, "address") for each in of_object.values()), f"build {plan.name}"
+            )
 
 
 def _findings(

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import place_of, tables, word_span
-from gemel.inspection.cores.views import area_as_seen, owned_areas, stack_area, whereabouts
+from gemel.inspection.cores.views import area_as_seen, stack_area, whereabouts
 from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.ram.claims import owned_areas
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome

@@ -36,7 +36,7 @@ def _erased(inspection: Inspection, placement: Placement, source: Span, copied: 
     plain = plain_at_reset(inspection.layout, placement, source.start)
     area = inspection.layout.span_of(plan.stored_in)
     stored = Span(plain or 0, source.size)
-    sections = build.sections.all() if build.sections else ()
+    sections = build.all_sections
     if plain is None or source.size < LEAST_BLOCK or not area.covers(stored):
         return
     if any(byte != inspection.erased_byte_at(plain) for byte in inspection.bytes_of(stored)):

@@ -66,7 +66,7 @@ def _target(data: bytes, address: int) -> int | None:
 def _branch_words(build: Build, target: int | None, data: bytes) -> str:
     if target is None:
         return f"{_spaced(data)} after SG, which is no B.W"
-    found = build.symbols.function_at(target) if build.symbols else None
+    found = build.function_at(target)
     offset = f" + {found[1]}" if found and found[1] else ""
     function = f" ({found[0].name}{offset})" if found else ""
     return f"a branch to {format_address(target)}{function}"

@@ -211,10 +211,8 @@ PROBE, FURTHEST = 32, 4096
 def _without(placement: Placement, patches: list[Span]) -> SparseBytes:
     """What the image should hold of a build, without what is patched."""
     expected = SparseBytes()
-    for piece in placement.pieces:
-        for span in without([piece.span], patches):
-            start = span.start - piece.address
-            expected.write(span.start, bytes(memoryview(piece.segment.data)[start : start + span.size]))
+    for address, data in placement.stored_without(patches):
+        expected.write(address, data)
     return expected
 
 

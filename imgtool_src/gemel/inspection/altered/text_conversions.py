@@ -12,7 +12,7 @@ from collections.abc import Callable
 from gemel.inspection.inspection import Inspection
 from gemel.placement.placing import Placement
 from gemel.record.format import MARK
-from gemel.spans import Span, without
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 EDGE = 4
@@ -107,13 +107,11 @@ def conversion(inspection: Inspection) -> Conversion | None:
 def _of_build(inspection: Inspection, placement: Placement, data: bytes) -> Conversion | None:
     """The conversion that leaves all bytes of a build that are not at their place as they are in ``data``."""
     patches = list(inspection.patches.known.values())
-    parts = []
-    for piece in placement.pieces:
-        for span in without([piece.span], patches):
-            start = span.start - piece.address
-            part = bytes(memoryview(piece.segment.data)[start : start + span.size])
-            if len(part) >= CONVERTED and inspection.bytes_of(span) != part:
-                parts.append(part)
+    parts = [
+        bytes(part)
+        for address, part in placement.stored_without(patches)
+        if len(part) >= CONVERTED and inspection.bytes_of(Span(address, len(part))) != part
+    ]
     for each in CONVERSIONS:
         converted = [(part, each.of(part)) for part in parts]
         changed = [made for part, made in converted if made != part]

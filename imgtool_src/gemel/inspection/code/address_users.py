@@ -68,7 +68,7 @@ def holders(build: Build, address: int) -> set[Symbol | None]:
     found = set()
     for segment in _code(build):
         for each in holders_of(address, segment.data, segment.run_address):
-            known = build.symbols.function_at(segment.run_address + each.offset) if build.symbols else None
+            known = build.function_at(segment.run_address + each.offset)
             found.add(known[0] if known and known[1] < known[0].size else None)
     return found
 

@@ -82,7 +82,7 @@ def _with_run(
     for store in _wanted(run.stores, registers) if run and build.symbols else ():
         if build.read_at_run(store.at, 2) is None:
             continue
-        function = build.symbols.function_at(store.at) if build.symbols else None
+        function = build.function_at(store.at)
         seen.setdefault((store.at, store.target), []).append(
             Setting(store, function[0].name if function else "")
         )

@@ -83,7 +83,7 @@ _ISB = 0xF3BF, 0x8F60
 
 def float_right_after(build: Build, store: KnownStore) -> int | None:
     """The first float instruction after a store to CPACR without a branch, an exception or an ISB before it."""
-    known = build.symbols.function_at(store.at) if build.symbols else None
+    known = build.function_at(store.at)
     function = known[0].span if known else Span(store.at, 0)
     code = build.read_at_run(store.at, max(0, function.end - store.at)) or b""
     for at, first, second in islice(instructions(code), 1, None):

@@ -38,7 +38,7 @@ def lacking_code(core: Core, build: Build, code: MappedCode) -> Iterator[tuple[F
     for section in code.sections:
         for offset, size, encoding in sieve.unfit(section.code):
             address = section.start + offset
-            found = build.symbols.function_at(address) if build.symbols else None
+            found = build.function_at(address)
             name, inside = (found[0].name, found[1]) if found else ("", 0)
             place = FoundInstruction(address, section.code[offset : offset + size], encoding, name, inside)
             yield place, guarded.covers(address)

@@ -95,7 +95,7 @@ def veneer_vectors(build: Build) -> list[Span]:
 
 def imported(build: Build) -> Iterator[Symbol]:
     """The functions at absolute addresses that a build was linked with, as from an import library."""
-    for symbol in build.symbols.all() if build.symbols else ():
+    for symbol in build.all_symbols:
         if symbol.absolute and symbol.kind == "function" and symbol.binding != "local":
             yield symbol
 

@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.inspection.cores.views import owned_areas
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram.claims import claims_of
+from gemel.inspection.ram.claims import claims_of, owned_areas
 from gemel.inspection.ram.reserves import Reserve, Stated, reserves_of, spans_of_sections, stated_stack
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import locate

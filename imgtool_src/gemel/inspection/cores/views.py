@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram.claims import owned_areas
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import Layout
 from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
@@ -89,12 +90,6 @@ def whereabouts(inspection: Inspection, core: str, address: int) -> str:
         return f"in {located.memory.words}, outside all areas"
     owners = [each.name for each in layout.cores.values() if area in each.ram]
     return f"in area {area}" + (f" of core {', '.join(owners)}" if owners else "")
-
-
-def owned_areas(layout: Layout, core: str) -> list[str]:
-    """The areas of RAM that a core owns, and those that its copied builds run in."""
-    runs_in = [plan.runs_in for plan in layout.builds.values() if plan.core == core and plan.runs_in]
-    return list(dict.fromkeys([*layout.cores[core].ram, *runs_in]))
 
 
 def stack_area(inspection: Inspection, core: str, pointer: int) -> str | None:

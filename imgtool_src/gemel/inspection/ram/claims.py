@@ -137,11 +137,15 @@ def ram_of(layout: Layout, plan: BuildPlan, build: Build) -> list[Span]:
     return merge(claim.plain for claim in claims_of(layout, plan, build) if claim.in_ram)
 
 
+def owned_areas(layout: Layout, core: str) -> list[str]:
+    """The areas of RAM that a core owns, and those that its copied builds run in."""
+    runs_in = [plan.runs_in for plan in layout.builds.values() if plan.core == core and plan.runs_in]
+    return list(dict.fromkeys([*layout.cores[core].ram, *runs_in]))
+
+
 def own_ram(layout: Layout, core: str) -> list[Span]:
-    """The RAM that a core owns, and the areas that its copied builds run in, merge."""
-    names = [*layout.cores[core].ram]
-    names += [plan.runs_in for plan in layout.builds.values() if plan.core == core and plan.runs_in]
-    return merge(layout.span_of(name) for name in names)
+    """The places of ``owned_areas``, merged."""
+    return merge(layout.span_of(name) for name in owned_areas(layout, core))
 
 
 def shared_ram(layout: Layout) -> list[Span]:

@@ -153,7 +153,7 @@ def _symbols(build: Build) -> Mapping[str, Symbol]:
 
 
 def _sections(build: Build) -> Iterator[Section]:
-    for section in build.sections.all() if build.sections else ():
+    for section in build.all_sections:
         if section.executable or not section.span.start or section.name.startswith(_OTHER_SECTIONS):
             continue
         if _kinds(section.name):

@@ -20,7 +20,7 @@ def unstored_sections(build: Build) -> list[Section]:
     """
     return [
         section
-        for section in (build.sections.all() if build.sections else ())
+        for section in build.all_sections
         if section.allocated
         and not section.stored
         and section.span.size

@@ -84,11 +84,7 @@ def cleared_by_labels(build: Build, known: list[Span]) -> Iterator[Block]:
 def _sections(build: Build, known: list[Span]) -> list[Section]:
     """Those in use at run time that no known block touches, by address; without overlays."""
     sections = sorted(
-        (
-            each
-            for each in (build.sections.all() if build.sections else ())
-            if each.allocated and each.span.size
-        ),
+        (each for each in build.all_sections if each.allocated and each.span.size),
         key=lambda each: each.span.start,
     )
     left = []

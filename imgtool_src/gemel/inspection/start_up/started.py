@@ -148,7 +148,7 @@ def _run_span(piece: Piece) -> Span:
 def _moved_pieces(layout: Layout, placement: Placement) -> Iterator[Piece]:
     """The pieces in RAM that the core finds elsewhere at reset; neither overlays nor most of the code."""
     build, placed = placement.build, placement.placed
-    sections = build.sections.all() if build.sections else ()
+    sections = build.all_sections
     for piece in placement.pieces:
         run = _run_span(piece)
         located = locate(layout, run.start, placement.plan.core)

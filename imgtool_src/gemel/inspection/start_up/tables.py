@@ -182,7 +182,7 @@ def _unit(build: Build, names: StartNames) -> _Unit:
     ends: dict[int, set[int]] = {}
     for segment in build.segments:
         ends.setdefault(segment.run_address, set()).update((len(segment.data), segment.memory_size))
-    for section in build.sections.all() if build.sections else ():
+    for section in build.all_sections:
         if section.allocated:
             ends.setdefault(section.span.start, set()).add(section.span.size)
     units: tuple[_Unit, ...] = (1, 4, 0)

@@ -10,7 +10,7 @@ from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from itertools import accumulate
 
-from gemel.layout.addresses import locate
+from gemel.layout.addresses import locate, stated_span
 from gemel.layout.checks.areas import ends_after_memory
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import (
@@ -23,7 +23,6 @@ from gemel.layout.model import (
     Layout,
     PatchPlace,
     Range,
-    SpanRange,
     StampValue,
 )
 from gemel.spans import Span, format_address, format_size, overlapping, without
@@ -319,14 +318,7 @@ def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[LayoutFault]:
 
 def span_of_range(layout: Layout, item: Range) -> Span | None:
     """The plain span of a range; None where only the build shows."""
-    if isinstance(item, BuildRange):
-        return None
-    if isinstance(item, SpanRange):
-        return Span(item.start, item.size)
-    if isinstance(item, AreaRange):
-        area = layout.span_of(item.area)
-        return Span(area.start + item.offset, item.size or area.size - item.offset)
-    return layout.span_of(item)
+    return None if isinstance(item, BuildRange) else stated_span(layout, item)
 
 
 def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[LayoutFault]:

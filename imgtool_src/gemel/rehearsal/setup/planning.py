@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from gemel.errors import GemelError, Problem
-from gemel.inspection.cores.views import owned_areas
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram.claims import owned_areas
 from gemel.layout.addresses import locate, seen_by, starts_of
 from gemel.layout.model import BuildPlan, Core, Layout, Memory
 from gemel.layout.rehearsal_model import DEFAULT_BUDGET, RehearsalPlan, described_registers

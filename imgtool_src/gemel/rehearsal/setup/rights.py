@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from gemel.builds.build import Build
-from gemel.inspection.cores.views import owned_areas
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram.claims import owned_areas
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import Core, Layout
 from gemel.rehearsal.plan import NEVER_EXECUTED, Closed

@@ -45,7 +45,7 @@ def _initial_pointer(subject: Inspection, core: str) -> int | None:
 def _limit_by_build(build: Build, lowest: int, pointer: int) -> int:
     limit = lowest
     variables = []
-    for symbol in build.symbols.all() if build.symbols else ():
+    for symbol in build.all_symbols:
         if symbol.kind == "object" and symbol.defined and symbol.size and lowest <= symbol.address < pointer:
             variables.append(symbol.span)
     for span in variables:

@@ -70,7 +70,7 @@ class CodeNames:
         """How many functions the core's builds define."""
         names = set()
         for _, build in self.builds_of(core):
-            for symbol in build.symbols.all() if build.symbols else ():
+            for symbol in build.all_symbols:
                 if symbol.kind == "function" and symbol.defined:
                     names.add(symbol.address)
         return len(names)
@@ -152,7 +152,7 @@ class CodeNames:
     def variable_at(self, core: str, address: int) -> tuple[str, Span] | None:
         """The name and addresses of the variable that holds ``address``; None if none is known."""
         for _, build in self.builds_of(core):
-            for symbol in build.symbols.all() if build.symbols else ():
+            for symbol in build.all_symbols:
                 # GCC without optimisation gives local variables a size and no type.
                 data = symbol.kind in ("object", "notype") and symbol.size and symbol.defined
                 if data and symbol.span.holds(address):
