@@ -72,7 +72,13 @@ def test_first_instruction_of_the_next_block_is_executed(watched: str, tmp_path:
 
 
 def test_the_library_has_the_fault() -> None:
-    """The case of the report in DEVELOPERS.md: once this fails, the library is cured and so may be the callback."""
+    """Once this fails, the library is cured and so may be the callback.
+
+    To be reported: on M-profile cores a callback about a memory access inside an if-then block leaves the state of that
+    instruction in ``condexec_bits``, and the next block begins as if it stood in the if-then block.  Code ``cmp r0, r0;
+    ite eq; streq r1, [r6]; bne .+2; adds r2, #1; adds r2, #1; b .``, model 11 (Cortex-M33), r6 in RAM, 8 instructions:
+    r2 is 2; with an empty ``UC_HOOK_MEM_WRITE`` it is 1.  Expected: 2.
+    """
     import unicorn
     from unicorn import arm_const
 
