@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+from itertools import islice
+
+from gemel.image.sparse import places_in
 from gemel.inspection.inspection import Inspection
 from gemel.record.format import MARK, MAX_BUILDS, record_size
 from gemel.record.record import Record, RecordError, decode
@@ -24,17 +28,9 @@ def moved_record(inspection: Inspection) -> MovedRecord | None:
     plan = inspection.layout.record
     if plan is None or inspection.record is not None:
         return None
-    left, start = MAX_MARKS, inspection.layout.span_of(plan.area).start
-    for address, piece in inspection.image.pieces():
-        data = bytes(piece)
-        at = data.find(MARK)
-        while at >= 0 and left:
-            left -= 1
-            size = min(record_size(MAX_BUILDS), ADDRESS_SPACE - address - at)
-            try:
-                found = decode(inspection.image.read(Span(address + at, size), 0xFF), "")
-            except RecordError:
-                at = data.find(MARK, at + 1)
-                continue
-            return MovedRecord(found, address + at - start)
+    start = inspection.layout.span_of(plan.area).start
+    for at in islice(places_in(inspection.image.pieces(), MARK), MAX_MARKS):
+        size = min(record_size(MAX_BUILDS), ADDRESS_SPACE - at)
+        with suppress(RecordError):
+            return MovedRecord(decode(inspection.image.read(Span(at, size), 0xFF), ""), at - start)
     return None
