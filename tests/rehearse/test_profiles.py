@@ -13,6 +13,7 @@ from unicorn import UC_ARCH_ARM, UC_HOOK_INTR, UC_MODE_THUMB, UC_PROT_ALL, Uc, U
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Core
 from gemel.layout.reader import read_layout
+from gemel.rehearsal.kinds import FATAL
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 from gemel.rehearsal.setup.profiles import emulated_as, profile_notes
@@ -137,33 +138,108 @@ def test_what_the_emulator_cannot_execute_is_no_verdict(tmp_path: Path) -> None:
 
 
 PRIVILEGE = [
-    ("armv6-m", 1, 1),
-    ("armv6-m", 3, 1),
-    ("armv6-m", 2, 0),
-    ("armv6-m", 0, 0),
-    ("armv8-m.main", 1, 0),
+    ("armv6-m", "[]", 1, 1),
+    ("armv6-m", "[]", 3, 1),
+    ("armv6-m", "[]", 2, 0),
+    ("armv6-m", "[]", 0, 0),
+    ("armv6-m", '["mpu"]', 1, 0),
+    ("armv8-m.main", '["mpu"]', 1, 0),
 ]
 
 
-@pytest.mark.parametrize(("architecture", "control", "count"), PRIVILEGE)
-def test_privilege_that_the_emulated_core_keeps_is_a_note(
-    architecture: str, control: int, count: int, tmp_path: Path
+@pytest.mark.parametrize(("architecture", "extensions", "control", "count"), PRIVILEGE)
+def test_privilege_that_the_core_may_not_have_is_a_note(
+    architecture: str, extensions: str, control: int, count: int, tmp_path: Path
 ) -> None:
-    """Armv6-M code that gives it up goes on with it, and is told so; other values of CONTROL are what they say."""
+    """Armv6-M code that gives it up goes on with it where the core may lack it, and is told so."""
     source = f"movs r0, #0\n msr control, r0\n movs r0, #{control}\n msr control, r0\n isb\n 1: wfi\n b 1b"
-    rehearsal = of_station('["mpu"]', source, tmp_path, architecture)
+    rehearsal = of_station(extensions, source, tmp_path, architecture)
     assert sum("gave up its privilege (CONTROL.nPRIV)" in note for note in rehearsal.notes) == count
 
 
-def of_station(extensions: str, source: str, folder: Path, architecture: str = "armv8-m.main") -> Rehearsal:
+USER = "movs r0, #1\n msr control, r0\n isb\n"
+CALLED = "movs r0, #0\n mrs r4, control\n msr control, r0\n isb\n bx lr\n"
+READS_ID = "ldr r0, =0xE000ED00\n ldr r3, [r0]\n"
+TICKS = "ldr r0, =0xE000E010\n movs r1, #99\n str r1, [r0, #4]\n movs r1, #7\n str r1, [r0]\n"
+ONE_REGION = (
+    "ldr r0, =0xE000ED98\n movs r1, #0\n str r1, [r0]\n ldr r1, =0x38004000\n str r1, [r0, #4]\n"
+    "ldr r1, =0x01000017\n str r1, [r0, #8]\n ldr r1, =0xE000ED94\n movs r2, #5\n str r2, [r1]\n dsb\n isb\n"
+)
+WITHOUT = {
+    "a register of its own": (USER + READS_ID, "", "unprivileged-access", 0),
+    "and with privilege": (READS_ID + "movs r7, #5\n", "", "", 5),
+    "and in a handler": (USER + "svc #0\n movs r7, #6\n", READS_ID + "bx lr\n", "", 6),
+    "and given back by a handler": (USER + "svc #0\n" + READS_ID + "mov r7, r4\n", CALLED, "", 1),
+    "given back by itself": (
+        USER + "movs r0, #0\n msr control, r0\n" + READS_ID,
+        "",
+        "unprivileged-access",
+        0,
+    ),
+    "masks": (USER + "cpsid i\n svc #0\n mrs r7, primask\n", CALLED, "", 0),
+    "masks that it sets by MSR": (USER + "msr primask, r0\n svc #0\n mrs r7, primask\n", CALLED, "", 0),
+    "masks that were set": ("cpsid i\n" + USER + "mrs r7, primask\n", "", "", 0),
+    "stack pointers": (
+        "ldr r1, =0x38002000\n msr psp, r1\n" + USER + "adds r1, #16\n msr psp, r1\n svc #0\n mrs r7, psp\n",
+        CALLED,
+        "",
+        0x3800_2000,
+    ),
+    "stack pointers that it reads": (
+        "ldr r1, =0x38003000\n msr psp, r1\n" + USER + "movs r7, #1\n mrs r7, psp\n",
+        "",
+        "",
+        0,
+    ),
+    "flags": (
+        USER + "movs r1, #1\n lsls r1, #30\n msr apsr_nzcvq, r1\n bne 3f\n movs r7, #9\n3:\n",
+        "",
+        "",
+        9,
+    ),
+    "what it reads of CONTROL": (USER + "mrs r7, control\n", "", "", 1),
+    "ticks, which it cannot mask": (
+        TICKS + USER + "cpsid i\n movs r7, #0\n3: cmp r7, #0\n beq 3b\n",
+        "movs r7, #3\n bx lr\n",
+        "",
+        3,
+    ),
+    "a region for privileged code": (
+        ONE_REGION + "ldr r1, =0x38004000\n str r1, [r1]\n" + USER + "str r1, [r1]\n",
+        "",
+        "protected-",
+        0,
+    ),
+}
+
+
+@pytest.mark.parametrize("name", WITHOUT)
+def test_code_of_an_armv6_m_core_without_privilege(name: str, tmp_path: Path) -> None:
+    """With "mpu" such a core has it: what is closed is a HardFault, what is ignored has no effect."""
+    source, handler, kind, value = WITHOUT[name]
+    source = (
+        f"movs r4, #0\n movs r7, #0\n {source} ldr r0, =0x38010000\n str r7, [r0]\n 9: wfi\n b 9b\n .ltorg\n"
+    )
+    rehearsal = of_station('["mpu"]', source, tmp_path, "armv6-m", f"{handler or '8: b 8b'}\n .ltorg\n")
+    found = [each.kind for each in rehearsal.findings if each.kind in FATAL]
+    assert bool(found) is bool(kind), rehearsal.findings
+    assert not kind or found[0].startswith(kind)
+    if not kind:
+        assert int.from_bytes(rehearsal.shared_memory["link"][:4], "little") == value
+
+
+def of_station(
+    extensions: str, source: str, folder: Path, architecture: str = "armv8-m.main", handler: str = ""
+) -> Rehearsal:
     """The tide gauge's station with other extensions and other code."""
     text = gauge("in-place").read.text.replace('["mpu", "security"]', extensions, 1)
     if architecture == "armv6-m":
         text = text.replace("armv8-m.main", architecture, 1).replace("interrupts = 124", "interrupts = 32", 1)
     image = SparseBytes()
-    image.write(
-        FLASH, struct.pack("<II", 0x3800_8000, FLASH + 0x401) + struct.pack("<I", FLASH + 0x401) * 138
-    )
+    vector = struct.pack("<I", FLASH + (0x801 if handler else 0x401))
+    image.write(FLASH, struct.pack("<II", 0x3800_8000, FLASH + 0x401) + vector * 138)
+    if handler:
+        image.write(FLASH + 0x800, assembled(handler, folder, "armv6s-m"))
     image.write(FLASH + 0x400, assembled(source, folder, "armv8-m.main+dsp+fp.dp"))
     options = RehearsalOptions(budget=40_000, isolate=False)
     return rehearse(read_layout(text.encode(), "x.toml"), image, {}, options)

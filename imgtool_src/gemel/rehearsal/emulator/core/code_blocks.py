@@ -25,6 +25,7 @@ from gemel.rehearsal.emulator.core.instruction_needs import (
     sets_control,
     sets_stack_limit,
     sets_stack_pointer,
+    uses_system_register,
 )
 from gemel.rehearsal.plan import CorePlan
 from gemel.structs import NamedTuple
@@ -52,7 +53,7 @@ class Doubtful(NamedTuple):
     at ``at``.  Some of the others may be ``skipped``, and are then not counted.  ``need`` is what it is in words, with
     ``switched_off`` where the core has that and it is off; ``sets_stack`` says that it writes a stack pointer,
     ``tests_target`` that it is TT, each looked at once; ``non_secure_target`` is the register with the target of a
-    branch that may leave Secure state, ``control`` the one that is written to CONTROL where the emulator ignores nPRIV.
+    branch that may leave Secure state, ``system`` that it is MRS, MSR or CPS where the emulator ignores CONTROL.nPRIV.
     """
 
     stop: int
@@ -65,7 +66,7 @@ class Doubtful(NamedTuple):
     sets_stack: bool = False
     tests_target: bool = False
     non_secure_target: int | None = None
-    control: int | None = None
+    system: bool = False
 
 
 class _Traits(NamedTuple):
@@ -136,6 +137,8 @@ class CodeBlocks:
         self._uses_float = plan.has_float
         self._is_armv6 = plan.architecture == "armv6-m"
         """The emulated core checks alignment itself then, and ignores CONTROL.nPRIV."""
+        self.watches_privilege = False
+        """Whether code of such a core gave up its privilege, so that MRS, MSR and CPS are looked at."""
 
     def known(self, address: int) -> bool:
         """Whether the instruction at ``address`` was looked at and may be met again."""
@@ -276,11 +279,14 @@ class CodeBlocks:
             if off and _FLOAT.intersection(encoding.needs):
                 yield Doubtful(*place, encoding.in_words, switched_off=True)
                 continue
-            if (sets_stack or tests_target) and at not in self._seen_once:
-                yield Doubtful(*place, sets_stack=sets_stack, tests_target=tests_target)
+            if self.watches_privilege and uses_system_register(first, second):
+                yield Doubtful(*place, system=True)
                 continue
             if self._is_armv6 and sets_control(first, second) and at not in self._seen_once:
-                yield Doubtful(*place, control=first & 0xF)
+                yield Doubtful(*place, system=True)
+                continue
+            if (sets_stack or tests_target) and at not in self._seen_once:
+                yield Doubtful(*place, sets_stack=sets_stack, tests_target=tests_target)
                 continue
             if target is not None:
                 need = f"{'BLXNS' if first & 0x80 else 'BXNS'} r{target}"

@@ -5,7 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
-from gemel.rehearsal.emulator.core.instruction_needs import is_division, is_sleep
+from gemel.rehearsal.emulator.core.instruction_needs import (
+    READ_SYSTEM,
+    is_division,
+    is_sleep,
+    sets_control,
+)
 from gemel.rehearsal.emulator.core.native import block_function
 from gemel.rehearsal.emulator.core.registers import PRIVILEGE
 from gemel.rehearsal.emulator.system_space.interrupts import Masks
@@ -15,10 +20,16 @@ if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.code_blocks import Doubtful
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 
+LAST_OF_STATUS, STACK_POINTERS, CONTROL_REGISTER = 7, (8, 9), 20
+"""Numbers of system registers as MRS and MSR have them: up to 7 parts of the program status."""
+
 NEEDLESS_CALLS = 32
 """Calls after a mask, for each mask, with nothing held off, before they are done without."""
 
-PRIVILEGE_KEPT = "code gave up its privilege (CONTROL.nPRIV), which the emulated Armv6-M core keeps"
+PRIVILEGE_KEPT = (
+    "code gave up its privilege (CONTROL.nPRIV), which is ignored, as an Armv6-M core does that does not have it; "
+    'one with the extension "mpu" has it'
+)
 TARGET_TEST = "the instruction TT was executed; it knows no protected region, and every address as Secure"
 """What the result says of both: the library does them without our memory protection and attribution."""
 
@@ -171,11 +182,8 @@ class CodeStops:
                 core.system.used.add(TARGET_TEST)
             else:
                 core.registers.align_stacks()
-        elif doubtful.control is not None:
-            if core.registers.value(doubtful.control) & PRIVILEGE:
-                core.blocks.seen_once(doubtful.at)
-                core.system.used.add(PRIVILEGE_KEPT)
-            core.go(1)
+        elif doubtful.system:
+            self._use_system_register(doubtful.at)
         elif doubtful.need and core.bus.is_erased(doubtful.at):
             core.faults.of_fetch(doubtful.at)
         elif doubtful.non_secure_target is None:
@@ -188,6 +196,41 @@ class CodeStops:
             words = {"need": doubtful.need, **({"attribution": attribution} if attribution else {})}
             kind = "invalid-entry" if attribution else "leaves-secure-state"
             core.faults.stop(kind, doubtful.at, {"address": target}, words)
+
+    def _use_system_register(self, at: int) -> None:
+        """Execute MRS, MSR or CPS of an Armv6-M core, whose CONTROL.nPRIV the emulator ignores.
+
+        Code without privilege writes flags alone, and reads zero (DDI 0419, "Unprivileged execution", from memory).
+        """
+        core, registers = self._core, self._core.registers
+        first, second = core.instruction(at)
+        number, user = second & 0xFF, core.unprivileged
+        if first == READ_SYSTEM:
+            core.go(1)
+            target = second >> 8 & 0xF
+            if number == CONTROL_REGISTER:
+                registers.set_value(target, registers.value(target) | registers.user)
+            elif user and number > LAST_OF_STATUS:
+                registers.set_value(target, 0)
+        elif user and not (second and number <= LAST_OF_STATUS):
+            core.skip_instruction(at)
+            core.time += 1
+            core.instructions += 1
+        else:
+            gives_up = sets_control(first, second) and bool(registers.value(first & 0xF) & PRIVILEGE)
+            core.go(1)
+            if number in STACK_POINTERS:
+                registers.align_stacks()
+            if not sets_control(first, second):
+                return
+            if "mpu" in core.plan.extensions:  # which no core has without this one
+                registers.user = int(gives_up)
+                if gives_up and not core.blocks.watches_privilege:
+                    core.blocks.watches_privilege = True
+                    core.look_again()
+            elif gives_up:
+                core.blocks.seen_once(at)
+                core.system.used.add(PRIVILEGE_KEPT)
 
     def _go_to(self, doubtful: Doubtful) -> bool:
         """Go to where the core stops for an instruction; False where something else ends the way."""

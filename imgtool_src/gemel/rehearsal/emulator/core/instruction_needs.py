@@ -41,6 +41,17 @@ def sets_control(first: int, second: int) -> bool:
     return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0x7F == 20
 
 
+READ_SYSTEM = 0xF3EF
+"""The first halfword of MRS."""
+
+
+def uses_system_register(first: int, second: int) -> bool:
+    """Whether it is MRS, MSR or CPS."""
+    if first & 0xFFEF == 0xB662:
+        return True
+    return (first == READ_SYSTEM or first & 0xFFE0 == 0xF380) and second & 0xF000 == 0x8000
+
+
 def sets_stack_limit(first: int, second: int) -> bool:
     """Whether it is MSR of a stack limit register."""
     return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (10, 11)

@@ -22,6 +22,8 @@ class CoreRegisters:
         from unicorn import arm_const as numbers
 
         self._native = native
+        self.user = 0
+        """CONTROL.nPRIV of a core on which the library ignores it."""
         first, float_first = numbers.UC_ARM_REG_R0, numbers.UC_ARM_REG_S0
         stack, link, pc = numbers.UC_ARM_REG_SP, numbers.UC_ARM_REG_LR, numbers.UC_ARM_REG_PC
         general = [first + index for index in range(13)]
@@ -71,6 +73,10 @@ class CoreRegisters:
         """R0 to R15 by number."""
         return self._all.read()[number]
 
+    def set_value(self, number: int, value: int) -> None:
+        """Write R0 to R12, the stack pointer or the link register by number."""
+        self._each[number].write((value,))
+
     def quickly(self, number: int) -> int:
         """R0 to R14 by number, read alone."""
         return self._each[number].read()[0]
@@ -111,7 +117,7 @@ class CoreRegisters:
     @property
     def control(self) -> int:
         """The control register."""
-        return self._control.read()[0]
+        return self._control.read()[0] | self.user
 
     @property
     def masks(self) -> Masks:
@@ -184,6 +190,7 @@ class CoreRegisters:
 
     def reset(self) -> None:
         """Thread mode on the main stack, privileged, nothing masked."""
+        self.user = 0
         self._become_privileged()
         self._masks.write((0, 0, 0))
         self._control.write((0,))
@@ -194,7 +201,7 @@ class CoreRegisters:
     def before_entry(self) -> tuple[list[int], int, int, int]:
         """R0 to R3, R12 and link register; stack pointer; flags and if-then state; control register."""
         *scratch, stack, state, control = self._before_entry.read()
-        return scratch, stack, state & (FLAGS | IF_THEN | THUMB_STATE), control
+        return scratch, stack, state & (FLAGS | IF_THEN | THUMB_STATE), control | self.user
 
     def enter_handler(self, number: int, link: int, frame: int, flags: int, control: int) -> None:
         """Handler mode of exception ``number``, with its frame on the stack that was in use."""
@@ -206,7 +213,7 @@ class CoreRegisters:
     def before_return(self) -> tuple[int, int, int, int]:
         """Main and process stack pointer, control register, FAULTMASK."""
         main, process, control, faultmask = self._before_return.read()
-        return main, process, control, faultmask
+        return main, process, control | self.user, faultmask
 
     def clear_faultmask(self) -> None:
         """In a handler: nothing is masked by FAULTMASK any more."""
