@@ -55,8 +55,9 @@ class StartRun(NamedTuple):
     """What start-up code did: ``why_not`` says why it may do more than was seen (empty: it does not).
 
     ``written`` is what was cleared or copied on any way, ``copies`` what of that came from where; ``later`` is copied
-    after ``main`` has begun, and ``zeroed`` is what was copied and is cleared again by then.  ``stores`` are those to
-    devices and the system, after that too; ``float_at`` is the first floating-point instruction with the unit off.
+    or (without a source) cleared after ``main`` has begun, and ``zeroed`` is what was copied and is cleared again by
+    then.  ``stores`` are those to devices and the system, after that too; ``float_at`` is the first floating-point
+    instruction with the unit off.
     ``blank_tables`` are addresses in RAM that VTOR is set to, of whose system vectors none is written, or only as zero.
     ``ends`` are those of all ways, in ``main`` or after it; ``overwritten`` is what they write where the image stores
     something, as in flash, and ``read`` are the addresses of what they load there.
@@ -116,7 +117,10 @@ def start_run(
         why_not,
         _joined(before),
         _copies(before),
-        _copies(after),
+        (
+            *_copies(after),
+            *(Block(None, span) for span in _joined(each for each in after if each[2] == ZERO)),
+        ),
         tuple(_zeroed(run.arrived[:1], expected or (), byte_at)),
         tuple({store: None for each in cores for store in each.stores}),
         any(each.enabled for each in cores),

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 import verdict_builds
 from builds.elf_writer import SegmentSpec, SymbolSpec
 from check.rules.test_start_copies_stored_data import DATA, label
+from compiled_sampler import compiled_sampler
 from gauge_rules import on_the_gauge
 from ram_and_start import of
-from small_device import LINK, STATION_RAM, apply, builds, findings, station_elf
+from small_device import LINK, STATION_RAM, TODAY, apply, builds, findings, station_elf
 
+from gemel.checking.registry import rule_named
 from gemel.checking.rules.cleared_data_cleared_whole import ROUNDED
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
 
 RULE = "cleared-data-cleared-whole"
 BSS_AT = STATION_RAM + 64
@@ -175,3 +182,56 @@ def test_a_block_that_reaches_into_a_section_by_more_than_rounding_is_meant_for_
     sections = (_section(size=0x80), _section(".buffers", BSS_AT + 0x80, 0x80))
     result = _cleared(BSS_AT, BSS_AT + 0x80 + over, READINGS, TIDES, sections=sections)
     assert bool(findings(result)) == meant
+
+
+SOURCE = """
+#include <stdint.h>
+extern uint32_t data_start[], data_end[], data_load[], bss_start[], bss_end[], fast_start[], fast_end[];
+uint32_t level = 7, counts[20];
+__attribute__((section(".fast_bss"))) uint32_t buffer[32];
+int main(void)
+{
+    LATE
+    for (;;) buffer[counts[0]++ & 31] = level;
+}
+void reset_handler(void)
+{
+    for (uint32_t *to = data_start, *from = data_load; to < data_end;) *to++ = *from++;
+    for (uint32_t *to = bss_start; to < bss_end;) *to++ = 0;
+    main();
+    for (;;) { }
+}
+__attribute__((section(".vectors"), used)) void *const vectors[] = {(void *)0x20004000, reset_handler};
+"""
+SCRIPT = """
+SECTIONS
+{
+  .text 0x10008000 : { KEEP(*(.vectors)) *(.text*) *(.rodata* .ARM.exidx*) . = ALIGN(4); }
+  data_load = .;
+  .data 0x20002000 : AT(data_load) { data_start = .; *(.data*) data_end = .; }
+  .bss (NOLOAD) : { bss_start = .; *(.bss*) . = ALIGN(4); bss_end = .; }
+  .fast_bss 0x20003000 (NOLOAD) : { fast_start = .; *(.fast_bss) fast_end = .; }
+}
+"""
+LATER = {
+    "nothing": ("", 1),
+    "all of it": ("for (uint32_t *to = fast_start; to < fast_end;) *to++ = 0;", 0),
+    "all of it by a count": ("for (unsigned at = 0; at < 32; at++) buffer[at] = 0;", 0),
+    "all but the last word": ("for (unsigned at = 0; at < 31; at++) buffer[at] = 0;", 1),
+    "one variable": ("buffer[3] = 0; counts[2] = 0;", 1),
+}
+
+
+@pytest.mark.parametrize("family", verdict_builds.ARCHITECTURES)
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize("later", LATER)
+def test_main_may_clear_a_section_of_its_own(later: str, compiler: str, family: str, tmp_path: Path) -> None:
+    """A section beside ``.bss`` that main clears whole, before it uses it, is cleared; one that it does not is not."""
+    words, count = LATER[later]
+    sampler = compiled_sampler(tmp_path, SOURCE.replace("LATE", words), SCRIPT, family, compiler)
+    read, made = verdict_builds.layout_of(family), verdict_builds.builds_of(family) | {"sampler": sampler}
+    rule = rule_named(RULE)
+    assert rule
+    result = check(Inspection(read, join(read, made).image, made), TODAY, [rule]).results[0]
+    found = [each.where for each in findings(result)]
+    assert found == ["build sampler (core.elf, section .fast_bss)"] * count

@@ -130,7 +130,8 @@ def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int
     if not held or build.symbols is None:
         return {}
     run = inspection.start_runs.get(build.name)
-    copied = [Span(each.source or 0, each.span.size) for each in (*run.copies, *run.later)] if run else []
+    blocks = (*run.copies, *run.later) if run else ()
+    copied = [Span(each.source, each.span.size) for each in blocks if each.source is not None]
     read = {value for value in held if run and value in run.read and not any(s.holds(value) for s in copied)}
     labels, ends, reached = _labels_and_reached(list(build.symbols.all()))
     known = labels | (ends - read)  # a label there is still in the file: what it is of was not left out

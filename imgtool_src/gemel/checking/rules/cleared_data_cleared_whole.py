@@ -64,6 +64,9 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
     if initialises and not any(span.overlaps(each.span) for span in written for each in unstored):
         others = [each for each in unstored if each not in left and _meant_so(build, each)]
         left += [each for each in others if _is_own(inspection, plan, each.span)]
+    later = [each.span for each in run.later if each.source is None] if run else []
+    done = [each for each in (*sections, *left) if _is_cleared_later(build, each, written, later)]
+    sections, left = [[each for each in those if each not in done] for those in (sections, left)]
     if sections or left:
         findings = [
             each
@@ -75,6 +78,12 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
         yield from found_or_holds(
             findings, f"build {plan.name}, {', '.join(each.name for each in (*sections, *left))}"
         )
+
+
+def _is_cleared_later(build: Build, section: Section, written: list[Span], later: list[Span]) -> bool:
+    """Whether start-up code leaves a section to main, which clears every object in it."""
+    begun = any(span.overlaps(section.span) for span in written)
+    return not begun and not any(_data_in(build, section, rest) for rest in without([section.span], later))
 
 
 def _left_out(build: Build, written: list[Span]) -> list[Section]:
