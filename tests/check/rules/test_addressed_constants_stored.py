@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec
+from compiled_sampler import compiled_sampler
 from small_device import STATION, TODAY, apply, builds, findings, station_elf
 from tools import required_tool
 from verdict_builds import ARCHITECTURES, broken_in, builds_of, judged, layout_of, of
@@ -258,3 +259,51 @@ def test_more_parts_than_are_looked_at_are_not_checked(
     """MAX_PARTS parts of sections in segments are looked at; this build has two."""
     monkeypatch.setattr("gemel.placement.sections.MAX_PARTS", most)
     assert of(RULE, "v6", "sampler-no-constants").status == status
+
+
+CLOSING = """
+#include <stdint.h>
+extern const uint32_t text_end[];
+volatile uint32_t sink, limit = 9;
+const uint32_t table[25] = {1, 2, 3, 4, 5, 6, 7, 9};
+void reset_handler(void)
+{
+    for (uint32_t at = 0;; at++) USE;
+}
+__attribute__((section(".vectors"), used)) const void *const vectors[] = {(void *)0x38010000, reset_handler};
+"""
+CLOSED = """
+SECTIONS
+{
+  .text 0x10008000 : { KEEP(*(.vectors)) *(.text*) . = ALIGN(4); text_end = .; }
+  .rodata : { *(.rodata*) }
+  .ARM.exidx : { *(.ARM.exidx*) }
+  .data 0x38008000 : AT(LOADADDR(.rodata) + 100 + SIZEOF(.ARM.exidx)) { *(.data*) }
+  .bss (NOLOAD) : { *(.bss*) }
+}
+"""
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize(
+    ("use", "left_out", "status"),
+    [
+        ("sink = table[at % 25]", ".rodata", "broken"),
+        ("sink = ((const uint8_t *)table)[at % 100]", ".rodata", "broken"),
+        ("sink = table[at % 25]", "", "holds"),
+        ("sink = at < limit ? (uint32_t)text_end : 0", ".rodata", "holds"),
+    ],
+)
+def test_a_label_at_the_end_of_its_own_section_is_not_what_was_left_out(
+    tmp_path: Path, use: str, left_out: str, status: str, compiler: str, family: str
+) -> None:
+    """A table that begins where the script ends the code with a label is missed where code reads it there."""
+    sampler = compiled_sampler(
+        tmp_path, CLOSING.replace("USE", use), CLOSED, family, compiler, left_out=left_out
+    )
+    read, builds = layout_of(family), builds_of(family, "station") | {"sampler": sampler}
+    rule = rule_named(RULE)
+    assert rule
+    inspection = Inspection(read, join(read, builds).image, builds, disassemble=True)
+    assert check(inspection, TODAY, [rule]).results[0].status == status

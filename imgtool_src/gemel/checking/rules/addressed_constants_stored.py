@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
@@ -13,6 +13,9 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short, needs_elf, symbol_at
 from gemel.layout.addresses import locate, seen_by
 from gemel.m_profile.halfwords import long_branches
+from gemel.m_profile.known_registers import Registers
+from gemel.m_profile.known_stores import Function, followed
+from gemel.m_profile.memory_accesses import memory_access
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
 from gemel.placement.sections import stored_parts
@@ -20,7 +23,9 @@ from gemel.spans import Span, format_address, merge, without
 from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
+    from gemel.builds.build import Build
     from gemel.builds.elf.symbol_entries import Symbol
+    from gemel.builds.mapped_code import MappedCode
 
 ROUND = 64
 """What people put at an address of their own, in a script or as a number in code, is at a multiple of this."""
@@ -133,7 +138,11 @@ def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int
     blocks = (*run.copies, *run.later) if run else ()
     copied = [Span(each.source, each.span.size) for each in blocks if each.source is not None]
     read = {value for value in held if run and value in run.read and not any(s.holds(value) for s in copied)}
-    labels, ends, reached = _labels_and_reached(list(build.symbols.all()))
+    symbols = list(build.symbols.all())
+    labels, ends, reached = _labels_and_reached(symbols)
+    # after the last section a device or a tool may write what code reads at the label of its end
+    closing = _closing(build, symbols).intersection(held) if hole.packed else ()
+    labels -= {value for value in closing if mapped and _is_read(build, mapped, value)}
     known = labels | (ends - read)  # a label there is still in the file: what it is of was not left out
     starts = [each.start for each in reached]
     found: dict[int, int] = {}
@@ -168,6 +177,39 @@ def _calls(inspection: Inspection, placement: Placement) -> dict[int, int]:
             ):
                 found[target] = at
     return dict(sorted(found.items()))
+
+
+def _closing(build: Build, symbols: list[Symbol]) -> set[int]:
+    """The places of labels that are all at the end of their own section, such as ``_etext``."""
+    section_ends = {each.number: each.span.end for each in build.sections.all()} if build.sections else {}
+    others = {each.value for each in symbols if section_ends.get(each.section_index) != each.value}
+    return {each.value for each in symbols} - others
+
+
+def _is_read(build: Build, mapped: MappedCode, value: int) -> bool:
+    """Whether code that holds an address loads from there, or from there on by an index."""
+    found: list[int] = []
+
+    def observe(
+        at: int, first: int, second: int, known: Mapping[int, int], _: Registers, __: int | None
+    ) -> None:
+        access = memory_access(first, second)
+        if access and access.loads and not access.offset:
+            parts = (access.base,) if access.by is None else (access.base, access.by)
+            found.extend(at for each in parts if known.get(each) == value)
+
+    def word_at(address: int) -> int | None:
+        data = build.read_at_run(address, 4)
+        return int.from_bytes(data, "little") if data and len(data) == 4 else None
+
+    for section in mapped.sections:
+        data = build.read_at_run(section.start, len(section.code)) or b""
+        for offset, _ in held_addresses(Span(value, 1), section.code, data, section.start):
+            known = build.symbols.function_at(section.start + offset) if build.symbols else None
+            code = build.read_at_run(known[0].address, known[0].size) if known else None
+            if known and code:
+                followed(Function(code, known[0].address, word_at), Registers(word_at), observe)
+    return bool(found)
 
 
 def _labels_and_reached(symbols: list[Symbol]) -> tuple[set[int], set[int], list[Span]]:
