@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from small_device import findings
+import pytest
+from check.contract_fixtures import checked, compiled
+from small_device import findings, layout
 from verdict_builds import of
 
 RULE = "shared-objects-guarded-alike"
@@ -31,3 +33,37 @@ def test_the_plain_member_is_named() -> None:
     """The finding names the member and the build in which it is plain."""
     (finding,) = findings(BREAKS["a plain member"]())
     assert finding.what.startswith("build sampler has link_state.count as a plain member")
+
+
+CXX = """
+namespace std {
+template <typename T> struct __atomic_base { T _M_i; };
+template <typename T> struct atomic { T _M_i; };
+template <> struct atomic<unsigned long> : __atomic_base<unsigned long> { };
+}
+struct pair { uint16_t low, high; };
+extern "C" { TYPE tide __attribute__((section(".link"))); }
+"""
+"""Atomic types as libstdc++ has them (GCC 12)."""
+
+
+@pytest.mark.parametrize("names", ["-gno-simple-template-names", "-gsimple-template-names"])
+@pytest.mark.parametrize(
+    ("source", "count"),
+    [
+        ("std::atomic<unsigned long>", 0),
+        ("std::atomic<pair>", 0),
+        ("pair", 1),
+    ],
+)
+def test_an_atomic_type_without_its_arguments(source: str, count: int, names: str) -> None:
+    """Compilers can name a template in debug information without what it is made for."""
+    options = ("compiler=clang", "--target=arm-none-eabi", "-mthumb", "-march=armv6-m", names)
+    station = (
+        'struct pair { uint16_t low, high; }; volatile struct pair tide __attribute__((section(".link")));'
+    )
+    made = (
+        compiled("station", station, "-mthumb", "-march=armv8-m.main"),
+        compiled("sampler", CXX.replace("TYPE", source), *options, language="c++"),
+    )
+    assert len(findings(checked(RULE, layout(), *made))) == count

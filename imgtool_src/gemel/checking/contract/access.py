@@ -20,8 +20,11 @@ if TYPE_CHECKING:
 TYPES_LIMIT = 4096
 """Types inside of one object that are looked at."""
 
-_ATOMIC = r"^(Atomic([IU](8|16|32|64|size)|Bool|Ptr<.*)|atomic(<.*|_\w+)|__atomic_base<.*)$"
-"""Names of atomic types in the standard libraries of Rust and C++."""
+_ATOMIC = r"^(Atomic([IU](8|16|32|64|size)|Bool|Ptr<.*)|atomic(<.*|_\w+)|__atomic_base(<.*)?)$"
+"""Names of atomic types in the standard libraries of Rust and C++, which compilers can leave the ``<...>`` out of."""
+
+_VALUE = "_M_i"
+"""The member that std::atomic of a structure holds its value in (libstdc++, GCC 12)."""
 
 
 class Access(NamedTuple):
@@ -114,6 +117,7 @@ def _qualifiers(types: DebugTypes, reference: Reference) -> tuple[bool, bool]:
         elif isinstance(found, Array):
             waiting.append(found.element)
         elif isinstance(found, Composite):
-            atomic = atomic or ("tomic" in found.name and bool(re.match(_ATOMIC, found.name)))
+            plain = found.name == "atomic" and any(member.name == _VALUE for member in found.members)
+            atomic = atomic or plain or ("tomic" in found.name and bool(re.match(_ATOMIC, found.name)))
             waiting += [member.type for member in found.members]
     return volatile, atomic
