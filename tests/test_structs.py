@@ -207,3 +207,31 @@ def test_named_tuples_are_tuples():
             assert (a, b) == (1, 7)
         case _:
             pytest.fail("no match")
+
+
+NAMES = ("s", "q", "a", "self_", "cls_", "r", "b", "values", "named", "c")
+"""Names of fields; some are those of the parameters in the functions whose code all classes of as many have."""
+
+
+@pytest.mark.parametrize("defaults", [0, 1, 2])
+@pytest.mark.parametrize("count", range(1, len(NAMES) + 1))
+def test_any_number_of_fields_is_set_by_place_by_name_and_by_default(count: int, defaults: int) -> None:
+    """Up to those numbers that have a function of their own, and beyond; too few, too many and unknown are refused."""
+    names = NAMES[:count]
+    given = dict(zip(names[max(0, count - defaults) :], range(100, 110), strict=False))
+    body = {"__annotations__": dict.fromkeys(names, "int"), **given}
+    for base in (Struct, NamedTuple):
+        made = type(base)("Made", (base,), dict(body))
+        values = tuple(range(count))
+        needed = values[: count - len(given)]
+        for one in (made(*values), made(**dict(zip(names, values, strict=True)))):
+            assert tuple(getattr(one, name) for name in names) == values
+        least = made(*needed)
+        assert tuple(getattr(least, name) for name in names) == (*needed, *given.values())
+        for wrong in ((*values, 1), needed[:-1] if needed else (*values, 1)):
+            with pytest.raises(TypeError):
+                made(*wrong)
+        with pytest.raises(TypeError):
+            made(*needed, other=1)
+        with pytest.raises(TypeError):
+            made(*values, **{names[0]: 1})

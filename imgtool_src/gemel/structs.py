@@ -7,7 +7,8 @@ hash, ``repr``, pickling and ``match`` follow the fields.  ``class Name(NamedTup
 also a tuple.
 
 The standard library writes and compiles source text for each such class, about 0.7 ms; with 200 classes that was a
-third of a whole join.  Annotations must be text, as ``from __future__ import annotations`` makes them.
+third of a whole join.  Here all classes of as many fields have the code of one function, with names and defaults of
+their own (``_with_names``).  Annotations must be text, as ``from __future__ import annotations`` makes them.
 """
 
 from __future__ import annotations
@@ -69,6 +70,54 @@ def field(
 ) -> Any:
     """Declare a field whose default is made for each instance, or that ``repr`` or equality and hash leave out."""
     return Field(default, default_factory, repr, compare)
+
+
+_new = tuple.__new__
+_MAKERS: dict[int, Any] = {
+    2: lambda cls, a, b: _new(cls, (a, b)),
+    3: lambda cls, a, b, c: _new(cls, (a, b, c)),
+    4: lambda cls, a, b, c, d: _new(cls, (a, b, c, d)),
+    5: lambda cls, a, b, c, d, e: _new(cls, (a, b, c, d, e)),
+    6: lambda cls, a, b, c, d, e, f: _new(cls, (a, b, c, d, e, f)),
+    7: lambda cls, a, b, c, d, e, f, g: _new(cls, (a, b, c, d, e, f, g)),
+}
+"""What makes a named tuple of as many fields."""
+
+_SETTING: dict[int, Any] = {
+    2: lambda q, r: lambda s, a, b: q(s, a) or r(s, b),
+    3: lambda q, r, t: lambda s, a, b, c: q(s, a) or r(s, b) or t(s, c),
+    4: lambda q, r, t, u: lambda s, a, b, c, d: q(s, a) or r(s, b) or t(s, c) or u(s, d),
+    5: lambda q, r, t, u, v: lambda s, a, b, c, d, e: q(s, a) or r(s, b) or t(s, c) or u(s, d) or v(s, e),
+    6: lambda q, r, t, u, v, w: (
+        lambda s, a, b, c, d, e, f: q(s, a) or r(s, b) or t(s, c) or u(s, d) or v(s, e) or w(s, f)
+    ),
+    7: lambda q, r, t, u, v, w, x: (
+        lambda s, a, b, c, d, e, f, g: (
+            q(s, a) or r(s, b) or t(s, c) or u(s, d) or v(s, e) or w(s, f) or x(s, g)
+        )
+    ),
+    8: lambda q, r, t, u, v, w, x, y: (
+        lambda s, a, b, c, d, e, f, g, h: (
+            q(s, a) or r(s, b) or t(s, c) or u(s, d) or v(s, e) or w(s, f) or x(s, g) or y(s, h)
+        )
+    ),
+}
+"""What sets as many fields of a struct, from what sets each, which gives None."""
+
+
+def _with_names(template: Any, name: str, defaults: dict[str, Field]) -> Any:
+    """A function as ``template`` whose parameters, after the first, have the names and defaults of these fields."""
+    code = template.__code__
+    names = ("self", *defaults)
+    given = tuple([each.default for each in defaults.values() if each.default is not MISSING])
+    code = code.replace(co_varnames=names, co_name=name, co_qualname=name)
+    return type(template)(code, template.__globals__, name, given, template.__closure__)
+
+
+def _is_plain(defaults: dict[str, Field]) -> bool:
+    """Whether the fields can be the parameters of a function: those with defaults last, none made for each instance."""
+    lacking = [each.default is MISSING for each in defaults.values()]
+    return sorted(lacking, reverse=True) == lacking and not any(each.factory for each in defaults.values())
 
 
 def _completed(cls: Any, values: tuple[Any, ...], named: dict[str, Any]) -> list[Any]:
@@ -143,6 +192,8 @@ class _StructType(type):
         made._setters = tuple([getattr(made, each).__set__ for each in fields])
         made._values = _getter(fields)
         made._compared = _getter(tuple([each for each in fields if defaults[each].compared]))
+        if positional == len(fields) in _SETTING and "__init__" not in body and _is_plain(defaults):
+            made.__init__ = _with_names(_SETTING[positional](*made._setters), "__init__", defaults)
         return made
 
 
@@ -223,6 +274,8 @@ if not TYPE_CHECKING:
                 body[each] = _tuplegetter(index, None)
             body |= {"__slots__": (), "_fields": fields, "_defaults": defaults, "_positional": positional}
             body["__match_args__"] = fields
+            if len(fields) in _MAKERS and "__new__" not in body and _is_plain(defaults):
+                body["__new__"] = _with_names(_MAKERS[len(fields)], "__new__", defaults)
             return super().__new__(cls, name, bases, body)
 
     class NamedTuple(tuple, metaclass=_TupleType):
