@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from gemel.errors import ImageFormatError, Problem
 from gemel.image.decoded import Decoded
 from gemel.image.sparse import SparseBytes
-from gemel.spans import format_address, merge
+from gemel.spans import format_address
 
 MAX_PROBLEMS = 20
 """Problems that are reported in full; further ones are counted."""
@@ -116,7 +116,7 @@ class Gathering:
             expected = f"{end_record} as the last record"
             self.refuse(max(1, lines), what, "", expected, f"{RESEND}: its end is missing")
         image = self._image()
-        if (runs := len(merge(image.spans()))) > MAX_RUNS:
+        if (runs := len(image.spans())) > MAX_RUNS:
             what, expected = "the file has too many separate runs of bytes", f"at most {MAX_RUNS:,}"
             step = "have the gaps between them filled, or give a raw binary"
             self._problems.append(

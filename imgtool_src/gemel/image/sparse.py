@@ -140,6 +140,10 @@ class SparseBytes:
             if offset + size <= len(chunk):
                 chunk[offset : offset + size] = data
                 return
+            if offset > len(chunk) and start == self._starts[-1]:  # after all that is held
+                self._starts.append(address)
+                self._chunks[address] = bytearray(data)
+                return
         self.erase(Span(address, size))
         index = bisect_left(self._starts, address)
         if index and self._touch(index - 1, address):
