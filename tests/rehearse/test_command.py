@@ -102,6 +102,7 @@ def test_missing_emulator_names_the_extra(image: Path, monkeypatch: pytest.Monke
 def test_emulator_of_an_unknown_version_names_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:
     """A library in which the counters are not found is refused as a missing one is, with what was found."""
     monkeypatch.setattr(native, "_SEARCHED", 8)
+    monkeypatch.setattr(native.Native, "counters_at", None)
     with pytest.raises(ExtraMissing) as raised:
         gauge("in-place").rehearse()
     assert "gemel[rehearse]" in str(raised.value)

@@ -7,6 +7,7 @@ Addresses are those of the core that a part belongs to, unless they are said to 
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Literal
 
 from gemel.layout.rehearsal_model import RehearsalPlan
@@ -96,7 +97,7 @@ class ReleasePlan(Struct):
     copied: tuple[CopiedBuild, ...] = ()
 
 
-class CorePlan(Struct):
+class CorePlan(Struct, dict=True):
     """A core.
 
     ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` what this core cannot execute,
@@ -123,7 +124,7 @@ class CorePlan(Struct):
     vectors: int | None
     release: ReleasePlan | None
 
-    @property
+    @cached_property
     def secure(self) -> bool:
         """Whether it has the Security Extension, and so starts in Secure state."""
         return "security" in self.extensions
@@ -133,7 +134,7 @@ class CorePlan(Struct):
         """Whether every unaligned access faults."""
         return self.architecture in ("armv6-m", "armv8-m.base")
 
-    @property
+    @cached_property
     def has_float(self) -> bool:
         """Whether it has a float unit."""
         return any(each in self.extensions for each in ("fp", "fp-double", "mve-fp"))

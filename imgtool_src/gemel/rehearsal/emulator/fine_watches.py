@@ -59,8 +59,8 @@ def _watch_reads(core: EmulatedCore, memories: Mapping[str, Backing]) -> None:
                 core.report("read-of-unwritten", core.registers.pc & ~1, numbers)
 
         where = (window.start, written)
-        core.bus.watch(unicorn.UC_HOOK_MEM_WRITE, on_write, where, window.span)
-        core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read, where, window.span)
+        core.native.at_accesses(unicorn.UC_HOOK_MEM_WRITE, on_write, where, window.span)
+        core.native.at_accesses(unicorn.UC_HOOK_MEM_READ, on_read, where, window.span)
 
 
 def _reads_beyond(core: EmulatedCore, written: bytearray, offset: int, size: int) -> bool:
@@ -81,4 +81,4 @@ def _watch_alignment(core: EmulatedCore) -> None:
         if address % size:
             core.report("unaligned", core.registers.pc & ~1, {"address": address, "size": size})
 
-    core.bus.watch(unicorn.UC_HOOK_MEM_READ | unicorn.UC_HOOK_MEM_WRITE, on_access)
+    core.native.at_accesses(unicorn.UC_HOOK_MEM_READ | unicorn.UC_HOOK_MEM_WRITE, on_access)

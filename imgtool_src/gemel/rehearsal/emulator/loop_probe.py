@@ -161,7 +161,7 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool
         same = core.registers.snapshot() == began[0] and state() == began
         return same and all(core.bus.read_bytes(at, 1) == data for at, data in overwritten.items())
 
-    hook = core.bus.watch(unicorn.UC_HOOK_MEM_WRITE, on_write)
+    hook = core.native.at_accesses(unicorn.UC_HOOK_MEM_WRITE, on_write)
     core.native.uc.ctl_flush_tb()
     began, again = state(), False
     device.running = core
@@ -182,7 +182,7 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool
         if again or not core.runs:
             break
     device.running = None
-    core.native.uc.hook_del(hook)
+    core.native.unhook(hook)
     return again
 
 
@@ -208,10 +208,10 @@ class _Accesses:
         core = self._core
         kinds = unicorn.UC_HOOK_MEM_READ | unicorn.UC_HOOK_MEM_WRITE
         self._write = unicorn.UC_MEM_WRITE
-        hook = core.bus.watch(kinds, self._on_access)
+        hook = core.native.at_accesses(kinds, self._on_access)
         core.native.uc.ctl_flush_tb()
         yield
-        core.native.uc.hook_del(hook)
+        core.native.unhook(hook)
 
     def _on_access(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
         located = self._core.bus.locate(address)

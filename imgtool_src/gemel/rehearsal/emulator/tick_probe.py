@@ -39,12 +39,12 @@ def ticks_only_count(device: Device, core: EmulatedCore, read: Collection[int]) 
         elif not PRIVATE.holds(address) and core.bus.locate(address) is None:
             written.add(address)  # a register, of which a read may change something
 
-    hook = core.bus.watch(unicorn.UC_HOOK_MEM_READ | unicorn.UC_HOOK_MEM_WRITE, on_access)
+    hook = core.native.at_accesses(unicorn.UC_HOOK_MEM_READ | unicorn.UC_HOOK_MEM_WRITE, on_access)
     core.native.uc.ctl_flush_tb()
     device.running = core
     returns = _runs_through(core)
     device.running = None
-    core.native.uc.hook_del(hook)
+    core.native.unhook(hook)
     return (
         returns
         and len(own) == len(read)

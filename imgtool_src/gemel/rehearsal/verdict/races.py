@@ -249,8 +249,10 @@ def _races(trace: RawTrace, sites: _Sites) -> Iterator[Race]:
                     yield Race(other.entry, entry, _loses(other.entry, entry, sites.changes), by_poll)
         if polled or entry.kind in "RW":
             for place in places:
-                if place in writes:
-                    clock = _joined(clock, writes[place].clock)
+                written = writes.get(place)
+                # A core that knows of this time of the writer knows all that the writer knew then.
+                if written and written.clock[written.entry.core] > clock.get(written.entry.core, 0):
+                    clock = _joined(clock, written.clock)
         access = _Access(entry, clock[entry.core], clock)
         if entry.kind == "r" and not ordered:
             for place in places:

@@ -51,7 +51,8 @@ class Backing:
         data, fill = self.read(offset, size), self._fill_from(offset, size)
         if data == fill:
             return 0
-        return sum(left != right for left, right in zip(data, fill, strict=True))
+        changed = int.from_bytes(data, "little") ^ int.from_bytes(fill, "little")
+        return len(data) - changed.to_bytes(len(data), "little").count(0)
 
     def untouched_below(self, lowest: int, start: int, gap: int) -> int:
         """Going down from offset ``start`` to ``lowest``: where ``gap`` bytes begin that hold the fill."""

@@ -2,7 +2,7 @@
 
 A callback about a memory access must not stop or remap the emulator: a stop leaves the instruction half
 done, a remapping ends the process (measured with unicorn 2.1.4).  Callbacks note what they see; the core acts
-on it after the instruction.  Each takes back what the emulator does to the if-then state (``watch``).
+on it after the instruction.  Each takes back what the emulator does to the if-then state (``Native.at_accesses``).
 """
 
 from __future__ import annotations
@@ -103,6 +103,7 @@ class CoreBus:
         self._unicorn: Any = unicorn
         self._core, self._backings, self._device = core, backings, device
         self._uc, self._plan = core.native.uc, core.plan
+        self._invalid_hooks: list[int] = []
         self._hooks: list[int] = []
         self._released: set[str] = set()
         self._mapped: list[Span] = []
@@ -201,11 +202,13 @@ class CoreBus:
             self._mapped.append(run.span)
             if run.writable and run.executable:
                 always_open.append(run.span)
-        for hook in self._hooks:
+        for hook in self._invalid_hooks:
             self._uc.hook_del(hook)
-        self._hooks = []
+        for hook in self._hooks:
+            self._core.native.unhook(hook)
+        self._invalid_hooks, self._hooks = [], []
         for span in without([Span(0, 1 << 32)], always_open):
-            self._hooks.append(
+            self._invalid_hooks.append(
                 self._uc.hook_add(u.UC_HOOK_MEM_INVALID, self._invalid, begin=span.start, end=span.last)
             )
         for span, closed in partly_closed(self._plan, released):
@@ -220,25 +223,13 @@ class CoreBus:
         self._shut = in_force(self._plan.closed, released)
 
     def watch_memory(self, callback: Callable[..., Any], data: object, span: Span) -> None:
-        """As ``watch``, for reads and writes of ``span``, also by the words that are its bits."""
-        self.watch(self._unicorn.UC_HOOK_MEM_READ | self._unicorn.UC_HOOK_MEM_WRITE, callback, data, span)
+        """As ``Native.at_accesses``, for reads and writes of ``span``, also by the words that are its bits."""
+        kinds = self._unicorn.UC_HOOK_MEM_READ | self._unicorn.UC_HOOK_MEM_WRITE
+        self._core.native.at_accesses(kinds, callback, data, span)
         self._bit_watches.append((callback, data, span))
 
-    def watch(
-        self, kinds: int, callback: Callable[..., Any], data: object = None, span: Span | None = None
-    ) -> int:
-        """Call ``callback(uc, access, address, size, value, data)`` for accesses to ``span`` (None: all)."""
-        native = self._core.native
-
-        def called(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
-            callback(uc, access, address, size, value, data)
-            native.clear_if_then()
-
-        begin, end = (span.start, span.last) if span else (1, 0)
-        return int(self._uc.hook_add(kinds, called, user_data=data, begin=begin, end=end))
-
     def _hook_range(self, kinds: int, span: Span, callback: Callable[..., Any], data: object) -> None:
-        self._hooks.append(self.watch(kinds, callback, data, span))
+        self._hooks.append(self._core.native.at_accesses(kinds, callback, data, span))
 
     def _map_devices(self) -> None:
         for pages in device_pages(self._plan):
@@ -281,7 +272,7 @@ class CoreBus:
                     self._core.faults.undo_write(address, size)
                 self._core.note_fault("alignment-fault", {"address": address, "size": size})
 
-        self.watch(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, look)
+        self._core.native.at_accesses(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, look)
 
     def _invalid(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> bool:
         u, core = self._unicorn, self._core

@@ -3,7 +3,7 @@
 The library's own Python wrapper costs several microseconds a call, and neither it nor the C interface gives
 the number of instructions executed or lets a callback end the run after the current instruction.  Both are
 two words of the library's state: the count of instructions and its limit, side by side.  Where they are is
-measured (``_find_counters``), not assumed; a library in which they are not found is refused.
+measured (``_place_of_counters``), once in a process, not assumed; a library in which they are not found is refused.
 
 Each store to a page that code may run from makes the library look whether it changes translated code, which takes
 three times as long as the store.  So a page is executable for the library only once the core fetches from it.
@@ -12,9 +12,10 @@ three times as long as the store.  So a page is executable for the library only 
 from __future__ import annotations
 
 import ctypes
+import functools
 import struct
 from collections.abc import Callable, Iterable, Sequence
-from typing import Any
+from typing import Any, ClassVar
 
 from gemel.spans import Span
 
@@ -58,6 +59,15 @@ _FillFunction = ctypes.CFUNCTYPE(
     ctypes.POINTER(_Translation),
     ctypes.c_void_p,
 )
+_AccessFunction = ctypes.CFUNCTYPE(
+    None,
+    ctypes.c_void_p,
+    ctypes.c_int,
+    ctypes.c_uint64,
+    ctypes.c_int,
+    ctypes.c_int64,
+    ctypes.c_void_p,
+)
 block_function = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_uint32, ctypes.c_void_p)
 MANY_FILLS = 1000
 """Translations after which the library's table is emptied, which makes it larger."""
@@ -68,29 +78,39 @@ class UnknownLibrary(ImportError):
 
 
 class RegisterGroup:
-    """Registers that are read or written in one call."""
+    """Registers that are read or written in one call.
+
+    The calls are bound to what they are always given: that takes half of the time.
+    """
 
     def __init__(self, native: Native, numbers: Sequence[int]) -> None:
         count = len(numbers)
-        self._native, self._count = native, count
         self._numbers = (ctypes.c_int * count)(*numbers)
         self._values = (ctypes.c_uint32 * (2 * count))()
         first = ctypes.addressof(self._values)
-        self._pointers = (ctypes.c_void_p * count)(*(first + 8 * index for index in range(count)))
+        self._pointers = (ctypes.c_void_p * count)(*range(first, first + 8 * count, 8))
+        given = [ctypes.c_void_p(ctypes.addressof(each)) for each in (self._numbers, self._pointers)]
+        arguments = ctypes.c_void_p(native.handle), *given, ctypes.c_int(count)
+        self._read = functools.partial(native.library.uc_reg_read_batch, *arguments)
+        self.write_again = functools.partial(native.library.uc_reg_write_batch, *arguments)
+        """Write the values that were written or read last; for as long as the group is kept."""
 
     def read(self) -> list[int]:
         """The values, in the order given."""
-        self._native.read_batch(self._native.handle, self._numbers, self._pointers, self._count)
+        self._read()
         return self._values[::2]
 
     def write(self, values: Sequence[int]) -> None:
         """Write the values, in the order given."""
         self._values[::2] = list(values)
-        self._native.write_batch(self._native.handle, self._numbers, self._pointers, self._count)
+        self.write_again()
 
 
 class Native:
     """One core of the emulator's library."""
+
+    counters_at: ClassVar[int | None] = None
+    """How far into the library's state its counters are, once that is measured: the same for all its cores."""
 
     def __init__(self, model: int, taken: Sequence[Span]) -> None:
         """``model`` is the library's number of a core, ``taken`` the addresses that the core uses.
@@ -109,17 +129,22 @@ class Native:
         self.runs = 0
         self.float_context = True, 0
         self._stops_before = False
-        library = ctypes.CDLL(wrapper.uclib._name)
+        library = self.library = ctypes.CDLL(wrapper.uclib._name)
         pointer, word, size = ctypes.c_void_p, ctypes.c_uint64, ctypes.c_size_t
         self._start = library.uc_emu_start
         self._start.argtypes = [pointer, word, word, word, size]
-        self.read_batch = library.uc_reg_read_batch
-        self.write_batch = library.uc_reg_write_batch
-        self.read_batch.argtypes = self.write_batch.argtypes = [pointer, pointer, pointer, ctypes.c_int]
         self._map = library.uc_mmio_map
         self._map.argtypes = [pointer, word, word, _ReadFunction, pointer, _WriteFunction, pointer]
-        self._if_then = self.group(arm_const.UC_ARM_REG_EPSR)
+        self._no_block = self.group(arm_const.UC_ARM_REG_EPSR)
+        self._no_block.write((THUMB_STATUS,))
+        self.clear_if_then = self._no_block.write_again
+        """From a callback about a data access: take back what the library does to the if-then state.
+
+        For the callback it restores the state that the block had at the access, and leaves it so: the next
+        block would then begin as if it stood in an if-then block (unicorn 2.1.4).
+        """
         self._functions: list[Any] = []
+        self._hooked: dict[int, Any] = {}
         self._unicorn: Any = unicorn
         self._fills, self._unmapping = 0, False
         self._scratch = _HIGHEST_SCRATCH
@@ -232,19 +257,42 @@ class Native:
         self._add(self.handle, ctypes.byref(hook), self._unicorn.UC_HOOK_CODE, function, None, at, at)
         return hook.value
 
-    def unhook(self, hook: int) -> None:
-        """Take away a hook of ``at_blocks`` or ``at_instruction``; not from a callback."""
-        self._delete(self.handle, hook)
+    def at_accesses(
+        self, kinds: int, callback: Callable[..., Any], data: object = None, span: Span | None = None
+    ) -> int:
+        """Call ``callback(uc, access, address, size, value, data)`` at accesses of ``kinds`` to ``span`` (None: all).
 
-    def clear_if_then(self) -> None:
-        """From a callback about a data access: take back what the library does to the if-then state.
-
-        For the callback it restores the state that the block had at the access, and leaves it so: the next
-        block would then begin as if it stood in an if-then block (unicorn 2.1.4).
+        An exception in it ends the run, which raises it.  The library's number of the hook, for ``unhook``.
         """
-        self._if_then.write((THUMB_STATUS,))
+        clear_if_then = self.clear_if_then
+
+        def called(uc: int, access: int, address: int, size: int, value: int, _: object) -> None:
+            try:
+                callback(uc, access, address, size, value, data)
+                clear_if_then()
+            except BaseException as error:
+                self.failure = error
+                self.stop_soon()
+
+        hook, function = ctypes.c_size_t(), _AccessFunction(called)
+        begin, end = (span.start, span.last) if span else (1, 0)
+        self._add(self.handle, ctypes.byref(hook), kinds, function, None, begin, end)
+        self._hooked[hook.value] = function
+        return hook.value
+
+    def unhook(self, hook: int) -> None:
+        """Take away a hook of ``at_accesses``, ``at_blocks`` or ``at_instruction``; not from a callback."""
+        self._delete(self.handle, hook)
+        self._hooked.pop(hook, None)
 
     def _find_counters(self) -> None:
+        if Native.counters_at is None:
+            Native.counters_at = self._place_of_counters()
+        at = self.handle + Native.counters_at
+        self.counter = ctypes.c_size_t.from_address(at)
+        self._limit = ctypes.c_size_t.from_address(at + ctypes.sizeof(ctypes.c_size_t))
+
+    def _place_of_counters(self) -> int:
         """Find the words that hold the count and its limit, by two runs of known length."""
         places = set(range(0, _SEARCHED, 8))
         for count in (54_321, 7_919):
@@ -254,9 +302,7 @@ class Native:
             places = {at for at in places if state[at : at + len(pair)] == pair}
         if len(places) != 1:
             raise UnknownLibrary("this version of unicorn keeps its counters elsewhere; 2.1.4 is known")
-        at = self.handle + places.pop()
-        self.counter = ctypes.c_size_t.from_address(at)
-        self._limit = ctypes.c_size_t.from_address(at + ctypes.sizeof(ctypes.c_size_t))
+        return places.pop()
 
     def _find_limits(self) -> None:
         """Find the stack limit registers in a saved context, where they are whatever the code may read."""

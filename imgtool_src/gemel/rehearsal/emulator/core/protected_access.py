@@ -94,13 +94,17 @@ class ProtectedAccess:
             if self._user_seen and given.execute and not given.user_execute:
                 wanted.add((u.UC_HOOK_BLOCK, span, given))
         for gone in self._hooks.keys() - wanted:
-            core.native.uc.hook_del(self._hooks.pop(gone))
+            hook = self._hooks.pop(gone)
+            if gone[0] == u.UC_HOOK_BLOCK:
+                core.native.uc.hook_del(hook)
+            else:
+                core.native.unhook(hook)
         for kind, span, given in sorted(wanted - self._hooks.keys()):
             if kind == u.UC_HOOK_BLOCK:
                 hook = core.native.uc.hook_add(kind, self._on_block, begin=span.start, end=span.last)
             else:
                 reaching = Span.from_bounds(max(span.start - LONGEST_ACCESS + 1, 0), span.end)
-                hook = core.bus.watch(kind, self._on_access, (span, given), reaching)
+                hook = core.native.at_accesses(kind, self._on_access, (span, given), reaching)
             self._hooks[kind, span, given] = int(hook)
         executes = [(span, given.execute, given.user_execute) for span, given in rights]
         if executes != self._executes:
