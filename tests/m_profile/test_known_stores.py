@@ -27,6 +27,14 @@ KNOWN = {
         "ldr r3, =0x40013824\nmovs r1, #1\ncmp r0, #0\nit ne\nmovne r1, #2\nstr r1, [r3]",
         None,
     ),
+    "what only a way holds that returns": (
+        "ldr r3, =0x40013824\nmovs r1, #1\ncmp r0, #0\nitt ne\nmovne r1, #2\nbxne lr\nstr r1, [r3]",
+        1,
+    ),
+    "what the other way holds after one that returns": (
+        "ldr r3, =0x40013824\nmovs r1, #1\ncmp r0, #0\nite ne\nmovne r1, #2\nbxeq lr\nstr r1, [r3]",
+        2,
+    ),
     "one of two by way": (
         "ldr r3, =0x40013824\nmovs r1, #1\ncmp r0, #0\nbeq 1f\nmovs r1, #2\n1: str r1, [r3]",
         None,

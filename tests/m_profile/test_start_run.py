@@ -144,6 +144,21 @@ def test_what_a_condition_shows_of_a_register_is_known(asks: str, tmp_path: Path
         assert ran(device + elsewhere + clears, tmp_path).written == ()
 
 
+@pytest.mark.parametrize(
+    ("asks", "stored"),
+    [
+        ("tst r5, #4\nitete eq\nldreq r6, =3\nldrne r7, =5\nmoveq r7, r6\nmovne r6, #1", {3, 5}),
+        ("tst r5, #4\nite eq\nmoveq r7, #3\nmovne r7, #5\nnop\nbne 1f\nadds r7, #1\n1:", {4, 5}),
+        ("cmp r5, #4\nit hi\nmovhi r7, #3\nbhi 1f\nmovs r7, #5\n1:", {3, 5}),
+        ("cmp r5, #4\nitt eq\ncmpeq r6, #1\nmoveq r7, #3\nit ne\nmovne r7, #5", {3, 5}),
+    ],
+)
+def test_what_is_decided_stays_so_until_flags_are_set(asks: str, stored: set[int], tmp_path: Path) -> None:
+    """All of an if-then block, and the branches after it, go one way or the other."""
+    run = ran(f"ldr r4, =0x40020000\nldrd r5, r6, [r4]\n{asks}\nstr r7, [r4]\n5: b 5b", tmp_path)
+    assert {each.value for each in run.stores} == stored
+
+
 def test_a_pattern_is_no_copy(tmp_path: Path) -> None:
     """A literal that memory is filled with is not where it came from; what is cleared after that counts."""
     fill = (

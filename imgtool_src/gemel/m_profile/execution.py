@@ -78,6 +78,8 @@ class Core:
         self.z: int | None = None
         self.c: int | None = None
         self.v: int | None = None
+        self.assumed: dict[int, bool] = {}
+        """What was decided of flags that are not known, by condition without its lowest bit."""
         self.words: dict[int, Any] = {CPACR: 0}
         self.words_written: dict[int, int] = {}
         self.bytes_written: dict[int, int] = {}
@@ -269,25 +271,39 @@ class Core:
         """The sum, with the flags that it sets."""
         if one is None or two is None or carry is None:
             if flags:
-                self.n = self.z = self.c = self.v = None
+                self.forget_flags()
             return None
         total = one + two + carry
         result = total & MASK
         if flags:
             self.n, self.z, self.c = result >> 31, result == 0, total >> 32
             self.v = (~(one ^ two) & (one ^ result)) >> 31 & 1
+            self.assumed = {}
         return result
 
     def logic(self, result: int | None, carry: int | None, *, flags: bool) -> int | None:
         """The result, with the flags that a logical instruction sets."""
         if flags:
-            self.c = carry
+            self.c, self.assumed = carry, {}
             self.n, self.z = (None, None) if result is None else (result >> 31, result == 0)
         return result
+
+    def forget_flags(self) -> None:
+        """Know none of them."""
+        self.n = self.z = self.c = self.v = None
+        self.assumed = {}
+
+    def assume(self, condition: int, *, holds: bool) -> None:
+        """Go on as if a condition held, or not, until the flags are set again."""
+        if self.holds(condition) not in (None, holds):
+            self.forget_flags()
+        self.assumed = {**self.assumed, condition >> 1: holds != bool(condition & 1)}
 
     def holds(self, condition: int) -> bool | None:
         """Whether a condition holds; None if that is not known."""
         kind = condition >> 1
+        if kind in self.assumed:
+            return self.assumed[kind] != bool(condition & 1)
         flags: tuple[int | None, ...] = (
             (self.z,), (self.c,), (self.n,), (self.v,),
             (self.c, self.z), (self.n, self.v), (self.n, self.v, self.z), (),

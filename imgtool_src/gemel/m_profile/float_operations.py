@@ -105,7 +105,7 @@ def _moves(loads: bool, pairs: tuple[tuple[int, int], ...]) -> Operation:
 def _status(register: int) -> Operation:
     def execute(core: Core) -> None:
         if register == 15:
-            core.n = core.z = core.c = core.v = None
+            core.forget_flags()
         else:
             core.registers[register] = None
 

@@ -149,7 +149,9 @@ class _Walk:
                 observe(address, first, second, before, registers, store.value if store else None)
             if store:
                 stores.append(store)
-            if len(block) == 1:
+            if len(block) == 1 and ends:
+                registers = other
+            elif len(block) == 1:
                 registers.meet(other)
             block = covers or block[1:]
             if covers:

@@ -304,7 +304,7 @@ class _Run:
             size, operation, branch = entry
             if core.conditions:
                 condition = core.conditions.pop(0)
-                if not self._decided(core, core.holds(condition), [condition]):
+                if not self._decided(core, core.holds(condition), condition, in_block=True):
                     core.pc = pc + size
                     continue
                 core.in_block = True
@@ -315,7 +315,7 @@ class _Run:
                 else:
                     value = core.registers[what]
                     known = None if value is None else (value == 0) == zero
-                taken = self._decided(core, known, [])
+                taken = self._decided(core, known, what if operation is None else None)
                 if known is None:
                     self._learn(core, branch, operation is None, taken)
                 core.pc = target if taken else pc + size
@@ -336,8 +336,19 @@ class _Run:
             if at + self._entries.get(at, (0,))[0] == core.pc:
                 core.registers[register] = value
 
-    def _decided(self, core: Core, known: bool | None, block: list[int]) -> bool:
-        """Which way to go at a condition; if it is not known, the other way is gone later."""
+    def _decided(
+        self, core: Core, known: bool | None, condition: int | None, *, in_block: bool = False
+    ) -> bool:
+        """Which way to go at a condition, which holds from then on or not; if it is not known, the other way later.
+
+        The condition of flags is None for a branch that tests a register.
+        """
+        taken = self._way(core, known, [condition] if in_block and condition is not None else [])
+        if condition is not None and taken != known:
+            core.assume(condition, holds=taken)
+        return taken
+
+    def _way(self, core: Core, known: bool | None, block: list[int]) -> bool:
         pc = core.pc
         if core.goes is not None:
             known, core.goes = core.goes, None

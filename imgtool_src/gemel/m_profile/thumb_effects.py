@@ -80,7 +80,7 @@ def forgets(registers: tuple[int, ...], *, flags: bool = False) -> Operation:
         for register in registers:
             core.registers[register] = None
         if flags:
-            core.n = core.z = core.c = core.v = None
+            core.forget_flags()
 
     return execute
 

@@ -378,6 +378,6 @@ def _special(name: int, register: int) -> Operation:
         elif name in LIMITS:
             core.stores[KnownStore(core.pc, LIMITS[name], value)] = None
         elif name < 4:
-            core.n = core.z = core.c = core.v = None
+            core.forget_flags()
 
     return execute

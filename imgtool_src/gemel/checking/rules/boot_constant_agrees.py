@@ -155,15 +155,15 @@ def _writes_address(inspection: Inspection, name: str) -> bool:
 
     A compiler that knows the constant's value leaves the constant itself out.
     """
-    from gemel.inspection.cores.code_settings import CoreCode, core_code
+    from gemel.inspection.cores.code_settings import CoreCode, chosen_stores, core_code
 
     registers = [core.release.vector_register for core in inspection.layout.secondaries() if core.release]
     return any(
-        each.store.value is not None
+        any(each.store.value is not None for each in code.of(register))
+        or chosen_stores(inspection, name, register)
         for code in core_code(inspection)
         if isinstance(code, CoreCode) and code.plan.name == name
         for register in registers
-        for each in code.of(register)
     )
 
 

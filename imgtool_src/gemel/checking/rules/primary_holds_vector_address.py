@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import holders_of
-from gemel.inspection.cores.code_settings import chosen_values
+from gemel.inspection.cores.code_settings import chosen_stores
 from gemel.inspection.cores.vector_tables import addresses_of_table, table_span
 from gemel.inspection.cores.views import distance
 from gemel.inspection.inspection import Inspection
@@ -73,10 +73,9 @@ def _written(inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, code:
             store = setting.store
             if release and store.target == release.vector_register and store.value in addresses:
                 return f"build {each.name} writes {format_address(store.value or 0)} at {setting.place}"
-            if release and store.target == release.vector_register and store.value is None:
-                chosen = addresses & chosen_values(inspection, each.name, release.vector_register)
-                if chosen:
-                    return f"build {each.name} may write {format_address(min(chosen))} at {setting.place}"
+        for store in (release and chosen_stores(inspection, each.name, release.vector_register)) or ():
+            if store.value in addresses:
+                return f"build {each.name} may write {format_address(store.value or 0)} at {format_address(store.at)}"
     return ""
 
 

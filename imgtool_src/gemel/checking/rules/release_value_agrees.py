@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.code_settings import CoreCode, chosen_values, core_code
+from gemel.inspection.cores.code_settings import CoreCode, chosen_stores, core_code
 from gemel.inspection.cores.vector_tables import addresses_of_table
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
@@ -101,19 +101,21 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
         yield _finding(code, core, release, stores)
     if not vectors or not tables:
         return
-    if any(each.store.value is not None and each.store.value & -ALIGNMENT in known for each in vectors):
-        yield Holds(f"vectors of core {core.name}, by build {code.plan.name}")
-        return
-    unknown = [each for each in vectors if each.store.value is None]
-    chosen = chosen_values(inspection, code.plan.name, release.vector_register) if unknown else frozenset()
-    if chosen:
-        vectors = [
-            unknown[0]._replace(store=unknown[0].store._replace(value=value)) for value in sorted(chosen)
-        ]
-    if any(each.store.value is None or each.store.value & -ALIGNMENT in known for each in vectors):
+    holds = _leads_to(vectors, known)
+    if not holds:
+        chosen = chosen_stores(inspection, code.plan.name, release.vector_register)
+        vectors = [code.setting(store) for store in chosen] if chosen else vectors
+        holds = chosen is None or _leads_to(vectors, {None, *known})
+    if holds:
         yield Holds(f"vectors of core {core.name}, by build {code.plan.name}")
     else:
         yield _other_table(inspection, code, core, release, vectors, tables)
+
+
+def _leads_to(vectors: list[Setting], known: Collection[int | None]) -> bool:
+    """Whether one of the stores has a value that is known to be right; None among these is one that is not known."""
+    values = (each.store.value for each in vectors)
+    return any((None if value is None else value & -ALIGNMENT) in known for value in values)
 
 
 def _crossed(release: Release, known: set[int], control: list[Setting], vectors: list[Setting]) -> bool:

@@ -14,12 +14,20 @@ from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.inspection.code.core_settings import Setting
+    from gemel.m_profile.known_registers import KnownStore
+    from gemel.m_profile.start_run import StartRun
 
 
-ANSWERS = (0, 1, 2, 3, 0x5555_5555, 0xAAAA_AAAA, 0xFFFF_FFFF, 0x1234_5678)
-"""What devices may answer: every value of one or two bits, and more than FEW of a larger number."""
+ANSWERS = (
+    *range(8),
+    *(int(f"{each:03b}" * 11, 2) & 0xFFFF_FFFF for each in range(1, 8)),
+    0x5555_5555,
+    0xAAAA_AAAA,
+)
+"""What devices may answer: small numbers; every value of up to three bits, wherever they are in a register (three bits
+over and over); and more than FEW values of larger numbers."""
 
-FEW = 4
+FEW = 8
 """Values among which code chooses by what it is answered; of more, there may be any."""
 
 
@@ -30,28 +38,48 @@ class CoreCode(NamedTuple):
     build: Build
     settings: tuple[Setting, ...]
 
+    def setting(self, store: KnownStore) -> Setting:
+        """A store of this code, with its function."""
+        from gemel.inspection.code.core_settings import Setting
+
+        function = self.build.symbols.function_at(store.at) if self.build.symbols else None
+        return Setting(store, function[0].name if function else "")
+
     def of(self, target: int | str) -> list[Setting]:
         """The stores to one target, in the order of the code."""
         return [each for each in self.settings if each.store.target == target]
 
 
-def chosen_values(inspection: Inspection, build: str, register: int) -> frozenset[int]:
-    """The values of which code stores one in a register, by what devices answer; none where there may be others."""
-    from gemel.inspection.start_up.started import run_of
+def chosen_stores(inspection: Inspection, build: str, register: int) -> tuple[KnownStore, ...] | None:
+    """The stores to a register, by what devices answer; none where no run comes to one.
 
-    def values(each: Inspection) -> frozenset[int]:
-        table, found = each.vector_table(build), set[int | None]()
-        if table is None:
-            return frozenset()
+    None where there may be others, or other values.
+    """
+
+    def stores(each: Inspection) -> tuple[KnownStore, ...] | None:
+        found: dict[KnownStore, None] = {}
         for answer in ANSWERS:
-            run = run_of(each.layout, each.placements[build], table.words, each.bytes_of, answer)
-            found |= {store.value for store in run.stores if store.target == register} if run else {None}
-            if not found or None in found or len(found) > FEW:
-                return frozenset()
-        return frozenset(value for value in found if value is not None)
+            run = _answered(each, build, answer)
+            new = [store for store in run.stores if store.target == register] if run else []
+            found |= dict.fromkeys(new)
+            values = {store.value for store in found}
+            if not new or None in values or len(values) > FEW:
+                return None if found else ()
+        return tuple(found)
 
-    found: frozenset[int] = inspection.kept(f"values of {register:#x} by {build}", values)
+    found: tuple[KnownStore, ...] | None = inspection.kept(f"stores to {register:#x} by {build}", stores)
     return found
+
+
+def _answered(inspection: Inspection, build: str, answer: int) -> StartRun | None:
+    from gemel.inspection.start_up.started import run_of, run_of_image
+
+    layout, table = inspection.layout, inspection.vector_table(build)
+    if table is None:
+        return None
+    if placement := inspection.placements.get(build):
+        return run_of(layout, placement, table.words, inspection.bytes_of, answer)
+    return run_of_image(layout, inspection.placed[build], table.words, inspection.bytes_of, answer)
 
 
 def core_code(inspection: Inspection) -> Iterator[CoreCode | NotChecked]:

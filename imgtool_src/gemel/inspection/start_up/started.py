@@ -16,9 +16,10 @@ from gemel.inspection.ram.windows import parts_of, windows_of
 from gemel.inspection.start_up.labels import is_most_code
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.layout.addresses import locate, plain_span
-from gemel.layout.model import Layout
+from gemel.layout.model import BuildPlan, Layout
 from gemel.m_profile.execution import Block
 from gemel.m_profile.start_run import StartRun, start_run
+from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, without
 
@@ -52,7 +53,7 @@ def run_of(
     main = next(
         (each.value for each in build.symbols.named("main") if each.kind == "function" and each.defined), None
     )
-    memory = _Memory(layout, placement, bytes_of)
+    memory = _Memory(layout, placement.plan, placement.placed, bytes_of, placement.pieces)
     return start_run(
         memory.byte_at,
         reset,
@@ -62,6 +63,20 @@ def run_of(
         goes_on=len(layout.builds_of(placement.plan.core)) > 1,
         answer=answer,
     )
+
+
+def run_of_image(
+    layout: Layout,
+    placed: PlacedBuild,
+    words: tuple[int, ...],
+    bytes_of: Callable[[Span], bytes],
+    answer: int,
+) -> StartRun | None:
+    """The same by the bytes of the image alone, as far as the run goes."""
+    if len(words) < 2 or not words[1] & 1:
+        return None
+    memory = _Memory(layout, layout.builds[placed.name], placed, bytes_of)
+    return start_run(memory.byte_at, words[1], words[0], None, answer=answer)
 
 
 def _expected(layout: Layout, placement: Placement) -> Iterator[Block]:
@@ -78,9 +93,16 @@ def _expected(layout: Layout, placement: Placement) -> Iterator[Block]:
 class _Memory:
     """What a build's core sees at reset, of what the image stores."""
 
-    def __init__(self, layout: Layout, placement: Placement, bytes_of: Callable[[Span], bytes]) -> None:
-        self._placement, self._bytes_of = placement, bytes_of
-        self._windows = windows_of(layout, placement.plan.core)
+    def __init__(
+        self,
+        layout: Layout,
+        plan: BuildPlan,
+        placed: PlacedBuild,
+        bytes_of: Callable[[Span], bytes],
+        pieces: tuple[Piece, ...] = (),
+    ) -> None:
+        self._plan, self._placed, self._bytes_of, self._pieces = plan, placed, bytes_of, pieces
+        self._windows = windows_of(layout, plan.core)
         self._pages: dict[int, bytearray | None] = {}
 
     def byte_at(self, address: int) -> int | None:
@@ -92,8 +114,8 @@ class _Memory:
         return None if found is None else found[address % PAGE]
 
     def _read(self, seen: Span) -> bytearray | None:
-        placed = self._placement.placed
-        if self._placement.plan.runs_in and placed:
+        placed = self._placed
+        if self._plan.runs_in:
             run = Span(placed.run_start, placed.stored.size)
             if run.overlaps(seen):
                 return self._bytes(seen.moved(placed.stored.start - run.start))
@@ -104,7 +126,7 @@ class _Memory:
 
     def _bytes(self, plain: Span) -> bytearray:
         data = bytearray(self._bytes_of(plain))
-        for piece in self._placement.pieces:
+        for piece in self._pieces:
             common = piece.span.intersection(plain)
             if common.size:
                 stored = piece.segment.data[common.start - piece.address : common.end - piece.address]
