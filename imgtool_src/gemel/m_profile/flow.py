@@ -1,7 +1,7 @@
 """The code of a build that its vectors lead to, for images without an ELF file to distinguish code from data.
 
 From each entry the instructions are followed as a core would: on to the next, into calls and branches, to an
-end at returns and jumps to where a register says.  Literals that the code loads, and tables of branches, are
+end at returns and jumps to where a register says, and at calls of what never returns.  Literals that the code loads, and tables of branches, are
 data even where the stream runs into them.  What is only reached through pointers in data is not reached.
 
 Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
@@ -10,7 +10,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 import re
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right, insort
 from collections.abc import Container, Iterable
 from functools import cached_property
 
@@ -91,12 +91,13 @@ class Stream:
     ``sizes`` by offset; ``branches`` and ``calls``: each offset that they lead to, with that of the
     instruction that does; ``data``: what they use as data, and ``used`` the halfwords of that; ``end``: the
     offset after the last, and ``after_call`` the one after the last call (0: none).  ``closed`` says that a
-    return or jump ends it, ``improbable`` that halfwords do which are hardly code.  ``ways`` are where calls and jumps
-    lead, each with its own offset.
+    return or jump ends it, ``at_call`` that a call does, ``improbable`` that halfwords do which are hardly code, and
+    ``returns`` that it may lead to where a register or the stack says.  ``ways`` are where calls and jumps lead, each with its own offset.
     """
 
     __slots__ = (
-        "after_call", "branches", "calls", "closed", "data", "end", "improbable", "sizes", "used", "ways",
+        "after_call", "at_call", "branches", "calls", "closed", "data", "end", "improbable", "returns", "sizes", "used",
+        "ways",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -106,7 +107,7 @@ class Stream:
         self.data: list[range] = []
         self.used: set[int] = set()
         self.end = self.after_call = 0
-        self.closed = self.improbable = False
+        self.closed = self.at_call = self.improbable = self.returns = False
         self.ways: list[tuple[int, int]] = []
 
     def effort(self) -> int:
@@ -137,16 +138,33 @@ class Flow:
         self.effort = FREE_EFFORT / parts + EFFORT * len(code)
 
     def follow(self, entries: Iterable[int]) -> None:
-        """Reach what ``entries`` lead to: addresses as the core sees them, bit 0 ignored."""
+        """Reach what ``entries`` lead to: addresses as the core sees them, bit 0 ignored.
+
+        What is after a call is reached if a way leads from what it calls to a return, or to where that is not known.
+        """
         waiting = [(entry & ~1) - self.start for entry in entries]
         for entry in waiting:
             self.callers.setdefault(entry, []).append(OUTSIDE)
+        ways = _Ways(waiting)
         while waiting and self.effort >= 0:
-            stream = self.stream(waiting.pop())
+            at = waiting.pop()
+            stream = self.stream(at, to_call=True)
             self.effort -= OF_STREAM + stream.effort()
             self.take(stream)
             waiting += stream.branches
             waiting += stream.calls
+            ways.begin(at, stream)
+            if stream.at_call:
+                called = stream.ways[-1][0]
+                ways.call(at, called if 0 <= called < len(self.code) else None, stream.end)
+            elif not stream.closed and 0 <= stream.end < len(self.code) and self.sizes[stream.end >> 1]:
+                ways.lead(at, ways.holding(stream.end))
+            elif not stream.closed:
+                ways.note_return(at)
+            if stream.returns:
+                ways.note_return(at)
+            for target in stream.branches:
+                ways.lead(at, target)
 
     def take(self, stream: Stream) -> None:
         """Count a stream among what was reached."""
@@ -237,11 +255,12 @@ class Flow:
         *,
         stop: int | None = None,
         strict: bool = False,
+        to_call: bool = False,
     ) -> Stream:
         """The stream from offset ``at`` until it ends or meets what was reached before, or ``stop``.
 
         ``also`` and ``beside`` count as reached: instructions, and halfwords used as data.  What is
-        undefined ends it; ``strict``: what is hardly code, too.
+        undefined ends it; ``strict``: what is hardly code, too; ``to_call``: a call under no condition.
         """
         stream = Stream()
         code, sizes, used, kinds = self.code, stream.sizes, stream.used, kinds_of_halfwords()
@@ -278,6 +297,9 @@ class Flow:
             elif ends:
                 stream.closed = True
                 break
+            elif to_call and stream.after_call == at:
+                stream.at_call = True
+                break
         stream.end = at
         return stream
 
@@ -296,6 +318,7 @@ class Flow:
             stream.uses(self._literal(at, (first & 0xFF) * 4, 4))
         returns = first & 0xFF80 == 0x4700 or top == 0xBD
         moves_to_pc = first & 0xFD87 == 0x4487
+        stream.returns |= returns or moves_to_pc
         return returns or moves_to_pc or top == 0xDE
 
     def _wide(self, stream: Stream, at: int, first: int, second: int) -> bool:
@@ -327,6 +350,7 @@ class Flow:
             stream.uses(self._literal(at, offset if first & 0x80 else -offset, size))
         loads_many = first & 0xFE50 == 0xE810 and second >> 15 == 1
         loads_one = first & 0xFF70 == 0xF850 and second >> 12 == 15
+        stream.returns |= loads_many or loads_one
         return loads_many or loads_one or word & 0xFFF0_F000 == 0xF7F0_A000
 
     def _literal(self, at: int, offset: int, size: int) -> range:
@@ -359,6 +383,60 @@ class Flow:
             entry += form.width
             entries -= 1
         stream.uses(range(start, entry + (entry - start) % 2, 2))
+
+
+class _Ways:
+    """From which streams, by the offset of each, ways lead to a return, as they become known one after the other.
+
+    ``waiting`` gets what is after a call once what it calls may return.
+    """
+
+    def __init__(self, waiting: list[int]) -> None:
+        self._waiting = waiting
+        self._starts: list[int] = []
+        self._returning: set[int] = set()
+        self._before: dict[int, list[int]] = {}
+        self._calls: dict[int, list[tuple[int, int]]] = {}
+
+    def begin(self, at: int, stream: Stream) -> None:
+        """Know of a stream; one without an instruction is a part of the stream that was there before."""
+        if stream.sizes:
+            insort(self._starts, at)
+
+    def holding(self, at: int) -> int:
+        """The stream in which an instruction was reached."""
+        return self._starts[bisect_right(self._starts, at) - 1]
+
+    def lead(self, source: int, target: int) -> None:
+        """Know that a stream leads to another."""
+        if target in self._returning:
+            self.note_return(source)
+        elif source != target:
+            self._before.setdefault(target, []).append(source)
+
+    def call(self, source: int, called: int | None, after: int) -> None:
+        """Know of a call that ends a stream, of code elsewhere if ``called`` is None."""
+        if called is None or called in self._returning:
+            self._waiting.append(after)
+            self.lead(source, after)
+        else:
+            self._calls.setdefault(called, []).append((source, after))
+
+    def note_return(self, stream: int) -> None:
+        """Know that a stream may return, and so what leads to it."""
+        returning = [stream]
+        while returning:
+            each = returning.pop()
+            if each in self._returning:
+                continue
+            self._returning.add(each)
+            returning += self._before.pop(each, ())
+            for source, after in self._calls.pop(each, ()):
+                self._waiting.append(after)
+                if after in self._returning:
+                    returning.append(source)
+                else:
+                    self._before.setdefault(after, []).append(source)
 
 
 def runs(instructions: Iterable[tuple[int, int]]) -> list[Run]:
