@@ -68,15 +68,19 @@ core = "gate"
 stored_in = "gate-code"
 """
 SCRIPT = """
+MEMORY { code (rx) : ORIGIN = FLASH, LENGTH = 32K
+  ram (rwx) : ORIGIN = RAM, LENGTH = 7K
+  link (rw) : ORIGIN = 0x20003C00, LENGTH = 1K
+  kept (rw) : ORIGIN = 0x30000000, LENGTH = 1K }
 stack_top = RAM + 0x1800;
 ENTRY(reset)
 SECTIONS {
-  .vectors FLASH : { KEEP(*(.vectors)) }
-  .text : { *(.text .text.*) *(.rodata .rodata.*) . = ALIGN(4); }
-  .ARM.exidx : { *(.ARM.exidx*) }
-  data_load = ALIGN(4);
-  .data RAM : AT(data_load) { data_start = .; *(.data .data.*) . = ALIGN(4); data_end = .; }
-  .bss ALIGN(4) (NOLOAD) : { bss_start = .; *(.bss .bss.* COMMON) . = ALIGN(4); bss_end = .; }
+  .vectors : { KEEP(*(.vectors)) } > code
+  .text : { *(.text .text.*) *(.rodata .rodata.*) . = ALIGN(4); } > code
+  .ARM.exidx : { *(.ARM.exidx*) } > code
+  .data : { data_start = .; *(.data .data.*) . = ALIGN(4); data_end = .; } > ram AT > code
+  data_load = LOADADDR(.data);
+  .bss (NOLOAD) : { bss_start = .; *(.bss .bss.* COMMON) . = ALIGN(4); bss_end = .; } > ram
   /DISCARD/ : { *(.comment) *(.ARM.attributes) }
 }
 """

@@ -1,8 +1,9 @@
 """The code of a build that its vectors lead to, for images without an ELF file to distinguish code from data.
 
 From each entry the instructions are followed as a core would: on to the next, into calls and branches, to an
-end at returns and jumps to where a register says, and at calls of what never returns.  Literals that the code loads, and tables of branches, are
-data even where the stream runs into them.  What is only reached through pointers in data is not reached.
+end at returns, at jumps to where a register says, and at calls of what never returns.  Literals that the code
+loads, and tables of branches, are data even where the stream runs into them.  What is only reached through
+pointers in data is not reached.
 
 Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 """
@@ -91,8 +92,9 @@ class Stream:
     ``sizes`` by offset; ``branches`` and ``calls``: each offset that they lead to, with that of the
     instruction that does; ``data``: what they use as data, and ``used`` the halfwords of that; ``end``: the
     offset after the last, and ``after_call`` the one after the last call (0: none).  ``closed`` says that a
-    return or jump ends it, ``at_call`` that a call does, ``improbable`` that halfwords do which are hardly code, and
-    ``returns`` that it may lead to where a register or the stack says.  ``ways`` are where calls and jumps lead, each with its own offset.
+    return or jump ends it, ``at_call`` that a call does, ``improbable`` that halfwords do which are hardly code,
+    and ``returns`` that it may lead to where a register or the stack says.  ``ways`` are where calls and jumps
+    lead, each with its own offset.
     """
 
     __slots__ = (

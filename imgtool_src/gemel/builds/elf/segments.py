@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
 
+COMPARISONS = 1 << 20
+"""Of segments and sections with each other, at most: linked files have a few segments, and some tens of sections."""
+
+
 def with_pieces(
     segments: list[Segment], sections: Iterable[Span], unstored: Iterable[Span] = ()
 ) -> list[Segment]:
@@ -118,6 +122,8 @@ def read_segments(
     segments = [_segment(source, header) for header in loadable if header not in bare]
     segments = without_padding(split_at_overlays(segments, loadable, sections), sections)
     allocated = [section for section in sections if section.allocated]
+    placed = sorted(section.span for section in sections if section.has_address)
+    segments, shortened = _up_to_sections(segments, placed, file)
     stored = merge(Span(each.run_address, len(each.data)) for each in segments if each.data)
     if not stored:
         return [], [_empty(len(loadable), file)], []
@@ -127,11 +133,11 @@ def read_segments(
         for section in allocated
         if section.type == NOBITS or not _overlaps_any(section.span, stored, starts)
     ]
-    segments = with_pieces(segments, [section.span for section in sections if section.has_address], unstored)
+    segments = with_pieces(segments, placed, unstored)
     segments.sort(key=lambda segment: (segment.load_address, segment.index))
     remarks = [_carries_header(header, file, header in bare) for header in carrying]
     overlaps, doubled, settled = load_overlaps(segments, file)
-    remarks.extend(doubled)
+    remarks += [*shortened, *doubled]
     overlaps += run_overlaps(
         segments,
         settled,
@@ -151,6 +157,50 @@ def read_segments(
         ]
         overlaps += reserve_overlaps(reserved, file, name_of)
     return segments, overlaps, remarks
+
+
+def _up_to_sections(
+    segments: list[Segment], spans: list[Span], file: str
+) -> tuple[list[Segment], list[Problem]]:
+    """``segments`` without memory after the last section of each where that cannot be the segment's, and remarks.
+
+    ``spans`` are those of the sections, in order.  It cannot be where another segment is, or a section without
+    size, as tools that copy a file leave it that count from load addresses.
+    """
+    starts = [span.start for span in spans]
+    result, remarks = list[Segment](), list[Problem]()
+    if len(segments) ** 2 * len(spans) > COMPARISONS:
+        return segments, []
+    for segment in segments:
+        run = segment.run_span
+        others = [each.run_span for each in segments if each.run_span.size and each.run_span.overlaps(run)]
+        inside = spans[bisect_left(starts, run.start) : bisect_right(starts, run.end - 1)]
+        own = [
+            each
+            for each in inside
+            if each.size and not any(other.covers(each) and other.size < run.size for other in others)
+        ]
+        end = max([run.start + len(segment.data), *(min(each.end, run.end) for each in own)])
+        rest = Span.from_bounds(end, run.end)
+        if own and (
+            any(other.overlaps(rest) and other.size < run.size for other in others)
+            or any(each.start > end for each in inside if not each.size)
+        ):
+            remarks.append(_longer(segment, end, file))
+            segment = replace(segment, memory_size=end - run.start)
+        result.append(segment)
+    return result, remarks
+
+
+def _longer(segment: Segment, end: int, file: str) -> Problem:
+    """What is said of a segment that is read as ending sooner than its program header has it."""
+    return Problem(
+        "the segment takes more memory than its sections; it is read as ending with the last of them",
+        where=f"{file}, segment {segment.index}",
+        found=f"{segment.run_span}, where other segments or sections are too",
+        expected=f"an end at {format_address(end - 1)}, as the section headers have it",
+        next_step="nothing, or copy or strip the file with tools of the linker that made it",
+    )
 
 
 def _overlaps_any(span: Span, stored: list[Span], starts: list[int]) -> bool:
