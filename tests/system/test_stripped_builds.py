@@ -60,7 +60,7 @@ def test_section_headers_say_where_a_segment_ends(
         for each in build.segments
         if not each.data and each.memory_size
     )
-    said = [each.what for build in builds.values() for each in build.remarks if "more memory" in each.what]
+    said = [each.what for build in builds.values() for each in build.remarks if "size in memory" in each.what]
     assert len(said) == (2 if after.startswith("arm") else 0)
 
 

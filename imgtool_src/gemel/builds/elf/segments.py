@@ -7,7 +7,7 @@ no more memory than it has bytes itself.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from gemel.builds.elf.header import HEADER_SIZE
@@ -22,10 +22,6 @@ from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
-
-
-COMPARISONS = 1 << 20
-"""Of segments and sections with each other, at most: linked files have a few segments, and some tens of sections."""
 
 
 def with_pieces(
@@ -97,6 +93,9 @@ def read_segments(
     loadable = [
         header for header in headers if header.type == LOADABLE and (header.memory_size or header.file_size)
     ]
+    ends = dict(sorted((each.span.end, each.span.start) for each in sections if each.has_address))
+    fitted = [_by_sections(header, ends, file) for header in loadable]
+    loadable, resized = [header for header, _ in fitted], [each for _, said in fitted for each in said]
     problems = [problem for header in loadable for problem in _bounds(header, file)]
     if cut := _cut(loadable, source.size, file):
         problems.append(cut)
@@ -122,8 +121,6 @@ def read_segments(
     segments = [_segment(source, header) for header in loadable if header not in bare]
     segments = without_padding(split_at_overlays(segments, loadable, sections), sections)
     allocated = [section for section in sections if section.allocated]
-    placed = sorted(section.span for section in sections if section.has_address)
-    segments, shortened = _up_to_sections(segments, placed, file)
     stored = merge(Span(each.run_address, len(each.data)) for each in segments if each.data)
     if not stored:
         return [], [_empty(len(loadable), file)], []
@@ -133,11 +130,11 @@ def read_segments(
         for section in allocated
         if section.type == NOBITS or not _overlaps_any(section.span, stored, starts)
     ]
-    segments = with_pieces(segments, placed, unstored)
+    segments = with_pieces(segments, [section.span for section in sections if section.has_address], unstored)
     segments.sort(key=lambda segment: (segment.load_address, segment.index))
     remarks = [_carries_header(header, file, header in bare) for header in carrying]
     overlaps, doubled, settled = load_overlaps(segments, file)
-    remarks += [*shortened, *doubled]
+    remarks += [*resized, *doubled]
     overlaps += run_overlaps(
         segments,
         settled,
@@ -159,48 +156,26 @@ def read_segments(
     return segments, overlaps, remarks
 
 
-def _up_to_sections(
-    segments: list[Segment], spans: list[Span], file: str
-) -> tuple[list[Segment], list[Problem]]:
-    """``segments`` without memory after the last section of each where that cannot be the segment's, and remarks.
+def _by_sections(
+    header: ProgramHeader, ends: Mapping[int, int], file: str
+) -> tuple[ProgramHeader, list[Problem]]:
+    """The header with the size that its sections have where the size counts from its load address, and what is said.
 
-    ``spans`` are those of the sections, in order.  It cannot be where another segment is, or a section without
-    size, as tools that copy a file leave it that count from load addresses.
+    ``ends`` has the latest begin of a section that ends at each address.  GNU strip and objcopy write such a size
+    where the segment has no bytes and is stored elsewhere, as lld has it for .bss.
     """
-    starts = [span.start for span in spans]
-    result, remarks = list[Segment](), list[Problem]()
-    if len(segments) ** 2 * len(spans) > COMPARISONS:
-        return segments, []
-    for segment in segments:
-        run = segment.run_span
-        others = [each.run_span for each in segments if each.run_span.size and each.run_span.overlaps(run)]
-        inside = spans[bisect_left(starts, run.start) : bisect_right(starts, run.end - 1)]
-        own = [
-            each
-            for each in inside
-            if each.size and not any(other.covers(each) and other.size < run.size for other in others)
-        ]
-        end = max([run.start + len(segment.data), *(min(each.end, run.end) for each in own)])
-        rest = Span.from_bounds(end, run.end)
-        if own and (
-            any(other.overlaps(rest) and other.size < run.size for other in others)
-            or any(each.start > end for each in inside if not each.size)
-        ):
-            remarks.append(_longer(segment, end, file))
-            segment = replace(segment, memory_size=end - run.start)
-        result.append(segment)
-    return result, remarks
-
-
-def _longer(segment: Segment, end: int, file: str) -> Problem:
-    """What is said of a segment that is read as ending sooner than its program header has it."""
-    return Problem(
-        "the segment takes more memory than its sections; it is read as ending with the last of them",
-        where=f"{file}, segment {segment.index}",
-        found=f"{segment.run_span}, where other segments or sections are too",
-        expected=f"an end at {format_address(end - 1)}, as the section headers have it",
-        next_step="nothing, or copy or strip the file with tools of the linker that made it",
+    end = header.load_address + header.memory_size & ADDRESS_SPACE - 1
+    is_right = header.run_address + header.memory_size in ends
+    if header.load_address == header.run_address or is_right or ends.get(end, 0) < header.run_address:
+        return header, []
+    said = Problem(
+        "the segment's size in memory is not that of its sections; it is read as ending with the last of them",
+        where=f"{file}, segment {header.number}",
+        found=f"{header.memory_size:,} bytes, counted from its load address",
+        expected=f"{end - header.run_address:,} bytes, up to {format_address(end - 1)}",
+        next_step="nothing; tools of the linker that made the file copy it as it is",
     )
+    return header._replace(memory_size=end - header.run_address), [said]
 
 
 def _overlaps_any(span: Span, stored: list[Span], starts: list[int]) -> bool:
