@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
@@ -39,6 +39,12 @@ _FRONT = (
 )
 """What to do where a section is cleared but for its front, as scripts with input sections to keep have it too."""
 
+_BY_OTHERS = (
+    "; where a boot ROM or a device clears it, state that as the reason of an entry in severity of [rules] that makes "
+    "this rule a note"
+)
+"""What to do where nothing in the build clears a section, and nothing has to."""
+
 KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
 """The same for the names of sections that a block reaches."""
 
@@ -65,7 +71,12 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
         others = [each for each in unstored if each not in left and _meant_so(build, each)]
         left += [each for each in others if _is_own(inspection, plan, each.span)]
     later = [each.span for each in run.later if each.source is None] if run else []
-    done = [each for each in (*sections, *left) if _is_cleared_later(build, each, written, later)]
+    given = {each.value for each in run.stores} if run else set()
+    done = [
+        each
+        for each in (*sections, *left)
+        if _is_given(each.span, given) or _is_cleared_later(build, each, written, later)
+    ]
     sections, left = [[each for each in those if each not in done] for those in (sections, left)]
     if sections or left:
         findings = [
@@ -84,6 +95,15 @@ def _is_cleared_later(build: Build, section: Section, written: list[Span], later
     """Whether start-up code leaves a section to main, which clears every object in it."""
     begun = any(span.overlaps(section.span) for span in written)
     return not begun and not any(_data_in(build, section, rest) for rest in without([section.span], later))
+
+
+def _is_given(section: Span, given: Collection[int | None]) -> bool:
+    """Whether start-up code gives devices, of which one may clear by itself, the begin of a section and its end or size.
+
+    The size of a small one is as likely any other number.
+    """
+    sizes = {section.size, section.size // 4} if section.size > ROUNDED else set()
+    return section.start in given and any(each in given for each in (section.end, *sizes))
 
 
 def _left_out(build: Build, written: list[Span]) -> list[Section]:
@@ -151,8 +171,11 @@ def _not_cleared(
         found=known or ("a block that no code clears" if unused else "an empty block, or an empty table"),
         expected=f"a block that reaches from {format_address(min(each.span.start for each in left))} to "
         f"{format_address(max(each.span.last for each in left))}",
-        next_step=unused
-        or "place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols",
+        next_step=(
+            unused
+            or "place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols"
+        )
+        + _BY_OTHERS,
         lines=lines_in_short(lines, "section"),
         follows_from=(("start-clears-own-ram", plan.name), *_causes(plan, written)),
     )
@@ -202,7 +225,7 @@ def _partly_cleared(
         else f"cleared up to {format_address(section.span.last)}, the end of the section",
         span=plain_span(inspection.layout, left[0], plan.core),
         lines=lines_in_short(list(lines), "piece"),
-        next_step=_FRONT if is_front else "",
+        next_step=_FRONT if is_front else RULE.remedy + _BY_OTHERS if left == [section.span] else "",
         follows_from=_causes(plan, written),
     )
 
@@ -232,8 +255,8 @@ RULE = Rule(
     checks="Each section of cleared data in a core's own RAM that start-up code begins to clear, by the "
     "build's zero table or the usual symbols, is cleared up to the last object in it, and each section that is "
     "named as cleared data (.bss, COMMON, ZI), or any with objects where start-up code copies data and clears none, is "
-    "cleared at all; sections whose names say that they keep their content, "
-    "heaps and stacks are left alone.",
+    "cleared at all; sections whose names say that they keep their content, heaps, stacks, and what code gives a "
+    "device by its begin and its end or size are left alone.",
     why="The language promises that variables without an initial value start as zero. Those after the end of the "
     "block start with whatever RAM held: zeros in the laboratory after a long pause without power, anything "
     "after a reset in the field.",
