@@ -98,7 +98,7 @@ def _is_cleared_later(build: Build, section: Section, written: list[Span], later
 
 
 def _is_given(section: Span, given: Collection[int | None]) -> bool:
-    """Whether start-up code gives devices, of which one may clear by itself, the begin of a section and its end or size.
+    """Whether code gives devices, of which one may clear by itself, the begin of a section and its end or size.
 
     The size of a small one is as likely any other number.
     """
