@@ -18,6 +18,7 @@ from gemel.checking.rules.cleared_data_cleared_whole import ROUNDED
 from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
+from gemel.outcomes import Finding
 
 RULE = "cleared-data-cleared-whole"
 BSS_AT = STATION_RAM + 64
@@ -222,16 +223,56 @@ LATER = {
 }
 
 
+VECTORS_IN_RAM = """
+#include <stdint.h>
+extern const void *const vectors[24];
+__attribute__((section(".ram_vectors"), aligned(128))) uint32_t table[WORDS];
+static void trap(void) { for (;;) { } }
+void reset_handler(void)
+{
+    for (unsigned at = 0; at < 24; at++) table[at] = VALUE;
+    *(volatile uint32_t *)0xE000ED08u = (uint32_t)table;
+    for (;;) { }
+}
+__attribute__((section(".vectors"), used)) const void *const vectors[24] = {
+    (void *)0x20004000, reset_handler, trap, trap, trap, [14 ... 23] = trap };
+"""
+RAM_SCRIPT = """
+SECTIONS
+{
+  .text 0x10008000 : { KEEP(*(.vectors)) *(.text*) *(.rodata* .ARM.exidx*) }
+  .ram_vectors 0x20002000 (NOLOAD) : { *(.ram_vectors) }
+}
+"""
+
+
+@pytest.mark.parametrize("family", verdict_builds.ARCHITECTURES)
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize(
+    ("words", "value", "count"),
+    [(24, "(uint32_t)vectors[at]", 0), (40, "(uint32_t)vectors[at]", 0), (40, "0", 1)],
+)
+def test_what_is_copied_to_is_not_cleared(
+    words: int, value: str, count: int, compiler: str, family: str, tmp_path: Path
+) -> None:
+    """Vectors copied to a table with room for more do not make its section one that is cleared in part."""
+    source = VECTORS_IN_RAM.replace("WORDS", str(words)).replace("VALUE", value)
+    assert len(_found_in(source, RAM_SCRIPT, family, compiler, tmp_path)) == count
+
+
 @pytest.mark.parametrize("family", verdict_builds.ARCHITECTURES)
 @pytest.mark.parametrize("compiler", ["gcc", "clang"])
 @pytest.mark.parametrize("later", LATER)
 def test_main_may_clear_a_section_of_its_own(later: str, compiler: str, family: str, tmp_path: Path) -> None:
     """A section beside ``.bss`` that main clears whole, before it uses it, is cleared; one that it does not is not."""
     words, count = LATER[later]
-    sampler = compiled_sampler(tmp_path, SOURCE.replace("LATE", words), SCRIPT, family, compiler)
+    found = _found_in(SOURCE.replace("LATE", words), SCRIPT, family, compiler, tmp_path)
+    assert [each.where for each in found] == ["build sampler (core.elf, section .fast_bss)"] * count
+
+
+def _found_in(source: str, script: str, family: str, compiler: str, folder: Path) -> list[Finding]:
+    sampler = compiled_sampler(folder, source, script, family, compiler)
     read, made = verdict_builds.layout_of(family), verdict_builds.builds_of(family) | {"sampler": sampler}
     rule = rule_named(RULE)
     assert rule
-    result = check(Inspection(read, join(read, made).image, made), TODAY, [rule]).results[0]
-    found = [each.where for each in findings(result)]
-    assert found == ["build sampler (core.elf, section .fast_bss)"] * count
+    return list(findings(check(Inspection(read, join(read, made).image, made), TODAY, [rule]).results[0]))

@@ -59,10 +59,13 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
         [block.span for block in (*blocks, *start.copies)] if start.written is None else [*start.written]
     )
     unstored = unstored_sections(build)
-    sections = [
-        each for each in unstored if _meant(each, blocks) or (by_run and _is_begun(build, each, written))
-    ]
     run = inspection.start_runs.get(plan.name)
+    copied = [each.span for each in run.copies] if run else []
+    sections = [
+        each
+        for each in unstored
+        if _meant(each, blocks) or (by_run and _is_begun(build, each, written, copied))
+    ]
     initialises = by_run and bool(
         run and run.copies
     )  # code that initialises, not one without a start of its own
@@ -127,15 +130,16 @@ def _meant_so(build: Build, section: Section) -> bool:
     return not named_as(KEPT_SECTIONS, section.name) and _data_in(build, section, section.span)
 
 
-def _is_begun(build: Build, section: Section, written: list[Span]) -> bool:
+def _is_begun(build: Build, section: Section, written: list[Span], copied: list[Span]) -> bool:
     """Whether a section is written from its start, or up to its end, and not just one of its objects.
 
-    That is what is between two labels, or more or less than an object.  Where the section is named as cleared data,
-    anything counts.
+    That is what is between two labels, or more or less than an object, and is not copied, as vectors are.  Where the
+    section is named as cleared data, anything counts.
     """
     reached = [common for span in written if (common := span.intersection(section.span)).size]
     if _is_named_so(build, section) or not reached or not _meant_so(build, section):
         return bool(reached) and _is_named_so(build, section)
+    reached = without(reached, copied)
     there = list(build.symbols.objects_in(section.span)) if build.symbols else []
     labels = {each.value for each in build.symbols.labels} if build.symbols else set()
     return any(
