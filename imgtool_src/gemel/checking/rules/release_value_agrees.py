@@ -15,6 +15,7 @@ from gemel.inspection.wording import concerned, copied_elsewhere, lines_in_short
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Release
 from gemel.m_profile.known_registers import KnownStore
+from gemel.m_profile.vector_tables import SMALLEST_ALIGNMENT
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import forgotten_run_area
 from gemel.spans import Span, format_address
@@ -23,9 +24,6 @@ from gemel.structs import replace
 if TYPE_CHECKING:
     from gemel.inspection.code.core_settings import Setting
 
-
-ALIGNMENT = 128
-"""Bytes that vector tables are aligned to at least: what is in a register's bits below is no address."""
 
 _UNREAD = ("start-copies-stored-data", "initialised-data-copied", "addressed-constants-stored")
 """Rules whose finding is why code reads another address than its source has."""
@@ -91,7 +89,7 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
         return
     stores, vectors = code.of(release.control_register), code.of(release.vector_register)
     tables = list(_tables(inspection, core))
-    known = {address & -ALIGNMENT for address in (*tables, *_named_constants(inspection, code))}
+    known = {address & -SMALLEST_ALIGNMENT for address in (*tables, *_named_constants(inspection, code))}
     if _crossed(release, known, stores, vectors):
         yield _other_way_round(code, core, release, stores[0])
         return
@@ -113,15 +111,18 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
 
 
 def _leads_to(vectors: list[Setting], known: Collection[int | None]) -> bool:
-    """Whether one of the stores has a value that is known to be right; None among these is one that is not known."""
+    """Whether one of the stores has a value that is known to be right; None among these is one that is not known.
+
+    What is in a register's bits below the alignment of vectors is no address.
+    """
     values = (each.store.value for each in vectors)
-    return any((None if value is None else value & -ALIGNMENT) in known for value in values)
+    return any((None if value is None else value & -SMALLEST_ALIGNMENT) in known for value in values)
 
 
 def _crossed(release: Release, known: set[int], control: list[Setting], vectors: list[Setting]) -> bool:
     """Whether code writes the address of vectors to the one register and the value that releases to the other."""
     values = [each.store.value for each in control]
-    return any(value is not None and value & -ALIGNMENT in known for value in values) and any(
+    return any(value is not None and value & -SMALLEST_ALIGNMENT in known for value in values) and any(
         each.store.value is not None and _releases(release, each.store.value) for each in vectors
     )
 
