@@ -40,8 +40,8 @@ def probe_loops(device: Device) -> None:
     """Report for each core that runs in circles what it reads there: event ``loops``.
 
     Its numbers are ``register``, ``described`` and ``memory``, the first register that the layout does not
-    describe, the first that it does, and the first word of RAM that it reads and does not write, if it reads any;
-    ``counter`` where it writes all RAM that it reads, ``own`` the first of the core's own registers; ``other`` where
+    describe, the first that it does, and the first word of RAM that it reads and does not change, if it reads any;
+    ``counter`` where it changes all RAM that it reads, ``own`` the first of the core's own registers; ``other`` where
     that word is not the core's own; ``bits``, what would lead it out of the circle if that register (the undescribed
     one first) read it, and ``lacking`` those of them that a described one never reads; ``interrupts``, whether an
     interrupt could, ``ticks`` where only its own tick timer sends any, and ``counts`` where what that does is nothing
@@ -63,9 +63,20 @@ def probe_busy(device: Device) -> None:
     for core in device.cores.values():
         if core.runs:
             with _as_before(device, core):
+                _go_where_open(device, core)
                 disturbed = _interruptible(core) or core.coming.next() is not None
                 if _goes_round(device, core, disturbed):
                     _probe(device, core, disturbed)
+
+
+def _go_where_open(device: Device, core: EmulatedCore) -> None:
+    """Go on to where nothing is masked, if the core soon comes there: a loop may mask interrupts for a moment."""
+    device.running = core
+    for _ in range(LONGEST_CIRCLE):
+        if not any(core.registers.masks) or not core.runs or _leaves_ram(core):
+            break
+        core.go(1)
+    device.running = None
 
 
 def probe_sleepers(device: Device) -> None:
@@ -105,10 +116,12 @@ def _comes_to_sleep(core: EmulatedCore) -> bool:
 def _as_before(device: Device, core: EmulatedCore) -> Iterator[None]:
     """What a core does meanwhile is taken back."""
     kept = core.time, core.instructions, core.state, core.pc
-    registers, memories = core.registers.snapshot(), _ram(device)
+    registers, memories, masks = core.registers.snapshot(), _ram(device), core.registers.masks
     yield
     core.time, core.instructions, core.state, core.pc = kept
     core.registers.take_back(registers)
+    if not core.unprivileged:  # which cannot have changed them
+        core.registers.set_masks(masks)
     for memory, data in memories:
         memory.write(0, data)
 
@@ -139,16 +152,29 @@ def _interruptible(core: EmulatedCore) -> bool:
     return can_interrupt and not core.registers.masks.primask
 
 
+def _open_to(core: EmulatedCore) -> tuple[set[int], bool, bool]:
+    """The external interrupts, and whether ticks, that could end what a core does, and whether PRIMASK is set."""
+    masked = bool(core.registers.masks.primask)
+    return core.sleep.could_be_ended_by(), core.sleep.ticks_could_end(), masked
+
+
 def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool = False) -> bool:
     """Whether a core comes to the state that it is in again, with memory as it is; nothing that comes is let in.
+
+    Where something may come, memory that is not the loop's own frame may not even change meanwhile: that may be work.
 
     A core that ``slept`` was woken here, and comes to where it slept.
     """
     import unicorn
 
     overwritten: dict[int, bytes] = {}
+    stack, works = core.registers.stack, False
 
     def on_write(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+        nonlocal works
+        before = int.from_bytes(core.bus.read_bytes(address, size), "little")
+        if disturbed and not 0 <= address - stack < OWN_FRAME:
+            works = works or before != value & (1 << 8 * size) - 1
         for at in range(address, address + size):
             if at not in overwritten:
                 overwritten[at] = core.bus.read_bytes(at, 1)
@@ -179,11 +205,11 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool
         else:
             core.run(core.time + 1)
         again = is_again()
-        if again or not core.runs:
+        if again or works or not core.runs:
             break
     device.running = None
     core.native.unhook(hook)
-    return again
+    return again and not works
 
 
 class _Accesses:
@@ -198,7 +224,7 @@ class _Accesses:
         self.own: int | None = None
         self.elsewhere = False
         self._words: dict[int, None] = {}
-        self._written: set[int] = set()
+        self._changed: set[int] = set()
 
     @contextmanager
     def watched(self) -> Iterator[None]:
@@ -217,7 +243,11 @@ class _Accesses:
         located = self._core.bus.locate(address)
         by_loop = self._core.interrupts.handler == self._within  # not by an interrupt that comes meanwhile
         if access == self._write:
-            self._written.update(range(address, address + size) if by_loop else ())
+            before = int.from_bytes(self._core.bus.read_bytes(address, size), "little")
+            if (
+                by_loop and before != value & (1 << 8 * size) - 1
+            ):  # clearing a flag that is clear is no change
+                self._changed.update(range(address, address + size))
         elif located and located[0].plan.kind == "ram":
             self.read.update(range(address, address + size))
             if by_loop:
@@ -229,13 +259,13 @@ class _Accesses:
 
     @property
     def only_counts(self) -> bool:
-        """Whether all RAM that the loop reads it writes itself, as its counters."""
+        """Whether all RAM that the loop reads it changes itself, as its counters."""
         return bool(self._words) and self.awaited is None
 
     @property
     def awaited(self) -> int | None:
-        """The first word of RAM that the loop reads and does not write, which is not in a frame if there is another."""
-        words = [each for each in self._words if each not in self._written]
+        """The first word of RAM that the loop reads and does not change; one in a frame if there is no other."""
+        words = [each for each in self._words if each not in self._changed]
         return min(words, key=self.is_in_frame, default=None)
 
     def is_in_frame(self, address: int) -> bool:
@@ -248,17 +278,17 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     before = {key: access.reads for key, access in device.registers.accesses.items()}
     accesses = _Accesses(core)
     waits, waited = core.state == "waiting", core.sleep.waits
-    place = core.pc
+    place, opened = core.pc, _open_to(core)
     device.running = core
     end = core.time + PROBED
     with accesses.watched():
         if disturbed:
             core.go(LONGEST_CIRCLE)
-        while (
-            not disturbed and core.runs and core.time < end
-        ):  # one that waits for an event hands over before
+        while not disturbed and core.runs and core.time < end:  # who waits for an event hands over before
             core.run(end)
     device.running = None
+    if disturbed:
+        _go_where_open(device, core)
     memory = accesses.awaited
     if memory is not None:
         numbers["memory"] = memory
@@ -270,13 +300,12 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
         if name == core.plan.name and access.reads > before.get((name, address), 0):
             numbers.setdefault("described" if device.registers.known(address) else "register", address)
     # Where the whole device repeats, the other core does too, so that no interrupt will come from it.
-    enabled = core.sleep.could_be_ended_by()
+    enabled, by_tick, masked = opened if disturbed else _open_to(core)
     from_outside = enabled.difference(() if disturbed else device.plan.lines_between(core.plan.name))
-    by_tick = core.sleep.ticks_could_end()
     wakes = core.sleep.by_event and (waits or core.sleep.waits > waited)
-    can_interrupt = (from_outside or by_tick) and (wakes or not core.registers.masks.primask)
+    can_interrupt = (from_outside or by_tick) and (wakes or not masked)
     numbers["interrupts"] = int(can_interrupt)
-    if (enabled or by_tick) and core.registers.masks.primask and not wakes:
+    if (enabled or by_tick) and masked and not wakes:
         numbers["masked"] = 1
     if "memory" in numbers and not is_own(core, numbers["memory"]):
         numbers["other"] = 1

@@ -127,6 +127,10 @@ class CoreRegisters:
             primask, basepri, faultmask = self._as_handler(self._masks)
         return Masks(primask & 1, basepri & 0xFF, faultmask & 1)
 
+    def set_masks(self, masks: Masks) -> None:
+        """Write the mask registers, with privilege."""
+        self._masks.write(masks)
+
     def _as_handler(self, group: RegisterGroup) -> list[int]:
         """What a group holds; for user code the library reads zeros."""
         (state,) = self._state.read()
