@@ -13,6 +13,7 @@ from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
+from rehearse.test_device_examples import SLEEP, result, run, word
 from rehearse.test_if_then import image_of
 from thumb import assembled
 
@@ -231,6 +232,15 @@ def test_a_main_stack_that_is_moved_to_another_stack(way: str, size: int, tmp_pa
         image = image_of(beginning + "push {r0-r3}\n" + more + end, tmp_path)
         rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=50_000, isolate=False, exact=False))
         assert (rehearsal.finding("below-stack-limit") is not None) is found, rehearsal.findings
+
+
+@pytest.mark.parametrize("past", [0, 1, 3])
+@pytest.mark.parametrize("way", MOVES)
+def test_a_stack_pointer_drops_its_two_lowest_bits(way: str, past: int) -> None:
+    """A stack top that is no multiple of four works, each time that it is set (DDI 0553, "SP", from memory)."""
+    twice = f"movs r7, #2\n2: {MOVES[way].format(top=0x3800_7000 + past)} push {{r0}}\n subs r7, #1\n bne 2b\n"
+    rehearsal = run(f"{twice} mov r3, sp\n" + result("r3") + SLEEP, "")
+    assert word(rehearsal) == 0x3800_6FFC
 
 
 @pytest.mark.parametrize(

@@ -251,7 +251,7 @@ class CodeBlocks:
                 self.sets_control |= sets_control(first, second)
                 self.acts_as_user |= is_as_user(first, second)
                 self.lowers_stack_far |= lowers_stack_far(first, second)
-                if self._plan.stack_limit and moves_stack(first, second):
+                if moves_stack(first, second):
                     self._note_move(address + offset)
                 continue
             self.found_stop = True

@@ -53,6 +53,10 @@ class StackMoves:
             pointer = core.bus.read_word(self._loaded_from(at, first, second))
         if pointer is None:
             return
+        if pointer & 3:  # the library keeps the bits, which a stack pointer does not have
+            core.faults.after_run.append(core.registers.align_stacks)
+            core.stop_soon()
+            pointer &= ~3
         if not of_main:
             core.stack_watch.switches(core.registers.stack, pointer)
         else:

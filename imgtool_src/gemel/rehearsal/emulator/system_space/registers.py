@@ -35,6 +35,9 @@ BASE, SIZE = 0xE000_0000, 0x10_0000
 
 STIMULUS, TRACE_ENABLE, TRACE_CONTROL = 0xE000_0000, 0xE000_0E00, 0xE000_0E80
 CYCLE_CONTROL, CYCLE_COUNT = 0xE000_1000, 0xE000_1004
+OPTIONAL_COUNTER = "the cycle counter was read, which not every core of this architecture has"
+"""What the result says of it: one without a counter (DWT_CTRL.NOCYCCNT) waits for ever for a count."""
+
 CONTROLLER_TYPE = 0xE000_E004
 TICK_CONTROL, TICK_RELOAD, TICK_CURRENT = 0xE000_E010, 0xE000_E014, 0xE000_E018
 TICK_CALIBRATION = 0xE000_E01C
@@ -299,6 +302,8 @@ class SystemSpace:
         if on and not self._traces:
             self.used.add("the cycle counter was read while DEMCR.TRCENA was off; it does not count then")
             on = 0
+        elif on:
+            self.used.add(OPTIONAL_COUNTER)
         return (self._now() - self._cycles_from) & 0xFFFF_FFFF if on else self._words.get(CYCLE_COUNT, 0)
 
     @property
