@@ -10,6 +10,7 @@ from thumb import assembled
 
 from gemel.m_profile.halfwords import instructions, is_call
 from gemel.rehearsal.emulator.core.code_stops import TARGET_TEST
+from gemel.rehearsal.emulator.core.instruction_needs import aligned_base, coprocessor_of
 
 
 def test_calls_are_told_from_branches(tmp_path: Path) -> None:
@@ -81,3 +82,39 @@ def test_wide_reads_of_what_is_in_part_written(name: str) -> None:
     code, warns = WIDE_READS[name]
     found = run(f"{code}\n {SLEEP}", "", without_release=True, watches=("reads",)).findings
     assert [each.kind for each in found if each.severity == "warning"] == ["read-of-unwritten"] * warns
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "number"),
+    [
+        (0xEE30, 0x0A00, 10),
+        (0xFE42, 0x6935, 9),
+        (0xECB0, 0xCA43, 10),
+        (0xFC38, 0x1ECD, 14),
+        (0xEF00, 0x0A00, None),
+        (0xFFFF, 0xFFFF, None),
+        (0xFB4E, 0xF210, None),
+        (0xE8D0, 0xFA5F, None),
+    ],
+)
+def test_coprocessor_of(first: int, second: int, number: int | None) -> None:
+    """Encodings 111x110x and 111x1110 are for a coprocessor (DDI 0553, "Coprocessor instructions", from memory)."""
+    assert coprocessor_of(first, second) == number
+
+
+@pytest.mark.parametrize(
+    ("first", "base"),
+    [
+        (0xE885, 5),
+        (0xE895, 5),
+        (0xE8A5, 5),
+        (0xE905, 5),
+        (0xE935, 5),
+        (0xE815, None),
+        (0xE985, None),
+        (0xE9B2, None),
+    ],
+)
+def test_aligned_base_of_several_registers(first: int, base: int | None) -> None:
+    """LDM and STM after or before; what other profiles have between them is undefined (DDI 0553, from memory)."""
+    assert aligned_base(first, 0x001E) == (base and (base, 4))

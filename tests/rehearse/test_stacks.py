@@ -238,7 +238,9 @@ def test_a_main_stack_that_is_moved_to_another_stack(way: str, size: int, tmp_pa
 @pytest.mark.parametrize("way", MOVES)
 def test_a_stack_pointer_drops_its_two_lowest_bits(way: str, past: int) -> None:
     """A stack top that is no multiple of four works, each time that it is set (DDI 0553, "SP", from memory)."""
-    twice = f"movs r7, #2\n2: {MOVES[way].format(top=0x3800_7000 + past)} push {{r0}}\n subs r7, #1\n bne 2b\n"
+    twice = (
+        f"movs r7, #2\n2: {MOVES[way].format(top=0x3800_7000 + past)} push {{r0}}\n subs r7, #1\n bne 2b\n"
+    )
     rehearsal = run(f"{twice} mov r3, sp\n" + result("r3") + SLEEP, "")
     assert word(rehearsal) == 0x3800_6FFC
 

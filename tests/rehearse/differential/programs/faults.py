@@ -94,6 +94,9 @@ KINDS = {
     "branch-device": ("blx r1", "SERIAL | 1", "0", ""),
     "branch-system": ("blx r1", "0xE000E001", "0", ""),
     "breakpoint": ("bkpt #0", "0", "0", ""),
+    "coprocessor-unallocated": (".short 0xfe42, 0x6935", "0", "0", ""),
+    "float-unit-absent-or-off": (".short 0xee30, 0x0a00", "0", "0", ""),
+    "float-unit-unallocated": (".short 0xee24, 0x9af7", "0", "0", ""),
 }  # fmt: skip
 ENABLE = "    SHCSR |= SHCSR_MEM_ENABLE | SHCSR_BUS_ENABLE | SHCSR_USAGE_ENABLE;\n    DSB();\n"
 DECIDED_ELSEWHERE = ("unaligned-strex", "breakpoint")

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from gemel.m_profile.float_operations import FLOAT
 from gemel.rehearsal.emulator.core.backing import Backing
+from gemel.rehearsal.emulator.core.instruction_needs import coprocessor_of
 from gemel.rehearsal.emulator.system_space.interrupts import (
     BUS_FAULT,
     HARD_FAULT,
@@ -36,6 +38,7 @@ class FaultStatus(NamedTuple):
 
 
 _PRECISE = FaultStatus(BUS_FAULT, 1 << 9)
+_UNDEFINED = FaultStatus(USAGE_FAULT, 1 << 16)
 
 FAULTS = {
     "unmapped-read": _PRECISE,
@@ -51,9 +54,9 @@ FAULTS = {
     "protected-unstacking": FaultStatus(MEMORY_FAULT, 1 << 3),
     "unstacking": FaultStatus(BUS_FAULT, 1 << 11),
     "fetch-never": FaultStatus(MEMORY_FAULT, 1 << 0),
-    "fetch-erased": FaultStatus(USAGE_FAULT, 1 << 16),
-    "undefined-instruction": FaultStatus(USAGE_FAULT, 1 << 16),
-    "instruction-missing": FaultStatus(USAGE_FAULT, 1 << 16),
+    "fetch-erased": _UNDEFINED,
+    "undefined-instruction": _UNDEFINED,
+    "instruction-missing": _UNDEFINED,
     "invalid-state": FaultStatus(USAGE_FAULT, 1 << 17),
     "bad-exception-return": FaultStatus(USAGE_FAULT, 1 << 18),
     "no-signature": FaultStatus(SECURE_FAULT, secure=1 << 1),
@@ -201,6 +204,8 @@ class CoreFaults:
         """A fault at ``pc``, or of a return by ``link``: enter its handler, or HardFault's, or lock up."""
         core = self._core
         fault = FAULTS[kind]
+        if fault == _UNDEFINED and pc is not None and self._lacks_coprocessor(pc):
+            fault = FAULTS["no-coprocessor"]
         if core.plan.architecture in _NOT_CONFIGURABLE and kind != "call-escalated":
             fault = FaultStatus(HARD_FAULT)
         if kind in IGNORABLE and core.system.configuration & IGNORES_BUS_FAULTS and core.negative_priority:
@@ -220,6 +225,11 @@ class CoreFaults:
         self._report(kind, pc, {**numbers, **more}, words)
         self.open.append((target, core.device.last_event()))
         core.exceptions.take_fault(target, core.pc if pc is None else pc, link)
+
+    def _lacks_coprocessor(self, pc: int) -> bool:
+        """Whether the instruction at ``pc``, which is not executed, is for a coprocessor that is absent or off."""
+        number = coprocessor_of(*self._core.instruction(pc))
+        return number is not None and not (number in FLOAT and self._core.system.float_unit_on)
 
     def of_stacking(self, kind: str, number: int, return_address: int, numbers: dict[str, int]) -> int | None:
         """The frame of exception ``number`` could not be stacked: the exception that is taken now.

@@ -71,6 +71,12 @@ def is_single_load(first: int, second: int) -> bool:
     return first & 0xFF70 == 0xF850
 
 
+def coprocessor_of(first: int, second: int) -> int | None:
+    """The number of the coprocessor that an encoding is for, allocated or not; None where it is for none."""
+    is_for_one = is_wide(first) and (first & 0xEE00 == 0xEC00 or first & 0xEF00 == 0xEE00)
+    return second >> 8 & 15 if is_for_one else None
+
+
 def loads_double(first: int, second: int) -> bool:
     """Whether it is LDRD."""
     return is_wide(first) and first & 0xFE50 == 0xE850 and bool(first & 0x0120)
@@ -144,7 +150,7 @@ def aligned_base(first: int, second: int) -> tuple[int, int] | None:
     base = first & 0xF
     if base in (13, 15):
         return None
-    if first & 0xFE40 == 0xE800 or (first & 0xFE40 == 0xE840 and first & 0x0120):
+    if (first & 0xFE40 == 0xE800 and first >> 7 & 3 in (1, 2)) or (first & 0xFE40 == 0xE840 and first & 0x0120):
         return base, 4
     if first & 0xFFE0 == 0xE840:
         return base, 4
