@@ -150,9 +150,9 @@ def aligned_base(first: int, second: int) -> tuple[int, int] | None:
     base = first & 0xF
     if base in (13, 15):
         return None
-    if (first & 0xFE40 == 0xE800 and first >> 7 & 3 in (1, 2)) or (first & 0xFE40 == 0xE840 and first & 0x0120):
+    if first & 0xFE40 == 0xE800 and first >> 7 & 3 in (1, 2):
         return base, 4
-    if first & 0xFFE0 == 0xE840:
+    if (first & 0xFE40 == 0xE840 and first & 0x0120) or first & 0xFFE0 == 0xE840:
         return base, 4
     if first & 0xFFE0 == 0xE8C0:
         size = _EXCLUSIVE_SIZES.get(second >> 4 & 0xF)
