@@ -105,19 +105,21 @@ _SETTING: dict[int, Any] = {
 """What sets as many fields of a struct, from what sets each, which gives None."""
 
 
-def _with_names(template: Any, name: str, defaults: dict[str, Field]) -> Any:
-    """A function as ``template`` whose parameters, after the first, have the names and defaults of these fields."""
-    code = template.__code__
-    names = ("self", *defaults)
-    given = tuple([each.default for each in defaults.values() if each.default is not MISSING])
-    code = code.replace(co_varnames=names, co_name=name, co_qualname=name)
+def _with_names(template: Any, name: str, fields: tuple[str, ...], given: tuple[Any, ...]) -> Any:
+    """A function as ``template`` whose parameters, after the first, have these names, the last ones these defaults."""
+    code = template.__code__.replace(co_varnames=("self", *fields), co_name=name, co_qualname=name)
     return type(template)(code, template.__globals__, name, given, template.__closure__)
 
 
-def _is_plain(defaults: dict[str, Field]) -> bool:
-    """Whether the fields can be the parameters of a function: those with defaults last, none made for each instance."""
-    lacking = [each.default is MISSING for each in defaults.values()]
-    return sorted(lacking, reverse=True) == lacking and not any(each.factory for each in defaults.values())
+def _plain_defaults(defaults: dict[str, Field]) -> tuple[Any, ...] | None:
+    """The defaults as a function has them; None where one is made for each instance, or a field without follows."""
+    given: list[Any] = []
+    for each in defaults.values():
+        if each.default is not MISSING:
+            given.append(each.default)
+        elif given or each.factory:
+            return None
+    return tuple(given)
 
 
 def _completed(cls: Any, values: tuple[Any, ...], named: dict[str, Any]) -> list[Any]:
@@ -192,8 +194,10 @@ class _StructType(type):
         made._setters = tuple([getattr(made, each).__set__ for each in fields])
         made._values = _getter(fields)
         made._compared = _getter(tuple([each for each in fields if defaults[each].compared]))
-        if positional == len(fields) in _SETTING and "__init__" not in body and _is_plain(defaults):
-            made.__init__ = _with_names(_SETTING[positional](*made._setters), "__init__", defaults)
+        if positional == len(fields) in _SETTING and "__init__" not in body:
+            given = _plain_defaults(defaults)
+            if given is not None:
+                made.__init__ = _with_names(_SETTING[positional](*made._setters), "__init__", fields, given)
         return made
 
 
@@ -274,8 +278,9 @@ if not TYPE_CHECKING:
                 body[each] = _tuplegetter(index, None)
             body |= {"__slots__": (), "_fields": fields, "_defaults": defaults, "_positional": positional}
             body["__match_args__"] = fields
-            if len(fields) in _MAKERS and "__new__" not in body and _is_plain(defaults):
-                body["__new__"] = _with_names(_MAKERS[len(fields)], "__new__", defaults)
+            given = _plain_defaults(defaults)
+            if len(fields) in _MAKERS and "__new__" not in body and given is not None:
+                body["__new__"] = _with_names(_MAKERS[len(fields)], "__new__", fields, given)
             return super().__new__(cls, name, bases, body)
 
     class NamedTuple(tuple, metaclass=_TupleType):

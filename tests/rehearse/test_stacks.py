@@ -18,8 +18,10 @@ from rehearse.test_if_then import image_of
 from thumb import assembled
 
 from gemel.layout.reader import read_layout
+from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.stack_moves import comes_from_stack
 from gemel.rehearsal.emulator.core.stack_watch import StackWatch
+from gemel.rehearsal.plan import MemoryPlan
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 if TYPE_CHECKING:
@@ -267,3 +269,17 @@ def test_what_a_stack_pointer_is_computed_from(
 ) -> None:
     """Compilers' ways to a variable array start from the stack pointer, a switch of stacks from memory."""
     assert comes_from_stack(assembled(code, tmp_path), register) is expected
+
+
+@pytest.mark.parametrize("fill", [b"\xff", b"\xde\xad\xbe\xef"])
+def test_bytes_that_no_longer_hold_the_fill_are_counted(fill: bytes) -> None:
+    """Wherever the range begins and ends, past the memory too; a byte written with the fill's value does not count."""
+    memory = Backing(MemoryPlan("ram", "ram", 64, fill, ()), 0)
+    assert memory.touched(0, 64) == 0
+    for offset, data in ((0, b"\0"), (9, b"\0\1"), (33, (fill * 4)[1:5] + b"\0"), (63, b"\0")):
+        memory.write(offset, data)
+    held = memory.read(0, 64)
+    for first in range(64):
+        for size in (1, 5, 64):
+            differ = [held[at] != (fill * 64)[at] for at in range(first, min(first + size, 64))]
+            assert memory.touched(first, size) == sum(differ)
