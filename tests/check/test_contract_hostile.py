@@ -16,6 +16,7 @@ from strategies import mutated_debug_files
 
 from gemel.builds.build import Build
 from gemel.builds.dwarf.constants import At, Form, Tag
+from gemel.structs import replace
 
 RULES = (
     "contract-types-agree",
@@ -69,6 +70,43 @@ def test_half_precision_is_told_where_it_is_shared() -> None:
         assert bool(findings(result)) is broken
         if not broken:
             assert "every type that they share is compared exactly" in result.holds[0].where
+
+
+def _enumeration() -> Entry:
+    return Entry(
+        Tag.ENUMERATION_TYPE,
+        {At.NAME: "trend", At.BYTE_SIZE: 1},
+        [Entry(Tag.ENUMERATOR, {At.NAME: "STEADY", At.CONST_VALUE: 0})],
+    )
+
+
+@pytest.mark.parametrize("described", ["station", "sampler"])
+@pytest.mark.parametrize(
+    ("tag", "special", "broken"),
+    [
+        (26, _enumeration, True),
+        (26, lambda: basic("unsigned char", 1), False),
+        (26, lambda: basic("long long", 8), False),
+        (24, lambda: basic("long long", 8), True),
+        (24, lambda: basic("double", 8, 4), True),
+        (24, _enumeration, False),
+        (38, _half, True),
+        (38, lambda: basic("unsigned short", 2), False),
+        (18, lambda: basic("unsigned char", 1), True),
+    ],
+)
+def test_what_one_build_describes_decides_for_both(described: str, tag: int, special, broken: bool) -> None:
+    """A convention about data that is not shared, as one build alone describes it, keeps no one from sharing."""
+    inner = special()
+    thing = record("thing", 4, member("level", inner))
+    sides = [with_shared(name, inner, of=thing) for name in ("station", "sampler")]
+    sides = [each if each.name == described else replace(each, debug=None) for each in sides]
+    values = (2, 4) if tag == 18 else (1, 2)
+    told = [saying(each, **{f"tag{tag}": value}) for each, value in zip(sides, values, strict=True)]
+    result = checked("shared-data-attributes-agree", contract(""), *told)
+    assert bool(findings(result)) is broken
+    if not broken:
+        assert "nothing that they share is such data" in result.holds[0].where
 
 
 def _circle() -> tuple[Entry, Entry]:

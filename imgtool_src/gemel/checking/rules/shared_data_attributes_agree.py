@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
+from types import MappingProxyType
 
 from gemel.builds.build import Build
-from gemel.builds.dwarf.types import Basic
-from gemel.checking.contract.data_conventions import HALF_PRECISION, Differing, differing_conventions
+from gemel.builds.dwarf.types import Basic, Enumeration
+from gemel.checking.contract.data_conventions import (
+    ALIGNMENT,
+    ENUMERATIONS,
+    HALF_PRECISION,
+    Differing,
+    differing_conventions,
+)
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
 from gemel.inspection.contract.parties import parties
@@ -52,30 +59,51 @@ def _pair(
         yield Holds(where)
         return
     known = [shared_types(inspection, *each) for each in (first, other)]
+    described = [each for each in known if not each.reason]
     reason = next((each.reason for each in known if each.reason), "")
     if alone := of_one_side(*(shared_objects(inspection.layout, *each) for each in (first, other))):
         reason = reason or f"only one of the builds has {alone} there, so that it is compared with nothing"
-    open_ones = [each for each in differing if reason or _unknown_by_types(each, known)]
+    open_ones = [
+        each
+        for each in differing
+        if (each.tag == HALF_PRECISION or reason) and (alone or _may_reach(each.tag, described))
+    ]
     for each in open_ones:
         yield _finding(inspection, first, other, each, reason)
     if not open_ones:
         what = ", ".join(each.what for each in differing)
-        yield Holds(f"{where}: they differ in {what}, and every type that they share is compared exactly")
+        why = (
+            "nothing that they share is such data"
+            if reason
+            else "every type that they share is compared exactly"
+        )
+        yield Holds(f"{where}: they differ in {what}, and {why}")
 
 
-def _unknown_by_types(differing: Differing, known: list[SharedTypes]) -> bool:
-    """Whether what differs cannot be seen in sizes and offsets, and is in what is shared."""
-    return differing.tag == HALF_PRECISION and any(
-        _is_half(each, reference)
-        for each in known
-        if each.types
-        for reference in reached(each.types, each.references)
+def _may_reach(tag: int, described: list[SharedTypes]) -> bool:
+    """Whether what is shared may hold data of a convention, by the builds whose types of it are all known."""
+    return (
+        tag not in _IS_OF
+        or not described
+        or any(
+            _IS_OF[tag](each.types.type_at(reference))
+            for each in described
+            if each.types
+            for reference in reached(each.types, each.references)
+        )
     )
 
 
-def _is_half(shared: SharedTypes, reference: int) -> bool:
-    found = shared.types.type_at(reference) if shared.types else None
-    return isinstance(found, Basic) and found.encoding == "float" and found.size == 2
+_IS_OF: Mapping[int, Callable[[object], bool]] = MappingProxyType(
+    {
+        ENUMERATIONS: lambda found: isinstance(found, Enumeration),
+        ALIGNMENT: lambda found: isinstance(found, Basic) and (found.size or 8) >= 8,
+        HALF_PRECISION: lambda found: (
+            isinstance(found, Basic) and found.encoding == "float" and found.size == 2
+        ),
+    }
+)
+"""Whether a type is one that a convention is about; no type shows whether it is wchar_t."""
 
 
 def _finding(
@@ -109,7 +137,7 @@ RULE = Rule(
     guards="device",
     checks="Two builds that both have data in shared areas agree on the size of enumerations and of wchar_t, the "
     "alignment of 8-byte data and the format of 16-bit floating point, unless the debug information of both "
-    "shows every shared type exactly.",
+    "shows every shared type exactly, or that of one shows that nothing shared is such data.",
     why="These are choices of each compiler's options. An enumeration of one byte on one side and four on "
     "the other moves every member after it, and a number in the other 16-bit format is read as another "
     "number.",
