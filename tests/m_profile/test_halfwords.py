@@ -25,6 +25,7 @@ from gemel.m_profile.halfwords import (
     entries_of_table,
     kinds_of_halfwords,
     long_branches,
+    where_instructions_begin,
 )
 
 WRITE_PC = {"add", "ldm", "ldmdb", "ldr", "ldr.w", "mov", "pop", "pop.w"}
@@ -181,6 +182,18 @@ def test_branches_that_lead_out(pairs: list[tuple[int, int]], start: int, cut: i
     code = b"".join(struct.pack("<2H", *pair) for pair in pairs)[cut:]
     out = [(at, to) for at, to in long_branches(code, start) if not start <= to < start + len(code)]
     assert list(long_branches(code, start, leaving=True)) == out
+
+
+@given(st.lists(st.sampled_from((0x0000, 0xBF00, 0xE7FF, 0xE800, 0xF004, 0xFFFF)), max_size=40))
+def test_where_instructions_begin(halfwords: list[int]) -> None:
+    """As found by going from each instruction to the next one from the first on."""
+    begins, at = [], 0
+    while at < len(halfwords):
+        begins.append(2 * at)
+        at += 2 if halfwords[at] >= FIRST_WIDE else 1
+    code = struct.pack(f"<{len(halfwords)}H", *halfwords)
+    assert list(where_instructions_begin(code, range(0, len(code), 2))) == begins
+    assert list(where_instructions_begin(code, begins[1::3])) == begins[1::3]
 
 
 @pytest.mark.parametrize(("distance", "leaves"), [(0x1FFA, False), (0x1FFC, True), (-4, False), (-6, True)])

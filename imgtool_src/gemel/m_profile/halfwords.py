@@ -6,7 +6,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
 
 FIRST_WIDE = 0xE800
@@ -59,6 +59,20 @@ def kinds_of_halfwords() -> bytes:
 def is_wide(first: int) -> bool:
     """Whether a halfword is the first of a 32-bit instruction."""
     return first >= FIRST_WIDE
+
+
+def where_instructions_begin(code: bytes, offsets: Iterable[int]) -> Iterator[int]:
+    """Those of rising even ``offsets`` at which an instruction begins, in code without data between.
+
+    After a halfword that cannot be the first of two, one begins; of those in a row that can, every other one is.
+    """
+    runs = ((2 * each.start(), 2 * each.end()) for each in re.finditer(rb"[\xe8-\xff]+", code[1::2]))
+    start, end = 0, 0
+    for at in offsets:
+        while end < at and (run := next(runs, None)):
+            start, end = run
+        if not start < at <= end or (at - start) % 4 == 0:
+            yield at
 
 
 def is_call(first: int, second: int) -> bool:

@@ -41,12 +41,20 @@ KEEPS = {
 
 def _with_call(target: int, section: str = "") -> RuleResult:
     """A station whose code calls ``target``, with a function there where a section is named."""
-    distance = target - (CALLER + 4) >> 1
-    call = struct.pack("<HH", 0xF000 | distance >> 11 & 0x3FF, 0xF800 | distance & 0x7FF)
-    code = SegmentSpec(CALLER, call + b"\x70\x47", flags="rx", section_name=".more")
     extra = (SegmentSpec(target, b"\x70\x47" * 8, flags="rx", section_name=section),) if section else ()
-    named = SymbolSpec("caller", CALLER | 1, 6), SymbolSpec("$t", CALLER, kind="notype", binding="local")
-    elf = station_elf(extra=(code, *extra), symbols=named)
+    return _with_code(_call(CALLER, target), SymbolSpec("caller", CALLER | 1, 6), *extra)
+
+
+def _call(at: int, target: int) -> bytes:
+    """A BL."""
+    distance = target - (at + 4) >> 1
+    return struct.pack("<HH", 0xF000 | distance >> 11 & 0x3FF, 0xF800 | distance & 0x7FF)
+
+
+def _with_code(code: bytes, named: SymbolSpec, *extra: SegmentSpec) -> RuleResult:
+    more = SegmentSpec(CALLER, code + b"\x70\x47", flags="rx", section_name=".more")
+    symbols = named, SymbolSpec("$t", CALLER, kind="notype", binding="local")
+    elf = station_elf(extra=(more, *extra), symbols=symbols)
     return apply(RULE, None, None, builds(station=elf))
 
 
@@ -54,6 +62,25 @@ def test_functions_that_are_there_or_elsewhere_may_be_called() -> None:
     """A function of the build, and what is called outside of its area."""
     for target, section in ((CALLER + 0x100, ".functions"), (CALLER + 0x10_0000, "")):
         assert not findings(_with_call(target, section))
+
+
+@pytest.mark.parametrize("wide_before", range(6))
+@pytest.mark.parametrize(
+    "named",
+    [
+        SymbolSpec("caller", CALLER | 1, 0x40),
+        SymbolSpec("caller", CALLER | 1, 0),
+        SymbolSpec("caller", CALLER | 1, 0, kind="notype"),
+        SymbolSpec("other", CALLER + 0x40 | 1, 2),
+    ],
+    ids=["with type and size", "without size", "without type", "without a name"],
+)
+def test_two_halves_of_two_instructions_are_no_call(named: SymbolSpec, wide_before: int) -> None:
+    """As in LSR.W and the LSL.W after it of a library's division: FA20 F004 FA01 F205."""
+    before = struct.pack("<7H", 0xBF00, *[0xFA20, 0xF004] * 3)[: 2 + 2 * wide_before]
+    at = CALLER + len(before)
+    found = findings(_with_code(before + _call(at, CALLER + 0x100) + bytes(0x40), named))
+    assert bool(found) is (wide_before % 2 == 0)
 
 
 @pytest.mark.parametrize("family", ARCHITECTURES)

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import held_addresses
-from gemel.inspection.code.code_starts import inside_of
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short, needs_elf, symbol_at
 from gemel.layout.addresses import locate, seen_by
-from gemel.m_profile.halfwords import long_branches
+from gemel.m_profile.halfwords import long_branches, where_instructions_begin
 from gemel.m_profile.known_registers import Registers
 from gemel.m_profile.known_stores import Function, followed
 from gemel.m_profile.memory_accesses import memory_access
@@ -161,21 +160,19 @@ def _calls(inspection: Inspection, placement: Placement) -> dict[int, int]:
     build, plan, found = placement.build, placement.plan, dict[int, int]()
     mapped = inspection.mapped_code.get(build.name)
     area = inspection.layout.span_of(plan.stored_in)
-    for section in mapped.sections if mapped else ():
+    for section in mapped.sections if mapped and build.symbols else ():
+        leads: dict[int, int] = {}
         for at, target in long_branches(section.code, section.start, leaving=True):
-            if target in found:
-                continue
-            if build.read_at_run(target, 2) is not None or build.symbols is None:
+            if build.read_at_run(target, 2) is not None:
                 continue
             located = locate(inspection.layout, target, plan.core)
             if located is None or not area.holds(located.plain):
                 continue
-            inside = inside_of(build, at)
             blank = bytes((inspection.erased_byte_at(located.plain),)) * 2
-            if inspection.bytes_of(Span(located.plain, 2)) == blank and (
-                inside is None or inside.part == "inside a function"
-            ):
-                found[target] = at
+            if inspection.bytes_of(Span(located.plain, 2)) == blank:
+                leads[at - section.start] = target
+        for offset in where_instructions_begin(section.code, leads):
+            found.setdefault(leads[offset], section.start + offset)
     return dict(sorted(found.items()))
 
 
