@@ -8,17 +8,48 @@ from small_device import findings
 
 RULE = "cleared-data-cleared-whole"
 LOOP = "for (volatile uint32_t *at = bss_start; at < bss_end;) *at++ = 0;"
-START, SIZE = "(uint32_t)bss_start", "((uint32_t)bss_end - (uint32_t)bss_start)"
+START, END = "(uint32_t)bss_start", "(uint32_t)bss_end"
+SIZE = f"({END} - {START})"
 GO = "IO(0x88) = 0; IO(0x8C) = 1; while (IO(0x90) & 1u) { }"
 BY_DEVICE = {
     "begin and bytes": f"IO(0x80) = {START}; IO(0x84) = {SIZE}; {GO}",
     "begin and words": f"IO(0x80) = {START}; IO(0x84) = {SIZE} / 4; {GO}",
-    "begin and end": f"IO(0x80) = {START}; IO(0x84) = (uint32_t)bss_end; {GO}",
+    "begin and end": f"IO(0x80) = {START}; IO(0x84) = {END}; {GO}",
+    "begin and bytes less one": f"IO(0x80) = {START}; IO(0x84) = {SIZE} - 1; {GO}",
+    "begin and words less one": f"IO(0x80) = {START}; IO(0x84) = {SIZE} / 4 - 1; {GO}",
+    "begin and last byte": f"IO(0x80) = {START}; IO(0x84) = {END} - 1; {GO}",
+    "begin and last word": f"IO(0x80) = {START}; IO(0x84) = (uint32_t)(bss_end - 1); {GO}",
+    "begin, and bytes above bits that enable": f"IO(0x80) = {START}; IO(0x84) = {SIZE} << 8 | 0x41; {GO}",
+    "begin, and words below a bit that enables": f"IO(0x80) = {START}; IO(0x84) = {SIZE} / 4 | 1u << 31; {GO}",
+    "begin, and a count between bits": f"IO(0x80) = {START}; IO(0x84) = 0xA8000002 + ({SIZE} / 4 - 1) * 16; {GO}",
+    "last word and words": f"IO(0x80) = (uint32_t)(bss_end - 1); IO(0x84) = {SIZE} / 4; {GO}",
+    "a descriptor on the stack": f"volatile uint32_t d[4]; d[1] = {START}; d[2] = {SIZE}; IO(0x80) = (uint32_t)d; {GO}",
+    "a descriptor that is written after its address is given": (
+        f"static volatile uint32_t d[4] = {{ 1 }}; IO(0x80) = (uint32_t)d; d[1] = {START}; d[2] = {END}; {GO}"
+    ),
+    "a constant descriptor, and a flag beside its address": (
+        f"static uint32_t *const d[] = {{ 0, bss_start, bss_end }}; IO(0x80) = (uint32_t)d | 1; {GO}"
+    ),
 }
 NOT_CLEARED = {
     "no code": "",
     "a device that gets the begin alone, as of a buffer": f"IO(0x80) = {START}; IO(0x84) = 5; {GO}",
     "a device that gets another size": f"IO(0x80) = {START}; IO(0x84) = 160; {GO}",
+    "two words too few": f"IO(0x80) = {START}; IO(0x84) = {SIZE} / 4 - 2; {GO}",
+    "two words too few, in a field": f"IO(0x80) = {START}; IO(0x84) = ({SIZE} - 8) << 8 | 1; {GO}",
+    "two words too few, by the end": f"IO(0x80) = {START}; IO(0x84) = {END} - 8; {GO}",
+    "the begin of other data": f"IO(0x80) = (uint32_t)data_start; IO(0x84) = {SIZE}; {GO}",
+    "the size to another device": f"IO(0x80) = {START}; IO(0x1084) = {SIZE}; {GO}",
+    "the address of a device's register with the size in it": (
+        f"IO(0x80) = {START}; IO(0x84) = 0x40000000u + {SIZE}; {GO}"
+    ),
+    "the core's own registers, as of the MPU": (
+        f"IO(0x98000000u + 0xED9C) = {START}; IO(0x98000000u + 0xEDA0) = {END} - 1; {GO}"
+    ),
+    "a descriptor that no device gets": f"volatile uint32_t d[2]; d[0] = {START}; d[1] = {SIZE}; {GO}",
+    "a descriptor of too few bytes": (
+        f"volatile uint32_t d[2]; d[0] = {START}; d[1] = {SIZE} - 8; IO(0x80) = (uint32_t)d; {GO}"
+    ),
 }
 WITH = (("gcc", "v6", "-Os"), ("gcc", "v8", "-O2"), ("clang", "v7", "-O1"), ("clang", "v6", "-Os"))
 VARIABLES = ("/*BEFORE*/", "volatile uint32_t ring[37]; volatile uint8_t odd[13];")
@@ -43,9 +74,11 @@ def test_a_device_that_gets_begin_and_size_may_clear(
 @pytest.mark.parametrize(("compiler", "family", "level"), WITH)
 @pytest.mark.parametrize("case", NOT_CLEARED)
 def test_what_nothing_clears_is_found(case: str, compiler: str, family: str, level: str) -> None:
-    """The next step says what to state where a ROM clears it, and stating it is heeded."""
+    """The next step says what to state where a ROM clears it, and of code that uses the symbols not that none does."""
     (step,) = _said(NOT_CLEARED[case], compiler, family, level)
     assert "where a boot ROM or a device clears it, state that as the reason" in step
+    assert "at the start" in step
+    assert "no code uses" not in step
 
 
 def test_that_a_rom_clears_it_can_be_stated() -> None:

@@ -60,6 +60,13 @@ def _loaded(value: int, source: int) -> Loaded:
     return number
 
 
+SYSTEM = 0xE000_0000
+"""From here on it is the core's own registers."""
+
+DESCRIPTOR_SIZE = 32
+"""Bytes of a descriptor that a device reads: few have more (common practice)."""
+
+
 def is_device(address: int) -> bool:
     """Whether it is of devices or of the system, by the architecture's memory map."""
     return 0x4000_0000 <= address < 0x6000_0000 or address >= 0xA000_0000
@@ -88,6 +95,8 @@ class Core:
         """Spans that were filled with one word each, the last first; not in ``words``."""
         self.read: set[int] = set()
         """Addresses of what was loaded of what the image stores, on all ways."""
+        self.described: set[tuple[int | None, ...]] = set()
+        """The words at each address that a device was given, on all ways: its descriptor, if it is one."""
         self.conditions: list[int] = []
         self.goes: bool | None = None
         self.in_block = self.on_process_stack = False
@@ -202,6 +211,7 @@ class Core:
             if address == VTOR:
                 self.table = value
             if address != CPACR:
+                self.describe(address, value)
                 return
             self.enabled |= self.float_at is None and (value is None or value & FLOAT_ACCESS == FLOAT_ACCESS)
         if address & (size - 1):
@@ -223,6 +233,14 @@ class Core:
             self.version += 1
         elif size == 4:
             self.words[aligned] = word
+
+    def describe(self, target: int | str, value: int | None) -> None:
+        """Note the words that a device finds at an address that it is given."""
+        if value is None or not isinstance(target, int) or target >= SYSTEM:
+            return
+        read, self.read = self.read, set()
+        self.described.add(tuple(self.load((value & ~3) + at, 4) for at in range(0, DESCRIPTOR_SIZE, 4)))
+        self.read = read
 
     def fill(self, span: Span, word: int) -> None:
         """Store a word over and over."""

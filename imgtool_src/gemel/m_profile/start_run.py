@@ -60,7 +60,8 @@ class StartRun(NamedTuple):
     instruction with the unit off.
     ``blank_tables`` are addresses in RAM that VTOR is set to, of whose system vectors none is written, or only as zero.
     ``ends`` are those of all ways, in ``main`` or after it; ``overwritten`` is what they write where the image stores
-    something, as in flash, and ``read`` are the addresses of what they load there.
+    something, as in flash, and ``read`` are the addresses of what they load there.  ``described`` are the words at each
+    address that a device is given, as it is given and at the end.
     """
 
     why_not: str
@@ -75,6 +76,7 @@ class StartRun(NamedTuple):
     ends: tuple[End, ...]
     overwritten: tuple[Span, ...] = ()
     read: frozenset[int] = frozenset()
+    described: frozenset[tuple[int | None, ...]] = frozenset()
 
 
 def start_run(
@@ -113,6 +115,10 @@ def start_run(
         ends += then.ended
         rests, blank_at_rest = rests | then.rests, blank_at_rest | then.blank_at_rest
     floats = [each.float_at for each in cores if each.float_at is not None]
+    for each in cores:
+        for store in each.stores:
+            if store.value is not None and store.value & ~3 in each.words:
+                each.describe(store.target, store.value)
     return StartRun(
         why_not,
         _joined(before),
@@ -129,6 +135,7 @@ def start_run(
         tuple({End(core.pc, None if core.is_stopped else core.table): None for core in ends} | rests),
         tuple(merge(Span(at, size) for at, size, _ in before | after if byte_at(at) is not None)),
         frozenset(cores[0].read) if cores else frozenset(),
+        frozenset(cores[0].described) if cores else frozenset(),
     )
 
 

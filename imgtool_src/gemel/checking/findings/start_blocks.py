@@ -44,11 +44,13 @@ def block_place(placement: Placement, block: StartEntry) -> str:
 
 
 def unused_words(unused: list[StartEntry], span: Span) -> str:
-    """What to do about a block whose symbols are there and that no code uses; empty if ``span`` is in none."""
+    """What to do about a block whose symbols no code uses, but for its begin; empty if ``span`` is in none."""
     block = next((entry for entry in unused if entry.span.overlaps(span)), None)
     if block is None:
         return ""
-    return f"no code uses the {block.named_by}: {'clear' if block.source is None else 'copy'} the block at the start"
+    does = "clear" if block.source is None else "copy"
+    how = "clears" if block.source is None else "copies"
+    return f"no code {how} the block of the {block.named_by}: {does} it at the start"
 
 
 def _findings(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
@@ -22,16 +22,21 @@ from gemel.inspection.wording import (
     lines_in_short,
     sized,
 )
-from gemel.layout.addresses import plain_span
+from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import BuildPlan
+from gemel.m_profile.execution import SYSTEM
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.spans import Span, format_address, without
 
 if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
+    from gemel.m_profile.start_run import StartRun
 
 ROUNDED = 16
 """A block that reaches less far into a section has its end rounded up and is meant for the one before."""
+
+DEVICE_SIZE = 0x400
+"""Bytes of a device's registers: one has as many, or a multiple (common practice)."""
 
 _FRONT = (
     "put the symbol of the start before all input sections; a hint, since nothing here says whether these objects are "
@@ -44,6 +49,9 @@ _BY_OTHERS = (
     "this rule a note"
 )
 """What to do where nothing in the build clears a section, and nothing has to."""
+
+_ALL = f"clear the section at the start, up to its last object{_BY_OTHERS}"
+"""The same where code leaves out all of a section that symbols or a table have cleared."""
 
 KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
 """The same for the names of sections that a block reaches."""
@@ -74,11 +82,12 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
         others = [each for each in unstored if each not in left and _meant_so(build, each)]
         left += [each for each in others if _is_own(inspection, plan, each.span)]
     later = [each.span for each in run.later if each.source is None] if run else []
-    given = {each.value for each in run.stores} if run else set()
+    given = list(_given(run)) if run else []
     done = [
         each
         for each in (*sections, *left)
-        if _is_given(each.span, given) or _is_cleared_later(build, each, written, later)
+        if any(_is_given(inspection, plan, each.span, words) for words in given)
+        or _is_cleared_later(build, each, written, later)
     ]
     sections, left = [[each for each in those if each not in done] for those in (sections, left)]
     if sections or left:
@@ -100,13 +109,42 @@ def _is_cleared_later(build: Build, section: Section, written: list[Span], later
     return not begun and not any(_data_in(build, section, rest) for rest in without([section.span], later))
 
 
-def _is_given(section: Span, given: Collection[int | None]) -> bool:
-    """Whether code gives devices, of which one may clear by itself, the begin of a section and its end or size.
+def _given(run: StartRun) -> Iterator[set[int]]:
+    """The words that code gives each device, of which one may clear by itself, or puts where it has one look."""
+    known = [(each.target, each.value) for each in run.stores if each.value is not None]
+    stores = [(target, value) for target, value in known if isinstance(target, int) and target < SYSTEM]
+    for device in {target // DEVICE_SIZE for target, _ in stores}:
+        yield {value for target, value in stores if target // DEVICE_SIZE == device}
+    yield from ({word for word in words if word is not None} for words in run.described)
 
-    The size of a small one is as likely any other number.
+
+def _is_given(inspection: Inspection, plan: BuildPlan, section: Span, words: set[int]) -> bool:
+    """Whether two of the begin of a section, its end and its size are among words, the last two less one unit too.
+
+    A size may have other bits around it.  That of a small section is as likely any other number.
     """
-    sizes = {section.size, section.size // 4} if section.size > ROUNDED else set()
-    return section.start in given and any(each in given for each in (section.end, *sizes))
+    ends, sizes, fields = {section.end}, set[int](), set[int]()
+    if section.size > ROUNDED:
+        whole = section.size + 3 & ~3
+        ends = {section.start + size - less for size in (section.size, whole) for less in (0, 1, 4)}
+        sizes = {section.size, whole, section.size - 1, whole - 1, whole // 4, whole // 4 - 1}
+        fields = {each for each in sizes if each > ROUNDED and each & (each - 1)}
+    numbers = [each for each in words if not _is_address(inspection, plan, each)]
+    has_size = bool(words & sizes) or any(_has_field(word, each) for word in numbers for each in fields)
+    return (section.start in words) + bool(words & ends) + has_size > 1
+
+
+def _has_field(word: int, number: int) -> bool:
+    """Whether a word has a number in a field that has room for a larger one."""
+    mask = (1 << number.bit_length() + 1) - 1
+    return any(word >> shift & mask == number for shift in range(33 - number.bit_length()))
+
+
+def _is_address(inspection: Inspection, plan: BuildPlan, word: int) -> bool:
+    """Whether a word is as likely an address as a number: of memory, or of the devices' part of the map."""
+    return word >> 24 != 0 and (
+        0x4000_0000 <= word < 0x6000_0000 or locate(inspection.layout, word, plan.core) is not None
+    )
 
 
 def _left_out(build: Build, written: list[Span]) -> list[Section]:
@@ -229,7 +267,7 @@ def _partly_cleared(
         else f"cleared up to {format_address(section.span.last)}, the end of the section",
         span=plain_span(inspection.layout, left[0], plan.core),
         lines=lines_in_short(list(lines), "piece"),
-        next_step=_FRONT if is_front else RULE.remedy + _BY_OTHERS if left == [section.span] else "",
+        next_step=_FRONT if is_front else _ALL if left == [section.span] else "",
         follows_from=_causes(plan, written),
     )
 
