@@ -8,6 +8,8 @@ from rehearse.test_device_examples import SLEEP, result, run, store, word
 from gemel.rehearsal.emulator.core.alignment_looks import MAX_LOOKS
 
 HANG = "1: b 1b\n"
+SKIPS = "ldr r0, [sp, #24]\n adds r0, #4\n str r0, [sp, #24]\n bx lr\n .ltorg\n"
+"""A handler that goes on four bytes after the instruction."""
 STEPS_BY = "ldr r1, =0x38000100\n ldr r6, =0x38000100\n mov r5, #{count}\n2: {access}\n {step}\n subs r5, #1\n bne 2b\n"
 """A loop whose last turn, or whose every turn, is at another address."""
 AT_LAST = "cmp r5, #2\n it eq\n addeq r1, #2"
@@ -130,10 +132,35 @@ def test_unaligned_access_to_device_memory(registers: int, access: str, faults: 
 @pytest.mark.parametrize(("trap", "left"), [("0x8", 0), ("0x0", 0x4100)])
 def test_a_store_that_the_trap_refuses(trap: str, left: int) -> None:
     """It leaves memory as it is (DDI 0553, "Alignment behavior", from memory); without the trap it is done."""
-    skips = "ldr r0, [sp, #24]\n adds r0, #4\n str r0, [sp, #24]\n bx lr\n .ltorg\n"
     program = result("r4") + store(0xE000_ED14, trap) + "dsb\n isb\n ldr r2, =0x38010000\n movs r3, #65\n"
-    rehearsal = run(program + "str.w r3, [r2, #1]\n" + SLEEP, "", handler=skips)
+    rehearsal = run(program + "str.w r3, [r2, #1]\n" + SLEEP, "", handler=SKIPS)
     assert word(rehearsal) == left
+
+
+@pytest.mark.parametrize(
+    ("access", "holds"),
+    [
+        ("strh.w r3, [r2, #1]", 1),
+        ("str.w r3, [r2, #3]", 1),
+        ("str.w r3, [r2, #2]", 1),
+        ("str.w r3, [r2, #-1]", 1),
+        ("str r3, [r2, r1]", 1),
+        ("strh.w r3, [r2, #2]", 0x4040_0000),
+        ("strb.w r3, [r2, #1]", 0x4000),
+        ("strb r3, [r2, r1]", 0x4000),
+        ("stlb r3, [r2]", 0x40),
+        ("str.w r3, [r2]", 0x4040_4040),
+    ],
+)
+@pytest.mark.parametrize("register", [0x5020_0000, 0xE000_E400], ids=["device", "core"])
+def test_an_unaligned_store_to_a_register_writes_nothing(register: int, access: str, holds: int) -> None:
+    """A fault (1), and nothing in the register; other stores reach it (DDI 0553, "Alignment", from memory)."""
+    held = f"[rehearsal]\nheld = [{{ at = {register:#x}, reset = 0 }}]\n" if register < 0xE000_0000 else ""
+    program = f"ldr r2, ={register:#x}\n ldr r3, =0x40404040\n movs r1, #1\n nop.w\n {access}\n nop\n nop\n"
+    rehearsal = run(
+        program + "ldr r3, [r2]\n orr r3, r4\n" + result("r3") + SLEEP, held, "adds r4, #1\n" + SKIPS
+    )
+    assert word(rehearsal) == holds
 
 
 IN_BLOCK = {

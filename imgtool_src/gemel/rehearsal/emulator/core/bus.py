@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Protocol
 
+from gemel.m_profile.memory_accesses import memory_access
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.bit_band_words import BitBandWords, alias_pages
 from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
@@ -351,24 +352,25 @@ class CoreBus:
         triggers = BASE + offset == SOFTWARE_TRIGGER and core.system.configuration & USER_TRIGGERS
         if core.unprivileged and not triggers:
             core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
-        elif size != 1 or not (core.faults.noted or self._split.look(offset, size)):
+        elif not core.faults.noted and (size > 1 or not self._split.is_split_write(BASE + offset)):
             core.system.write(offset, size, value)
 
 
 class SplitLook:
     """Looks for unaligned accesses to the registers that one core sees in one run of pages.
 
-    The library splits an unaligned access into aligned ones, so it shows as a second access of one instruction,
-    right after the first.  Device memory takes none: they are alignment faults (DDI 0553, "Alignment behavior").
+    The library splits an unaligned load into two aligned ones, which shows as a second access of one instruction,
+    right after the first, and an unaligned store into bytes.  Device memory takes none: they are alignment faults
+    (DDI 0553, "Alignment behavior").
     """
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core, self._native, self._counter = core, core.native, core.native.counter
         self._end = self._begun = self._run = 0
-        """Where the last access ended; at which instruction of which run that was."""
+        """Where the last load ended; at which instruction of which run that was."""
 
     def look(self, offset: int, size: int) -> bool:
-        """Look at an access, of writes at those of a byte; True where it is part of an unaligned one."""
+        """Look at a load; True where it is the second part of an unaligned one."""
         begun = self._counter.value
         second = offset == self._end and begun == self._begun and self._is_split(size)
         self._end, self._begun, self._run = offset + size, begun, self._native.runs
@@ -382,6 +384,17 @@ class SplitLook:
         ):
             return False
         core.note_fault("alignment-fault", {"size": size})
+        return True
+
+    def is_split_write(self, address: int) -> bool:
+        """Whether the write of a byte at ``address`` is the first part of an unaligned store: it must not be done."""
+        if not address & 3:  # for quick output of bytes: one that begins here is aligned
+            return False
+        core = self._core
+        access = memory_access(*core.instruction(core.registers.pc & ~1))
+        if access is None or access.size == 1:
+            return False
+        core.note_fault("alignment-fault", {"address": address, "size": access.size})
         return True
 
 
@@ -414,7 +427,7 @@ class RegisterPorts:
         port = self._ports.get(offset & ~3) or self._find(offset)
         if port is None:
             self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
-        elif size != 1 or not self._split.look(offset, size):
+        elif size > 1 or not self._split.is_split_write(self._start + offset):
             port.write(offset & 3, size, value)
 
     def _find(self, offset: int) -> Port | None:
