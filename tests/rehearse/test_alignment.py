@@ -163,6 +163,31 @@ def test_an_unaligned_store_to_a_register_writes_nothing(register: int, access: 
     assert word(rehearsal) == holds
 
 
+@pytest.mark.parametrize(
+    ("trap", "access", "kind"),
+    [
+        (8, "ldr r1, [r2, #1]", "alignment-fault"),
+        (8, "ldrsh r1, [r2, r3]", "alignment-fault"),
+        (8, "str r1, [r2, #2]", "alignment-fault"),
+        (8, "cmp r2, r2\n it eq\n ldreq r1, [r2, #1]", "alignment-fault"),
+        (8, "cmp r2, r2\n it ne\n ldrne r1, [r2, #1]", None),
+        (0, "ldr r1, [r2, #1]", "unmapped-read"),
+        (8, "ldr r1, [r2, #4]", "unmapped-read"),
+        (8, "ldrh r1, [r2, #2]", "unmapped-read"),
+        (8, "ldrb r1, [r2, #1]", "unmapped-read"),
+        (8, "ldrd r0, r1, [r2, #4]", "unmapped-read"),
+    ],
+)
+def test_the_trap_goes_before_a_bus_fault(trap: int, access: str, kind: str | None) -> None:
+    """An access that is refused otherwise too is looked at for its alignment first (DDI 0553, from memory)."""
+    program = store(0xE000_ED14, hex(trap)) + "dsb\n isb\n movs r3, #1\n ldr r2, =0x60000000\n"
+    rehearsal = run(program + access + "\n" + SLEEP, "", handler="b .\n")
+    found = [
+        each for each in ("alignment-fault", "unmapped-read", "unmapped-write") if rehearsal.finding(each)
+    ]
+    assert found == ([kind] if kind else [])
+
+
 IN_BLOCK = {
     "a word of nowhere": ("ldrne r1, [r2]", "unmapped-read"),
     "words to nowhere": ("strdne r1, r3, [r2]", "unmapped-write"),

@@ -255,3 +255,20 @@ def test_a_read_that_is_refused_takes_nothing() -> None:
     access = "ldr r1, [r2, #4]"
     rehearsal = run(around(access, 0, user=True) + reads + result("r3") + SLEEP, TABLE, handler=handler)
     assert word(rehearsal) == 1
+
+
+@pytest.mark.parametrize(
+    ("access", "trap", "kind"),
+    [
+        ("str r3, [r2, #2]", "8", "alignment-fault"),
+        ("ldr r3, [r2, #2]", "8", "alignment-fault"),
+        ("str r3, [r2]", "8", "protected-write"),
+        ("ldr r3, [r2]", "0", "protected-read"),
+    ],
+)
+def test_alignment_is_looked_at_before_the_protection(access: str, trap: str, kind: str) -> None:
+    """Where the trap and a region refuse an access, it is a UsageFault (DDI 0553, from memory), as on the board."""
+    program = around("msr control, r1\n isb\n " + access, 0).replace("movs r3, #65", "movs r1, #1")
+    rehearsal = run(store(0xE000_ED14, trap) + program + SLEEP, TABLE, handler="b .\n")
+    kinds = ("alignment-fault", "protected-write", "protected-read")
+    assert [each for each in kinds if rehearsal.finding(each)] == [kind]

@@ -137,6 +137,22 @@ def test_what_the_emulator_cannot_execute_is_no_verdict(tmp_path: Path) -> None:
     assert not rehearsal.passes
 
 
+@pytest.mark.parametrize(
+    ("access", "found"),
+    [
+        ("vldr d0, [r2, #4]\n vstr d0, [r2, #12]\n vldm r2, {d0, d1}", ["endless-loop"]),
+        ("vldr d0, [r3, #4]", ["unmapped-read"]),
+        ("adds r2, #2\n vldr d0, [r2]", ["alignment-fault"]),
+    ],
+)
+def test_a_pair_of_words_is_aligned_as_a_word(access: str, found: list[str], tmp_path: Path) -> None:
+    """Double-precision loads and stores under the alignment trap (DDI 0553, "VLDR", from memory)."""
+    enable = "ldr r2, =0xE000ED88\n ldr r3, =0xF00000\n str r3, [r2]\n ldr r2, =0xE000ED14\n movs r3, #8\n"
+    places = "str r3, [r2]\n dsb\n isb\n ldr r2, =0x38000100\n ldr r3, =0x60000000\n"
+    rehearsal = of_station('["fp-double"]', f"{enable} {places} {access}\n b .\n .ltorg", tmp_path)
+    assert [each.kind for each in rehearsal.findings][:1] == found
+
+
 PRIVILEGE = [
     ("armv6-m", "[]", 1, 1),
     ("armv6-m", "[]", 3, 1),

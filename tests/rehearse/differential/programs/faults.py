@@ -97,6 +97,8 @@ KINDS = {
     "coprocessor-unallocated": (".short 0xfe42, 0x6935", "0", "0", ""),
     "float-unit-absent-or-off": (".short 0xee30, 0x0a00", "0", "0", ""),
     "float-unit-unallocated": (".short 0xee24, 0x9af7", "0", "0", ""),
+    "unaligned-trap-unmapped": ("ldr r3, [r1]", "UNMAPPED + 1", "0", "CCR |= CCR_UNALIGN_TRAP; DSB(); ISB();"),
+    "unaligned-trap-nowhere": ("strh r3, [r1]", "UNMAPPED + 3", "0", "CCR |= CCR_UNALIGN_TRAP; DSB(); ISB();"),
 }  # fmt: skip
 ENABLE = "    SHCSR |= SHCSR_MEM_ENABLE | SHCSR_BUS_ENABLE | SHCSR_USAGE_ENABLE;\n    DSB();\n"
 DECIDED_ELSEWHERE = ("unaligned-strex", "breakpoint")

@@ -24,7 +24,6 @@ from gemel.rehearsal.emulator.core.mapping import (
     stack_guard,
 )
 from gemel.rehearsal.emulator.system_space.registers import (
-    ALIGNMENT_TRAP,
     BASE,
     SIZE,
     SOFTWARE_TRIGGER,
@@ -268,7 +267,7 @@ class CoreBus:
         u = self._unicorn
 
         def look(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
-            if address % size and self._core.system.configuration & ALIGNMENT_TRAP:
+            if self._core.faults.trapped(address, size):
                 if access == u.UC_MEM_WRITE:
                     self._core.faults.undo_write(address, size)
                 self._core.note_fault("alignment-fault", {"address": address, "size": size})

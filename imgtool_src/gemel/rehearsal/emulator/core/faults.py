@@ -17,7 +17,7 @@ from gemel.rehearsal.emulator.system_space.interrupts import (
     SUPERVISOR_CALL,
     USAGE_FAULT,
 )
-from gemel.rehearsal.emulator.system_space.registers import IGNORES_BUS_FAULTS
+from gemel.rehearsal.emulator.system_space.registers import ALIGNMENT_TRAP, IGNORES_BUS_FAULTS
 from gemel.rehearsal.plan import NEVER_EXECUTED
 from gemel.structs import NamedTuple
 
@@ -117,8 +117,16 @@ class CoreFaults:
         """Faults whose handlers run: the exception, and the event's number in the log."""
 
     def note(self, kind: str, pc: int, numbers: dict[str, int], snapshot: tuple[int, ...]) -> None:
-        """Keep a fault for after the instruction."""
+        """Keep a fault for after the instruction; of an access, the alignment is looked at before all else."""
+        address, size = numbers.get("address", 0), numbers.get("size", 1)
+        if self.trapped(address, size):
+            kind, numbers = "alignment-fault", {"address": address, "size": size}
         self.noted.append((kind, pc, numbers, snapshot))
+
+    def trapped(self, address: int, size: int) -> bool:
+        """Whether the alignment trap refuses an access; the library takes a pair of words in one of eight bytes."""
+        unaligned = address % min(size, 4)
+        return bool(unaligned and self._core.system.configuration & ALIGNMENT_TRAP)
 
     def undo_write(self, address: int, size: int) -> None:
         """From the callback in front of a write: it will be taken back with the fault that is noted."""
