@@ -200,6 +200,21 @@ def test_an_embedded_older_copy_is_told(compiler: str, march: str) -> None:
         checked(made)
 
 
+@pytest.mark.parametrize("more", ["", "const uint32_t longer[8] __attribute__((used)) = {1};"])
+def test_two_builds_for_one_place_hold_no_copies(compiler: str, march: str, more: str) -> None:
+    """An application linked where its boot loader is, with equal or other handlers: neither is a copy of the other."""
+    boot = replace(
+        first(compiler, march, "const uint32_t sooner[2] __attribute__((used)) = {2};"), name="boot"
+    )
+    app = replace(first(compiler, march, BOOT % SECOND + more), name="app")
+    made = {"boot": boot, "app": app, "two": second(compiler, march)}
+    assert "It holds a copy" not in _words(made)
+    with pytest.raises(
+        JoinRefused, match=r"linked for the same flash addresses|app has no byte in its own area"
+    ):
+        checked(made)
+
+
 def test_an_embedded_copy_has_its_initial_values(compiler: str, march: str) -> None:
     """Data behind the code of the second, which its own start-up moves to other RAM: the copy ends after it."""
     separate = WHOLE | {"ram": 0x2001_4000, "data": "RAM AT> FLASH", "after": "/DISCARD/ : { *(.note*) }"}

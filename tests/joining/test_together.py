@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec
+from builds.elf_writer import SegmentSpec, elf
 from check.vector_fixtures import aliased_layout, logger_elf, station_for_three, three_cores
 from gauge_builds import gauge, gauge_builds
 from joining.refusals import refused, whats
@@ -169,6 +169,33 @@ def test_a_copy_without_a_build_id() -> None:
     (problem,) = refused(lambda: joined(None, handed))
     assert problem.found.endswith("build id none")
     assert problem.expected.endswith("build id none")
+
+
+def _linked_at(place: int, entry: int, *, ends_at_home: bool = True):
+    """A station with vectors and code at ``place``, of which only the initial data is in its own area."""
+    moved = build("station", station_elf(base=place)).stored[0]
+    home = (SegmentSpec(STATION + 0x40, b"\2" * 16),) if ends_at_home else ()
+    station = elf([SegmentSpec(place, moved.data), *home], entry=entry)
+    return lambda: joined(None, builds(station))
+
+
+def test_a_build_linked_for_the_place_of_another_is_no_copy() -> None:
+    """What starts there is the build itself: told once, whatever the number of its segments."""
+    (problem,) = refused(_linked_at(SAMPLER, SAMPLER + 0x81))
+    assert problem.what == "builds station and sampler are linked for the same flash addresses"
+    assert problem.found == "both store bytes in 0x1000_1000..0x1000_112B"
+    assert problem.next_step.endswith("station=FILE, sampler=FILE")
+    (problem,) = refused(_linked_at(SAMPLER, SAMPLER + 0x81, ends_at_home=False))
+    assert problem.what == "build station has no byte in its own area"
+
+
+def test_an_image_of_both_that_starts_in_the_second_holds_a_copy() -> None:
+    """A file that was put together of two has the entry point of one, and a reset handler of its own."""
+    older = bytes([SAMPLER_BYTES[0] ^ 4]) + SAMPLER_BYTES[1:]
+    sound = build("station", station_elf()).stored[0].data
+    both = elf([SegmentSpec(STATION, sound), SegmentSpec(SAMPLER, older)], entry=SAMPLER + 0x81)
+    (problem,) = refused(lambda: joined(None, builds(both)))
+    assert problem.what == "the copy of build sampler inside build station is not the sampler given"
 
 
 def test_a_copy_is_not_compared_with_a_sampler_that_lies_elsewhere() -> None:

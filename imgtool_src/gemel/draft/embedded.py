@@ -44,13 +44,14 @@ def _found(holder: Evidence, seen: Evidence) -> Iterator[tuple[Span, bool]]:
         return
     head = struct.pack("<II", seen.vectors.initial_stack, seen.vectors.reset)
     first = seen.first
-    own = {holder.build.read_at_run(holder.vectors.run_address, len(head)) or b""} if holder.vectors else ()
+    table = holder.vectors.run_address if holder.vectors else -1
+    own = {holder.build.read_at_run(table, len(head)) or b""} if holder.vectors else ()
     before = seen.vectors.run_address - first.run_address
     extent = _extent(seen)
     for segment in holder.build.stored:
         for at in places_of_table(segment.data, head, [first.run_span], own):
             start = at - before
-            if start >= 0:
+            if start >= 0 and segment.run_address + at != table:
                 size = min(extent, len(segment.data) - start)
                 equal = segment.data[start : start + len(first.data)] == first.data
                 yield Span(segment.load_address + start, size), equal

@@ -10,7 +10,7 @@ from gemel.builds.build import Build
 from gemel.files.contents import ELF_START
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Layout
-from gemel.m_profile.vector_tables import alignment_of
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, alignment_of
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span
 from gemel.structs import NamedTuple
@@ -22,10 +22,11 @@ def vector_builds(layout: Layout) -> list[BuildPlan]:
 
 
 class Instead(NamedTuple):
-    """What is where a vector table should be, and what to do about it."""
+    """What is where a vector table should be, and what to do about it; ``table`` is where the table is, if seen."""
 
     what: str
     next_step: str
+    table: int | None = None
 
 
 NOTE_HEAD = struct.Struct("<III4s")
@@ -34,6 +35,10 @@ NOTE_HEAD = struct.Struct("<III4s")
 
 MAX_WORDS = 1 << 16
 """Words after its place in the layout in which a table is looked for: further on nobody puts one by mistake."""
+
+
+SYSTEM_HANDLERS = (4, 5, 6, 11, 12, 14, 15)
+"""Words of a table, after those of Reset, NMI and HardFault, that are a handler or zero on every core."""
 
 
 def instead_of_table(
@@ -55,7 +60,7 @@ def instead_of_table(
             "place the note after the vectors in the linker script: .note.gnu.build-id : "
             "{ KEEP(*(.note.gnu.build-id)) } after the section of the vectors",
         )
-    if placed and (moved := _table_later(layout, plan, bytes_of, placed, start)):
+    if placed and (moved := _table_later(layout, plan, bytes_of, placed, start, build)):
         return moved
     if build is None or build.symbols is None or placed is None:
         return None if _could_be_table(layout, plan, bytes_of(Span(start, 16))) else _NO_TABLE
@@ -90,7 +95,12 @@ def instead_of_table(
 
 
 def _table_later(
-    layout: Layout, plan: BuildPlan, bytes_of: Callable[[Span], bytes], placed: PlacedBuild, start: int
+    layout: Layout,
+    plan: BuildPlan,
+    bytes_of: Callable[[Span], bytes],
+    placed: PlacedBuild,
+    start: int,
+    build: Build | None,
 ) -> Instead | None:
     """The build's only vector table, if it is not where the layout has it but further on, at any word."""
     runs = Span(placed.run_start, placed.stored.size)
@@ -100,7 +110,9 @@ def _table_later(
     head = struct.unpack("<4I", bytes_of(Span(start - rest, 16)))
     if _starts_core(layout, plan, head, 0, runs, either=True):
         return None
-    data = bytes_of(Span(placed.stored.start, min(placed.stored.size, 4 * (declared + MAX_WORDS + 5))))
+    data = bytes_of(
+        Span(placed.stored.start, min(placed.stored.size, 4 * (declared + MAX_WORDS + FIRST_INTERRUPT + 1)))
+    )
     words = memoryview(data[: len(data) & ~3]).cast("I")
     found = [
         index
@@ -108,10 +120,12 @@ def _table_later(
         if words[index + 1] & words[index + 2] & words[index + 3] & 1
         and runs.start <= words[index + 1] < runs.end
         and _starts_core(layout, plan, words, index, runs)
+        and _reads_on(words, index, build, placed.run_start + 4 * index)
     ]
     if len(found) != 1 or (distance := 4 * (found[0] - declared)) <= 0:
         return None
-    aligned = distance % alignment_of(layout.cores[plan.core].interrupts) == 0
+    core = layout.cores[plan.core]
+    aligned = distance % alignment_of(core.interrupts, core.vector_alignment) == 0
     offset = f", or give its place in the layout: vector_offset = {plan.vector_offset + distance:#x}"
     header = bytes_of(Span(start, len(ELF_START))) == ELF_START
     return Instead(
@@ -119,7 +133,21 @@ def _table_later(
         ("link with -n (--nmagic), and " if header else "")
         + "place the section of the vectors first in the linker script"
         + (f"{offset} in [build.{plan.name}]" if aligned else ""),
+        start + distance,
     )
+
+
+def _reads_on(words: Sequence[int], index: int, build: Build | None, address: int) -> bool:
+    """Whether what begins as a table goes on as one: no smaller object, and handlers or nothing in the system's words.
+
+    Where it has the build's entry point, its further words may be anything: some programs have four vectors only.
+    """
+    if build and build.entry is not None and words[index + 1] | 1 == build.entry | 1:
+        return True
+    known = build.symbols.object_at(address) if build and build.symbols else None
+    if (known and known[0].size - known[1] < 4 * FIRST_INTERRUPT) or index + FIRST_INTERRUPT > len(words):
+        return False
+    return all(not words[index + each] or words[index + each] & 1 for each in SYSTEM_HANDLERS)
 
 
 def _starts_core(

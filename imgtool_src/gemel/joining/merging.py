@@ -15,7 +15,7 @@ from gemel.image.sparse import Conflict, SparseBytes, first_difference
 from gemel.layout.model import Layout
 from gemel.placement.placing import LARGEST_GAP, Piece, Placement, part_in_flash, too_large_by
 from gemel.record.format import MARK
-from gemel.spans import Span, format_address, format_size, without
+from gemel.spans import Span, format_address, format_size, merge, without
 from gemel.structs import NamedTuple
 from gemel.text.escaping import in_shell
 
@@ -44,7 +44,7 @@ def merge_builds(layout: Layout, placements: Mapping[str, Placement]) -> tuple[S
         for piece in placement.pieces:
             for outside in without([part_in_flash(layout, piece)], areas):
                 found.extend(_outside(layout, placements, placement, piece, outside, image))
-        problems.extend(_grouped(layout, placement, found))
+        problems.extend(_grouped(layout, placement, list(dict.fromkeys(found))))
     return image, problems
 
 
@@ -174,6 +174,7 @@ def _of_copy(
 
     ``astray`` if they are no copy at all but what a build that grew too large pushed over there.
     """
+    from gemel.placement.elsewhere import runs_among
     from gemel.placement.sections import gaps_between_sections
 
     if owner not in placements or placements[owner].placed is None:
@@ -192,6 +193,8 @@ def _of_copy(
     ours = placements[owner].build.build_id
     if not image.held_in(shared) or not (begins_there or theirs):
         return astray
+    if runs_among(layout, placement, layout.builds[owner]):
+        return _same_place(layout, placement, placements[owner])
     address = shared.start + offset
     return Problem(
         f"the copy of build {owner} inside build {placement.plan.name} is not the {owner} given",
@@ -201,6 +204,21 @@ def _of_copy(
         expected=f"0x{given_bytes[offset]:02X} as in {placements[owner].build.file}, "
         f"build id {_id_words([ours] if ours else [])}",
         next_step=f"build {placement.plan.name} again with the new {owner}, or give the {owner} it was built with",
+    )
+
+
+def _same_place(layout: Layout, placement: Placement, owner: Placement) -> Problem:
+    """Two builds that are linked for the same flash: neither holds a copy of the other."""
+    name, other = placement.plan.name, owner.plan.name
+    areas = layout.spans_of_build(owner.plan)
+    both = merge(piece.span.intersection(area) for piece in placement.pieces for area in areas)
+    return Problem(
+        f"builds {name} and {other} are linked for the same flash addresses",
+        where=f"build {name} ({placement.build.file}), build {other} ({owner.build.file})",
+        found=f"both store bytes in {', '.join(map(str, both[:4]))}",
+        expected="each build at flash addresses of its own",
+        next_step="link one of them for other addresses, as an application after its boot loader, or give the "
+        f"files that are: {name}=FILE, {other}=FILE",
     )
 
 

@@ -31,9 +31,9 @@ _NAMES = {0: INITIAL_STACK_POINTER, 1: "Reset", 2: "NMI", 3: "HardFault", 4: "Me
 _NAMES |= {6: "UsageFault", 7: "SecureFault", 11: "SVCall", 12: "DebugMonitor", 14: "PendSV", 15: "SysTick"}
 
 
-def alignment_of(interrupts: int) -> int:
-    """Bytes that the table of a core with so many interrupts is aligned to: its size, as a power of two."""
-    return max(SMALLEST_ALIGNMENT, 4 << (FIRST_INTERRUPT + interrupts - 1).bit_length())
+def alignment_of(interrupts: int, demanded: int | None = None) -> int:
+    """Bytes that the table of a core with so many interrupts is aligned to: its size, as a power of two, or more."""
+    return max(SMALLEST_ALIGNMENT, demanded or 0, 4 << (FIRST_INTERRUPT + interrupts - 1).bit_length())
 
 
 def word_name(index: int) -> str:

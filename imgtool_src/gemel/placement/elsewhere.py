@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from gemel.errors import Problem
-from gemel.layout.addresses import seen_by
-from gemel.layout.model import Layout
+from gemel.layout.addresses import locate, seen_by
+from gemel.layout.model import BuildPlan, Layout
 from gemel.placement.placing import Placement, area_words, build_words
 from gemel.spans import format_address
+
+RESET = 4
+"""Offset in a vector table, and size in bytes, of the address of the reset handler."""
 
 
 def home_of(layout: Layout, placement: Placement) -> str:
@@ -25,6 +28,28 @@ def home_of(layout: Layout, placement: Placement) -> str:
         ),
         "",
     )
+
+
+def runs_among(layout: Layout, placement: Placement, other: BuildPlan) -> bool:
+    """Whether a build starts in the areas of another: its entry point is there, and no other reset handler in its own.
+
+    A copy of the other build can hold the entry point as well, where the file is an image of both.
+    """
+    plan, entry, areas = placement.plan, placement.build.entry, layout.spans_of_build(other)
+    start = layout.span_of(plan.stored_in).start + plan.vector_offset + RESET
+    for piece in placement.pieces:
+        if piece.span.holds(start):
+            offset = start - piece.address
+            reset = int.from_bytes(piece.segment.data[offset : offset + RESET], "little")
+            located = locate(layout, reset, plan.core) if reset & 1 else None
+            if located and not any(area.holds(located.plain) for area in areas):
+                return False
+    places = [
+        piece.address + (entry & ~1) - piece.segment.run_address
+        for piece in placement.pieces
+        if entry is not None and piece.segment.run_span.holds(entry & ~1)
+    ]
+    return any(area.holds(place) for place in places for area in areas)
 
 
 def swapped(layout: Layout, placements: Mapping[str, Placement], name: str) -> tuple[str, ...]:

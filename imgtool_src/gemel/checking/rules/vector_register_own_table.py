@@ -153,7 +153,7 @@ def _left_at(inspection: Inspection, code: CoreCode, other: PlacedBuild, setting
 
 def _misaligned(code: CoreCode, core: Core, setting: Setting) -> Finding | None:
     """What is wrong with a table in RAM whose address has bits that the register has not."""
-    value, needed = setting.store.value or 0, max(alignment_of(core.interrupts), core.vector_alignment or 0)
+    value, needed = setting.store.value or 0, alignment_of(core.interrupts, core.vector_alignment)
     if value % needed == 0:
         return None
     return Finding(

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: the address of its vector table as its core sees it."""
     core = table.core
-    needed = max(alignment_of(core.interrupts), core.vector_alignment or 0)
+    needed = alignment_of(core.interrupts, core.vector_alignment)
     address = table.placed.vector_address
     if address % needed == 0:
         yield Holds(f"build {table.plan.name}")

@@ -11,6 +11,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import Instead, vector_builds
 from gemel.inspection.wording import concerned
 from gemel.layout.model import BuildPlan
+from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 from gemel.text.escaping import in_shell
@@ -72,16 +73,21 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
             lines=cut,
             follows_from=tuple(alias_causes(inspection, place)),
         )
-    others = likely_tables(inspection, plan)
-    start = place.start - plan.vector_offset
+    instead = inspection.instead_of_tables[plan.name]
+    others = likely_tables(inspection, plan) or ([instead.table] if instead and instead.table else [])
     what, hint, seen = f"the vector table of build {plan.name} is blank", "", ""
     if others:
+        core, distance = inspection.layout.cores[plan.core], others[0] - place.start
         what = f"the vector table of build {plan.name} is not where core {plan.core} looks for it"
-        seen = f"words of a vector table at {', '.join(map(format_address, others[:4]))}; "
-        hint = (
-            f"link build {plan.name} so that its vector table is at {format_address(place.start)}, or state "
-            f"in the layout where it is: vector_offset = {others[0] - start:#x} in [build.{plan.name}]"
-        )
+        seen = f"words of a vector table at {', '.join(map(format_address, others[:4]))}"
+        hint = f"link build {plan.name} so that its vector table is at {format_address(place.start)}, "
+        if distance % alignment_of(core.interrupts, core.vector_alignment):
+            seen += f", not aligned for {core.interrupts} interrupts"
+            hint += "by placing the section of the vectors first in its region of the linker script: KEEP(*(.vectors))"
+        else:
+            offset = plan.vector_offset + distance
+            hint += f"or state in the layout where it is: vector_offset = {offset:#x} in [build.{plan.name}]"
+        seen += "; "
     return Finding(
         what,
         parties,
