@@ -10,7 +10,7 @@ from thumb import assembled
 
 from gemel.m_profile.halfwords import instructions, is_call
 from gemel.rehearsal.emulator.core.code_stops import TARGET_TEST
-from gemel.rehearsal.emulator.core.instruction_needs import aligned_base, coprocessor_of
+from gemel.rehearsal.emulator.core.instruction_needs import aligned_base, coprocessor_of, may_unalign_stack
 
 
 def test_calls_are_told_from_branches(tmp_path: Path) -> None:
@@ -118,3 +118,39 @@ def test_coprocessor_of(first: int, second: int, number: int | None) -> None:
 def test_aligned_base_of_several_registers(first: int, base: int | None) -> None:
     """LDM and STM after or before; what other profiles have between them is undefined (DDI 0553, from memory)."""
     assert aligned_base(first, 0x001E) == (base and (base, 4))
+
+
+@pytest.mark.parametrize(
+    ("code", "may"),
+    [
+        ("add sp, r3", True),
+        ("sub.w sp, sp, r3", True),
+        ("add.w sp, sp, r3, lsl #1", True),
+        ("sub.w sp, sp, #6", True),
+        ("subw sp, sp, #1026", True),
+        ("add.w sp, sp, #0x030003", True),
+        ("ldrb r0, [sp], #1", True),
+        ("strb r0, [sp, #-1]!", True),
+        ("sub.w sp, sp, r3, lsl #2", False),
+        ("add.w sp, sp, r3, lsl #3", False),
+        ("sub sp, #508", False),
+        ("add sp, #508", False),
+        ("sub.w sp, sp, #0x1040", False),
+        ("subw sp, sp, #1028", False),
+        ("add.w sp, sp, #0x03000300", False),
+        ("str r0, [sp, #-4]!", False),
+        ("ldrd r0, r1, [sp], #8", False),
+        ("ldrb r0, [sp, #1]", False),
+        ("push {r0, r1}", False),
+        ("pop.w {r4, r8}", False),
+        ("cmp sp, r3", False),
+        ("cmn sp, r3", False),
+        ("add r3, sp", False),
+        ("sub.w r3, sp, r3", False),
+        ("add.w r3, sp, #3", False),
+    ],
+)
+def test_what_may_take_a_stack_pointer_off_its_words(code: str, may: bool, tmp_path: Path) -> None:
+    """ADD and SUB of what may be no multiple of four, and such a writeback; not what compilers write."""
+    _, first, second = next(instructions(assembled(code, tmp_path)))
+    assert may_unalign_stack(first, second) == may

@@ -18,6 +18,7 @@ from rehearse.test_if_then import image_of
 from thumb import assembled
 
 from gemel.layout.reader import read_layout
+from gemel.rehearsal.emulator.core.alignment_looks import MAX_LOOKS
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.stack_moves import comes_from_stack
 from gemel.rehearsal.emulator.core.stack_watch import StackWatch
@@ -245,6 +246,39 @@ def test_a_stack_pointer_drops_its_two_lowest_bits(way: str, past: int) -> None:
     )
     rehearsal = run(f"{twice} mov r3, sp\n" + result("r3") + SLEEP, "")
     assert word(rehearsal) == 0x3800_6FFC
+
+
+@pytest.mark.parametrize(
+    ("code", "moved"),
+    [
+        ("sub.w r0, r3, #31\n mov sp, r0", -32),
+        ("subs r0, r3, #6\n mov r1, r0\n nop\n mov sp, r1", -8),
+        ("movs r0, #3\n negs r0, r0\n add sp, r0", -4),
+        ("movs r0, #41\n sub.w sp, sp, r0", -44),
+        ("movs r0, #7\n sub.w sp, sp, r0, lsl #1", -16),
+        ("sub.w sp, sp, #6", -8),
+        ("strb r0, [sp, #-1]!", -4),
+        ("cmp r3, r3\n it eq\n subeq.w sp, sp, #5", -8),
+        ("cmp r3, r3\n it ne\n subne.w sp, sp, #5", 0),
+        ("movs r0, #40\n sub.w sp, sp, r0", -40),
+        ("sub.w r0, r3, #32\n mov sp, r0", -32),
+        ("movs r0, #5\n sub.w sp, sp, r0, lsl #2", -20),
+    ],
+)
+@pytest.mark.parametrize("again", [1, 3])
+def test_a_stack_pointer_that_is_computed_drops_them_too(code: str, moved: int, again: int) -> None:
+    """The next instruction finds a multiple of four, each time (DDI 0553, "SP", from memory)."""
+    body = f"mov r3, sp\n mov r5, #{again}\n2: mov sp, r3\n {code}\n mov r2, sp\n subs r5, #1\n bne 2b\n"
+    rehearsal = run(body + "mov sp, r3\n subs r2, r2, r3\n" + result("r2") + SLEEP, "")
+    assert word(rehearsal) == moved & 0xFFFF_FFFF
+
+
+@pytest.mark.parametrize(("count", "moved"), [(MAX_LOOKS, -8), (MAX_LOOKS + 1, -6)])
+def test_it_drops_them_so_many_times(count: int, moved: int) -> None:
+    """A pointer that is computed is looked at ``MAX_LOOKS`` times, as the limits of a rehearsal say."""
+    loop = f"mov r3, sp\n mov r5, #{count}\n2: movs r0, #8\n cmp r5, #1\n it eq\n moveq r0, #6\n"
+    program = f"{loop} sub.w sp, sp, r0\n mov r2, sp\n mov sp, r3\n subs r5, #1\n bne 2b\n subs r2, r2, r3\n"
+    assert word(run(program + result("r2") + SLEEP, "")) == moved & 0xFFFF_FFFF
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,8 @@ NOT_MODELLED = (
     "on); where a branch, an interrupt or a return leads to Non-secure state, the rehearsal ends without a "
     "verdict. Regions of the memory protection unit are enforced; the instruction TT does not see them (a note "
     "says so where code executes it).",
-    "Unaligned addresses of instructions that must be aligned: looked at the first 64 times that each is executed.",
+    "Unaligned addresses of instructions that must be aligned, and stack pointers that are computed and are no "
+    "multiple of four: looked at the first 64 times that each is executed.",
     "Float registers are stacked at once where hardware may put that off; code does not see the difference.",
     "RAM at reset: each word that nobody wrote reads 0xF8E7_D6C5, where a device's holds anything. Code that "
     "takes it for zero goes on with that value, and may send another text than on a device.",

@@ -20,6 +20,7 @@ from gemel.rehearsal.emulator.core.instruction_needs import (
     is_target_test,
     is_unmask,
     lowers_stack_far,
+    may_unalign_stack,
     moves_stack,
     non_secure_target,
     sets_control,
@@ -251,7 +252,7 @@ class CodeBlocks:
                 self.sets_control |= sets_control(first, second)
                 self.acts_as_user |= is_as_user(first, second)
                 self.lowers_stack_far |= lowers_stack_far(first, second)
-                if moves_stack(first, second):
+                if moves_stack(first, second) or may_unalign_stack(first, second):
                     self._note_move(address + offset)
                 continue
             self.found_stop = True

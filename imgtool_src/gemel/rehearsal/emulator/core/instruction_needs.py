@@ -6,7 +6,8 @@ core must have to execute it: ``gemel.m_profile.instruction_table``.
 
 from __future__ import annotations
 
-from gemel.m_profile.halfwords import is_wide
+from gemel.m_profile.halfwords import is_wide, modified_constant
+from gemel.m_profile.memory_accesses import SP, memory_access
 
 SLEEP, SLEEP_WIDE = 0xBF30, 0xF3AF_8003
 WAITS = (0xBF20, 0xBF10)
@@ -109,6 +110,24 @@ def moves_stack(first: int, second: int) -> bool:
     if first & 0xFF87 == 0x4685:
         return first not in (0x46BD, 0x46DD)
     return first & 0xFF70 == 0xF850 and second & 0xF000 == 0xD000
+
+
+def may_unalign_stack(first: int, second: int) -> bool:
+    """Whether it adds to the stack pointer what need not be a multiple of four: a register, or such a constant."""
+    if not is_wide(first):
+        return first & 0xFF87 == 0x4485
+    if first & 0xF != SP:
+        return False
+    if access := memory_access(first, second):
+        return bool((access.writeback or 0) & 3)
+    if second & 0x0F00 != 0x0D00:
+        return False
+    if first & 0xFF4F == 0xEB0D:
+        return not second & 0x7080  # shifted by no more than one bit
+    constant = first << 1 & 0x800 | second >> 4 & 0x700 | second & 0xFF
+    if first & 0xFB4F == 0xF10D:
+        return bool(modified_constant(constant) & 3)
+    return first & 0xFB4F == 0xF20D and bool(constant & 3)
 
 
 def is_target_test(first: int, second: int) -> bool:

@@ -1,16 +1,19 @@
 """Where code takes a stack pointer to another stack: MOV of what comes from no stack pointer, LDR, MSR.
 
-A stack that grows, by whatever instruction, gets a pointer that is computed from the old one.
+A stack that grows, by whatever instruction, gets a pointer that is computed from the old one.  It drops its two lowest
+bits too; that is looked at so many times as alignment is, since nearly all code keeps it aligned.
 """
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from gemel.m_profile.computed_addresses import registers_read, registers_set
 from gemel.m_profile.halfwords import CALLER_SAVED, instructions, is_call
 from gemel.m_profile.memory_accesses import SP, memory_access
-from gemel.rehearsal.emulator.core.instruction_needs import sets_stack_pointer
+from gemel.rehearsal.emulator.core.alignment_looks import MAX_LOOKS
+from gemel.rehearsal.emulator.core.instruction_needs import may_unalign_stack, sets_stack_pointer
 from gemel.rehearsal.emulator.core.native import block_function
 
 if TYPE_CHECKING:
@@ -28,16 +31,52 @@ class StackMoves:
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
-        self._call = block_function(self._moves)
+        self._call, self._call_growth = block_function(self._moves), block_function(self._grows)
+        self._left: dict[int, int] = {}
+        self._hooks: dict[int, int] = {}
         self.elsewhere = False
         """Whether the main stack pointer is on another stack than the one that the core started with."""
 
     def begin(self, at: int) -> None:
-        """Follow the instruction at ``at``, unless the stack grows by it; not from a callback."""
-        first, _ = self._core.instruction(at)
+        """Follow the instruction at ``at``, for a time only where the stack grows by it; not from a callback."""
+        first, second = self._core.instruction(at)
         before = self._core.bus.read_bytes(at - REACH, REACH)
-        if first & 0xFF87 != 0x4685 or not comes_from_stack(before, first >> 3 & 15):
+        grows = first & 0xFF87 == 0x4685 and comes_from_stack(before, first >> 3 & 15)
+        if grows or may_unalign_stack(first, second):
+            self._left[at] = MAX_LOOKS
+            self._hooks[at] = self._core.native.at_instruction(at, self._call_growth)
+        else:
             self._core.native.at_instruction(at, self._call)
+
+    def _grows(self, uc: int, at: int, size: int, data: object) -> None:
+        """From a callback: the stack pointer is about to get a value that is computed from it."""
+        core = self._core
+        first, second = core.instruction(at)
+        self._left[at] -= 1
+        if self._left[at] < 0:
+            core.faults.after_run.append(partial(self._end, at))
+            core.stop_soon()
+        elif self._adds_odd(first, second):
+            self._align()
+
+    def _adds_odd(self, first: int, second: int) -> bool:
+        """Whether the instruction adds, or moves, what is no multiple of four."""
+        if not second:
+            number, shift = first >> 3 & 15, 0
+        elif first & 0xFE00 == 0xEA00:
+            number, shift = second & 15, second >> 6 & 3
+        else:
+            return True
+        return bool(self._core.registers.value(number) << shift & 3)
+
+    def _end(self, at: int) -> None:
+        self._core.native.unhook(self._hooks.pop(at))
+        self._core.native.uc.ctl_remove_cache(at, at + 2)
+
+    def _align(self) -> None:
+        """From a callback: take the bits, which the library keeps, from what the instruction sets."""
+        self._core.faults.after_run.append(self._core.registers.align_stacks)
+        self._core.stop_soon()
 
     def _moves(self, uc: int, at: int, size: int, data: object) -> None:
         """From a callback: the stack pointer is about to be moved."""
@@ -53,9 +92,8 @@ class StackMoves:
             pointer = core.bus.read_word(self._loaded_from(at, first, second))
         if pointer is None:
             return
-        if pointer & 3:  # the library keeps the bits, which a stack pointer does not have
-            core.faults.after_run.append(core.registers.align_stacks)
-            core.stop_soon()
+        if pointer & 3:
+            self._align()
             pointer &= ~3
         if not of_main:
             core.stack_watch.switches(core.registers.stack, pointer)
