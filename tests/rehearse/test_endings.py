@@ -530,6 +530,87 @@ def test_a_core_beside_one_that_goes_on(name: str) -> None:
         assert "core station sleeps between ticks" in with_goal.findings[0].found
 
 
+WAITS = "ldr r0, =0x38010010\n1: ldr r1, [r0]\n cmp r1, #0\n {0} beq 1b\n"
+SERVES = WAITS + "str r4, [r0]\n ldr r1, [r0, #0x10]\n adds r1, #1\n str r1, [r0, #0x10]\n b 1b\n .ltorg\n"
+COUNTS_DOWN = store(0xE000_E014, "0xFFF") + store(0xE000_E018, "0") + store(0xE000_E010, "5")
+FLAG = "7: ldr r0, =0xE000E010\n3: ldr r1, [r0]\n lsls r1, r1, #15\n bpl 3b\n"
+ADDS = "ldr r2, =0x38010020\n ldr r1, [r2]\n adds r1, #1\n str r1, [r2]\n"
+WRITES = TICK_COUNTS.replace("bx lr", "ldr r0, ={0}\n movs r1, #1\n str r1, [r0]\n sev\n bx lr")
+WRITES_IT, WRITES_BESIDE = WRITES.format("0x38010010"), WRITES.format("0x38010014")
+CALLS = (
+    "b 2f\n3: push {r0, lr}\n ldr r0, =0x38010010\n ldr r0, [r0]\n cmp r0, #0\n pop {r1, pc}\n"
+    "2: bl 3b\n beq 2b\n ldr r0, =0x38010010\n str r4, [r0]\n b 2b\n .ltorg\n"
+)
+RELEASED = {
+    "polls": (WRITES_IT, SERVES.format("")),
+    "waits for an event": (WRITES_IT, SERVES.format("wfe\n")),
+    "polls by a call": (WRITES_IT, CALLS),
+    "counts by its timer": (TICK_COUNTS, COUNTS_DOWN + FLAG + ADDS + "b 7b\n .ltorg\n"),
+}
+NOT_RELEASED = {
+    "another word": (WRITES_BESIDE, SERVES.format(""), "still waits for another core"),
+    "another word, with events": (WRITES_BESIDE, SERVES.format("wfe\n"), "still waits for another core"),
+    "a word that it only looks at": (
+        WRITES_BESIDE,
+        SERVES.format("ldr r2, [r0, #4]\n cmp r1, #0\n"),
+        "still waits for another core",
+    ),
+    "a word that it looks at from time to time": (
+        WRITES_BESIDE,
+        COUNTS_DOWN
+        + FLAG
+        + ADDS
+        + "ldr r0, =0x38010010\n ldr r1, [r0]\n cmp r1, #0\n beq 7b\n8: b 8b\n .ltorg\n",
+        "is still busy",
+    ),
+    "a timer that stands": (
+        TICK_COUNTS,
+        store(0xE000_E014, "0xFFF") + FLAG + ADDS + "b 7b\n .ltorg\n",
+        "no interrupt is enabled",
+    ),
+    "a word of its own": (
+        WRITES_IT,
+        "mov r2, sp\n sub r2, #0x4000\n str r4, [r2]\n ldr r0, =0x38010010\n1: ldr r1, [r0]\n cmp r1, #0\n"
+        " beq 3f\n str r4, [r0]\n3: ldr r3, [r2]\n cmp r3, #0\n beq 1b\n2: b 2b\n .ltorg\n",
+        "",
+    ),
+    "another word later": (
+        WRITES_IT,
+        "movs r5, #3\n ldr r0, =0x38010010\n str r4, [r0, #8]\n"
+        + WAITS.format("")
+        + "str r4, [r0]\n subs r5, #1\n bne 1b\n"
+        "3: ldr r1, [r0, #8]\n cmp r1, #0\n beq 3b\n .ltorg\n",
+        "still waits for another core",
+    ),
+}
+
+
+def beside_writer(handler: str, program: str, core: str) -> Rehearsal:
+    """``program`` on ``core``; the other one ticks, with ``handler``."""
+    own = {"station": TICKS + SLEEP, "sampler": TICKS + SLEEP} | {core: program}
+    release = result("r4") + store(VECTORS, "0x10008000") + store(CONTROL, "0")
+    return run(release + own["station"], "", handler=handler, sampler=own["sampler"], budget=300_000)
+
+
+@pytest.mark.parametrize("core", ["station", "sampler"])
+@pytest.mark.parametrize("name", RELEASED)
+def test_a_wait_that_is_ended_again_and_again(name: str, core: str) -> None:
+    """No interrupt is enabled: what the other core writes in its tick ends the idle state, or the own timer's flag."""
+    rehearsal = beside_writer(*RELEASED[name], core)
+    assert (rehearsal.outcome, rehearsal.findings) == ("started", ())
+
+
+@pytest.mark.parametrize("core", ["station", "sampler"])
+@pytest.mark.parametrize("name", NOT_RELEASED)
+def test_a_wait_that_nothing_ends(name: str, core: str) -> None:
+    """The other core ticks, and writes; what this one waits for does not come."""
+    handler, program, said = NOT_RELEASED[name]
+    rehearsal = beside_writer(handler, program, core)
+    kind = "no-idle-state" if said else "endless-loop"
+    assert [(each.kind, each.core) for each in rehearsal.findings] == [(kind, core)]
+    assert said in rehearsal.findings[0].what
+
+
 def waits_in_a_call(address: int, goals: str, sampler: str = TICKS + SLEEP) -> Rehearsal:
     """Both cores tick and count; the station polls a word in its handler of SVC, which holds its ticks off."""
     handler = TICK_COUNTS + POLLS.format(hex(address), "")

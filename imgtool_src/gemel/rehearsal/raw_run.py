@@ -59,7 +59,8 @@ class RawCore(Struct):
     when it last took an interrupt or a tick, ``held_off`` what is pending and masked (0: none); ``pending`` and
     ``enabled`` are exceptions, ``taken`` those that were, ``priorities`` the group priority of each that is
     pending, ``masks`` PRIMASK, BASEPRI (its group priority) and FAULTMASK, ``runs_at`` the priority of the handler
-    that runs, ``tick`` the tick timer's control and reload registers, and whether it is read.
+    that runs, ``tick`` the tick timer's control and reload registers, and whether it is read; ``released`` whether
+    it is released from the loop in which it waits, without an interrupt, again and again.
     """
 
     name: str
@@ -85,6 +86,7 @@ class RawCore(Struct):
     masks: tuple[int, ...] = (0, 0, 0)
     runs_at: int = 256
     tick: tuple[int, ...] = (0, 0, 0)
+    released: bool = False
 
 
 class TraceEntry(NamedTuple):

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from gemel.rehearsal.emulator.device import Device
 from gemel.rehearsal.emulator.loop_probe import probe_busy, probe_loops, probe_sleepers
+from gemel.rehearsal.emulator.released_loops import released_cores
 from gemel.rehearsal.emulator.run_result import result_of
 from gemel.rehearsal.emulator.same_state import SameState
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawRun
+from gemel.structs import replace
 
 GRACE = 4_000_000
 """Instructions that the device still gets after a fault from which no core recovers: time to report it."""
@@ -80,7 +82,12 @@ class _Run:
             probe_sleepers(device)
         if ended != "replayed":
             device.finish(ended)
-        return result_of(device, ended)
+        result = result_of(device, ended)
+        if ended != "budget" or device.plan.goals or until is not None:
+            return result
+        released = released_cores(device)
+        cores = (replace(each, released=each.name in released) for each in result.cores)
+        return replace(result, cores=tuple(cores))
 
     def _end(self, time: int) -> str:
         """Why the run ends here; empty if it goes on."""

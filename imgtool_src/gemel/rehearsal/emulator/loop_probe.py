@@ -32,6 +32,9 @@ LONGEST_CIRCLE = 512
 OWN_FRAME = 256
 """Bytes from the stack pointer on in which a core that polls a register has variables of its own."""
 
+CALLS = 1024
+"""Bytes below the stack pointer that calls use."""
+
 CIRCLE = 256
 """Instructions within which a circle is gone round, or left."""
 
@@ -64,7 +67,7 @@ def probe_busy(device: Device) -> None:
         if core.runs:
             with _as_before(device, core):
                 _go_where_open(device, core)
-                disturbed = _interruptible(core) or core.coming.next() is not None
+                disturbed = is_interruptible(core) or core.coming.next() is not None
                 if _goes_round(device, core, disturbed):
                     _probe(device, core, disturbed)
 
@@ -91,7 +94,7 @@ def _probe_sleeper(device: Device, core: EmulatedCore) -> None:
     core.state = "running"
     if not _comes_to_sleep(core):  # once, since what it did before it slept first may have left other values
         return
-    place, accesses = core.pc, _Accesses(core)
+    place, accesses = core.pc, Accesses(core)
     with accesses.watched():
         again = _goes_round(device, core, disturbed=True, slept=True)
     memory = accesses.awaited
@@ -147,7 +150,8 @@ def _leaves_ram(core: EmulatedCore) -> bool:
     return PRIVATE.holds(address) if access.loads else located is None or located[0].plan.kind != "ram"
 
 
-def _interruptible(core: EmulatedCore) -> bool:
+def is_interruptible(core: EmulatedCore) -> bool:
+    """Whether an interrupt that may come could interrupt what a core does."""
     can_interrupt = bool(core.sleep.could_be_ended_by()) or core.sleep.ticks_could_end()
     return can_interrupt and not core.registers.masks.primask
 
@@ -212,10 +216,11 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool
     return again and not works
 
 
-class _Accesses:
+class Accesses:
     """What a core reads in a loop: ``read`` all bytes of RAM, ``own`` the first of its own registers.
 
-    ``elsewhere``: whether it reads what is no memory.
+    ``changed`` are the bytes to which it gives another value, by so many ``changes`` off its stack; ``elsewhere``:
+    whether it reads what is no memory.
     """
 
     def __init__(self, core: EmulatedCore) -> None:
@@ -224,7 +229,8 @@ class _Accesses:
         self.own: int | None = None
         self.elsewhere = False
         self._words: dict[int, None] = {}
-        self._changed: set[int] = set()
+        self.changed: set[int] = set()
+        self.changes = 0
 
     @contextmanager
     def watched(self) -> Iterator[None]:
@@ -247,7 +253,8 @@ class _Accesses:
             if (
                 by_loop and before != value & (1 << 8 * size) - 1
             ):  # clearing a flag that is clear is no change
-                self._changed.update(range(address, address + size))
+                self.changed.update(range(address, address + size))
+                self.changes += not self.is_on_stack(address)
         elif located and located[0].plan.kind == "ram":
             self.read.update(range(address, address + size))
             if by_loop:
@@ -265,18 +272,22 @@ class _Accesses:
     @property
     def awaited(self) -> int | None:
         """The first word of RAM that the loop reads and does not change; one in a frame if there is no other."""
-        words = [each for each in self._words if each not in self._changed]
+        words = [each for each in self._words if each not in self.changed]
         return min(words, key=self.is_in_frame, default=None)
 
     def is_in_frame(self, address: int) -> bool:
         """Whether it is a variable of the function's own."""
         return 0 <= address - self._stack < OWN_FRAME
 
+    def is_on_stack(self, address: int) -> bool:
+        """Whether it is a variable of the function's own, or of what it calls."""
+        return -CALLS <= address - self._stack < OWN_FRAME and is_own(self._core, address)
+
 
 def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     numbers: dict[str, int] = {}
     before = {key: access.reads for key, access in device.registers.accesses.items()}
-    accesses = _Accesses(core)
+    accesses = Accesses(core)
     waits, waited = core.state == "waiting", core.sleep.waits
     place, opened = core.pc, _open_to(core)
     device.running = core

@@ -47,7 +47,10 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     """
     if run.ended not in ("asleep", "same state", "budget"):
         return []
-    loops = {event.core: event for event in run.events if event.kind == "loops"}
+    released = _released(plan, run)
+    loops = {
+        event.core: event for event in run.events if event.kind == "loops" and event.core not in released
+    }
     again = {event.core: event for event in run.events if _recurs(event) and event.core in loops}
     causes = [error_about(event, words_for(event, names), names, event.kind) for event in again.values()]
     stays = {finding.core: finding for finding in _handlers(run, names, loops) if finding.core not in again}
@@ -97,7 +100,7 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
         if not polls:
             named.add(core)
     if not plan.goals and run.ended == "budget":
-        causes += _busy(plan, run, names, {finding.core for finding in causes}, loops)
+        causes += _busy(plan, run, names, {finding.core for finding in causes}, released, loops)
     return causes
 
 
@@ -368,24 +371,47 @@ def reads(event: RawEvent, names: CodeNames) -> str:
     return f"it reads {f'{named}, ' if named else ''}{format_address(memory)} ({where})"
 
 
+def _polls_timer(core: RawCore) -> bool:
+    """Whether it reads its own tick timer, which runs."""
+    return bool(core.tick[0] & ENABLE and core.tick[2])
+
+
+def _released(plan: DevicePlan, run: RawRun) -> set[str]:
+    """Cores that are released from their wait again and again, unless nothing but each other does so."""
+    by_timer = any(core.released and _polls_timer(core) for core in run.cores)
+    return {core.name for core in run.cores if core.released and (by_timer or wakeable(plan, run))}
+
+
 def _busy(
-    plan: DevicePlan, run: RawRun, names: CodeNames, named: set[str], loops: dict[str, RawEvent]
+    plan: DevicePlan,
+    run: RawRun,
+    names: CodeNames,
+    named: set[str],
+    released: set[str],
+    loops: dict[str, RawEvent],
 ) -> Iterator[RehearsalFinding]:
-    """Without goals: cores that were still at work, with nothing that could interrupt them, or that was let in."""
+    """Without goals: cores that were still at work, with nothing that could end what they do, or was let in."""
+    goes_on = wakeable(plan, run) | released
     for core in run.cores:
         if core.interrupted_at is not None and run.time - core.interrupted_at < LONG:
             continue  # what masks interrupts now, or the handler that runs, has done so for a moment only
         masked = masked_for_long(core, run)
-        opened = set() if masked else wakeable(plan, run)
-        if core.state in ("running", "waiting") and core.name not in named | opened:
+        if core.state in ("running", "waiting") and core.name not in (named if masked else named | goes_on):
             found = f"{core.instructions:,} instructions executed{masked}"
-            if core.name in loops and "memory" in loops[core.name].numbers:
-                found += f"; {reads(loops[core.name], names)} again and again"
-            takes_none = "takes no interrupt" if masked else "no interrupt is enabled"
+            loop = loops.get(core.name)
+            if loop and "memory" in loop.numbers:
+                found += f"; {reads(loop, names)} again and again"
+            ends = "is still busy when the budget ends"
+            if masked:
+                ends += ", and takes no interrupt"
+            elif loop and polls_other(loop):
+                ends = "still waits for another core when the budget ends"
+            elif not _polls_timer(core):
+                ends += ", and no interrupt is enabled"
             words = Words(
-                f"core {core.name} is still busy when the budget ends, and {takes_none}",
+                f"core {core.name} {ends}",
                 found,
-                "an idle state that an interrupt can end",
+                "an idle state that an interrupt can end, or a wait that is ended again and again",
                 f"allow more instructions (--budget), or state in a goal what it has to reach:{_goal(core)}",
             )
             yield at_end(core, run, words, names, "no-idle-state")
