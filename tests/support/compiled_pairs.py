@@ -1,4 +1,4 @@
-"""Two cores' builds compiled here from one source, by GCC, or by clang and lld, for a small device."""
+"""Two cores' builds compiled from one source, by GCC, or by clang and lld, for the device of ``verdict_builds``."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from tempfile import TemporaryDirectory
 
 from small_device import TODAY
 from tools import required_tool
+from verdict_builds import ARCHITECTURES, LAYOUT, layout_of
 
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
@@ -18,59 +19,16 @@ from gemel.checking.registry import rule_named
 from gemel.checking.runner import RuleResult, check
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
-from gemel.layout.reader import ReadLayout, read_layout
+from gemel.layout.reader import ReadLayout
 
-ARCHITECTURES = {"v6": "armv6-m", "v7": "armv7e-m", "v8": "armv8-m.main"}
-PLACES = {"weir": ("0x00800000", "0x20000000"), "gate": ("0x00808000", "0x20002000")}
+PLACES = {"station": ("0x10000000", "0x20000000"), "sampler": ("0x10008000", "0x20002000")}
 """Where the flash and the RAM of each core are."""
 
-LAYOUT = """
-format = 1
-product = "lock"
-[memory.flash]
-kind = "flash"
-start = 0x0080_0000
-size = "256 KiB"
-erase_block = "4 KiB"
-[memory.ram]
-kind = "ram"
-start = 0x2000_0000
-size = "16 KiB"
-[memory.device]
-kind = "device"
-start = 0x4800_0000
-size = "4 KiB"
-[core.weir]
-role = "primary"
-architecture = "ARCHITECTURE"
-interrupts = 4
-ram = ["weir-ram"]
-[core.gate]
-role = "secondary"
-architecture = "ARCHITECTURE"
-interrupts = 4
-ram = ["gate-ram"]
-[core.gate.release]
-vector_register = 0x4800_0020
-control_register = 0x4800_0024
-release_mask = 0x1
-release_value = 0x1
-[area]
-weir-code = { memory = "flash", offset = 0, size = "32 KiB", purpose = "code" }
-gate-code = { memory = "flash", offset = "32 KiB", size = "32 KiB", purpose = "code" }
-weir-ram = { memory = "ram", offset = 0, size = "8 KiB", purpose = "data" }
-gate-ram = { memory = "ram", offset = "8 KiB", size = "8 KiB", purpose = "data" }
-[build.weir]
-core = "weir"
-stored_in = "weir-code"
-[build.gate]
-core = "gate"
-stored_in = "gate-code"
-"""
+WITHOUT_CONTRACT = (LAYOUT[LAYOUT.index("[contract.link]") :], "")
 SCRIPT = """
 MEMORY { code (rx) : ORIGIN = FLASH, LENGTH = 32K
   ram (rwx) : ORIGIN = RAM, LENGTH = 7K
-  link (rw) : ORIGIN = 0x20003C00, LENGTH = 1K
+  link (rw) : ORIGIN = 0x20004000, LENGTH = 1K
   kept (rw) : ORIGIN = 0x30000000, LENGTH = 1K }
 stack_top = RAM + 0x1800;
 ENTRY(reset)
@@ -86,7 +44,7 @@ SECTIONS {
 """
 CODE = """
 #include <stdint.h>
-#define IO(at) (*(volatile uint32_t *)(0x48000000u + (at)))
+#define IO(at) (*(volatile uint32_t *)(0x40021000u + (at)))
 extern uint32_t stack_top[], data_load[], data_start[], data_end[], bss_start[], bss_end[];
 volatile uint32_t turns, level = 7, mark;
 /*BEFORE*/
@@ -100,20 +58,15 @@ __attribute__((noreturn, used)) void reset(void)
     for (;;) { }
 }
 __attribute__((used, noreturn)) static void stop(void) { for (;;) { } }
-__attribute__((used, section(".vectors"))) const void *const vectors[20] = {
-    stack_top, reset, stop, stop, [11] = stop, [14 ... 19] = stop };
+__attribute__((used, section(".vectors"))) const void *const vectors[24] = {
+    stack_top, reset, stop, stop, [11] = stop, [14 ... 23] = stop };
 """
-RELEASE = "IO(0x20) = 0x00808000u; IO(0x24) |= 1u;"
+RELEASE = "IO(0x114) = 0x10008000u; IO(0x118) &= ~2u;"
 
 
 def layout_for(family: str, *changes: tuple[str, str]) -> ReadLayout:
-    """The layout for an architecture, with parts of it replaced."""
-    text = LAYOUT.replace("ARCHITECTURE", ARCHITECTURES[family])
-    for old, new in changes:
-        if old not in text:
-            raise KeyError(f"not in the layout: {old!r}")
-        text = text.replace(old, new)
-    return read_layout(text.encode(), "lock.toml")
+    """The layout of ``verdict_builds`` for an architecture, without its contract, with parts of it replaced."""
+    return layout_of(family, WITHOUT_CONTRACT, *changes)
 
 
 @cache
@@ -145,33 +98,13 @@ def compiled(
             )
             return done.stdout.strip()
 
+        linked = ("-T", "core.ld", "-o", "core.elf")
         if compiler == "gcc":
-            run(
-                gcc,
-                *flags,
-                "-nostdlib",
-                "-T",
-                "core.ld",
-                "-Wl,--gc-sections,-n",
-                "core.c",
-                "-lgcc",
-                "-o",
-                "core.elf",
-            )
+            run(gcc, *flags, *linked, "-nostdlib", "-Wl,--gc-sections,-n", "core.c", "-lgcc")
         else:
             run(required_tool("clang"), "--target=arm-none-eabi", *flags, "-c", "core.c", "-o", "core.o")
             library = run(gcc, *options[:3], "-print-libgcc-file-name")
-            run(
-                required_tool("ld.lld"),
-                "-T",
-                "core.ld",
-                "--gc-sections",
-                "-n",
-                "core.o",
-                library,
-                "-o",
-                "core.elf",
-            )
+            run(required_tool("ld.lld"), *linked, "--gc-sections", "-n", "core.o", library)
         if after:
             run(required_tool(after.split()[0]), *after.split()[1:], "core.elf")
         return (folder / "core.elf").read_bytes()

@@ -7,14 +7,14 @@ from compiled_pairs import RELEASE, compiled, layout_for, pair, said_by
 from small_device import findings
 
 RULE = "swept-instructions-fit-core"
-PLACED = ("*(.rodata .rodata.*)", "*(.last) *(.data_after) *(.rodata .rodata.*)")
+PLACED = ("*(.rodata .rodata.*)", "*(.last) KEEP(*(.data_after)) *(.rodata .rodata.*)")
 NEVER = "#define NEVER __attribute__((noreturn, noinline))\n#define NI __attribute__((noinline))\n"
 LAST = (
     '__attribute__((section(".last"), noinline%s)) void last(volatile uint32_t *at) { *at = 1; %s }\n'
     '__attribute__((used, section(".data_after"))) const uint32_t after[5] = '
-    "{ 0x0a20ee30, 0x0a21ee30, 0x0a20ee31, 0x4770bd10, 3 };\n"
+    "{ 0x0a20ee30, 0xffffffff, 3, 0xffffffff, 3 };\n"
 )
-"""The last function, and words after it that read as arithmetic with floating-point registers and a return."""
+"""The last function, and words after it of which the first reads as arithmetic with floating-point registers."""
 
 ENDS = {
     "a loop": ("NEVER void die(uint32_t code) { IO(0x34) = code; for (;;) { } }", "die(7);"),
@@ -61,7 +61,8 @@ def _said(never: str, before: str, ends: str, compiler: str, family: str, level:
     source = NEVER + before + "\n" + LAST % (never, ends)
     edits = (PLACED, ("/*BEFORE*/", source), ("/*MAIN*/", f"{RELEASE} if (IO(0x50)) last(&level);"))
     builds = pair(
-        weir=compiled("weir", compiler, family, level, edits), gate=compiled("gate", "gcc", family, "-Os")
+        station=compiled("station", compiler, family, level, edits),
+        sampler=compiled("sampler", "gcc", family, "-Os"),
     )
     return [each.found for each in findings(said_by(RULE, layout_for(family), builds, with_builds=False))]
 

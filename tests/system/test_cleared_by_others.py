@@ -44,7 +44,7 @@ NOT_CLEARED = {
         f"IO(0x80) = {START}; IO(0x84) = 0x40000000u + {SIZE}; {GO}"
     ),
     "the core's own registers, as of the MPU": (
-        f"IO(0x98000000u + 0xED9C) = {START}; IO(0x98000000u + 0xEDA0) = {END} - 1; {GO}"
+        f"IO(0x9FFDF000u + 0xED9C) = {START}; IO(0x9FFDF000u + 0xEDA0) = {END} - 1; {GO}"
     ),
     "a descriptor that no device gets": f"volatile uint32_t d[2]; d[0] = {START}; d[1] = {SIZE}; {GO}",
     "a descriptor of too few bytes": (
@@ -57,8 +57,8 @@ USED = ("/*MAIN*/", RELEASE + " ring[5] = odd[4]; odd[3] = ring[2];")
 
 
 def _said(clears: str, compiler: str, family: str, level: str) -> list[str]:
-    weir = compiled("weir", compiler, family, level, (VARIABLES, USED, (LOOP, clears)))
-    builds = pair(weir=weir, gate=compiled("gate", "gcc", family, "-Os"))
+    station = compiled("station", compiler, family, level, (VARIABLES, USED, (LOOP, clears)))
+    builds = pair(station=station, sampler=compiled("sampler", "gcc", family, "-Os"))
     return [each.next_step for each in findings(said_by(RULE, layout_for(family), builds))]
 
 
@@ -84,12 +84,12 @@ def test_what_nothing_clears_is_found(case: str, compiler: str, family: str, lev
 def test_that_a_rom_clears_it_can_be_stated() -> None:
     """The entry that the finding names leaves a note, and the image is accepted where warnings are not."""
     stated = (
-        "[build.weir]",
+        "[build.station]",
         '[rules]\nseverity = [{ rule = "cleared-data-cleared-whole", severity = "note", reason = "the ROM clears" }]\n'
-        "[build.weir]",
+        "[build.station]",
     )
-    weir = compiled("weir", "gcc", "v7", "-Os", (VARIABLES, USED, (LOOP, "")))
+    station = compiled("station", "gcc", "v7", "-Os", (VARIABLES, USED, (LOOP, "")))
     result = said_by(
-        RULE, layout_for("v7", stated), pair(weir=weir, gate=compiled("gate", "gcc", "v7", "-Os"))
+        RULE, layout_for("v7", stated), pair(station=station, sampler=compiled("sampler", "gcc", "v7", "-Os"))
     )
     assert (result.severity, len(findings(result))) == ("note", 1)

@@ -9,46 +9,49 @@ from small_device import findings
 from gemel.inspection.cores.code_settings import ANSWERS, FEW
 
 BEFORE, MAIN = "/*BEFORE*/", "/*MAIN*/"
-HERE = "static const volatile uint32_t gate_entry = 0x00808000u;"
-IN_RAM = "static volatile uint32_t gate_entry = 0x00808000u;"
-AND_THEN = "IO(0x24) |= 1u;"
-TABLE = "static const uint32_t places[8] = { 0x820000u, 0x828000u, 0x808000u, 0x830000u, %s };"
+HERE = "static const volatile uint32_t sampler_entry = 0x10008000u;"
+IN_RAM = "static volatile uint32_t sampler_entry = 0x10008000u;"
+AND_THEN = "IO(0x118) &= ~2u;"
+LARGE = ('size = "64 KiB"', 'size = "256 KiB"')
+"""Flash that holds what no area does."""
+
+TABLE = "static const uint32_t places[8] = { 0x10020000u, 0x10028000u, 0x10008000u, 0x10030000u, %s };"
 SOUND = {
     "one of two, both loaded in one if-then block": (
         IN_RAM,
-        "IO(0x20) = (IO(0x900) & 4u) ? 0x1FFF0000u : gate_entry;",
+        "IO(0x114) = (IO(0x900) & 4u) ? 0x1FFF0000u : sampler_entry;",
     ),
-    "a second slot by an offset": (HERE, "IO(0x20) = gate_entry + ((IO(0x900) & 1u) ? 0x8000u : 0u);"),
+    "a second slot by an offset": (HERE, "IO(0x114) = sampler_entry + ((IO(0x900) & 1u) ? 0x8000u : 0u);"),
     "one of three by a switch": (
         HERE,
-        "switch (IO(0x900) & 3u) { case 0: IO(0x20) = gate_entry; break; case 1: IO(0x20) = 0x1FFF0000u; break; "
-        "default: IO(0x20) = 0x820000u; }",
+        "switch (IO(0x900) & 3u) { case 0: IO(0x114) = sampler_entry; break; case 1: IO(0x114) = 0x1FFF0000u; break; "
+        "default: IO(0x114) = 0x10020000u; }",
     ),
     "one of eight in a table, by three bits": (
-        TABLE % "0x838000u, 0x818000u, 0x810000u, 0x81C000u",
-        "IO(0x20) = places[IO(0x900) >> 13 & 7u];",
+        TABLE % "0x10038000u, 0x10018000u, 0x10010000u, 0x1001C000u",
+        "IO(0x114) = places[IO(0x900) >> 13 & 7u];",
     ),
     "the slot that its header says": (
         "",
-        "const volatile uint32_t *at = (const volatile uint32_t *)(0x808000u + (IO(0x900) & 1u) * 0x8000u); "
-        "if (at[1] == 0xFFFFFFFFu) at = (const volatile uint32_t *)0x808000u; IO(0x20) = (uint32_t)at;",
+        "const volatile uint32_t *at = (const volatile uint32_t *)(0x10008000u + (IO(0x900) & 1u) * 0x8000u); "
+        "if (at[1] == 0xFFFFFFFFu) at = (const volatile uint32_t *)0x10008000u; IO(0x114) = (uint32_t)at;",
     ),
-    "any of sixteen places": ("", "IO(0x20) = 0x820000u + (IO(0x900) & 15u) * 0x1000u;"),
-    "zero before": (HERE, "IO(0x20) = 0; IO(0x24) &= ~1u; IO(0x20) = gate_entry;"),
+    "any of sixteen places": ("", "IO(0x114) = 0x10020000u + (IO(0x900) & 15u) * 0x1000u;"),
+    "zero before": (HERE, "IO(0x114) = 0; IO(0x118) |= 2u; IO(0x114) = sampler_entry;"),
 }
 FAULTS = {
     "one of two, neither right": (
-        "static volatile uint32_t gate_entry = 0x00809000u;",
-        "IO(0x20) = (IO(0x900) & 4u) ? 0x1FFF0000u : gate_entry;",
+        "static volatile uint32_t sampler_entry = 0x10009000u;",
+        "IO(0x114) = (IO(0x900) & 4u) ? 0x1FFF0000u : sampler_entry;",
     ),
     "one of three, none right": (
         "",
-        "switch (IO(0x900) & 3u) { case 0: IO(0x20) = 0x809000u; break; case 1: IO(0x20) = 0x1FFF0000u; break; "
-        "default: IO(0x20) = 0x820000u; }",
+        "switch (IO(0x900) & 3u) { case 0: IO(0x114) = 0x10009000u; break; case 1: IO(0x114) = 0x1FFF0000u; break; "
+        "default: IO(0x114) = 0x10020000u; }",
     ),
     "one of eight, none right": (
-        TABLE.replace("0x808000u", "0x809000u") % "0x838000u, 0x818000u, 0x810000u, 0x81C000u",
-        "IO(0x20) = places[IO(0x900) >> 13 & 7u];",
+        TABLE.replace("0x10008000u", "0x10009000u") % "0x10038000u, 0x10018000u, 0x10010000u, 0x1001C000u",
+        "IO(0x114) = places[IO(0x900) >> 13 & 7u];",
     ),
 }
 WITH = (
@@ -60,9 +63,9 @@ WITH = (
 )
 
 
-def _weir(case: tuple[str, str], compiler: str, family: str, level: str) -> bytes:
+def _station(case: tuple[str, str], compiler: str, family: str, level: str) -> bytes:
     before, main = case
-    return compiled("weir", compiler, family, level, ((BEFORE, before), (MAIN, main + AND_THEN)))
+    return compiled("station", compiler, family, level, ((BEFORE, before), (MAIN, main + AND_THEN)))
 
 
 @pytest.mark.parametrize(("compiler", "family", "level"), WITH)
@@ -70,12 +73,15 @@ def _weir(case: tuple[str, str], compiler: str, family: str, level: str) -> byte
 def test_one_of_the_ways_gives_the_table(case: str, compiler: str, family: str, level: str) -> None:
     """The others may be slots, a ROM, or nothing before that."""
     builds = pair(
-        weir=_weir(SOUND[case], compiler, family, level), gate=compiled("gate", "gcc", family, "-Os")
+        station=_station(SOUND[case], compiler, family, level),
+        sampler=compiled("sampler", "gcc", family, "-Os"),
     )
-    assert not findings(said_by("release-value-agrees", layout_for(family), builds))
+    assert not findings(said_by("release-value-agrees", layout_for(family, LARGE), builds))
     for with_builds in (True, False) if "sixteen" not in case else ():
         assert not findings(
-            said_by("primary-holds-vector-address", layout_for(family), builds, with_builds=with_builds)
+            said_by(
+                "primary-holds-vector-address", layout_for(family, LARGE), builds, with_builds=with_builds
+            )
         )
 
 
@@ -84,12 +90,13 @@ def test_one_of_the_ways_gives_the_table(case: str, compiler: str, family: str, 
 def test_none_of_the_ways_gives_the_table(case: str, compiler: str, family: str, level: str) -> None:
     """Each address that code may give is shown, and no other."""
     builds = pair(
-        weir=_weir(FAULTS[case], compiler, family, level), gate=compiled("gate", "gcc", family, "-Os")
+        station=_station(FAULTS[case], compiler, family, level),
+        sampler=compiled("sampler", "gcc", family, "-Os"),
     )
-    (finding,) = findings(said_by("release-value-agrees", layout_for(family), builds))
+    (finding,) = findings(said_by("release-value-agrees", layout_for(family, LARGE), builds))
     shown = " ".join((finding.found, *finding.lines))
     count = int({"two": 2, "three": 3, "eight": 8}[case.split()[2].strip(",")])
-    assert "0x0080_9000" in shown
+    assert "0x1000_9000" in shown
     assert shown.count("0x") >= min(count, 3)
 
 

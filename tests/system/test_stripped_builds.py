@@ -21,11 +21,6 @@ PLACED = (
 )
 """An empty section of functions in RAM, and one in RAM that keeps its content: lld keeps both, with symbols in them."""
 
-SHARED = (
-    'size = "8 KiB", purpose = "data" }\n[build.weir]',
-    'size = "7 KiB", purpose = "data" }\nlink = { memory = "ram", offset = "15 KiB", size = "1 KiB", '
-    'purpose = "shared" }\n[build.weir]',
-)
 AFTER = (
     "arm-none-eabi-strip",
     "arm-none-eabi-strip -g",
@@ -48,12 +43,12 @@ def test_section_headers_say_where_a_segment_ends(
 ) -> None:
     """Nothing is found, and what was read is said where it is not what the program headers have."""
     builds = pair(
-        weir=_elf("weir", family, level, after, *edits),
-        gate=_elf("gate", family, level, after, MOVED, PLACED),
+        station=_elf("station", family, level, after, *edits),
+        sampler=_elf("sampler", family, level, after, MOVED, PLACED),
     )
     for rule in ("ram-claims-in-own-areas", "ram-claims-apart", "start-clears-own-ram"):
-        assert not findings(said_by(rule, layout_for(family, SHARED), builds))
-    ram = Span(0x2000_0000, 0x4000)
+        assert not findings(said_by(rule, layout_for(family), builds))
+    ram = Span(0x2000_0000, 0x4400)
     assert all(
         ram.covers(each.run_span)
         for build in builds.values()
@@ -68,10 +63,10 @@ def test_section_headers_say_where_a_segment_ends(
 @pytest.mark.parametrize(("family", "level"), FAMILIES)
 def test_what_takes_memory_of_others_is_found_all_the_same(family: str, level: str, after: str) -> None:
     """Cleared data of the primary in the secondary's RAM, by its section."""
-    into = ("ORIGIN = 0x20003C00", "ORIGIN = 0x20002800")
+    into = ("ORIGIN = 0x20004000", "ORIGIN = 0x20002800")
     builds = pair(
-        weir=_elf("weir", family, level, after, MORE, USED, MOVED, PLACED, into),
-        gate=_elf("gate", family, level, after, MOVED, PLACED),
+        station=_elf("station", family, level, after, MORE, USED, MOVED, PLACED, into),
+        sampler=_elf("sampler", family, level, after, MOVED, PLACED),
     )
-    (finding,) = findings(said_by("ram-claims-in-own-areas", layout_for(family, SHARED), builds))
+    (finding,) = findings(said_by("ram-claims-in-own-areas", layout_for(family), builds))
     assert "0x2000_2800..0x2000_283F" in finding.found
