@@ -250,9 +250,8 @@ class Accesses:
         by_loop = self._core.interrupts.handler == self._within  # not by an interrupt that comes meanwhile
         if access == self._write:
             before = int.from_bytes(self._core.bus.read_bytes(address, size), "little")
-            if (
-                by_loop and before != value & (1 << 8 * size) - 1
-            ):  # clearing a flag that is clear is no change
+            changes = before != value & (1 << 8 * size) - 1  # clearing a flag that is clear does not
+            if by_loop and changes:
                 self.changed.update(range(address, address + size))
                 self.changes += not self.is_on_stack(address)
         elif located and located[0].plan.kind == "ram":
