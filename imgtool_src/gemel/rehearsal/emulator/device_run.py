@@ -83,7 +83,7 @@ class _Run:
         if ended != "replayed":
             device.finish(ended)
         result = result_of(device, ended)
-        if ended != "budget" or device.plan.goals or until is not None:
+        if ended not in ("budget", "same state") or device.plan.goals or until is not None:
             return result
         released = released_cores(device)
         cores = (replace(each, released=each.name in released) for each in result.cores)

@@ -219,8 +219,8 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool
 class Accesses:
     """What a core reads in a loop: ``read`` all bytes of RAM, ``own`` the first of its own registers.
 
-    ``changed`` are the bytes to which it gives another value, by so many ``changes`` off its stack; ``elsewhere``:
-    whether it reads what is no memory.
+    ``changed`` are the bytes to which it gives another value, and registers that it writes; ``elsewhere``: whether it
+    reads what is no memory.
     """
 
     def __init__(self, core: EmulatedCore) -> None:
@@ -230,7 +230,6 @@ class Accesses:
         self.elsewhere = False
         self._words: dict[int, None] = {}
         self.changed: set[int] = set()
-        self.changes = 0
 
     @contextmanager
     def watched(self) -> Iterator[None]:
@@ -250,10 +249,9 @@ class Accesses:
         by_loop = self._core.interrupts.handler == self._within  # not by an interrupt that comes meanwhile
         if access == self._write:
             before = int.from_bytes(self._core.bus.read_bytes(address, size), "little")
-            changes = before != value & (1 << 8 * size) - 1  # clearing a flag that is clear does not
-            if by_loop and changes:
+            # Clearing a flag that is clear changes nothing; a write to a register may.
+            if by_loop and (located is None or before != value & (1 << 8 * size) - 1):
                 self.changed.update(range(address, address + size))
-                self.changes += not self.is_on_stack(address)
         elif located and located[0].plan.kind == "ram":
             self.read.update(range(address, address + size))
             if by_loop:

@@ -1,164 +1,239 @@
 """Cores that no interrupt reaches and that still go on: what another core writes, or the own timer, ends their wait.
 
-The device goes on past the end of its run.  A core that leaves the loop in which it waits, does something and comes to
-wait there again has an idle state that something wakes; one that only looks from time to time at what nobody changes
-has none.
+The device goes on past the end of its run.  A core waits where it reads and changes the same again and again while the
+other cores stand still, and reads what is not its own and what it does not change.  Where that changes, the core does
+something else, and comes to wait for it again, it has an idle state that something ends; one that only looks from time
+to time at what nobody changes has none.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.loop_probe import LONGEST_CIRCLE, OWN_FRAME, Accesses, is_interruptible
+from gemel.rehearsal.emulator.loop_probe import Accesses, is_interruptible
 from gemel.rehearsal.emulator.system_space.registers import TICK_CONTROL
 from gemel.rehearsal.emulator.tick_probe import is_own
-from gemel.spans import Span, without
+from gemel.spans import Span, merge
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
+    from gemel.rehearsal.emulator.registers.device_registers import Reader, RegisterPort
 
 FOLLOWED = 4_000_000
-"""Instructions that the device goes on, at most as long as its budget."""
+"""What the device goes on for each core, at most as long as its budget: instructions, and what sleeps count as."""
 
-RELEASES = 2
-"""Times that a core is released from one loop, and comes back to it."""
+WINDOWS = (4096, 32768, 262144)
+"""Instructions of a core in which it does the same as in as many before, where it waits."""
 
-VISITS, TURNS, TURN = 256, 64, 1000
-"""Visits to a loop that are looked at, and turns in which a core that works has to come to one."""
+MAX_LOOKS = 256
+"""Windows of one core that are looked at."""
 
-ABSENCE = 100_000
-"""Instructions outside its loop of which the accesses are looked at."""
+TURN = 1000
+"""Instructions of another core, after which what is waited for may have changed."""
+
+FOR_GOOD = 1 << 40
+"""Time for which a core stands still."""
 
 
 def released_cores(device: Device) -> set[str]:
-    """The cores that are released from the loop in which they wait again and again; the device has changed then."""
-    until = device.schedule.time() + min(FOLLOWED, device.plan.budget)
-    return {
-        core.plan.name
+    """The cores whose wait ends, and that come to wait again; the device has changed then.
+
+    Where nothing does that by itself, each interrupt from outside that another core would take comes once.
+    """
+    waiting = [
+        _Follower(device, core)
         for core in device.cores.values()
         if core.runs and not (core.interrupts.handler or is_interruptible(core))
-        if _Follower(device, core, until).comes_back()
-    }
+    ]
+    released: set[str] = set()
+    for from_outside in (False, True):
+        for follower in waiting:
+            if follower.name not in released and follower.is_released(from_outside):
+                released.add(follower.name)
+    return released
 
 
 class _Follower:
-    def __init__(self, device: Device, core: EmulatedCore, until: int) -> None:
-        self._device, self._core, self._until = device, core, until
-        self._loop: list[Span] = []
+    """Follows one core, ``name``."""
+
+    def __init__(self, device: Device, core: EmulatedCore) -> None:
+        self._device, self._core, self.name = device, core, core.plan.name
+        self._looks, self._ends_at = 0, 0
         self._accesses = Accesses(core)
-        self._read: dict[int, bytes] = {}
+        self._awaited: set[int] = set()
+        self._window = WINDOWS[0]
+        self._values: dict[int, set[int]] = {}
+        """What the core has read in described registers, since it is followed."""
+        self._registers: set[int] = set()
+        self._varying: set[int] = set()
+        """The registers that it reads in a window, and those of a new value."""
+        self._new_value = False
 
-    def comes_back(self) -> bool:
-        """Whether the core is released from one loop for more than another look, ``RELEASES`` times.
-
-        A word of its own that the loop reads and that it does not change then is what it waits for, in vain.
-        """
-        times: dict[int, int] = {}
-        for _ in range(VISITS):
-            if not self._comes_to_loop():
-                return False
-            loop = self._loop[0].start
-            if times.get(loop, 0) == RELEASES:
-                return True
-            if not self._leaves():
-                return False
-            # Where the loop reads nothing but memory, only another core can have ended it.
-            written = not self._accesses.elsewhere or any(
-                self._core.bus.read_bytes(at, 1) != before for at, before in self._read.items()
-            )
-            works = Accesses(self._core)
-            with works.watched():
-                self._go_to(self._loop, min(self._until, self._device.schedule.time() + ABSENCE))
-            by_timer = self._accesses.own == TICK_CONTROL and not self._looks_only(works)
-            own = {at for at in self._read if is_own(self._core, at)}
-            times[loop] = times.get(loop, 0) + ((written or by_timer) and own <= works.changed)
+    def is_released(self, from_outside: bool) -> bool:
+        """Whether its wait ends, or by interrupts ``from_outside`` does, and it comes to wait again."""
+        self._looks, self._ends_at = 0, self._spent() + min(FOLLOWED, self._device.plan.budget)
+        released: set[int] = set()
+        with self._registers_watched():
+            while self._comes_to_wait():
+                if self._awaited & released:
+                    return True
+                if not self._awaited:
+                    if self._works_by_timer():
+                        return True
+                elif not (self._changes_by_interrupt() if from_outside else self._changes()):
+                    return False
+                elif self._does_something_else():
+                    released |= self._awaited
         return False
 
-    def _comes_to_loop(self) -> bool:
-        """Go on until the core goes round in the same state, with nothing written."""
-        for _ in range(TURNS):
-            places = self._round()
-            if places and self._round(len(places)):
-                self._loop = [Span(at, 4 if self._core.instruction(at)[1] else 2) for at in sorted({*places})]
-                self._read = {
-                    at: self._core.bus.read_bytes(at, 1) for at in self._outside_stack(self._accesses)
-                }
+    # -- the wait ------------------------------------------------------------------------------------
+
+    def _comes_to_wait(self) -> bool:
+        """Go on until the core, alone, reads and changes nothing new."""
+        for self._window in WINDOWS:
+            first, second = self._alone(), self._alone()
+            if first is None or second is None:
+                return False
+            self._accesses = second
+            self._awaited = self._registers - self._varying | {
+                at for at in second.read - second.changed if not is_own(self._core, at)
+            }
+            news = (second.read - first.read) | (second.changed - first.changed)
+            if all(map(second.is_on_stack, news)) and (self._awaited or self._by_timer):
                 return True
-            self._go_to([], min(self._until, self._device.schedule.time() + TURN))
-            if not self._goes_on(self._until):
+            if not self._go_on(self._window):
                 return False
         return False
 
-    def _round(self, length: int = 2 * LONGEST_CIRCLE) -> list[int]:
-        """The addresses of the instructions that the core goes round in, within ``length``; empty if it does not."""
-        import unicorn
-
-        core, seen, changes = self._core, dict[object, int](), 0
-        places: list[int] = []
-        found: list[int] = []
-        accesses = self._accesses = Accesses(core)
-
-        def on_code(uc: Any, address: int, size: int, data: object) -> None:
-            nonlocal changes, found
-            if accesses.changes != changes:
-                changes = accesses.changes
-                seen.clear()
-            frame = core.bus.read_bytes(core.registers.stack, OWN_FRAME)
-            state = address, core.registers.snapshot(), frame
-            if state in seen:
-                found = found or places[seen[state] :]
-            seen[state] = len(places)
-            places.append(address)
-
-        hook = core.native.uc.hook_add(unicorn.UC_HOOK_CODE, on_code)
+    def _alone(self) -> Accesses | None:
+        """What the core does in a window of time while the others stand still; None where it does not go on."""
+        core, accesses = self._core, Accesses(self._core)
+        self._looks += 1
+        self._registers, self._varying = set(), set()
+        end = core.time + self._window
         with accesses.watched():
-            for _ in range(length):
-                if len(places) > length or not core.runs or core.interrupts.handler:
-                    break
-                self._device.run(core, core.time + length + 1 - len(places))
-        core.native.uc.hook_del(hook)
-        return found
+            while core.time < end:
+                if not self._may_go_on() or core.interrupts.handler:
+                    return None
+                self._device.run(core, end)
+        return accesses
 
-    def _outside_stack(self, accesses: Accesses) -> set[int]:
-        return {at for at in accesses.read if not accesses.is_on_stack(at)}
+    @property
+    def _by_timer(self) -> bool:
+        """Whether the core polls the flag of its own timer."""
+        return self._accesses.own == TICK_CONTROL
 
-    def _looks_only(self, works: Accesses) -> bool:
-        """Whether the core looks at RAM that it does not change: that is what it waits for."""
-        return bool((self._read.keys() | self._outside_stack(works)) - works.changed)
+    def _works_by_timer(self) -> bool:
+        """Whether the core, which polls its own timer, changes something in its next period."""
+        self._go_on(self._core.system.ticks.settings()[1])
+        works = self._alone()
+        return works is not None and self._changed_besides(works, set())
 
-    def _leaves(self) -> bool:
-        return self._go_to(without([Span(0, 1 << 32)], self._loop), self._until)
+    def _changed_besides(self, works: Accesses, steady: set[int]) -> bool:
+        return any(not works.is_on_stack(at) for at in works.changed - steady)
 
-    def _goes_on(self, until: int) -> bool:
-        device = self._device
-        return self._core.runs and device.schedule.time() < until and not device.to_restart
+    # -- its end -------------------------------------------------------------------------------------
 
-    def _go_to(self, places: Iterable[Span], until: int) -> bool:
-        """Let the device go on until the core executes in ``places``; False if it does not before time ``until``."""
-        import unicorn
+    def _changes(self, limit: int = FOLLOWED) -> bool:
+        """Let the device go on until another core changes what this one waits for.
 
-        device, core, came = self._device, self._core, False
-
-        def on_code(uc: Any, address: int, size: int, data: object) -> None:
-            nonlocal came
-            came = core.hand_over = True
-            core.stop_before(address)
-
-        uc = core.native.uc
-        hooks = [
-            uc.hook_add(unicorn.UC_HOOK_CODE, on_code, begin=each.start, end=each.last) for each in places
-        ]
-        uc.ctl_flush_tb()
-        while self._goes_on(until) and not came:
-            following = device.schedule.next_core()
-            if following is None:
+        Where the core changes nothing meanwhile that others see, it stands still: then they soon come to that.
+        """
+        core, changed = self._core, self._accesses.changed
+        places = merge([Span(at, 1) for at in self._awaited - self._values.keys()])
+        before = [core.bus.read_bytes(each.start, each.size) for each in places]
+        end, stopped_at = min(self._ends_at, self._spent() + limit), core.time
+        self._new_value = False
+        stands = not self._accesses.elsewhere and all(is_own(core, at) for at in changed)
+        if stands:
+            core.time += FOR_GOOD
+        came, now = False, 0
+        while not came and self._may_go_on() and self._spent() < end:
+            following = self._device.schedule.next_core()
+            if following is None or (stands and following is core):
                 break
-            limit, turn = device.schedule.on_core(following, until), device.schedule.limit(following)
-            device.run(following, limit if turn is None else min(limit, turn))
-        for hook in hooks:
-            uc.hook_del(hook)
-        uc.ctl_flush_tb()
+            self._run(following)
+            now = self._device.schedule.common(following, following.time)
+            came = self._new_value or (
+                following is not core
+                and before != [core.bus.read_bytes(each.start, each.size) for each in places]
+            )
+        if stands:
+            core.time = max(stopped_at, self._device.schedule.on_core(core, now))
         return came
+
+    def _changes_by_interrupt(self) -> bool:
+        """As ``_changes``, with each interrupt from outside that another core would take."""
+        for core in self._device.cores.values():
+            if core is self._core or core.state in ("reset", "locked up", "stopped"):
+                continue
+            between = self._device.plan.lines_between(core.plan.name)
+            for number in sorted(core.sleep.could_be_ended_by().difference(between)):
+                core.interrupts.pend(number)
+                if self._changes(2 * self._window):
+                    return True
+        return False
+
+    def _does_something_else(self) -> bool:
+        """Whether the core soon changes what it does not change while it waits."""
+        works = Accesses(self._core)
+        with works.watched():
+            return self._go_on(2 * self._window, lambda: self._changed_besides(works, self._accesses.changed))
+
+    def _go_on(self, time: int, until: Callable[[], bool] | None = None) -> bool:
+        """Let the device go on for so much ``time`` of the core, and whether it did; or ``until`` that is so."""
+        end = self._core.time + time
+        while self._may_go_on() and self._core.time < end:
+            following = self._device.schedule.next_core()
+            if following is None:
+                return False
+            self._run(following)
+            if until is not None and until():
+                return True
+        return until is None and self._may_go_on()
+
+    def _may_go_on(self) -> bool:
+        goes_on = self._core.runs and not self._device.to_restart
+        return goes_on and self._looks <= MAX_LOOKS and self._spent() < self._ends_at
+
+    def _spent(self) -> int:
+        return sum(core.instructions + core.sleep.spent for core in self._device.cores.values())
+
+    def _run(self, following: EmulatedCore) -> None:
+        turn = self._device.schedule.limit(following)
+        limit = following.time + TURN
+        self._device.run(following, limit if turn is None else min(limit, turn))
+
+    # -- registers -----------------------------------------------------------------------------------
+
+    @contextmanager
+    def _registers_watched(self) -> Iterator[None]:
+        """Note in ``_values`` what the core reads in described registers."""
+        readers: list[tuple[RegisterPort, Reader]] = []
+        for (name, address), port in self._device.registers.accesses.items():
+            if name == self.name and port.reader is not None:
+                readers.append((port, port.reader))
+                port.reader = self._watched(address, port.reader)
+        yield
+        for port, reader in readers:
+            port.reader = reader
+
+    def _watched(self, address: int, reader: Reader) -> Reader:
+        """Reads as ``reader``, and stops the core at a value of what it waits for that it has not read before."""
+        values = self._values[address] = set()
+
+        def read(core: str) -> int:
+            value = reader(core)
+            self._registers.add(address)
+            if value not in values:
+                values.add(value)
+                self._varying.add(address)
+                if address in self._awaited:
+                    self._new_value = self._core.hand_over = True
+                    self._core.stop_soon()
+            return value
+
+        return read
