@@ -212,6 +212,7 @@ def test_paint_below_the_main_stack_is_not_use(tmp_path: Path) -> None:
 MOVES = {
     "mov": "ldr r1, ={top}\n mov sp, r1\n",
     "after a save": "mov r5, sp\n ldr r2, =0x38000100\n str r5, [r2, #4]\n ldr r1, ={top}\n mov sp, r1\n",
+    "mov.w": "ldr r1, ={top}\n mov.w sp, r1\n",
     "from a call": "ldr r0, ={top}\n bl 3f\n b 4f\n3: bx lr\n4: mov sp, r0\n",
     "ldr": "ldr r2, =0x38000100\n ldr r1, ={top}\n str r1, [r2, #8]!\n ldr sp, [r2], #4\n",
     "literal": "ldr sp, ={top}\n",
@@ -253,6 +254,7 @@ def test_a_stack_pointer_drops_its_two_lowest_bits(way: str, past: int) -> None:
     [
         ("sub.w r0, r3, #31\n mov sp, r0", -32),
         ("subs r0, r3, #6\n mov r1, r0\n nop\n mov sp, r1", -8),
+        ("subs r0, r3, #6\n mov.w sp, r0", -8),
         ("movs r0, #3\n negs r0, r0\n add sp, r0", -4),
         ("movs r0, #41\n sub.w sp, sp, r0", -44),
         ("movs r0, #7\n sub.w sp, sp, r0, lsl #1", -16),
@@ -270,6 +272,34 @@ def test_a_stack_pointer_that_is_computed_drops_them_too(code: str, moved: int, 
     """The next instruction finds a multiple of four, each time (DDI 0553, "SP", from memory)."""
     body = f"mov r3, sp\n mov r5, #{again}\n2: mov sp, r3\n {code}\n mov r2, sp\n subs r5, #1\n bne 2b\n"
     rehearsal = run(body + "mov sp, r3\n subs r2, r2, r3\n" + result("r2") + SLEEP, "")
+    assert word(rehearsal) == moved & 0xFFFF_FFFF
+
+
+IN_BLOCKS = {
+    "add": ("movs r0, #5\n cmp r3, r3\n itt eq\n addeq sp, r0\n moveq r6, sp", 4),
+    "add, and one is skipped": (
+        "movs r0, #5\n cmp r3, r3\n itet eq\n addeq sp, r0\n movne r6, #1\n moveq r6, sp",
+        4,
+    ),
+    "sub, and a push": (
+        "movs r0, #5\n cmp r3, r3\n ittt eq\n subeq.w sp, sp, r0\n pusheq {r0}\n moveq r6, sp",
+        -12,
+    ),
+    "mov": ("sub.w r0, r3, #5\n cmp r3, r3\n itt eq\n moveq sp, r0\n moveq r6, sp", -8),
+    "ldr": ("sub.w r0, r3, #5\n str r0, [r3]\n cmp r3, r3\n itt eq\n ldreq sp, [r3]\n moveq r6, sp", -8),
+    "writeback": ("cmp r3, r3\n itt eq\n strbeq r0, [sp, #-1]!\n moveq r6, sp", -4),
+    "none": ("movs r0, #5\n cmp r3, r3\n itet ne\n addne sp, r0\n moveq r6, sp\n movne r6, #1", 0),
+    "a multiple": ("cmp r3, r3\n itt eq\n subeq.w sp, sp, #8\n moveq r6, sp", -8),
+}
+
+
+@pytest.mark.parametrize("again", [1, 3])
+@pytest.mark.parametrize("name", IN_BLOCKS)
+def test_the_next_instruction_of_an_if_then_block_finds_none(name: str, again: int) -> None:
+    """The core does not stop in a block (DDI 0553, "SP", from memory)."""
+    code, moved = IN_BLOCKS[name]
+    body = f"mov r3, sp\n subs r3, #64\n mov r5, #{again}\n2: mov sp, r3\n {code}\n subs r5, #1\n bne 2b\n"
+    rehearsal = run(body + "mov sp, r3\n subs r2, r6, r3\n" + result("r2") + SLEEP, "")
     assert word(rehearsal) == moved & 0xFFFF_FFFF
 
 

@@ -11,6 +11,7 @@ from gemel.m_profile.halfwords import instructions
 from gemel.m_profile.instruction_table import Encoding, encoding_of
 from gemel.rehearsal.emulator.core.alignment_looks import MustAlign
 from gemel.rehearsal.emulator.core.instruction_needs import (
+    IF_THEN_SPAN,
     aligned_base,
     if_then_conditions,
     is_as_user,
@@ -30,9 +31,6 @@ from gemel.rehearsal.emulator.core.instruction_needs import (
 )
 from gemel.rehearsal.plan import CorePlan
 from gemel.structs import NamedTuple
-
-IF_THEN_SPAN = 14
-"""Bytes from IT to the last instruction of its block at most."""
 
 LOOK_AHEAD = 128
 """Bytes looked at where a run begins in the middle of something."""

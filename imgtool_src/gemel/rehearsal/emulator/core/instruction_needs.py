@@ -14,6 +14,11 @@ WAITS = (0xBF20, 0xBF10)
 WAITS_WIDE = (0xF3AF_8002, 0xF3AF_8001)
 """WFI; WFE and YIELD, which give the rest of a turn away."""
 
+FRAME_POINTERS = (7, 11)
+
+IF_THEN_SPAN = 14
+"""Bytes from IT to the last instruction of its block at most."""
+
 
 def is_sleep(first: int, second: int) -> bool:
     """Whether it is WFI."""
@@ -88,27 +93,36 @@ def sets_stack_pointer(first: int, second: int) -> bool:
     return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (8, 9)
 
 
+def moved_to_stack(first: int, second: int) -> int | None:
+    """The register that MOV, narrow or wide, moves to the stack pointer; None for another instruction."""
+    if not is_wide(first):
+        return first >> 3 & 15 if first & 0xFF87 == 0x4685 else None
+    return second & 15 if first == 0xEA4F and second & 0xFFF0 == 0x0D00 else None
+
+
 def lowers_stack_far(first: int, second: int) -> bool:
     """Whether it may lower the stack pointer by more than 508 bytes, as for a large or variable array.
 
-    Moves from R7 and R11, which compilers take back frames with, are left out, as is MSR.
+    Moves from a frame pointer, which compilers take back frames with, are left out, as is MSR.
     """
     if first & 0xFB5F == 0xF10D or first & 0xFBFF == 0xF2AD:
         return second & 0x0F00 == 0x0D00 and bool(first & 0x0400 or second & 0x7000)
     if first & 0xFFEF == 0xEBAD:
         return second & 0x0F00 == 0x0D00
-    return first & 0xFF87 in (0x4485, 0x4685) and first not in (0x46BD, 0x46DD)
+    register = moved_to_stack(first, second)
+    return first & 0xFF87 == 0x4485 if register is None else register not in FRAME_POINTERS
 
 
 def moves_stack(first: int, second: int) -> bool:
     """Whether it may take the main stack pointer to another stack: MOV of a register, LDR, MSR of MSP.
 
-    Moves from R7 and R11, which compilers take back frames with, are left out.
+    Moves from a frame pointer are left out: they are in each function of code that is not optimised.
     """
     if sets_stack_pointer(first, second):
         return second & 0xFF == 8
-    if first & 0xFF87 == 0x4685:
-        return first not in (0x46BD, 0x46DD)
+    register = moved_to_stack(first, second)
+    if register is not None:
+        return register not in FRAME_POINTERS
     return first & 0xFF70 == 0xF850 and second & 0xF000 == 0xD000
 
 

@@ -13,7 +13,13 @@ from gemel.m_profile.computed_addresses import registers_read, registers_set
 from gemel.m_profile.halfwords import CALLER_SAVED, instructions, is_call
 from gemel.m_profile.memory_accesses import SP, memory_access
 from gemel.rehearsal.emulator.core.alignment_looks import MAX_LOOKS
-from gemel.rehearsal.emulator.core.instruction_needs import may_unalign_stack, sets_stack_pointer
+from gemel.rehearsal.emulator.core.instruction_needs import (
+    IF_THEN_SPAN,
+    if_then_conditions,
+    may_unalign_stack,
+    moved_to_stack,
+    sets_stack_pointer,
+)
 from gemel.rehearsal.emulator.core.native import block_function
 
 if TYPE_CHECKING:
@@ -32,6 +38,7 @@ class StackMoves:
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
         self._call, self._call_growth = block_function(self._moves), block_function(self._grows)
+        self._call_after = block_function(self._follows)
         self._left: dict[int, int] = {}
         self._hooks: dict[int, int] = {}
         self.elsewhere = False
@@ -41,12 +48,22 @@ class StackMoves:
         """Follow the instruction at ``at``, for a time only where the stack grows by it; not from a callback."""
         first, second = self._core.instruction(at)
         before = self._core.bus.read_bytes(at - REACH, REACH)
-        grows = first & 0xFF87 == 0x4685 and comes_from_stack(before, first >> 3 & 15)
-        if grows or may_unalign_stack(first, second):
+        moved = moved_to_stack(first, second)
+        if (moved is not None and comes_from_stack(before, moved)) or may_unalign_stack(first, second):
             self._left[at] = MAX_LOOKS
             self._hooks[at] = self._core.native.at_instruction(at, self._call_growth)
         else:
             self._core.native.at_instruction(at, self._call)
+        after = at + (4 if second else 2)
+        while _is_in_block(self._core.bus.read_bytes(after - IF_THEN_SPAN, IF_THEN_SPAN)):
+            self._core.native.at_instruction(after, self._call_after)
+            after += 4 if self._core.instruction(after)[1] else 2
+
+    def _follows(self, uc: int, at: int, size: int, data: object) -> None:
+        """From a callback: in an if-then block, where the core does not stop, another instruction comes."""
+        registers = self._core.registers
+        if registers.stack & 3:
+            registers.stack &= ~3
 
     def _grows(self, uc: int, at: int, size: int, data: object) -> None:
         """From a callback: the stack pointer is about to get a value that is computed from it."""
@@ -63,7 +80,7 @@ class StackMoves:
         """Whether the instruction adds, or moves, what is no multiple of four."""
         if not second:
             number, shift = first >> 3 & 15, 0
-        elif first & 0xFE00 == 0xEA00:
+        elif first & 0xFE00 == 0xEA00:  # ADD, SUB and MOV of a register
             number, shift = second & 15, second >> 6 & 3
         else:
             return True
@@ -86,8 +103,8 @@ class StackMoves:
         if sets_stack_pointer(first, second):
             pointer: int | None = core.registers.quickly(first & 15)
             of_main = True
-        elif first & 0xFF87 == 0x4685:
-            pointer = core.registers.quickly(first >> 3 & 15)
+        elif (moved := moved_to_stack(first, second)) is not None:
+            pointer = core.registers.quickly(moved)
         else:
             pointer = core.bus.read_word(self._loaded_from(at, first, second))
         if pointer is None:
@@ -108,6 +125,15 @@ class StackMoves:
             return (at + 4 & ~3) + (second & 0xFFF if first & 0x80 else -(second & 0xFFF))
         by = 0 if access.by is None else read(access.by) << access.shift
         return read(access.base) + access.offset + by & 0xFFFF_FFFF
+
+
+def _is_in_block(before: bytes) -> bool:
+    """Whether the code ``before`` may be that of an if-then block which goes on after it."""
+    for begin in range(0, len(before), 2):
+        code = [first for _, first, _ in instructions(before[begin:])]
+        if code and len(code) <= len(if_then_conditions(code[0])):
+            return True
+    return False
 
 
 def comes_from_stack(before: bytes, register: int) -> bool:
