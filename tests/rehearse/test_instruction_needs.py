@@ -54,6 +54,8 @@ def test_result_says_that_the_target_test_was_executed(code: str, executes: bool
     assert rehearsal.cores[0].state == "sleeping"
 
 
+FOR_ZERO = "sub.w r2, r3, #0x01010101\n bics r2, r3\n"
+"""As newlib's strcpy for Armv7-M does, which has read the next word of a doubleword by then (disassembled)."""
 BYTE, END = "ldr r0, =0x38000108\n strb r4, [r0]\n", "ldr r0, =0x3800010C\n strb r4, [r0, #3]\n"
 """A text's first byte in a doubleword, and its last one."""
 WIDE_READS = {
@@ -64,6 +66,13 @@ WIDE_READS = {
     "a doubleword up to a byte": (END + "ldrd r1, r2, [r0, #-4]", False),
     "a doubleword, and the base moves": (END + "subs r0, #4\n ldrd r1, r2, [r0], #8", False),
     "only what was written": (BYTE + "ldrb r1, [r0]", False),
+    "the second word, for a text's end": (BYTE + "ldr r1, [r0, #4]\n" + FOR_ZERO, False),
+    "the word before, for a text's end": (END + "ldr r1, [r0, #-4]!\n nop\n" + FOR_ZERO, False),
+    "the third word, for a text's end": (BYTE + "ldr r1, [r0, #8]\n" + FOR_ZERO, True),
+    "an unaligned word, for a text's end": (BYTE + "ldr r1, [r0, #1]\n" + FOR_ZERO, True),
+    "a halfword of the second, for a text's end": (BYTE + "ldrh r1, [r0, #4]\n" + FOR_ZERO, True),
+    "the second word, less one": (BYTE + "ldr r1, [r0, #4]\n sub.w r2, r1, #0x00010001\n", True),
+    "the second word, long before": (BYTE + "ldr r1, [r0, #4]\n .rept 10\n nop\n .endr\n" + FOR_ZERO, True),
     "the byte after": (BYTE + "ldrb r1, [r0, #1]", True),
     "the halfword after": (BYTE + "ldrh r1, [r0, #2]", True),
     "the word after": (BYTE + "ldr r1, [r0, #4]", True),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from gemel.rehearsal.emulator.core.instruction_needs import loads_double
+from gemel.m_profile.halfwords import instructions
+from gemel.rehearsal.emulator.core.instruction_needs import loads_double, searches_zero
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.backing import Backing
@@ -19,6 +20,9 @@ WATCHES = {
 
 ALIGNED_ONLY = ("armv6-m", "armv8-m.base")
 """Architectures whose unaligned accesses fault."""
+
+SEARCHED = 24
+"""Bytes of code after a load in which a word is searched for a zero byte."""
 
 
 def install(
@@ -66,12 +70,20 @@ def _watch_reads(core: EmulatedCore, memories: Mapping[str, Backing]) -> None:
 def _reads_beyond(core: EmulatedCore, written: bytearray, offset: int, size: int) -> bool:
     """Whether an aligned read is of something written and of what is next to it, as functions for text do.
 
-    A text begins and ends anywhere in an aligned word, or doubleword (LDRD): the bytes besides are not used.
+    A text begins and ends anywhere in an aligned word, or doubleword: the bytes besides are not used.
     """
-    first, second = core.instruction(core.registers.pc & ~1)
-    size = 8 if loads_double(first, second) else size
     start = offset & -size
-    return (offset == start or size == 8) and any(written[start : start + size])
+    if offset != start:
+        return False
+    if size == 4 and reads_doublewords(core.bus.read_bytes(core.registers.pc & ~1, SEARCHED)):
+        start, size = offset & -8, 8
+    return any(written[start : start + size])
+
+
+def reads_doublewords(code: bytes) -> bool:
+    """Whether ``code`` begins with LDRD, or with LDR of one of two words that are searched for a text's end."""
+    (_, first, second), *after = instructions(code)
+    return loads_double(first, second) or any(searches_zero(*each) for _, *each in after)
 
 
 def _watch_alignment(core: EmulatedCore) -> None:

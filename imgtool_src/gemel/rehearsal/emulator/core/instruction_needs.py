@@ -88,6 +88,11 @@ def loads_double(first: int, second: int) -> bool:
     return is_wide(first) and first & 0xFE50 == 0xE850 and bool(first & 0x0120)
 
 
+def searches_zero(first: int, second: int) -> bool:
+    """Whether it subtracts 1 from each byte of a word, as library functions do to find the one that is zero."""
+    return first & 0xFBF0 == 0xF1A0 and second & 0x70FF == 0x3001 and not first & 0x0400
+
+
 def sets_stack_pointer(first: int, second: int) -> bool:
     """Whether it is MSR of MSP or PSP."""
     return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (8, 9)
