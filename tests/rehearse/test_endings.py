@@ -7,7 +7,18 @@ from types import SimpleNamespace
 
 import pytest
 import unicorn
-from rehearse.test_device_examples import FLASH, SAMPLER, SLEEP, enabled, result, run, store, word
+from rehearse.test_device_examples import (
+    FLASH,
+    SAMPLER,
+    SLEEP,
+    ZEROS,
+    code_of,
+    enabled,
+    result,
+    run,
+    store,
+    word,
+)
 
 from gemel.rehearsal.emulator import loop_probe
 from gemel.rehearsal.emulator.core import exceptions, protected_access
@@ -774,9 +785,58 @@ def test_a_wait_for_an_event_that_may_come(name: str) -> None:
     if finding and "wfe" in program:
         assert finding.kind == "no-wake-up-source"
         assert finding.found.startswith("WFE at 0x1000_04")
+        assert code_at(program, finding.found) == b"\x20\xbf"
         masked = "masked by PRIMASK, which do not end it (SCR.SEVONPEND is clear)"
         assert (masked in finding.found) is ("cpsid" in program)
         assert "(SEV)" in finding.next_step
+
+
+def code_at(program: str, found: str) -> bytes:
+    """Two bytes of ``program`` at the address that follows on "at"."""
+    at = int(found.split()[2].replace("_", ""), 16) - FLASH - 0x400
+    return code_of(ZEROS + program)[at : at + 2]
+
+
+@pytest.mark.parametrize(
+    ("sleep", "code"), [("wfi", b"\x30\xbf"), ("wfi.w", b"\xaf\xf3"), ("nop\n wfi", b"\x30\xbf")]
+)
+def test_where_a_core_sleeps(sleep: str, code: bytes) -> None:
+    """The address is that of WFI, not of what comes after it."""
+    program = f"1: {sleep}\n b 1b\n"
+    rehearsal = run(program, "", without_release=True)
+    finding = rehearsal.finding("no-wake-up-source")
+    assert finding is not None
+    assert finding.found.startswith("WFI at 0x1000_04")
+    assert code_at(program, finding.found) == code
+    assert rehearsal.cores[0].place == finding.place
+
+
+TAKEN_OFTEN = {
+    "calls": ("1: svc 0\n b 1b\n", "", "it takes SVCall again and again ("),
+    "calls that count": ("1: svc 0\n b 1b\n", COUNT, "it takes SVCall again and again ("),
+    "switches": (
+        "ldr r0, =0xE000ED04\n ldr r1, =0x10000000\n1: str r1, [r0]\n isb\n b 1b\n .ltorg\n",
+        COUNT,
+        "it takes PendSV again and again (",
+    ),
+    "calls now and then": (
+        "1: svc 0\n mov r2, #400\n2: subs r2, #1\n bne 2b\n adds r4, #1\n b 1b\n",
+        COUNT,
+        "",
+    ),
+    "a few calls": ("svc 0\n svc 0\n svc 0\n1: b 1b\n", COUNT, ""),
+    "none": ("1: adds r4, #1\n b 1b\n", COUNT, ""),
+}
+
+
+@pytest.mark.parametrize("name", TAKEN_OFTEN)
+def test_a_loop_of_exceptions_is_named(name: str) -> None:
+    """A core that does little else than take one says which, in an endless loop as in one that counts."""
+    program, handler, says = TAKEN_OFTEN[name]
+    findings = run(program, "", handler=handler, without_release=True).findings
+    found = next(each for each in findings if each.kind in ("no-idle-state", "endless-loop"))
+    assert says in found.found
+    assert ("again and again" in found.found) is bool(says)
 
 
 OWN_LOOPS = {

@@ -244,6 +244,32 @@ def test_code_of_an_armv6_m_core_without_privilege(name: str, tmp_path: Path) ->
         assert int.from_bytes(rehearsal.shared_memory["link"][:4], "little") == value
 
 
+COUNTS_CYCLES = (
+    "ldr r0, =0xE0001004\n movs r2, #100\n 1: ldr r1, [r0]\n cmp r1, r2\n blo 1b\n 9: wfi\n b 9b\n .ltorg"
+)
+COUNTER_ON = (
+    "ldr r0, =0xE000EDFC\n movs r1, #1\n lsls r1, #24\n str r1, [r0]\n ldr r0, =0xE0001000\n movs r1, #1\n"
+    " str r1, [r0]\n movs r1, #0\n str r1, [r0, #4]\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("architecture", "switched", "says"),
+    [
+        ("armv6-m", "", "a core of armv6-m has no cycle counter, and reads zero: count by SysTick"),
+        ("armv6-m", COUNTER_ON, "a core of armv6-m has no cycle counter, and reads zero: count by SysTick"),
+        ("armv8-m.main", "", "let it count: set bit 24 of DEMCR (0xE000_EDFC), then bit 0 of DWT_CTRL"),
+        ("armv8-m.main", COUNTER_ON, ""),
+    ],
+)
+def test_a_wait_for_the_cycle_counter(architecture: str, switched: str, says: str, tmp_path: Path) -> None:
+    """Where the core has none, or it stands, the loop that waits for a count has that for a cause."""
+    rehearsal = of_station("[]", switched + COUNTS_CYCLES, tmp_path, architecture)
+    found = [each for each in rehearsal.findings if each.kind == "endless-loop"]
+    assert len(found) == bool(says)
+    assert all("0xE000_1004 (DWT_CYCCNT)" in each.found and says in each.next_step for each in found)
+
+
 def of_station(
     extensions: str, source: str, folder: Path, architecture: str = "armv8-m.main", handler: str = ""
 ) -> Rehearsal:

@@ -99,7 +99,7 @@ NOT_RELEASED = {
     "a timer that stands": (
         TICK_COUNTS,
         store(0xE000_E014, "0xFFF") + FLAG + ADDS + "b 7b\n .ltorg\n",
-        "no interrupt is enabled",
+        "endless loop",
     ),
     "a word of its own": (
         WRITES_IT,

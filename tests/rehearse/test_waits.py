@@ -473,9 +473,10 @@ PANICS = f"ldr r0, ={DEVICE + 0xC:#x}\n ldr r1, [r0]\n cmp r1, #7\n beq 2f\n1: b
 def test_a_loop_after_a_register_that_reads_zero(monkeypatch: pytest.MonkeyPatch) -> None:
     """Code that stops where a register has not its value: the first ``MAX_ZEROS`` registers that read zero."""
     more = "".join(f" ldr r1, [r0, #{offset}]\n" for offset in range(0x10, 0x30, 4))
-    says = "where that is a register that reads zero here ("
+    says = "if code came there since a register reads zero ("
     assert (
-        f"{says}0x5020_000C), describe it" in run(RELEASE + PANICS, GOAL, sampler=IDLE).findings[0].next_step
+        f"{says}0x5020_000C), describe that"
+        in run(RELEASE + PANICS, GOAL, sampler=IDLE).findings[0].next_step
     )
     monkeypatch.setattr(described, "MAX_ZEROS", 1)
     many = PANICS.replace("cmp r1, #7", more + "cmp r1, #7")

@@ -75,6 +75,8 @@ NO_ADDRESS = re.compile(
 
 
 _SYSTEM = {
+    0xE000_1000: "DWT_CTRL",
+    0xE000_1004: "DWT_CYCCNT",
     0xE000_E010: "SYST_CSR",
     0xE000_E014: "SYST_RVR",
     0xE000_E018: "SYST_CVR",
@@ -99,7 +101,7 @@ _SYSTEM = {
     0xE000_EDFC: "DEMCR",
     0xE000_EF34: "FPCCR",
 }
-"""Registers of the System Control Space (same manuals, "System Control Space", from memory)."""
+"""Registers of the System Control Space and of the trace unit (same manuals, "System Control Space", from memory)."""
 
 FIRST_RETURN = 0xFFFF_FF80
 """The first value of EXC_RETURN."""
@@ -131,7 +133,7 @@ def spelled_out(text: str) -> str:
 
 
 def system_register(address: int) -> str:
-    """The name of a register of the System Control Space; empty for any other address."""
+    """The name of one of a core's own registers; empty for any other address."""
     return _SYSTEM.get(address, "")
 
 

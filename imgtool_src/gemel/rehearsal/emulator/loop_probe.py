@@ -135,10 +135,11 @@ def _ram(device: Device) -> list[tuple[Backing, bytes]]:
     ]
 
 
-def _leaves_ram(core: EmulatedCore) -> bool:
+def _leaves_ram(core: EmulatedCore, reads_own: bool = False) -> bool:
     """Whether the next instruction does more than compute, read and use RAM.
 
-    That is a call of a supervisor, a store elsewhere, or a read of the core's own space, such as of its tick timer.
+    That is a call of a supervisor, a store elsewhere, or a read of the core's own space, such as of its tick timer,
+    unless it ``reads_own``.
     """
     first, second = core.instruction(core.pc)
     access = memory_access(first, second)
@@ -147,7 +148,11 @@ def _leaves_ram(core: EmulatedCore) -> bool:
     by = 0 if access.by is None else core.registers.value(access.by) << access.shift
     address = core.registers.value(access.base) + access.offset + by & WORD
     located = core.bus.locate(address)
-    return PRIVATE.holds(address) if access.loads else located is None or located[0].plan.kind != "ram"
+    return (
+        PRIVATE.holds(address) and not reads_own
+        if access.loads
+        else located is None or located[0].plan.kind != "ram"
+    )
 
 
 def is_interruptible(core: EmulatedCore) -> bool:
@@ -202,7 +207,7 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool
             core.pc += 4 if second else 2
             again = slept and is_again()
             break
-        if _leaves_ram(core):
+        if _leaves_ram(core, reads_own=not disturbed):
             break
         if disturbed:
             core.go(1)
@@ -286,7 +291,7 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     before = {key: access.reads for key, access in device.registers.accesses.items()}
     accesses = Accesses(core)
     waits, waited = core.state == "waiting", core.sleep.waits
-    place, opened = core.pc, _open_to(core)
+    place, opened = core.sleep.place, _open_to(core)
     device.running = core
     end = core.time + PROBED
     with accesses.watched():

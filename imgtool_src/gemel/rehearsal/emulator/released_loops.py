@@ -23,7 +23,10 @@ if TYPE_CHECKING:
     from gemel.rehearsal.emulator.registers.device_registers import Reader, RegisterPort
 
 FOLLOWED = 4_000_000
-"""What the device goes on for each core, at most as long as its budget: instructions, and what sleeps count as."""
+"""What the device goes on for each core, at most as long as its budget: in instructions, exceptions and sleeps too."""
+
+AN_EXCEPTION = 1000
+"""Instructions that an exception counts as: about what it takes to emulate."""
 
 WINDOWS = (4096, 32768, 262144)
 """Instructions of a core in which it does the same as in as many before, where it waits."""
@@ -32,7 +35,7 @@ MAX_LOOKS = 256
 """Windows of one core that are looked at."""
 
 TURN = 1000
-"""Instructions of another core, after which what is waited for may have changed."""
+"""Instructions of a core, after which what another one waits for may have changed."""
 
 FOR_GOOD = 1 << 40
 """Time for which a core stands still."""
@@ -118,7 +121,7 @@ class _Follower:
             while core.time < end:
                 if not self._may_go_on() or core.interrupts.handler:
                     return None
-                self._device.run(core, end)
+                self._device.run(core, min(end, core.time + TURN))
         return accesses
 
     @property
@@ -200,7 +203,10 @@ class _Follower:
         return goes_on and self._looks <= MAX_LOOKS and self._spent() < self._ends_at
 
     def _spent(self) -> int:
-        return sum(core.instructions + core.sleep.spent for core in self._device.cores.values())
+        cores = self._device.cores.values()
+        return sum(
+            core.instructions + core.sleep.spent + AN_EXCEPTION * core.exceptions.count for core in cores
+        )
 
     def _run(self, following: EmulatedCore) -> None:
         turn = self._device.schedule.limit(following)

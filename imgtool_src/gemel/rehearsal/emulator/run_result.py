@@ -72,7 +72,7 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         core.plan.name,
         core.state,
         core.instructions,
-        core.pc,
+        core.sleep.place,
         tuple(sorted(core.blocks.starts)[:MAX_BLOCKS]),
         core.initial_stack,
         _lowest_stack(core),

@@ -7,9 +7,14 @@ from collections.abc import Iterator, Sequence
 from gemel.layout.rehearsal_model import DeviceEvent, RehearsalPlan
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, word_name
 from gemel.rehearsal.emulator.system_space.interrupts import TICK
-from gemel.rehearsal.emulator.system_space.registers import TICK_CONTROL, TICK_RELOAD
+from gemel.rehearsal.emulator.system_space.registers import (
+    CYCLE_CONTROL,
+    DEBUG_CONTROL,
+    TICK_CONTROL,
+    TICK_RELOAD,
+)
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE, INTERRUPT
-from gemel.rehearsal.plan import DevicePlan
+from gemel.rehearsal.plan import CorePlan, DevicePlan
 from gemel.rehearsal.raw_run import RawAccess, RawCore, RawRun
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.spans import format_address
@@ -188,6 +193,14 @@ def why_no_ticks(core: RawCore) -> str:
     if not (control & INTERRUPT or polled):
         return f"SysTick counts and does not interrupt (bit 1 of SYST_CSR, {format_address(TICK_CONTROL)})"
     return ""
+
+
+def why_no_cycles(core: CorePlan) -> str:
+    """What keeps the cycle counter from counting: Armv6-M and Armv8-M Baseline have none (DDI 0419, DDI 0553)."""
+    if core.architecture in ("armv6-m", "armv8-m.base"):
+        return f"a core of {core.architecture} has no cycle counter, and reads zero: count by SysTick"
+    control, debug = format_address(CYCLE_CONTROL), format_address(DEBUG_CONTROL)
+    return f"let it count: set bit 24 of DEMCR ({debug}), then bit 0 of DWT_CTRL ({control})"
 
 
 def masked_by(core: RawCore, number: int) -> str:

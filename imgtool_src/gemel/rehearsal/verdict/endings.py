@@ -6,7 +6,12 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.system_space.interrupts import PENDSV, SUPERVISOR_CALL
-from gemel.rehearsal.emulator.system_space.registers import TICK_CONTROL, TICK_CURRENT, TICK_RELOAD
+from gemel.rehearsal.emulator.system_space.registers import (
+    CYCLE_COUNT,
+    TICK_CONTROL,
+    TICK_CURRENT,
+    TICK_RELOAD,
+)
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import as_ready, proposal
@@ -19,6 +24,7 @@ from gemel.rehearsal.verdict.described import (
     or_else,
     read_as_zero,
     what_changes,
+    why_no_cycles,
     why_no_ticks,
 )
 from gemel.rehearsal.verdict.findings import at_end, error_about
@@ -32,6 +38,9 @@ TICK_REGISTERS = (TICK_CONTROL, TICK_RELOAD, TICK_CURRENT)
 
 MANY_TIMES = 16
 """Times that one fault is handled at one place, in a device that no longer changes, to be why it does not go on."""
+
+LITTLE = 100
+"""Instructions for each exception up to which a core does little else than take it."""
 
 SHARED_BY = 3
 """Vectors with one handler from which on it is a default one; a product's own may serve two interrupts."""
@@ -291,13 +300,16 @@ def _loop(
         found, hint = f"it reads {names.register(own)}", "see what it waits for there"
         if own in TICK_REGISTERS and not (core.tick[0] & ENABLE and core.tick[1]):
             hint = why_no_ticks(core)
+        elif own == CYCLE_COUNT:
+            hint = why_no_cycles(next(each for each in plan.cores if each.name == core.name))
     elif memory is None:
         found, hint = (
             f"it {reads_nothing(event)}",
             "let the core sleep there (WFI), or correct what keeps it in the loop",
         )
+        found += _takes_often(run, core)
         if zeros := read_as_zero(run, core.name, names):
-            hint += f"; where that is a register that reads zero here ({zeros}), describe it"
+            hint += f"; if code came there since a register reads zero ({zeros}), describe that"
     else:
         found = f"{reads(event, names)}, which nobody changes"
         hint = "; ".join(
@@ -326,6 +338,19 @@ def reads_nothing(event: RawEvent) -> str:
     """What a loop reads that nothing could end."""
     counters = " but its own counters" if "counter" in event.numbers else ""
     return f"reads neither a device register nor RAM{counters}"
+
+
+def _takes_often(run: RawRun, core: RawCore) -> str:
+    """The exception that a core does little else than take."""
+    taken = (
+        (event.numbers.get("times", 1), event.numbers["number"])
+        for event in run.events
+        if event.core == core.name and event.kind == "exception-taken"
+    )
+    times, number = max(taken, default=(0, 0))
+    if times < MANY_TIMES or times * LITTLE < core.instructions:
+        return ""
+    return f"; it takes {word_name(number)} again and again ({times:,} times)"
 
 
 def _held_back(run: RawRun, core: RawCore, names: CodeNames) -> str:
@@ -397,7 +422,7 @@ def _busy(
             continue  # what masks interrupts now, or the handler that runs, has done so for a moment only
         masked = masked_for_long(core, run)
         if core.state in ("running", "waiting") and core.name not in (named if masked else named | goes_on):
-            found = f"{core.instructions:,} instructions executed{masked}"
+            found = f"{core.instructions:,} instructions executed{masked}{_takes_often(run, core)}"
             loop = loops.get(core.name)
             if loop and "memory" in loop.numbers:
                 found += f"; {reads(loop, names)} again and again"

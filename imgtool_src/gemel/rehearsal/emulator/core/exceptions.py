@@ -25,11 +25,14 @@ CHAINED = 16
 
 
 class CoreExceptions:
-    """Takes a core's exceptions and returns from them.  ``entered`` is when each was taken last."""
+    """Takes a core's exceptions and returns from them.
+
+    ``entered`` is when each was taken last, ``count`` how many were, faults included.
+    """
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
-        self._chained = self._chain_of = self._bad_returns = self._came = 0
+        self._chained = self._chain_of = self._bad_returns = self._came = self.count = 0
         self.entered: dict[int, int] = {}
         self._returned_at = self._faulted_at = -1
 
@@ -57,6 +60,7 @@ class CoreExceptions:
             core.faults.stop("leaves-secure-state", interrupted, {"address": handler}, words)
             return
         core.sleep.interrupted(number)
+        self.count += 1
         self.entered[number] = core.time
         if not core.interrupts.handler:
             if self._starves_threads(number):
@@ -96,6 +100,7 @@ class CoreExceptions:
     def take_fault(self, number: int, return_address: int, link: int = 0) -> None:
         """Take a fault's exception, in place of a return by ``link``; the caller has seen that it can be taken."""
         core = self._core
+        self.count += 1
         self.entered[number] = core.time
         again, self._faulted_at = return_address == self._faulted_at, return_address
         # An instruction that faults may count as executed.

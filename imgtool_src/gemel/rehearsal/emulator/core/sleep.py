@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.core.instruction_needs import is_wait, is_wait_for_event
+from gemel.rehearsal.emulator.core.instruction_needs import is_sleep, is_wait, is_wait_for_event
 from gemel.rehearsal.emulator.system_space.interrupts import TICK, Masks
 
 if TYPE_CHECKING:
@@ -75,15 +75,22 @@ class CoreSleep:
 
     def waited(self) -> bool:
         """Whether the instruction in front of the program counter is WFE or YIELD."""
-        return self._is_behind(self._core.pc, is_wait)
+        return bool(self._size_in_front(self._core.pc, is_wait))
 
-    def _is_behind(self, address: int, asks: Callable[[int, int], bool]) -> bool:
-        """Whether the instruction in front of ``address`` is what ``asks`` looks for."""
+    @property
+    def place(self) -> int:
+        """The address of WFI or WFE where the core sleeps or waits there, else of its next instruction."""
+        core = self._core
+        asks = {"sleeping": is_sleep, "waiting": is_wait}.get(core.state)
+        return core.pc - (self._size_in_front(core.pc, asks) if asks else 0)
+
+    def _size_in_front(self, address: int, asks: Callable[[int, int], bool]) -> int:
+        """The size of the instruction in front of ``address`` if it is what ``asks`` looks for, else 0."""
         data = self._core.bus.read_bytes(address - 4, 4)
         if len(data) < 4:
-            return False
+            return 0
         first, second = data[0] | data[1] << 8, data[2] | data[3] << 8
-        return asks(second, 0) or asks(first, second)
+        return 2 if asks(second, 0) else 4 if asks(first, second) else 0
 
     @property
     def lasts(self) -> bool:
@@ -93,7 +100,7 @@ class CoreSleep:
     @property
     def waits_for_event(self) -> bool:
         """Whether the last wait that nothing ended was WFE."""
-        return self.waits > 0 and self._is_behind(self._waited_at, is_wait_for_event)
+        return self.waits > 0 and self._size_in_front(self._waited_at, is_wait_for_event) > 0
 
     @property
     def by_event(self) -> bool:
