@@ -183,6 +183,22 @@ def test_a_wait_that_nothing_ends(name: str, core: str) -> None:
     assert said in errors[0].what
 
 
+@pytest.mark.parametrize("core", ["station", "sampler"])
+def test_a_wait_that_ends_so_many_times(core: str) -> None:
+    """Ended once after the budget, the core comes back to it, or goes on to wait for what nobody writes."""
+    left, outcomes = [], []
+    for times in (5, 6, 7, 8, 9):
+        program = (
+            f"movs r5, #{times}\n" + ZERO + "1: " + POLL + "str r4, [r0]\n subs r5, #1\n"
+            " ldr r3, =0x38010000\n str r5, [r3, #4]\n bne 1b\n3: ldr r1, [r0, #8]\n cmp r1, #0\n beq 3b\n .ltorg\n"
+        )
+        rehearsal = beside_writer(WRITES_IT, program, core)
+        left.append(rehearsal.shared_memory["link"][4])
+        outcomes.append(rehearsal.outcome)
+    assert {0, 1, 2} <= {*left}
+    assert outcomes == ["started" if each > 1 else "fails" for each in left]
+
+
 def test_two_cores_that_end_nothing_but_each_others_wait() -> None:
     """Nothing from outside ever comes to them."""
     turns = P + "1: ldr r1, [r0]\n lsls r2, r1, #31\n b{0} 1b\n adds r1, #1\n str r1, [r0]\n b 1b\n .ltorg\n"
@@ -195,6 +211,7 @@ def test_two_cores_that_end_nothing_but_each_others_wait() -> None:
 
 BOUNDS = {
     "FOLLOWED": ("seldom", 100_000),
+    "AN_EXCEPTION": ("seldom", 100_000),
     "WINDOWS": ("delays between two looks", (4096,)),
     "MAX_LOOKS": ("polls", 3),
     "TURN": ("a word that it writes at times", 10_000_000),

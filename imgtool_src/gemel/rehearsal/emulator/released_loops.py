@@ -71,8 +71,7 @@ class _Follower:
         self._values: dict[int, set[int]] = {}
         """What the core has read in described registers, since it is followed."""
         self._registers: set[int] = set()
-        self._varying: set[int] = set()
-        """The registers that it reads in a window, and those of a new value."""
+        """The registers that it reads in a window."""
         self._new_value = False
 
     def is_released(self, from_outside: bool) -> bool:
@@ -101,7 +100,7 @@ class _Follower:
             if first is None or second is None:
                 return False
             self._accesses = second
-            self._awaited = self._registers - self._varying | {
+            self._awaited = self._registers | {
                 at for at in second.read - second.changed if not is_own(self._core, at)
             }
             news = (second.read - first.read) | (second.changed - first.changed)
@@ -115,7 +114,7 @@ class _Follower:
         """What the core does in a window of time while the others stand still; None where it does not go on."""
         core, accesses = self._core, Accesses(self._core)
         self._looks += 1
-        self._registers, self._varying = set(), set()
+        self._registers = set()
         end = core.time + self._window
         with accesses.watched():
             while core.time < end:
@@ -236,7 +235,6 @@ class _Follower:
             self._registers.add(address)
             if value not in values:
                 values.add(value)
-                self._varying.add(address)
                 if address in self._awaited:
                     self._new_value = self._core.hand_over = True
                     self._core.stop_soon()
