@@ -159,10 +159,9 @@ class _Follower:
                 break
             self._run(following)
             now = self._device.schedule.common(following, following.time)
-            came = self._new_value or (
-                following is not core
-                and before != [core.bus.read_bytes(each.start, each.size) for each in places]
-            )
+            came = self._new_value or before != [
+                core.bus.read_bytes(each.start, each.size) for each in places
+            ]
         if stands:
             core.time = max(stopped_at, self._device.schedule.on_core(core, now))
         return came
