@@ -103,8 +103,8 @@ class _Follower:
             self._awaited = self._registers | {
                 at for at in second.read - second.changed if not is_own(self._core, at)
             }
-            news = (second.read - first.read) | (second.changed - first.changed)
-            if all(map(second.is_on_stack, news)) and (self._awaited or self._by_timer):
+            same = second.read <= first.read and second.changed <= first.changed
+            if same and (self._awaited or self._by_timer):
                 return True
             if not self._go_on(self._window):
                 return False
