@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import import_module
 
 from gemel.checking.identity import identity_of
 from gemel.checking.reports.as_text import report_of
@@ -36,28 +37,14 @@ def _text(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     return text_of(result, inspection)
 
 
-def _json(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
-    from gemel.checking.reports.as_json import report
+def _by(form: str) -> Render:
+    """The report of the module of that form, which is imported where a report is made."""
 
-    return report(result, inspection, image_name)
+    def render(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
+        made: str = import_module(f"gemel.checking.reports.as_{form}").report(result, inspection, image_name)
+        return made
 
-
-def _sarif(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
-    from gemel.checking.reports.as_sarif import report
-
-    return report(result, inspection, image_name)
-
-
-def _junit(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
-    from gemel.checking.reports.as_junit import report
-
-    return report(result, inspection, image_name)
-
-
-def _lines(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
-    from gemel.checking.reports.as_lines import report
-
-    return report(result, inspection, image_name)
+    return render
 
 
 def _html(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
@@ -68,10 +55,10 @@ def _html(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
 
 FORMATS = (
     ReportFormat("text", (".txt",), "for people", _text),
-    ReportFormat("json", (".json",), "everything as data, see `gemel export check-schema`", _json),
-    ReportFormat("sarif", (".sarif", ".sarif.json"), "SARIF 2.1.0, for viewers of findings", _sarif),
-    ReportFormat("junit", (".xml",), "JUnit XML, a test case for each rule", _junit),
-    ReportFormat("lines", (), "one line a finding, FILE:LINE: severity: ..., for editors", _lines),
+    ReportFormat("json", (".json",), "everything as data, see `gemel export check-schema`", _by("json")),
+    ReportFormat("sarif", (".sarif", ".sarif.json"), "SARIF 2.1.0, for viewers of findings", _by("sarif")),
+    ReportFormat("junit", (".xml",), "JUnit XML, a test case for each rule", _by("junit")),
+    ReportFormat("lines", (), "one line a finding, FILE:LINE: severity: ..., for editors", _by("lines")),
     ReportFormat("html", (".html", ".htm"), "one page for a browser", _html),
 )
 """Every form; a further one is one more entry here."""
