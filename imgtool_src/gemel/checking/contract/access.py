@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.types import Alias, Array, Composite, Reference
 from gemel.errors import BuildError
 from gemel.inspection.contract.parties import DefinedSymbol, Missing, debug_types, parties
-from gemel.inspection.contract.shared_objects import shared_objects
+from gemel.inspection.contract.shared_objects import shared_areas, shared_objects
 from gemel.inspection.inspection import Inspection
-from gemel.outcomes import NotChecked
+from gemel.outcomes import NotChecked, Outcome
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -51,8 +51,25 @@ class Access(NamedTuple):
         return "atomic" if self.atomic else "volatile" if self.volatile else "plain"
 
 
-def shared_accesses(inspection: Inspection) -> Iterator[tuple[Access, Access] | NotChecked]:
-    """Each object that builds of two cores share by name, as both access it; builds that do not show it."""
+def of_shared_objects(
+    of: Callable[[Access, Access], Iterator[Outcome]],
+) -> Callable[[Inspection], Iterator[Outcome]]:
+    """A rule's check, made of what it says of an object that builds of two cores share by name, as both access it."""
+
+    def check(inspection: Inspection) -> Iterator[Outcome]:
+        if len(inspection.layout.builds) < 2 or not shared_areas(inspection.layout):
+            return
+        for each in _shared_accesses(inspection):
+            if isinstance(each, NotChecked):
+                yield each
+            else:
+                yield from of(*each)
+
+    return check
+
+
+def _shared_accesses(inspection: Inspection) -> Iterator[tuple[Access, Access] | NotChecked]:
+    """Each such object; builds that do not show it."""
     first_of: dict[str, Access] = {}
     for plan in parties(inspection.layout):
         build = inspection.builds.get(plan.name)

@@ -1,15 +1,19 @@
-"""What a rule says of each build or vector table that shows what it asks of them, and why the others do not."""
+"""What a rule says of each build, vector table or record that shows what it asks of them, and why others do not."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING
 
 from gemel.builds.build import Aspect, Build
 from gemel.inspection.cores.vector_tables import tables
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.wording import needs_elf
-from gemel.layout.model import BuildPlan
+from gemel.inspection.wording import needs_elf, record_not_sound
+from gemel.layout.model import BuildPlan, RecordPlan
 from gemel.outcomes import NotChecked, Outcome
+
+if TYPE_CHECKING:
+    from gemel.record.record import Record
 
 
 def builds_that_state(
@@ -56,5 +60,18 @@ def of_each_table(of_table: Callable[[Inspection, VectorTable], Iterator[Outcome
                 yield table
             else:
                 yield from of_table(inspection, table)
+
+    return check
+
+
+def of_record(of: Callable[[Inspection, RecordPlan, Record], Iterator[Outcome]]) -> Check:
+    """A rule's check, made of what it says of a sound record; where the record is not sound it says so."""
+
+    def check(inspection: Inspection) -> Iterator[Outcome]:
+        plan, record = inspection.layout.record, inspection.record
+        if plan and record:
+            yield from of(inspection, plan, record)
+        elif plan:
+            yield NotChecked("record", record_not_sound())
 
     return check

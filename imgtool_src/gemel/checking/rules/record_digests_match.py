@@ -5,26 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.checking.findings.build_evidence import of_record
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import record_not_sound
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.layout.model import RecordPlan
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.placement.placed import digests_of
-from gemel.record.record import BuildEntry
+from gemel.record.record import BuildEntry, Record
 
 if TYPE_CHECKING:
     from gemel.inspection.altered.changed_bytes import Cause
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_record
+def check(inspection: Inspection, plan: RecordPlan, record: Record) -> Iterator[Outcome]:
     """One outcome for each build that the record lists: its CRC-32 and its SHA-256."""
-    plan = inspection.layout.record
-    if plan is None:
-        return
-    if inspection.record is None:
-        yield NotChecked("record", record_not_sound())
-        return
-    for entry in inspection.record.builds:
+    for entry in record.builds:
         where = f"build {entry.name}, {entry.stored}"
         memories = inspection.layout.memories.values()
         if not any(memory.holds_image and memory.span.covers(entry.stored) for memory in memories):

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.build_evidence import of_record
 from gemel.checking.rule import Rule
 from gemel.inspection.altered.unchanged import joined_with_other_layout
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import record_not_sound
 from gemel.layout.addresses import plain_span, seen_by
 from gemel.layout.model import BuildPlan, Layout, RecordPlan
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.placement.placed import has_vectors, identities_of
 from gemel.record.record import BuildEntry, Record
 from gemel.spans import Span, format_address
@@ -20,15 +20,9 @@ _IDENTITY = ("product", "vendor id", "class id")
 """What says for which device an image is: what comes later follows from what comes before."""
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_record
+def check(inspection: Inspection, plan: RecordPlan, record: Record) -> Iterator[Outcome]:
     """One finding for each thing in which the record and the layout differ."""
-    plan = inspection.layout.record
-    if plan is None:
-        return
-    record = inspection.record
-    if record is None:
-        yield NotChecked("record", record_not_sound())
-        return
     findings = [*_identity(inspection, record, plan), *_builds(inspection, record, plan)]
     yield from findings
     if not findings:

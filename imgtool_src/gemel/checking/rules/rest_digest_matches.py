@@ -8,11 +8,13 @@ from collections.abc import Iterator
 from functools import partial
 from typing import TYPE_CHECKING
 
+from gemel.checking.findings.build_evidence import of_record
 from gemel.checking.rule import Rule
 from gemel.inspection.altered.unchanged import digest_of_rest, joined_with_other_layout, spans_of_rest
 from gemel.inspection.image_bytes import not_erased
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import record_not_sound, see
+from gemel.inspection.wording import see
+from gemel.layout.model import RecordPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import sha256_of
 from gemel.spans import Span, without
@@ -22,15 +24,9 @@ if TYPE_CHECKING:
     from gemel.record.record import Record
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_record
+def check(inspection: Inspection, plan: RecordPlan, record: Record) -> Iterator[Outcome]:
     """One outcome: the digest over flash less builds, record, seal and reserved areas."""
-    plan = inspection.layout.record
-    if plan is None:
-        return
-    record = inspection.record
-    if record is None:
-        yield NotChecked("record", record_not_sound())
-        return
     actual = digest_of_rest(inspection, record)
     if actual == record.rest_sha256:
         yield Holds("flash outside the builds")

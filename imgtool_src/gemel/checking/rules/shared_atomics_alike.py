@@ -4,39 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.contract.access import shared_accesses
+from gemel.checking.contract.access import Access, of_shared_objects
 from gemel.checking.rule import Rule
-from gemel.inspection.contract.shared_objects import shared_areas
-from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Outcome
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_shared_objects
+def check(first: Access, other: Access) -> Iterator[Outcome]:
     """One outcome for each object that two builds share and that is atomic in one of them."""
-    if len(inspection.layout.builds) < 2 or not shared_areas(inspection.layout):
+    names = f"builds {first.of.plan.name} and {other.of.plan.name}"
+    where = f"{other.of.symbol.name} in {names}"
+    plain_too = not (first.guarded and other.guarded)
+    if first.atomic == other.atomic or plain_too:
+        yield Holds(where)
         return
-    for pair in shared_accesses(inspection):
-        if isinstance(pair, NotChecked):
-            yield pair
-            continue
-        first, other = pair
-        names = f"builds {first.of.plan.name} and {other.of.plan.name}"
-        where = f"{other.of.symbol.name} in {names}"
-        plain_too = not (first.guarded and other.guarded)
-        if first.atomic == other.atomic or plain_too:
-            yield Holds(where)
-            continue
-        atomic, volatile = (first, other) if first.atomic else (other, first)
-        plan = volatile.of.plan
-        yield Finding(
-            f"{atomic.of.symbol.name} is atomic in build {atomic.of.plan.name} and not in build {plan.name}",
-            concerned(plan.name, atomic.of.plan.name, plan.core, atomic.of.plan.core, volatile.area),
-            where=where,
-            found=f"{volatile.words} in build {plan.name} ({volatile.of.build.file})",
-            expected=f"atomic, as in build {atomic.of.plan.name} ({atomic.of.build.file})",
-            span=volatile.of.plain,
-        )
+    atomic, volatile = (first, other) if first.atomic else (other, first)
+    plan = volatile.of.plan
+    yield Finding(
+        f"{atomic.of.symbol.name} is atomic in build {atomic.of.plan.name} and not in build {plan.name}",
+        concerned(plan.name, atomic.of.plan.name, plan.core, atomic.of.plan.core, volatile.area),
+        where=where,
+        found=f"{volatile.words} in build {plan.name} ({volatile.of.build.file})",
+        expected=f"atomic, as in build {atomic.of.plan.name} ({atomic.of.build.file})",
+        span=volatile.of.plain,
+    )
 
 
 RULE = Rule(

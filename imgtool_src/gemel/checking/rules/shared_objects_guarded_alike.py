@@ -4,43 +4,35 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.contract.access import Access, of_one_side, shared_accesses
+from gemel.checking.contract.access import Access, of_one_side, of_shared_objects
 from gemel.checking.rule import Rule
-from gemel.inspection.contract.shared_objects import shared_areas
-from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Outcome
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_shared_objects
+def check(first: Access, other: Access) -> Iterator[Outcome]:
     """One outcome for each object that two builds have under one name in shared areas."""
-    if len(inspection.layout.builds) < 2 or not shared_areas(inspection.layout):
+    names = f"builds {first.of.plan.name} and {other.of.plan.name}"
+    in_rust = "Rust" in (first.language, other.language)
+    member = "" if in_rust or not first.guarded or not other.guarded else of_one_side(first, other)
+    if member:
+        yield _of_member(first, other, member)
         return
-    for pair in shared_accesses(inspection):
-        if isinstance(pair, NotChecked):
-            yield pair
-            continue
-        first, other = pair
-        names = f"builds {first.of.plan.name} and {other.of.plan.name}"
-        in_rust = "Rust" in (first.language, other.language)
-        member = "" if in_rust or not first.guarded or not other.guarded else of_one_side(first, other)
-        if member:
-            yield _of_member(first, other, member)
-            continue
-        if first.guarded == other.guarded or in_rust:
-            yield Holds(f"{other.of.symbol.name} in {names}")
-            continue
-        plain, guarded = (first, other) if other.guarded else (other, first)
-        name, plan = plain.of.symbol.name, plain.of.plan
-        yield Finding(
-            f"build {plan.name} shares {name} as a plain object, and build {guarded.of.plan.name} as {guarded.words}",
-            concerned(plan.name, guarded.of.plan.name, plan.core, guarded.of.plan.core, plain.area),
-            where=f"{name} in {names}",
-            found=f"neither volatile nor atomic in build {plan.name} ({plain.of.build.file})",
-            expected=f"{guarded.words}, as in build {guarded.of.plan.name} ({guarded.of.build.file})",
-            span=plain.of.plain,
-            next_step="declare it in one header that both builds include",
-        )
+    if first.guarded == other.guarded or in_rust:
+        yield Holds(f"{other.of.symbol.name} in {names}")
+        return
+    plain, guarded = (first, other) if other.guarded else (other, first)
+    name, plan = plain.of.symbol.name, plain.of.plan
+    yield Finding(
+        f"build {plan.name} shares {name} as a plain object, and build {guarded.of.plan.name} as {guarded.words}",
+        concerned(plan.name, guarded.of.plan.name, plan.core, guarded.of.plan.core, plain.area),
+        where=f"{name} in {names}",
+        found=f"neither volatile nor atomic in build {plan.name} ({plain.of.build.file})",
+        expected=f"{guarded.words}, as in build {guarded.of.plan.name} ({guarded.of.build.file})",
+        span=plain.of.plain,
+        next_step="declare it in one header that both builds include",
+    )
 
 
 def _of_member(first: Access, other: Access, member: str) -> Finding:

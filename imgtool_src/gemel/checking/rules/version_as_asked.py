@@ -4,23 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.build_evidence import of_record
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import record_not_sound
+from gemel.layout.model import RecordPlan
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placed import Version
+from gemel.record.record import Record
 from gemel.structs import NamedTuple
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_record
+def check(inspection: Inspection, plan: RecordPlan, record: Record) -> Iterator[Outcome]:
     """Version and rollback counter against the command line or the layout: an outcome each, one finding of both."""
-    plan = inspection.layout.record
-    if plan is None:
-        return
-    record = inspection.record
-    if record is None:
-        yield NotChecked("record", record_not_sound())
-        return
     others: list[_Other] = []
     asked = inspection.version or (
         Version.of(inspection.layout.version) if inspection.layout.version else None
