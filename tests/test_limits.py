@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 import pytest
 from both_sides import Limits, assert_both_sides
 from records import tide_gauge_record
-from seal_keys import key_for
+from seal_keys import key_for, sign_all
 from small_device import builds, layout
 
 from gemel.checksums.crc_catalogue import WIDEST, CrcParameters, parameter_problems
@@ -47,7 +47,7 @@ from gemel.seals.keys.algorithms import ALGORITHMS
 from gemel.seals.keys.blocks import LARGEST_KEY_FILE
 from gemel.seals.keys.files import load_public_key
 from gemel.seals.keys.keys import LONGEST_PASS_PHRASE
-from gemel.seals.seal import bytes_to_sign, seal_size, sign_all
+from gemel.seals.seal import bytes_to_sign, seal_size
 from gemel.seals.to_be_signed import LARGEST_REQUEST
 from gemel.spans import Span
 from gemel.text.demangled import demangled

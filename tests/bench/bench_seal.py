@@ -12,12 +12,12 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1] / part) for part in ("."
 
 from bench_crc import best_of, import_time
 from records import tide_gauge_record
-from seal_keys import every_key, key_for
+from seal_keys import every_key, key_for, sign_all
 
 from gemel.record import record
 from gemel.seals.keys.files import load_private_key, load_public_key
 from gemel.seals.keys.keys import PrivateKey
-from gemel.seals.seal import read_seal, sign_all, verify
+from gemel.seals.seal import read_seal, verify
 
 RECORD = record.encode(tide_gauge_record())
 AREA = 16 << 10

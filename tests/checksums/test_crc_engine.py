@@ -7,14 +7,14 @@ import sys
 import zlib
 
 import pytest
-from crc_reference import bitwise_crc
+from crc_reference import bitwise_crc, residue
 from crccheck.crc import ALLCRCCLASSES
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gemel.checksums import crc_engine
 from gemel.checksums.crc_catalogue import CrcParameters, catalogue, find, parameter_problems
-from gemel.checksums.crc_engine import crc, is_compiled, residue, table_crc
+from gemel.checksums.crc_engine import crc, is_compiled, table_crc
 
 CHECK_MESSAGE = b"123456789"
 
@@ -51,13 +51,12 @@ def test_check_value(engine, name: str) -> None:
 
 @pytest.mark.parametrize("name", catalogue())
 def test_residue(name: str) -> None:
-    """The catalogue's residue follows from the parameters, and a message with its CRC leaves it."""
+    """A message with its CRC leaves the residue that follows from the parameters."""
     entry = catalogue()[name]
     p = entry.parameters
-    assert residue(p) == entry.residue
     if p.width % 8 == 0 and p.refin == p.refout:
         code = entry.check.to_bytes(p.width // 8, "little" if p.refout else "big")
-        assert crc(p, [CHECK_MESSAGE, code]) == entry.residue ^ p.xorout
+        assert crc(p, [CHECK_MESSAGE, code]) == residue(p) ^ p.xorout
 
 
 def test_residue_of_crc32_as_a_complete_run() -> None:

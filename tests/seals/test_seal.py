@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from records import tide_gauge_record
-from seal_keys import every_key, key_for, other_key
+from seal_keys import every_key, key_for, other_key, sign_all
 
 from gemel.record import record
 from gemel.seals.cose import MAX_SIGNERS, Sign, Signature, encode, sig_structure
@@ -20,7 +20,6 @@ from gemel.seals.seal import (
     make_seal,
     read_seal,
     seal_size,
-    sign_all,
     signature_made_elsewhere,
     verify,
 )

@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from records import tide_gauge_record
-from seal_keys import key_for, other_key
+from seal_keys import key_for, other_key, sign_all
 from seconds import within
 
 from gemel.record import record
 from gemel.seals.cose import MAX_SIGNERS
-from gemel.seals.seal import Seal, SealError, read_seal, sign_all, verify
+from gemel.seals.seal import Seal, SealError, read_seal, verify
 
 RECORD = record.encode(tide_gauge_record())
 SIGNERS = [key_for("Ed25519"), key_for("ECDSA-P256"), other_key(1)]

@@ -18,7 +18,7 @@ from pycose.keys import EC2Key, OKPKey, RSAKey
 from pycose.keys.curves import P256, P384, Ed25519
 from pycose.messages import SignMessage
 from records import tide_gauge_record
-from seal_keys import every_key, key_for
+from seal_keys import every_key, key_for, sign_all
 from tools import required_tool
 
 from gemel.record import record
@@ -28,7 +28,6 @@ from gemel.seals.seal import (
     bytes_to_sign,
     make_seal,
     read_seal,
-    sign_all,
     signature_made_elsewhere,
     verify,
 )

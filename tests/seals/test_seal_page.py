@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from records import tide_gauge_record
-from seal_keys import key_for
+from seal_keys import key_for, sign_all
 
 from gemel.record import record
 from gemel.seals.keys.algorithms import ALGORITHMS, ED25519, Evidence
 from gemel.seals.page import Part, page, parts_of_a_seal, parts_of_the_signed_bytes
-from gemel.seals.seal import SealFault, bytes_to_sign, seal_size, sign_all
+from gemel.seals.seal import SealFault, bytes_to_sign, seal_size
 
 RECORD = record.encode(tide_gauge_record())
 

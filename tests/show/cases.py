@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import small_device
 import verdict_builds
@@ -23,9 +23,14 @@ from gemel.show.as_text.whole import text_of
 from gemel.show.facts.contents import Contents
 from gemel.show.facts.gather import contents_of, contents_of_file
 from gemel.spans import Span
-from gemel.text.styled import ASCII, BLOCKS, Signs, plain
+from gemel.text.styled import ASCII, BLOCKS, Line, Signs
 
 KIB = 1 << 10
+
+
+def plain(lines: Iterable[Line]) -> str:
+    """The lines without their styles, each ended by a newline."""
+    return "".join("".join(piece.text for piece in line) + "\n" for line in lines)
 
 
 def gauge_layout(arrangement: str) -> ReadLayout:

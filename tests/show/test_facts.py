@@ -8,7 +8,7 @@ import zlib
 import pytest
 import small_device
 from builds.elf_writer import SymbolSpec
-from show.cases import gauge, gauge_alone, gauge_layout, small, spoiled, stale_builds
+from show.cases import gauge, gauge_alone, gauge_layout, plain, small, spoiled, stale_builds
 from tide_gauge import BUILT, read_elf
 
 from gemel.image.sparse import SparseBytes
@@ -18,7 +18,7 @@ from gemel.show.as_text.whole import text_of
 from gemel.show.facts.file_alone import MAX_HINTS
 from gemel.show.facts.gather import contents_of, contents_of_file
 from gemel.spans import Span
-from gemel.text.styled import BLOCKS, plain
+from gemel.text.styled import BLOCKS
 
 BUILDS = small_device.builds()
 

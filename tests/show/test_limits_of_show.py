@@ -7,18 +7,18 @@ import struct
 import pytest
 from both_sides import Limits, assert_both_sides
 from records import tide_gauge_record
-from seal_keys import key_for
+from seal_keys import key_for, sign_all
+from show.cases import plain
 
 from gemel.image.sparse import SparseBytes
 from gemel.record.record import encode
-from gemel.seals.seal import sign_all
 from gemel.show.as_text.whole import text_of
 from gemel.show.facts.file_alone import vector_hints
 from gemel.show.facts.gather import contents_of_file
 from gemel.show.facts.records import records
 from gemel.show.facts.seals import seals
 from gemel.structs import replace
-from gemel.text.styled import BLOCKS, plain
+from gemel.text.styled import BLOCKS
 
 FLASH, RAM = 0x1000_0000, 0x2000_0000
 

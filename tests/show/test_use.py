@@ -9,7 +9,7 @@ import small_device
 from builds.elf_writer import SegmentSpec
 from hypothesis import given
 from hypothesis import strategies as st
-from show.cases import gauge, small, spoiled
+from show.cases import gauge, plain, small, spoiled
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
@@ -18,7 +18,7 @@ from gemel.show.facts.contents import Contents
 from gemel.show.facts.gather import contents_of
 from gemel.show.facts.used_bytes import JOINING_GAP, blank_runs, content_runs, per_cent
 from gemel.spans import Span
-from gemel.text.styled import ASCII, BLOCKS, plain
+from gemel.text.styled import ASCII, BLOCKS
 
 ERASED = 0xFF
 FLASH_SIZE = 16 << 10

@@ -8,7 +8,7 @@ those of the package cryptography-vectors.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,8 @@ import cryptography_vectors
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, mldsa, rsa
 
 from gemel.seals.keys.algorithms import algorithm_named, algorithm_names
-from gemel.seals.keys.keys import PrivateKey, private_key_of
+from gemel.seals.keys.keys import PrivateKey, Signer, private_key_of
+from gemel.seals.seal import bytes_to_sign, make_seal
 
 VECTORS = Path(cryptography_vectors.__file__).parent / "asymmetric"
 """Folder of the package cryptography-vectors."""
@@ -95,3 +96,12 @@ def rsa_key(bits: int, index: int) -> rsa.RSAPrivateKey:
     public = rsa.RSAPublicNumbers(e, n)
     numbers = rsa.RSAPrivateNumbers(p, q, d, d % (p - 1), d % (q - 1), pow(q, -1, p), public)
     return numbers.private_key(unsafe_skip_rsa_key_validation=True)
+
+
+def sign_all(record_bytes: bytes, signers: Iterable[Signer]) -> bytes:
+    """The seal of all ``signers``.  Raises SealError as ``make_seal`` does, and whatever a signer raises."""
+    signatures = []
+    for signer in signers:
+        key = signer.public_key
+        signatures.append((key, signer.sign(bytes_to_sign(record_bytes, key.algorithm, key.fingerprint))))
+    return make_seal(record_bytes, signatures)

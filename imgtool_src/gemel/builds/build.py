@@ -80,14 +80,6 @@ class Build(Struct, dict=True):
         return sum(len(segment.data) for segment in self.segments)
 
     @property
-    def ram_claims(self) -> tuple[Span, ...]:
-        """What it takes at run time, flash and RAM alike, in order of run address.
-
-        Which of these are in RAM is for the caller to say, who knows the memories.
-        """
-        return tuple(sorted(span for segment in self.segments for span in segment.taken if span.size))
-
-    @property
     def all_sections(self) -> tuple[Section, ...]:
         """The sections in the order of the file; none where it has no table of them."""
         return self.sections.all() if self.sections else ()

@@ -36,21 +36,6 @@ def is_compiled(parameters: CrcParameters) -> bool:
     return _engine(parameters) is not _table_engine(parameters)
 
 
-def residue(parameters: CrcParameters) -> int:
-    """What the register holds, before ``xorout``, after a message and its own CRC.
-
-    The catalogue's definition: the register loaded with ``xorout`` and clocked with ``width`` zero bits.
-    """
-    register = parameters.xorout
-    if parameters.refout:
-        register = reversed_bits(register, parameters.width)
-    top = 1 << (parameters.width - 1)
-    for _ in range(parameters.width):
-        feedback = parameters.poly if register & top else 0
-        register = (register << 1) & parameters.mask ^ feedback
-    return reversed_bits(register, parameters.width) if parameters.refout else register
-
-
 def table_crc(parameters: CrcParameters, blocks: Iterable[Block]) -> int:
     """The same as ``crc``, computed in Python from a table of 256 entries: slow, and needs nothing."""
     return _table_engine(parameters)(blocks)

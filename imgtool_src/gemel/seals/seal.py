@@ -22,7 +22,7 @@ from gemel.seals.format import (
     seal_size,
 )
 from gemel.seals.keys.algorithms import SignatureAlgorithm
-from gemel.seals.keys.keys import PublicKey, Signer
+from gemel.seals.keys.keys import PublicKey
 from gemel.seals.keys.schemes import in_cose_form
 from gemel.seals.reading import read_seal
 from gemel.spans import format_size
@@ -40,7 +40,6 @@ __all__ = [
     "make_seal",
     "read_seal",
     "seal_size",
-    "sign_all",
     "signature_made_elsewhere",
     "verify",
 ]
@@ -66,15 +65,6 @@ class Verdict(Struct):
     def good(self) -> bool:
         """Whether a trusted key's signature holds over the record."""
         return self.outcome is Outcome.GOOD
-
-
-def sign_all(record_bytes: bytes, signers: Iterable[Signer]) -> bytes:
-    """The seal of all ``signers``.  Raises SealError as ``make_seal`` does, and whatever a signer raises."""
-    signatures = []
-    for signer in signers:
-        key = signer.public_key
-        signatures.append((key, signer.sign(bytes_to_sign(record_bytes, key.algorithm, key.fingerprint))))
-    return make_seal(record_bytes, signatures)
 
 
 def make_seal(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -> bytes:

@@ -128,8 +128,3 @@ def _words(pieces: Iterable[Styled]) -> list[tuple[Styled, list[Styled]]]:
             else:
                 words[-1][1].append(Styled(token, piece.style))
     return words
-
-
-def plain(lines: Iterable[Line]) -> str:
-    """The lines without their styles, each ended by a newline."""
-    return "".join("".join(piece.text for piece in line) + "\n" for line in lines)

@@ -21,7 +21,11 @@ def test_load_address_places_and_run_address_claims() -> None:
         (Span(FLASH + 0x100, 8), Span(RAM, 8), 1),
         (Span(RAM + 8, 0), Span(RAM + 8, 0x400), 2),
     ]
-    assert build.ram_claims == (Span(FLASH, 64), Span(RAM, 8), Span(RAM + 8, 0x400))
+    assert [segment.taken for segment in build.segments] == [
+        (Span(FLASH, 64),),
+        (Span(RAM, 8),),
+        (Span(RAM + 8, 0x400),),
+    ]
     assert build.stored_size == 72
     assert [segment.data for segment in build.stored] == [CODE.data, b"initial!"]
 

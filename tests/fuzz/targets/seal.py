@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from records import tide_gauge_record
-from seal_keys import key_for
+from seal_keys import key_for, sign_all
 
 from gemel.errors import GemelError
 from gemel.record.record import encode
-from gemel.seals.seal import read_seal, sign_all
+from gemel.seals.seal import read_seal
 
 REFUSALS = (GemelError,)
 _RECORD = encode(tide_gauge_record())
