@@ -11,6 +11,9 @@ from typing import Any
 
 from gemel.structs import KW_ONLY, Struct
 
+LABELS = ("where", "found", "expected", "next")
+"""What stands before the parts of a problem."""
+
 
 class Problem(Struct):
     """One thing that is wrong, in words for the person who has to correct it.

@@ -296,9 +296,6 @@ if not TYPE_CHECKING:
         def _make(cls, values: Iterable[Any]) -> Any:
             return cls(*values)
 
-        def _asdict(self) -> dict[str, Any]:
-            return dict(zip(self._fields, self, strict=True))
-
         def _replace(self, **changes: Any) -> Any:
             values = tuple.__new__(type(self), map(changes.pop, self._fields, self))
             if changes:

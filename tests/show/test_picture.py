@@ -8,7 +8,7 @@ import pytest
 from check.sealed import OLD, REQUIRED, sealed
 from hypothesis import given
 from hypothesis import strategies as st
-from show.cases import digests_apart, gauge, gauge_alone, small, spoiled
+from show.cases import digests_apart, gauge, gauge_alone, plain, small, spoiled
 
 import gemel
 from gemel.show.as_text.picture import (
@@ -28,7 +28,6 @@ from gemel.text.styled import (
     BLOCKS,
     Styled,
     fitted,
-    plain,
     printable,
     shortened,
     width_of,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import TypeAlias
 
+from gemel.checking.policy.severities import WEIGHTS
 from gemel.checking.rule import Rule, Severity
 from gemel.inspection.altered.unchanged import builds_as_recorded
 from gemel.inspection.inspection import Inspection
@@ -37,8 +38,6 @@ OTHER_ARCHITECTURE = "build-architecture-fits-core"
 
 OTHER_PROFILES = ("A", "R", "S")
 """Application, real-time and either, as build attributes have them."""
-
-_RANKS = {"note": 0, "warning": 1, "error": 2}
 
 
 class Place(NamedTuple):
@@ -84,7 +83,7 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, P
     ):
         for place, candidates in source.items():
             for cause in candidates:
-                weighs = _RANKS[found[cause].severity] >= _RANKS[found[place].severity]
+                weighs = WEIGHTS[found[cause].severity] >= WEIGHTS[found[place].severity]
                 settled = place in causes or found[place].finding.explains_all
                 if weighs and not settled and _first(cause, causes) != place:
                     causes[place] = cause

@@ -15,6 +15,9 @@ FILE = FileName()
 INPUT, INPUTS = Input(), InputWord()
 """A file that is read, and the words of a line that name files."""
 
+OF_AN_IMAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
+"""The words of a command that is about an image."""
+
 READ = "Read the code instruction by instruction for those that its core lacks"
 disassemble_option = option(
     "--disassemble/--no-disassemble",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from gemel.cli.colours import colour_wanted
 from gemel.cli.echo import coloured, echo
-from gemel.errors import GemelError, Problem
+from gemel.errors import LABELS, GemelError, Problem
 from gemel.files.paths import FilePath
 from gemel.text.escaping import on_one_line
 from gemel.text.wrapping import label_head
@@ -18,7 +18,6 @@ from gemel.text.wrapping import wrapped as wrapped_in
 if TYPE_CHECKING:
     from gemel.image.image import ImageFile
 
-LABELS = ("where", "found", "expected", "next")
 DEFAULT_WIDTH = 80
 MIN_WIDTH = 40
 """Columns: where no terminal is, and the least that text is made for."""

@@ -18,7 +18,6 @@ from gemel.draft.regions import LinkMap, Region, regions_by_symbols, regions_of_
 from gemel.draft.security import (
     CALLABLE,
     NOTHING_SECURE,
-    STATE_BIT,
     Security,
     core_for,
     find_security,
@@ -30,7 +29,7 @@ from gemel.draft.shared import Shared, find_shared, named_apart
 from gemel.draft.vectors import find_vectors
 from gemel.errors import Problem, UsageProblem
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
-from gemel.m_profile.memory_map import RAM_REGIONS, region_of
+from gemel.m_profile.memory_map import RAM_REGIONS, STATE_BIT, region_of
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables
 from gemel.spans import Span, align_down
 from gemel.structs import Struct, field, replace

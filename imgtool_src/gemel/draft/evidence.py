@@ -10,7 +10,7 @@ from gemel.builds.segment import Segment
 from gemel.draft.pieces import NEAR
 from gemel.draft.vectors import Vectors, find_vectors
 from gemel.files.contents import ELF_START
-from gemel.m_profile.memory_map import DEVICE_REGIONS, RAM_REGIONS, region_of
+from gemel.m_profile.memory_map import DEVICE_REGIONS, RAM_REGIONS, SRAM, region_of
 from gemel.spans import Span, merge, without
 from gemel.structs import NamedTuple, Struct
 from gemel.text.escaping import in_toml
@@ -21,9 +21,6 @@ MAX_NAME_BYTES = 512
 
 GAP = 64
 """Bytes between sections of one memory that alignment makes."""
-
-SRAM = RAM_REGIONS[0]
-"""What is stored here is lost at power off; RAM_REGIONS beyond it may be external flash."""
 
 
 class Kept(NamedTuple):

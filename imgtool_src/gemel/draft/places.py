@@ -8,11 +8,12 @@ from gemel.draft.evidence import Evidence
 from gemel.draft.page import ASK
 from gemel.draft.pieces import Group, MemoryKind, Piece, combined, groups_of, power_of_two
 from gemel.draft.regions import Region, region_for, words_of
-from gemel.draft.security import CALLABLE, NOTHING_SECURE, STATE_BIT, Security
+from gemel.draft.security import CALLABLE, NOTHING_SECURE, Security
 from gemel.draft.shared import Shared
 from gemel.errors import UsageProblem
 from gemel.inspection.cores.secure_builds import VECTOR_UNIT
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
+from gemel.m_profile.memory_map import STATE_BIT
 from gemel.spans import Span, align_down, align_up, format_address, format_size, without
 from gemel.structs import Struct, replace
 

@@ -22,12 +22,10 @@ from gemel.inspection.cores.secure_builds import (
 )
 from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.m_profile.known_registers import VTOR
+from gemel.m_profile.memory_map import STATE_BIT
 from gemel.m_profile.start_run import StartRun, start_run
 from gemel.spans import Span, align_down, align_up, merge
 from gemel.structs import NamedTuple, Struct, field, replace
-
-STATE_BIT = 1 << 28
-"""Where memories have an address for each state, commonly set in the secure one (common practice)."""
 
 CALLABLE = "non-secure-callable"
 

@@ -11,7 +11,8 @@ from collections.abc import Container
 from functools import cached_property
 from itertools import pairwise
 
-from gemel.draft.evidence import GAP, SRAM, Evidence
+from gemel.draft.evidence import GAP, Evidence
+from gemel.m_profile.memory_map import SRAM
 from gemel.spans import Span, align_down, align_up, merge
 
 WINDOW = 1 << 24

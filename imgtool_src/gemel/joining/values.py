@@ -14,7 +14,7 @@ from gemel.joining.fill import fill, whole_units
 from gemel.joining.recording import describe
 from gemel.joining.stamps import StampSources, spans_read, stamp_bytes
 from gemel.joining.write_order import Write, in_order
-from gemel.layout.model import LEFT_ALONE, Checksum, Layout, RecordPlan, Stamp, SymbolPlace
+from gemel.layout.model import NOT_FREE, RECORD_NAME, Checksum, Layout, RecordPlan, Stamp, SymbolPlace
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import rest_spans
 from gemel.placement.places import address_of, covered_spans
@@ -22,12 +22,6 @@ from gemel.placement.symbol_places import SymbolPlaces
 from gemel.record.record import Record, encode, record_size
 from gemel.spans import Span
 from gemel.structs import replace
-
-RECORD_NAME = "record"
-"""What messages call the record among the values; the layout gives no stamp or checksum this name."""
-
-NOT_FREE = ("record", "seal", *LEFT_ALONE)
-"""Purposes of areas that no stamp or checksum is written into."""
 
 
 def write_values(read: ReadLayout, sources: StampSources, lookup: SymbolPlaces) -> Record | None:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from gemel.layout.kinds import Text, key
-from gemel.layout.tables import NAME_PATTERN
+from gemel.layout.tables import NAME
 from gemel.structs import Struct
-
-NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
 
 
 class CopiedBy(Struct, kw_only=True):

@@ -27,17 +27,22 @@ from gemel.layout.kinds import (
     key,
 )
 from gemel.layout.rehearsal_model import RehearsalPlan
-from gemel.layout.tables import NAME_PATTERN, Either, ListOf, MapOf, Table
+from gemel.layout.tables import LABEL, NAME, Either, ListOf, MapOf, Table
 from gemel.m_profile.architectures import ARCHITECTURES, EXTENSIONS, MAX_INTERRUPTS
 from gemel.spans import Span
 from gemel.structs import Struct
 
-NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
-LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
 ATTRIBUTIONS = ("secure", "non-secure", "non-secure-callable")
 PURPOSES = ("code", "data", "shared", "record", "seal", "reserved", "settings")
 LEFT_ALONE = ("reserved", "settings")
 """Purposes of areas that an image leaves alone: the device has something there from elsewhere, or writes there."""
+
+NOT_FREE = ("record", "seal", *LEFT_ALONE)
+"""Purposes of areas into which no stamp or checksum is written."""
+
+RECORD_NAME = "record"
+"""What messages call the record among the values that join writes; no stamp or checksum has this name."""
+
 HIGHEST = 0xFFFF_FFFF
 
 

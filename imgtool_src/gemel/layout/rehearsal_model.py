@@ -8,11 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.layout.kinds import Address, Choice, Flag, Integer, KeyPath, Size, Text, Word, key
-from gemel.layout.tables import NAME_PATTERN, ListOf, MapOf, Table
+from gemel.layout.tables import LABEL, NAME, ListOf, MapOf, Table
 from gemel.structs import Struct
 
-NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
-LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
 DEFAULT_BUDGET = 20_000_000
 MAX_BUDGET = 10_000_000_000
 ALL_BITS = 0xFFFF_FFFF

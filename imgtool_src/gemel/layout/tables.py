@@ -17,6 +17,7 @@ from gemel.layout.kinds import (
     KeyPath,
     LayoutFault,
     Report,
+    Text,
     ValueType,
     in_toml_words,
     nearest_hint,
@@ -26,6 +27,9 @@ from gemel.text.escaping import in_toml
 
 NAME_PATTERN = r"[A-Za-z0-9][A-Za-z0-9_-]{0,22}"
 """Names of the user's choice; the record holds up to 31 bytes of them."""
+
+NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
+LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
 
 
 class ListOf(ValueType):

@@ -7,6 +7,12 @@ from gemel.spans import Span
 RAM_REGIONS = (Span.from_bounds(0x2000_0000, 0x4000_0000), Span.from_bounds(0x6000_0000, 0xA000_0000))
 """SRAM and external RAM."""
 
+SRAM = RAM_REGIONS[0]
+"""Most stacks are here, and what is stored here is lost at power off; beyond it may be external flash."""
+
+STATE_BIT = 1 << 28
+"""Set in the address under which secure code sees a memory, clear in the non-secure one (common practice)."""
+
 DEVICE_REGIONS = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
 """Registers and the system's own space: no core executes anything there."""
 

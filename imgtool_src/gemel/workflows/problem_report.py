@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Annotated, Literal
 
 from gemel.checking.reports.documents import Case, html_document, junit_document, sarif_document
-from gemel.errors import Problem
+from gemel.errors import LABELS, Problem
 from gemel.structs import Struct
 from gemel.text.as_json import data_of, json_text
 from gemel.text.wrapping import label_head, wrapped
@@ -22,8 +22,6 @@ NO_RESULT = f"NO RESULT: {COULD_NOT_BE_DONE}."
 DO_NOT_JOIN = "the builds do not join"
 REFUSED = f"FAIL: {DO_NOT_JOIN}."
 """The verdict on builds that cannot be placed, or whose values cannot be had: exit code 1."""
-
-LABELS = ("where", "found", "expected", "next")
 
 
 class ReportedTool(Struct):

@@ -13,7 +13,7 @@ from gemel.layout.model import BuildPlan, Core
 from gemel.m_profile.architectures import MAINLINES_OF_V8, RUNS
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
-CPU_ARCH, PROFILE, ARM_INSTRUCTIONS = 6, 7, 8
+CPU_ARCH, PROFILE = 6, 7
 """Tags of ADDENDA32, "The target-related attributes"."""
 
 ARMV7E_M = 13

@@ -10,11 +10,9 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, found_or_holds
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BuildPlan, Memory
+from gemel.m_profile.memory_map import STATE_BIT
 from gemel.outcomes import Finding, Outcome
 from gemel.spans import format_address
-
-STATE_BIT = 1 << 28
-"""Set in the address under which secure code sees a memory, clear in the non-secure one."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:

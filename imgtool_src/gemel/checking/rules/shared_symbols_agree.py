@@ -28,9 +28,6 @@ from gemel.structs import replace
 if TYPE_CHECKING:
     from gemel.checking.contract.comparison import Comparison
 
-PADDING = 8
-"""Fewer bytes by which one object ends after another are what a type or an array was rounded up by."""
-
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each name that two builds have in shared areas, as far as no contract names it.

@@ -11,6 +11,7 @@ from gemel.cli.parameters import (
     INDEX,
     INPUT,
     INPUTS,
+    OF_AN_IMAGE,
     as_option,
     at_least_option,
     date_option,
@@ -33,11 +34,8 @@ if TYPE_CHECKING:
     from gemel.cli.positions import Given
 
 
-USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
-
-
 @sub_command("check", works_long=True, takes=Asked)
-@argument("words", metavar=USAGE, several=True, kind=INPUTS)
+@argument("words", metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
 @several_at_option
 @from_device_option
 @as_option
@@ -113,15 +111,15 @@ def command(asked: Asked) -> int:
         if asked.release is not None:
             result = folder_result(asked.release, asked)
         else:
-            found = given(asked.words, USAGE, least=0, most=MOST_FILES if asked.from_device else 1)
+            found = given(asked.words, OF_AN_IMAGE, least=0, most=MOST_FILES if asked.from_device else 1)
             policy = load_policy(asked.policy)
             if not found.images:
-                refuse_without_image(found, [*asked.among(ABOUT_AN_IMAGE), *found.builds], USAGE)
+                refuse_without_image(found, [*asked.among(ABOUT_AN_IMAGE), *found.builds], OF_AN_IMAGE)
                 return _check_layout(found, asked)
             if found.layout is None and policy:
                 result = result_without_layout(found, asked, policy)
             else:
-                result = image_result(found, USAGE, asked, policy)
+                result = image_result(found, OF_AN_IMAGE, asked, policy)
     give_reports(result, asked.form, asked.reports, asked.everything, asked.quiet)
     return 0 if result.passes else 1
 
@@ -142,7 +140,7 @@ def _check_layout(found: Given, asked: Asked) -> int:
     from gemel.cli.results import give_text
     from gemel.workflows.inputs.layouts import load_layout
 
-    read = load_layout(layout_of(found, USAGE))
+    read = load_layout(layout_of(found, OF_AN_IMAGE))
     if read.layout.seal:
         from gemel.workflows.trust import trusted_keys
 

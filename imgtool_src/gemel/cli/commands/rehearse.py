@@ -7,6 +7,7 @@ import sys
 from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
 from gemel.cli.parameters import (
     INPUTS,
+    OF_AN_IMAGE,
     as_option,
     at_option,
     form_option,
@@ -18,12 +19,11 @@ from gemel.errors import all_of
 from gemel.files.paths import FilePath
 from gemel.layout.rehearsal_model import MAX_BUDGET
 
-USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 FORMS = "text", "json", "svg", "sarif", "junit", "html", "lines"
 
 
 @sub_command("rehearse", works_long=True, exits="0 the rehearsal passes; 1 it fails")
-@argument("words", metavar=USAGE, several=True, kind=INPUTS)
+@argument("words", metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
 @at_option
 @as_option
 @option(
@@ -88,9 +88,9 @@ def command(
     outputs = [output] if output else []
     refuse_reports(reports, inputs_among(words))
     with reports_of_problems("rehearse", reports):
-        found = given(words, USAGE)
+        found = given(words, OF_AN_IMAGE)
         form = form_by_suffix(output, form, *FORMS[1:-1])
-        layout, image = layout_of(found, USAGE), found.images[0]
+        layout, image = layout_of(found, OF_AN_IMAGE), found.images[0]
         read, files, remarks = load_layout_and_files(layout, found.builds)
         refuse_targets([*outputs, *reports], [layout, image, *files.values()])
         loaded, builds_given = all_of(

@@ -9,6 +9,7 @@ from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import (
     INPUT,
     INPUTS,
+    OF_AN_IMAGE,
     as_option,
     form_option,
     from_device_option,
@@ -41,11 +42,8 @@ TO_BE_SIGNED = ".tbs"
 """The suffix of a file of bytes to be signed."""
 
 
-USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
-
-
 @sub_command("show", works_long=True, exits="0 done; 1 the seal does not hold (--trust)")
-@argument("words", metavar=USAGE, several=True, kind=INPUTS)
+@argument("words", metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
 @several_at_option
 @from_device_option
 @as_option
@@ -91,7 +89,7 @@ def command(
     from gemel.files.output_targets import refuse_targets
 
     words = (str(layout), *words) if layout else words
-    found = given(words, USAGE, own=not alone, most=MOST_FILES if from_device else 1)
+    found = given(words, OF_AN_IMAGE, own=not alone, most=MOST_FILES if from_device else 1)
     image = found.images[0]
     refuse_targets([output] if output else [], [*found.images, *([found.layout] if found.layout else [])])
     if image.suffix.lower() == TO_BE_SIGNED and not as_form:

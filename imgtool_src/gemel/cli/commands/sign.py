@@ -6,6 +6,7 @@ from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import (
     FILE,
     INPUTS,
+    OF_AN_IMAGE,
     as_option,
     at_option,
     date_option,
@@ -32,11 +33,8 @@ def _with_openssl(text: str) -> str:
     return cleandoc(text).replace("{openssl}", "\n".join(openssl_lines(72)))
 
 
-USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
-
-
 @sub_command("sign", works_long=True, finished=_with_openssl)
-@argument("words", metavar=USAGE, several=True, kind=INPUTS)
+@argument("words", metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
 @images_option()
 @memories_option
 @key_option()
@@ -125,9 +123,9 @@ def command(
     from gemel.cli.signing.sign_request import hand_over, seal_image
     from gemel.workflows.signing import SignRequest, refuse_mixture
 
-    found = given(words, USAGE)
+    found = given(words, OF_AN_IMAGE)
     request = SignRequest(
-        layout_of(found, USAGE),
+        layout_of(found, OF_AN_IMAGE),
         found.images[0],
         found.builds,
         outputs,

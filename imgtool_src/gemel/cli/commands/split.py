@@ -6,15 +6,13 @@ import os
 import sys
 
 from gemel.cli.declared import DONE, argument, option, sub_command
-from gemel.cli.parameters import FILE, INPUTS, as_option, at_option
+from gemel.cli.parameters import FILE, INPUTS, OF_AN_IMAGE, as_option, at_option
 from gemel.errors import OutputError
 from gemel.files.paths import FilePath
 
-USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
-
 
 @sub_command("split", works_long=True, exits=DONE)
-@argument("words", metavar=USAGE, several=True, kind=INPUTS)
+@argument("words", metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
 @option("-o", "--output", "folder", metavar="FOLDER", kind=FILE, required=True, help="Folder for the parts.")
 @at_option
 @as_option
@@ -39,8 +37,8 @@ def command(words: tuple[str, ...], folder: FilePath, at: int | None, as_form: s
     from gemel.workflows.inputs.layouts import load_layout_and_files
     from gemel.workflows.splitting import split
 
-    found = given(words, USAGE)
-    layout, image = layout_of(found, USAGE), found.images[0]
+    found = given(words, OF_AN_IMAGE)
+    layout, image = layout_of(found, OF_AN_IMAGE), found.images[0]
     read, _, _ = load_layout_and_files(layout, found.builds)
     loaded = read_image(image, layout=read, at=at, form=as_form)
     files, builds, remarks = builds_of_image(read, loaded, found.builds)

@@ -14,7 +14,8 @@ from gemel.layout.addresses import locate, stated_span
 from gemel.layout.checks.areas import ends_after_memory
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import (
-    LEFT_ALONE,
+    NOT_FREE,
+    RECORD_NAME,
     AreaPlace,
     AreaRange,
     BuildRange,
@@ -29,8 +30,6 @@ from gemel.spans import Span, format_address, format_size, overlapping, without
 from gemel.structs import Struct
 
 SHA256_SIZE = 32
-NOT_FREE = ("record", "seal", *LEFT_ALONE)
-"""Purposes of areas into which no stamp or checksum is written."""
 
 MAX_COVERED, MAX_FLASH = 1 << 28, 1 << 30
 """Bytes that checksums and SHA-256 stamps cover together, each counted, and bytes of flash with a record, whose digest
@@ -39,9 +38,6 @@ SUM_WEIGHT = 4
 
 MAX_RANGES = 4_096
 """Ranges of all checksums together, what they leave out included: a device has some tens."""
-
-RESERVED_NAME = "record"
-"""What join calls the record among the values it writes."""
 
 
 class _Written(Struct):
@@ -166,7 +162,7 @@ def _names(written: list[_Written]) -> Iterator[LayoutFault]:
         if each.name in known:
             expected = "a name of its own for each stamp and checksum"
             yield LayoutFault((*each.path, "name"), "name used twice", found=each.name, expected=expected)
-        if each.name == RESERVED_NAME:
+        if each.name == RECORD_NAME:
             yield LayoutFault(
                 (*each.path, "name"), "the record's own name", found=each.name, expected="another name"
             )

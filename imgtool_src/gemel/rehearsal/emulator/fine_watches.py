@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from gemel.m_profile.architectures import BASELINES
 from gemel.m_profile.halfwords import instructions
 from gemel.rehearsal.emulator.core.instruction_needs import loads_double, searches_zero
 
@@ -17,9 +18,6 @@ WATCHES = {
     "alignment": "unaligned accesses of a core that cannot make them",
 }
 """The watches by name."""
-
-ALIGNED_ONLY = ("armv6-m", "armv8-m.base")
-"""Architectures whose unaligned accesses fault."""
 
 SEARCHED = 24
 """Bytes of code after a load in which a word is searched for a zero byte."""
@@ -36,7 +34,7 @@ def install(
     for core in cores.values():
         if "reads" in names:
             _watch_reads(core, memories)
-        if "alignment" in names and core.plan.architecture in ALIGNED_ONLY:
+        if "alignment" in names and core.plan.architecture in BASELINES:  # their unaligned accesses fault
             _watch_alignment(core)
 
 

@@ -6,14 +6,11 @@ from collections.abc import Iterable
 from typing import Literal
 
 from gemel.image.sparse import SparseBytes
-from gemel.m_profile.memory_map import RAM_REGIONS
+from gemel.m_profile.memory_map import SRAM
 from gemel.m_profile.vector_tables import possible_tables
 from gemel.show.facts.contents import FilePiece, RecordFacts, VectorHint
 from gemel.show.facts.used_bytes import BLANK_RUN, blank_runs
 from gemel.spans import Address, Span, without
-
-SRAM = RAM_REGIONS[0]
-"""Most stacks are there."""
 
 MAX_CODE_IN_RAM = 1 << 20
 """Handlers that are so many bytes apart, or more, are no code that was copied to RAM."""

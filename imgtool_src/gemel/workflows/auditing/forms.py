@@ -99,7 +99,6 @@ FORMS = (
     Form("jsonl", ".jsonl", _json_lines),
     Form("html", ".html", _html),
 )
-NAMES = tuple(each.name for each in FORMS)
 
 
 def form_named(name: str) -> Form:
