@@ -93,15 +93,15 @@ def other_bounds(
 
 def _ranges(hull: Span, starts: Sequence[Bound], ends: Sequence[Bound]) -> Iterator[tuple[Span, str]]:
     """Ranges with one other end, then with two named ones, and what is other about them."""
-    for start in (*starts, *_near(hull.start, hull.start)):
+    for start in (*starts, *_near(hull.start)):
         yield _span(start.address, hull.end), f"starting {start.words}"
-    for end in (*ends, *_near(hull.end, hull.start)):
+    for end in (*ends, *_near(hull.end)):
         yield _span(hull.start, end.address), f"ending {end.words}"
     for start, end in product(starts, ends):
         yield _span(start.address, end.address), f"starting {start.words} and ending {end.words}"
 
 
-def _near(address: int, lowest: int) -> Iterator[Bound]:
+def _near(address: int) -> Iterator[Bound]:
     for distance in DISTANCES:
         yield Bound(address + distance, f"{format_size(distance)} later")
         if address >= distance:

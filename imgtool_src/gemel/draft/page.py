@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable
+
+from gemel.text.wrapping import wrapped
 
 COLUMN = 32
 """Where the reasons begin after a key."""
@@ -20,9 +21,7 @@ class Page:
 
     def remark(self, text: str, indent: str = "# ") -> None:
         """A comment of its own, in as many lines as it takes."""
-        self.lines += textwrap.wrap(
-            text, WIDTH, initial_indent="# ", subsequent_indent=indent, break_on_hyphens=False
-        )
+        self.lines += [f"# {line}" for line in wrapped(text, WIDTH - 2, indent=len(indent) - 2)]
 
     def table(self, header: str, comment: str = "") -> None:
         """A blank line and a header, its reason next to it if there is room, else above."""
@@ -53,10 +52,8 @@ class Page:
             self.remark(comment)
             self.lines.append(left)
         else:
-            room = " " * COLUMN + "# "
-            first, *others = textwrap.wrap(comment, WIDTH - len(room), break_on_hyphens=False)
-            self.lines.append(f"{left:<{COLUMN}}# {first}")
-            self.lines += [f"{room}{line}" for line in others]
+            first, *others = wrapped(comment, WIDTH - COLUMN - 2)
+            self.lines += [f"{left:<{COLUMN}}# {first}", *(f"{'':{COLUMN}}# {line}" for line in others)]
 
 
 def size_words(size: int) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 from itertools import chain
 
@@ -10,6 +9,7 @@ from gemel.layout.device_examples import EXAMPLES, Example
 from gemel.layout.kinds import REQUIRED, Key, ValueType
 from gemel.layout.model import Layout
 from gemel.layout.tables import Either, ListOf, MapOf, Table
+from gemel.text.wrapping import wrapped
 
 WIDTH = 80
 """Columns of the reference."""
@@ -36,14 +36,14 @@ def editors(what: str, export: str, file: str) -> str:
 
 def reference(heading: str, whole: Table, examples: tuple[Example, ...] = (), before: str = "") -> str:
     """Every table and key of ``whole``, a file's, each table with its examples, after ``before``."""
-    lines = [heading, "", *([*textwrap.wrap(before, WIDTH), ""] if before else [])]
+    lines = [heading, "", *([*wrapped(before, WIDTH), ""] if before else [])]
     for title, table in _tables("", whole):
         lines += [title, "-" * len(title)]
         for name, (_, key) in table.keys.items():
             lines += _key_lines(name, key, table.exactly_one)
         for example in examples:
             if example.model is table.model:
-                lines += ["", *textwrap.wrap(f"  Example: {example.title}", WIDTH, subsequent_indent="  ")]
+                lines += ["", *wrapped(f"Example: {example.title}", WIDTH, "  ")]
                 lines += [f"    {line}" for line in example.text.splitlines()]
         lines.append("")
     return "\n".join(lines)
@@ -97,12 +97,7 @@ def _key_lines(name: str, key: Key, one_of_all: bool) -> list[str]:
     else:
         default = f"default {_as_written(key.default, key.kind)}"
     head = f"{f'  {name:<17} {default};':<39} {key.meaning}"
-    lines = textwrap.wrap(head, WIDTH, subsequent_indent=" " * 40, break_on_hyphens=False)
-    indent = " " * 20
-    lines += textwrap.wrap(
-        key.kind.label, WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
-    )
-    return lines
+    return [*wrapped(head, WIDTH, indent=40), *wrapped(key.kind.label, WIDTH, " " * 20)]
 
 
 def _as_written(default: int | str | bool, kind: ValueType) -> str:

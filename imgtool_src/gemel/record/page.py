@@ -15,6 +15,7 @@ from gemel.record.format import (
     RecordFault,
     record_size,
 )
+from gemel.text.wrapping import wrapped
 
 _WIDTH = 79
 _ROW = 8
@@ -187,22 +188,14 @@ def _diagram(fields: tuple[Field, ...]) -> Iterator[str]:
 
 
 def _rows(fields: tuple[Field, ...]) -> Iterator[str]:
-    from textwrap import wrap
-
-    margin = " " * 33
     yield f"{'from':6}{'size':>4}  {'type':6}{'field':15}meaning"
     for field in fields:
         meaning = f"{field.meaning} [{field.source}]" if field.source else field.meaning
-        first, *more = wrap(meaning, _WIDTH - len(margin))
-        yield f"0x{field.offset:02X}  {field.size:>4}  {_TYPES[field.kind]:6}{field.name:15}{first}"
-        yield from (margin + line for line in more)
+        head = f"0x{field.offset:02X}  {field.size:>4}  {_TYPES[field.kind]:6}{field.name:15}"
+        yield from wrapped(meaning, _WIDTH, head)
 
 
 def _faults() -> Iterator[str]:
-    from textwrap import wrap
-
     faults = sorted((fault for fault in RecordFault if fault.code), key=lambda fault: fault.code)
     for fault in faults:
-        first, *more = wrap(fault.meaning, _WIDTH - 4)
-        yield f"{fault.code:2}. {first}"
-        yield from (" " * 4 + line for line in more)
+        yield from wrapped(fault.meaning, _WIDTH, f"{fault.code:2}. ")

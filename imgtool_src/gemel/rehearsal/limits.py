@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import textwrap
+from gemel.text.wrapping import wrapped
 
 NOT_MODELLED = (
     "Interrupts of devices: only those that the layout describes (its events, and what one core raises on the "
@@ -39,6 +39,6 @@ def limits_page() -> str:
     """The page ``gemel explain rehearsal`` prints: what is not modelled, and what to conclude."""
     lines = ["What a rehearsal does not show", ""]
     for text in NOT_MODELLED:
-        lines += textwrap.wrap(text, 78, initial_indent="- ", subsequent_indent="  ")
-    lines += ["", *textwrap.wrap(CAUTION, 78)]
+        lines += wrapped(text, 78, "- ")
+    lines += ["", *wrapped(CAUTION, 78)]
     return "\n".join(lines) + "\n"

@@ -17,6 +17,7 @@ from gemel.seals.format import (
 )
 from gemel.seals.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_65, Evidence
 from gemel.seals.openssl import openssl_lines
+from gemel.text.wrapping import wrapped
 
 _WIDTH = 79
 
@@ -348,19 +349,12 @@ def _algorithms() -> Iterator[str]:
 
 
 def _faults() -> Iterator[str]:
-    from textwrap import wrap
-
     makers = (SealFault.NO_SIGNER, SealFault.TOO_MANY_SIGNERS, SealFault.NO_ROOM, SealFault.BAD_SIGNATURE)
     faults = [fault for fault in SealFault if fault not in makers] + [SealFault.BAD_SIGNATURE]
     for fault in faults:
-        yield from wrap(fault.value, _WIDTH, initial_indent="- ", subsequent_indent="  ")
+        yield from wrapped(fault.value, _WIDTH, "- ")
 
 
 def _threats() -> Iterator[str]:
-    from textwrap import wrap
-
-    margin = " " * 36
     for number, name, answer, words in _THREATS:
-        first, *more = wrap(words, _WIDTH - len(margin))
-        yield f"{number:>2}  {name:<21} {answer:<9} {first}"
-        yield from (margin + line for line in more)
+        yield from wrapped(words, _WIDTH, f"{number:>2}  {name:<21} {answer:<9} ")

@@ -47,9 +47,9 @@ class Trust(NamedTuple):
         ]
 
 
-def trusted_keys(read: ReadLayout, given: Sequence[FilePath] = ()) -> tuple[PublicKey, ...]:
-    """The keys that count by the layout and --trust, as ``trust_of`` says."""
-    return trust_of(read, given).trusted
+def trusted_keys(read: ReadLayout) -> tuple[PublicKey, ...]:
+    """The keys that count by the layout, as ``trust_of`` says."""
+    return trust_of(read).trusted
 
 
 def trust_of(read: ReadLayout, given: Sequence[FilePath] = (), policy: ReadPolicy | None = None) -> Trust:

@@ -112,9 +112,7 @@ def _by_id(inspection: Inspection, plan: BuildPlan, notes: list[tuple[int, bytes
             lacking = next(iter([*unknown, plan.name]))
             yield NotChecked(where, needs_elf(lacking, inspection.builds.get(lacking), "build id"))
         else:
-            yield _foreign_id(
-                inspection, plan, address, build_id, {name: ids[name] or b"" for name in others}
-            )
+            yield _foreign_id(plan, address, build_id, {name: ids[name] or b"" for name in others})
 
 
 def _stale(inspection: Inspection, plan: BuildPlan, other: BuildPlan, copy: Copy) -> Finding:
@@ -142,9 +140,7 @@ def _stale(inspection: Inspection, plan: BuildPlan, other: BuildPlan, copy: Copy
     )
 
 
-def _foreign_id(
-    inspection: Inspection, plan: BuildPlan, address: int, build_id: bytes, ids: dict[str, bytes]
-) -> Finding:
+def _foreign_id(plan: BuildPlan, address: int, build_id: bytes, ids: dict[str, bytes]) -> Finding:
     return Finding(
         f"build {plan.name} holds a build id that is neither its own nor that of another build of this image",
         concerned(plan.name, plan.core, plan.stored_in, *ids),

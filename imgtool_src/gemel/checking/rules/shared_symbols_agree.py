@@ -252,7 +252,7 @@ def _places(
         span=theirs.plain,
         next_step="if it is one object, name it in a contract and fix its place in both linker scripts; if not, give "
         "the two different names",
-        lines=(*_seen(mine.symbol.address, theirs.symbol.address, each), *_in_lines(others)),
+        lines=(*_seen(theirs.symbol.address, each), *_in_lines(others)),
         follows_from=tuple(_of_symbols(inspection.layout, set(before))),
     )
 
@@ -310,7 +310,7 @@ def _placed(each: SharedObject) -> str:
     return f"{name} at {_sized(each)} in build {build.name} ({build.file})"
 
 
-def _seen(first: int, address: int, each: SharedObject) -> tuple[str, ...]:
+def _seen(address: int, each: SharedObject) -> tuple[str, ...]:
     plain = each.of.plain
     if plain is None or plain.start == address:
         return ()

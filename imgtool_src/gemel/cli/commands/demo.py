@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
-import textwrap
 from importlib.util import find_spec
 
 from gemel.cli.declared import argument, sub_command
@@ -16,6 +15,7 @@ from gemel.errors import OutputError, UsageProblem
 from gemel.files.paths import FilePath
 from gemel.structs import NamedTuple
 from gemel.text.escaping import on_one_line
+from gemel.text.wrapping import wrapped
 
 GIVEN = tuple(f"{name.removesuffix('.elf')}={name}" for name in BUILDS)
 JOIN = ("join", LAYOUT, *GIVEN, "-o", "tide.hex", "-o", "tide.bin")
@@ -160,7 +160,7 @@ def shown(arguments: tuple[str, ...]) -> str:
 def _as_script(step: DemoStep) -> str:
     """A step as lines for a shell: what it is in comments, then the command."""
     said = [
-        *textwrap.wrap(step.title, 78),
+        *wrapped(step.title, 78),
         *([f"It must end with exit code {step.due}."] if step.due else []),
     ]
     return "".join(f"# {line}\n" for line in said) + f"{shown(step.arguments)}\n\n"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 
 from gemel.checking.identity import Identity, identity_lines
@@ -14,7 +13,7 @@ from gemel.rehearsal.result import CoreSummary, Happening, Rehearsal, RehearsalF
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
 from gemel.text.numbers import counted
-from gemel.text.wrapping import first_of
+from gemel.text.wrapping import first_of, wrapped
 
 MAX_FUNCTIONS = 24
 
@@ -86,16 +85,10 @@ class _Text:
         core_width = max([4, *(len(core.name) for core in rehearsal.cores)])
         count_width = max([12, *(len(f"{event.time:,}") for event in rehearsal.events)])
         yield f"{'instruction':>{count_width}}  {'core':<{core_width}}  event"
-        indent = " " * (count_width + core_width + 4)
+        indent = count_width + core_width + 6
         for event in rehearsal.events:
             first = f"{event.time:>{count_width},}  {event.core:<{core_width}}  "
-            yield from textwrap.wrap(
-                first + _said(event),
-                self.width,
-                subsequent_indent=indent + "  ",
-                drop_whitespace=True,
-                break_on_hyphens=False,
-            )
+            yield from wrapped(first + _said(event), self.width, indent=indent)
 
     def _finding(self, finding: RehearsalFinding) -> Iterator[str]:
         yield f"{SIGNS[finding.severity]} {finding.kind}"
@@ -123,7 +116,7 @@ class _Text:
             text = (
                 f"  functions  {len(core.functions)} of {core.function_count}{': ' if named else ''}{named}"
             )
-            yield from textwrap.wrap(text, self.width, subsequent_indent=" " * 13, break_on_hyphens=False)
+            yield from wrapped(text, self.width, indent=13)
 
     def _goals(self, rehearsal: Rehearsal) -> Iterator[str]:
         for goal in rehearsal.goals:
@@ -135,9 +128,7 @@ class _Text:
         if everything:
             yield "not modelled:"
             for text in rehearsal.not_modelled:
-                yield from textwrap.wrap(
-                    text, self.width - 2, initial_indent="  - ", subsequent_indent="    "
-                )
+                yield from wrapped(text, self.width - 2, "  - ")
             yield from self._wrapped(CAUTION)
         else:
             count = len(rehearsal.not_modelled)
@@ -147,4 +138,4 @@ class _Text:
             )
 
     def _wrapped(self, text: str) -> list[str]:
-        return textwrap.wrap(text, self.width, subsequent_indent="  ", break_on_hyphens=False)
+        return wrapped(text, self.width, indent=2)

@@ -30,7 +30,7 @@ def memory_lines(contents: Contents, width: int, signs: Signs) -> list[list[Line
         sections.append(lines)
     registers = [memory for memory in contents.memories if not _drawn(memory)]
     sections.append(_register_lines(registers))
-    sections.append(list(_outside(contents, width)))
+    sections.append(list(_outside(contents)))
     return sections
 
 
@@ -135,7 +135,7 @@ def _register_lines(memories: list[MemoryUse]) -> list[Line]:
     return lines
 
 
-def _outside(contents: Contents, width: int) -> Iterator[Line]:
+def _outside(contents: Contents) -> Iterator[Line]:
     if not contents.outside:
         return
     yield (Styled("outside every memory of the layout", "title"),)

@@ -219,7 +219,7 @@ class EmulatedCore:
         while self.faults.after_run:
             self.faults.after_run.pop()()
         if self.faults.noted:
-            self.faults.raise_noted(self.pc)
+            self.faults.raise_noted()
             return False
         if self.interrupts.handler and self.pc >= RETURN_MAGIC & ~1:
             self.exceptions.leave(self.pc | self.registers.thumb)

@@ -134,7 +134,7 @@ class CoreFaults:
         if located is not None:
             self._undo.append((*located, located[0].read(located[1], size)))
 
-    def raise_noted(self, pc: int) -> None:
+    def raise_noted(self) -> None:
         """Raise the first fault that was noted."""
         (kind, at, numbers, snapshot), *_ = self.noted
         self.noted.clear()
