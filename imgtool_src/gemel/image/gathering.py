@@ -61,7 +61,9 @@ class Gathering:
         self._rows = array("Q")
         self._next = (-1, -1, -1)
 
-    def refuse(self, line: int, what: str, found: str = "", expected: str = "", next_step: str = "") -> None:
+    def refuse(
+        self, line: int, what: str, *, found: str = "", expected: str = "", next_step: str = RESEND
+    ) -> None:
         """Note a problem of line ``line``; after the first ``MAX_PROBLEMS`` it is only counted."""
         self._other_lines += what == NOT_A_RECORD
         if len(self._problems) < MAX_PROBLEMS:
@@ -98,9 +100,9 @@ class Gathering:
             self.refuse(
                 line,
                 "the file continues after its end record",
-                f"{shown(text)} after line {self.end_line}",
-                "nothing",
-                "check whether two files were concatenated",
+                found=f"{shown(text)} after line {self.end_line}",
+                expected="nothing",
+                next_step="check whether two files were concatenated",
             )
 
     def finish(self, entry: int | None, lines: int, end_record: str) -> Decoded:
@@ -114,7 +116,7 @@ class Gathering:
         if not self.end_line:
             what = "the file ends without an end record"
             expected = f"{end_record} as the last record"
-            self.refuse(max(1, lines), what, "", expected, f"{RESEND}: its end is missing")
+            self.refuse(max(1, lines), what, expected=expected, next_step=f"{RESEND}: its end is missing")
         image = self._image()
         if (runs := len(image.spans())) > MAX_RUNS:
             what, expected = "the file has too many separate runs of bytes", f"at most {MAX_RUNS:,}"
@@ -186,9 +188,9 @@ class Gathering:
         self.refuse(
             line,
             f"a second, different byte for {format_address(address)}",
-            f"0x{byte:02X} here, 0x{first_byte:02X} in line {first_line}",
-            "one value for each address",
-            "check whether two files were concatenated, or one was edited",
+            found=f"0x{byte:02X} here, 0x{first_byte:02X} in line {first_line}",
+            expected="one value for each address",
+            next_step="check whether two files were concatenated, or one was edited",
         )
 
     def _given(self, address: int) -> Iterator[tuple[int, int]]:

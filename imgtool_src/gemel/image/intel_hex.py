@@ -41,7 +41,7 @@ from gemel.image.columns import (
     unhex_rows,
 )
 from gemel.image.decoded import Decoded
-from gemel.image.gathering import NOT_A_RECORD, RESEND, Gathering, fault_of_digits, line_words
+from gemel.image.gathering import NOT_A_RECORD, Gathering, fault_of_digits, line_words
 from gemel.image.sparse import SparseBytes
 from gemel.image.text_lines import LINE_LIMIT, scan
 from gemel.spans import ADDRESS_SPACE, Span, format_address
@@ -94,9 +94,9 @@ class _Reader:
         self.gathering.refuse(
             number,
             "a line too long for a record",
-            f"more than {LINE_LIMIT:,} characters",
-            "at most 521 and white space",
-            "check whether this is an Intel HEX file",
+            found=f"more than {LINE_LIMIT:,} characters",
+            expected="at most 521 and white space",
+            next_step="check whether this is an Intel HEX file",
         )
 
     def line(self, number: int, text: bytes) -> None:
@@ -142,21 +142,22 @@ class _Reader:
         refuse = self.gathering.refuse
         if text[:1] != b":":
             found, step = line_words(text)
-            refuse(number, NOT_A_RECORD, found, "a line that begins with ':'", step)
+            refuse(number, NOT_A_RECORD, found=found, expected="a line that begins with ':'", next_step=step)
             return None
         try:
             raw = unhexlify(text[1:])
         except Error:
-            refuse(number, *fault_of_digits(text[1:], 2), RESEND)
+            what, found, expected = fault_of_digits(text[1:], 2)
+            refuse(number, what, found=found, expected=expected)
             return None
         if len(raw) < 5 or len(raw) != raw[0] + 5:
             expected = f"{raw[0] + 5} bytes by its length field" if raw else "at least 5 bytes"
             what = "a cut line" if not raw or len(raw) < raw[0] + 5 else "a line longer than its record"
-            refuse(number, what, f"{len(raw)} bytes", expected, RESEND)
+            refuse(number, what, found=f"{len(raw)} bytes", expected=expected)
             return None
         if sum(raw) & 0xFF:
             right = NEGATED[sum(raw[:-1]) & 0xFF]
-            refuse(number, "wrong checksum", f"0x{raw[-1]:02X}", f"0x{right:02X}", RESEND)
+            refuse(number, "wrong checksum", found=f"0x{raw[-1]:02X}", expected=f"0x{right:02X}")
             return None
         return raw
 
@@ -164,14 +165,17 @@ class _Reader:
         """Whether a record other than data keeps its type's rules; refuses it otherwise."""
         length = LENGTHS.get(kind)
         if length is None:
-            self.gathering.refuse(number, "unknown record type", f"0x{kind:02X}", "00 to 05", RESEND)
+            self.gathering.refuse(number, "unknown record type", found=f"0x{kind:02X}", expected="00 to 05")
         elif len(data) != length:
             self.gathering.refuse(
-                number, f"wrong length of the {NAMES[kind]} record", str(len(data)), str(length), RESEND
+                number,
+                f"wrong length of the {NAMES[kind]} record",
+                found=str(len(data)),
+                expected=str(length),
             )
         elif offset:
             self.gathering.refuse(
-                number, f"the {NAMES[kind]} record has an offset", f"0x{offset:04X}", "0x0000", RESEND
+                number, f"the {NAMES[kind]} record has an offset", found=f"0x{offset:04X}", expected="0x0000"
             )
         else:
             return True
@@ -206,9 +210,9 @@ class _Reader:
             self.gathering.refuse(
                 number,
                 "a second, different entry",
-                format_address(entry),
-                format_address(self.entry),
-                "check whether two files were concatenated",
+                found=format_address(entry),
+                expected=format_address(self.entry),
+                next_step="check whether two files were concatenated",
             )
         else:
             self.entry = entry
@@ -240,9 +244,9 @@ class _Reader:
             self.gathering.refuse(
                 number,
                 "a record goes beyond 4 GiB",
-                format_address(last),
-                "0xFFFF_FFFF at most",
-                "check whether its base is right",
+                found=format_address(last),
+                expected="0xFFFF_FFFF at most",
+                next_step="check whether its base is right",
             )
 
 

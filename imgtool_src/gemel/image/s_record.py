@@ -80,9 +80,9 @@ class _Reader:
         self.gathering.refuse(
             number,
             "a line too long for a record",
-            f"more than {LINE_LIMIT:,} characters",
-            "at most 514 and white space",
-            "check whether this is an S-record file",
+            found=f"more than {LINE_LIMIT:,} characters",
+            expected="at most 514 and white space",
+            next_step="check whether this is an S-record file",
         )
 
     def line(self, number: int, text: bytes) -> None:
@@ -103,7 +103,7 @@ class _Reader:
             self._data(number, width, address, data)
         elif kind and data:
             self.gathering.refuse(
-                number, f"wrong length of the S{kind} record", f"{raw[1]}", f"{width + 1}", RESEND
+                number, f"wrong length of the S{kind} record", found=f"{raw[1]}", expected=f"{width + 1}"
             )
             self.gathering.end_line = number if kind > 6 else self.gathering.end_line
         elif kind in (5, 6):
@@ -146,26 +146,29 @@ class _Reader:
         refuse = self.gathering.refuse
         if text[:1] not in (b"S", b"s") or not text[1:2].isdigit():
             found, step = line_words(text)
-            refuse(number, NOT_A_RECORD, found, "a line that begins with S0 to S9", step)
+            refuse(
+                number, NOT_A_RECORD, found=found, expected="a line that begins with S0 to S9", next_step=step
+            )
             return None
         width = ADDRESS_BYTES.get(int(text[1:2]))
         if width is None:
-            refuse(number, "a record of a reserved type", "S4", "S0 to S3 or S5 to S9", RESEND)
+            refuse(number, "a record of a reserved type", found="S4", expected="S0 to S3 or S5 to S9")
             return None
         try:
             raw = unhexlify(b"0" + text[1:])
         except Error:
-            refuse(number, *fault_of_digits(text[2:], 3), RESEND)
+            what, found, expected = fault_of_digits(text[2:], 3)
+            refuse(number, what, found=found, expected=expected)
             return None
         count, given = int.from_bytes(raw[1:2], "big"), max(0, len(raw) - 2)
         if given != count or count <= width:
             expected = f"{count} bytes by its count" if count > width else f"at least {width + 1} bytes"
             what = "a line longer than its record" if given > count > width else "a cut line"
-            refuse(number, what, f"{given} bytes after the count", expected, RESEND)
+            refuse(number, what, found=f"{given} bytes after the count", expected=expected)
             return None
         if sum(raw[1:]) & 0xFF != 0xFF:
             right = INVERTED[sum(raw[1:-1]) & 0xFF]
-            refuse(number, "wrong checksum", f"0x{raw[-1]:02X}", f"0x{right:02X}", RESEND)
+            refuse(number, "wrong checksum", found=f"0x{raw[-1]:02X}", expected=f"0x{right:02X}")
             return None
         return raw
 
@@ -177,9 +180,8 @@ class _Reader:
             self.gathering.refuse(
                 number,
                 f"a record goes beyond its {8 * width}-bit addresses",
-                format_address(last),
-                f"{format_address((1 << 8 * width) - 1)} at most",
-                RESEND,
+                found=format_address(last),
+                expected=f"{format_address((1 << 8 * width) - 1)} at most",
             )
         elif data:
             self.gathering.take(number, address, data, len(data))
@@ -200,9 +202,9 @@ class _Reader:
             self.gathering.refuse(
                 number,
                 "wrong number of data records",
-                f"{self.data_records:,} before this line",
-                f"{count:,} by this line",
-                f"{RESEND}: some records are missing or too many",
+                found=f"{self.data_records:,} before this line",
+                expected=f"{count:,} by this line",
+                next_step=f"{RESEND}: some records are missing or too many",
             )
 
     def _end(self, number: int, kind: int, width: int, entry: int) -> None:
@@ -213,9 +215,8 @@ class _Reader:
             self.gathering.refuse(
                 number,
                 "an end record that does not fit the data",
-                f"S{kind}",
-                f"S{END_OF_WIDTH[widest]} after S{widest - 1} records",
-                RESEND,
+                found=f"S{kind}",
+                expected=f"S{END_OF_WIDTH[widest]} after S{widest - 1} records",
             )
 
 

@@ -57,7 +57,7 @@ def frame_findings(view: memoryview, where: str) -> Iterator[RecordFinding]:
             next_step="",
         )
     elif len(view) < HEADER_SIZE:
-        yield _cut(len(view), HEADER_SIZE, where)
+        yield _cut(found=len(view), expected=HEADER_SIZE, where=where)
     else:
         yield from _size_findings(view, where)
 
@@ -91,10 +91,10 @@ def _size_findings(view: memoryview, where: str) -> Iterator[RecordFinding]:
     ]
     yield from wrong
     if not wrong and size > len(view):
-        yield _cut(len(view), size, where)
+        yield _cut(found=len(view), expected=size, where=where)
 
 
-def _cut(found: int, expected: int, where: str) -> RecordFinding:
+def _cut(*, found: int, expected: int, where: str) -> RecordFinding:
     return _finding(
         RecordFault.CUT,
         "the record is cut",
@@ -242,13 +242,13 @@ def _pair_findings(entries: Sequence[Values], where: str) -> Iterator[RecordFind
 def unfit_findings(header: Values, entries: Sequence[Values]) -> Iterator[RecordFinding]:
     """Values to be written that their fields cannot hold, or that would be read as "none"."""
     if not 1 <= len(entries) <= MAX_BUILDS:
-        yield unfit("the record", "number of builds", str(len(entries)), f"1 to {MAX_BUILDS}")
+        yield unfit("the record", "number of builds", found=str(len(entries)), expected=f"1 to {MAX_BUILDS}")
     yield from _field_findings(HEADER, header, "the record")
     for index, entry in enumerate(entries):
         yield from _field_findings(BUILD, entry, f"the record, entry {index}")
 
 
-def unfit(where: str, name: str, found: str, expected: str) -> RecordFinding:
+def unfit(where: str, name: str, *, found: str, expected: str) -> RecordFinding:
     """A value that the field of that name cannot hold."""
     what = f"{name} does not fit the record"
     return _finding(RecordFault.NO_FIT, what, where, found=found, expected=expected, next_step="")
@@ -260,10 +260,10 @@ def _field_findings(fields: Iterable[Field], values: Values, where: str) -> Iter
         if field.kind in ("u16", "u32"):
             largest = (1 << 8 * field.size) - 1
             if not 0 <= value <= largest:
-                yield unfit(where, field.name, f"{value:,}", f"0 to {largest:,}")
+                yield unfit(where, field.name, found=f"{value:,}", expected=f"0 to {largest:,}")
             continue
         limits = {"text": (1, field.size - 1), "bytes": (0, field.size), "sha256": (field.size, field.size)}
         least, most = limits.get(field.kind, (0, field.size))
         if not least <= len(value) <= most:
             expected = f"{least} to {most} bytes" if least != most else f"{most} bytes"
-            yield unfit(where, field.name, format_size(len(value)), expected)
+            yield unfit(where, field.name, found=format_size(len(value)), expected=expected)

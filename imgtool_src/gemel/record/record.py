@@ -1,6 +1,6 @@
 """The record: written into an image at join, read from any image.
 
-The format lives in ``record_format``; a picture of it is printed by ``record_page``.
+The format is in ``format``; ``page`` prints a picture of it.
 
     +--------+---------+-----+---------+-----+
     | header | entry 0 | ... | entry n | CRC |     192 + 160 * builds + 4 bytes
@@ -209,7 +209,12 @@ def _refuse_changed(record: Record, read: Record) -> None:
         (f"the record, {one.name}", one, two) for one, two in zip(record.builds, read.builds, strict=True)
     ]
     findings = [
-        unfit(where, name, repr(getattr(one, name)), f"a value that is not read as {getattr(two, name)!r}")
+        unfit(
+            where,
+            name,
+            found=repr(getattr(one, name)),
+            expected=f"a value that is not read as {getattr(two, name)!r}",
+        )
         for where, one, two in pairs
         for name in fields(one)
         if name != "builds" and getattr(one, name) != getattr(two, name)

@@ -110,7 +110,7 @@ SealFinding = tuple[SealFault, Problem]
 
 
 def finding(
-    fault: SealFault, where: str, found: str = "", expected: str = "", next_step: str = ""
+    fault: SealFault, where: str, *, found: str = "", expected: str = "", next_step: str = ""
 ) -> SealFinding:
     """A problem in the words of its kind."""
     return fault, Problem(fault.value, where=where, found=found, expected=expected, next_step=next_step)

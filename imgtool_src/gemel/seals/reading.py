@@ -31,7 +31,7 @@ def read_seal(area_bytes: bytes, erased_byte: int, where: str) -> Seal:
     try:
         sign, size = decode(data)
     except CborError as error:
-        raise SealError([finding(SealFault.NOT_COSE, where, str(error))]) from error
+        raise SealError([finding(SealFault.NOT_COSE, where, found=str(error))]) from error
     findings = [*_body_findings(sign, where), *_order_findings(sign, where)]
     signers = []
     for number, part in enumerate(sign.signatures, 1):
@@ -50,7 +50,7 @@ def _body_findings(sign: Sign, where: str) -> Iterator[SealFinding]:
         expected = "a content type in the protected header and nothing else"
         yield finding(SealFault.WRONG_HEADER, where, expected=expected)
     if sign.payload is not None:
-        yield finding(SealFault.PAYLOAD_INSIDE, where, f"{len(sign.payload):,} bytes", "nil")
+        yield finding(SealFault.PAYLOAD_INSIDE, where, found=f"{len(sign.payload):,} bytes", expected="nil")
 
 
 def _order_findings(sign: Sign, where: str) -> Iterator[SealFinding]:
@@ -73,10 +73,10 @@ def _signer(part: Signature, where: str, findings: list[SealFinding]) -> SealSig
     if algorithm is None:
         found = f"COSE algorithm {cose_id}" if isinstance(cose_id, int) else "no number"
         expected = ", ".join(f"{each.cose_id} ({each.name})" for each in ALGORITHMS)
-        findings.append(finding(SealFault.UNKNOWN_ALGORITHM, where, found, expected))
+        findings.append(finding(SealFault.UNKNOWN_ALGORITHM, where, found=found, expected=expected))
     elif len(part.signature) != algorithm.signature_size:
         found, expected = f"{len(part.signature):,} bytes", f"{algorithm.signature_size:,} bytes"
-        findings.append(finding(SealFault.WRONG_SIGNATURE_SIZE, where, found, expected))
+        findings.append(finding(SealFault.WRONG_SIGNATURE_SIZE, where, found=found, expected=expected))
     if not isinstance(key_id, bytes) or len(key_id) != FINGERPRINT_SIZE:
         findings.append(finding(SealFault.WRONG_KEY_ID, where, expected=f"{FINGERPRINT_SIZE} bytes"))
     elif algorithm and len(findings) == before:
@@ -98,4 +98,6 @@ def _findings_after(data: bytes, size: int, erased_byte: int, where: str) -> lis
     if len(added) == 1 and others > 1:
         (value,) = added
         found += f", each 0x{value:02X}{', with which XMODEM pads a file' if value == XMODEM_PAD else ''}"
-    return [finding(SealFault.BYTES_BEHIND, where, found, f"the erased byte 0x{erased_byte:02X}")]
+    return [
+        finding(SealFault.BYTES_BEHIND, where, found=found, expected=f"the erased byte 0x{erased_byte:02X}")
+    ]

@@ -1,6 +1,6 @@
-"""Seals made and verified; their format is stated in ``seal_format`` and printed by ``seal_page``.
+"""Seals made and verified; their format is stated in ``format`` and printed by ``page``.
 
-What gemel writes is read back from ``read_seal``, and every signature is verified before it is written.
+What gemel writes is read back by ``read_seal``, and every signature is verified before it is written.
 """
 
 from __future__ import annotations
@@ -110,7 +110,17 @@ def signature_made_elsewhere(record_bytes: bytes, key: PublicKey, data: bytes, w
             return signature
     expected = f"a signature of {key.algorithm.name} by the key {key.fingerprint.hex()}"
     step = "sign exactly the bytes that were written out to be signed, with this key"
-    raise SealError([finding(SealFault.BAD_SIGNATURE, where, f"{len(data):,} bytes", expected, step)])
+    raise SealError(
+        [
+            finding(
+                SealFault.BAD_SIGNATURE,
+                where,
+                found=f"{len(data):,} bytes",
+                expected=expected,
+                next_step=step,
+            )
+        ]
+    )
 
 
 def verify(seal: Seal, record_bytes: bytes, trusted: Iterable[PublicKey]) -> tuple[Verdict, ...]:
@@ -134,7 +144,9 @@ def _unfit(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -
     if not signatures:
         yield finding(SealFault.NO_SIGNER, "", next_step="give a key")
     if len(signatures) > MAX_SIGNERS:
-        yield finding(SealFault.TOO_MANY_SIGNERS, "", str(len(signatures)), f"at most {MAX_SIGNERS}")
+        yield finding(
+            SealFault.TOO_MANY_SIGNERS, "", found=str(len(signatures)), expected=f"at most {MAX_SIGNERS}"
+        )
     seen: set[bytes] = set()
     for key, signature in signatures:
         where = f"{key.algorithm.name} key {key.fingerprint.hex()}"
@@ -144,7 +156,9 @@ def _unfit(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -
         size = key.algorithm.signature_size
         if len(signature) != size:
             expected = f"{size:,} bytes"
-            yield finding(SealFault.WRONG_SIGNATURE_SIZE, where, f"{len(signature):,} bytes", expected)
+            yield finding(
+                SealFault.WRONG_SIGNATURE_SIZE, where, found=f"{len(signature):,} bytes", expected=expected
+            )
         elif not key.verify(signature, bytes_to_sign(record_bytes, key.algorithm, key.fingerprint)):
             step = "sign the bytes to be signed of this record, with this key"
             yield finding(SealFault.BAD_SIGNATURE, where, next_step=step)

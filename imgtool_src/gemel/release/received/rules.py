@@ -176,7 +176,13 @@ def _signed(folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection
     if not envelope.signatures:
         if sealed_by or inspection.demands_seal:
             no_seal = () if sealed_by else ("seal-present",)
-            yield _unsigned("nobody signed the provenance", "no signature", sealed_by, inspection, no_seal)
+            yield _unsigned(
+                inspection,
+                "nobody signed the provenance",
+                found="no signature",
+                expected=sealed_by,
+                of_seal=no_seal,
+            )
         else:
             yield NotChecked(PROVENANCE, "neither the image nor the provenance is signed")
         return
@@ -186,10 +192,10 @@ def _signed(folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection
     bad = [each.keyid for each in envelope.signatures if _is_bad(each.keyid, known, good)]
     for keyid in bad:
         yield _unsigned(
-            "a signature of the provenance does not hold",
-            f"key {keyid[:16]}...",
-            {bytes.fromhex(keyid)},
             inspection,
+            "a signature of the provenance does not hold",
+            found=f"key {keyid[:16]}...",
+            expected={bytes.fromhex(keyid)},
         )
     missing = sorted(sealed_by - good)
     unknown = [key for key in missing if key not in known]
@@ -199,14 +205,20 @@ def _signed(folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection
             yield NotChecked(f"key {key.hex()[:16]}...", reason)
         elif key.hex() not in bad:
             yield _unsigned(
-                "a key that signed the image did not sign the provenance",
-                "no signature of it",
-                {key},
                 inspection,
+                "a key that signed the image did not sign the provenance",
+                found="no signature of it",
+                expected={key},
             )
     if inspection.demands_seal and not good & trusted:
         of_seal = ("seal-by-trusted-key",) if good == sealed_by else ()
-        yield _unsigned("no trusted key signed the provenance", _words(good), trusted, inspection, of_seal)
+        yield _unsigned(
+            inspection,
+            "no trusted key signed the provenance",
+            found=_words(good),
+            expected=trusted,
+            of_seal=of_seal,
+        )
     elif not trusted:
         reason = Reason(
             "keys that came in the folder show only that it fits together: give --trust", Need("key")
@@ -221,7 +233,7 @@ def _is_bad(keyid: str, known: Mapping[bytes, PublicKey], good: set[bytes]) -> b
 
 
 def _unsigned(
-    what: str, found: str, expected: Iterable[bytes], inspection: Inspection, of_seal: tuple[str, ...] = ()
+    inspection: Inspection, what: str, *, found: str, expected: Iterable[bytes], of_seal: tuple[str, ...] = ()
 ) -> Finding:
     """A finding about a signature of the provenance; ``of_seal`` are rules that say the same of the seal."""
     area = inspection.layout.seal.area if inspection.layout.seal else ""

@@ -38,7 +38,7 @@ class Unreadable(Enum):
 class UnreadableKey(Exception):
     """The library gave no key; ``reason`` says why, ``found`` and ``expected`` what of TOO_MUCH_WORK."""
 
-    def __init__(self, reason: Unreadable, found: str = "", expected: str = "") -> None:
+    def __init__(self, reason: Unreadable, *, found: str = "", expected: str = "") -> None:
         super().__init__(reason.value)
         self.reason, self.found, self.expected = reason, found, expected
 
@@ -101,7 +101,7 @@ def _within_bounds(block: KeyBlock) -> KeyBlock:
     except ValueError as error:
         raise UnreadableKey(Unreadable.DAMAGED) from error
     if work is not None:
-        raise UnreadableKey(Unreadable.TOO_MUCH_WORK, *work)
+        raise UnreadableKey(Unreadable.TOO_MUCH_WORK, found=work[0], expected=work[1])
     return KeyBlock(der, "")
 
 
