@@ -1,4 +1,4 @@
-"""Ranges that start or end elsewhere than the layout says, for ``checksum_diagnosis``.
+"""Ranges that start or end elsewhere than the layout says, for ``diagnosis``.
 
     start   some bytes earlier or later, the area's start, a build's start, after a build's vector table
     end     some bytes earlier or later, the area's end, a build's end, the checksum's own place

@@ -1,4 +1,4 @@
-"""The usual misunderstandings of what a checksum covers, for ``checksum_diagnosis``."""
+"""The usual misunderstandings of what a checksum covers, for ``diagnosis``."""
 
 from __future__ import annotations
 

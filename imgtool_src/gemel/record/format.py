@@ -3,7 +3,7 @@
 A record is the small table inside an image that says what it holds.  All of it is little-endian,
 every field is naturally aligned, and the record starts at a multiple of 4, so that C code may lay a
 struct over it.  ``HEADER`` and ``BUILD`` below are what ``record`` encodes and decodes by, what
-``record_page`` prints, and what ``gemel.export.c_reader`` turns into C structs.
+``page`` prints, and what ``gemel.export.c_reader`` turns into C structs.
 """
 
 from __future__ import annotations

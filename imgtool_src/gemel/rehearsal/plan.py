@@ -64,7 +64,7 @@ class Window(Struct):
 class Closed(Struct):
     """Addresses that a core must not write: ``what`` is the event's kind, ``party`` whose they are.
 
-    ``until_release`` names the core at whose release the span closes: before it, the primary copies there.
+    ``from_release_of`` names the core at whose release the span closes: before it, the primary copies there.
     """
 
     span: Span

@@ -5,8 +5,8 @@ Two forms are in use: tables in flash, of three words for a copy and two for a b
     __copy_table_start__   source, destination, size    ...   __copy_table_end__
     __zero_table_start__   destination, size            ...   __zero_table_end__
 
-and symbols at the ends of one block.  Both are known by the words in their names (``start_names``); what has other
-names is found by ``start_labels``.  Sizes in tables are words in newer start-up code and bytes in older, and some have
+and symbols at the ends of one block.  Both are known by the words in their names (``names``); what has other
+names is found by ``labels``.  Sizes in tables are words in newer start-up code and bytes in older, and some have
 the end there; the segments and sections of the build show which.
 """
 
