@@ -27,7 +27,7 @@ from small_device import (
 )
 
 from gemel.builds.dwarf.constants import At, Tag
-from gemel.cli.commands.draft import _link_maps
+from gemel.workflows.drafting import _link_maps
 from gemel.draft.contract_types import _named, shared_types
 from gemel.draft.cores import guess_primary
 from gemel.draft.document_devices import write_devices

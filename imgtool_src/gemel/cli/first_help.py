@@ -6,9 +6,9 @@ A test compares it with click's at every width.
 from __future__ import annotations
 
 import os
+import textwrap
 
 from gemel.cli.catalogue import COMMANDS, EPILOG, HELP, OPTIONS
-from gemel.text.wrapping import wrapped
 
 MAX_WIDTH, MIN_WIDTH, LONGEST_NAME = 1000, 50, 30
 """Columns: limits for the page, and of the names that explanations are next to (click's own)."""
@@ -39,7 +39,7 @@ def _columns() -> int:
 
 
 def _paragraph(text: str, width: int) -> list[str]:
-    return wrapped(" ".join(text.split()), width, "  ")
+    return textwrap.wrap(" ".join(text.split()), width, initial_indent="  ", subsequent_indent="  ")
 
 
 def _rows(rows: dict[str, str], width: int) -> list[str]:
@@ -47,5 +47,7 @@ def _rows(rows: dict[str, str], width: int) -> list[str]:
     second = min(max(map(len, rows)), LONGEST_NAME) + 4
     lines = []
     for name, text in rows.items():
-        lines += wrapped(text, max(width, second + 10), f"  {name}".ljust(second))
+        first, *others = textwrap.wrap(text, max(width - second, 10))
+        lines.append(f"  {name}".ljust(second) + first)
+        lines += [" " * second + line for line in others]
     return lines

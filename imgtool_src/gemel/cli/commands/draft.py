@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
@@ -15,10 +14,7 @@ from gemel.files.paths import FilePath
 from gemel.text.escaping import in_shell
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
-    from gemel.draft.from_image import Recorded
-    from gemel.draft.regions import LinkMap
-    from gemel.draft.svd import Peripheral
+    from gemel.workflows.drafting import Tried
 
 
 @sub_command("draft", works_long=True, exits="0 all holds; 1 the draft does not join, or a rule is broken")
@@ -74,21 +70,19 @@ def command(
       gemel draft station=station.elf sampler=sampler.elf
     """
     from gemel.cli.printing import print_diagnostic, print_remarks, wrapped, written_words
-    from gemel.draft.document import document
-    from gemel.draft.drafting import draft
     from gemel.files.outputs import write_all
+    from gemel.workflows.drafting import draft_of_files, evidence, tried
     from gemel.workflows.joining import stripped
 
     files, image = _files([text for text in given if "=" in text]), _image(given)
     if output is not None:
         _refuse_existing(output, [*files.values(), *(each for each in (image, svd) if each)], force)
-    recorded, builds = _evidence(files, image, at, as_form)
+    recorded, builds = evidence(files, image, at, as_form)
     for build in builds.values():
         print_remarks([*build.remarks, *stripped(build)])
     folder = output.parent if output is not None else FilePath("")
-    drafted = draft(builds, _link_maps(maps, builds), recorded)
-    data = document(drafted, _paths(files, folder), _peripherals(svd), svd.name if svd else "").encode()
-    holds, verdict = _tried(data, "draft" if output is None else output.name, builds)
+    data = draft_of_files(builds, recorded, maps=maps, svd=svd, files=files, folder=folder)
+    holds, verdict = _say(tried(data, "draft" if output is None else output.name, builds))
     if output is None:
         echo(data, nl=False)
     else:
@@ -113,50 +107,6 @@ def _image(given: tuple[str, ...]) -> FilePath | None:
         found, expected = ", ".join(bare[:4]), "NAME=FILE, and at most one image"
         raise UsageProblem("not a build", found=found, expected=expected, next_step=hint)
     return FilePath(bare[0]) if bare else None
-
-
-def _peripherals(svd: FilePath | None) -> tuple[Peripheral, ...]:
-    """What an SVD file describes; raises UsageProblem for a file that is none."""
-    from gemel.draft.svd import MAX_BYTES, NotSvd, read_svd
-    from gemel.files.reading import beginning_of
-
-    if svd is None:
-        return ()
-    data = beginning_of(svd, MAX_BYTES)
-    try:
-        return read_svd(data)
-    except NotSvd as error:
-        what, expected = "the file is no CMSIS-SVD file", "a device description in CMSIS-SVD"
-        problem = Problem(what, where=f"--svd {svd}", found=str(error), expected=expected)
-        raise UsageProblem(problem) from error
-
-
-def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str, LinkMap]:
-    """The memory tables of link maps by build; raises UsageProblem for unknown builds, maps without one."""
-    from gemel.draft.regions import MAX_MAP_BYTES, read_link_map
-    from gemel.files.reading import limited
-
-    maps: dict[str, LinkMap] = {}
-    problems = []
-    for text in given:
-        name, equals, file = text.rpartition("=")
-        if equals and name not in builds:
-            expected = f"one of {', '.join(builds)}"
-            problems.append(Problem("unknown build", where="--map", found=name, expected=expected))
-            continue
-        data = limited(FilePath(file), MAX_MAP_BYTES, "a link map")
-        maps[name] = read_link_map(data.decode("utf-8", "replace"), FilePath(file).name)
-        if reason := maps[name].reason:
-            expected = "the table Memory Configuration, or what --print-memory-usage prints"
-            step = (
-                "append what the linker prints with --print-memory-usage (GNU ld, newer lld), or leave the map out:"
-                " without it sizes come from symbols such as __flash_start and __flash_size"
-            )
-            what = "a link map has no memory table"
-            problems.append(Problem(what, where=file, found=reason, expected=expected, next_step=step))
-    if problems:
-        raise UsageProblem(problems)
-    return maps
 
 
 def _files(given: list[str]) -> dict[str, FilePath]:
@@ -190,63 +140,16 @@ def _refuse_existing(output: FilePath, inputs: list[FilePath], force: bool) -> N
         raise UsageProblem(what, where=str(output), expected=expected, next_step=hint)
 
 
-def _evidence(
-    files: Mapping[str, FilePath], image: FilePath | None, at: int | None, as_form: str | None
-) -> tuple[Recorded | None, dict[str, Build]]:
-    """The record of an image, and the builds: those given, and those of the image that are not.
-
-    Raises one BuildError with the problems of all builds, and what reading an image raises.
-    """
-    from gemel.draft.from_image import builds_of, record_of
-    from gemel.workflows.inputs.builds import load_builds
-    from gemel.workflows.inputs.images import read_image
-
-    if image is None:
-        if at is not None:
-            raise UsageProblem(
-                "--at is for an image, and none is given", expected="an IMAGE", next_step="leave --at out"
-            )
-        return None, load_builds(None, files)
-    decoded = read_image(image, at=at, form=as_form)
-    recorded = record_of(decoded.data, decoded.file)
-    return recorded, builds_of(decoded.data, recorded) | load_builds(None, files)
-
-
-def _paths(files: Mapping[str, FilePath], folder: FilePath) -> dict[str, str]:
-    """The files relative to the layout's folder, with slashes; those that no layout can name are left out."""
-    paths = {}
-    for name, path in files.items():
-        try:
-            relative = os.path.relpath(path, folder)
-            relative.encode()
-        except ValueError:  # another drive, or a name that is no text
-            continue
-        if relative.isprintable():
-            paths[name] = relative.replace(os.sep, "/")
-    return paths
-
-
-def _tried(data: bytes, file: str, builds: Mapping[str, Build]) -> tuple[bool, str]:
-    """Join and check with the draft as it stands, and say on stderr what is found; whether all holds, and the verdict.
-
-    Raises LayoutError where the draft is no layout: then the builds contradict what any device can be.
-    """
+def _say(tried: Tried) -> tuple[bool, str]:
+    """Say on stderr what joining and checking with the draft showed; whether all holds, and the verdict."""
     from gemel.checking.reports.as_text import body_of, verdict
-    from gemel.checking.runner import check
     from gemel.cli.printing import print_problems, prose_width, wrapped
-    from gemel.inspection.inspection import Inspection
-    from gemel.joining.pipeline import join
-    from gemel.layout.reader import read_layout
-    from gemel.workflows.checking import date_of_today
 
-    read = read_layout(data, file)
-    try:
-        image = join(read, builds).image
-    except GemelError as error:
+    result = tried.result
+    if isinstance(result, GemelError):
         echo("the draft does not join as it stands:", err=True)
-        print_problems(error)
+        print_problems(result)
         return False, "FAIL: the draft does not join as it stands."
-    result = check(Inspection(read, image, builds, disassemble=True), date_of_today())
     if not result.passes:
         echo("the builds join by the draft, but the image is not sound:", err=True)
     elif any(each.findings for each in result.results):
@@ -254,8 +157,7 @@ def _tried(data: bytes, file: str, builds: Mapping[str, Build]) -> tuple[bool, s
     else:
         echo("the draft joins as it stands; the check of the image says:", err=True)
     echo("\n".join(body_of(result, width=prose_width(sys.stderr), all_by="gemel check --all")), err=True)
-    paths = [plan.path for plan in read.layout.builds.values() if plan.path]
-    if any(path.startswith("../") or os.path.isabs(path) for path in paths):
+    if tried.leaves_folder:
         words = "its builds are not in its folder: join it with --paths-outside, or give them as NAME=FILE"
         echo("\n".join(wrapped(words, sys.stderr, indent=2)), err=True)
     return result.passes, verdict(result)
