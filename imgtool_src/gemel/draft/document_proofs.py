@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
-
 from gemel.draft.contract_types import shared_types
 from gemel.draft.cores import BootConstant
 from gemel.draft.drafting import Draft
 from gemel.draft.page import ASK, Page, listed
 from gemel.draft.shared import Shared
 from gemel.spans import format_address
+from gemel.text.escaping import toml_string
 
 VALUE_SIZE = 4
 """Bytes of a CRC-32."""
@@ -24,7 +23,7 @@ def write_contracts(page: Page, draft: Draft) -> None:
         page.table(f"contract.{area.name}", f"what {listed(shared.builds)} must agree on")
         page.key("area", f'"{area.name}"')
         if shared.symbols:
-            names = ", ".join(json.dumps(name, ensure_ascii=False) for name in shared.symbols[:32])
+            names = ", ".join(map(toml_string, shared.symbols[:32]))
             page.key("symbols", f"[{names}]", "both builds have these names at these addresses")
         _types(page, draft, shared)
         if constants and not index:
@@ -48,14 +47,14 @@ def _types(page: Page, draft: Draft, shared: Shared) -> None:
     if not known.names:
         page.unset("types", '["struct NAME"]', f"which types are here that both compile? ({known.reason})")
         return
-    names = ", ".join(json.dumps(name, ensure_ascii=False) for name in known.names)
+    names = ", ".join(map(toml_string, known.names))
     symbols = listed(dict.fromkeys(known.names.values()))
     page.key("types", f"[{names}]", f"the debug information of {symbols}")
 
 
 def _boot_symbol(page: Page, constants: list[BootConstant]) -> None:
     first, *others = constants
-    symbol = json.dumps(first.symbol, ensure_ascii=False)
+    symbol = toml_string(first.symbol)
     page.remark(f"guessed from: {_constant_words(first)}")
     for other in others[:4]:
         page.remark(f"or it is another one: {_constant_words(other)}")

@@ -20,6 +20,7 @@ from gemel.seals.keys.algorithms import ECDSA_P256, ECDSA_P384, SignatureAlgorit
 from gemel.seals.keys.keys import PublicKey, Signer
 from gemel.seals.keys.schemes import fixed_ecdsa
 from gemel.structs import Struct
+from gemel.text.as_json import json_text
 
 IN_TOTO = "application/vnd.in-toto+json"
 """The payload type of in-toto statements (in-toto attestation framework, envelope)."""
@@ -69,7 +70,7 @@ def envelope_text(envelope: Envelope) -> bytes:
             for each in envelope.signatures
         ],
     }
-    return (json.dumps(data, indent=2) + "\n").encode("ascii")
+    return json_text(data).encode("ascii")
 
 
 def read_envelope(data: bytes, where: str) -> Envelope:

@@ -8,12 +8,9 @@ from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import named_words, place_of, unexplained, words_span
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.m_profile.vector_tables import RESERVED, reserved_words, word_name
+from gemel.m_profile.vector_tables import RESERVED, SECURE_FAULT, reserved_words, word_name
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
-
-SECURE_FAULT = 7
-"""On Armv8-M Baseline a rule of its own, ``secure-fault-vector-unused``, is about this word."""
 
 
 @of_each_table
@@ -31,7 +28,7 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
 
 def _reserved(table: VectorTable) -> list[int]:
     architecture = table.core.architecture
-    own_rule = SECURE_FAULT if architecture == "armv8-m.base" else None
+    own_rule = SECURE_FAULT if architecture == "armv8-m.base" else None  # secure-fault-vector-unused
     return [index for index in reserved_words(architecture) if index != own_rule]
 
 

@@ -8,9 +8,10 @@ from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import place_of, tables, word_span
 from gemel.inspection.cores.views import described_word
 from gemel.inspection.inspection import Inspection
+from gemel.m_profile.vector_tables import SECURE_FAULT
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
-BASELINE, SECURE_FAULT = "armv8-m.base", 7
+BASELINE = "armv8-m.base"
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
