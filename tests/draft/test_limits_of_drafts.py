@@ -27,7 +27,6 @@ from small_device import (
 )
 
 from gemel.builds.dwarf.constants import At, Tag
-from gemel.workflows.drafting import _link_maps
 from gemel.draft.contract_types import _named, shared_types
 from gemel.draft.cores import guess_primary
 from gemel.draft.document_devices import write_devices
@@ -47,6 +46,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.record.format import MARK
 from gemel.record.record import encode
 from gemel.spans import ADDRESS_SPACE, Span
+from gemel.workflows.drafting import _link_maps
 
 
 def _seen(name: str, data: bytes) -> Evidence:

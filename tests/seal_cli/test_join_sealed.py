@@ -24,7 +24,7 @@ from seal_cli.sealed_device import (
 
 from gemel.image.sparse import SparseBytes
 from gemel.seals.keys.algorithms import algorithm_named
-from gemel.seals.seal import Outcome, SealFault, seal_size, verify
+from gemel.seals.seal import SealFault, SignatureOutcome, seal_size, verify
 from gemel.spans import Span
 
 OUT = ("-o", "tide.hex")
@@ -51,7 +51,7 @@ def test_each_algorithm_seals(device: Path, gemel: Run, name: str) -> None:
     done = gemel(*JOIN, *OUT, "--key", "key.pem")
     assert done.code == 0, done.err
     found = verify(seal_of(device / "tide.hex"), record_of(device / "tide.hex"), [key.public_key])
-    assert [verdict.outcome for verdict in found] == [Outcome.GOOD]
+    assert [verdict.outcome for verdict in found] == [SignatureOutcome.GOOD]
     assert f"\n  {name}\n    key {key.public_key.fingerprint.hex()}\n" in done.out
     assert "NOT SEALED" not in done.out
 
@@ -88,7 +88,7 @@ def test_a_classical_and_a_quantum_safe_signer(device: Path, gemel: Run) -> None
     keys = [write_key(device / "one.pem", "ECDSA-P384"), write_key(device / "two.pem", "ML-DSA-65")]
     assert gemel(*JOIN, *OUT, "--key", "one.pem", "--key", "two.pem").code == 0
     found = verify(seal_of(device / "tide.hex"), record_of(device / "tide.hex"), [k.public_key for k in keys])
-    assert [verdict.outcome for verdict in found] == [Outcome.GOOD] * 2
+    assert [verdict.outcome for verdict in found] == [SignatureOutcome.GOOD] * 2
 
 
 def test_the_same_inputs_give_the_same_sealed_bytes(device: Path, gemel: Run) -> None:
@@ -294,7 +294,7 @@ def test_the_record_is_what_is_signed(device: Path, gemel: Run) -> None:
     gemel(*JOIN, "-o", "b.hex", "--key", "key.pem", "--version", "9.9.9")
     trusted = [public_of(device / "key-pub.pem")]
     found = verify(seal_of(device / "a.hex"), record_of(device / "b.hex"), trusted)
-    assert [verdict.outcome for verdict in found] == [Outcome.BAD_SIGNATURE]
+    assert [verdict.outcome for verdict in found] == [SignatureOutcome.BAD_SIGNATURE]
 
 
 def test_an_image_unchanged_when_a_signer_fails(device: Path) -> None:

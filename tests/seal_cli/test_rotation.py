@@ -8,9 +8,9 @@ import pytest
 from seal_cli.sealed_device import JOIN, Run, record_of, seal_of, write_key
 
 from gemel.seals.keys.keys import PrivateKey
-from gemel.seals.seal import Outcome, verify
+from gemel.seals.seal import SignatureOutcome, verify
 
-GOOD, UNKNOWN = Outcome.GOOD, Outcome.UNKNOWN_KEY
+GOOD, UNKNOWN = SignatureOutcome.GOOD, SignatureOutcome.UNKNOWN_KEY
 
 
 @pytest.fixture
@@ -19,7 +19,7 @@ def keys(device: Path) -> dict[str, PrivateKey]:
     return {"old": write_key(device / "old.pem", "ECDSA-P256"), "new": write_key(device / "new.pem")}
 
 
-def outcomes(path: Path, *trusted: PrivateKey) -> set[Outcome]:
+def outcomes(path: Path, *trusted: PrivateKey) -> set[SignatureOutcome]:
     """What is said of the signers of an image by one who trusts these keys."""
     public = [key.public_key for key in trusted]
     return {verdict.outcome for verdict in verify(seal_of(path), record_of(path), public)}

@@ -17,7 +17,7 @@ from gemel.image.intel_hex import decode, encode
 from gemel.image.s_record import decode as decode_srec
 from gemel.image.s_record import encode as encode_srec
 from gemel.seals.keys.keys import private_key_of
-from gemel.seals.seal import Outcome, verify
+from gemel.seals.seal import SignatureOutcome, verify
 from gemel.spans import Span
 
 SIGN = ("sign", "small.toml")
@@ -200,7 +200,7 @@ def test_a_signer_of_unknown_key_is_not_kept(plain: Path, gemel: Run) -> None:
     assert gemel(*SIGN, "plain.hex", "--key", "one.pem", "-o", "a.hex").code == 0
     done = gemel(*SIGN, "a.hex", "--key", "two.pem", "--add", "-o", "b.hex")
     assert done.code == 2
-    assert Outcome.UNKNOWN_KEY.value in done.err
+    assert SignatureOutcome.UNKNOWN_KEY.value in done.err
     assert "--trust" in done.err
     assert not Path("b.hex").exists()
 
@@ -214,7 +214,7 @@ def test_a_signer_that_does_not_hold_is_not_kept(plain: Path, gemel: Run) -> Non
     words = ("--key", "two.pem", "--add", "--trust", "one-pub.pem", "-o", "b.hex")
     done = gemel(*SIGN, "moved.hex", *words)
     assert done.code == 2
-    assert Outcome.BAD_SIGNATURE.value in done.err
+    assert SignatureOutcome.BAD_SIGNATURE.value in done.err
 
 
 def test_nothing_to_add_to(plain: Path, gemel: Run) -> None:

@@ -16,7 +16,7 @@ from tools import required_tool
 from gemel.seals.keys.algorithms import ALGORITHMS, ML_DSA_65
 from gemel.seals.keys.keys import new_private_key
 from gemel.seals.openssl import openssl_command
-from gemel.seals.seal import Outcome, bytes_to_sign, verify
+from gemel.seals.seal import SignatureOutcome, bytes_to_sign, verify
 
 SIGN = ("sign", "small.toml", "plain.hex")
 WITH_OPENSSL_3_0 = tuple(each.name for each in ALGORITHMS if not each.quantum_safe)
@@ -61,7 +61,7 @@ def test_openssl_signs_what_was_handed_over(plain: Path, gemel: Run, algorithm: 
     taken = gemel(*SIGN, *words)
     assert taken.code == 0, taken.err
     found = verify(seal_of(plain / "sealed.hex"), record_of(plain / "sealed.hex"), [key.public_key])
-    assert [verdict.outcome for verdict in found] == [Outcome.GOOD]
+    assert [verdict.outcome for verdict in found] == [SignatureOutcome.GOOD]
 
 
 def test_what_is_handed_over_is_what_is_signed(plain: Path, gemel: Run) -> None:

@@ -28,7 +28,7 @@ from gemel.seals.keys import token_keys
 from gemel.seals.keys.algorithms import ED25519
 from gemel.seals.keys.token_keys import MECHANISMS, find_token
 from gemel.seals.keys.token_uri import parse_token_uri
-from gemel.seals.seal import Outcome, verify
+from gemel.seals.seal import SignatureOutcome, verify
 
 NAMES = {
     "P-256": "ECDSA-P256",
@@ -70,7 +70,7 @@ def test_a_key_on_the_token_seals(device: Path, gemel: Run, label: str) -> None:
     public = public_of(device / "pub.pem")
     assert public.algorithm.name == NAMES[label]
     found = verify(seal_of(device / "tide.hex"), record_of(device / "tide.hex"), [public])
-    assert [verdict.outcome for verdict in found] == [Outcome.GOOD]
+    assert [verdict.outcome for verdict in found] == [SignatureOutcome.GOOD]
     assert PIN not in done.everything
 
 

@@ -12,9 +12,9 @@ from gemel.seals.format import RECORD_CONTENT_TYPE
 from gemel.seals.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_87, algorithm_names
 from gemel.seals.keys.keys import PublicKey
 from gemel.seals.seal import (
-    Outcome,
     SealError,
     SealFault,
+    SignatureOutcome,
     bytes_to_sign,
     check_room,
     make_seal,
@@ -30,7 +30,7 @@ OTHER_RECORD = record.encode(replace(tide_gauge_record(), rollback=2))
 WHERE = "area seal"
 
 
-def outcomes(seal: bytes, record_bytes: bytes, *trusted: PublicKey) -> list[Outcome]:
+def outcomes(seal: bytes, record_bytes: bytes, *trusted: PublicKey) -> list[SignatureOutcome]:
     """What becomes of each signer of a seal in an area of its size."""
     return [each.outcome for each in verify(read_seal(seal, 0xFF, WHERE), record_bytes, trusted)]
 
@@ -59,7 +59,7 @@ def test_a_seal_is_read_back_and_holds(name: str, erased_byte: int) -> None:
     assert verdict.good
     assert verdict.key == key.public_key
     (verdict,) = verify(read, OTHER_RECORD, [key.public_key])
-    assert verdict.outcome is Outcome.BAD_SIGNATURE
+    assert verdict.outcome is SignatureOutcome.BAD_SIGNATURE
     assert not verdict.good
 
 
@@ -68,7 +68,7 @@ def test_all_algorithms_sign_one_record_together() -> None:
     keys = every_key()
     seal = sign_all(RECORD, keys)
     assert len(seal) == seal_size(each.algorithm for each in keys)
-    assert outcomes(seal, RECORD, *(each.public_key for each in keys)) == [Outcome.GOOD] * len(keys)
+    assert outcomes(seal, RECORD, *(each.public_key for each in keys)) == [SignatureOutcome.GOOD] * len(keys)
 
 
 def test_a_classical_and_an_ml_dsa_signer_stand_side_by_side() -> None:
@@ -77,8 +77,8 @@ def test_a_classical_and_an_ml_dsa_signer_stand_side_by_side() -> None:
     pair = [key_for("ECDSA-P384"), key_for("ML-DSA-87")]
     trusted = [each.public_key for each in pair]
     seal = sign_all(RECORD, pair)
-    assert outcomes(seal, RECORD, *trusted) == [Outcome.GOOD, Outcome.GOOD]
-    assert outcomes(sign_all(RECORD, pair[:1]), RECORD, *trusted) == [Outcome.GOOD]
+    assert outcomes(seal, RECORD, *trusted) == [SignatureOutcome.GOOD, SignatureOutcome.GOOD]
+    assert outcomes(sign_all(RECORD, pair[:1]), RECORD, *trusted) == [SignatureOutcome.GOOD]
     broken = seal[:-1] + bytes([seal[-1] ^ 1])
     assert sorted(each.name for each in outcomes(broken, RECORD, *trusted)) == ["BAD_SIGNATURE", "GOOD"]
 
@@ -93,17 +93,20 @@ def test_two_release_keys_and_one_withdrawn() -> None:
     """While both keys are trusted a seal by either or both holds; a withdrawn one is unknown."""
     old, new = other_key(1), other_key(2)
     both = (old.public_key, new.public_key)
-    assert outcomes(sign_all(RECORD, [old]), RECORD, *both) == [Outcome.GOOD]
-    assert outcomes(sign_all(RECORD, [new]), RECORD, *both) == [Outcome.GOOD]
-    assert outcomes(sign_all(RECORD, [old, new]), RECORD, *both) == [Outcome.GOOD, Outcome.GOOD]
-    assert outcomes(sign_all(RECORD, [old]), RECORD, new.public_key) == [Outcome.UNKNOWN_KEY]
+    assert outcomes(sign_all(RECORD, [old]), RECORD, *both) == [SignatureOutcome.GOOD]
+    assert outcomes(sign_all(RECORD, [new]), RECORD, *both) == [SignatureOutcome.GOOD]
+    assert outcomes(sign_all(RECORD, [old, new]), RECORD, *both) == [
+        SignatureOutcome.GOOD,
+        SignatureOutcome.GOOD,
+    ]
+    assert outcomes(sign_all(RECORD, [old]), RECORD, new.public_key) == [SignatureOutcome.UNKNOWN_KEY]
     rest = outcomes(sign_all(RECORD, [old, new]), RECORD, new.public_key)
     assert sorted(each.name for each in rest) == ["GOOD", "UNKNOWN_KEY"]
 
 
 def test_no_trusted_key_knows_no_signer() -> None:
     """Without trusted keys every signer is unknown; none is good."""
-    assert outcomes(sign_all(RECORD, every_key()), RECORD) == [Outcome.UNKNOWN_KEY] * len(ALGORITHMS)
+    assert outcomes(sign_all(RECORD, every_key()), RECORD) == [SignatureOutcome.UNKNOWN_KEY] * len(ALGORITHMS)
 
 
 def test_an_algorithm_that_is_not_the_keys_is_told() -> None:
@@ -112,7 +115,7 @@ def test_an_algorithm_that_is_not_the_keys_is_told() -> None:
     seal = sign_all(RECORD, [key_for("ECDSA-P256")])
     downgraded = seal.replace(b"\xa2\x01\x26\x04", b"\xa2\x01\x27\x04")
     assert downgraded != seal
-    assert outcomes(downgraded, RECORD, key) == [Outcome.OTHER_ALGORITHM]
+    assert outcomes(downgraded, RECORD, key) == [SignatureOutcome.OTHER_ALGORITHM]
 
 
 def test_a_signature_over_anything_else_is_no_seal() -> None:
@@ -133,7 +136,7 @@ def test_a_signature_over_anything_else_is_no_seal() -> None:
     )
     for signed in others:
         moved = genuine[:-64] + key.sign(signed)
-        assert outcomes(moved, RECORD, key.public_key) == [Outcome.BAD_SIGNATURE]
+        assert outcomes(moved, RECORD, key.public_key) == [SignatureOutcome.BAD_SIGNATURE]
 
 
 def test_bytes_to_sign_are_what_is_signed_and_end_with_the_record() -> None:
@@ -198,7 +201,7 @@ def test_a_seal_has_at_most_eight_signers() -> None:
     """Eight signers are made and read; nine are refused when made, and when read."""
     keys = [other_key(number) for number in range(1, MAX_SIGNERS + 2)]
     trusted = [each.public_key for each in keys]
-    assert outcomes(sign_all(RECORD, keys[:-1]), RECORD, *trusted) == [Outcome.GOOD] * MAX_SIGNERS
+    assert outcomes(sign_all(RECORD, keys[:-1]), RECORD, *trusted) == [SignatureOutcome.GOOD] * MAX_SIGNERS
     with pytest.raises(SealError) as caught:
         sign_all(RECORD, keys)
     assert caught.value.faults == (SealFault.TOO_MANY_SIGNERS,)

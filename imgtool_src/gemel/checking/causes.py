@@ -40,7 +40,7 @@ OTHER_PROFILES = ("A", "R", "S")
 """Application, real-time and either, as build attributes have them."""
 
 
-class Place(NamedTuple):
+class FindingKey(NamedTuple):
     """A finding by its rule and its number among the findings of that rule."""
 
     rule: str
@@ -55,12 +55,12 @@ class OpenFinding(NamedTuple):
     finding: Finding
 
 
-Open: TypeAlias = Mapping[Place, OpenFinding]
+Open: TypeAlias = Mapping[FindingKey, OpenFinding]
 Apply: TypeAlias = Callable[[Rule, Inspection], Iterable[Finding]]
 """The findings of a rule."""
 
 
-def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, Place]:
+def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[FindingKey, FindingKey]:
     """The first cause of each finding that follows from another one.
 
     A cause refuses no less than what follows from it, and no finding follows from itself.
@@ -72,7 +72,7 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, P
     ]
     if explaining:  # the last one: rules about files come after those about the bytes in them
         return _of_everything(found, explaining[-1])
-    causes: dict[Place, Place] = {}
+    causes: dict[FindingKey, FindingKey] = {}
     for source in (
         _of_another_profile(found, inspection),
         _of_the_misplaced(found, inspection),
@@ -90,7 +90,7 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, P
     return {place: _first(place, causes) for place in causes}
 
 
-def _of_everything(found: Open, everything: Place) -> dict[Place, Place]:
+def _of_everything(found: Open, everything: FindingKey) -> dict[FindingKey, FindingKey]:
     """All that follows from one finding: what other rules found, and what of its own rule names it."""
     own = (everything.rule, found[everything].finding.where)
     return {
@@ -100,19 +100,19 @@ def _of_everything(found: Open, everything: Place) -> dict[Place, Place]:
     }
 
 
-def _first(place: Place, causes: Mapping[Place, Place]) -> Place:
+def _first(place: FindingKey, causes: Mapping[FindingKey, FindingKey]) -> FindingKey:
     """The cause of a place that follows from nothing."""
     while place in causes:
         place = causes[place]
     return place
 
 
-_Causes: TypeAlias = dict[Place, list[Place]]
+_Causes: TypeAlias = dict[FindingKey, list[FindingKey]]
 """What may be the cause of each finding, the first that leads in no circle."""
 
 
 def _stated(found: Open) -> _Causes:
-    named: dict[tuple[str, str], Place] = {}
+    named: dict[tuple[str, str], FindingKey] = {}
     for place, (_, _, finding) in found.items():
         for party in (*finding.parties, finding.where):
             named.setdefault((place.rule, party), place)
@@ -209,7 +209,7 @@ def _of_what_was_given(found: Open, inspection: Inspection) -> _Causes:
 
     These are all where the record shows that the builds are still as they were joined, which was then checked.
     """
-    other_builds: dict[str, Place] = {}
+    other_builds: dict[str, FindingKey] = {}
     other_layout = None
     for place, (_, severity, finding) in found.items():
         if severity == "error" and place.rule in (OTHER_BUILD, DIFFERS):

@@ -19,7 +19,7 @@ from gemel.structs import NamedTuple, Struct, replace
 from gemel.text.wrapping import first_of
 
 if TYPE_CHECKING:
-    from gemel.checking.causes import OpenFinding, Place
+    from gemel.checking.causes import FindingKey, OpenFinding
 
 Status = Literal["holds", "broken", "warning", "note", "waived", "not checked", "does not apply"]
 """What became of a rule; one with open findings is ``broken``, ``warning`` or ``note`` by its severity."""
@@ -221,16 +221,16 @@ def _causes_first(
     results: list[RuleResult], inspection: Inspection, today: datetime.date
 ) -> list[RuleResult]:
     """``results`` without the findings that follow from another one, which names their rules."""
-    from gemel.checking.causes import OTHER_LAYOUT, OpenFinding, Place, roots_of
+    from gemel.checking.causes import OTHER_LAYOUT, FindingKey, OpenFinding, roots_of
 
     found = {
-        Place(result.rule.name, number): OpenFinding(result.rule, result.severity, judged.finding)
+        FindingKey(result.rule.name, number): OpenFinding(result.rule, result.severity, judged.finding)
         for result in results
         for number, judged in enumerate(result.findings)
         if judged.waiver is None
     }
     decided = {
-        Place(result.rule.name, number)
+        FindingKey(result.rule.name, number)
         for result in results
         for number, judged in enumerate(result.findings)
         if judged.ended or judged.refused  # another layout keeps no waiver from being reported
@@ -240,7 +240,7 @@ def _causes_first(
         for place, root in roots_of(found, inspection, lambda rule, held: _found(rule, held, today)).items()
         if place not in decided or root.rule != OTHER_LAYOUT
     }
-    led_to: dict[Place, list[Place]] = {}
+    led_to: dict[FindingKey, list[FindingKey]] = {}
     for place, root in sorted(roots.items()):
         led_to.setdefault(root, []).append(place)
     lines = {root: _led_to_lines(root, places, found) for root, places in led_to.items()}
@@ -252,14 +252,14 @@ def _found(rule: Rule, inspection: Inspection, today: datetime.date) -> list[Fin
 
 
 def _without_consequences(
-    result: RuleResult, roots: dict[Place, Place], lines: dict[Place, list[str]]
+    result: RuleResult, roots: dict[FindingKey, FindingKey], lines: dict[FindingKey, list[str]]
 ) -> RuleResult:
     """A result without the findings that have a root; those that are one name what they lead to."""
     if not result.findings:
         return result
-    from gemel.checking.causes import Place
+    from gemel.checking.causes import FindingKey
 
-    places = [Place(result.rule.name, index) for index in range(len(result.findings))]
+    places = [FindingKey(result.rule.name, index) for index in range(len(result.findings))]
     explained = dict.fromkeys(
         Consequence(
             judged.finding.where,
@@ -279,7 +279,9 @@ def _without_consequences(
     return replace(result, findings=findings, not_checked=(*result.not_checked, *explained))
 
 
-def _led_to_lines(root: Place, places: list[Place], found: dict[Place, OpenFinding]) -> list[str]:
+def _led_to_lines(
+    root: FindingKey, places: list[FindingKey], found: dict[FindingKey, OpenFinding]
+) -> list[str]:
     """What follows from a finding: further ones of its own rule, and the other rules."""
     own = [found[place].finding.what for place in places if place.rule == root.rule]
     lines = [f"also: {what}" for what in own[:_LED_TO]]

@@ -28,7 +28,7 @@ from gemel.structs import Struct
 if TYPE_CHECKING:
     from gemel.seals.format import Seal, SealError, SealSigner
     from gemel.seals.keys.keys import PublicKey
-    from gemel.seals.seal import Outcome, Verdict
+    from gemel.seals.seal import SignatureOutcome, Verdict
 
 
 class SealUnderCheck(Struct, dict=True):
@@ -89,9 +89,9 @@ class SealUnderCheck(Struct, dict=True):
     @property
     def unknown(self) -> list[SealSigner]:
         """The signers whose keys nobody knows."""
-        from gemel.seals.seal import Outcome
+        from gemel.seals.seal import SignatureOutcome
 
-        return [each.signer for each in of_outcome(self, Outcome.UNKNOWN_KEY)]
+        return [each.signer for each in of_outcome(self, SignatureOutcome.UNKNOWN_KEY)]
 
     def needless(self) -> DoesNotApply | None:
         """What every rule on seals says where none is required and the area is erased; None elsewhere."""
@@ -156,6 +156,6 @@ def signer_words(signer: SealSigner) -> str:
     return f"{signer.algorithm.name} {key_words(signer.key_fingerprint)}"
 
 
-def of_outcome(seal: SealUnderCheck, *outcomes: Outcome) -> Iterator[Verdict]:
+def of_outcome(seal: SealUnderCheck, *outcomes: SignatureOutcome) -> Iterator[Verdict]:
     """The signers of which one of ``outcomes`` became."""
     return (verdict for verdict in seal.verdicts if verdict.outcome in outcomes)

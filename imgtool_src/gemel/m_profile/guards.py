@@ -50,7 +50,7 @@ ANY, EACH = -2, -3
 ADDRESSES = 0x1000_0000
 """From here on a number is likely an address, and no answer to what the core is."""
 
-Place = int | tuple[int, int]
+VariablePlace = int | tuple[int, int]
 """A word's address; or offset and size of what is stored by a pointer that is not known, as members are."""
 
 _FRAMES = (7, 11, SP)
@@ -89,7 +89,7 @@ class Guards:
         word_at: Callable[[int], int | None],
         passed: Passed = Passed(),  # noqa: B008  immutable
         returned: Callable[[int, Passed], int] = lambda _, _passed: 0,
-        variables: Container[Place] = (),
+        variables: Container[VariablePlace] = (),
         effort: int = EFFORT,
     ) -> None:
         self._steps = function.steps
@@ -114,8 +114,8 @@ class Guards:
         self.tests: set[int] = set()
         self.in_block: dict[int, bool] = {}
         self.calls: dict[int, Passed] = {}
-        self._stores: dict[int, tuple[Place, int, int | Changed | None]] = {}
-        self._others: dict[int, Place | None] = {}
+        self._stores: dict[int, tuple[VariablePlace, int, int | Changed | None]] = {}
+        self._others: dict[int, VariablePlace | None] = {}
         self._uses: dict[int, set[int]] = {}
         self._result, self._chosen, self._indexes = 0, frozenset[int](), False
         self._follow(function, word_at, passed)
@@ -394,14 +394,14 @@ class Guards:
             _move_stack(marks)
 
 
-def kept_answers(functions: Iterable[Guards], *, entries: bool = False) -> frozenset[Place]:
+def kept_answers(functions: Iterable[Guards], *, entries: bool = False) -> frozenset[VariablePlace]:
     """Where functions store what they find out of the core.
 
     Not where they store anything else, or nothing that they do not store whatever the core is, too.
     """
-    answers: dict[Place, set[object]] = {}
-    always: dict[Place, set[object]] = {}
-    others: set[Place | None] = set()
+    answers: dict[VariablePlace, set[object]] = {}
+    always: dict[VariablePlace, set[object]] = {}
+    others: set[VariablePlace | None] = set()
     for guards in functions:
         for at, (place, bits, value) in guards._stores.items():
             kept = answers if bits or guards.cover(at, entries=entries) else always

@@ -15,7 +15,7 @@ from functools import cached_property
 from gemel.m_profile.address_signs import STATE_SIGNS, places_of
 from gemel.m_profile.flow import LITERAL_REACH, OUTSIDE, Run
 from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
-from gemel.m_profile.guards import EFFORT, SHORT, Guards, Passed, Place, kept_answers
+from gemel.m_profile.guards import EFFORT, SHORT, Guards, Passed, VariablePlace, kept_answers
 from gemel.m_profile.known_stores import Function
 from gemel.spans import offsets_of
 
@@ -134,7 +134,7 @@ class StretchGuards:
         ]
 
     @cached_property
-    def _variables(self) -> frozenset[Place]:
+    def _variables(self) -> frozenset[VariablePlace]:
         """Where the code keeps what it found out of its core."""
         functions = {self._function(at, self._whole) for at in places_of(STATE_SIGNS, self._code)}
         sites = [at for each in functions for at in self._callers.get(each.first, ()) if at != OUTSIDE]

@@ -14,7 +14,7 @@ RehearsalSeverity = Literal["error", "warning"]
 """error: the image does not pass; warning: someone should decide."""
 
 Role = Literal["primary", "secondary"]
-Outcome = Literal["passes", "started", "no verdict", "fails"]
+RehearsalOutcome = Literal["passes", "started", "no verdict", "fails"]
 
 
 class Place(Struct):
@@ -146,7 +146,7 @@ class Rehearsal(Struct):
     not_modelled: tuple[str, ...] = NOT_MODELLED
 
     @property
-    def outcome(self) -> Outcome:
+    def outcome(self) -> RehearsalOutcome:
         """``passes``, ``fails``, ``no verdict``, or without goals ``started``.
 
         ``no verdict``: the rehearsal could not follow a core to its end.  ``started``: both cores came to where

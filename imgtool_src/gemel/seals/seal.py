@@ -29,11 +29,11 @@ from gemel.spans import format_size
 from gemel.structs import Struct
 
 __all__ = [
-    "Outcome",
     "Seal",
     "SealError",
     "SealFault",
     "SealSigner",
+    "SignatureOutcome",
     "Verdict",
     "bytes_to_sign",
     "check_room",
@@ -45,7 +45,7 @@ __all__ = [
 ]
 
 
-class Outcome(Enum):
+class SignatureOutcome(Enum):
     """What became of one signer; ``value`` is its text."""
 
     GOOD = "the signature holds"
@@ -58,13 +58,13 @@ class Verdict(Struct):
     """What became of one signer; ``key`` is the trusted key of its fingerprint, if there is one."""
 
     signer: SealSigner
-    outcome: Outcome
+    outcome: SignatureOutcome
     key: PublicKey | None = None
 
     @property
     def good(self) -> bool:
         """Whether a trusted key's signature holds over the record."""
-        return self.outcome is Outcome.GOOD
+        return self.outcome is SignatureOutcome.GOOD
 
 
 def make_seal(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -> bytes:
@@ -131,12 +131,12 @@ def verify(seal: Seal, record_bytes: bytes, trusted: Iterable[PublicKey]) -> tup
 
 def _verdict(signer: SealSigner, record_bytes: bytes, key: PublicKey | None) -> Verdict:
     if key is None:
-        return Verdict(signer, Outcome.UNKNOWN_KEY)
+        return Verdict(signer, SignatureOutcome.UNKNOWN_KEY)
     if key.algorithm != signer.algorithm:
-        return Verdict(signer, Outcome.OTHER_ALGORITHM, key)
+        return Verdict(signer, SignatureOutcome.OTHER_ALGORITHM, key)
     data = bytes_to_sign(record_bytes, signer.algorithm, signer.key_fingerprint)
     good = key.verify(signer.signature, data)
-    return Verdict(signer, Outcome.GOOD if good else Outcome.BAD_SIGNATURE, key)
+    return Verdict(signer, SignatureOutcome.GOOD if good else SignatureOutcome.BAD_SIGNATURE, key)
 
 
 def _unfit(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -> Iterator[SealFinding]:

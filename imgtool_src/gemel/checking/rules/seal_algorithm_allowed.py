@@ -14,7 +14,7 @@ from gemel.outcomes import Finding, Holds, Outcome
 @of_seal(SealUnderCheck.unreadable)
 def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
     """One outcome for each signer, be its key trusted or not."""
-    from gemel.seals.seal import Outcome as Became
+    from gemel.seals.seal import SignatureOutcome
 
     for verdict in seal.verdicts:
         signer = verdict.signer
@@ -28,7 +28,7 @@ def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
                 or "none that layout and policy both allow",
                 span=seal.span,
             )
-        elif verdict.outcome is Became.OTHER_ALGORITHM and verdict.key:
+        elif verdict.outcome is SignatureOutcome.OTHER_ALGORITHM and verdict.key:
             yield Finding(
                 "a signer names another algorithm than its key has",
                 (seal.plan.area,),

@@ -31,9 +31,9 @@ def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
             follows_from=(("record-sound", plan.area),) if plan else (),
         )
     else:
-        from gemel.seals.seal import Outcome as Became
+        from gemel.seals.seal import SignatureOutcome
 
-        judged = list(of_outcome(seal, Became.GOOD, Became.BAD_SIGNATURE))
+        judged = list(of_outcome(seal, SignatureOutcome.GOOD, SignatureOutcome.BAD_SIGNATURE))
         for verdict in judged:
             words = signer_words(verdict.signer)
             yield Holds(words) if verdict.good else _finding(inspection, seal, verdict, seal.record_bytes)

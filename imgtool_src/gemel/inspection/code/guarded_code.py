@@ -23,7 +23,7 @@ from gemel.m_profile.vector_tables import possible_tables
 from gemel.spans import Span, offsets_of
 
 if TYPE_CHECKING:
-    from gemel.m_profile.guards import Guards, Passed, Place
+    from gemel.m_profile.guards import Guards, Passed, VariablePlace
 
 ANCHORED = 4096
 """Bytes from the address that a compiler loads for several objects to the last of them."""
@@ -154,7 +154,7 @@ class GuardedCode:
         return guards.result if guards else 0
 
     @cached_property
-    def _variables(self) -> frozenset[Place]:
+    def _variables(self) -> frozenset[VariablePlace]:
         """Where the build keeps what it found out of its core."""
         self._with_variables = False
         from gemel.m_profile.guards import kept_answers

@@ -12,10 +12,10 @@ from gemel.rehearsal.result import (
     CoreSummary,
     GoalResult,
     Happening,
-    Outcome,
     RegisterUse,
     Rehearsal,
     RehearsalFinding,
+    RehearsalOutcome,
 )
 from gemel.structs import Struct
 from gemel.text.as_json import data_of
@@ -31,7 +31,7 @@ class Report(Struct, kw_only=True):
     identity: Annotated[Identity, "what was rehearsed, and by what"]
     passes: Annotated[bool, "there is no finding of severity error"]
     outcome: Annotated[
-        Outcome, "started: there is no goal; no verdict: a core could not be followed to its end"
+        RehearsalOutcome, "started: there is no goal; no verdict: a core could not be followed to its end"
     ]
     ended: Annotated[str, "why it ended, in words"]
     budget: Annotated[int, "instructions that it may take"]

@@ -8,7 +8,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.seals.finding import FoundSeal, find_seals
 from gemel.seals.keys.keys import PublicKey
-from gemel.seals.seal import Outcome, SealFault, verify
+from gemel.seals.seal import SealFault, SignatureOutcome, verify
 from gemel.show.facts.contents import RecordFacts, SealFacts, SealSignerFacts, SignerVerdict
 from gemel.spans import Address, Span
 
@@ -68,9 +68,9 @@ def _facts(
     return SealFacts(found.span, in_area, False, "", over, signers)
 
 
-def _word(outcome: Outcome, keys_given: bool) -> SignerVerdict:
-    if outcome is Outcome.GOOD:
+def _word(outcome: SignatureOutcome, keys_given: bool) -> SignerVerdict:
+    if outcome is SignatureOutcome.GOOD:
         return "holds"
-    if outcome is Outcome.UNKNOWN_KEY:
+    if outcome is SignatureOutcome.UNKNOWN_KEY:
         return "key unknown" if keys_given else "not verified"
     return "does not hold"
