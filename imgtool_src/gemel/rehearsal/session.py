@@ -60,12 +60,12 @@ def rehearse(
     CannotRehearse (a GemelError) for a device that it cannot map or an image without a start.
     """
     options = options or RehearsalOptions()
-    subject = Inspection(read, image, builds or {})
-    plan = plan_of(subject, options.budget, options.watches, options.exact)
-    names = CodeNames(subject, sources or {})
+    inspection = Inspection(read, image, builds or {})
+    plan = plan_of(inspection, options.budget, options.watches, options.exact)
+    names = CodeNames(inspection, sources or {})
     step("rehearsal", 0, options.interleavings + 1 if options.interleavings else 0)
     if not options.interleavings:
-        return _rehearsed(subject, plan, names, options.isolate)[0]
+        return _rehearsed(inspection, plan, names, options.isolate)[0]
     orders: list[tuple[Rehearsal, RawRun | None]] = []
 
     def run_order(**changed: Any) -> None:
@@ -74,7 +74,7 @@ def rehearse(
         if first and first.ended == "goals":
             budget = min(PATIENCE * first.time + LEAST_PATIENCE, max(budget, SLOWEST * first.time))
         order = replace(plan, traced=True, budget=budget, **changed)
-        orders.append(_rehearsed(subject, order, names, options.isolate))
+        orders.append(_rehearsed(inspection, order, names, options.isolate))
         step("rehearsal", len(orders), options.interleavings + 1)
 
     by_chance = (options.interleavings + 1) // 2
@@ -88,7 +88,7 @@ def rehearse(
 
 
 def _rehearsed(
-    subject: Inspection, plan: DevicePlan, names: CodeNames, isolate: bool
+    inspection: Inspection, plan: DevicePlan, names: CodeNames, isolate: bool
 ) -> tuple[Rehearsal, RawRun | None]:
     try:
         if isolate:
@@ -98,10 +98,10 @@ def _rehearsed(
 
             run = run_plan(plan)
     except EmulatorEnded as error:
-        return ended_outside(subject, plan, str(error)), None
+        return ended_outside(inspection, plan, str(error)), None
     except (ImportError, EmulatorMissing) as error:
         raise ExtraMissing(extra_problem(str(error))) from error
-    return rehearsal_of(subject, plan, run, names), run
+    return rehearsal_of(inspection, plan, run, names), run
 
 
 def extra_problem(found: str) -> Problem:

@@ -10,12 +10,12 @@ from gemel.rehearsal.plan import GoalPlan
 from gemel.spans import format_address
 
 
-def goals_of(subject: Inspection, described: RehearsalPlan) -> tuple[tuple[GoalPlan, ...], list[Problem]]:
+def goals_of(inspection: Inspection, described: RehearsalPlan) -> tuple[tuple[GoalPlan, ...], list[Problem]]:
     """The goals, and what is wrong with those that are left out."""
     goals: list[GoalPlan] = []
     problems: list[Problem] = []
     for goal in described.goals:
-        resolved = _goal(subject, goal)
+        resolved = _goal(inspection, goal)
         if isinstance(resolved, Problem):
             problems.append(resolved)
         else:
@@ -23,16 +23,16 @@ def goals_of(subject: Inspection, described: RehearsalPlan) -> tuple[tuple[GoalP
     return tuple(goals), problems
 
 
-def _goal(subject: Inspection, goal: Goal) -> GoalPlan | Problem:
+def _goal(inspection: Inspection, goal: Goal) -> GoalPlan | Problem:
     if goal.symbol is not None:
-        return _symbol_goal(subject, goal.core, goal.symbol)
+        return _symbol_goal(inspection, goal.core, goal.symbol)
     if goal.address is not None:
         label = f"{goal.core} reaches {format_address(goal.address)}"
         return GoalPlan(goal.core, label, address=goal.address & ~1)
     if goal.text is not None:
         return GoalPlan(goal.core, f'{goal.core} sends "{goal.text}"', text=goal.text)
     word = goal.word
-    located = locate(subject.layout, word.at) if word else None
+    located = locate(inspection.layout, word.at) if word else None
     if word is None or located is None or located.memory.kind == "device":
         return Problem(
             "a goal's word is in no memory",
@@ -44,14 +44,14 @@ def _goal(subject: Inspection, goal: Goal) -> GoalPlan | Problem:
     return GoalPlan(goal.core, label, word=(located.memory.name, located.offset, word.value, word.mask))
 
 
-def _symbol_goal(subject: Inspection, core: str, symbol: str) -> GoalPlan | Problem:
+def _symbol_goal(inspection: Inspection, core: str, symbol: str) -> GoalPlan | Problem:
     builds = [
         placement.build
-        for name, placement in subject.placements.items()
-        if subject.layout.builds[name].core == core and placement.build.symbols
+        for name, placement in inspection.placements.items()
+        if inspection.layout.builds[name].core == core and placement.build.symbols
     ]
     if not builds:
-        names = [name for name, plan in subject.layout.builds.items() if plan.core == core]
+        names = [name for name, plan in inspection.layout.builds.items() if plan.core == core]
         needed = ", ".join(f"{name}=FILE" for name in names) or "a build of that core"
         return Problem(
             f"the address of {symbol} is not known",

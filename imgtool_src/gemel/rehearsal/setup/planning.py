@@ -40,22 +40,24 @@ class CannotRehearse(GemelError):
 
 
 def plan_of(
-    subject: Inspection, budget: int | None = None, watches: tuple[str, ...] = (), exact: bool = True
+    inspection: Inspection, budget: int | None = None, watches: tuple[str, ...] = (), exact: bool = True
 ) -> DevicePlan:
-    """The device that ``subject`` describes, with the image in its memories.
+    """The device that ``inspection`` describes, with the image in its memories.
 
     Raises CannotRehearse with everything that keeps it from being emulated.
     """
-    layout = subject.layout
+    layout = inspection.layout
     described = layout.rehearsal or RehearsalPlan()
     problems = [*_size_problems(layout), *_page_problems(layout)]
-    goals, goal_problems = goals_of(subject, described)
+    goals, goal_problems = goals_of(inspection, described)
     problems += goal_problems
     if problems:
         raise CannotRehearse(problems)
     return DevicePlan(
-        memories=tuple(_memory(subject, each) for each in layout.memories.values() if each.kind != "device"),
-        cores=tuple(_core(subject, core, described) for core in layout.cores.values()),
+        memories=tuple(
+            _memory(inspection, each) for each in layout.memories.values() if each.kind != "device"
+        ),
+        cores=tuple(_core(inspection, core, described) for core in layout.cores.values()),
         registers=described,
         goals=goals,
         budget=budget or (layout.rehearsal.budget if layout.rehearsal else DEFAULT_BUDGET),
@@ -111,11 +113,11 @@ def _page_problems(layout: Layout) -> Iterator[Problem]:
             )
 
 
-def _memory(subject: Inspection, memory: Memory) -> MemoryPlan:
+def _memory(inspection: Inspection, memory: Memory) -> MemoryPlan:
     if memory.kind == "ram":
         return MemoryPlan(memory.name, "ram", memory.size, FILL, ())
     pieces = tuple(
-        (address - memory.start, bytes(piece)) for address, piece in subject.image.pieces(memory.span)
+        (address - memory.start, bytes(piece)) for address, piece in inspection.image.pieces(memory.span)
     )
     kind: MemoryKind = "rom" if memory.kind == "rom" else "flash"
     erased = bytes((memory.erased_byte,))
@@ -124,8 +126,8 @@ def _memory(subject: Inspection, memory: Memory) -> MemoryPlan:
     )
 
 
-def _core(subject: Inspection, core: Core, described: RehearsalPlan) -> CorePlan:
-    layout = subject.layout
+def _core(inspection: Inspection, core: Core, described: RehearsalPlan) -> CorePlan:
+    layout = inspection.layout
     windows = tuple(
         Window(start, memory.name, memory.size)
         for memory in layout.memories.values()
@@ -148,14 +150,14 @@ def _core(subject: Inspection, core: Core, described: RehearsalPlan) -> CorePlan
         interrupts=core.interrupts,
         windows=windows,
         devices=tuple(_devices(layout, core.name, described)),
-        executable=tuple(executable_spans(subject, core)),
-        loadable=tuple(loadable_spans(subject, core)),
-        closed=tuple(closed_spans(subject, core)),
+        executable=tuple(executable_spans(inspection, core)),
+        loadable=tuple(loadable_spans(inspection, core)),
+        closed=tuple(closed_spans(inspection, core)),
         guarded=guarded,
-        stack_limit=stack_limit_of(subject, core.name),
+        stack_limit=stack_limit_of(inspection, core.name),
         own_ram=tuple(_own_ram(layout, core.name)),
         vectors=_reset_vectors(layout, core) if core.role == "primary" else None,
-        release=_release(subject, core) if core.release else None,
+        release=_release(inspection, core) if core.release else None,
     )
 
 
@@ -208,15 +210,15 @@ def _reset_vectors(layout: Layout, core: Core) -> int:
     return seen_by(layout, min(starts), core.name)
 
 
-def _release(subject: Inspection, core: Core) -> ReleasePlan | None:
-    release, layout = core.release, subject.layout
+def _release(inspection: Inspection, core: Core) -> ReleasePlan | None:
+    release, layout = core.release, inspection.layout
     if release is None:
         return None
     plans = [plan for plan in layout.builds.values() if plan.core == core.name]
     tables = [
-        subject.placed[plan.name].vector_address
+        inspection.placed[plan.name].vector_address
         for plan in plans
-        if has_vectors(layout, plan.name) and plan.name in subject.placed
+        if has_vectors(layout, plan.name) and plan.name in inspection.placed
     ]
     return ReleasePlan(
         release.vector_register,
@@ -226,25 +228,25 @@ def _release(subject: Inspection, core: Core) -> ReleasePlan | None:
         release.key_mask,
         release.key_value,
         min(tables) if tables else None,
-        tuple(copied for plan in plans if plan.runs_in for copied in _copied(subject, plan)),
+        tuple(copied for plan in plans if plan.runs_in for copied in _copied(inspection, plan)),
     )
 
 
-def _copied(subject: Inspection, plan: BuildPlan) -> list[CopiedBuild]:
+def _copied(inspection: Inspection, plan: BuildPlan) -> list[CopiedBuild]:
     """What must be in the area that a build is copied to: its bytes as the image stores them."""
-    placed, layout = subject.placed.get(plan.name), subject.layout
+    placed, layout = inspection.placed.get(plan.name), inspection.layout
     if placed is None:
         return []
     located = locate(layout, placed.run_start, plan.core)
     if located is None:
         return []
     stored = [placed.stored]
-    placement = subject.placements.get(plan.name)
+    placement = inspection.placements.get(plan.name)
     if placement is not None and placement.build.kind == "elf":
         # The fill after the build's own bytes need not be copied.
         holes = without([placed.stored], [segment.load_span for segment in placement.build.stored])
         stored = without([placed.stored], holes)
     pieces = tuple(
-        (located.offset + span.start - placed.stored.start, subject.bytes_of(span)) for span in stored
+        (located.offset + span.start - placed.stored.start, inspection.bytes_of(span)) for span in stored
     )
     return [CopiedBuild(plan.name, located.memory.name, pieces)]

@@ -19,17 +19,17 @@ def as_seen(layout: Layout, plain: Span, core: str) -> list[Span]:
     return [Span(start + located.offset, plain.size) for start in starts_of(located.memory, core)]
 
 
-def executable_spans(subject: Inspection, core: Core) -> list[Span]:
+def executable_spans(inspection: Inspection, core: Core) -> list[Span]:
     """Where the core's code may be, as it sees it.
 
     Rom, and areas of purpose code that are not another core's; of those that hold given builds as ELF files
     only what these files mark as executable, wherever that runs.
     """
-    layout = subject.layout
+    layout = inspection.layout
     plain = [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
-    plain += [layout.span_of(area) for area in _code_areas(subject, core)]
+    plain += [layout.span_of(area) for area in _code_areas(inspection, core)]
     seen = [span for each in plain for span in as_seen(layout, each, core.name)]
-    for build in _elf_builds(subject, core.name).values():
+    for build in _elf_builds(inspection, core.name).values():
         for segment in build.segments:
             if segment.executable and segment.memory_size:
                 located = locate(layout, segment.run_address, core.name)
@@ -39,12 +39,12 @@ def executable_spans(subject: Inspection, core: Core) -> list[Span]:
     return merge(seen)
 
 
-def loadable_spans(subject: Inspection, core: Core) -> list[Span]:
+def loadable_spans(inspection: Inspection, core: Core) -> list[Span]:
     """RAM from which the core may run what was written there: all that is not another core's own.
 
     Addresses that the default memory map never executes are left out.
     """
-    layout = subject.layout
+    layout = inspection.layout
     ram = [memory for memory in layout.memories.values() if memory.kind == "ram"]
     seen = [Span(start, memory.size) for memory in ram for start in starts_of(memory, core.name)]
     others = [
@@ -57,10 +57,10 @@ def loadable_spans(subject: Inspection, core: Core) -> list[Span]:
     return without(merge(seen), [*others, *NEVER_EXECUTED])
 
 
-def _code_areas(subject: Inspection, core: Core) -> list[str]:
+def _code_areas(inspection: Inspection, core: Core) -> list[str]:
     """The areas of purpose code in which the core may execute anything."""
-    layout = subject.layout
-    with_elf = _elf_builds(subject, core.name)
+    layout = inspection.layout
+    with_elf = _elf_builds(inspection, core.name)
     own, others, known = set(owned_areas(layout, core.name)), set[str](), set[str]()
     for name, plan in layout.builds.items():
         areas = {plan.stored_in, plan.runs_in or plan.stored_in}
@@ -78,18 +78,18 @@ def _code_areas(subject: Inspection, core: Core) -> list[str]:
     ]
 
 
-def _elf_builds(subject: Inspection, core: str) -> dict[str, Build]:
+def _elf_builds(inspection: Inspection, core: str) -> dict[str, Build]:
     """The core's given builds that say what of them is code."""
     return {
         name: placement.build
-        for name, placement in subject.placements.items()
-        if subject.layout.builds[name].core == core and placement.build.kind == "elf"
+        for name, placement in inspection.placements.items()
+        if inspection.layout.builds[name].core == core and placement.build.kind == "elf"
     }
 
 
-def closed_spans(subject: Inspection, core: Core) -> list[Closed]:
+def closed_spans(inspection: Inspection, core: Core) -> list[Closed]:
     """Other cores' RAM, and code of this core that was copied to RAM."""
-    layout = subject.layout
+    layout = inspection.layout
     closed = []
     for other in layout.cores.values():
         if other.name == core.name:
@@ -99,7 +99,7 @@ def closed_spans(subject: Inspection, core: Core) -> list[Closed]:
             after = other.name if area in copied and core.role == "primary" else ""
             for span in as_seen(layout, layout.span_of(area), core.name):
                 closed.append(Closed(span, "write-to-other-core", area, after))
-    for name, build in _elf_builds(subject, core.name).items():
+    for name, build in _elf_builds(inspection, core.name).items():
         for segment in build.segments if layout.builds[name].runs_in else ():
             if segment.executable and not segment.writable and segment.data:
                 closed.append(Closed(segment.run_span, "write-to-own-code", name))

@@ -8,35 +8,35 @@ from gemel.inspection.inspection import Inspection
 from gemel.placement.placed import has_vectors
 
 
-def stack_limit_of(subject: Inspection, core: str) -> int | None:
+def stack_limit_of(inspection: Inspection, core: str) -> int | None:
     """The lowest address (as the core sees it) that belongs to its initial stack; None if nothing shows.
 
     The layout's ``stack_size`` goes first.  Else the build shows: what it sets aside for nothing but the
     stack, and otherwise the end of its highest variable below the initial stack pointer.
     """
-    pointer = _initial_pointer(subject, core)
+    pointer = _initial_pointer(inspection, core)
     if pointer is None:
         return None
-    described = subject.layout.rehearsal
+    described = inspection.layout.rehearsal
     if described and core in described.stack_sizes:
         return max(0, pointer - described.stack_sizes[core])
-    area = stack_area(subject, core, pointer)
+    area = stack_area(inspection, core, pointer)
     builds = [
         placement.build
-        for name, placement in subject.placements.items()
-        if subject.layout.builds[name].core == core and placement.build.symbols
+        for name, placement in inspection.placements.items()
+        if inspection.layout.builds[name].core == core and placement.build.symbols
     ]
     if area is None or not builds:
         return None
     return max(
-        _limit_by_build(build, area_as_seen(subject.layout, area, core).start, pointer) for build in builds
+        _limit_by_build(build, area_as_seen(inspection.layout, area, core).start, pointer) for build in builds
     )
 
 
-def _initial_pointer(subject: Inspection, core: str) -> int | None:
-    for name, plan in subject.layout.builds.items():
-        if plan.core == core and has_vectors(subject.layout, name):
-            table = subject.vector_table(name)
+def _initial_pointer(inspection: Inspection, core: str) -> int | None:
+    for name, plan in inspection.layout.builds.items():
+        if plan.core == core and has_vectors(inspection.layout, name):
+            table = inspection.vector_table(name)
             if table:
                 return table.words[0] & ~3
     return None

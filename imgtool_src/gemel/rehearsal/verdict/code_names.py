@@ -32,16 +32,16 @@ class CodeNames:
     ``sources`` are the builds' ELF files, for source lines; without them there are none.
     """
 
-    def __init__(self, subject: Inspection, sources: Mapping[str, ByteSource]) -> None:
-        self._subject, self._sources = subject, sources
+    def __init__(self, inspection: Inspection, sources: Mapping[str, ByteSource]) -> None:
+        self._inspection, self._sources = inspection, sources
         self._lines: dict[str, LineTable] = {}
         self.notes: list[str] = []
-        plan = subject.layout.rehearsal
+        plan = inspection.layout.rehearsal
         self._registers = {address: name for name, address in (plan.register_names if plan else {}).items()}
 
     def builds_of(self, core: str) -> list[tuple[str, Build]]:
         """The given builds that a core runs."""
-        placements, layout = self._subject.placements, self._subject.layout
+        placements, layout = self._inspection.placements, self._inspection.layout
         return [(name, each.build) for name, each in placements.items() if layout.builds[name].core == core]
 
     def function(self, core: str, address: int) -> str:
@@ -82,12 +82,12 @@ class CodeNames:
 
     def likely_tables(self, core: str) -> list[int]:
         """Plain addresses in the image at which something starts that could be the core's vector table."""
-        plans = [plan for plan in self._subject.layout.builds.values() if plan.core == core]
-        return [each for plan in plans for each in likely_tables(self._subject, plan)]
+        plans = [plan for plan in self._inspection.layout.builds.values() if plan.core == core]
+        return [each for plan in plans for each in likely_tables(self._inspection, plan)]
 
     def shared_address(self, area: str, offset: int) -> str:
         """A place in an area, as a plain address with the area's name."""
-        address = self._subject.layout.span_of(area).start + offset
+        address = self._inspection.layout.span_of(area).start + offset
         return f"{format_address(address)} ({area} + {offset})"
 
     def register(self, address: int) -> str:
@@ -99,7 +99,7 @@ class CodeNames:
         """What the core sees at a data address: area, memory or nothing."""
         if OWN_REGISTERS.holds(address):
             return meaning_of(address)
-        return whereabouts(self._subject, core, address)
+        return whereabouts(self._inspection, core, address)
 
     def how_to_describe(self, core: str, address: int) -> str:
         """What to add to the layout where a core accesses what is in no memory of it.
@@ -107,7 +107,7 @@ class CodeNames:
         Registers in lines that serve as they are, for the block of ``BLOCK`` bytes or what is free of it; for memory
         the one that ends before, whose size may be wrong.
         """
-        layout = self._subject.layout
+        layout = self._inspection.layout
         if region_of(DEVICE_REGIONS, address) is None:
             below = [
                 (start + memory.size, memory.name)
@@ -132,7 +132,7 @@ class CodeNames:
 
     def copy_ending_at(self, core: str, address: int) -> tuple[str, str, int] | None:
         """The build whose RAM area ends before ``address`` as ``core`` sees it, that area and its size."""
-        layout = self._subject.layout
+        layout = self._inspection.layout
         located = locate(layout, address, core)
         for name, plan in layout.builds.items():
             if located and plan.runs_in and plan.core != core:
@@ -172,7 +172,7 @@ class CodeNames:
         return self._lines[name]
 
     def _read_lines(self, name: str) -> LineTable:
-        debug = self._subject.placements[name].build.debug
+        debug = self._inspection.placements[name].build.debug
         if debug is None:
             return LineTable([], "")
         table = debug.lines()

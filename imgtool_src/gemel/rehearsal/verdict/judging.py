@@ -46,7 +46,7 @@ FIRST_PUSH = 64
 """Bytes that code may have pushed onto a stack before its pointer is seen for the first time."""
 
 
-def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
+def rehearsal_of(inspection: Inspection, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
     """What ``run`` says of the image."""
     beyond = _beyond_goals(plan, run)
     findings = [*_findings(run, names, beyond), *release_findings(plan, run, names)]
@@ -59,14 +59,14 @@ def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: Code
     findings = [_with_values_by_core(finding, by_core, findings) for finding in findings]
     started = run.ended == "budget" and not plan.goals and not findings
     return Rehearsal(
-        product=subject.layout.product,
+        product=inspection.layout.product,
         budget=plan.budget,
         ended=ENDINGS.get("started" if started else run.ended, run.ended),
         time=run.time,
         executed=run.executed,
         findings=tuple(findings),
         events=tuple(_happening(event, names) for event in run.events),
-        cores=tuple(_core(subject, plan, core, names) for core in run.cores),
+        cores=tuple(_core(inspection, plan, core, names) for core in run.cores),
         texts=run.texts,
         goals=tuple(
             GoalResult(goal.core, goal.label, reached)
@@ -96,14 +96,14 @@ def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: Code
     )
 
 
-def ended_outside(subject: Inspection, plan: DevicePlan, how: str) -> Rehearsal:
+def ended_outside(inspection: Inspection, plan: DevicePlan, how: str) -> Rehearsal:
     """A rehearsal whose process ended without a result."""
     what = "the process with the emulator ended without a result"
     hint = "nothing is known of the image; report the fault with the image if you can"
     finding = RehearsalFinding("emulator-ended", "error", "", 0, 1, what, how, "a result", hint, None)
     goals = tuple(GoalResult(goal.core, goal.label, False) for goal in plan.goals)
     return Rehearsal(
-        subject.layout.product, plan.budget, what, 0, 0, (finding,), (), (), {}, goals, (), plan.notes, {}
+        inspection.layout.product, plan.budget, what, 0, 0, (finding,), (), (), {}, goals, (), plan.notes, {}
     )
 
 
@@ -162,7 +162,7 @@ def stack_room(core: RawCore, planned: CorePlan) -> int | None:
     return top - limit if inside else None
 
 
-def _core(subject: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames) -> CoreSummary:
+def _core(inspection: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames) -> CoreSummary:
     planned = next(each for each in plan.cores if each.name == core.name)
     sizes = {area: size for area, _, _, size in planned.own_ram}
     top, room = core.stack_top, stack_room(core, planned)
@@ -170,7 +170,7 @@ def _core(subject: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames
     place: Place | None = names.place(core.name, core.pc) if core.state != "reset" else None
     return CoreSummary(
         core.name,
-        subject.layout.cores[core.name].role,
+        inspection.layout.cores[core.name].role,
         core.state,
         core.instructions,
         place,
