@@ -14,7 +14,7 @@ from gemel.draft.evidence import Evidence
 from gemel.draft.from_image import Recorded
 from gemel.draft.pieces import NEAR
 from gemel.draft.places import AreaGuess, Places, guess_places
-from gemel.draft.regions import LinkMap, Region, regions_by_symbols, regions_of_map
+from gemel.draft.regions import LinkMap, LinkRegion, regions_by_symbols, regions_of_map
 from gemel.draft.security import (
     CALLABLE,
     NOTHING_SECURE,
@@ -188,7 +188,7 @@ def _without_astray_note(build: Build) -> Build:
     return replace(build, segments=tuple(each for each in build.segments if each not in astray))
 
 
-def _regions(all_seen: list[Evidence], link_maps: Mapping[str, LinkMap]) -> list[Region]:
+def _regions(all_seen: list[Evidence], link_maps: Mapping[str, LinkMap]) -> list[LinkRegion]:
     """The regions that the builds' link maps name, then those that their symbols name."""
     found = []
     for build, link_map in link_maps.items():
@@ -212,7 +212,7 @@ def _placed(
     cores: Mapping[str, CoreGuess],
     primary: Primary,
     security: Security,
-    regions: list[Region],
+    regions: list[LinkRegion],
     recorded: Recorded | None,
 ) -> Draft:
     without_loaders = [

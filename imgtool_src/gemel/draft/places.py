@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from gemel.draft.evidence import Evidence
 from gemel.draft.page import ASK
 from gemel.draft.pieces import Group, MemoryKind, Piece, combined, groups_of, power_of_two
-from gemel.draft.regions import Region, region_for, words_of
+from gemel.draft.regions import LinkRegion, region_for, words_of
 from gemel.draft.security import CALLABLE, NOTHING_SECURE, Security
 from gemel.draft.shared import Shared
 from gemel.errors import UsageProblem
@@ -126,7 +126,7 @@ def guess_places(
     primary: str,
     shared: list[Shared],
     security: Security = NOTHING_SECURE,
-    regions: Sequence[Region] = (),
+    regions: Sequence[LinkRegion] = (),
     found: Sequence[Piece] = (),
 ) -> Places:
     """Areas around the pieces, memories around the areas; ``found`` is what an image has besides builds."""
@@ -217,7 +217,12 @@ def _first_flash(groups: list[Group], primary: str) -> Group | None:
 
 
 def _areas(
-    group: Group, floor: int, names: _Names, showing: set[str], security: Security, regions: Sequence[Region]
+    group: Group,
+    floor: int,
+    names: _Names,
+    showing: set[str],
+    security: Security,
+    regions: Sequence[LinkRegion],
 ) -> Iterator[AreaGuess]:
     """One area for each piece, with room up to the next or a round size; ``showing``: who shows RAM."""
     for index, piece in enumerate(group.pieces):
@@ -251,7 +256,7 @@ def _area(
     limit: int,
     names: _Names,
     unit: int,
-    region: Region | None,
+    region: LinkRegion | None,
 ) -> AreaGuess:
     """The area around one piece, in whole ``unit`` if possible, not below ``floor`` nor beyond ``limit``.
 
@@ -341,7 +346,9 @@ def _spans(pieces: list[Piece]) -> list[Span]:
     return [piece.span for piece in pieces]
 
 
-def _whole(group: Group, own: list[AreaGuess], floor: int, regions: Sequence[Region]) -> Region | None:
+def _whole(
+    group: Group, own: list[AreaGuess], floor: int, regions: Sequence[LinkRegion]
+) -> LinkRegion | None:
     """The smallest region that is the memory of a group: it covers all pieces and areas, and no other's."""
     spans = [*(piece.span for piece in group.pieces), *(area.span for area in own)]
     fit = (
@@ -353,7 +360,9 @@ def _whole(group: Group, own: list[AreaGuess], floor: int, regions: Sequence[Reg
     return min(fit, key=lambda region: region.span.size, default=None)
 
 
-def _memory(name: str, group: Group, own: list[AreaGuess], floor: int, whole: Region | None) -> MemoryGuess:
+def _memory(
+    name: str, group: Group, own: list[AreaGuess], floor: int, whole: LinkRegion | None
+) -> MemoryGuess:
     if whole:
         words = words_of(whole)
         users = tuple(dict.fromkeys(piece.owner for piece in group.pieces if piece.owner))

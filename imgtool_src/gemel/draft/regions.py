@@ -34,14 +34,14 @@ _FLASH = re.compile("flash|rom|xip|code|text", re.IGNORECASE)
 _TABLE = re.compile(r"^Memory Configuration\s*$", re.MULTILINE)
 _ROW = re.compile(r"^(\S+)\s+0x([0-9a-fA-F]{1,16})\s+0x([0-9a-fA-F]{1,16})(?:\s+\S+)?\s*$")
 _USAGE = re.compile(
-    r"^[ \t]*Memory region\s+Used Size\s+Region Size\s+%age Used\s*$", re.MULTILINE | re.IGNORECASE
+    r"^[ \t]*Memory region\s+Used Size\s+LinkRegion Size\s+%age Used\s*$", re.MULTILINE | re.IGNORECASE
 )
 _USED = re.compile(r"^\s*(\S+?):\s+(\d+)\s*(B|KB|MB|GB)\s+(\d+)\s*(B|KB|MB|GB)\s+[\d.]+%\s*$")
 _UNITS = {"B": 1, "KB": 1 << 10, "MB": 1 << 20, "GB": 1 << 30}
 _LLD_HEAD = re.compile(r"^[ \t]*VMA\s+LMA\s+Size\s+Align\s+Out\s+In\s+Symbol\s*$", re.MULTILINE)
 
 
-class Region(NamedTuple):
+class LinkRegion(NamedTuple):
     """A region, in words where it comes from, and the build whose linker script names it (empty: of all)."""
 
     span: Span
@@ -95,7 +95,7 @@ def _reason(text: str) -> str:
     return "no memory table in it"
 
 
-def regions_of_map(link_map: LinkMap, all_seen: Iterable[Evidence]) -> list[Region]:
+def regions_of_map(link_map: LinkMap, all_seen: Iterable[Evidence]) -> list[LinkRegion]:
     """The regions of a map for the builds that were linked with it; ``all_seen`` are these builds.
 
     A region of which the map states the size alone begins at the lowest address that a build uses of it.
@@ -113,12 +113,12 @@ def regions_of_map(link_map: LinkMap, all_seen: Iterable[Evidence]) -> list[Regi
             if name not in known and start is not None and start + size <= ADDRESS_SPACE:
                 known[name] = Span(start, size)
         found += [
-            Region(span, f"region {name} of {link_map.file}", seen.name) for name, span in known.items()
+            LinkRegion(span, f"region {name} of {link_map.file}", seen.name) for name, span in known.items()
         ]
     return found
 
 
-def regions_by_symbols(seen: Evidence) -> list[Region]:
+def regions_by_symbols(seen: Evidence) -> list[LinkRegion]:
     """Regions that a build's symbols give start and size of, by name."""
     edges: dict[str, dict[str, tuple[int, str]]] = {}
     for symbol in seen.build.all_symbols:
@@ -140,7 +140,7 @@ def _region_and_edge(symbol: str) -> tuple[str, str]:
     return region, _EDGES[word] if word and _WORD.search(region) and _NAME.fullmatch(region) else ""
 
 
-def _region(edges: dict[str, tuple[int, str]], build: str) -> Region | None:
+def _region(edges: dict[str, tuple[int, str]], build: str) -> LinkRegion | None:
     start, size, end = (edges.get(edge) for edge in ("start", "size", "end"))
     start = start or edges.get("itself")
     if start is None and size and end:
@@ -151,15 +151,15 @@ def _region(edges: dict[str, tuple[int, str]], build: str) -> Region | None:
     if length < MIN_SIZE or not 0 <= start[0] <= ADDRESS_SPACE - length:
         return None
     names = " and ".join(dict.fromkeys([start[1], (size or end or start)[1]]))
-    return Region(Span(start[0], length), f"symbols {names} of {build}", build)
+    return LinkRegion(Span(start[0], length), f"symbols {names} of {build}", build)
 
 
-def region_for(regions: Iterable[Region], build: str, span: Span) -> Region | None:
+def region_for(regions: Iterable[LinkRegion], build: str, span: Span) -> LinkRegion | None:
     """The smallest region of ``build`` that covers ``span``; empty: of any build."""
     fit = [each for each in regions if (not build or each.build in ("", build)) and each.span.covers(span)]
     return min(fit, key=lambda each: each.span.size, default=None)
 
 
-def words_of(region: Region) -> str:
+def words_of(region: LinkRegion) -> str:
     """Where a region comes from and what it is."""
     return f"{region.source}: {format_address(region.span.start)}..{format_address(region.span.last)}"

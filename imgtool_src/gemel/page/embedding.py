@@ -34,7 +34,7 @@ _ELEMENT = 100
 _LEVEL = 6
 
 
-class Block(Struct):
+class DataBlock(Struct):
     """Bytes of the image in a window of 64 KiB; ``is_masked``: as many bytes follow, 1 where the image holds one."""
 
     start: int
@@ -46,14 +46,14 @@ class Block(Struct):
 class EmbeddedBytes(Struct):
     """The blocks of a page, by address; the stretches and how many bytes of the image are in none."""
 
-    blocks: tuple[Block, ...]
+    blocks: tuple[DataBlock, ...]
     left_out: tuple[Span, ...]
     bytes_left_out: int
 
 
 def embedded_bytes(image: SparseBytes, first: Iterable[Span]) -> EmbeddedBytes:
     """As much of ``image`` as there is room for: the windows that ``first`` touches, then all by address."""
-    blocks: list[Block] = []
+    blocks: list[DataBlock] = []
     left_out: list[Span] = []
     room, bytes_left_out = BYTES_LIMIT, 0
     for window in _windows(image.spans(), first):
@@ -80,15 +80,15 @@ def _windows(held: Sequence[Span], first: Iterable[Span]) -> list[Span]:
     return [Span(at, WINDOW) for at in sorted(every, key=lambda at: (at not in wanted, at))]
 
 
-def _block(image: SparseBytes, held: Sequence[Span]) -> Block:
+def _block(image: SparseBytes, held: Sequence[Span]) -> DataBlock:
     whole = Span.from_bounds(held[0].start, held[-1].end)
     data = image.read(whole, 0)
     if len(held) == 1:
-        return Block(whole.start, whole.size, _packed(data), False)
+        return DataBlock(whole.start, whole.size, _packed(data), False)
     mask = bytearray(whole.size)
     for span in held:
         mask[span.start - whole.start : span.end - whole.start] = b"\1" * span.size
-    return Block(whole.start, whole.size, _packed(data + mask), True)
+    return DataBlock(whole.start, whole.size, _packed(data + mask), True)
 
 
 class EmbeddedSymbols(Struct):

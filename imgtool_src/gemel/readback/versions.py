@@ -27,7 +27,7 @@ ERASED = "erased"
 UNKNOWN = "of no known version"
 
 
-class Block(NamedTuple):
+class DeviceBlock(NamedTuple):
     """An erase block of an image that is not erased: SHA-256 of its bytes, and whether a build is stored in it.
 
     The seal, and what devices write, count as erased: two images of one version are alike.
@@ -42,7 +42,7 @@ class KnownVersion(NamedTuple):
     """A version of the product that the dump is compared with, by its blocks; all others are erased."""
 
     version: str
-    blocks: Mapping[Span, Block]
+    blocks: Mapping[Span, DeviceBlock]
 
     def digest_at(self, span: Span) -> str | None:
         """SHA-256 of its bytes there; None where it is erased."""
@@ -58,7 +58,7 @@ class Stretch(NamedTuple):
     block: int
 
 
-def blocks_of(layout: Layout, image: SparseBytes, stored: Sequence[Span]) -> dict[Span, Block]:
+def blocks_of(layout: Layout, image: SparseBytes, stored: Sequence[Span]) -> dict[Span, DeviceBlock]:
     """The blocks of ``image`` that are not erased, by address; builds are ``stored`` in these spans.
 
     A block is what its memory erases at once, or as many of them as make ``SMALLEST_BLOCK`` bytes.
@@ -72,7 +72,7 @@ def blocks_of(layout: Layout, image: SparseBytes, stored: Sequence[Span]) -> dic
             data = bare.read(block, memory.erased_byte)
             if data.strip(bytes((memory.erased_byte,))):
                 has_build = any(block.overlaps(each) for each in stored)
-                found[block] = Block(block, hashlib.sha256(data).hexdigest(), has_build)
+                found[block] = DeviceBlock(block, hashlib.sha256(data).hexdigest(), has_build)
     return found
 
 

@@ -13,7 +13,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Memory
 from gemel.layout.reader import ReadLayout
 from gemel.readback.dump import SetAside, image_in
-from gemel.readback.versions import Block, KnownVersion, blocks_of
+from gemel.readback.versions import DeviceBlock, KnownVersion, blocks_of
 from gemel.record.sound import sound_records
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple, replace
@@ -176,7 +176,9 @@ def indexed_versions(index: FilePath, layout: ReadLayout) -> tuple[list[KnownVer
         }
         for content, result in results.items():
             blocks = {
-                Span(each.start, each.size): Block(Span(each.start, each.size), each.sha256, each.holds_build)
+                Span(each.start, each.size): DeviceBlock(
+                    Span(each.start, each.size), each.sha256, each.holds_build
+                )
                 for each in opened.blocks_of(content or "")
             }
             if blocks:

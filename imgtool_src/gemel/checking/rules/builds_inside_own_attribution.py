@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.attribution_by_code import Region, regions_of
+from gemel.inspection.cores.attribution_by_code import AttributionRegion, regions_of
 from gemel.inspection.cores.secure_builds import (
     SECURE,
     area_words,
@@ -51,7 +51,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield from found_or_holds(in_short(_by_code(inspection, plan, regions)), where)
 
 
-def _by_code(inspection: Inspection, secure: BuildPlan, regions: list[Region]) -> Iterator[Finding]:
+def _by_code(
+    inspection: Inspection, secure: BuildPlan, regions: list[AttributionRegion]
+) -> Iterator[Finding]:
     """What the regions of the attribution unit make of the memory of the core's builds."""
     layout = inspection.layout
     opened = [each for each in regions if not each.callable]
@@ -88,7 +90,7 @@ def _own(inspection: Inspection, plan: BuildPlan) -> list[Span]:
 
 
 def _region_finding(
-    secure: BuildPlan, plan: BuildPlan, what: str, region: Region, span: Span, expected: str
+    secure: BuildPlan, plan: BuildPlan, what: str, region: AttributionRegion, span: Span, expected: str
 ) -> Finding:
     return Finding(
         what,

@@ -21,7 +21,7 @@ UNIT = 32
 _ENABLED, _CALLABLE = 1, 2
 
 
-class Region(NamedTuple):
+class AttributionRegion(NamedTuple):
     """One enabled region, non-secure or (``callable``) non-secure callable, and where code sets its end."""
 
     number: int
@@ -36,7 +36,7 @@ class Region(NamedTuple):
         return f"region {self.number}, {self.span}, {state}, set at {format_address(self.at)}"
 
 
-def regions_of(inspection: Inspection, name: str) -> list[Region]:
+def regions_of(inspection: Inspection, name: str) -> list[AttributionRegion]:
     """The regions that the code of a build enables, with the unit on; none where a value is not known."""
     build, run = inspection.builds.get(name), inspection.start_runs.get(name)
     stores = [each for each in (run.stores if run else ()) if each.target in REGISTERS]
@@ -45,10 +45,10 @@ def regions_of(inspection: Inspection, name: str) -> list[Region]:
     return _regions(stores)
 
 
-def _regions(stores: Iterable[KnownStore]) -> list[Region]:
+def _regions(stores: Iterable[KnownStore]) -> list[AttributionRegion]:
     number, on = 0, False
     bases: dict[int, int] = {}
-    found: dict[int, Region] = {}
+    found: dict[int, AttributionRegion] = {}
     for store in stores:
         if store.value is None:
             return []
@@ -62,7 +62,7 @@ def _regions(stores: Iterable[KnownStore]) -> list[Region]:
             end = align_down(store.value, UNIT) + UNIT
             if end > bases[number]:
                 span = Span.from_bounds(bases[number], end)
-                found[number] = Region(number, span, bool(store.value & _CALLABLE), store.at)
+                found[number] = AttributionRegion(number, span, bool(store.value & _CALLABLE), store.at)
         else:
             found.pop(number, None)
     return list(found.values()) if on else []

@@ -27,7 +27,7 @@ _END_WORDS = ("end", "limit", "stop", "top")
 """What names of labels at the end of a block have in them (common practice); others begin as ``_edata`` does."""
 
 
-class Block(NamedTuple):
+class LabelledBlock(NamedTuple):
     """A copied or cleared block: where it is stored (None: cleared), its run addresses, and what shows it."""
 
     source: int | None
@@ -35,7 +35,7 @@ class Block(NamedTuple):
     shown_by: str
 
 
-def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterator[Block]:
+def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterator[LabelledBlock]:
     """The sections stored for other run addresses, none in ``known``, that code of the build copies.
 
     ``tables``: words that could be an entry of a table count too, since no symbols say where its tables are.
@@ -47,7 +47,7 @@ def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterat
         if source is None or source == section.span.start:
             continue
         if tables and (words := _table_entry(build, source, section.span)):
-            yield Block(source, section.span, words)
+            yield LabelledBlock(source, section.span, words)
             continue
         start = _label(build, Span(section.span.start, 1))
         last = section
@@ -57,7 +57,7 @@ def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterat
                 if _ends_before(build, Span(section.span.start + 1, last.span.end - section.span.start - 1)):
                     break
                 span = Span.from_bounds(section.span.start, max(last.span.end, end[1]))
-                yield Block(source, span, f"labels {start[0]} and {end[0]}")
+                yield LabelledBlock(source, span, f"labels {start[0]} and {end[0]}")
                 break
             if (
                 not left
@@ -68,7 +68,7 @@ def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterat
             last = left.pop(0)
 
 
-def cleared_by_labels(build: Build, known: list[Span]) -> Iterator[Block]:
+def cleared_by_labels(build: Build, known: list[Span]) -> Iterator[LabelledBlock]:
     """The sections without bytes in the file, none in ``known``, that code of the build clears."""
     for section in _sections(build, known):
         start = _label(build, Span(section.span.start, 1), named_end=False)
@@ -78,7 +78,9 @@ def cleared_by_labels(build: Build, known: list[Span]) -> Iterator[Block]:
         if section.stored or not section.writable or not start or not end or _ends_before(build, inside):
             continue
         if holds(build, start[1], end[1]):
-            yield Block(None, Span.from_bounds(section.span.start, end[1]), f"labels {start[0]} and {end[0]}")
+            yield LabelledBlock(
+                None, Span.from_bounds(section.span.start, end[1]), f"labels {start[0]} and {end[0]}"
+            )
 
 
 def _sections(build: Build, known: list[Span]) -> list[Section]:
