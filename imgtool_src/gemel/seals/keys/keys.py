@@ -131,13 +131,12 @@ class Signer(Protocol):
         """The signature over ``data`` in COSE's form: ECDSA as r || s, all others as their standard says."""
 
 
-class PrivateKey:
-    """A private key in memory; a Signer.  Its text shows the algorithm and the fingerprint, no more."""
+class HeldKey:
+    """A private key as a library has it, in memory or on a token, with its public part."""
 
     __slots__ = ("_key", "_public")
 
     def __init__(self, key: Any, public_key: PublicKey) -> None:
-        """Take a private key of the library ``cryptography`` and its public part."""
         self._key = key
         self._public = public_key
 
@@ -150,6 +149,12 @@ class PrivateKey:
     def public_key(self) -> PublicKey:
         """The public part."""
         return self._public
+
+
+class PrivateKey(HeldKey):
+    """A private key of the library ``cryptography``; a Signer.  Its text shows algorithm and fingerprint, no more."""
+
+    __slots__ = ()
 
     def sign(self, data: bytes) -> bytes:
         """The signature over ``data`` in COSE's form; the same each time where the algorithm allows it."""

@@ -29,7 +29,7 @@ from gemel.seals.keys.algorithms import (
     RSA_4096,
     SignatureAlgorithm,
 )
-from gemel.seals.keys.keys import KeyFileError, PublicKey
+from gemel.seals.keys.keys import HeldKey, KeyFileError, PublicKey
 from gemel.seals.keys.token_uri import TokenUri
 
 MECHANISMS: dict[SignatureAlgorithm, tuple[tuple[str, str], ...]] = {
@@ -57,7 +57,7 @@ _REASONS = {
 }
 
 
-class TokenSigner:
+class TokenSigner(HeldKey):
     """A private key on a token; a Signer.  Made by ``Token.signer``, of use until its token is closed."""
 
     def __init__(
@@ -67,21 +67,10 @@ class TokenSigner:
 
         ``pin`` is that of a key which requires it at every signature (CKA_ALWAYS_AUTHENTICATE).
         """
-        self._key = key
+        super().__init__(key, public_key)
         self._pin = pin
-        self._public = public_key
         self._mechanism = mechanism
         self._where = where
-
-    @property
-    def algorithm(self) -> SignatureAlgorithm:
-        """The one algorithm it signs with."""
-        return self._public.algorithm
-
-    @property
-    def public_key(self) -> PublicKey:
-        """The public part."""
-        return self._public
 
     def sign(self, data: bytes) -> bytes:
         """The signature over ``data`` in COSE's form.  Raises KeyFileError where the token makes none."""
