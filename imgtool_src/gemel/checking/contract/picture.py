@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 from gemel.checking.contract.rows import Cell, Row
 from gemel.structs import NamedTuple
-from gemel.text.wrapping import wrapped
 
 WIDTH = 68
 """Columns of a line: a report of 80 columns puts 12 in front of it."""
@@ -87,11 +86,19 @@ class _Below(NamedTuple):
         yield f"{'':{_MARGIN}}{units}"
 
     def row(self, row: Row, mark: str) -> Iterator[str]:
+        from textwrap import wrap
+
         label = _indented(row, WIDTH - _MARGIN)
         yield f"{mark:2} {label}"
         margin = " " * (_MARGIN + len(label) - len(label.lstrip()) + _INDENT)
         for name, cell in zip(self.names, (row.left, row.right), strict=True):
-            yield from wrapped(f"{name}: {_in_words(cell)}", WIDTH, margin, _INDENT)
+            yield from wrap(
+                f"{name}: {_in_words(cell)}",
+                WIDTH,
+                initial_indent=margin,
+                subsequent_indent=margin + " " * _INDENT,
+                break_on_hyphens=False,
+            )
 
 
 def _table(names: tuple[str, str], rows: list[Row]) -> _Beside | _Below:
