@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.registers.flash_controller import BY_REGISTERS, LOCKED, NO_COMMAND
-from gemel.rehearsal.emulator.system_space.interrupts import TICK
+from gemel.rehearsal.emulator.system_space.interrupts import SECURE_FAULT, TICK
 from gemel.rehearsal.emulator.system_space.registers import TICK_RELOAD
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
@@ -18,9 +18,6 @@ ALWAYS_UNDEFINED, FIRST_WIDE = 0xDE, 0xE800
 
 FUNCTION_RETURN = 0xFEFF_FFFF
 """The link value of a function of Non-secure state that Secure code called (DDI 0553, "FNC_RETURN", from memory)."""
-
-LAST_FAULT = 7
-"""The highest number of an exception that is a fault: SecureFault."""
 
 
 def _access(verb: str) -> Wording:
@@ -176,7 +173,7 @@ def _vectors_erased(event: RawEvent, names: CodeNames) -> Words:
 
 def _livelock(event: RawEvent, names: CodeNames) -> Words:
     name = word_name(event.numbers["number"])
-    if event.numbers["number"] <= LAST_FAULT:
+    if event.numbers["number"] <= SECURE_FAULT:
         return Words(
             f"core {event.core} does nothing but fault: the handler of {name} returns to the instruction that faults",
             "the same instruction faults again each time that the handler returns",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from gemel.m_profile.vector_tables import word_name
+from gemel.rehearsal.emulator.system_space.interrupts import HARD_FAULT
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.fault_words import FAULT_WORDS
@@ -10,7 +11,6 @@ from gemel.rehearsal.verdict.sharing_words import SHARING_WORDS
 from gemel.rehearsal.verdict.words import ERASED, Words
 from gemel.spans import format_address
 
-HARD_FAULT = 3
 _WORDS = {**FAULT_WORDS, **SHARING_WORDS}
 
 
