@@ -130,7 +130,7 @@ __attribute__((section(".vectors"), used)) const union vector vector_table[VECTO
     [0] = { .stack = &_estack },
     [1] = { .handler = (void (*)(void))RESET },
     [2 ... 3] = { .handler = hold },
-#if VECTORS > 16
+#if VECTORS >= 16
     [11] = { .handler = hold },
     [14 ... VECTORS - 2] = { .handler = hold },
 #endif
@@ -312,6 +312,12 @@ void reset_handler(void)
 #ifdef CLEARS_LINK
     for (uint32_t i = 0; i < 32u; i++) {
         link_words[i] = 0u;
+    }
+#endif
+#ifdef TICKS /* the tick timer, and an interrupt that the table has no word for */
+    *(volatile uint32_t *)0xE000E010u = 7u;
+    if (TICKS) {
+        *(volatile uint32_t *)0xE000E100u = TICKS;
     }
 #endif
 #ifdef SWITCH

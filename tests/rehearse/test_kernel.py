@@ -9,7 +9,11 @@ from kernel_products import kernel_texts, library_texts, product, variants
 from rehearsals import Case
 from rehearse.differential.board import run_on_board
 from rehearse.differential.judge import image_bytes
+from small_device import TODAY
+from verdict_builds import broken_in
 
+from gemel.checking.runner import check as apply_rules
+from gemel.inspection.inspection import Inspection
 from gemel.rehearsal.emulator.fine_watches import WATCHES
 
 PROFILES = ("mainline", "v7e-m", "small")
@@ -26,6 +30,23 @@ def library(name: str, core: str) -> Case:
     """The product whose ``core`` runs that program."""
     names = {"station": "plain", "sampler": "plain", core: name}
     return product("libraries", names["station"], names["sampler"])
+
+
+@pytest.mark.parametrize(
+    ("profile", "station", "sampler"),
+    [
+        *PAIRS,
+        *(("libraries", name, "plain") for name in variants("libraries")),
+        *(("libraries", "plain", name) for name in variants("libraries", "sampler")),
+    ],
+)
+def test_no_rule_refuses_them(profile: str, station: str, sampler: str) -> None:
+    """Nor has any a word to say of them, of picolibc's table of 16 words without the builds either."""
+    case = product(profile, station, sampler)
+    for builds in (case.builds, {}) if "picolibc" in (station, sampler) else (case.builds,):
+        result = apply_rules(Inspection(case.read, case.image, builds, disassemble=True), TODAY)
+        assert broken_in(result) == {}
+        assert result.passes
 
 
 def check(case: Case, expected: dict[str, str], **options: object) -> None:

@@ -6,7 +6,10 @@ import pytest
 from attribute_builds import MAINLINE, attributed
 from capability_builds import applied
 from gauge_rules import on_the_gauge
+from kernel_products import product
 from small_device import apply, findings
+
+from gemel.checking.runner import RuleResult
 
 RULE = "float-demands-fit-core"
 FP_ARCH, SIMD, HARD_FP_USE, FP_ARGS, NO_DEFAULTS = 10, 12, 27, 28, 64
@@ -41,8 +44,22 @@ KEEPS = {
     "arguments in the vector extension's registers": lambda: attributed(
         RULE, MAINLINE | {FP_ARGS: 1}, "armv8.1-m.main", ("mve",)
     ),
+    "single precision without a word that narrows it": lambda: _of_clang(disassemble=True),
     **on_the_gauge(RULE),
 }
+
+
+def _of_clang(**options: bool) -> RuleResult:
+    """A pair whose sampler clang 14 made for a single-precision unit named by -march=: no Tag_ABI_HardFP_use."""
+    case = product("mainline", "clang-O2", "clang-O2")
+    return apply(RULE, case.read, case.image, case.builds, **options)
+
+
+def test_precision_that_is_not_stated_takes_the_code() -> None:
+    """Without reading code nothing is said of a build whose attributes leave double precision open."""
+    (unchecked,) = _of_clang().not_checked
+    assert unchecked.where == "build sampler"
+    assert unchecked.reason.startswith("whether an instruction needs more than fp: needs --disassemble")
 
 
 @pytest.mark.parametrize(

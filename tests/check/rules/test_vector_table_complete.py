@@ -27,6 +27,7 @@ from small_device import (
     station_elf,
     vector_words,
 )
+from verdict_builds import of as of_verdict
 
 from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
@@ -58,12 +59,16 @@ def _over_the_end_of_flash():
 
 
 BREAKS = {
+    "no word for an interrupt that is enabled": lambda: of_verdict(
+        RULE, "v7", "sampler-vectors-none-enabled"
+    ),
     "shorter than the device's": lambda: of(RULE, read=MORE),
     "shorter, image alone": lambda: alone(RULE, read=MORE),
     "a hole in the table": lambda: of(RULE, sampler=_with_a_hole()),
     "over the end of flash": _over_the_end_of_flash,
 }
 KEEPS = {
+    "no word for an interrupt, none enabled": lambda: of_verdict(RULE, "v7", "sampler-vectors-none"),
     "both builds": lambda: of(RULE),
     "as many words as the device has": lambda: of(
         RULE, read=MORE, station=station_elf(interrupts=64), sampler=sampler_elf(interrupts=64)

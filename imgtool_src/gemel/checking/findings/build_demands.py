@@ -11,7 +11,8 @@ from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
 from gemel.m_profile.attribute_tags import TAGS
 from gemel.m_profile.capabilities import IN_WORDS, Capability, capabilities_of
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.m_profile.disassembly import why_not
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome, Reason, needs_of
 from gemel.structs import NamedTuple
 
 NO_DEFAULTS = 64
@@ -22,12 +23,16 @@ GUARDED = "it tests its core before it uses what the core lacks"
 
 
 class Demand(NamedTuple):
-    """One thing demanded: by which tag, in words, and the capabilities of which one must be there."""
+    """One thing demanded: by which tag, in words, and the capabilities of which one must be there.
+
+    ``enough`` is a capability that will do where no instruction needs more, which the attributes leave open.
+    """
 
     tag: int
     words: str
     needs: tuple[Capability, ...]
     detail: str = ""
+    enough: Capability | None = None
 
 
 Reader = Callable[["BuildAttributes"], Iterable[Demand]]
@@ -49,6 +54,12 @@ def demand_outcomes(
         core = inspection.layout.cores[plan.core]
         has = capabilities_of(core.architecture, core.extensions)
         unmet = [demand for demand in demands_of(build.attributes) if not has.intersection(demand.needs)]
+        open_ones = [demand for demand in unmet if demand.enough in has]
+        if open_ones and (reason := why_not(inspection.disassemble)):
+            words = f"whether an instruction needs more than {open_ones[0].enough}: {reason}"
+            yield NotChecked(where, Reason(words, *needs_of(reason)))
+            continue
+        unmet = [each for each in unmet if each not in open_ones or not _unused(core, build, each)]
         findings = [_finding(plan, core, build.file, demand) for demand in unmet]
         if (
             findings
@@ -69,9 +80,15 @@ def demand_outcomes(
 def is_guarded(inspection: Inspection, core: Core, build: Build) -> bool:
     """Whether attributes demand more than the core has for the sake of code alone that tests its core before."""
     from gemel.inspection.code.guarded_code import all_guarded
-    from gemel.m_profile.disassembly import why_not
 
     return not why_not(inspection.disassemble) and all_guarded(core, build)
+
+
+def _unused(core: Core, build: Build, demand: Demand) -> bool:
+    """Whether no instruction needs what is demanded, but for those that a test of the core guards."""
+    from gemel.inspection.code.guarded_code import all_guarded
+
+    return all_guarded(core, build, demand.needs[0])
 
 
 def _why_unknown(attributes: BuildAttributes) -> str:

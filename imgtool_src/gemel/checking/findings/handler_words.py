@@ -15,7 +15,7 @@ from gemel.inspection.cores.views import (
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Core
-from gemel.m_profile.vector_tables import reserved_words
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, reserved_words
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -110,18 +110,21 @@ def _is_copied_to(inspection: Inspection, plan: BuildPlan, address: int) -> bool
     )
 
 
-class TableSymbol(NamedTuple):
-    """What a build's file says its vector table is, an object or a section, and how many whole words it has."""
+class TableEnd(NamedTuple):
+    """How many whole words a vector table has, and what says so."""
 
-    name: str
     words: int
+    by: str
 
 
-def table_symbol(inspection: Inspection, table: VectorTable) -> TableSymbol | None:
-    """The object that starts where the table does, else the section that does; None if none does."""
+def table_end(inspection: Inspection, table: VectorTable) -> TableEnd | None:
+    """By the object that starts where the table does, else the section that does; None if neither does.
+
+    Without symbols, by code where the words of interrupts would be.
+    """
     build = inspection.builds.get(table.plan.name)
     if build is None or build.symbols is None:
-        return None
+        return _end_by_code(inspection, table)
     start = table.placed.vector_address
     found = [
         symbol
@@ -129,25 +132,39 @@ def table_symbol(inspection: Inspection, table: VectorTable) -> TableSymbol | No
         if symbol.kind == "object" and symbol.size >= 8
     ]
     if largest := max(found, key=lambda symbol: symbol.size, default=None):
-        return TableSymbol(largest.name, largest.size // 4)
+        return TableEnd(largest.size // 4, f"the size of {largest.name} in {build.file}")
     for section in build.all_sections:
         if section.allocated and section.stored and section.span.start == start:
-            return TableSymbol(f"section {section.name}", section.span.size // 4)
+            return TableEnd(section.span.size // 4, f"the size of section {section.name} in {build.file}")
     return None
 
 
+def _end_by_code(inspection: Inspection, table: VectorTable) -> TableEnd | None:
+    """The end of a table that has no word for an interrupt: no handler is there, but code that the others lead to."""
+    faults, _ = judged_words(inspection, table)
+    at_fault = {index for indices in faults.values() for index in indices}
+    later = range(FIRST_INTERRUPT, len(table.words))
+    if not later or any(table.words[index] and index not in at_fault for index in later):
+        return None
+    from gemel.inspection.cores.interrupt_words import is_code_after_exceptions
+
+    if at_fault.isdisjoint(later) or not is_code_after_exceptions(inspection, table):
+        return None
+    return TableEnd(FIRST_INTERRUPT, "up to code that its handlers lead to")
+
+
 def words_after_table(inspection: Inspection, table: VectorTable) -> list[int]:
-    """The words at fault that the table of the build's file does not have: something else follows it there."""
-    symbol = table_symbol(inspection, table)
-    if symbol is None or symbol.words >= len(table.words):
+    """The words at fault that the table does not have: something else follows it there."""
+    end = table_end(inspection, table)
+    if end is None or end.words >= len(table.words):
         return []
     faults, _ = judged_words(inspection, table)
-    return sorted(index for indices in faults.values() for index in indices if index >= symbol.words)
+    return sorted(index for indices in faults.values() for index in indices if index >= end.words)
 
 
 def words_of_no_table(inspection: Inspection, table: VectorTable) -> frozenset[int]:
-    """All words after the end of a table that vector-table-complete finds too short."""
-    symbol = table_symbol(inspection, table)
-    if symbol is None or not words_after_table(inspection, table):
+    """All words after the end of a table that is shorter than the layout says."""
+    end = table_end(inspection, table)
+    if end is None or not words_after_table(inspection, table):
         return frozenset()
-    return frozenset(range(symbol.words, len(table.words)))
+    return frozenset(range(end.words, len(table.words)))

@@ -37,6 +37,7 @@ def _demands(attributes: BuildAttributes) -> Iterator[Demand]:
     if attributes.fp_arch:
         words = tag_words(attributes, FP_ARCH)
         needs: tuple[Capability, ...] = ("fp-double",)
+        enough: Capability | None = None
         if attributes.fp_arch not in SIXTEEN_REGISTERS:
             needs = ("nobody",)
         elif attributes.hard_fp_use == SINGLE_ONLY:
@@ -44,7 +45,9 @@ def _demands(attributes: BuildAttributes) -> Iterator[Demand]:
             needs = ("fp",)
         else:
             words += ", double precision included (no Tag_ABI_HardFP_use that narrows it)"
-        yield Demand(FP_ARCH, words, needs, arguments if attributes.fp_args else f"{arguments}: {SOFTFP}")
+            enough = "fp"
+        detail = arguments if attributes.fp_args else f"{arguments}: {SOFTFP}"
+        yield Demand(FP_ARCH, words, needs, detail, enough)
     if attributes.advanced_simd:
         yield Demand(ADVANCED_SIMD, tag_words(attributes, ADVANCED_SIMD), ("nobody",))
     if attributes.fp_args == IN_FLOAT_REGISTERS and not attributes.fp_arch:
@@ -68,7 +71,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="The floating-point unit, precision and calling convention in a build's attributes are ones that its core "
-    "has.",
+    "has; where they leave open whether double precision is used, its instructions say so.",
     why="The first floating-point instruction on a core without a unit faults, and the compiler uses them where "
     "the source has no float: it saves registers and copies structures with them. Two libraries with different "
     "calling conventions pass each other garbage.",

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.findings.build_evidence import of_each_table
-from gemel.checking.findings.handler_words import TableSymbol, table_symbol, words_after_table
+from gemel.checking.findings.handler_words import TableEnd, table_end, words_after_table
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import named_words, place_of, table_span
 from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_size, without
 
@@ -19,22 +20,30 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     whole = table_span(inspection.layout, table.plan)
     missing = without([whole], _stored(inspection, table))
     later = words_after_table(inspection, table)
-    symbol = table_symbol(inspection, table)
+    end = table_end(inspection, table) if later else None
     if missing:
         yield _finding(table, whole, missing)
-    elif later and symbol:
-        yield _cut(inspection, table, symbol, later)
+    elif end and end.words == FIRST_INTERRUPT and not _may_enable(inspection, table):
+        yield Holds(f"build {table.plan.name}: no word for an interrupt, of which its code enables none")
+    elif end:
+        yield _cut(table, end, later)
     else:
         yield Holds(f"build {table.plan.name}")
 
 
-def _cut(inspection: Inspection, table: VectorTable, symbol: TableSymbol, later: list[int]) -> Finding:
-    have, need = 4 * symbol.words, table.span.size
+def _may_enable(inspection: Inspection, table: VectorTable) -> bool:
+    from gemel.inspection.cores.interrupt_words import may_enable_interrupts
+
+    return may_enable_interrupts(inspection, table)
+
+
+def _cut(table: VectorTable, end: TableEnd, later: list[int]) -> Finding:
+    have, need = 4 * end.words, table.span.size
     return Finding(
-        f"the vector table of build {table.plan.name} has {symbol.words} of {16 + table.core.interrupts} words",
+        f"the vector table of build {table.plan.name} has {end.words} of {16 + table.core.interrupts} words",
         (table.plan.name, table.core.name, table.plan.stored_in),
         where=place_of(table),
-        found=f"{format_size(have)}, the size of {symbol.name} in {inspection.builds[table.plan.name].file}",
+        found=f"{format_size(have)}, {end.by}",
         expected=f"{format_size(need)} for 16 + {table.core.interrupts} words",
         span=Span(table.span.start + have, need - have),
         next_step="write the table for all interrupts, or give the core in the layout as many interrupts as it has",
@@ -75,7 +84,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="All words of each build's vector table, 16 and one for each interrupt of its core, are inside "
-    "the bytes that the build stores.",
+    "the bytes that the build stores; a table of 16 alone will do where no code may enable an interrupt.",
     why="For an interrupt whose word is not in the build the core takes whatever is there as an address: "
     "erased flash, or the first bytes of the next area, which change with every new version of the other "
     "build.",

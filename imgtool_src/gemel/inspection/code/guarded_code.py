@@ -44,13 +44,17 @@ def lacking_code(core: Core, build: Build, code: MappedCode) -> Iterator[tuple[F
             yield place, guarded.covers(address)
 
 
-def all_guarded(core: Core, build: Build) -> bool:
-    """Whether the build holds instructions that its core lacks, and a test of the core guards each."""
+def all_guarded(core: Core, build: Build, needing: str = "") -> bool:
+    """Whether the build holds instructions that its core lacks, and a test of the core guards each.
+
+    Of those ``needing`` one capability there may be none.
+    """
     code = mapped_code(build)
     if code is None or code.unmapped:
         return False
-    found = (guarded for _, guarded in lacking_code(core, build, code))
-    return next(found, False) and all(found)
+    lacked = lacking_code(core, build, code)
+    found = (guarded for place, guarded in lacked if not needing or needing in place.encoding.needs)
+    return next(found, bool(needing)) and all(found)
 
 
 class GuardedCode:

@@ -29,7 +29,7 @@ _STOPS = range(0xBE, 0xC0), range(0xDE, 0xE0)
 def implausible_handlers(inspection: Inspection, table: VectorTable, words: Iterable[int]) -> dict[int, str]:
     """For each of these words of the table that no code begins at, what is there instead."""
     placed = table.placed
-    span = _code_around(inspection, table)
+    span = code_around(inspection, table)
     own = Span(placed.run_start + span.start - placed.stored.start, span.size)
     flow = Flow(inspection.bytes_of(span), own.start)
     places = {word: (word & ~1) - own.start for word in words if own.holds(word)}
@@ -56,7 +56,7 @@ def implausible_handlers(inspection: Inspection, table: VectorTable, words: Iter
     return found
 
 
-def _code_around(inspection: Inspection, table: VectorTable) -> Span:
+def code_around(inspection: Inspection, table: VectorTable) -> Span:
     """What is looked at: all of a build, of one that is spread wide what is stored near its vector table."""
     span = table.placed.stored
     if span.size <= LARGEST:
