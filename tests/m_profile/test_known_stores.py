@@ -23,6 +23,11 @@ KNOWN = {
         "movs r3, #0x40\nlsls r3, r3, #24\nldr r2, =0x13824\nmovs r1, #5\nstr r1, [r3, r2]",
         5,
     ),
+    "a sum in registers of any number": (
+        "ldr r3, =0x40013000\nmovs r2, #0x82\nlsls r2, r2, #4\nmov r12, r2\nadd r3, r12\nmovs r1, #4\n"
+        "mov r9, r1\nadd r9, r9\nmov r1, r9\nstr r1, [r3, #4]",
+        8,
+    ),
     "a value that depends": (
         "ldr r3, =0x40013824\nmovs r1, #1\ncmp r0, #0\nit ne\nmovne r1, #2\nstr r1, [r3]",
         None,

@@ -537,6 +537,37 @@ def test_a_boot_loader_goes_on_to_its_application(files: tuple[str, ...], family
     assert broken_in(judged(family, files, changes)) == LOADERS[files]
 
 
+OTHERS: dict[tuple[str, ...], tuple[tuple[tuple[str, str], ...], dict[str, int]]] = {
+    ("sampler-tables-other",): ((), {}),
+    **{
+        (f"{file}-other",): ((), FAULTS[file])
+        for file in (
+            "sampler-no-tables",
+            "sampler-bss-end-early",
+            "sampler-vectors-none-enabled",
+            "sampler-vtor-passed-station",
+            "station-release-slot-elsewhere",
+            "sampler-stacks-cleared-early",
+            "sampler-not-dispatched",
+        )
+    },
+    ("sampler-float-late-other",): (FLOAT, {"float-enabled-before-use": 1}),
+    ("station-launch-header-other", "app-header"): (WITH_LOADER + WITH_HEADER, {}),
+    ("station-startup", "sampler-startup-nothing-other"): (AT_ZERO, NOT_COPIED),
+    ("station-startup", "sampler-startup-over-stack-other"): (AT_ZERO, {"start-clears-own-ram": 1}),
+    ("station-board", "sampler-board-data-early-other"): (REGISTERS, NOT_COPIED),
+    ("station-board-table-other", "sampler-board"): (REGISTERS, RELEASE),
+}
+"""A selection by the other compiler of each family, or at another level: what must change, what is found."""
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*OTHERS))
+def test_the_other_compiler_of_each_family(files: tuple[str, ...], family: str) -> None:
+    """What is found goes by the fault, not by the compiler, the linker or the level that a family's builds have."""
+    changes, expected = OTHERS[files]
+    assert broken_in(judged(family, files, changes)) == expected
+
+
 @pytest.mark.parametrize("family", ARCHITECTURES)
 def test_a_build_linked_after_the_start_of_its_area_is_one_finding(family: str) -> None:
     """The constant that leads to where the layout has the vectors is not wrong too."""
@@ -585,7 +616,7 @@ def test_types_without_own_debug_information_are_not_checked() -> None:
 
 def test_every_build_is_in_a_table() -> None:
     """No committed ELF file is left out, and none in the tables is missing."""
-    groups = (*SOUND, *PAIRS, *LANGUAGES, *LOADERS, *STARTUP, *BOARD, *SAMPLE)
+    groups = (*SOUND, *PAIRS, *LANGUAGES, *LOADERS, *STARTUP, *BOARD, *SAMPLE, *OTHERS)
     listed = {
         "station",
         "sampler",

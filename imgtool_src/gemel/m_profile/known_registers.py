@@ -253,6 +253,9 @@ class Registers:
         elif first & 0xFE00 == 0x1800:  # ADDS of two registers
             other = self._known.get(first >> 6 & 7)
             self._set(low, None if other is None else self._plus(middle, other))
+        elif first & 0xFF00 == 0x4400:  # ADD of two registers, of any
+            target, other = first >> 4 & 8 | low, self._known.get(first >> 3 & 15)
+            self._set(target, None if other is None or target == 15 else self._plus(target, other))
         elif first & 0xFF00 == 0x4600:  # MOV
             self._move(first >> 4 & 8 | low, first >> 3 & 15)
         elif first & 0xF800 == 0xA000:  # ADR
@@ -278,8 +281,6 @@ class Registers:
             self._set(first >> 8 & 7, None)
         elif first & 0xF000 not in (0xB000, 0xD000) or first & 0xFF00 in (0xB200, 0xBA00):
             self._set(low, None)
-            if first & 0xFF00 == 0x4400:
-                self._set(first >> 4 & 8 | low, None)
         return None
 
     def _move(self, register: int, source: int) -> None:

@@ -33,7 +33,7 @@ NEAR_START = 32
 """Bytes after code within which the first constant of a section is, where code takes its address."""
 
 MAX_STRIDE = 64
-"""Bytes after an object at which a loop over a member of its elements may end."""
+"""Bytes after an object at which a loop over a member of its elements may end, and from an element to its last."""
 
 MAX_INDEX = 1024
 """Bytes before an object at which compilers let it begin whose index starts at more than zero."""
@@ -136,7 +136,8 @@ def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int
     run = inspection.start_runs.get(build.name)
     blocks = (*run.copies, *run.later) if run else ()
     copied = [Span(each.source, each.span.size) for each in blocks if each.source is not None]
-    read = {value for value in held if run and value in run.read and not any(s.holds(value) for s in copied)}
+    loaded = [at for at in run.read if seen.holds(at) and not any(s.holds(at) for s in copied)] if run else ()
+    read = {value for value in held if any(0 <= at - value < MAX_STRIDE for at in loaded)}
     symbols = list(build.symbols.all())
     labels, ends, reached = _labels_and_reached(symbols)
     # after the last section a device or a tool may write what code reads at the label of its end

@@ -27,6 +27,7 @@ from gemel.layout.model import BuildPlan
 from gemel.m_profile.execution import SYSTEM
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.spans import Span, format_address, without
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
@@ -97,7 +98,12 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
             if (each := _partly_cleared(inspection, plan, build, section, written, by_run=by_run))
         ]
         left = [section for section in left if section not in sections]
-        findings += [_not_cleared(plan, build, left, start, written)] if left else []
+        findings += [_not_cleared(plan, build, left, start)] if left else []
+        data = [each.span for each in unstored if not named_as(KEPT, each.name)]
+        begins = copied or start.copies or any(span.overlaps(each) for span in written for each in data)
+        causes = ["reset-handler-in-code"] if begins else ["reset-handler-in-code", "initialised-data-copied"]
+        follows_from = tuple((rule, plan.name) for rule in causes)
+        findings = [replace(each, follows_from=each.follows_from + follows_from) for each in findings]
         yield from found_or_holds(
             findings, f"build {plan.name}, {', '.join(each.name for each in (*sections, *left))}"
         )
@@ -197,9 +203,7 @@ def _is_own(inspection: Inspection, plan: BuildPlan, span: Span) -> bool:
     return plain is not None and any(own.covers(plain) for own in alone)
 
 
-def _not_cleared(
-    plan: BuildPlan, build: Build, left: list[Section], start: StartBlocks, written: list[Span]
-) -> Finding:
+def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: StartBlocks) -> Finding:
     names = ", ".join(section.name for section in left)
     known = ", ".join(f"{block.span} by {block.named_by}" for block in start.clears)
     unused = unused_words(start.unused, left[0].span)
@@ -219,7 +223,7 @@ def _not_cleared(
         )
         + _BY_OTHERS,
         lines=lines_in_short(lines, "section"),
-        follows_from=(("start-clears-own-ram", plan.name), *_causes(plan, written)),
+        follows_from=(("start-clears-own-ram", plan.name),),
     )
 
 
@@ -268,14 +272,7 @@ def _partly_cleared(
         span=plain_span(inspection.layout, left[0], plan.core),
         lines=lines_in_short(list(lines), "piece"),
         next_step=_FRONT if is_front else _ALL if left == [section.span] else "",
-        follows_from=_causes(plan, written),
     )
-
-
-def _causes(plan: BuildPlan, written: list[Span]) -> tuple[tuple[str, str], ...]:
-    """What leaves data not cleared: another start, or none of the code that initialises RAM at all."""
-    causes = (("reset-handler-in-code", plan.name),)
-    return causes if written else (*causes, ("initialised-data-copied", plan.name))
 
 
 def _data_in(build: Build, section: Section, rest: Span) -> bool:
