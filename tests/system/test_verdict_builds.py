@@ -407,6 +407,29 @@ def test_two_languages(files: tuple[str, str], family: str) -> None:
     assert broken_in(judged(family, files, CONTRACT)) == LANGUAGES[files]
 
 
+SPELLED = {
+    ("sampler-cxx", "Link"): {"shared-atomics-alike": 3},
+    ("sampler-cxx", "second::Link"): {"shared-atomics-alike": 3},
+    ("sampler-rust", "sampler::Link"): ATOMICS,
+    ("sampler-rust-swapped", "struct sampler::Link"): {"contract-types-agree": 1, **ATOMICS},
+    # a scope that no build has, and one that has no such type
+    ("sampler-cxx", "first::Link"): {"contract-types-agree": 1, "shared-atomics-alike": 3},
+    ("sampler-cxx", "second::Lost"): {"contract-types-agree": 1, "shared-atomics-alike": 3},
+}
+"""What a layout calls a type of C and of another language, and what is found."""
+
+
+@pytest.mark.parametrize(("file", "spelling"), SPELLED)
+def test_a_type_goes_by_its_plain_name(file: str, spelling: str) -> None:
+    """A scope that only one of two builds has is no part of a type's name for the other."""
+    ((symbols, types),) = CONTRACT
+    changes = ((symbols, types.replace("struct Link", spelling)),)
+    result = judged("v7", ("station-c", file), changes)
+    assert broken_in(result) == SPELLED[file, spelling]
+    (types_agree,) = (each for each in result.results if each.rule.name == "contract-types-agree")
+    assert not types_agree.not_checked
+
+
 @pytest.mark.parametrize(("files", "family"), _built(*STARTUP))
 def test_start_up_code_of_another_style(files: tuple[str, str], family: str) -> None:
     """What a linker script calls its blocks does not matter; one fault gives its one finding."""

@@ -113,6 +113,15 @@ class DebugTypes:
                 defined = self._in_only_scope(wanted)
             return tuple(sorted(set(defined))[:DEFINITION_LIMIT])
 
+    def named_in_any_scope(self, spelling: str) -> tuple[Reference, ...]:
+        """The same; for ``second::Link`` what ``Link`` is where nothing is in such a scope, as in another language."""
+        found, wanted = self.named(spelling), parsed(spelling)
+        if found or not wanted.scope:
+            return found
+        with _as_unreadable(self._file):
+            scopes = {entry.scope[: len(wanted.scope)] for _, entry in self._index.names(frozenset(NAMED))}
+        return () if wanted.scope in scopes else self.named(wanted.without_scope)
+
     def _in_only_scope(self, wanted: Spelled) -> list[Reference]:
         """The types of a plain name in the one scope that has it, as ``second::Link`` for ``Link``."""
         found = [

@@ -22,6 +22,12 @@ class Spelled(NamedTuple):
     scope: tuple[str, ...]
     last: str
 
+    @property
+    def without_scope(self) -> str:
+        """The last part, after the keyword that stands for the tags."""
+        words = [word for word, tags in _KEYWORDS.items() if tags == self.tags]
+        return " ".join((*words[:1], self.last))
+
 
 def parsed(spelling: str) -> Spelled:
     """``struct link_frame``, ``enum class link::mode``, ``link::ring<link::frame, 4>``, ``link_frame_t``.

@@ -9,6 +9,7 @@ from gemel.errors import BuildError
 from gemel.inspection.contract.parties import (
     DefinedType,
     answers,
+    defined_in_any_scope,
     defined_type,
     known_to_nobody,
     unanswered,
@@ -32,6 +33,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 def _type(inspection: Inspection, contract: Contract, spelling: str) -> Iterator[Outcome]:
     where = f"contract {contract.name}, {spelling}"
     found, missing = answers(inspection, defined_type, spelling)
+    if found and missing:
+        found, missing = answers(inspection, defined_in_any_scope, spelling)
     terms = ("type", "the debug information of", "compilers leave out what no source uses")
     if not found and (nobody := known_to_nobody(inspection, contract, spelling, missing, *terms)):
         yield nobody

@@ -196,7 +196,7 @@ def _compares(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
 
 
 def _resolved(side: DefinedType, spelling: str) -> set[int | None]:
-    return {_bare(side, each) for each in side.types.named(spelling)}
+    return {_bare(side, each) for each in side.types.named_in_any_scope(spelling)}
 
 
 def _bare(side: DefinedType, reference: int) -> int | None:

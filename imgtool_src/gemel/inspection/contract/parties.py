@@ -110,6 +110,15 @@ def defined_type(inspection: Inspection, plan: BuildPlan, spelling: str) -> Defi
     return Missing(plan, reason, True, tuple(near))
 
 
+def defined_in_any_scope(inspection: Inspection, plan: BuildPlan, spelling: str) -> DefinedType | Missing:
+    """The same; of a build that has nothing in the scope of the name, what it has of the name's last part."""
+    answer, types = defined_type(inspection, plan, spelling), debug_types(inspection, plan)
+    if not isinstance(answer, Missing) or not answer.absent or isinstance(types, Missing):
+        return answer
+    references = types.named_in_any_scope(spelling)
+    return DefinedType(plan, inspection.builds[plan.name], types, references) if references else answer
+
+
 def defined_symbol(inspection: Inspection, plan: BuildPlan, name: str) -> DefinedSymbol | Missing:
     """The one symbol of that name in one build, where the cores see it."""
     build = inspection.builds.get(plan.name)

@@ -112,7 +112,7 @@ def shared_types(inspection: Inspection, plan: BuildPlan, build: Build) -> Share
                 return SharedTypes(types, (), f"{reason}; {types.elsewhere}" if types.elsewhere else reason)
             references += found
         for spelling in _contract_types(inspection.layout):
-            named = types.named(spelling)[:1]
+            named = types.named_in_any_scope(spelling)[:1]
             if not named:
                 return SharedTypes(types, (), f"its debug information does not define {spelling}")
             references += named
@@ -154,7 +154,7 @@ def contract_types_inside(
         ("contract-types-agree", f"contract {contract.name}, {spelling}")
         for contract in layout.contracts.values()
         for spelling in contract.types
-        if not inside.isdisjoint(types.resolved(each)[0] for each in types.named(spelling))
+        if not inside.isdisjoint(types.resolved(each)[0] for each in types.named_in_any_scope(spelling))
     )
 
 
