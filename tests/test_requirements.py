@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import shutil
+import subprocess
 import tomllib
 from importlib.metadata import requires
 
@@ -10,6 +13,7 @@ import pytest
 from lock_requirements import LOCK, ROOT, wanted
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
+from tools import required_tool
 
 LINE = re.compile(r"([A-Za-z0-9._-]+)==([0-9][0-9A-Za-z.]*) --hash=sha256:[0-9a-f]{64}")
 LINES = [line for line in LOCK.read_text("utf-8").splitlines() if not line.startswith("#")]
@@ -65,3 +69,29 @@ def test_the_exported_c_header_says_its_licence() -> None:
     assert "SPDX-License-Identifier: Apache-2.0" in header
     text = " ".join((ROOT / "DEVELOPERS.md").read_text("utf-8").split())
     assert "your own code stays under your licence" in text
+
+
+def test_ci_installs_every_program_that_tests_run() -> None:
+    """On a bare Debian machine each comes with a package of .ci/run, or with one that such a package depends on."""
+    texts = [path.read_text("utf-8") for path in (ROOT / "tests").rglob("*.py")]
+    named = {name for text in texts for name in re.findall(r'required_tool\("([^"]+)"|"(llvm-\w+)"', text)}
+    programs = [path for names in named if (path := shutil.which("".join(names)))]
+    query = [required_tool("dpkg-query"), "--show"]
+    form = "--showformat=${Package}\t${Pre-Depends},${Depends}\t${Essential}\n"
+    done = subprocess.run([*query, form], capture_output=True, text=True, check=True)
+    packages = {line.split("\t")[0]: line.split("\t")[1:] for line in done.stdout.splitlines()}
+    listed = re.search(
+        r"^tools=\((.*?)^\)", (ROOT / ".ci" / "run").read_text("utf-8"), re.MULTILINE | re.DOTALL
+    )
+    assert listed
+    installed, due = set[str](), listed[1].split()
+    due += [name for name, (_, essential) in packages.items() if essential == "yes"]
+    while due:
+        name = due.pop()
+        if name in packages and name not in installed:
+            installed.add(name)
+            due += re.findall(r"(?:^|[,|])\s*([a-z0-9.+-]+)", packages[name][0])
+    paths = sorted({os.path.realpath(program) for program in programs})
+    done = subprocess.run([*query[:1], "--search", *paths], capture_output=True, text=True, check=False)
+    owners = {path: name for line in done.stdout.splitlines() for name, path in [line.split(": ")]}
+    assert {path: name for path, name in owners.items() if name.split(":")[0] not in installed} == {}

@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 from check.sealed import OLD, ROOM, STRANGER, sealed
 from click.testing import CliRunner, Result
-from rehearsals import SERIAL, gauge
+from in_process import run_here
+from rehearsals import DEVICE, SERIAL, gauge
 from small_device import layout_text
-from tide_gauge import BUILT, layout_file
+from tide_gauge import BUILT, ROOT, layout_file
 
 from gemel.cli.commands.rehearse import command
 from gemel.cli.main import exit_code
@@ -44,6 +45,19 @@ def test_sound_image_passes(image: Path) -> None:
     assert done.return_value == 0
     assert "releases sampler, vectors 0x1000_8000" in done.stdout
     assert "\nPASS: the rehearsal has no findings; " in done.stdout
+
+
+def test_the_commands_of_the_faulty_builds_page_run(tmp_path: Path) -> None:
+    """The image of the page's pair is joined and passes; its rehearsal finds the one fault."""
+    page = (DEVICE / "README.md").read_text(encoding="utf-8").replace("\\\n", " ")
+    commands = [line.split()[1:] for line in page.splitlines() if line.startswith("gemel ")]
+    image = str(tmp_path / "image.hex")
+    done = [
+        run_here(*(image if word == "image.hex" else word for word in words), cwd=ROOT) for words in commands
+    ]
+    assert [each.returncode for each in done] == [0, 1]
+    assert done[0].stdout.splitlines()[-1].startswith("PASS: ")
+    assert done[1].stdout.splitlines()[-2].startswith("FAIL: the rehearsal has 1 finding; ")
 
 
 def test_finding_gives_exit_code_1(image: Path) -> None:
