@@ -67,6 +67,7 @@ def _waits(longest: int) -> bool:
     """Whether a WFE may last so many instructions, after as many without an event."""
     core = MagicMock(time=0)
     core.coming.next.return_value = None
+    core.bus.read_bytes.return_value = bytes.fromhex("20bf20bf")
     sleep = CoreSleep.__new__(CoreSleep)
     sleep._core, sleep.waits, sleep.event, sleep.spent = core, PATIENCE + longest - 1, False, 0
     sleep.wait()

@@ -484,3 +484,78 @@ def test_a_loop_after_a_register_that_reads_zero(monkeypatch: pytest.MonkeyPatch
     constant = f"[[rehearsal.constant]]\nat = {DEVICE + 0xC:#x}\nvalue = 6\n"
     assert says not in run(RELEASE + PANICS, constant + GOAL, sampler=IDLE).findings[0].next_step
     assert run(RELEASE + PANICS, constant.replace("6", "7") + GOAL, sampler=IDLE).passes
+
+
+FLAG = 0x3801_0004
+BUSY = "ldr r1, =%d\n1: subs r1, #1\n bne 1b\n" + store(FLAG, "1") + SLEEP
+POLLS = f"ldr r0, ={FLAG:#x}\n1: %s\n %s\n ldr r1, [r0]\n cmp r1, #1\n bne 1b\n" + REACHED
+PENDING = "cpsid i\n" + enabled(5) + store(0xE000_E200, "32")
+PAUSES = {"yield": "", "yield.w": "", "wfi": PENDING, "wfi.w": PENDING}
+ROUNDS = {
+    "only waits": "nop\n nop",
+    "counts in a register": "adds r6, #1\n nop",
+    "counts in memory": "ldr r1, [sp, #-8]\n adds r1, #1\n str r1, [sp, #-8]",
+    "polls a register of the device": f"ldr r1, ={DEVICE:#x}\n ldr r1, [r1]",
+}
+
+
+@pytest.mark.parametrize("pause", PAUSES)
+@pytest.mark.parametrize("does", ROUNDS)
+@pytest.mark.parametrize("partner", [3, 700, 30_000])
+def test_a_pause_costs_what_it_executes(pause: str, does: str, partner: int) -> None:
+    """YIELD, and WFI that an exception ends at once: a wait is over when one of as many NOP is, whatever it does."""
+    ends = {}
+    for each in (pause, "nop.w" if pause.endswith(".w") else "nop"):
+        program = PAUSES[pause] + RELEASE + POLLS % (each, ROUNDS[does])
+        ends[each] = run(program, GOAL, sampler=BUSY % partner, budget=2_000_000)
+    assert len({each.time for each in ends.values()}) == 1
+    assert all(each.passes for each in ends.values())
+
+
+@pytest.mark.parametrize("reload", [99, 1_000, 6_000])
+@pytest.mark.parametrize("control", [5, 7])
+def test_ticks_during_pauses_are_those_of_nop(reload: int, control: int) -> None:
+    """The timer's flag and its interrupts count as often as with NOP in the loop, and as late."""
+    ticks = store(0xE000_E014, str(reload)) + store(0xE000_E018, "0") + store(0xE000_E010, str(control))
+    awaits = (
+        " ldr r3, =0xe000e010\n1: %s\n ldr r1, [r3]\n lsrs r1, r1, #17\n bcc 1b\n"
+        if control == 5
+        else (f" ldr r3, ={COUNTER:#x}\n1: %s\n ldr r1, [r3]\n cmp r1, r6\n bls 1b\n")
+    )
+    loop = store(COUNTER, "0") + f"2:{awaits} adds r6, #1\n cmp r6, #40\n bne 2b\n"
+    ends = [
+        run(RELEASE + ticks + loop % each + REACHED, GOAL, sampler=IDLE, handler=COUNTS, budget=2_000_000)
+        for each in ("yield", "nop")
+    ]
+    assert ends[0].passes
+    assert ends[0].time == ends[1].time
+
+
+@pytest.mark.parametrize(("polls", "answered"), [(200, False), (1_000, False), (30_000, True)])
+def test_a_bounded_wait_by_yield_ends_when_it_is_counted_out(polls: int, answered: bool) -> None:
+    """A partner that takes longer than the polls do is not waited for; one that is quicker is."""
+    program = f"ldr r2, ={polls}\n" + POLLS.replace("%s\n %s", "yield\n subs r2, #1\n beq 9f")
+    program = RELEASE + program.replace(SLEEP, "9: b 9b\n .ltorg\n")
+    rehearsal = run(program, GOAL, sampler=BUSY % 20_000, budget=2_000_000)
+    assert rehearsal.passes is answered
+
+
+def test_yield_leaves_the_event_to_wfe() -> None:
+    """An exception is an event: after a YIELD too it ends the first WFE, which then takes no time."""
+    waits = "wfe\n" * 100 + REACHED
+    by_yield, by_nop = (
+        run(f"{RELEASE}svc #0\n{one}\n{waits}", GOAL, sampler=IDLE) for one in ("yield", "nop")
+    )
+    assert by_nop.passes
+    assert by_yield.time == by_nop.time
+
+
+def test_pauses_that_count_take_of_the_budget() -> None:
+    """A loop without end that counts its YIELDs ends after some thousand of them, as the budget does."""
+    endless = "1: yield\n adds r6, #1\n b 1b\n"
+    rehearsal = run(RELEASE + endless, "", sampler=IDLE, budget=200_000)
+    assert rehearsal.ended == "the budget of instructions ended"
+    assert rehearsal.executed < 40_000
+    assert (
+        run(RELEASE + endless.replace("yield", "nop"), "", sampler=IDLE, budget=200_000).executed >= 200_000
+    )

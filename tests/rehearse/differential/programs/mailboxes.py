@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from random import Random
 
-from ..cases import LOCK_UP, Scenario
+from ..cases import LOCK_UP, Core, Scenario
 
 MOST = 2
 ME = "\n#ifdef STATION\n#define MY(n) LINK->word[n]\n#define ITS(n) LINK->word[8 + n]\n"
@@ -347,6 +347,39 @@ void scenario(void)
         )
 
 
+def bounded_polls(random: Random) -> Iterator[Scenario]:
+    """Polls with YIELD, some thousand of them, for a partner that takes a tenth of that time or ten times as long."""
+    answers = f"{ME}void scenario(void)\n{{\n    spend(%d);\n    MY(0) = 1;\n}}\n"
+    for name, rounds, polls in (("late", 20_000, 1_000), ("in-time", 200, 20_000)):
+        polls += random.randint(0, 99)
+        code = f"""{ME}
+void scenario(void)
+{{
+    for (uint32_t i = 0; i < {polls}; i++) {{
+        if (ITS(0)) {{
+            say("answered");
+            return;
+        }}
+        __asm volatile("yield");
+    }}
+    say("timeout");
+}}
+"""
+        cores: tuple[Core, ...] = ("station", "sampler")
+        for core in cores:
+            texts = {each: f"{each}: up\n{each}: done\n" for each in cores}
+            says = "timeout" if name == "late" else "answered"
+            texts[core] = f"{core}: up\n{core}: {says}\n{core}: done\n"
+            yield Scenario(
+                f"yield-{name}",
+                code,
+                partner=answers % rounds,
+                cores=(core,),
+                loose="the emulator gives the other core a turn at YIELD; DDI 0553 YIELD: a hint, which may be a NOP",
+                texts=tuple(texts.items()),
+            )
+
+
 FAMILIES = (
     ping_pong,
     ring_buffers,
@@ -357,4 +390,5 @@ FAMILIES = (
     held_for_ever,
     exclusive_monitor,
     release_ways,
+    bounded_polls,
 )

@@ -33,6 +33,7 @@ from gemel.spans import Span, without
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+    from gemel.rehearsal.emulator.registers.device_registers import DeviceRegisters
     from gemel.rehearsal.plan import DevicePlan
 
 
@@ -60,6 +61,9 @@ class DeviceSide(Protocol):
     """What a core asks of the device around it."""
 
     plan: DevicePlan
+    memories: dict[str, Backing]
+    registers: DeviceRegisters
+    ends_at: int
 
     def report(
         self, core: EmulatedCore, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str]

@@ -41,7 +41,8 @@ EXCEPTION_EXIT, CALL = 8, 2
 class EmulatedCore:
     """A core.  ``state`` is reset, running, waiting (at WFE), sleeping (at WFI), locked up or stopped.
 
-    ``time`` counts instructions from the primary's reset, sleep included; ``instructions`` those executed.
+    ``time`` counts instructions from the primary's reset, sleep included; ``instructions`` those executed; ``until``
+    is when its turn ends.
     """
 
     def __init__(
@@ -51,7 +52,7 @@ class EmulatedCore:
 
         self.plan, self.device = plan, device
         self.state: CoreState = "reset"
-        self.pc = self.time = self.started = self.instructions = 0
+        self.pc = self.time = self.started = self.instructions = self.until = 0
         self.hand_over = False
         self.calls: CallStack | None = None
         self.initial_stack: int | None = None
@@ -168,7 +169,7 @@ class EmulatedCore:
 
     def run(self, until: int) -> None:
         """Run until time ``until``, or until it sleeps, stops, or hands over to the other cores."""
-        self.hand_over = False
+        self.hand_over, self.until = False, until
         while self.runs and self.time < until and not self.hand_over:
             self.state = "running"
             self.coming.advance(self.time)

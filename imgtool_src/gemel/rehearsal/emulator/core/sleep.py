@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from gemel.rehearsal.emulator.core.instruction_needs import is_sleep, is_wait, is_wait_for_event
 from gemel.rehearsal.emulator.system_space.interrupts import TICK, Masks
@@ -12,25 +12,35 @@ if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 
 PATIENCE, LONGEST_WAIT = 64, 256
-"""WFE without an event, and WFI that a masked exception ends at once, that are executed as they stand; then they last
-longer, up to so many instructions."""
+"""Waits without an event that are executed as they stand; then WFE lasts longer, up to so many instructions."""
 
 
-A_SLEEP, A_WAIT = 4000, 128
-"""Instructions that a sleep, or a WFE that lasts, counts as, however long it is: about what it takes to emulate."""
+A_SLEEP, A_WAIT, A_HINT = 4000, 128, 32
+"""Instructions that a sleep, a WFE that lasts, or a YIELD counts as in the budget: some of what it takes to emulate."""
+
+
+class _Round(NamedTuple):
+    """A core at a wait: ``rest`` is None where its registers alone were compared, ``changed`` whether any of it was."""
+
+    time: int
+    registers: tuple[int, ...]
+    rest: tuple[object, ...] | None
+    changed: bool
 
 
 class CoreSleep:
     """The sleep of one core.
 
     ``event`` is its event register, which ends a WFE; ``began`` when it slept last; ``spent`` what its sleeps count as;
-    ``waits`` how many waits there were, one after the other, that nothing ended, ``_waited_at`` where it went on.
+    ``waits`` how many waits there were, one after the other, that nothing ended, ``_waited_at`` where it went on;
+    ``_round`` what the last of them that cost no time found.
     """
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
         self.event = False
         self.began = self.spent = self.waits = self._waited_at = 0
+        self._round: _Round | None = None
 
     def begin(self) -> None:
         """WFI: nothing if an exception would wake the core at once."""
@@ -42,7 +52,8 @@ class CoreSleep:
             self.spent += A_SLEEP
             core.report("sleeps", core.pc)
         else:
-            self._lasts()
+            self._waited_at = core.pc
+            self._goes_on()
 
     def end(self, now: int) -> None:
         """A sleeping core's time comes: it runs again if an exception wakes it."""
@@ -55,16 +66,18 @@ class CoreSleep:
             core.report("woken", core.pc, {"number": number})
 
     def wait(self) -> None:
-        """WFE and YIELD: go on at once where an event came; a core that does nothing else takes its time."""
+        """WFE: go on at once where an event came, else after a while; YIELD: a hint, which costs what it executes."""
         core = self._core
         core.state, self._waited_at = "waiting", core.pc
-        if self.event:
+        if not self._size_in_front(core.pc, is_wait_for_event):
+            self._goes_on()
+        elif self.event:
             self.event = False
-            return
-        self._lasts()
+        else:
+            self._lasts()
 
     def _lasts(self) -> None:
-        """A wait that nothing makes last goes on; where a core does little else, it takes its time."""
+        """WFE without an event: a core that does little else takes its time."""
         core = self._core
         self.waits += 1
         if self.waits > PATIENCE:
@@ -72,6 +85,42 @@ class CoreSleep:
             coming, pause = core.coming.next(), min(self.waits - PATIENCE, LONGEST_WAIT)
             core.time += pause if coming is None else max(0, min(pause, coming - core.time))
             core.hand_over = True
+
+    def _goes_on(self) -> None:
+        """YIELD, or WFI that an exception ends at once.
+
+        Where all is as at the last one, it will be so again until something comes or another core has its turn: whole
+        rounds up to then are left out.  Rounds that change something count as more than they execute.
+        """
+        core, last = self._core, self._round
+        registers, rest, changed = core.registers.snapshot(), None, True
+        if last is not None and last.registers == registers:
+            rest = self._rest()
+            changed = last.rest not in (None, rest)
+            if rest == last.rest:
+                core.time += self._whole(core.time - last.time)
+        if changed and last is not None and last.changed:
+            self.spent += A_HINT
+            core.device.ends_at -= A_HINT
+        self._round = _Round(core.time, registers, rest, changed)
+
+    def _rest(self) -> tuple[object, ...]:
+        """All that may decide what the core does next, besides its registers and the time."""
+        core = self._core
+        memories = core.device.memories.values()
+        return (
+            core.registers.float_snapshot(),
+            core.system.state(0),
+            core.device.registers.state(),
+            [each.read(0, each.plan.size) for each in memories if each.plan.kind == "ram"],
+        )
+
+    def _whole(self, period: int) -> int:
+        """How long as many whole rounds last as there are before something comes, or the core's turn ends."""
+        core = self._core
+        ends = [core.until, core.coming.next(), core.system.ticks.next_zero()]
+        left = min(each for each in ends if each is not None) - core.time
+        return max(0, left // period * period)
 
     def waited(self) -> bool:
         """Whether the instruction in front of the program counter is WFE or YIELD."""

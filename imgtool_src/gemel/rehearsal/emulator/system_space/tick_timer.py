@@ -44,9 +44,13 @@ class TickTimer:
         """Note whether it counts, after each change."""
         self._running = bool(self._control & ENABLE) and (self._reload > 0 or self._value > 0)
 
+    def next_zero(self) -> int | None:
+        """When it comes to zero; None if it will not."""
+        return self._zero_at if self._running else None
+
     def next_interrupt(self) -> int | None:
         """When its exception will become pending; None if it will not."""
-        return self._zero_at if self.interrupts else None
+        return self.next_zero() if self.interrupts else None
 
     def advance(self, now: int) -> None:
         """Bring it up to time ``now``."""
