@@ -436,13 +436,16 @@ namespace tide {
 struct Filter { __attribute__((noinline)) int step(int x) const { return x * 3; } int k; };
 Filter filter;
 }
-extern "C" void start(void) { for (;;) tide::filter.k = tide::filter.step(4); }
+namespace {
+__attribute__((noinline)) int level(tide::Filter &of) { return of.k; }
+}
+extern "C" void start(void) { for (;;) tide::filter.k = tide::filter.step(level(tide::filter)); }
 """
 
 
 def test_mangled_names_are_readable_and_found(tmp_path):
     """A C++ build's names are as the source spells them, in a log and to look up; JSON has those of the file."""
-    pytest.importorskip("itanium_demangler")
+    pytest.importorskip("pydemumble")
     (tmp_path / "c.cpp").write_text(CXX, encoding="utf-8")
     words = [
         "-mthumb",
@@ -458,6 +461,10 @@ def test_mangled_names_are_readable_and_found(tmp_path):
     own = lookup_of(None, gemel.load_builds(None, {"c": tmp_path / "c.elf"}))
     (by_name,) = answers_of(own, ["tide::Filter::step"])
     (by_parameters,) = answers_of(own, ["tide::Filter::step(int) const"])
+    (hidden,) = answers_of(own, ["(anonymous namespace)::level"])
+    assert [each.name for each in hidden.uses] == ["_ZN12_GLOBAL__N_15levelERN4tide6FilterE"]
+    with pytest.raises(UsageProblem):
+        answers_of(own, ["(anonymous namespace)"])
     (use,) = by_name.uses
     assert by_parameters.uses == by_name.uses
     (line,) = annotated([f"lr = {use.run_address | 1:08x}"], own, own.cores)

@@ -82,6 +82,14 @@ def test_libraries_pass_with_their_text(name: str, core: str, tmp_path: Path) ->
     check(case, library_texts(name, core))
 
 
+def test_functions_of_cpp_are_named_as_in_the_source() -> None:
+    """Functions in nameless namespaces, templates, clones and constructors: none is left mangled."""
+    pytest.importorskip("pydemumble", reason="the extra rehearse is not installed whole")
+    station, _ = library("cpp", "station").rehearse().cores
+    assert [each for each in station.functions if each.startswith("_Z")] == []
+    assert "(anonymous namespace)::deep(unsigned int, unsigned int) (.isra.0)" in station.functions
+
+
 @pytest.mark.parametrize("watch", WATCHES)
 @pytest.mark.parametrize(("name", "core"), LIBRARIES)
 def test_libraries_under_every_watch(name: str, core: str, watch: str) -> None:

@@ -145,7 +145,7 @@ def test_a_device_description_ends_in_time(gemel: Run, name: str) -> None:
 def test_names_that_repeat_themselves(gemel: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     """The attack: 417 characters of a C++ name stand for terabytes; such names stay as the file has them."""
     assert demangled(repeating(3)) != repeating(3)
-    assert {demangled(name) for name in NAMES[:2]} == set(NAMES[:2])
+    assert demangled(NAMES[0]) == NAMES[0]
     Path("x.elf").write_bytes(station_elf(symbols=SYMBOLS))
     lines = "".join(f"{0x1000_0000 + number:08x}\n" for number in range(100_000))
     monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(lines.encode())))

@@ -147,5 +147,6 @@ def _spelled_so(name: str, symbols: Iterable[Symbol]) -> Iterator[Symbol]:
         if symbol.name.startswith("_Z") and any(word in symbol.name for word in words):
             left -= len(symbol.name)
             text = demangled(symbol.name) if left >= 0 else symbol.name
-            if name in (text, text.partition("(")[0]):
+            rest = text.removeprefix(name).replace("(anonymous namespace)", "")
+            if text.startswith(name) and (not rest or (rest[0] == "(" and ")::" not in rest)):
                 yield symbol
