@@ -466,20 +466,44 @@ def test_a_handler_that_answers_each_bad_return_with_another_ends(link: str) -> 
 WAITS_FOR_SAMPLER = "ldr r0, =0x38010000\n1: ldr r1, [r0]\n cmp r1, #0\n beq 1b\n .ltorg\n"
 
 
-@pytest.mark.parametrize(
-    ("writes", "found"),
-    [("", "after "), (store(CONTROL, "3"), "0x5002_1118 gets 0x0000_0003, and no value that releases it")],
-)
-def test_a_core_that_waits_for_one_that_is_never_released(writes: str, found: str) -> None:
+WROTE = "0x5002_1118 gets 0x0000_000%s, where the bits 0x0000_0002 must be 0x0000_0000"
+WRONG_RELEASES = {
+    "": "",
+    store(CONTROL, "3"): WROTE % 3,
+    store(CONTROL, "3") + store(CONTROL, "2"): WROTE % 2,
+}
+
+
+@pytest.mark.parametrize("writes", WRONG_RELEASES)
+def test_a_core_that_waits_for_one_that_is_never_released(writes: str) -> None:
     """That the other core is never released is the cause: the wait for what it would write follows."""
     cleared = "ldr r0, =0x38010000\n str r4, [r0]\n"
     rehearsal = run(cleared + writes + WAITS_FOR_SAMPLER, "")
     (finding,) = rehearsal.findings
     assert finding.kind == "never-released"
-    assert finding.found.startswith(found)
+    assert finding.what.endswith(WRONG_RELEASES[writes] or "is never released")
     assert "so core station is in an endless loop" in finding.found
     events = [each.kind for each in rehearsal.events]
-    assert events.count("control-register") == bool(writes)
+    assert events.count("control-register") == writes.count("str")
+
+
+@pytest.mark.parametrize("writes", WRONG_RELEASES)
+@pytest.mark.parametrize("ends", [SLEEP, "bkpt #1\n", "1: b 1b\n"])
+def test_a_core_that_goes_no_further_after_a_wrong_release(writes: str, ends: str) -> None:
+    """Where that the other core is never released follows, the value that its register got is said too."""
+    (finding,) = run(writes + ends, "").findings
+    assert finding.kind != "never-released"
+    assert (
+        f"so core sampler is never released{', though ' * bool(writes)}{WRONG_RELEASES[writes]}"
+        in finding.found
+    )
+    right = [
+        each.kind
+        for each in run(
+            store(VECTORS, "0x10008000") + store(CONTROL, "0") + TICKS + SLEEP, "", sampler=TICKS + SLEEP
+        ).findings
+    ]
+    assert right == []
 
 
 def test_a_word_that_has_its_value_for_one_turn_only() -> None:

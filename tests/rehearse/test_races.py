@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from itertools import permutations, product
+
 import pytest
+from rehearsals import device
 from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.suite import all_cases
 
+from gemel.inspection.inspection import Inspection
 from gemel.rehearsal.result import Rehearsal, RehearsalFinding
+from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.orders import worst_of
+from gemel.structs import replace
 
 BEFORE = ("SCENARIO_BEFORE_RELEASE",)
 
@@ -345,3 +352,30 @@ def test_an_order_in_which_a_core_is_slow_gets_the_time_it_takes(builder: Builde
     took = product.rehearse().time
     assert product.rehearse(budget=took + 2_000, interleavings=2).passes
     assert not product.rehearse(budget=took - 2_000, interleavings=2).passes
+
+
+def finding(kind: str) -> RehearsalFinding:
+    """An error of that kind."""
+    return RehearsalFinding(kind, "error", "station", 1, 1, kind, "", "", "", None)
+
+
+ORDERS = {
+    "fails": (finding("endless-loop"),),
+    "no verdict": (finding("instruction-not-emulated"),),
+    "passes": (),
+}
+
+
+@pytest.mark.parametrize("outcomes", [*permutations(ORDERS), *product(ORDERS, repeat=2)])
+def test_the_verdict_is_the_worst(outcomes: tuple[str, ...]) -> None:
+    """An order that fails decides, wherever it comes; else one without a verdict, and a note says which it is."""
+    subject = device()
+    plain = replace(subject.rehearse(), findings=())
+    orders = [(replace(plain, findings=ORDERS[each]), None) for each in outcomes]
+    names = CodeNames(Inspection(subject.read, subject.image, subject.builds), {})
+    result = worst_of(orders, names)
+    worst = next(each for each in ORDERS if each in outcomes)
+    assert result.outcome == worst
+    at = outcomes.index(worst)
+    usual = "nothing" if outcomes[0] == "passes" else "no verdict"
+    assert (f"found in order {at}; the usual order has {usual}" in result.notes) is (at > 0)

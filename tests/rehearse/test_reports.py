@@ -11,6 +11,9 @@ from pathlib import Path
 import jsonschema
 import pytest
 from rehearsals import Case, device, gauge
+from rehearse.test_device_examples import SLEEP, enabled, run
+from rehearse.test_endings import ENDINGS
+from rehearse.test_hints import GOAL, IDLE, REACHED, RELEASE
 from schemas import exported_schema
 from small_device import builds, joined, layout
 
@@ -74,6 +77,34 @@ def test_text_fits_80_columns_and_says_everything(case: Case) -> None:
     for told in (*NOT_MODELLED, CAUTION):
         assert " ".join(told.split()) in text
     assert f"{'PASS' if rehearsal.passes else 'FAIL'}: the rehearsal has " in text
+
+
+VERDICTS = {
+    "PASS: the rehearsal has no findings; every goal was reached (at": lambda: run(
+        RELEASE + enabled(5) + REACHED, GOAL, sampler=IDLE
+    ),
+    "STARTED: the rehearsal has no findings; every core sleeps, and nothing that is modelled will wake one (at": (
+        lambda: run(RELEASE + IDLE, "", sampler=IDLE)
+    ),
+    "FAIL: the rehearsal has 1 finding; every core sleeps, and nothing that is modelled will wake one (at": (
+        lambda: run(RELEASE + SLEEP, "", sampler=IDLE)
+    ),
+    "NO VERDICT: the rehearsal has 1 finding; a core could not go on (at": lambda: run(
+        RELEASE + ENDINGS["leaves-secure-state"][0], "", sampler=IDLE
+    ),
+}
+
+
+@pytest.mark.parametrize("verdict", VERDICTS)
+def test_the_last_line_is_the_verdict_in_a_word_of_its_own(verdict: str) -> None:
+    """Text and data say of a rehearsal without goals that it started, and where one cannot be followed, just that."""
+    rehearsal = VERDICTS[verdict]()
+    text = " ".join(" ".join(report_of(rehearsal)).split())
+    assert verdict in text
+    word = verdict.partition(":")[0]
+    assert text.count(f"{word}: ") == 1
+    outcome = {"PASS": "passes", "FAIL": "fails"}.get(word, word.lower())
+    assert report_data(rehearsal, IDENTITY)["outcome"] == outcome
 
 
 def test_every_form_of_a_check_has_every_finding(case: Case) -> None:

@@ -66,6 +66,10 @@ class Rehearsed(Protocol):
     """What happened when both cores started from the image's own bytes; see ``Rehearsal``."""
 
     @property
+    def outcome(self) -> str:
+        """``passes``, ``fails``, ``no verdict``, or without goals ``started``."""
+
+    @property
     def ended(self) -> str:
         """Why the rehearsal ended, in words."""
 

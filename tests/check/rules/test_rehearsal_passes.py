@@ -6,9 +6,12 @@ from collections.abc import Callable
 
 import pytest
 from rehearsals import Case, device
+from rehearse.test_device_examples import run
+from rehearse.test_hints import IDLE, RELEASE
 from small_device import TODAY, findings
 
 from gemel.checking.registry import rule_named
+from gemel.checking.rules import rehearsal_passes
 from gemel.checking.runner import RuleResult, check
 from gemel.inspection.inspection import Inspection
 from gemel.rehearsal.result import RehearsalFinding
@@ -55,7 +58,15 @@ def test_a_sound_start_holds() -> None:
     """A rehearsal without an error holds, and says why it ended."""
     result = KEEPS["both cores start"]()
     assert result.status == "holds"
-    assert "all cores: " in result.holds[0].where
+    assert result.holds[0].where == "reset code of all cores: every goal was reached"
+
+
+def test_a_sound_start_without_goals_is_not_more_than_that() -> None:
+    """Without goals the rule holds, and says in a word of its own that the cores started."""
+    case = device()
+    subject = Inspection(case.read, case.image, case.builds, rehearsal=run(RELEASE + IDLE, "", sampler=IDLE))
+    (held,) = check(subject, TODAY, [rehearsal_passes.RULE]).results[0].holds
+    assert held.where.startswith("started, no goal; reset code of all cores: every core sleeps")
 
 
 def test_without_a_rehearsal_the_rule_is_not_checked() -> None:

@@ -23,7 +23,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     errors = [finding for finding in rehearsal.findings if finding.severity == "error"]
     yield from map(finding_of, errors)
     if not errors:
-        yield Holds(f"reset code of all cores: {rehearsal.ended}")
+        started = "started, no goal; " if rehearsal.outcome == "started" else ""
+        yield Holds(f"{started}reset code of all cores: {rehearsal.ended}")
 
 
 MAX_CALLS = 8

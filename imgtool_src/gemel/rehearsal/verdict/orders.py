@@ -10,18 +10,22 @@ from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.races import Race, races_of
 from gemel.structs import replace
 
+WORST_FIRST = {"fails": 0, "no verdict": 1}
+"""The rank of an outcome; all others are the best."""
+
 MAX_RACES = 8
 """Races that one result shows."""
 
 
 def worst_of(orders: Sequence[tuple[Rehearsal, RawRun | None]], names: CodeNames) -> Rehearsal:
-    """The first order that fails, else the first; with the races where orders differ or updates can be lost.
+    """The first order with the worst verdict; with the races where orders differ or updates can be lost.
 
-    A race is an error where an order fails that another one passes, or where a change can be lost; where no more
-    than the texts differ it is a warning.
+    One that fails is worse than one without a verdict, which is worse than one that passes.  A race is an error where
+    an order fails that another one passes, or where a change can be lost; where no more than the texts differ it is a
+    warning.
     """
     results = [result for result, _ in orders]
-    chosen = next((number for number, result in enumerate(results) if not result.passes), 0)
+    chosen = min(range(len(results)), key=lambda number: WORST_FIRST.get(results[number].outcome, 2))
     verdicts = {result.passes for result in results}
     texts = [number for number, result in enumerate(results) if result.texts != results[0].texts]
     differ = len(verdicts) > 1 or (results[chosen].passes and bool(texts))
@@ -33,7 +37,8 @@ def worst_of(orders: Sequence[tuple[Rehearsal, RawRun | None]], names: CodeNames
     result = results[chosen]
     notes = [f"{len(orders)} orders of the cores' instructions were tried"]
     if chosen:
-        notes.append(f"found in order {chosen}; the usual order has nothing")
+        usual = "nothing" if results[0].passes else "no verdict"
+        notes.append(f"found in order {chosen}; the usual order has {usual}")
     elif texts:
         notes.append(f"text differs in order {texts[0]}")
     if len(shown) > MAX_RACES:

@@ -112,14 +112,15 @@ def _never_released(plan: DevicePlan, core: CorePlan, run: RawRun, names: CodeNa
     release = core.release
     control = names.register(release.control_register) if release else ""
     writes = [e for e in run.events if e.kind == "control-register" and e.words["of"] == core.name]
-    written = (
-        f"{control} gets {format_address(writes[-1].numbers['value'])}, and no value that releases it; "
-        if writes
-        else ""
-    )
+    written = ""
+    if release and writes:
+        written = (
+            f", though {control} gets {format_address(writes[-1].numbers['value'])}, where the bits "
+            f"{format_address(release.release_mask)} must be {format_address(release.release_value)}"
+        )
     words = Words(
-        f"core {core.name} is never released",
-        f"{written}{_budget(run)}after {run.time:,} instructions core {primary.name} {STATES[raw.state]}",
+        f"core {core.name} is never released{written}",
+        f"{_budget(run)}after {run.time:,} instructions core {primary.name} {STATES[raw.state]}",
         f"a write of {format_address(release.release_value)} in the bits {format_address(release.release_mask)} to "
         f"{control}"
         if release
