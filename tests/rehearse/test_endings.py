@@ -7,7 +7,11 @@ from types import SimpleNamespace
 
 import pytest
 import unicorn
+from rehearse.differential.building import Builder
+from rehearse.differential.cases import Case, Source
+from rehearse.differential.judge import product_of
 from rehearse.test_device_examples import (
+    DEVICE,
     FLASH,
     SAMPLER,
     SLEEP,
@@ -82,6 +86,63 @@ HANDLERS = {
     "unstacking": HANG_IN_HARD_FAULT + f"ldr r1, ={NO_RAM}\n mov sp, r1\n",
     "protected-unstacking": HANG_IN_HARD_FAULT + f"ldr r1, ={CLOSED}\n mov sp, r1\n",
 }
+
+
+TIMER_NAMES = {
+    "": "interrupt 5,",
+    f"TIMER_STATUS = {DEVICE + 4:#x}\n": "interrupt 5 (TIMER_STATUS),",
+    f"TIMER_ENABLE = {DEVICE:#x}\nOTHER = {DEVICE + 8:#x}\n": "interrupt 5 (TIMER_ENABLE),",
+    f"OTHER = {DEVICE + 8:#x}\n": "interrupt 5,",
+}
+
+
+@pytest.mark.parametrize("registers", TIMER_NAMES)
+def test_an_interrupt_has_the_name_of_the_register_of_its_device(registers: str) -> None:
+    """Where the layout names a register of the event that raises it; the name of another register says nothing."""
+    event = (
+        f'[[rehearsal.event]]\ncore = "station"\nevery = 500\ninterrupt = 5\nenabled_at = {DEVICE:#x}\n'
+        f"status_at = {DEVICE + 4:#x}\n"
+    )
+    program = (
+        store(VECTORS, "0x10008000")
+        + store(CONTROL, "0")
+        + enabled(5)
+        + store(DEVICE, "1")
+        + "1: b 1b\n .ltorg\n"
+    )
+    table = event + f"[rehearsal.register_name]\n{registers}"
+    sampler = enabled(9) + SLEEP
+    finding = run(program + ".ltorg\n", table, handler=HANG, sampler=sampler, budget=2_000_000).finding(
+        "stays-in-handler"
+    )
+    assert finding is not None
+    assert f"stays in a handler for {TIMER_NAMES[registers]} since" in finding.what
+
+
+DEFAULT = {
+    "pended by itself": ("pend_irq(9);", "", "interrupt 9, since no handler of its own is linked ("),
+    "rung by the other core": (
+        "",
+        "RING_OTHER = 1;",
+        "interrupt 6 (from core sampler), since no handler of its own",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", DEFAULT)
+@pytest.mark.parametrize("level", ["-O0", "-O2"])
+def test_the_handler_that_a_core_stays_in_is_named(name: str, level: str, builder: Builder) -> None:
+    """With a build the function is named: the default handler that many vectors share."""
+    own, other, said = DEFAULT[name]
+    waits = "for (;;) { if (LINK->word[31] == 77) { break; } }"
+    station = (
+        f"void scenario(void)\n{{\n    enable_irq(9, 0x40); enable_irq(DOORBELL, 0x40); {own} {waits}\n}}\n"
+    )
+    sampler = f"void scenario(void)\n{{\n    spend(2000); {other}\n}}\n"
+    case = Case("stays", "endings", Source(station, (), "gcc", (level,)), Source(sampler))
+    finding = product_of(case, builder.build(case)).rehearse().finding("stays-in-handler")
+    assert finding is not None
+    assert finding.what.startswith(f"core station stays in default_handler for {said}")
 
 
 @pytest.mark.parametrize("kind", ENDINGS)

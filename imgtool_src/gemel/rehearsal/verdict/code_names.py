@@ -92,8 +92,12 @@ class CodeNames:
 
     def register(self, address: int) -> str:
         """A device register: its plain address, and its name where the layout has one."""
-        name = self._registers.get(address) or system_register(address)
+        name = self.register_name(address) or system_register(address)
         return f"{format_address(address)} ({name})" if name else format_address(address)
+
+    def register_name(self, address: int) -> str:
+        """The name that the layout gives a device register; empty if none."""
+        return self._registers.get(address, "")
 
     def what_is_at(self, core: str, address: int) -> str:
         """What the core sees at a data address: area, memory or nothing."""
@@ -145,7 +149,7 @@ class CodeNames:
         """The variable of the core's builds that holds ``address``; empty if none is known."""
         found = self.variable_at(core, address)
         if found is None:
-            return self._registers.get(address, "")
+            return self.register_name(address)
         offset = address - found[1].start
         return f"{found[0]} + {offset}" if offset else found[0]
 

@@ -113,6 +113,20 @@ def _when(event: DeviceEvent, names: CodeNames) -> str:
     return when if event.clear_at is None else f"{when}, until {names.register(event.clear_at)} clears them"
 
 
+def raised_by(plan: DevicePlan, core: str, exception: int, names: CodeNames) -> str:
+    """What raises an interrupt, in brackets: another core, or a device by its register's name; empty if unknown."""
+    if sender := plan.lines_between(core).get(exception):
+        return f" (from core {sender})"
+    registers = (
+        register
+        for each in plan.registers.events
+        if each.core == core and each.interrupt == exception - FIRST_INTERRUPT
+        for register in (each.status_at, each.clear_at, each.enabled_at, each.after_write)
+        if register is not None
+    )
+    return next((f" ({name})" for name in map(names.register_name, registers) if name), "")
+
+
 def interrupts_that_do_not_come(
     plan: DevicePlan, run: RawRun, core: RawCore, names: CodeNames, besides: int = 0
 ) -> str:

@@ -22,6 +22,7 @@ from gemel.rehearsal.verdict.described import (
     interrupts_that_do_not_come,
     masked_by,
     or_else,
+    raised_by,
     read_as_zero,
     what_changes,
     why_no_cycles,
@@ -62,7 +63,9 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     }
     again = {event.core: event for event in run.events if _recurs(event) and event.core in loops}
     causes = [error_about(event, words_for(event, names), names, event.kind) for event in again.values()]
-    stays = {finding.core: finding for finding in _handlers(run, names, loops) if finding.core not in again}
+    stays = {
+        finding.core: finding for finding in _handlers(plan, run, names, loops) if finding.core not in again
+    }
     causes += [
         finding for core, finding in stays.items() if core not in loops or not polls_other(loops[core])
     ]
@@ -133,7 +136,9 @@ def _stopped(run: RawRun) -> set[str]:
     return {core.name for core in run.cores if core.state in ("stopped", "locked up") or core.fault}
 
 
-def _handlers(run: RawRun, names: CodeNames, loops: Mapping[str, RawEvent]) -> Iterator[RehearsalFinding]:
+def _handlers(
+    plan: DevicePlan, run: RawRun, names: CodeNames, loops: Mapping[str, RawEvent]
+) -> Iterator[RehearsalFinding]:
     for core in run.cores:
         stays = [each for each in core.handlers if run.ended != "budget" or run.time - each[1] >= LONG]
         if not stays or core.fault or core.state in ("stopped", "locked up", "reset"):
@@ -149,8 +154,9 @@ def _handlers(run: RawRun, names: CodeNames, loops: Mapping[str, RawEvent]) -> I
         )
         loop = loops.get(core.name)
         waits = f"; {reads(loop, names)} again and again" if loop and polls_other(loop) else ""
+        named = f"{word_name(exception)}{raised_by(plan, core.name, exception, names)}"
         words = Words(
-            f"core {core.name} stays in {function} for {word_name(exception)}{shared}",
+            f"core {core.name} stays in {function} for {named}{shared}",
             f"entered at instruction {since:,}, and it does not return{waits}{held_off_by(core, exception)}",
             "a handler that serves its exception and returns",
             "link a handler for it, see what the handler waits for, or do not enable the interrupt",
