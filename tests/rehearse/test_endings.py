@@ -949,6 +949,56 @@ FAULTS = {
 }
 
 
+EMPTY, NO_HANDLER = 0x1000_7F00, 0x3800_0200
+IN_RAM = f"ldr r1, ={NO_HANDLER:#x}\n ldr r0, =0xFFFFFFFF\n str r0, [r1]\n"
+FROM_FLASH = "read from erased flash at 0x1000_7F{:02X} ("
+BRANCHES = {
+    "a table": (f"ldr r0, ={EMPTY:#x}\n ldr r1, [r0, #8]\n movs r2, #1\n blx r1\n", FROM_FLASH.format(8)),
+    "a table whose address is lost": (
+        f"ldr r0, ={EMPTY:#x}\n ldr r1, [r0, #8]\n movs r0, #1\n blx r1\n",
+        "0xFFFF_FFFF, which is what erased flash reads",
+    ),
+    "a literal": ("ldr r1, 7f\n blx r1\n .align 2\n7: .word 0xFFFFFFFF\n", "0xFFFF_FFFF, read at 0x1000_04"),
+    "through the same register": (
+        f"ldr r1, ={EMPTY:#x}\n ldr r1, [r1, #4]\n nop\n blx r1\n",
+        FROM_FLASH.format(4),
+    ),
+    "a wide load": (f"ldr r0, ={EMPTY:#x}\n ldr.w r8, [r0, #16]\n blx r8\n", FROM_FLASH.format(16)),
+    "two pointers": (
+        f"ldr r2, =0x38000300\n ldr r0, ={EMPTY:#x}\n str r0, [r2]\n ldr r1, [r2]\n ldr r1, [r1]\n blx r1\n",
+        FROM_FLASH.format(0),
+    ),
+    "a variable": (IN_RAM + "ldr r3, [r1]\n blx r3\n", "0xFFFF_FFFF, read at 0x3800_0200 ("),
+    "a constant": ("ldr r1, =0xFFFFFFFF\n blx r1\n", "0xFFFF_FFFF, which is what erased flash reads"),
+    "a number": ("movs r1, #0\n mvns r1, r1\n blx r1\n", "0xFFFF_FFFF, which is what erased flash reads"),
+    "by an index": (
+        f"ldr r0, ={EMPTY:#x}\n ldr r1, [r0, r4]\n blx r1\n",
+        "0xFFFF_FFFF, which is what erased flash reads",
+    ),
+    "a jump": (
+        f"bl 3f\n3: ldr r0, ={EMPTY:#x}\n ldr r1, [r0]\n bx r1\n",
+        "0xFFFF_FFFF, which is what erased flash reads",
+    ),
+    "a return": (
+        "bx lr\n",
+        "0xFFFF_FFFF, as in the link register at reset, which no call has set, or as erased",
+    ),
+    "another load after it": (
+        f"ldr r0, ={EMPTY:#x}\n ldr r1, [r0]\n ldr r1, =0x38000200\n mvns r1, r4\n blx r1\n",
+        "0xFFFF_FFFF, which is what erased flash reads",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", BRANCHES)
+def test_where_an_erased_word_was_read(name: str) -> None:
+    """The word that a call reads in front of it is named; where none is shown, only what it may be."""
+    program, found = BRANCHES[name]
+    finding = run(program + SLEEP, "", handler=HANG).finding("fetch-outside-code")
+    assert finding is not None
+    assert finding.found.startswith(found if found.startswith("0x") else f"0xFFFF_FFFF, {found}")
+
+
 @pytest.mark.parametrize("kind", FAULTS)
 def test_what_a_fault_found(kind: str) -> None:
     """A trap of the compiler, a link value, and the link register that nobody set are said to be that."""

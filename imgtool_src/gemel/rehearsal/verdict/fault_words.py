@@ -40,8 +40,8 @@ def _fetch(event: RawEvent, names: CodeNames) -> Words:
             "see where the link register, or the word that is popped as a return address, comes from",
         )
     found = f"{format_address(address)}, {names.what_is_at(event.core, address)}"
-    if address >= ERASED - 1:
-        found = f"{format_address(address)}, which is what erased flash reads, and the link register at reset"
+    if address | 1 == ERASED:
+        found = f"{format_address(ERASED)}, {_erased_from(event, names)}"
     if "then" in event.words:
         found += f", where it meets {event.words['then']}"
     return Words(
@@ -50,6 +50,16 @@ def _fetch(event: RawEvent, names: CodeNames) -> Words:
         "an address in an area of purpose code of this core, or in code of its build",
         "follow the calls to the pointer or vector that led there",
     )
+
+
+def _erased_from(event: RawEvent, names: CodeNames) -> str:
+    """Where a core has the erased word from that it branches to."""
+    if "link" in event.numbers:
+        return "as in the link register at reset, which no call has set, or as erased flash reads"
+    if "word" not in event.numbers:
+        return "which is what erased flash reads"
+    word, source = event.numbers["word"], "from erased flash " * event.numbers["erased"]
+    return f"read {source}at {format_address(word)} ({names.what_is_at(event.core, word)})"
 
 
 _PROGRAMS = {

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from gemel.m_profile.float_operations import FLOAT
+from gemel.m_profile.memory_accesses import LR, memory_access
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.instruction_needs import coprocessor_of
 from gemel.rehearsal.emulator.system_space.interrupts import (
@@ -95,6 +96,10 @@ FAULTS_A_LOOK = 64
 """Faults of a core, handled, after which the device looks whether it is in the same state again."""
 
 ERASED = b"\xff\xff"
+NO_LINK = 0xFFFF_FFFF
+"""The link register at reset, and an erased word."""
+CALL_OF_REGISTER, LOOKED_BACK = 0x4780, 6
+"""BLX of R0, and halfwords before it among which the load of its register is looked for."""
 """An instruction of erased flash, which is undefined."""
 
 _NOT_CONFIGURABLE = ("armv6-m", "armv8-m.base")
@@ -155,6 +160,8 @@ class CoreFaults:
         core, numbers = self._core, {"address": address}
         if core.time == core.started:
             numbers["reset_vector"] = core.system.vector_table + 4
+        if address | 1 == NO_LINK:
+            numbers |= self._why_erased()
         if not core.registers.thumb:
             core.pc = address
             self.take("invalid-state", address, numbers)
@@ -174,6 +181,37 @@ class CoreFaults:
         else:
             core.pc = address
             self.take("fetch-never" if never else "fetch-unmapped", address, numbers)
+
+    def _why_erased(self) -> dict[str, int]:
+        """Of a branch to an erased word: whether it is the link register as at reset, else where BLX's was loaded."""
+        core, link = self._core, self._core.registers.value(LR)
+        if link == NO_LINK:
+            return {"link": 1}
+        call = (link & ~1) - 2
+        first, second = core.instruction(call)
+        if second or first & 0xFF87 != CALL_OF_REGISTER:
+            return {}
+        loaded = self._loaded(call, first >> 3 & 15, 2)
+        if loaded is None or core.bus.read_word(loaded) != NO_LINK:
+            return {}
+        return {"word": loaded, "erased": int(core.bus.is_erased(loaded))}
+
+    def _loaded(self, before: int, register: int, steps: int) -> int | None:
+        """The address from which the nearest instruction before ``before`` that loads ``register`` alone loads it."""
+        core = self._core
+        for at in range(before - 2, before - 2 * LOOKED_BACK, -2):
+            first, second = core.instruction(at)
+            if first & 0xFF00 == 0x4800 | register << 8:
+                return (at + 4 & ~3) + (first & 0xFF) * 4
+            access = memory_access(first, second)
+            if access is None or not access.loads or access.registers != (register,) or access.by is not None:
+                continue
+            if access.base != register:
+                return core.registers.value(access.base) + access.offset
+            pointer = self._loaded(at, register, steps - 1) if steps else None
+            base = None if pointer is None else core.bus.read_word(pointer)
+            return None if base is None else base + access.offset
+        return None
 
     def of_undefined(self, pc: int) -> None:
         """The emulator does not execute the instruction at ``pc``."""
