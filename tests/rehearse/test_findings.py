@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING, cast
 
 import pytest
 from rehearsals import device, kinds
+from rehearse.test_device_examples import DEVICE, SLEEP, load, run, store
+from rehearse.test_hints import RELEASE
 
-from gemel.rehearsal.raw_run import RawEvent
+from gemel.rehearsal.raw_run import MAX_EVENTS, MAX_TEXT, RawEvent
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.structs import replace
 
@@ -195,3 +197,37 @@ def test_a_fault_under_faultmask_is_no_missing_handler() -> None:
     words = words_for(event, cast("CodeNames", None))
     assert words.found.endswith("FAULTMASK is set, so that no HardFault handler can be entered")
     assert "fill the HardFault vector" not in words.next_step
+
+
+LINES, COLUMNS = MAX_EVENTS + 300, 32
+SENDS = f"""
+    ldr r0, ={DEVICE:#x}
+    ldr r2, ={LINES}
+1:  movs r3, #{COLUMNS - 1}
+    movs r1, #46
+2:  str r1, [r0]
+    subs r3, #1
+    bne 2b
+    movs r1, #10
+    str r1, [r0]
+    subs r2, #1
+    bne 1b
+"""
+NOBODYS = store(DEVICE + 0x100, "1")
+LAST_WORDS = "ldr r2, =500\n3: subs r2, #1\n bne 3b\n" + store(DEVICE, "69") + store(DEVICE, "78")
+
+
+def test_nothing_is_lost_behind_any_length_of_text() -> None:
+    """A release, a start, a warning, a fault and a text goal after more lines and characters than are kept."""
+    assert LINES * COLUMNS > MAX_TEXT
+    table = (
+        f"[[rehearsal.serial]]\nat = {DEVICE:#x}\n" + '[[rehearsal.goal]]\ncore = "station"\ntext = "EN"\n'
+    )
+    program = SENDS + NOBODYS + RELEASE + LAST_WORDS + SLEEP
+    rehearsal = run(program, table, sampler=NOBODYS + load("r3", 0x6000_0000) + SLEEP, budget=400_000)
+    assert kinds(rehearsal) == [("register-of-both-cores", "sampler"), ("unmapped-read", "sampler")]
+    assert [goal.reached for goal in rehearsal.goals] == [True]
+    assert rehearsal.event("released", "station")
+    assert rehearsal.event("start", "sampler")
+    assert sum(event.kind == "text" for event in rehearsal.events) == MAX_EVENTS
+    assert len(rehearsal.texts["serial"]) == MAX_TEXT
