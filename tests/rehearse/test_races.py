@@ -12,6 +12,8 @@ from rehearse.differential.judge import product_of
 from rehearse.differential.suite import all_cases
 
 from gemel.inspection.inspection import Inspection
+from gemel.rehearsal import session
+from gemel.rehearsal.raw_run import RawRun
 from gemel.rehearsal.result import Rehearsal, RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.orders import worst_of
@@ -379,3 +381,18 @@ def test_the_verdict_is_the_worst(outcomes: tuple[str, ...]) -> None:
     at = outcomes.index(worst)
     usual = "nothing" if outcomes[0] == "passes" else "no verdict"
     assert (f"found in order {at}; the usual order has {usual}" in result.notes) is (at > 0)
+
+
+def test_no_two_orders_are_the_same(builder: Builder, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each order, drawn or with a pause where a race may be, lets the cores touch shared words in another sequence."""
+    traces = []
+
+    def judged(orders: list[tuple[Rehearsal, RawRun]], _: object) -> Rehearsal:
+        traces.extend([(each.core, each.pc) for each in run.trace.entries] for _, run in orders if run.trace)
+        return orders[0][0]
+
+    monkeypatch.setattr(session, "worst_of", judged)
+    station, sampler, defines, _ = RACES["lost counts"]
+    rehearsed(builder, station, sampler, defines, "-O1", orders=14)
+    assert len(traces) == 15
+    assert len({tuple(trace) for trace in traces}) == len(traces)

@@ -1,0 +1,67 @@
+"""What instructions cost a core and its own timer: what they execute, and never a turn of the cores."""
+
+from __future__ import annotations
+
+import struct
+
+import pytest
+from rehearse.test_device_examples import SLEEP, result, run, store, word
+from rehearse.test_hints import IDLE, RELEASE
+
+QUIET = "ldr r2, =20000\n1: subs r2, #1\n bne 1b\n"
+"""So long that the cores' turns get long."""
+POLLS = "ldr r0, =0x38010000\n movs r3, #0\n1: adds r3, #1\n ldr r1, [r0]\n cmp r1, #0\n beq 1b\n"
+
+
+def test_a_released_core_starts_at_once() -> None:
+    """Its first store, which is its ninth instruction, is seen by the third look of four instructions at it."""
+    rehearsal = run(
+        QUIET + RELEASE + POLLS + "str r3, [r0, #4]\n" + IDLE, "", sampler=store(0x3801_0000, "1") + IDLE
+    )
+    released, started = rehearsal.event("released"), rehearsal.event("start", "sampler")
+    assert released
+    assert started
+    assert started.time - released.time <= 1
+    assert 1 <= struct.unpack("<I", rehearsal.shared_memory["link"][4:8])[0] <= 3
+
+
+TIMER = 0xE000_E010
+ROUNDS = 50
+COSTS = {
+    "nothing": ("", 0),
+    "no operation": ("nop", 1),
+    "yield": ("yield", 1),
+    "a wait that nothing ends": ("wfe", 1),
+    "a wait that an event ends": ("sev\n wfe", 2),
+    "a call of the supervisor": ("svc 0", 2),
+    "an interrupt that is pended": ("str r5, [r6]\n dsb\n isb", 4),
+}
+"""An instruction or several, and how many are executed: its handler is ``bx lr``."""
+
+
+def ticks(code: str, rounds: int) -> int:
+    """What the core's own timer counts for that many rounds of some code."""
+    program = (
+        "ldr r6, =0xE000ED04\n ldr r5, =0x10000000\n"
+        + f"ldr r2, ={rounds}\n"
+        + store(TIMER + 4, "0xFFFFFF")
+        + store(TIMER + 8, "0")
+        + store(TIMER, "5")
+        + f"1: {code}\n subs r2, #1\n bne 1b\n ldr r0, ={TIMER + 8:#x}\n ldr r3, [r0]\n mvns r3, r3\n"
+        + "lsls r3, #8\n lsrs r3, #8\n"
+        + result("r3")
+        + SLEEP
+    )
+    return word(run(RELEASE + program, "", sampler=IDLE, budget=600_000))
+
+
+@pytest.mark.parametrize("name", COSTS)
+def test_what_an_instruction_costs(name: str) -> None:
+    """As many ticks as instructions are executed."""
+    code, cost = COSTS[name]
+    assert abs(ticks(code, ROUNDS) - (2 + cost) * ROUNDS) <= 4
+
+
+def test_a_long_wait_lasts_no_turn() -> None:
+    """WFE that nothing ends may last, at most some 256 instructions each."""
+    assert 1_000 * 3 < ticks("wfe", 1_000) < 1_000 * 260
