@@ -174,7 +174,12 @@ class Core:
         address &= MASK
         if address & (size - 1):
             parts = [self.load(address + at, 1) for at in range(size)]
-            return None if None in parts else int.from_bytes(bytes(each or 0 for each in parts), "little")
+            if None in parts:
+                return None
+            value = int.from_bytes(bytes(each or 0 for each in parts), "little")
+            sources = {each.source - at if type(each) is Loaded else None for at, each in enumerate(parts)}
+            source = sources.pop()
+            return value if sources or source is None else _loaded(value, source)
         aligned = address & ~3
         word: Any = self.words.get(aligned, _MISSING)
         if word is _MISSING:
