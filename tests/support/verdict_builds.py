@@ -102,6 +102,9 @@ def build_of(name: str, file: str) -> Build:
     return read_build(BytesSource(data, f"{file}.elf"), name=name, file=f"{file}.elf")
 
 
+AT_ZERO = (("start = 0x1000_0000", "start = 0x0000_0000"),)
+"""Flash at address 0, as the builds with another style of start-up code have it."""
+
 WITH_LOADER = (
     (
         'station-code = { memory = "flash", offset = 0, size = "32 KiB", purpose = "code" }',

@@ -12,6 +12,7 @@ from small_device import TODAY
 from tools import required_tool
 from verdict_builds import (
     ARCHITECTURES,
+    AT_ZERO,
     BUILT,
     WITH_LOADER,
     broken_in,
@@ -233,6 +234,11 @@ STARTUP: dict[tuple[str, str], dict[str, int]] = {
     # a list that ends where the data is stored, which nothing copies, or a function that nothing calls
     ("station-startup", "sampler-startup-constructors"): {},
     ("station-startup", "sampler-startup-copier"): {},
+    ("station-startup", "sampler-startup-constructors-never"): {"constructors-run": 1},
+    ("station-startup", "sampler-startup-constructors-outside"): {"constructors-run": 1},
+    # with data at an odd halfword, which a library copies by words
+    ("station-startup", "sampler-startup-init"): {},
+    ("station-startup", "sampler-startup-init-open"): {"init-function-ends": 1},
     ("station-startup", "sampler-startup-never-copied"): NOT_COPIED,
     ("station-startup", "sampler-startup-copier-unused"): NOT_COPIED,
     # cleared up to the top of the stack, and far beyond
@@ -331,8 +337,6 @@ COPIED = (
 
 SMALL = 512
 """Bytes of flash that are less than any build takes."""
-
-AT_ZERO = (("start = 0x1000_0000", "start = 0x0000_0000"),)
 
 REFUSED = {
     "sampler-library-zeros": "section .link stores nothing but zeros at an address of RAM",

@@ -91,7 +91,7 @@ class Function:
                 second,
                 address in targets,
                 jumps[address],
-                address in tables or _ends(first, second),
+                address in tables or ends_stretch(first, second),
                 _covered(first) if first & 0xFF00 == 0xBF00 and first & 15 else (),
             )
             for address, first, second in decoded
@@ -286,7 +286,7 @@ def is_unknown_jump(first: int, second: int) -> bool:
     return loads or tables or first & 0xFD87 == 0x4487
 
 
-def _ends(first: int, second: int) -> bool:
+def ends_stretch(first: int, second: int) -> bool:
     """Whether the next instruction is not executed after this one."""
     jumps = first & 0xF800 == 0xE000 or (first & 0xF800 == 0xF000 and second & 0xD000 == 0x9000)
     return (

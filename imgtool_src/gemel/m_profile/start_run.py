@@ -61,7 +61,8 @@ class StartRun(NamedTuple):
     ``blank_tables`` are addresses in RAM that VTOR is set to, of whose system vectors none is written, or only as zero.
     ``ends`` are those of all ways, in ``main`` or after it; ``overwritten`` is what they write where the image stores
     something, as in flash, and ``read`` are the addresses of what they load there.  ``described`` are the words at each
-    address that a device is given, as it is given and at the end.
+    address that a device is given, as it is given and at the end.  ``gone`` are the instructions of all ways up to
+    ``main``, of which one came there and none was left for its length where ``is_whole``.
     """
 
     why_not: str
@@ -77,6 +78,8 @@ class StartRun(NamedTuple):
     overwritten: tuple[Span, ...] = ()
     read: frozenset[int] = frozenset()
     described: frozenset[tuple[int | None, ...]] = frozenset()
+    gone: frozenset[int] = frozenset()
+    is_whole: bool = False
 
 
 def start_run(
@@ -136,6 +139,8 @@ def start_run(
         tuple(merge(Span(at, size) for at, size, _ in before | after if byte_at(at) is not None)),
         frozenset(cores[0].read) if cores else frozenset(),
         frozenset(cores[0].described) if cores else frozenset(),
+        frozenset(run.instructions),
+        bool(run.arrived) and run.steps > 0,
     )
 
 
@@ -237,13 +242,14 @@ class _Run:
     def __init__(self, stops: frozenset[int], expected: tuple[Block, ...] | None) -> None:
         self.stops = stops
         self._expected = expected
-        self._entries: dict[int, Entry] = {}
+        self.instructions: dict[int, Entry] = {}
+        """The instructions that were looked at, without those that the code itself wrote."""
         self._signatures: dict[object, int] = {}
         self._turns: dict[int, int] = {}
         self._gone: set[tuple[int, bool]] = set()
         self._tried: Counter[int] = Counter()
         self._pending: list[Core] = []
-        self._steps = 0
+        self.steps = 0
         self._idle: Core | None = None
         self._is_done = False
         self.ended: list[Core] = []
@@ -254,8 +260,8 @@ class _Run:
 
     def go_all(self, core: Core, limit: int) -> None:
         """Go each way there is, up to so many instructions together."""
-        self._pending, self._steps = [core], limit
-        while self._pending and self._steps > 0:
+        self._pending, self.steps = [core], limit
+        while self._pending and self.steps > 0:
             core = self._pending.pop()
             if core not in self.ended:
                 self.ended.append(core)
@@ -268,12 +274,12 @@ class _Run:
                     core.blind = core.blind or f"{stop} at {core.pc:#010x}"
             if core.blind:
                 self._note(core.blind)
-        if self._steps <= 0 and not self._is_done:
+        if self.steps <= 0 and not self._is_done:
             self._note("more instructions than are followed")
 
     def _give_up(self, reason: str) -> None:
         self._note(reason)
-        self._steps = 0
+        self.steps = 0
         raise Stop(reason)
 
     def _note(self, reason: str) -> None:
@@ -281,7 +287,7 @@ class _Run:
 
     def _go(self, core: Core) -> bool:
         """Go one way to its end, or to where others are first: it turns round in a loop that counts in memory."""
-        entries, stops = self._entries, self.stops
+        entries, stops = self.instructions, self.stops
         left, last, news, reached = IDLE_STEPS, core.changes, len(entries), len(core.words)
         self._idle = None
         while True:
@@ -292,10 +298,10 @@ class _Run:
             entry = entries.get(pc) or self._decoded(core, pc)
             left -= 1
             if not left:
-                self._steps -= max(IDLE_STEPS, core.changes - last)
+                self.steps -= max(IDLE_STEPS, core.changes - last)
                 if not self._is_done and self._expected is not None and core.has_written(self._expected):
-                    self._is_done, self._steps = True, min(self._steps, STEPS_DONE)
-                if self._steps <= 0:
+                    self._is_done, self.steps = True, min(self.steps, STEPS_DONE)
+                if self.steps <= 0:
                     return False
                 idle = last == core.changes and news == len(entries)
                 if idle and self._idle:
@@ -340,7 +346,7 @@ class _Run:
                 core.registers[what] = 0
         elif what in (EQ, NE) and taken == (what == EQ) and core.if_zero:
             at, register, value = core.if_zero
-            if at + self._entries.get(at, (0,))[0] == core.pc:
+            if at + self.instructions.get(at, (0,))[0] == core.pc:
                 core.registers[register] = value
 
     def _decided(
@@ -378,7 +384,7 @@ class _Run:
         if not turn and len(self._turns) > WAYS_LIMIT:
             self._give_up("more conditions that are not known than are followed")
         if not turn:
-            self._steps -= (len(core.words_written) + len(core.bytes_written)) // 4
+            self.steps -= (len(core.words_written) + len(core.bytes_written)) // 4
             other = core.copy()
             other.conditions[:0] = block
             other.goes = True
@@ -387,18 +393,18 @@ class _Run:
         return bool(turn & 1)
 
     def _entry(self, core: Core, pc: int) -> Entry:
-        return self._entries.get(pc) or self._decoded(core, pc)
+        return self.instructions.get(pc) or self._decoded(core, pc)
 
     def _decoded(self, core: Core, pc: int) -> Entry:
         first = core.load(pc, 2)
         second = core.load(pc + 2, 2) if first is not None and first >= FIRST_WIDE else 0
         if first is None or second is None:
             raise Stop("a branch to where no code is stored", blind=True)
-        if len(self._entries) >= CODE_LIMIT:
+        if len(self.instructions) >= CODE_LIMIT:
             self._give_up("more code than is followed")
         entry = 4 if first >= FIRST_WIDE else 2, *_split(pc, first, second)
         if pc & ~3 not in core.words:
-            self._entries[pc] = entry
+            self.instructions[pc] = entry
         return entry
 
 

@@ -145,6 +145,19 @@ __attribute__((used, noinline)) void begin(void)
 }
 #endif
 
+#ifdef INIT_END
+/* A function in two parts, as crti.o and crtn.o have it. */
+#define RETURNS "pop {r4, pc}\n"
+void _init(void);
+__asm(".section .init, \"ax\", %progbits\n"
+      ".global _init\n"
+      ".type _init, %function\n"
+      ".thumb_func\n"
+      "_init: push {r4, lr}\n"
+      "nop\n" INIT_END
+      ".previous\n");
+#endif
+
 __attribute__((noreturn, used)) void Reset_Handler(void)
 {
 #ifdef COPIER
@@ -169,7 +182,10 @@ __attribute__((noreturn, used)) void Reset_Handler(void)
 #ifndef NOT_CLEARED
     memset(&__bss_start__, 0, between(&__bss_start__, &__bss_end__));
 #endif
-#ifdef CONSTRUCTORS
+#ifdef INIT_END
+    _init();
+#endif
+#if defined(CONSTRUCTORS) && !defined(NEVER_CONSTRUCTED)
     extern const handler __init_array_start[], __init_array_end[];
     for (const handler *each = __init_array_start; each < __init_array_end; each++) {
         (*each)();

@@ -170,6 +170,16 @@ class SymbolTable:
             if offset in wanted
         )
 
+    def beginning(self, start: str) -> tuple[Symbol, ...]:
+        """Every symbol whose name begins so, in the order of the file."""
+        table, strings = self._load()
+        wanted = _offsets_of(start.encode(), strings)
+        return tuple(
+            symbol_of(ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
+            for index, offset in enumerate(_name_offsets(table) if wanted else ())
+            if offset in wanted
+        )
+
     def find(self, name: str) -> Symbol | None:
         """The one defined symbol called ``name``; None if there is none.
 

@@ -7,6 +7,7 @@ Architecture Reference Manual, BL T1, B T2 and T4); the tests hold them to compi
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
@@ -75,22 +76,46 @@ def holders(build: Build, address: int) -> set[Symbol | None]:
 
 def _is_called(build: Build, function: Symbol) -> bool:
     """Whether the build starts there, a word of the file leads there, or a branch from elsewhere does."""
+    return _is_pointed_to(build, function) or next(_branches(build, function), None) is not None
+
+
+def is_reached(build: Build, function: Symbol) -> bool:
+    """Whether the build starts there, a word of the file leads there, or a function does of which that is so."""
+    known, pending = {function}, [function]
+    while pending:
+        function = pending.pop()
+        if _is_pointed_to(build, function):
+            return True
+        callers = {
+            found[0] if (found := build.function_at(at)) else None for at in _branches(build, function)
+        }
+        if None in callers:
+            return True
+        pending += [each for each in callers if each and each not in known]
+        known.update(pending)
+    return False
+
+
+def _is_pointed_to(build: Build, function: Symbol) -> bool:
     start = function.address
     if build.entry is not None and build.entry & ~1 == start:
         return True
-    word = struct.pack("<I", start | 1)
-    return any(word in segment.data or _branches(segment, function) for segment in build.stored)
+    return any(struct.pack("<I", start | 1) in segment.data for segment in build.stored)
 
 
-def _branches(segment: Segment, function: Symbol) -> bool:
-    """Whether a branch outside of the function leads to its start."""
+def _branches(build: Build, function: Symbol) -> Iterator[int]:
+    """The places of branches outside of a function that lead to its start."""
+    for segment in build.stored:
+        yield from _branches_in(segment, function)
+
+
+def _branches_in(segment: Segment, function: Symbol) -> Iterator[int]:
     data, start, own = segment.data, segment.run_address, function.span
     for at, target in long_branches(data, start) if segment.executable else ():
         if target == own.start and not own.holds(at):
-            return True
+            yield at
     for at in range(max(start, own.start - NEAR), min(start + len(data) - 1, own.end + NEAR), 2):
         (code,) = struct.unpack_from("<H", data, at - start)
         target = at + 4 + 2 * ((code & 0x7FF ^ 0x400) - 0x400)
         if code >> 11 == 0b11100 and target == own.start and not own.holds(at):
-            return True
-    return False
+            yield at
