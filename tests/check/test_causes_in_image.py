@@ -6,7 +6,8 @@ from collections.abc import Callable
 
 import pytest
 from small_device import TODAY
-from verdict_builds import broken_in, builds_of, layout_of
+from system.test_no_rule_is_idle import RECORDED
+from verdict_builds import AT_ZERO, broken_in, builds_of, layout_of
 
 from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
@@ -102,3 +103,118 @@ def test_a_fault_of_the_build_itself_stays() -> None:
     image.write(STATION + 0x90, b"\x5a")
     found = broken_in(check(Inspection(read, image, builds, disassemble=True), TODAY))
     assert found == {"image-equals-builds": 1, "handlers-executable": 1}
+
+
+RECORD, SPARE, NOWHERE = 0x1_0000, 0x1_2000, 0x100_0000
+"""From the start of flash: the record's area, a reserved one, and no memory."""
+
+
+def _moved_record(to: int) -> Callable[[SparseBytes, int, int], None]:
+    def edit(image: SparseBytes, flash: int, _: int) -> None:
+        (held,) = image.held_in(Span(flash + RECORD, 0x1000))
+        data = image.read(held, 0xFF)
+        image.erase(held)
+        image.write(flash + to, data)
+
+    return edit
+
+
+def _move(image: SparseBytes, span: Span, by: int) -> None:
+    image.write(span.start + by, image.read(span, 0))
+
+
+def _by_size(change: Callable[[SparseBytes, int, int], None]) -> Callable[[SparseBytes, int, int], None]:
+    """A change of what the sampler stores, by its address and size."""
+    return lambda image, flash, size: change(image, flash + SIZE, size)
+
+
+def _all_exchanged(image: SparseBytes, flash: int, _: int) -> None:
+    data = [(at - flash, bytes(piece)) for at, piece in image.pieces(Span(flash, 2 * SIZE))]
+    image.erase(Span(flash, 2 * SIZE))
+    for at, piece in data:
+        image.write(flash + (at + SIZE) % (2 * SIZE), piece)
+
+
+DIGESTS = {"record-digests-match": 1}
+ALONE: dict[str, tuple[Callable[[SparseBytes, int, int], None], dict[str, int]]] = {
+    "both builds exchanged": (_all_exchanged, DIGESTS),
+    "the end of a build moved up": (
+        _by_size(
+            lambda image, at, size: image.write(
+                at + size // 2 + 16, image.read(Span(at + size // 2, size // 2), 0)
+            )
+        ),
+        DIGESTS,
+    ),
+    "a part of zeros": (
+        _by_size(lambda image, at, size: image.write(at + size // 2, bytes(size // 4))),
+        DIGESTS,
+    ),
+    "a half erased": (
+        _by_size(lambda image, at, size: image.write(at + size // 2, b"\xff" * (size // 2))),
+        DIGESTS,
+    ),
+    "a half left out": (
+        _by_size(lambda image, at, size: image.erase(Span(at + size // 2, size // 2))),
+        DIGESTS,
+    ),
+    "all of one build moved up": (
+        _by_size(lambda image, at, size: image.write(at, bytes(256) + image.read(Span(at, size), 0))),
+        {"image-bytes-in-order": 1},
+    ),
+    "a table of zeros": (
+        _by_size(lambda image, at, _: image.write(at, bytes(64))),
+        {"vector-table-not-blank": 1},
+    ),
+    "the record where no memory is": (_moved_record(NOWHERE), {"record-sound": 1}),
+    "the record in a reserved area": (_moved_record(SPARE), {"record-sound": 1}),
+    "bytes in no area, and a part of zeros": (
+        lambda image, flash, size: (
+            image.write(flash + 0x1_4000, b"\1\2\3"),
+            image.write(flash + SIZE + size // 2, bytes(size // 4)),
+        )[0],
+        {**DIGESTS, "image-inside-areas": 1},
+    ),
+    "a record moved, and other bytes where no memory is": (
+        lambda image, flash, size: (
+            _moved_record(SPARE)(image, flash, size),
+            image.write(flash + NOWHERE, b"\1\2\3"),
+        )[0],
+        {"record-sound": 1, "image-inside-memories": 1},
+    ),
+}
+"""What is done to an image that has a record, and what is found of it alone; the last ones are two faults each."""
+
+STYLES = (
+    ("station-tables", "sampler-tables"),
+    ("station-startup", "sampler-startup"),
+    ("station-library", "sampler-library"),
+)
+
+
+@pytest.mark.parametrize("case", ALONE)
+@pytest.mark.parametrize("family", ["v6", "v7"])
+@pytest.mark.parametrize("files", STYLES, ids=lambda files: files[0])
+def test_one_fault_of_an_image_alone_is_one_finding(files: tuple[str, str], family: str, case: str) -> None:
+    """Without the builds, by record, digests and vectors: the cause, and nothing that follows from it."""
+    at_zero = files[0] == "station-startup"
+    read, builds = layout_of(family, *RECORDED, *(AT_ZERO if at_zero else ())), builds_of(family, *files)
+    image = join(read, builds).image
+    edit, expected = ALONE[case]
+    flash = 0 if at_zero else STATION
+    size = sum(len(piece) for _, piece in image.pieces(Span(flash + SIZE, SIZE)))
+    assert broken_in(check(Inspection(read, image, {}, disassemble=True), TODAY)) == {}
+    edit(image, flash, size)
+    assert broken_in(check(Inspection(read, image, {}, disassemble=True), TODAY)) == expected
+
+
+@pytest.mark.parametrize("family", ["v6", "v8"])
+def test_exchanged_builds_are_named_by_the_record(family: str) -> None:
+    """The finding names both, and where each one's bytes are."""
+    read, builds = layout_of(family, *RECORDED), builds_of(family, "station-tables", "sampler-tables")
+    image = join(read, builds).image
+    _all_exchanged(image, STATION, 0)
+    result = check(Inspection(read, image, {}), TODAY)
+    (finding,) = [found.finding for each in result.results for found in each.findings]
+    assert finding.what.endswith("are in each other's place")
+    assert {"station", "sampler"} <= set(finding.what.split())

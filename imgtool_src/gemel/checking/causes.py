@@ -27,6 +27,9 @@ OF_LAYOUT = ("stamps-match", "record-of-these-builds")
 CHANGED = "record-digests-match"
 """The rule whose finding, that a build's bytes changed, is the cause of what rules about the device find in them."""
 
+RECORD = "record-sound"
+"""The rule whose finding, that the record is elsewhere, is the cause of all about the bytes that it has there."""
+
 OTHERS = "vectors-of-own-build"
 """The rule that says which other build is there."""
 
@@ -79,6 +82,7 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[FindingK
         _of_the_builds(found, inspection, apply),
         _of_what_was_given(found, inspection),
         _stated(found),
+        _of_a_moved_record(found, inspection),
         _of_changed_bytes(found),
     ):
         for place, candidates in source.items():
@@ -133,6 +137,21 @@ def _of_changed_bytes(found: Open) -> _Causes:
         place: [cause for span, cause in changed if finding.span and span.covers(finding.span)]
         for place, (rule, _, finding) in found.items()
         if rule.guards == "device"
+    }
+
+
+def _of_a_moved_record(found: Open, inspection: Inspection) -> _Causes:
+    """Findings about bytes that are nothing but the record, away from its place."""
+    not_there = [place for place in found if place.rule == RECORD]
+    if not not_there:
+        return {}
+    from gemel.inspection.altered.moved_record import moved_record
+
+    moved = moved_record(inspection)
+    return {
+        place: not_there
+        for place, (_, _, finding) in found.items()
+        if moved and place.rule != RECORD and finding.span and moved.span.covers(finding.span)
     }
 
 

@@ -83,7 +83,10 @@ def _erased(erased: int, run: re.Match[bytes]) -> bytes:
 
 
 def _causes(inspection: Inspection, spans: list[Span]) -> Iterator[Cause]:
-    """Bytes in no area, values that the join writes, other builds, or another record."""
+    """Bytes in no area, values that the join writes, other builds, or another record.
+
+    A build whose bytes changed, where more of it is in its area than should be.
+    """
     from gemel.inspection.altered.changed_bytes import changed_checksums
 
     layout, places = inspection.layout, inspection.patches.known
@@ -95,6 +98,11 @@ def _causes(inspection: Inspection, spans: list[Span]) -> Iterator[Cause]:
         for name in names:
             if any(span.covers(places[name]) for span in spans):
                 yield rule, name
+    for entry in inspection.record.builds if inspection.record else ():
+        plan = layout.builds.get(entry.name)
+        rests = without([layout.span_of(plan.stored_in)], [entry.stored, *places.values()]) if plan else []
+        if any(not_erased(inspection.image, rest, inspection.erased_byte_at(rest.start)) for rest in rests):
+            yield "record-digests-match", entry.name
     for name in layout.builds:
         yield "vectors-of-own-build", name
         yield "build-ids-equal", name
