@@ -12,6 +12,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import own_ram, shared_ram
 from gemel.inspection.ram.unstored import KEPT, named_as, unstored_sections
+from gemel.inspection.start_up.started import given_to_devices
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.inspection.wording import (
     SHOWN,
@@ -24,20 +25,15 @@ from gemel.inspection.wording import (
 )
 from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import BuildPlan
-from gemel.m_profile.execution import SYSTEM
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.spans import Span, format_address, without
 from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
-    from gemel.m_profile.start_run import StartRun
 
 ROUNDED = 16
 """A block that reaches less far into a section has its end rounded up and is meant for the one before."""
-
-DEVICE_SIZE = 0x400
-"""Bytes of a device's registers: one has as many, or a multiple (common practice)."""
 
 _FRONT = (
     "put the symbol of the start before all input sections; a hint, since nothing here says whether these objects are "
@@ -83,7 +79,8 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
         others = [each for each in unstored if each not in left and _meant_so(build, each)]
         left += [each for each in others if _is_own(inspection, plan, each.span)]
     later = [each.span for each in run.later if each.source is None] if run else []
-    given = list(_given(run)) if run else []
+    described = [{word for word in words if word is not None} for words in run.described] if run else []
+    given = [*(given_to_devices(run) if run else ()), *described]
     done = [
         each
         for each in (*sections, *left)
@@ -113,15 +110,6 @@ def _is_cleared_later(build: Build, section: Section, written: list[Span], later
     """Whether start-up code leaves a section to main, which clears every object in it."""
     begun = any(span.overlaps(section.span) for span in written)
     return not begun and not any(_data_in(build, section, rest) for rest in without([section.span], later))
-
-
-def _given(run: StartRun) -> Iterator[set[int]]:
-    """The words that code gives each device, of which one may clear by itself, or puts where it has one look."""
-    known = [(each.target, each.value) for each in run.stores if each.value is not None]
-    stores = [(target, value) for target, value in known if isinstance(target, int) and target < SYSTEM]
-    for device in {target // DEVICE_SIZE for target, _ in stores}:
-        yield {value for target, value in stores if target // DEVICE_SIZE == device}
-    yield from ({word for word in words if word is not None} for words in run.described)
 
 
 def _is_given(inspection: Inspection, plan: BuildPlan, section: Span, words: set[int]) -> bool:

@@ -17,11 +17,14 @@ from gemel.inspection.start_up.labels import is_most_code
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import BuildPlan, Layout
-from gemel.m_profile.execution import Block
+from gemel.m_profile.execution import SYSTEM, Block
 from gemel.m_profile.start_run import StartRun, start_run
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, without
+
+DEVICE_SIZE = 0x400
+"""Bytes of a device's registers: one has as many, or a multiple (common practice)."""
 
 PAGE = 256
 """Bytes of memory that are looked up at once."""
@@ -148,9 +151,11 @@ def blocks_as_run(
         right, wrong = _copied(layout, placement, piece, run)
         missing = without([place], [each.span for each in (*right, *wrong)])
         if missing == [place]:
-            if _is_moved_otherwise(piece, run):
+            right, wrong = _copied_by_device(layout, placement, piece, run)
+            missing = [] if right else missing
+            if not right and not wrong and _is_moved_otherwise(piece, run):
                 return blocks
-            wrong = _copied_elsewhere(layout, placement, piece, run)
+            wrong = wrong or ([] if right else _copied_elsewhere(layout, placement, piece, run))
         differs = differs or bool(missing or wrong)
         found += right + wrong
     kept = [
@@ -244,6 +249,37 @@ def _says_the_same(layout: Layout, placement: Placement, piece: Piece, entry: St
     if entry.source is None or not (run.overlaps(entry.span) or run.holds(entry.start)):
         return False
     return plain_at_reset(layout, placement, entry.source) == piece.address + entry.start - run.start
+
+
+def _copied_by_device(
+    layout: Layout, placement: Placement, piece: Piece, run: StartRun
+) -> tuple[list[StartEntry], list[StartEntry]]:
+    """What a device copies that code gives the source of the piece with its place, or with one other address in RAM.
+
+    A descriptor in RAM may have the place.
+    """
+    place, source = _run_span(piece), piece.segment.load_address
+    near = Span.from_bounds(max(0, place.start - 4), place.end + 1)
+    described = [{word for word in words if word is not None} for words in run.described]
+    given = [*given_to_devices(run), *described]
+    if any({source, piece.address} & words and any(map(near.holds, words)) for words in given):
+        return [StartEntry(source, place.start, place.end, BY_RUN)], []
+    wrong = []
+    for words in given:
+        located = [(word, locate(layout, word, placement.plan.core)) for word in words]
+        targets = [word for word, found in located if found and found.memory.kind == "ram"]
+        in_descriptor = any(near.holds(word) for each in described for word in each)
+        if {source, piece.address} & words and len(targets) == 1 and not in_descriptor:
+            wrong.append(StartEntry(source, targets[0], targets[0] + place.size, BY_RUN))
+    return [], wrong
+
+
+def given_to_devices(run: StartRun) -> Iterator[set[int]]:
+    """The words that code gives each device."""
+    known = [(each.target, each.value) for each in run.stores if each.value is not None]
+    stores = [(target, value) for target, value in known if isinstance(target, int) and target < SYSTEM]
+    for device in {target // DEVICE_SIZE for target, _ in stores}:
+        yield {value for target, value in stores if target // DEVICE_SIZE == device}
 
 
 def _is_moved_otherwise(piece: Piece, run: StartRun) -> bool:
