@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from in_process import run_here
+from seal_keys import key_for
 
 import gemel
 from gemel.checking.registry import all_rules, convention_faults
@@ -103,6 +104,20 @@ def test_a_rule_of_a_package_is_a_rule(demo: Path, tmp_path: Path) -> None:
     unknown = run(demo, "check", "waived.toml", *CHECK[2:])
     assert unknown.returncode == 2
     assert "no-catch-all-handler" in unknown.stderr
+
+
+def test_a_policy_keeps_rules_of_packages_out(demo: Path, tmp_path: Path) -> None:
+    """By ``only_built_in_rules`` the package's rule is neither imported nor in the report; else it is both."""
+    site = installed(tmp_path / "site", f"open('ran', 'w').close()\n{RULE}")
+    policy = demo / "own.toml"
+    (demo / "pub.pem").write_bytes(key_for("Ed25519").public_key.to_pem())
+    for key, applied in (("only_built_in_rules = true", False), ("", True)):
+        policy.write_text(f'format = 1\ntrust = ["pub.pem"]\n{key}\n')
+        done = run(demo, *CHECK, "--policy", policy.name, "--format", "json", site=site)
+        assert done.returncode == 1, done.stderr  # the image is not sealed
+        names = {rule["name"] for rule in json.loads(done.stdout)["rules"]}
+        assert "stamps-match" in names
+        assert ("no-catch-all-handler" in names, (demo / "ran").exists()) == (applied, applied)
 
 
 @pytest.mark.parametrize(
