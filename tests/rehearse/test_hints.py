@@ -309,8 +309,8 @@ def test_polling_under_an_event_that_does_not_interrupt() -> None:
     assert finding.finding("waits-for-register") is not None
 
 
-def test_waiting_for_what_is_masked_takes_time() -> None:
-    """WFI that a masked interrupt ends at once, again and again, does not stop the emulator every few instructions."""
+def test_waiting_for_what_is_masked_takes_of_the_budget() -> None:
+    """WFI that a masked interrupt ends at once, again and again: the budget ends before it has executed as much."""
     spins = (
         "cpsid i\n"
         + enabled(5)
@@ -320,9 +320,8 @@ def test_waiting_for_what_is_masked_takes_time() -> None:
         + "b 1b\n .ltorg\n"
     )
     rehearsal = run(RELEASE + spins, TIMER, sampler=IDLE, budget=500_000)
-
-    assert rehearsal.time >= 500_000
-    assert rehearsal.cores[0].instructions < 50_000
+    assert rehearsal.ended.startswith("the budget of instructions ended")
+    assert rehearsal.cores[0].instructions < 100_000
 
 
 @pytest.mark.parametrize("reads", ["", "ldr r0, =0xE000E010\n ldr r1, [r0]\n"])
