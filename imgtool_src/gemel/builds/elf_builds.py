@@ -65,6 +65,12 @@ def read_elf(source: ByteSource, *, name: str, file: str, names_only: bool = Fal
         )
         problems += segment_problems
         remarks += segment_remarks
+    names = sections.headers[header.section_names_index : header.section_names_index + 1]
+    if problems or sections.reason or any(each.type != STRING_TABLE for each in names):
+        from gemel.builds.elf.converted import text_conversion
+
+        if converted := text_conversion(source, header, file):
+            raise BuildError(converted)
     if problems:
         raise BuildError(_in_short(problems, "problems", file))
     if header.section_headers_at and sections.reason:

@@ -92,8 +92,13 @@ def read_header(source: ByteSource, file: str) -> tuple[ElfHeader, list[Problem]
         )
     if foreign := _foreign(start, file):
         raise BuildError(foreign)
-    header = ElfHeader._make(_HEADER.unpack(start))
+    header = header_in(start)
     return header, list(_problems(header, file)), list(_remarks(header, file))
+
+
+def header_in(start: bytes) -> ElfHeader:
+    """The fields in the first bytes of a file, whatever they are."""
+    return ElfHeader._make(_HEADER.unpack(start))
 
 
 def _not_elf(start: bytes, file: str) -> Problem:

@@ -1,0 +1,55 @@
+"""An ELF file that a transfer converted as text: bytes 0D put in or left out, so that all after them is elsewhere."""
+
+from __future__ import annotations
+
+from gemel.builds.elf.header import HEADER_SIZE, SECTION_HEADER_SIZE, ElfHeader, header_in
+from gemel.builds.source import ByteSource
+from gemel.errors import Problem
+
+CONVERTED_LIMIT = 1 << 26
+"""Bytes of a file that is looked at."""
+_STRINGS = 3
+"""``sh_type`` of a section of names (SHT_STRTAB)."""
+FURTHEST = 4096
+"""Bytes 0D whose loss is looked for."""
+
+
+def text_conversion(source: ByteSource, header: ElfHeader, file: str) -> Problem | None:
+    """What says that the file was converted; None where its section headers are where its header says, or nowhere."""
+    stated = header.section_headers_at
+    data = source.read(0, source.size) if stated and source.size <= CONVERTED_LIMIT else b""
+    if not data or _has_sections(data, header, stated):
+        return None
+    ends = data.count(b"\n")
+    if ends and data.count(b"\r\n") == ends:
+        before = data.replace(b"\r\n", b"\n")
+        right = header_in(before[:HEADER_SIZE])
+        if _has_sections(before, right, right.section_headers_at):
+            return _problem(
+                file, f"0D before each of {ends:,} bytes 0A, which lead to section headers without them"
+            )
+    if b"\r\n" not in data:
+        for lost in range(1, min(FURTHEST, stated) + 1):
+            if _has_sections(data, header, stated - lost):
+                found = "no 0D before a byte 0A" if b"\r" in data else "no byte 0D"
+                return _problem(file, f"{found}; the section headers are {lost:,} bytes too early")
+    return None
+
+
+def _has_sections(data: bytes, header: ElfHeader, start: int) -> bool:
+    """Whether there are section headers: the first is empty, another one is that of their names (gABI)."""
+    names = start + header.section_names_index * SECTION_HEADER_SIZE
+    return data[start : start + SECTION_HEADER_SIZE] == bytes(SECTION_HEADER_SIZE) and data[
+        names + 4 : names + 8
+    ] == _STRINGS.to_bytes(4, "little")
+
+
+def _problem(file: str, found: str) -> Problem:
+    return Problem(
+        "the ELF file was converted as text",
+        where=file,
+        found=found,
+        expected="the bytes that the linker wrote",
+        next_step="transfer the file as binary, without conversion of line ends (.gitattributes: *.elf -text), "
+        "or build it again",
+    )

@@ -1,0 +1,56 @@
+"""ELF files that were converted as text are refused as that; what is cut or without sections is not called so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from verdict_builds import BUILT
+
+from gemel.builds.elf import converted
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
+from gemel.errors import BuildError
+
+FILES = ("sampler-limit-clang-v8", "sampler-rust-v7", "sampler-not-tasks-v7", "sampler-vtor-v7")
+CONVERSIONS: dict[str, Callable[[bytes], bytes]] = {
+    "CR LF for LF": lambda data: data.replace(b"\n", b"\r\n"),
+    "LF for CR LF, and no CR": lambda data: data.replace(b"\r", b""),
+}
+OTHERS: dict[str, Callable[[bytes], bytes]] = {
+    "as it is": lambda data: data,
+    "its end cut off": lambda data: data[:-300],
+    "half of it cut off": lambda data: data[: len(data) // 2],
+    "no section headers": lambda data: data[:32] + bytes(4) + data[36:48] + bytes(4) + data[52:],
+}
+
+
+def _said(data: bytes) -> str:
+    try:
+        read_build(BytesSource(data, "core.elf"), name="core", file="core.elf")
+    except BuildError as error:
+        return " ".join(f"{each.what}: {each.found}" for each in error.problems)
+    return ""
+
+
+@pytest.mark.parametrize("file", FILES)
+@pytest.mark.parametrize("case", CONVERSIONS)
+def test_a_converted_file_is_called_so(case: str, file: str) -> None:
+    """It is the only problem, whatever of the file can still be read."""
+    before = (BUILT / f"{file}.elf").read_bytes()
+    data = CONVERSIONS[case](before)
+    assert data == before or _said(data).startswith("the ELF file was converted as text: ")
+
+
+@pytest.mark.parametrize("file", FILES)
+@pytest.mark.parametrize("case", OTHERS)
+def test_other_files_are_not_called_converted(case: str, file: str) -> None:
+    """Section headers that are there, that nothing says of, or of which a part is missing."""
+    assert "converted" not in _said(OTHERS[case]((BUILT / f"{file}.elf").read_bytes()))
+
+
+def test_a_file_above_the_limit_is_not_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    """CONVERTED_LIMIT bounds what is read of a malformed file."""
+    data = CONVERSIONS["CR LF for LF"]((BUILT / "sampler-vtor-v7.elf").read_bytes())
+    monkeypatch.setattr(converted, "CONVERTED_LIMIT", len(data) - 1)
+    assert "converted" not in _said(data)
