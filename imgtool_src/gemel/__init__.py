@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from gemel.outcomes import NotChecked as NotChecked
     from gemel.outcomes import Outcome as Outcome
     from gemel.outcomes import Reason as Reason
+    from gemel.policy.reader import ReadPolicy as ReadPolicy
     from gemel.rehearsal.result import Rehearsal as Rehearsal
     from gemel.seals.keys.keys import PrivateKey as PrivateKey
     from gemel.seals.keys.keys import PublicKey as PublicKey
@@ -55,6 +56,7 @@ if TYPE_CHECKING:
     from gemel.workflows.sealing import seal as seal
     from gemel.workflows.splitting import Split as Split
     from gemel.workflows.splitting import split as split
+    from gemel.workflows.trust import load_policy as load_policy
     from gemel.workflows.writing import write_images as write_images
 
 _HOMES = {
@@ -78,6 +80,7 @@ _HOMES = {
     "Problem": "errors",
     "PublicKey": "seals.keys.keys",
     "ReadLayout": "layout.reader",
+    "ReadPolicy": "policy.reader",
     "Reason": "outcomes",
     "Rehearsal": "rehearsal.result",
     "ReleaseRequest": "workflows.releasing.inputs",
@@ -96,6 +99,7 @@ _HOMES = {
     "load_builds": "workflows.inputs.builds",
     "load_key": "workflows.sealing",
     "load_layout": "workflows.inputs.layouts",
+    "load_policy": "workflows.trust",
     "load_public_key": "workflows.sealing",
     "make_release": "workflows.releasing.release",
     "read_image": "workflows.inputs.images",

@@ -106,6 +106,24 @@ def test_version_and_counter_are_taken(demo: Path) -> None:
     assert {found.rule.name for found in other.findings} == {"version-as-asked"}
 
 
+def test_policy_narrows_the_layout(demo: Path) -> None:
+    """``check`` takes the policy that ``load_policy`` reads: an image by a key that it does not trust fails."""
+    from seal_keys import other_key
+
+    layout, builds = loaded()
+    ours, theirs = other_key(1), other_key(2)
+    Path("pub.pem").write_bytes(ours.public_key.to_pem())
+    Path("own.toml").write_text('format = 1\ntrust = ["pub.pem"]\n')
+    policy = gemel.load_policy("own.toml")
+    image = gemel.join(layout, builds).image
+    assert gemel.check(layout, gemel.seal(layout, image, [ours]), policy=policy).passes
+    other = gemel.seal(layout, image, [theirs])
+    assert gemel.check(layout, other).passes
+    assert not gemel.check(layout, other, policy=policy).passes
+    with pytest.raises(gemel.GemelError):
+        gemel.load_policy("tide-gauge.toml")
+
+
 def test_counter_may_not_fall(demo: Path) -> None:
     """``previous`` and ``min_rollback`` refuse an older image."""
     layout, builds = loaded()
@@ -119,7 +137,7 @@ def test_counter_may_not_fall(demo: Path) -> None:
 
 
 def test_every_form_of_report_names_the_rules(demo: Path) -> None:
-    """Text, JSON, SARIF and JUnit carry the same broken rules."""
+    """Text, lines, page, JSON, SARIF and JUnit carry the same broken rules."""
     layout, builds = loaded()
     image = gemel.join(layout, builds).image
     image.data.write(0x1000_7FFC, bytes(4))
@@ -127,7 +145,8 @@ def test_every_form_of_report_names_the_rules(demo: Path) -> None:
     broken = {found.rule.name for found in result.findings}
     assert broken
     for name in broken:
-        assert name in result.to_text()
+        assert all(name in text for text in (result.to_text(), result.to_lines()))
+        assert f"<code>{name}</code>" in result.to_html()
     data = json.loads(result.to_json())
     assert {rule["name"] for rule in data["rules"] if rule["status"] == "broken"} == broken
     sarif = json.loads(result.to_sarif())
@@ -208,7 +227,7 @@ def test_draft_takes_builds_files_and_bytes(demo: Path) -> None:
     assert set(gemel.load_layout("drafted.toml").layout.builds) == set(builds)
 
 
-def test_rehearsal_as_argument_and_by_itself(demo: Path) -> None:
+def test_rehearsal_as_argument_and_by_itself(demo: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """``check`` takes a rehearsal that was made, makes one on request, and says when there is none."""
     layout, builds = loaded()
     image = gemel.join(layout, builds).image
@@ -220,6 +239,8 @@ def test_rehearsal_as_argument_and_by_itself(demo: Path) -> None:
 
     assert status(gemel.check(layout, image, builds, rehearsal=made)) == "holds"
     assert status(gemel.check(layout, image, builds, rehearsal=True)) == "holds"
+    monkeypatch.delattr("gemel.rehearsal.session.run_isolated")
+    assert gemel.rehearse(layout, image, builds, isolate=False) == made
     assert status(gemel.check(layout, image, builds)) == "not checked"
 
 

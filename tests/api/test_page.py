@@ -16,7 +16,17 @@ import gemel
 
 PAGE = files("gemel").joinpath("python_page.md").read_text(encoding="utf-8")
 FENCES = re.findall(r"^```(\w+)\n(.*?)^```$", PAGE, re.MULTILINE | re.DOTALL)
-TYPES = ("Build", "Holds", "NotChecked", "PrivateKey", "Problem", "PublicKey", "ReadLayout", "Rehearsal")
+TYPES = (
+    "Build",
+    "Holds",
+    "NotChecked",
+    "PrivateKey",
+    "Problem",
+    "PublicKey",
+    "ReadLayout",
+    "ReadPolicy",
+    "Rehearsal",
+)
 """Public names that only annotate what the functions on the page take and give."""
 
 
@@ -57,6 +67,17 @@ def test_every_public_name_is_on_the_page_and_documented() -> None:
         if name != "Outcome":
             assert inspect.getdoc(getattr(gemel, name)), name
     assert set(gemel.__all__) == set(dir(gemel))
+
+
+PASSAGES = re.split(r"\n(?:- |\n)", re.sub(r"^```.*?^```$", "", PAGE, flags=re.MULTILINE | re.DOTALL))
+"""The entries of lists and the paragraphs, without code."""
+
+
+@pytest.mark.parametrize("name", [each for each in gemel.__all__ if each[0].islower()])
+def test_every_parameter_is_on_the_page(name: str) -> None:
+    """The passage that shows the call of a function names each of its parameters, so that it can be given by name."""
+    passages = [set(re.findall(r"\w+", each)) for each in PASSAGES if re.search(rf"\b{name}\(", each)]
+    assert any(set(inspect.signature(getattr(gemel, name)).parameters) <= words for words in passages)
 
 
 def test_no_room_hides_a_public_name() -> None:

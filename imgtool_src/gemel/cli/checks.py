@@ -107,7 +107,7 @@ def folder_result(folder: FilePath, asked: Asked) -> CheckResult:
     from gemel.errors import Problem, UsageProblem
     from gemel.files.inside import leads_outside
     from gemel.workflows.releasing.received import check_release
-    from gemel.workflows.trust import load_policy
+    from gemel.workflows.trust import given_policy
 
     given = [word for word in asked.words if "=" not in word] + asked.among(NOT_OF_A_FOLDER)
     if given:
@@ -126,7 +126,7 @@ def folder_result(folder: FilePath, asked: Asked) -> CheckResult:
         folder,
         list(asked.words),
         trust=asked.trust,
-        policy=load_policy(asked.policy),
+        policy=given_policy(asked.policy),
         version=asked.version,
         rollback=asked.rollback,
         at_least=asked.at_least,

@@ -27,7 +27,7 @@ from gemel.workflows.inputs.layouts import load_layout_and_files
 from gemel.workflows.inputs.values import date_of, version_of
 from gemel.workflows.made_elsewhere import paired, signatures_from
 from gemel.workflows.sealing import MORE_SIGNERS, SignerSource, rules_of_a_part, rules_without_seal
-from gemel.workflows.trust import Trust, load_policy, trust_of, trust_of_signer
+from gemel.workflows.trust import Trust, given_policy, trust_of, trust_of_signer
 
 if TYPE_CHECKING:
     from gemel.policy.reader import ReadPolicy
@@ -94,7 +94,7 @@ class SignRequest(Struct, dict=True):
     @cached_property
     def own_policy(self) -> ReadPolicy | None:
         """The policy of the signer."""
-        return load_policy(self.policy)
+        return given_policy(self.policy)
 
     @cached_property
     def demanded(self) -> Trust:

@@ -134,16 +134,22 @@ def policy_keys(policy: ReadPolicy, problems: list[Problem]) -> tuple[PublicKey,
     return tuple(dict.fromkeys(key for _, key in read))
 
 
-def load_policy(path: str | Path | None) -> ReadPolicy | None:
-    """Read the policy file, if any, and take its word on which rules count; raises PolicyError or UsageProblem."""
-    if not path:
-        return None
+def load_policy(path: str | Path) -> ReadPolicy:
+    """Read a receiver's policy; raises PolicyError or UsageProblem.
+
+    One with ``only_built_in_rules`` keeps the rules of packages out of every later check in this process.
+    """
     from gemel.checking.registry import own_rules_only
 
     read = policy_in(FilePath(path))
     if read.policy.only_built_in_rules:
         own_rules_only(f"only_built_in_rules in {read.name}")
     return read
+
+
+def given_policy(path: str | Path | None) -> ReadPolicy | None:
+    """The policy of an option, if it was given."""
+    return load_policy(path) if path else None
 
 
 def policy_in(path: FilePath) -> ReadPolicy:

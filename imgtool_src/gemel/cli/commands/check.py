@@ -101,7 +101,7 @@ def command(asked: Asked) -> int:
     """
     from gemel.cli.positions import MOST_FILES, given, refuse_without_image
     from gemel.cli.reporting import give_reports, inputs_among, refuse_reports, reports_of_problems
-    from gemel.workflows.trust import load_policy
+    from gemel.workflows.trust import given_policy
 
     if asked.index and not asked.from_device:
         raise _only_with_dump()
@@ -112,7 +112,7 @@ def command(asked: Asked) -> int:
             result = folder_result(asked.release, asked)
         else:
             found = given(asked.words, OF_AN_IMAGE, least=0, most=MOST_FILES if asked.from_device else 1)
-            policy = load_policy(asked.policy)
+            policy = given_policy(asked.policy)
             if not found.images:
                 refuse_without_image(found, [*asked.among(ABOUT_AN_IMAGE), *found.builds], OF_AN_IMAGE)
                 return _check_layout(found, asked)

@@ -139,7 +139,7 @@ def _joined(asked: Asked) -> _Joined:
     from gemel.workflows.inputs.values import date_of, version_of
     from gemel.workflows.joining import assumptions_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
-    from gemel.workflows.trust import load_policy
+    from gemel.workflows.trust import given_policy
     from gemel.workflows.writing import STDOUT, memory_files
 
     version, date = version_of(asked.version_text), date_of(asked.date_text)
@@ -147,7 +147,7 @@ def _joined(asked: Asked) -> _Joined:
     layout = layout_of(found, USAGE)
     read = load_layout(layout, paths_outside=asked.paths_outside)
     files = build_files(read, found.builds, by_path=True)
-    policy = load_policy(asked.policy)
+    policy = given_policy(asked.policy)
     phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
     with GivenKeys(asked.key_texts, phrases, open_keys=asked.open_keys) as keys:
         refuse_unsealable(read.layout, keys, asked.leave_unsealed)

@@ -16,7 +16,7 @@ from gemel.layout.reader import NoLayoutError, ReadLayout
 from gemel.structs import NamedTuple, Struct
 from gemel.version import __version__
 from gemel.workflows.inputs.layouts import load_layout
-from gemel.workflows.trust import Trust, load_policy, policy_in, trust_of
+from gemel.workflows.trust import Trust, given_policy, policy_in, trust_of
 
 if TYPE_CHECKING:
     import datetime
@@ -94,7 +94,7 @@ def plan_for_layout(file: FilePath, options: Options) -> Plan:
     """The plan of an audit by one layout; raises what ``check`` raises for its layout, keys and policy."""
     absolute = _absolute(options)
     read = load_layout(file, paths_outside=options.paths_outside)
-    policy = load_policy(absolute.policy)
+    policy = given_policy(absolute.policy)
     layout = _described(read, absolute, _trust(read, absolute, policy), policy)
     return Plan({layout.digest: layout}, layout, absolute)
 
@@ -105,7 +105,7 @@ def plan_for_folder(folder: FilePath, options: Options) -> Plan:
     Raises UsageProblem if none can be used, or if two say the same and judge otherwise.
     """
     absolute = _absolute(options)
-    policy = load_policy(absolute.policy)
+    policy = given_policy(absolute.policy)
     found: dict[str, LayoutOfAudit] = {}
     remarks: list[Problem] = []
     problems: list[Problem] = []
@@ -140,7 +140,7 @@ def plan_for_folder(folder: FilePath, options: Options) -> Plan:
 
 def trust_by(plan: Plan, read: ReadLayout) -> Trust:
     """Whose seals are accepted of images of a layout."""
-    policy = load_policy(plan.options.policy)
+    policy = given_policy(plan.options.policy)
     return _trust(read, plan.options, policy)
 
 

@@ -22,7 +22,7 @@ from gemel.workflows.inputs.unreadable import with_unreadable
 from gemel.workflows.inputs.values import date_of, version_of
 from gemel.workflows.read_back import build_bytes
 from gemel.workflows.sealing import SignerSource, refuse_unsealable
-from gemel.workflows.trust import load_policy
+from gemel.workflows.trust import given_policy
 
 if TYPE_CHECKING:
     import datetime
@@ -78,7 +78,7 @@ def read_inputs(request: ReleaseRequest, keys: SignerSource) -> Inputs:
     formats_of(request)
     date = date_of(request.date)
     _refuse_builder(request.builder)
-    policy = load_policy(request.policy)
+    policy = given_policy(request.policy)
     given = request.builds
     words = [f"{name}={file}" for name, file in given.items()] if isinstance(given, Mapping) else given
 
