@@ -18,6 +18,7 @@ from rehearse.test_device_examples import (
     store,
 )
 
+from gemel.spans import format_address
 from gemel.text.wrapping import step_lines
 
 RELEASE = store(0x5002_1114, hex(SAMPLER)) + store(0x5002_1118, "0")
@@ -258,11 +259,31 @@ def test_a_store_that_a_described_controller_does_not_take(program: str, table: 
     assert hint in finding.next_step
 
 
-def test_code_that_erases_itself_runs_into_erased_flash() -> None:
-    """No instruction is missing: what the core goes on with is erased."""
-    program = UNLOCK + store(DEVICE + 0x14, f"{FLASH + 0x400:#x}") + store(DEVICE + 0x10, "2") + SLEEP
-    rehearsal = run(program, example("flash that is unlocked"))
-    assert [each.kind for each in rehearsal.findings if each.severity == "error"] == ["fetch-outside-code"]
+@pytest.mark.parametrize(
+    ("erased", "victim", "by"), [(FLASH, "station", "it"), (SAMPLER, "sampler", "core station")]
+)
+def test_code_that_was_erased_names_who_erased_it(erased: int, victim: str, by: str) -> None:
+    """No instruction is missing, and no pointer is wrong: a command erased what the core goes on with."""
+    erase = UNLOCK + store(DEVICE + 0x14, f"{erased + 0x410:#x}") + store(DEVICE + 0x10, "2")
+    rehearsal = run(RELEASE + erase + SLEEP, example("flash that is unlocked"), sampler="1: b 1b\n" * 40)
+    (finding,) = [each for each in rehearsal.findings if each.core == victim]
+    assert finding.kind == "fetch-outside-code"
+    assert finding.what == f"core {victim} executes flash that {by} erased"
+    block = f"{format_address(erased)}..{format_address(erased + 0xFFF)}"
+    assert f"the block {block} was erased at instruction " in finding.found
+    assert "by the command at 0x5020_0010, in 0x1000_04" in finding.found
+    assert "HardFault vector, so" not in finding.next_step  # which was erased, too
+    (event,) = [each for each in rehearsal.events if each.kind == "flash-erased"]
+    assert (event.core, event.text) == ("station", f"erases flash, block {block}")
+
+
+def test_erased_flash_that_nobody_erased() -> None:
+    """What is erased from the start is no code: the finding asks for the pointer, though another block was erased."""
+    program = UNLOCK + ERASE + f"ldr r0, ={FLASH + 0x7001:#x}\n bx r0\n" + SLEEP
+    finding = run(program, example("flash that is unlocked")).finding("fetch-outside-code")
+    assert finding is not None
+    assert finding.what == "core station executes what is not its code"
+    assert finding.next_step.startswith("follow the calls to the pointer")
 
 
 FLAG_OF_TICKS = f"ldr r0, ={COUNTER:#x}\n1: ldr r1, [r0]\n cmn r1, #1\n bne 1b\n"

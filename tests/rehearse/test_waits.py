@@ -285,6 +285,40 @@ def test_a_sleeper_that_the_other_core_does_not_wake(table: str, said: str) -> N
         assert sampler.next_step.startswith("see why core station does not raise interrupt 9")
 
 
+REGISTER = "0x5020_0000"
+EDGE = TIMER.replace(f"status_at = {DEVICE + 4:#x}\nclear_at = {DEVICE + 4:#x}\n", "")
+STARTED = EDGE.replace("every = 1000\n", "").replace("enabled_at", "after_write")
+SWITCHED = {
+    "a timer that is off": (EDGE, "", TICKS, f"0x1 of {REGISTER} are set, and nobody writes {REGISTER}"),
+    "a timer of which another bit is set": (EDGE, store(DEVICE, "0x10"), TICKS, f"{REGISTER} are set, or"),
+    "a timer that is on": (EDGE, store(DEVICE, "1"), TICKS, None),
+    "a timer that the other core may start": (EDGE, "", enabled(9), None),
+    "a conversion that is not started": (STARTED, "", TICKS, f"and nobody writes {REGISTER}"),
+    "a conversion that was started": (STARTED, store(DEVICE, "1"), TICKS, None),
+    "a device that is set up for more": (STARTED, store(DEVICE + 0x10, "4"), TICKS, None),
+    "a device that is set up for nothing": (STARTED, store(DEVICE + 0x10, "0"), TICKS, f"writes {REGISTER}"),
+    "one of two devices": (EDGE + STARTED.replace("0x5020", "0x5030"), store(DEVICE, "1"), TICKS, None),
+}
+"""What raises interrupt 5, what the station writes, what the sampler does, and what is said of the interrupt."""
+
+
+@pytest.mark.parametrize("sleep", ["wfi", "wfe"])
+@pytest.mark.parametrize("name", SWITCHED)
+def test_a_sleeper_whose_device_is_off(name: str, sleep: str) -> None:
+    """An interrupt of a device that code never switched on wakes nobody, unless code may do that yet."""
+    table, writes, sampler, said = SWITCHED[name]
+    program = RELEASE + enabled(5) + writes + SLEEP.replace("wfi", sleep)
+    rehearsal = run(program, table, sampler=sampler + SLEEP)
+    (finding,) = rehearsal.findings or (None,)
+    assert (finding is None) is (said is None), rehearsal.findings
+    if finding is None:
+        assert rehearsal.outcome == "started"
+    else:
+        assert (finding.kind, finding.core) == ("no-wake-up-source", "station")
+        assert "interrupt 5 was never raised" in finding.next_step
+        assert (said or "") in finding.next_step
+
+
 TICKING = TICKS + SLEEP
 PENDS = store(0xE000_ED10, "16")
 """What becomes pending is an event (SCR.SEVONPEND)."""

@@ -94,6 +94,7 @@ ONCE_A_PLACE = frozenset(
         "control-register",
         "vector-register",
         "held-back-again",
+        "flash-erased",
     }
 )
 """Events of which the first at each place is kept, with a count of the others."""
@@ -101,6 +102,7 @@ ONCE_A_PLACE = frozenset(
 THINNED = frozenset(
     {
         "exception-taken",
+        "flash-erased",
         "held-back-again",
         "interrupt-raised",
         "lock-given-back",

@@ -16,7 +16,9 @@ from gemel.rehearsal.emulator.registers.device_registers import DeviceRegisters
 from gemel.rehearsal.emulator.registers.release import ReleaseWatch
 from gemel.rehearsal.emulator.schedule import Schedule
 from gemel.rehearsal.emulator.shared_trace import SharedTrace
+from gemel.rehearsal.emulator.system_space.interrupts import FIRST_EXTERNAL, Masks
 from gemel.rehearsal.plan import PAGE, DevicePlan
+from gemel.spans import Span
 
 MAX_RESTARTS = 2
 """Resets of the device that code may request; one more is a finding."""
@@ -36,6 +38,8 @@ class Device:
         self.to_start: list[tuple[str, int]] = []
         """Cores that were released and have not started yet, with their vector tables."""
         self._released: set[str] = set()
+        self._erased: dict[tuple[str, int], tuple[Span, str, dict[str, int]]] = {}
+        """Blocks of flash that code had erased last, by memory and offset: by which core, with numbers of the event."""
         self.finishing = self.to_restart = False
         """Whether all goals are reached, and whether the device is to be reset."""
         self.look_at = 0
@@ -203,6 +207,32 @@ class Device:
         lacking = [flash.lacking for flash in self.registers.flash if flash.plan.memory == memory.plan.name]
         return {"lacking": lacking[0]} if lacking else {}
 
+    def that_may_come(self, core: EmulatedCore, exceptions: set[int]) -> set[int]:
+        """Which of a core's external interrupts may still be raised.
+
+        That is all but those of devices that code has not switched on, unless another core may yet do that since
+        something from outside interrupts it.
+        """
+        come = self._raised(core, exceptions)
+        if come != exceptions and any(
+            self._raised(each, each.interrupts.could_wake(Masks())).difference(
+                self.plan.lines_between(each.plan.name)
+            )
+            for each in self.cores.values()
+            if each is not core
+        ):
+            return exceptions
+        return come
+
+    def _raised(self, core: EmulatedCore, exceptions: set[int]) -> set[int]:
+        name = core.plan.name
+        lines = self.plan.lines_between(name)
+        return {
+            each
+            for each in exceptions
+            if each in lines or self.registers.lets_come(name, each - FIRST_EXTERNAL)
+        }
+
     def locate(self, address: int) -> tuple[Backing, int] | None:
         """The memory and offset at an address, as the core that runs sees it."""
         return self.running.bus.locate(address) if self.running else None
@@ -227,6 +257,23 @@ class Device:
         if self.running is not None:
             words = {"command": command, "reason": reason}
             self.report(self.running, "flash-command", place, {"address": address}, words)
+
+    def flash_erased(self, place: int, memory: str, offset: int, block: Span, command_at: int) -> None:
+        """The code at ``place`` had a block of a memory erased: from ``offset`` on, at these addresses."""
+        if self.running is not None:
+            numbers = {"block": block.start, "last": block.last}
+            self.report(self.running, "flash-erased", place, numbers, {})
+            name, when = self.running.plan.name, self._now(self.running)
+            more = {"erased_at": when, "erased_from": place, "command_at": command_at}
+            self._erased[memory, offset] = Span(offset, block.size), name, numbers | more
+
+    def who_erased(self, core: EmulatedCore, address: int) -> tuple[dict[str, int], dict[str, str]]:
+        """Numbers and words of the erase that left what a core executes without code; empty if there was none."""
+        located = core.bus.locate(address)
+        for (memory, _), (span, name, numbers) in self._erased.items():
+            if located and memory == located[0].plan.name and span.holds(located[1]):
+                return numbers, {"erased_by": name}
+        return {}, {}
 
     def write_unit(self, memory: str) -> int:
         """How many bytes of a memory are programmed at once."""

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from gemel.layout.rehearsal_model import DeviceEvent, RehearsalPlan
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, word_name
+from gemel.rehearsal.emulator.registers.device_registers import DEVICE_BLOCK
 from gemel.rehearsal.emulator.system_space.interrupts import TICK
 from gemel.rehearsal.emulator.system_space.registers import (
     CYCLE_CONTROL,
@@ -28,9 +29,6 @@ MAX_ZEROS = 4
 
 MAX_LOOKS = 64
 """Reads of a register up to which it may be one that says which core reads it; more poll it."""
-
-DEVICE_BLOCK = 0x100
-"""Bytes, aligned, in which a register and the one that reports on it are (common practice)."""
 
 SET_ENABLE = 0xE000_E100
 """NVIC_ISER0 (DDI 0553, "Interrupt Set Enable Register")."""
@@ -127,6 +125,13 @@ def raised_by(plan: DevicePlan, core: str, exception: int, names: CodeNames) -> 
     return next((f" ({name})" for name in map(names.register_name, registers) if name), "")
 
 
+def _left_out(event: DeviceEvent, run: RawRun, names: CodeNames) -> str:
+    """The register that code would have to write for an event, where no core does."""
+    needed = event.enabled_at if event.after_write is None else event.after_write
+    written = {each.address for each in run.accesses if each.writes}
+    return f", and nobody writes {names.register(needed)}" if needed and needed & ~3 not in written else ""
+
+
 def interrupts_that_do_not_come(
     plan: DevicePlan, run: RawRun, core: RawCore, names: CodeNames, besides: int = 0
 ) -> str:
@@ -171,7 +176,7 @@ def interrupts_that_do_not_come(
         for number in sorted(never & (pending | (raised - numbers)))[:1]
     ]
     hints += [
-        f"interrupt {each.interrupt} was never raised; it comes {_when(each, names)}"
+        f"interrupt {each.interrupt} was never raised; it comes {_when(each, names)}{_left_out(each, run, names)}"
         for each in plan.registers.events
         if each.core == core.name and each.interrupt in never & numbers - pending
     ][:1]

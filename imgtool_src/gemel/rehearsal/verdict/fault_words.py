@@ -30,7 +30,24 @@ def _access(verb: str) -> Wording:
     return words
 
 
+def _fetch_erased(event: RawEvent, names: CodeNames) -> Words:
+    """A core goes on in a block of flash that code had erased."""
+    numbers, by = event.numbers, event.words["erased_by"]
+    block = f"{format_address(numbers['block'])}..{format_address(numbers['last'])}"
+    code = names.function(event.core, numbers["address"])
+    return Words(
+        f"core {event.core} executes flash that {'it' if by == event.core else f'core {by}'} erased",
+        f"{format_address(numbers['address'])}{code and f', where {code} was'}: the block {block} was erased at "
+        f"instruction {numbers['erased_at']:,} by the command at {names.register(numbers['command_at'])}, in "
+        f"{names.place(by, numbers['erased_from'])}",
+        "an erase of blocks without code, or code that runs elsewhere until it is programmed again",
+        "correct the address that is written for the erase command, or the size of the block",
+    )
+
+
 def _fetch(event: RawEvent, names: CodeNames) -> Words:
+    if "erased_by" in event.words:
+        return _fetch_erased(event, names)
     address = event.numbers["address"]
     if address | 1 == FUNCTION_RETURN:
         return Words(

@@ -73,6 +73,7 @@ _TEXTS: dict[str, Callable[[RawEvent, CodeNames], str]] = {
     "polls": lambda event, names: f"waits: {reads(event, names)} again and again",
     "lock-taken": _plain("takes lock {register}{again}"),
     "lock-given-back": _plain("gives back lock {register}{again}"),
+    "flash-erased": _plain("erases flash, block {block:address}..{last:address}{again}"),
     "vector-table-moved": _plain("moves its vector table to {value:address}"),
     "held-back-again": _plain("puts {of} back into reset"),
 }

@@ -29,7 +29,9 @@ def words_for(event: RawEvent, names: CodeNames) -> Words:
     next_step = words.next_step
     if locked and event.numbers.get("masked"):
         next_step += "; and run nothing that may fault under FAULTMASK"
-    elif locked and not event.numbers.get("nested") and not event.kind.startswith("vectors-"):
+    elif locked and not (
+        event.numbers.get("nested") or event.kind.startswith("vectors-") or "erased_by" in event.words
+    ):
         next_step += "; and fill the HardFault vector, so that a later fault is reported"
     return words._replace(found=f"{words.found}; {then}" if words.found else then, next_step=next_step)
 

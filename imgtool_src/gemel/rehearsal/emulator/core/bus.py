@@ -94,6 +94,12 @@ class DeviceSide(Protocol):
     def restarts(self, core: EmulatedCore, pc: int) -> bool:
         """A core requests a reset of the device; False if there were too many of them."""
 
+    def who_erased(self, core: EmulatedCore, address: int) -> tuple[dict[str, int], dict[str, str]]:
+        """Numbers and words of the erase that left what a core executes without code; empty if there was none."""
+
+    def that_may_come(self, core: EmulatedCore, exceptions: set[int]) -> set[int]:
+        """Which of a core's external interrupts may still be raised."""
+
     def touched_guarded(self, core: EmulatedCore, area: str, address: int, pc: int, write: bool) -> None:
         """An area that a lock guards."""
 

@@ -175,7 +175,8 @@ class CoreFaults:
         never = any(span.holds(address) for span in NEVER_EXECUTED)
         if core.bus.read_bytes(address, 2) == ERASED:
             core.pc = address
-            self.take("fetch-erased", address, numbers)
+            erased, by = core.device.who_erased(core, address)
+            self.take("fetch-erased", address, numbers | erased, by)
         elif mapped and not never:
             self.stop("fetch-outside-code", address, numbers)
         else:

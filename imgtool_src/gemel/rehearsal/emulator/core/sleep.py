@@ -175,10 +175,10 @@ class CoreSleep:
 
         Of a core that waits for an event that is any that is enabled, and what the layout lets another core raise.
         """
-        core = self._core
-        if not self.by_event:
-            return core.interrupts.could_wake(core.registers.masks)
-        return core.interrupts.could_wake(Masks()) | {*core.device.plan.lines_between(core.plan.name)}
+        core, by_event = self._core, self.by_event
+        masks = Masks() if by_event else core.registers.masks
+        found = core.device.that_may_come(core, core.interrupts.could_wake(masks))
+        return found | {*core.device.plan.lines_between(core.plan.name)} if by_event else found
 
     def ticks_could_end(self) -> bool:
         """Whether its tick timer will wake the core, or interrupt what it does."""

@@ -29,13 +29,20 @@ class DescribedEvent:
     ) -> None:
         """``enable_value`` gives what was last written to the register that lets it run."""
         self.plan = plan
-        self.happened = False
+        self.happened = self.started = False
+        """``started``: the register that starts it was written."""
         self._enable_value, self._around = enable_value, surroundings
         self._coming = self.busy = False
 
     def reset(self) -> None:
         """As before anything happened; what was still to come does not come."""
-        self.happened = self._coming = self.busy = False
+        self.happened = self.started = self._coming = self.busy = False
+
+    @property
+    def is_off(self) -> bool:
+        """Whether code has not let it come: it neither counts a period nor was ever started."""
+        started = self.started or (self.plan.every is not None and self._runs)
+        return not (started or self.happened)
 
     @property
     def _runs(self) -> bool:
@@ -50,6 +57,7 @@ class DescribedEvent:
 
     def written(self) -> None:
         """The register that starts it was written."""
+        self.started = True
         if self._runs:
             self.busy = True
             self._around.later(self.plan.core, self.plan.delay, self._happens)

@@ -32,6 +32,9 @@ Listener = Callable[[int, int], None]
 """Takes the bits written and which they are."""
 
 WORD = 0xFFFF_FFFF
+DEVICE_BLOCK = 0x100
+"""Bytes, aligned, in which a register and the one that reports on it are (common practice)."""
+
 MAX_LINE = 1000
 """Characters of a line that the timeline shows."""
 
@@ -174,6 +177,22 @@ class DeviceRegisters:
         for each in bits[:MAX_COMBINED]:
             values |= {value | each for value in values}
         return values
+
+    def lets_come(self, core: str, interrupt: int) -> bool:
+        """Whether code let one of the described events come that raise an interrupt of a core, or there are none.
+
+        A device that is started by a write may raise its interrupt for more than that, once code has set it up.
+        """
+        raising = [each for each in self.events if (each.plan.core, each.plan.interrupt) == (core, interrupt)]
+        return not raising or any(not each.is_off or self._is_set_up(each.plan) for each in raising)
+
+    def _is_set_up(self, event: DeviceEvent) -> bool:
+        """Whether code wrote ones near the register that starts an event."""
+        start = event.after_write
+        return start is not None and any(
+            address // DEVICE_BLOCK == start // DEVICE_BLOCK and port.ones
+            for (_, address), port in self.accesses.items()
+        )
 
     def port(self, core: str, word: int, pc: int, before: Callable[[], None] | None) -> RegisterPort:
         """The register at plain address ``word`` (a multiple of four) for ``core``, which is at ``pc``."""

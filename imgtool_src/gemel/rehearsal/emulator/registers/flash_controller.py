@@ -7,6 +7,7 @@ from typing import Protocol
 
 from gemel.layout.rehearsal_model import FlashController
 from gemel.rehearsal.emulator.core.backing import Backing
+from gemel.spans import Span
 
 BY_REGISTERS, LOCKED, NO_COMMAND = range(3)
 """Why a store into flash does not program it: the controller takes words by registers, is locked, has no command."""
@@ -32,6 +33,9 @@ class FlashSide(Protocol):
 
     def flash_fault(self, place: int, address: int, command: str, reason: str) -> None:
         """A command that does not do to the flash what the code at ``place`` requests."""
+
+    def flash_erased(self, place: int, memory: str, offset: int, block: Span, command_at: int) -> None:
+        """The code at ``place`` had a block of a memory erased: from ``offset`` on, at these addresses."""
 
     def write_unit(self, memory: str) -> int:
         """How many bytes of a memory are programmed at once."""
@@ -192,7 +196,9 @@ class DescribedFlash:
         memory, offset = located
         block = memory.plan.erase_block
         start = offset - offset % block
-        memory.write(start, memory.plan.fill * min(block, memory.plan.size - start))
+        erased = Span(self._address[0] - (offset - start), min(block, memory.plan.size - start))
+        memory.write(start, memory.plan.fill * erased.size)
+        self._around.flash_erased(place, memory.plan.name, start, erased, self.plan.command_at)
         self._units = {at: each for at, each in self._units.items() if not start <= at < start + block}
         self._around.code_changed()
         self._begin(core)
