@@ -133,9 +133,13 @@ def _followed(distance: int) -> bool:
     """Whether the second run goes on up to a finding ``distance`` instructions after where it follows calls."""
     asked: list[int | None] = []
 
-    def run(plan: object, *, follow_from: int | None = None, until: int | None = None) -> MagicMock:
+    def run(
+        plan: object, *, follow_from: int | None = None, until: int | None = None, again: bool = False
+    ) -> MagicMock:
         asked.append(until)
-        return MagicMock(events=[SimpleNamespace(time=each) for each in (0, distance)], time=1 << 60)
+        return MagicMock(
+            events=[SimpleNamespace(time=each, kind="", numbers={}) for each in (0, distance)], time=1 << 60
+        )
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(runner, "run_device", run)

@@ -11,9 +11,11 @@ from rehearse.test_endings import BESIDE
 from rehearse.test_hints import COUNTER, COUNTS, GOAL, IDLE, REACHED, RELEASE, TICKS, TIMER, polls
 
 from gemel.rehearsal.emulator import runner, tick_probe
+from gemel.rehearsal.emulator.released_loops import WINDOWS, _Follower
 from gemel.rehearsal.verdict import described
 from gemel.text.wrapping import step_lines
 
+REGISTER = "0x5020_0000"
 CLEARS = COUNTS + store(DEVICE + 4, "1")
 STATUS = f"{DEVICE + 4:#x}"
 CLOCK = f"[[rehearsal.ready]]\nat = {DEVICE:#x}\nbits = 0x200\nfollow_at = {DEVICE:#x}\nfollow_bits = 1\n"
@@ -63,6 +65,49 @@ def test_bits_that_a_description_leaves_out(name: str, goal: str) -> None:
             sampler=IDLE,
         )
         assert added.passes, added.findings
+
+
+ELAPSES = f"ldr r0, ={DEVICE:#x}\n ldr r2, [r0]\n1: ldr r1, [r0]\n subs r3, r1, r2\n cmp r3, #100\n blo 1b\n"
+COUNTER_OFFERS = {
+    "a counter": (
+        ELAPSES,
+        "[[rehearsal.sequence]]\nat = 0x50200000\nvalues = [0x0, 0x80]\nrepeat = true # then it goes on",
+    ),
+    "a status": (
+        polls(0, "tst r1, #4"),
+        "[[rehearsal.constant]]\nat = 0x50200000\nvalue = 0x4 # then it goes on",
+    ),
+    "a status that code has to clear": (
+        polls(0, "tst r1, #4") + polls(0, "tst r1, #4").replace("1", "2").replace("beq", "bne"),
+        "[[rehearsal.sequence]]\nat = 0x50200000\nvalues = [0x0, 0x4]\nrepeat = true # then it goes on",
+    ),
+    "a status that no two values serve": (
+        polls(0, "cmp r1, #4")
+        + polls(0, "cmp r1, #5").replace("1", "2")
+        + polls(0, "cmp r1, #6").replace("1", "3"),
+        "[[rehearsal.constant]]\nat = 0x50200000\nvalue = 0x4 # with the bits it waits for",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", COUNTER_OFFERS)
+def test_what_is_offered_was_tried(name: str) -> None:
+    """A loop that compares two reads needs a register that changes; that the core goes on is said where it did."""
+    program, lines = COUNTER_OFFERS[name]
+    (finding,) = run(RELEASE + program + REACHED, GOAL, sampler=IDLE).findings
+    assert finding.kind == "waits-for-register"
+    assert lines in finding.next_step
+    added = "\n".join([*step_lines(finding.next_step)[1:], GOAL])
+    assert run(RELEASE + program + REACHED, added, sampler=IDLE).passes is ("then it goes on" in lines)
+
+
+def test_a_poll_in_a_device_that_repeats_is_not_followed_for_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A core that reads nothing that another one writes, in a device that repeats, does the same for ever."""
+    gone: list[int] = []
+    monkeypatch.setattr(_Follower, "_go_on", lambda follower, time: gone.append(time) or True)
+    found = run(RELEASE + polls(0, "tst r1, #2"), "", sampler=polls(0x10, "tst r1, #2")).findings
+    assert [each.kind for each in found] == ["waits-for-register", "waits-for-register"]
+    assert sum(gone) < WINDOWS[-1]
 
 
 @pytest.mark.parametrize("until", ["tst r1, #1", "tst r1, #3"])
@@ -285,7 +330,6 @@ def test_a_sleeper_that_the_other_core_does_not_wake(table: str, said: str) -> N
         assert sampler.next_step.startswith("see why core station does not raise interrupt 9")
 
 
-REGISTER = "0x5020_0000"
 EDGE = TIMER.replace(f"status_at = {DEVICE + 4:#x}\nclear_at = {DEVICE + 4:#x}\n", "")
 STARTED = EDGE.replace("every = 1000\n", "").replace("enabled_at", "after_write")
 SWITCHED = {

@@ -4,27 +4,36 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from gemel.layout.rehearsal_model import ALL_BITS, ConstantRegister, HeldRegister, RehearsalPlan
+from gemel.layout.rehearsal_model import (
+    ALL_BITS,
+    ConstantRegister,
+    HeldRegister,
+    RehearsalPlan,
+    SequenceRegister,
+)
 from gemel.structs import NamedTuple, replace
 
 
 class Proposal(NamedTuple):
     """An entry that makes a register read more; ``replaces`` the one that the layout has, if it has one."""
 
-    entry: ConstantRegister | HeldRegister
+    entry: ConstantRegister | HeldRegister | SequenceRegister
     replaces: ConstantRegister | HeldRegister | None = None
 
     @property
     def words(self) -> str:
         """What to write into the layout."""
-        table = "held" if isinstance(self.entry, HeldRegister) else "constant"
-        if isinstance(self.entry, HeldRegister):
-            keys = [f"reset = 0x{self.entry.reset:X}", f"writable = 0x{self.entry.writable:X}"]
+        table, entry = "constant", self.entry
+        if isinstance(entry, HeldRegister):
+            table, keys = "held", [f"reset = 0x{entry.reset:X}", f"writable = 0x{entry.writable:X}"]
+        elif isinstance(entry, SequenceRegister):
+            values = ", ".join(f"0x{value:X}" for value in entry.values)
+            table, keys = "sequence", [f"values = [{values}]", f"repeat = {str(entry.repeat).lower()}"]
         else:
-            keys = [f"value = 0x{self.entry.value:X}"]
+            keys = [f"value = 0x{entry.value:X}"]
         if self.replaces:
-            return f"set {' and '.join(keys)} in the [[rehearsal.{table}]] at 0x{self.entry.at:X}"
-        lines = ("add to the layout:", f"[[rehearsal.{table}]]", f"at = 0x{self.entry.at:X}", *keys)
+            return f"set {' and '.join(keys)} in the [[rehearsal.{table}]] at 0x{entry.at:X}"
+        lines = ("add to the layout:", f"[[rehearsal.{table}]]", f"at = 0x{entry.at:X}", *keys)
         return "\n".join(lines)
 
 
@@ -41,6 +50,11 @@ def proposal(plan: RehearsalPlan, register: int, bits: int) -> Proposal:
     if register in enables:
         return Proposal(HeldRegister(at=register, reset=bits, writable=ALL_BITS & ~bits))
     return Proposal(ConstantRegister(at=register, value=bits))
+
+
+def as_counter(register: int, bits: int) -> Proposal:
+    """How ``register`` reads something else each time, as a counter does, one of them ``bits``."""
+    return Proposal(SequenceRegister(at=register, values=(0, bits), repeat=True))
 
 
 def as_ready(plan: RehearsalPlan, register: int, numbers: Mapping[str, int]) -> str:
@@ -68,6 +82,8 @@ def as_ready(plan: RehearsalPlan, register: int, numbers: Mapping[str, int]) -> 
 
 def with_proposal(plan: RehearsalPlan, made: Proposal) -> RehearsalPlan:
     """The plan with a proposal's entry."""
+    if isinstance(made.entry, SequenceRegister):
+        return replace(plan, sequences=(*plan.sequences, made.entry))
     if isinstance(made.entry, HeldRegister):
         return replace(plan, held=(*(each for each in plan.held if each != made.replaces), made.entry))
     return replace(plan, constants=(*(each for each in plan.constants if each != made.replaces), made.entry))

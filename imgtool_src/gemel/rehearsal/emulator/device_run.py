@@ -25,12 +25,15 @@ LOOK_EVERY, LOOK_FRACTION = 4096, 1024
 """Instructions between two looks for a repeating state; in long runs this part of the time."""
 
 
-def run_device(plan: DevicePlan, *, follow_from: int | None = None, until: int | None = None) -> RawRun:
+def run_device(
+    plan: DevicePlan, *, follow_from: int | None = None, until: int | None = None, again: bool = False
+) -> RawRun:
     """Run a device from its primary's reset to its end, or to time ``until``.
 
-    Calls are followed from time ``follow_from`` on, if given.
+    Calls are followed from time ``follow_from`` on, if given.  A run ``again`` does not say which cores are released
+    from their waits.
     """
-    return _Run(Device(plan, follow_from)).to_end(until)
+    return _Run(Device(plan, follow_from)).to_end(until, again)
 
 
 class _Run:
@@ -40,7 +43,7 @@ class _Run:
         self._same = SameState(device)
         device.look_at = LOOK_EVERY
 
-    def to_end(self, until: int | None) -> RawRun:
+    def to_end(self, until: int | None, again: bool) -> RawRun:
         device, schedule = self._device, self._device.schedule
         device.start()
         ended = ""
@@ -83,7 +86,7 @@ class _Run:
         if ended != "replayed":
             device.finish(ended)
         result = result_of(device, ended)
-        if ended not in ("budget", "same state") or device.plan.goals or until is not None:
+        if ended not in ("budget", "same state") or device.plan.goals or again:
             return result
         released = released_cores(device)
         cores = (replace(each, released=each.name in released) for each in result.cores)

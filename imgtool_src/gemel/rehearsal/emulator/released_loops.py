@@ -65,6 +65,8 @@ class _Follower:
     def __init__(self, device: Device, core: EmulatedCore) -> None:
         self._device, self._core, self.name = device, core, core.plan.name
         self._looks, self._ends_at = 0, 0
+        self._period = core.time - device.repeats_since[self.name] if device.repeats_since else FOR_GOOD
+        """Instructions after which it does the same again, where the whole device repeats."""
         self._accesses = Accesses(core)
         self._awaited: set[int] = set()
         self._window = WINDOWS[0]
@@ -106,6 +108,8 @@ class _Follower:
             same = second.read <= first.read and second.changed <= first.changed
             if same and (self._awaited or self._by_timer):
                 return True
+            if same and self._window >= self._period:
+                return False
             if not self._go_on(self._window):
                 return False
         return False

@@ -14,7 +14,7 @@ from gemel.rehearsal.emulator.system_space.registers import (
 )
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.proposals import as_ready, proposal
+from gemel.rehearsal.proposals import as_counter, as_ready, proposal
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
@@ -239,8 +239,9 @@ def _waits_for_register(plan: DevicePlan, event: RawEvent, names: CodeNames) -> 
     numbers = event.numbers
     register, bits = numbers.get("register", numbers.get("described", 0)), numbers.get("bits")
     lacking, described = numbers.get("lacking", bits or 0), "register" not in numbers
-    add = proposal(plan.registers, register, lacking)
-    note = "then it goes on" if bits else "with the bits it waits for"
+    goes_on = numbers.get("goes_on", 0)
+    add = as_counter(register, lacking) if goes_on > 1 else proposal(plan.registers, register, lacking)
+    note = "then it goes on" if goes_on else "with the bits it waits for"
     what = f"bits 0x{lacking:X} of register" if described else "register"
     words = Words(
         f"core {event.core} waits for {what} {names.register(register)}, which the layout does not describe",
