@@ -28,10 +28,12 @@ from gemel.rehearsal.emulator import loop_probe
 from gemel.rehearsal.emulator.core import exceptions, protected_access
 from gemel.rehearsal.emulator.core.code_stops import CodeStops
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
-from gemel.rehearsal.result import Rehearsal
-from gemel.rehearsal.verdict.endings import LONG
+from gemel.rehearsal.raw_run import RawCore
+from gemel.rehearsal.result import Rehearsal, RehearsalFinding
+from gemel.rehearsal.verdict.endings import LONG, _handlers
 from gemel.rehearsal.verdict.judging import stack_room
 from gemel.spans import Span
+from gemel.structs import replace
 
 HANG = "1: b 1b\n"
 HANG_IN_HARD_FAULT = "mrs r0, ipsr\n cmp r0, #3\n1: beq 1b\n"
@@ -189,6 +191,61 @@ def test_a_kernel_that_idles_in_its_switch(beginning: str, handler: str, stays: 
     rehearsal = run(OWN_TABLE + beginning + PENDSV, "", handler=handler, budget=2_200_000)
     assert (rehearsal.finding("stays-in-handler") is not None) is stays, rehearsal.findings
     assert rehearsal.finding("no-idle-state") is None
+
+
+@pytest.mark.parametrize("moved", [0x3800_0020, 0x3800_0000])
+def test_a_table_at_an_address_that_the_vector_register_does_not_keep(moved: int) -> None:
+    """A handler of another vector runs, since the table is not where it was written to be; not that none is linked."""
+    table = "".join(store(moved + 4 * number, hex(FLASH + 0x801)) for number in range(12, 23))
+    rehearsal = run(table + store(0xE000_ED08, hex(moved)) + enabled(5) + RAISE, "", handler=HANG)
+    finding = rehearsal.finding("stays-in-handler")
+    assert finding is not None
+    said = ": its vector table is at 0x3800_0000, not at 0x3800_0020, as VTOR keeps the upper bits alone"
+    assert (said in finding.what) is (moved == 0x3800_0020)
+    assert finding.next_step.startswith("align the vector table") is (moved == 0x3800_0020)
+
+
+def returns_to(handler: str) -> RehearsalFinding:
+    """What is found of a supervisor call with this handler, of which a fault's handler hangs."""
+    rehearsal = run("svc 0\n" + SLEEP, "", handler=HANG_IN_HARD_FAULT + handler)
+    (finding,) = [each for each in rehearsal.findings if each.core == "station"]
+    return finding
+
+
+def test_where_a_bad_address_comes_from() -> None:
+    """A stacked return address that a handler wrote over, and the link value of an exception outside of a handler."""
+    frame = returns_to("movs r0, #0\n str r0, [sp, #24]\n")
+    assert frame.what == "core station returns from SVCall to what is not its code"
+    assert frame.found.startswith("0x0000_0000")
+    called = returns_to("movs r0, #0\n bx r0\n")
+    assert "returns from" not in called.what
+    link = run("ldr r0, =0xFFFFFFF9\n bx r0\n" + SLEEP, "", handler=HANG).finding("fetch-outside-code")
+    assert link is not None
+    assert "branches to the link value of an exception in thread mode" in link.what
+
+
+def test_a_frame_that_cannot_be_stacked_for_a_fault_is_named_by_that() -> None:
+    """The store below the stack is the cause; the exception of its fault has no room either."""
+    rehearsal = run(f"ldr r1, ={NO_RAM}\n mov sp, r1\n push {{r0}}\n" + SLEEP, "", handler=HANG)
+    (finding,) = [each for each in rehearsal.findings if each.core == "station"]
+    assert finding.kind == "unmapped-write"
+    assert finding.found.endswith("so core station cannot stack an exception frame")
+
+
+def test_a_handler_is_named_by_its_vector() -> None:
+    """Where it stays in a function that its handler calls, both are named."""
+    core = RawCore("station", "running", 9, 0x105, (), None, None, {}, handlers=((21, 3, 0x101, 1),))
+    symbols = {0x100: "irq5_handler", 0x104: "take"}
+    plan = SimpleNamespace(lines_between=lambda _: {}, registers=SimpleNamespace(events=()))
+    names = SimpleNamespace(
+        function_name=lambda _, at: symbols[at & ~3], register_name=lambda _: "", place=lambda *_, **__: None
+    )
+    run = SimpleNamespace(cores=(core,), ended="same state", time=9, events=())
+    (finding,) = _handlers(plan, run, names, {})  # type: ignore[arg-type]
+    assert finding.what == "core station stays in irq5_handler for interrupt 5, in take"
+    core = replace(core, pc=0x101)
+    (finding,) = _handlers(plan, SimpleNamespace(**{**vars(run), "cores": (core,)}), names, {})  # type: ignore[arg-type]
+    assert finding.what == "core station stays in irq5_handler for interrupt 5"
 
 
 def test_a_call_by_a_null_pointer_is_named() -> None:

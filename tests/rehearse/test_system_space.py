@@ -6,8 +6,14 @@ import pytest
 from core_plans import core_plan
 
 from gemel.rehearsal.emulator.system_space.interrupts import Interrupts
-from gemel.rehearsal.emulator.system_space.registers import BASE, OPTIONAL_COUNTER, SystemSpace
+from gemel.rehearsal.emulator.system_space.registers import (
+    BASE,
+    OPTIONAL_COUNTER,
+    WRITTEN_IN_PART,
+    SystemSpace,
+)
 from gemel.rehearsal.plan import CorePlan
+from gemel.structs import replace
 
 CORE = core_plan(architecture="armv8-m.main", extensions=("fp", "mpu", "security"))
 
@@ -222,7 +228,18 @@ def test_vector_table_offset_drops_low_bits_and_is_told() -> None:
     bench = Bench()
     bench.write(0xE000_ED08, 0x1000_0FFF)
     assert bench.read(0xE000_ED08) == bench.space.vector_table == 0x1000_0F80
-    assert bench.events == [("vector-table-moved", {"value": 0x1000_0F80})]
+    assert bench.events == [("vector-table-moved", {"value": 0x1000_0F80, "written": 0x1000_0FFF})]
+    bench.write(0xE000_ED08, 0x1000_0000)
+    assert bench.events[1:] == [("vector-table-moved", {"value": 0x1000_0000})]
+
+
+@pytest.mark.parametrize("architecture", ["armv6-m", "armv8-m.base"])
+@pytest.mark.parametrize("size", [1, 2, 4])
+def test_a_system_register_that_is_written_in_part(architecture: str, size: int) -> None:
+    """Armv6-M takes words alone there, and the result says so; other architectures take bytes and halfwords."""
+    bench = Bench(replace(CORE, architecture=architecture))
+    bench.write(0xE000_E400, 0x40, size)
+    assert (WRITTEN_IN_PART in bench.space.used) is (size < 4 and architecture == "armv6-m")
 
 
 def test_tick_timer_counts_down_and_tells_once() -> None:

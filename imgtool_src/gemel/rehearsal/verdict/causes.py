@@ -22,6 +22,9 @@ STUCK = FATAL | {"endless-loop", "waits-for-register", "stays-in-handler", "no-w
 RUNS_ON = frozenset({"write-to-other-core", "write-to-own-code"})
 """Kinds that one loop repeats at the next address, by each of its instructions where a compiler unrolled it."""
 
+DERIVED = frozenset({"stacking", "protected-stacking"})
+"""Faults of the frame of an exception, which another fault may have caused."""
+
 NEXT = 8
 """Bytes from one store of a loop to the next one at most."""
 
@@ -83,6 +86,10 @@ class _Follows:
             )
         if cause.kind == "lock-not-given-back":
             return finding.kind in STUCK - FATAL and finding.core in self.waited[cause.core]
+        if (
+            finding.kind in DERIVED and finding.core == cause.core
+        ):  # by the exception of the fault that is its cause
+            return cause.kind in FATAL - DERIVED and 0 <= finding.time - cause.time <= 1
         if not before:
             return False
         if cause.kind in RELEASES:

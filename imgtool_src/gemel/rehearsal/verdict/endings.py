@@ -147,21 +147,35 @@ def _handlers(
         others = same if same >= SHARED_BY else 0
         if _idles_in(core, stays) and not others:
             continue
-        innermost = exception == core.handlers[-1][0]
-        function = names.function_name(core.name, core.pc if innermost else vector & ~1) or "a handler"
+        inside = names.function_name(core.name, core.pc) if exception == core.handlers[-1][0] else ""
+        function = names.function_name(core.name, vector & ~1) or inside or "a handler"
+        place = f", in {inside}" if inside not in ("", function) else ""
         shared = (
             f", since no handler of its own is linked ({others} vectors share this one)" if others else ""
         )
+        hint = "link a handler for it, see what the handler waits for, or do not enable the interrupt"
+        if others and (moved := _table_moved(run, core)):
+            kept, written = format_address(moved["value"]), format_address(moved["written"])
+            shared = f": its vector table is at {kept}, not at {written}, as VTOR keeps the upper bits alone"
+            hint = "align the vector table to its size, rounded up to a power of two"
         loop = loops.get(core.name)
         waits = f"; {reads(loop, names)} again and again" if loop and polls_other(loop) else ""
         named = f"{word_name(exception)}{raised_by(plan, core.name, exception, names)}"
         words = Words(
-            f"core {core.name} stays in {function} for {named}{shared}",
+            f"core {core.name} stays in {function} for {named}{place}{shared}",
             f"entered at instruction {since:,}, and it does not return{waits}{held_off_by(core, exception)}",
             "a handler that serves its exception and returns",
-            "link a handler for it, see what the handler waits for, or do not enable the interrupt",
+            hint,
         )
         yield at_end(core, run, words, names, "stays-in-handler")
+
+
+def _table_moved(run: RawRun, core: RawCore) -> dict[str, int]:
+    """Where the core's vector table is, and what was ``written``, if that lost bits; empty if it did not."""
+    moves = [
+        each.numbers for each in run.events if (each.core, each.kind) == (core.name, "vector-table-moved")
+    ]
+    return moves[-1] if moves and "written" in moves[-1] else {}
 
 
 def _idles_in(core: RawCore, stays: Sequence[tuple[int, ...]]) -> bool:

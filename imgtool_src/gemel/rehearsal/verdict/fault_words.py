@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from gemel.m_profile.fault_registers import FIRST_RETURN
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.registers.flash_controller import BY_REGISTERS, LOCKED, NO_COMMAND
 from gemel.rehearsal.emulator.system_space.interrupts import SECURE_FAULT, TICK
@@ -59,6 +60,20 @@ def _fetch(event: RawEvent, names: CodeNames) -> Words:
     found = f"{format_address(address)}, {names.what_is_at(event.core, address)}"
     if address | 1 == ERASED:
         found = f"{format_address(ERASED)}, {_erased_from(event, names)}"
+    elif address >= FIRST_RETURN:
+        return Words(
+            f"core {event.core} branches to the link value of an exception in thread mode",
+            f"{format_address(address)}: EXC_RETURN is a return in a handler alone",
+            "a return address of a function",
+            "see where the link register, or the word that is popped as a return address, comes from",
+        )
+    if "unstacked" in event.numbers:
+        return Words(
+            f"core {event.core} returns from {word_name(event.numbers['unstacked'])} to what is not its code",
+            f"{found}, the return address in the frame that it unstacked",
+            "the frame as it was stacked, with the address of the code that was interrupted",
+            "see what writes into the frame, or moves the stack pointer, while the handler runs",
+        )
     if "then" in event.words:
         found += f", where it meets {event.words['then']}"
     return Words(

@@ -35,6 +35,7 @@ class CoreExceptions:
         self._chained = self._chain_of = self._bad_returns = self._came = self.count = 0
         self.entered: dict[int, int] = {}
         self._returned_at = self._faulted_at = -1
+        self._left = self._left_to = 0
 
     def take_due(self) -> None:
         """Take the exception that is pending, if one is."""
@@ -119,7 +120,7 @@ class CoreExceptions:
         number, to_thumb = left
         core.sleep.event = True
         core.faults.recovered(number)
-        self._returned_at = core.instructions
+        self._returned_at, self._left, self._left_to = core.instructions, number, core.pc
         if not to_thumb:
             core.fault("invalid-state", core.pc, {"address": core.pc})
             return
@@ -127,6 +128,12 @@ class CoreExceptions:
             core.sleep.begin()
             if not core.runs:
                 self._returned_at = -1  # what wakes it takes nothing from thread code
+
+    def left_to(self, address: int) -> dict[str, int]:
+        """``unstacked``, the exception from which the core returned to ``address`` just now, if it did."""
+        core = self._core
+        returned = core.instructions - self._returned_at <= 1 and self._left_to == address
+        return {"unstacked": self._left} if self._left and returned else {}
 
     def bad_vector(self, number: int, vector: int, return_address: int) -> None:
         """The vector of exception ``number``, which was just entered, is no code."""

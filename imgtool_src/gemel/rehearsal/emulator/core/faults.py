@@ -157,7 +157,8 @@ class CoreFaults:
 
     def of_fetch(self, address: int) -> None:
         """The core goes on at ``address``, where there is no code of it."""
-        core, numbers = self._core, {"address": address}
+        core = self._core
+        numbers = {"address": address, **core.exceptions.left_to(address)}
         if core.time == core.started:
             numbers["reset_vector"] = core.system.vector_table + 4
         if address | 1 == NO_LINK:

@@ -38,6 +38,9 @@ CYCLE_CONTROL, CYCLE_COUNT = 0xE000_1000, 0xE000_1004
 OPTIONAL_COUNTER = "the cycle counter was read, which not every core of this architecture has"
 """What the result says of it: one without a counter (DWT_CTRL.NOCYCCNT) waits for ever for a count."""
 
+WRITTEN_IN_PART = "a byte or halfword of a system register was written, which is UNPREDICTABLE on Armv6-M"
+"""Its System Control Space takes words alone (DDI 0419, "About the System Control Space")."""
+
 CONTROLLER_TYPE = 0xE000_E004
 TICK_CONTROL, TICK_RELOAD, TICK_CURRENT = 0xE000_E010, 0xE000_E014, 0xE000_E018
 TICK_CALIBRATION = 0xE000_E01C
@@ -102,6 +105,8 @@ class SystemSpace:
         """
         self.interrupts = interrupts
         self.used: set[str] = set()
+        self._lost: dict[str, int] = {}
+        """What was last ``written``, where the register does not keep all of it."""
         self._controller = InterruptRegisters(interrupts, plan.secure)
         self._plan, self._now, self._report, self._changed = plan, now, report, changed
         self._float_used = float_used
@@ -325,6 +330,8 @@ class SystemSpace:
         address = BASE + offset
         word, shift = address & ~3, 8 * (address & 3)
         mask = ((1 << 8 * size) - 1) << shift & 0xFFFF_FFFF
+        if size < 4 and self._plan.architecture == "armv6-m":
+            self.used.add(WRITTEN_IN_PART)
         self._write_word(word, value << shift & mask, mask)
         self._changed()
 
@@ -341,6 +348,7 @@ class SystemSpace:
             protection.write(plain, protection.read(plain) & ~mask | value)
             return
         bits = self._bits.get(address, 0)
+        self._lost = {"written": value} if value & ~bits else {}
         held = self._words.get(self._banked(address), 0) & ~mask | value & bits
         if not bits:
             if value and any(address in each for each in COMPARATORS):
@@ -404,7 +412,7 @@ class SystemSpace:
 
     def _write_vector_table(self, value: int, held: int) -> None:
         if held != self.vector_table:
-            self._report("vector-table-moved", {"value": held})
+            self._report("vector-table-moved", {"value": held, **self._lost})
         self._words[VECTOR_TABLE] = held
 
     def _write_cycle_control(self, value: int, held: int) -> None:
