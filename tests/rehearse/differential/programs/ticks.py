@@ -1,4 +1,4 @@
-"""The architecture's tick timer: reloads from 100 instructions on, polled and by interrupt, on both cores."""
+"""The architecture's tick timer: reloads from 160 instructions on, polled and by interrupt, on both cores."""
 
 from __future__ import annotations
 
