@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
+from rehearsals import DEVICE
 from tide_gauge import BUILT, layout_file
 
 from gemel.cli.main import exit_code
@@ -47,6 +49,27 @@ def test_check_rehearses_when_asked(
     assert _rehearsal_rule(capsys.readouterr().out)["status"] == status
     assert exit_code(["check", layout, image, *given, "--format", "json"]) == 0
     assert _rehearsal_rule(capsys.readouterr().out)["status"] == "not checked"
+
+
+def test_check_carries_what_a_rehearsal_warns_of(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A warning of compiled code has its function and source line in the report of ``check``; the image passes."""
+    layout, image = str(DEVICE / "rehearsal.toml"), str(tmp_path / "image.hex")
+    given = [f"{name}={DEVICE / 'built' / f'{name}-touches-nobodys.elf'}" for name in ("station", "sampler")]
+    assert exit_code(["join", layout, *given, "--no-disassemble", "-o", image]) == 0
+    capsys.readouterr()
+    words = ["check", layout, image, *given, "--no-disassemble", "--rehearse", "--format", "json"]
+    assert exit_code(words) == 0
+    rules = {rule["name"]: rule for rule in json.loads(capsys.readouterr().out)["rules"]}
+    assert rules["rehearsal-passes"]["status"] == "holds"
+    assert rules["register-of-both-cores"]["status"] == "warning"
+    (finding,) = rules["register-of-both-cores"]["findings"]
+    assert finding["parties"] == ["sampler", "register-of-both-cores"]
+    lines = (DEVICE / "core.c").read_text(encoding="utf-8").splitlines()
+    number = next(at for at, line in enumerate(lines, 1) if "REGISTER(NOBODYS) = 1u;" in line)
+    assert re.fullmatch(
+        rf"core sampler, after [\d,]+ instructions, at fault \+ \d+ \(0x\w+\), core\.c:{number}",
+        finding["where"],
+    )
 
 
 def test_a_layout_can_require_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
