@@ -347,37 +347,52 @@ void scenario(void)
         )
 
 
+LOOSE = "the emulator gives the other core a turn at YIELD; DDI 0553 YIELD: a hint, which may be a NOP"
+
+
 def bounded_polls(random: Random) -> Iterator[Scenario]:
-    """Polls with YIELD, some thousand of them, for a partner that takes a tenth of that time or ten times as long."""
-    answers = f"{ME}void scenario(void)\n{{\n    spend(%d);\n    MY(0) = 1;\n}}\n"
-    for name, rounds, polls in (("late", 20_000, 1_000), ("in-time", 200, 20_000)):
-        polls += random.randint(0, 99)
-        code = f"""{ME}
+    """Polls for a third of the time that the partner's answer takes, or for three times as long.
+
+    The board's cores take turns of some hundred thousand instructions: only longer waits are compared with it.
+    """
+    cores: tuple[Core, ...] = ("station", "sampler")
+    for how in ("", "yield"):
+        takes = random.randint(6_000, 9_000) * (1 if how else 100)
+        answers = f"""{ME}
 void scenario(void)
 {{
-    for (uint32_t i = 0; i < {polls}; i++) {{
-        if (ITS(0)) {{
-            say("answered");
-            return;
-        }}
-        __asm volatile("yield");
+    while (!ITS(1)) {{
     }}
-    say("timeout");
+    uint32_t left = {takes};
+
+    __asm volatile("1: subs %0, #1\\n bne 1b" : "+r"(left)::"cc");
+    MY(0) = 1;
 }}
 """
-        cores: tuple[Core, ...] = ("station", "sampler")
-        for core in cores:
-            texts = {each: f"{each}: up\n{each}: done\n" for each in cores}
-            says = "timeout" if name == "late" else "answered"
-            texts[core] = f"{core}: up\n{core}: {says}\n{core}: done\n"
-            yield Scenario(
-                f"yield-{name}",
-                code,
-                partner=answers % rounds,
-                cores=(core,),
-                loose="the emulator gives the other core a turn at YIELD; DDI 0553 YIELD: a hint, which may be a NOP",
-                texts=tuple(texts.items()),
-            )
+        for name, time in (("late", 2 * takes // 3), ("in-time", 2 * takes * 3)):
+            code = f"""{ME}
+void scenario(void)
+{{
+    uint32_t left = {time // (6 if how else 5)}, found;
+
+    MY(1) = 1;
+    __asm volatile("1: ldr %0, [%2]\\n cmp %0, #0\\n bne 2f\\n {how}\\n subs %1, #1\\n bne 1b\\n2:"
+        : "=&r"(found), "+r"(left) : "r"(&ITS(0)) : "cc", "memory");
+    say(found ? "answered" : "timeout");
+}}
+"""
+            for core in cores:
+                texts = {each: f"{each}: up\n{each}: done\n" for each in cores}
+                says = "timeout" if name == "late" else "answered"
+                texts[core] = f"{core}: up\n{core}: {says}\n{core}: done\n"
+                yield Scenario(
+                    f"poll-{how or 'only'}-{name}",
+                    code,
+                    partner=answers,
+                    cores=(core,),
+                    loose=LOOSE if how else "",
+                    texts=tuple(texts.items()) if how else (),
+                )
 
 
 FAMILIES = (
