@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,7 @@ sys.exit(code)
 """
 
 
+@cache
 def imported(folder: Path, *words: str) -> set[str]:
     """The modules that an interpreter holds after ``gemel WORDS``."""
     done = subprocess.run(
@@ -50,7 +52,16 @@ COMMANDS = {
     "check with builds": ("check", "small.toml", "tide.hex", *BUILDS),
     "show": ("show", "small.toml", "tide.hex"),
     "explain": ("explain",),
+    "compare": ("compare", "small.toml", "tide.hex", "tide.hex"),
+    "draft": ("draft", *BUILDS),
+    "split": ("split", "small.toml", "tide.hex", "-o", "parts"),
+    "where": ("where", "small.toml", "0x10000000"),
 }
+WITH_PATHS = {
+    "audit": ("audit", "small.toml", "tide.hex"),
+    "export": ("export", "linker", "small.toml"),
+}
+"""Commands that use ``pathlib`` or processes."""
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -88,8 +99,14 @@ MODULES = {
     "help": 7,
     "version": 6,
     "explain": 29,
+    "export": 88,
+    "where": 99,
+    "audit": 120,
+    "split": 125,
+    "compare": 143,
     "show": 144,
     "check": 238,
+    "draft": 309,
     "join": 320,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""
@@ -98,5 +115,6 @@ MODULES = {
 @pytest.mark.parametrize("command", MODULES)
 def test_no_more_modules_than_stored(device: Path, command: str) -> None:
     """Each module costs about 0.2 ms at every start, so their number is held."""
-    own = {name for name in imported(device, *COMMANDS[command]) if name.partition(".")[0] == "gemel"}
+    words = (COMMANDS | WITH_PATHS)[command]
+    own = {name for name in imported(device, *words) if name.partition(".")[0] == "gemel"}
     assert len(own) <= MODULES[command] <= len(own) + 5, len(own)
