@@ -50,10 +50,11 @@ def _builds(**files: str) -> dict[str, Build]:
 
 
 @cache
-def _sealed() -> SparseBytes:
-    image = join(gauge(), _builds()).image
-    record = record_bytes(gauge().layout, image)
-    put_seal(gauge().layout, image, make_seal(record, signatures_by(record, [KEY])))
+def _sealed(*changes: tuple[str, str]) -> SparseBytes:
+    read = _read(*changes)
+    image = join(read, _builds()).image
+    record = record_bytes(read.layout, image)
+    put_seal(read.layout, image, make_seal(record, signatures_by(record, [KEY])))
     return image
 
 
@@ -181,11 +182,16 @@ IMAGES: dict[str, tuple[Edit, tuple[str, str]]] = {
     "moved by 4 KiB": (_moved(0x1000), ORDER),
     "moved before flash": (_moved(-0x200), ORDER),
     "moved out of flash": (_moved(0x100_0000), ORDER),
+    "at an alias": (_moved(-STATION), ORDER),
     "halfwords swapped": (_reversed(2), ORDER),
     "words swapped": (_reversed(4), ORDER),
     "line ends converted": (_as_text, ORDER),
 }
 """What is done to a sealed image, and the one error that is found with the builds and without."""
+
+ALIAS = ("start = 0x1000_0000\n", "start = 0x1000_0000\naliases = [0x0000_0000]\n")
+LAYOUTS_OF_IMAGES = {"at an alias": (ALIAS,)}
+"""What the layout of an image has other than the gauge's."""
 
 
 @pytest.mark.parametrize("case", IMAGES)
@@ -193,12 +199,13 @@ IMAGES: dict[str, tuple[Edit, tuple[str, str]]] = {
 def test_one_fault_of_an_image_is_one_error(case: str, given: bool) -> None:
     """All else is not checked for that cause, and names it."""
     edit, rules = IMAGES[case]
-    image = _sealed().copy()
+    changes = LAYOUTS_OF_IMAGES.get(case, ())
+    image = _sealed(*changes).copy()
     edit(image)
     rule = rules[0 if given else 1]
     given_builds = _builds() if given else {}
     trusting = Receiver(trusts_keys=True)
-    subject = Inspection(gauge(), image, given_builds, trusted=(KEY.public_key,), receiver=trusting)
+    subject = Inspection(_read(*changes), image, given_builds, trusted=(KEY.public_key,), receiver=trusting)
     result = check(subject, TODAY)
     assert _errors(result) == {rule: 1}
     assert not result.passes
@@ -212,6 +219,16 @@ def test_one_fault_of_an_image_is_one_error(case: str, given: bool) -> None:
     lines = [line for _, finding in result.open_findings("error") for line in finding.lines]
     assert follows in ({rule}, set())
     assert bool(follows) == any(line.startswith(("leads to ", "also: ")) for line in lines)
+
+
+@pytest.mark.parametrize("span", [Span.from_bounds(STATION, SAMPLER), Span.from_bounds(SAMPLER, RECORD)])
+def test_one_build_at_an_alias_is_one_error(span: Span) -> None:
+    """The record and the other build are where they should be: what is missing follows from where the bytes are."""
+    image = _sealed(ALIAS).copy()
+    data = image.read(span, 0xFF)
+    image.erase(span)
+    image.write(span.start - STATION, data)
+    assert _errors(check(Inspection(_read(ALIAS), image, _builds()), TODAY)) == {"image-inside-memories": 1}
 
 
 def test_a_wrong_key_is_one_error() -> None:

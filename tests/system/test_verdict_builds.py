@@ -30,6 +30,7 @@ from gemel.checking.runner import check
 from gemel.errors import BuildError, GemelError
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
+from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 SOUND: tuple[tuple[str, ...], ...] = (
     (),
@@ -367,6 +368,33 @@ def test_one_fault_gives_exactly_its_findings(files: tuple[str, ...], family: st
     assert broken_in(judged(family, files)) == FAULTS[files[0]]
 
 
+INSTEAD_OF_TABLE = {
+    "sampler-note-first": (
+        "vector-table-not-blank",
+        "place the note after the vectors in the linker script: .note.gnu.build-id : "
+        "{ KEEP(*(.note.gnu.build-id)) }",
+    ),
+    "sampler-vectors-collected": (
+        "vector-table-not-blank",
+        "keep the vectors, which nothing refers to, first in the linker script: KEEP(*(.vectors))",
+    ),
+    "sampler-vectors-short": (
+        "vector-table-complete",
+        "80 bytes, the size of vector_table in sampler-vectors-short-",
+    ),
+}
+"""The rule that a table which is not there, or is short, breaks, and words of its finding."""
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+@pytest.mark.parametrize("file", INSTEAD_OF_TABLE)
+def test_what_is_wrong_with_a_table_is_said(file: str, family: str) -> None:
+    """What the linker put in its place and what to write in its script, or what says how long it is."""
+    rule, words = INSTEAD_OF_TABLE[file]
+    (judged_one,) = of(rule, family, file).findings
+    assert words in f"{judged_one.finding.found}; {judged_one.finding.next_step}"
+
+
 @pytest.mark.parametrize("family", ARCHITECTURES)
 @pytest.mark.parametrize("file", ["sampler-vectors-none", "sampler-vectors-none-enabled"])
 def test_a_table_without_interrupts_in_an_image_alone(file: str, family: str) -> None:
@@ -499,15 +527,20 @@ def test_a_build_for_another_core_is_called_so(family: str) -> None:
     assert broken_in(result) == {"build-architecture-fits-core": 1}
 
 
-def test_a_build_too_large_for_the_memory_is_one_problem() -> None:
+@pytest.mark.parametrize("family", ARCHITECTURES)
+def test_a_build_too_large_for_the_memory_is_one_problem(family: str, tmp_path: Path) -> None:
     """What reaches over the end of the last area and of flash is told once, with the bytes that are too many."""
+    binary = tmp_path / "sampler.bin"
+    program = required_tool("arm-none-eabi-objcopy")
+    subprocess.run([program, "-O", "binary", BUILT / f"sampler-startup-{family}.elf", binary], check=True)
     whole = ('size = "64 KiB"', f"size = {0x8000 + SMALL}")
     area = ('offset = "32 KiB", size = "32 KiB"', f'offset = "32 KiB", size = {SMALL}')
-    read = layout_of("v8", *AT_ZERO, ('erase_block = "4 KiB"\n', ""), whole, area)
+    read = layout_of(family, *AT_ZERO, ('erase_block = "4 KiB"\n', ""), whole, area)
     with pytest.raises(GemelError) as error:
-        join(read, builds_of("v8", "station-startup", "sampler-startup"))
+        join(read, builds_of(family, "station-startup", "sampler-startup"))
     (problem,) = error.value.problems
-    assert problem.what.endswith("too large for area sampler-code")
+    over = binary.stat().st_size - SMALL
+    assert problem.what == f"build sampler is {over} bytes too large for area sampler-code"
 
 
 LOADERS = {
@@ -609,6 +642,31 @@ def test_a_build_linked_after_the_start_of_its_area_is_one_finding(family: str) 
 def test_floating_point_is_enabled_before_it_is_used(files: tuple[str, ...], family: str) -> None:
     """The first such instruction from the reset handler on comes after a store to CPACR, or is reported."""
     assert broken_in(judged(family, files, FLOAT)) == USES_FLOAT[files[0]]
+
+
+_FLOAT_BUILDS = (
+    *((("station", file), FLOAT, faults) for file, faults in USES_FLOAT.items()),
+    *((files, REGISTERS + FLOAT, faults) for files, faults in SAMPLE.items() if "float" in files[1]),
+)
+
+
+@pytest.mark.parametrize(
+    ("files", "family", "changes", "faults"),
+    [
+        pytest.param(*each.values, changes, faults, id=each.id)
+        for files, changes, faults in _FLOAT_BUILDS
+        for each in _built(files)
+    ],
+)
+def test_a_rehearsal_finds_floating_point_that_is_off(
+    files: tuple[str, str], family: str, changes: tuple[tuple[str, str], ...], faults: dict[str, int]
+) -> None:
+    """What the rule finds in the code stops the run; where the unit is on before its use, nothing is said of it."""
+    read, builds = layout_of(family, *changes), builds_of(family, *files)
+    rehearsal = rehearse(
+        read, join(read, builds).image, builds, RehearsalOptions(isolate=False, budget=100_000)
+    )
+    assert ("float-unit-off" in [each.kind for each in rehearsal.findings]) == bool(faults)
 
 
 @pytest.mark.parametrize(("files", "family"), _built(*((file,) for file in REFUSED)))
