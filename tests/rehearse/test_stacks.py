@@ -24,6 +24,7 @@ from gemel.rehearsal.emulator.core.stack_moves import comes_from_stack
 from gemel.rehearsal.emulator.core.stack_watch import StackWatch
 from gemel.rehearsal.plan import MemoryPlan
 from gemel.rehearsal.session import RehearsalOptions, rehearse
+from gemel.rehearsal.verdict.judging import FIRST_PUSH
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
@@ -96,6 +97,67 @@ def test_each_task_uses_what_its_paint_says(depth: int, level: str, builder: Bui
     assert rooms[0] == 96 * 4
     assert rooms[1:] in ([2 * 96 * 4, 160 * 4], [160 * 4, 2 * 96 * 4])
     assert result.cores[1].stacks == ()
+
+
+POOL = """
+extern uint8_t bss_end[], stack_bottom[];
+static uint32_t *next_free, pool[600] __attribute__((aligned(8), unused));
+__attribute__((noinline)) static uint32_t *allocate(uint32_t words)
+{
+    uint32_t *block = next_free;
+
+    block[0] = words;
+    next_free += words + 2;
+    return block + 2;
+}
+"""
+
+
+def allocated(filler: int) -> str:
+    """The painted tasks with stacks that are allocated, with so many written words of other data between them."""
+    code = re.sub(
+        r"static uint32_t stacks\[TASKS\]\[96\][^;]*;", f"{POOL}static uint32_t *stacks[TASKS];", PAINTED
+    )
+    code = re.sub(r"static uint32_t own_stack\[160\][^;]*;", "static uint32_t *own_stack;", code)
+    data = f"    for (uint32_t i = 0, *data = allocate({filler}); i < {filler}; i++) data[i] = 0x01010101 * i + 7;\n"
+    allocations = "    next_free = (uint32_t *)HEAP;\n" + "".join(
+        f"    {name} = allocate({words});\n{data}"
+        for name, words in (("stacks[1]", 96), ("stacks[2]", 96), ("own_stack", 160))
+    )
+    return code.replace("void scenario(void)\n{\n", "void scenario(void)\n{\n" + allocations)
+
+
+HEAPS = {
+    "a pool": "pool",
+    "right after the variables": "bss_end",
+    "right below the main stack": "stack_bottom - 4 * (96 + 96 + 160 + 3 * (DATA + 4))",
+}
+
+
+@pytest.mark.parametrize("data", [6, 40])
+@pytest.mark.parametrize("heap", HEAPS)
+def test_stacks_in_a_heap_are_told_apart(heap: str, data: int, builder: Builder) -> None:
+    """Stacks that are allocated use what their paint says; the heap around them and below the main stack is not use.
+
+    No variable shows where the first begins, so that what is pushed before its pointer is first seen is left out.
+    The heap does not count either where the limit that the layout gives the main stack is below it.
+    """
+    code = allocated(data).replace("HEAP", HEAPS[heap].replace("DATA", str(data))).replace("DEPTH", "5")
+    case = Case("case", "stacks", Source(code, (), "gcc", ("-O1",)), Source())
+    result = (built := product_of(case, builder.build(case))).rehearse()
+    assert result.passes
+    own, *tasks = [int(used, 16) for used in re.findall(r"station: \w+ (\w{8})\b", result.texts["station"])]
+    station = result.cores[0]
+    *lower, highest = [stack.used for stack in sorted(station.stacks, key=lambda each: each.top)]
+    assert lower == tasks
+    assert own - FIRST_PUSH <= highest <= own
+    assert {stack.name for stack in station.stacks} == {"pool" if heap == "a pool" else ""}
+    assert station.stack_room == 0x800
+    assert 32 <= (station.stack_used or 0) <= 128
+    text = f"{built.read.text}\n[rehearsal.stack_size]\nstation = 0x2000\n"
+    built.read = read_layout(text.encode(), "x.toml")
+    lower_limit = built.rehearse().cores[0]
+    assert (lower_limit.stack_room, lower_limit.stack_used) == (0x2000, station.stack_used)
 
 
 SWAPPED = r"""
