@@ -61,6 +61,22 @@ def test_the_finding_names_the_function_and_the_distance() -> None:
     )
 
 
+@pytest.mark.parametrize("family", ["v7", "v8"])
+@pytest.mark.parametrize(("core", "last"), [("station", STATION + 4 * 23), ("sampler", LAST_HANDLER)])
+def test_the_second_half_of_an_instruction_is_no_start(core: str, last: int, family: str) -> None:
+    """Where the symbols are given, it is said to be inside an instruction, with the function and the distance.
+
+    In the code at reset by GCC for v6 no instruction has 32 bits.
+    """
+    build = build_of(core, f"{core}-{family}")
+    reset = build.symbols.one("reset_handler")
+    code = build.read_at_run(reset.address, reset.size)
+    half = next(at for at, _, second in instructions(code) if second) + 2
+    word = (reset.address + half | 1).to_bytes(4, "little")
+    (finding,) = findings(of(RULE, family, edit=lambda image: changed(image, {last: word})))
+    assert f"inside an instruction of reset_handler, {half} bytes after its start" in finding.what
+
+
 def _alone(family: str, word: int | None = None, file: str = "sampler") -> RuleResult:
     """The image without builds, its last handler replaced."""
 
