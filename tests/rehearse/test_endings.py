@@ -263,6 +263,7 @@ RESETS = {
     "zero": (0, "invalid-state", "core station starts at an address without the Thumb bit"),
     "no memory": (NO_RAM + 1, "fetch-outside-code", "core station executes what is not its code"),
     "erased flash": (FLASH + 0x7001, "fetch-outside-code", "core station executes what is not its code"),
+    "an erased word": (0xFFFF_FFFF, "fetch-outside-code", "core station executes what is not its code"),
 }
 
 
