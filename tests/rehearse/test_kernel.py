@@ -14,7 +14,9 @@ from verdict_builds import broken_in
 
 from gemel.checking.runner import check as apply_rules
 from gemel.inspection.inspection import Inspection
+from gemel.layout.reader import read_layout
 from gemel.rehearsal.emulator.fine_watches import WATCHES
+from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 PROFILES = ("mainline", "v7e-m", "small")
 PAIRS = [
@@ -97,6 +99,20 @@ def test_libraries_under_every_watch(name: str, core: str, watch: str) -> None:
     result = library(name, core).rehearse(watches=(watch,))
     assert result.texts == library_texts(name, core)
     assert [finding for finding in result.findings if finding.severity == "error"] == []
+
+
+@pytest.mark.parametrize(("name", "core"), LIBRARIES)
+def test_libraries_within_the_stack_they_use(name: str, core: str) -> None:
+    """The bytes that a rehearsal says are used are a sound limit, and a word less is none."""
+    case = library(name, core)
+    (used,) = [each.stack_used for each in case.rehearse().cores if each.name == core]
+    assert used
+    for size in (used, used - 4):
+        text = f"{case.read.text}\n[rehearsal.stack_size]\n{core} = {size}\n"
+        options = RehearsalOptions(isolate=False)
+        read = read_layout(text.encode(), "layout.toml")
+        finding = rehearse(read, case.image, case.builds, options, case.sources).finding("below-stack-limit")
+        assert (finding and finding.core) == (None if size == used else core)
 
 
 @pytest.mark.parametrize("watch", WATCHES)

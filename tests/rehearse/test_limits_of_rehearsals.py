@@ -283,12 +283,13 @@ def _change(distance: int) -> bool:
 
 
 def _pushed(below: int) -> bool:
-    """Whether a write so far below a stack pointer that is under its limit counts as a push."""
+    """Whether a write of VPUSH {d0-d15} so far below a stack pointer that is under its limit counts as a push."""
     reported: list[object] = []
     core = SimpleNamespace(
         on_main_stack=True,
         stack_moves=SimpleNamespace(elsewhere=False),
         registers=SimpleNamespace(stack=0x1FF0, pc=0),
+        instruction=lambda at: (0xED2D, 0x0B20),
         report=lambda *what: reported.append(what),
     )
     bus = MagicMock(_plan=SimpleNamespace(stack_limit=0x2000), _core=core)

@@ -257,6 +257,37 @@ def test_stack_limit_is_held_however_it_is_passed(way: str, size: int, tmp_path:
         assert (rehearsal.finding("below-stack-limit") is not None) is found, rehearsal.findings
 
 
+PUSHES = {
+    "push": ("push {r0-r4, lr}", 24),
+    "push.w": ("push.w {r0-r11, lr}", 52),
+    "one word": ("str r0, [sp, #-4]!", 4),
+    "two words": ("strd r0, r1, [sp, #-8]!", 8),
+    "stmdb": ("stmdb sp!, {r4, r5}", 8),
+    "a byte": ("strb r0, [sp, #-4]!", 4),
+}
+
+
+@pytest.mark.parametrize("way", PUSHES)
+@pytest.mark.parametrize("size", [0x40, 0x1400])
+def test_a_single_push_across_the_limit_is_found(way: str, size: int, tmp_path: Path) -> None:
+    """It begins above the limit, so that the stack pointer passes that with the last push alone, by 4 bytes or more.
+
+    One that ends at the limit is sound, and so is code that then writes a variable right below the stack.
+    """
+    push, pushed = PUSHES[way]
+    layout = gauge("in-place", with_table=False).read.text + f"\n[rehearsal.stack_size]\nstation = {size}\n"
+    read = read_layout(layout.encode(), "x.toml")
+    for beyond in (-4, 0, *range(4, pushed + 1, 4)):
+        program = (
+            f"ldr r2, =0x38000100\n str r2, [r2]\n ldr r1, ={size - pushed + beyond}\n sub.w sp, sp, r1\n"
+            f" str r0, [sp]\n {push}\n ldr r1, =0x38008000 - {size}\n subs r1, #4\n str r0, [r1]\n"
+        )
+        image = image_of(program + SLEEP, tmp_path)
+        rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=50_000, isolate=False, exact=False))
+        found = rehearsal.finding("below-stack-limit")
+        assert (found is not None) is (beyond > 0), (beyond, rehearsal.findings)
+
+
 def test_paint_below_the_main_stack_is_not_use(tmp_path: Path) -> None:
     """Start-up code that fills its own main stack with one value has used no more than it pushes."""
     program = (
@@ -285,13 +316,14 @@ BACK = "mov sp, r4\n"
 OVERFLOW = "ldr r1, ={deep}\n sub.w sp, sp, r1\n str r0, [sp]\n"
 
 
+@pytest.mark.parametrize("gap", [0, 8])
 @pytest.mark.parametrize(("way", "size"), [*((way, 0x40) for way in MOVES), ("mov", 0x7000)])
-def test_a_main_stack_that_is_moved_to_another_stack(way: str, size: int, tmp_path: Path) -> None:
-    """A coroutine's stack right below the first stack does not pass that one's limit; back on it, code may."""
+def test_a_main_stack_that_is_moved_to_another_stack(way: str, size: int, gap: int, tmp_path: Path) -> None:
+    """A coroutine's stack below the first stack does not pass that one's limit; back on it, code may."""
     layout = gauge("in-place", with_table=False).read.text + f"\n[rehearsal.stack_size]\nstation = {size}\n"
     read = read_layout(layout.encode(), "x.toml")
     beginning = "ldr r2, =0x38000100\n str r2, [r2]\n mov r4, sp\n" + MOVES[way].format(
-        top=0x3800_8000 - size
+        top=0x3800_8000 - size - gap
     )
     end = "9: wfi\n b 9b\n .ltorg\n"
     for more, found in (("", False), (BACK, False), (BACK + OVERFLOW.format(deep=size + 64), True)):

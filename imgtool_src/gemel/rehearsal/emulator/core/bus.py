@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Protocol
 
-from gemel.m_profile.memory_accesses import memory_access
+from gemel.m_profile.memory_accesses import SP, memory_access
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.bit_band_words import BitBandWords, alias_pages
 from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
@@ -330,13 +330,15 @@ class CoreBus:
     def _near_stack_limit(
         self, uc: Any, access: int, address: int, size: int, value: int, data: object
     ) -> None:
-        limit, registers = self._plan.stack_limit or 0, self._core.registers
-        if not self._core.on_main_stack:
+        core, limit = self._core, self._plan.stack_limit or 0
+        stack, at = core.registers.stack, core.registers.pc & ~1
+        if address < stack - MOST_PUSHED or not core.on_main_stack or core.stack_moves.elsewhere:
             return
-        stack = registers.stack
-        if stack < limit and stack - MOST_PUSHED <= address and not self._core.stack_moves.elsewhere:
-            numbers = {"address": address, "limit": limit, "stack": stack}
-            self._core.report("below-stack-limit", registers.pc & ~1, numbers)
+        store = memory_access(*core.instruction(at))
+        if store and store.base == SP:
+            stack += min(store.writeback or 0, 0)
+        if stack < limit and stack <= address:
+            core.report("below-stack-limit", at, {"address": address, "limit": limit, "stack": stack})
 
     def touches_bit(self, address: int, written: int | None) -> None:
         """The core reads or writes a byte of memory by an alias, where the library calls no watch of that memory."""

@@ -69,6 +69,9 @@ class StackMoves:
         """From a callback: the stack pointer is about to get a value that is computed from it."""
         core = self._core
         first, second = core.instruction(at)
+        moved = moved_to_stack(first, second)
+        if self.elsewhere and moved is not None and core.on_main_stack:
+            self._takes_main_to(core.registers.quickly(moved))
         self._left[at] -= 1
         if self._left[at] < 0:
             core.faults.after_run.append(partial(self._end, at))
@@ -115,8 +118,12 @@ class StackMoves:
         if not of_main:
             core.stack_watch.switches(core.registers.stack, pointer)
         else:
-            limit, top = core.plan.stack_limit or 0, core.initial_stack or 0
-            self.elsewhere = not limit <= pointer <= top
+            self._takes_main_to(pointer)
+
+    def _takes_main_to(self, pointer: int) -> None:
+        """The main stack pointer gets a value that may be of another stack; one that is its limit is the top of one."""
+        limit, top = self._core.plan.stack_limit or 0, self._core.initial_stack or 0
+        self.elsewhere = not limit < pointer <= top
 
     def _loaded_from(self, at: int, first: int, second: int) -> int:
         """The address of LDR of the stack pointer."""
