@@ -62,7 +62,8 @@ class StartRun(NamedTuple):
     ``ends`` are those of all ways, in ``main`` or after it; ``overwritten`` is what they write where the image stores
     something, as in flash, and ``read`` are the addresses of what they load there.  ``described`` are the words at each
     address that a device is given, as it is given and at the end.  ``gone`` are the instructions of all ways up to
-    ``main``, of which one came there and none was left for its length where ``is_whole``.
+    ``main``, of which one came there and none was left for its length where ``is_whole``.  ``always`` is what each
+    way to ``main`` clears.
     """
 
     why_not: str
@@ -80,6 +81,7 @@ class StartRun(NamedTuple):
     described: frozenset[tuple[int | None, ...]] = frozenset()
     gone: frozenset[int] = frozenset()
     is_whole: bool = False
+    always: tuple[Span, ...] = ()
 
 
 def start_run(
@@ -141,7 +143,20 @@ def start_run(
         frozenset(cores[0].described) if cores else frozenset(),
         frozenset(run.instructions),
         bool(run.arrived) and run.steps > 0,
+        _cleared_by_each((run.arrived or [core for core in run.ended if not core.is_stopped]) + run.pending),
     )
+
+
+def _cleared_by_each(cores: list[Core]) -> tuple[Span, ...]:
+    """What all of these ways clear, the rest of which some may not have been gone."""
+    if not cores:
+        return ()
+    first, *others = (
+        merge(Span(at, size) for at, size, origin in core.written() if origin == ZERO) for core in cores
+    )
+    for spans in others:
+        first = [both for one in first for each in spans if (both := one.intersection(each)).size]
+    return tuple(first)
 
 
 def _blank_tables(cores: list[Core], at_rest: set[int]) -> frozenset[int]:
@@ -248,7 +263,7 @@ class _Run:
         self._turns: dict[int, int] = {}
         self._gone: set[tuple[int, bool]] = set()
         self._tried: Counter[int] = Counter()
-        self._pending: list[Core] = []
+        self.pending: list[Core] = []
         self.steps = 0
         self._idle: Core | None = None
         self._is_done = False
@@ -260,14 +275,14 @@ class _Run:
 
     def go_all(self, core: Core, limit: int) -> None:
         """Go each way there is, up to so many instructions together."""
-        self._pending, self.steps = [core], limit
-        while self._pending and self.steps > 0:
-            core = self._pending.pop()
+        self.pending, self.steps = [core], limit
+        while self.pending and self.steps > 0:
+            core = self.pending.pop()
             if core not in self.ended:
                 self.ended.append(core)
             try:
                 if self._go(core):
-                    self._pending.insert(0, core)
+                    self.pending.insert(0, core)
             except Stop as stop:
                 core.is_stopped = True
                 if stop.blind:
@@ -306,7 +321,7 @@ class _Run:
                 idle = last == core.changes and news == len(entries)
                 if idle and self._idle:
                     return False
-                if self._pending and not idle and (news, reached) == (len(entries), len(core.words)):
+                if self.pending and not idle and (news, reached) == (len(entries), len(core.words)):
                     return True
                 left, last, news, reached = IDLE_STEPS, core.changes, len(entries), len(core.words)
                 self._idle = core.copy() if idle else None
@@ -388,7 +403,7 @@ class _Run:
             other = core.copy()
             other.conditions[:0] = block
             other.goes = True
-            self._pending.insert(0, other)
+            self.pending.insert(0, other)
         self._signatures[signature] = 3 if not turn else 1 + turn % 2
         return bool(turn & 1)
 

@@ -10,7 +10,7 @@ from gemel.checking.findings.start_reach import misplaced, written_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.contract.shared_starts import shared_starts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram.claims import shared_ram
+from gemel.inspection.ram.claims import claims_of, own_ram, shared_ram
 from gemel.inspection.ram.unstored import unstored_sections
 from gemel.inspection.ram.windows import parts_of, windows_of
 from gemel.inspection.start_up.tables import BY_SYMBOLS, StartEntry
@@ -31,6 +31,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     for name, run in inspection.start_runs.items():
         if run and inspection.layout.cores[inspection.placements[name].plan.core].role != "primary":
             yield from _wiped_out(inspection, inspection.placements[name], run)
+            yield from _anothers(inspection, inspection.placements[name], run)
 
 
 def _wiped_out(inspection: Inspection, placement: Placement, run: StartRun) -> Iterator[Finding]:
@@ -51,6 +52,35 @@ def _wiped_out(inspection: Inspection, placement: Placement, run: StartRun) -> I
                     found=f"clears {sized(lost[0])}, in area {start.area.name}",
                     expected=f"shared memory as build {name} initialises it",
                 )
+
+
+def _anothers(inspection: Inspection, placement: Placement, run: StartRun) -> Iterator[Finding]:
+    """What a secondary's code clears by no known block, whatever devices answer, of RAM and flash of other cores."""
+    plan, layout = placement.plan, inspection.layout
+    known = [each.span for each in inspection.start_blocks[plan.name].clears]
+    claimed = [claim.plain for claim in claims_of(layout, plan, placement.build)]
+    cleared = [
+        part.plain
+        for span in without(run.always, known)
+        for part in parts_of(span, windows_of(layout, plan.core))
+        if part.memory
+    ]
+    for core in layout.cores:
+        others = [
+            *without(own_ram(layout, core), [*own_ram(layout, plan.core), *shared_ram(layout), *claimed]),
+            *(placed.stored for placed in inspection.placed.values() if placed.core == core),
+        ]
+        lost = [both for each in cleared for span in others if (both := each.intersection(span)).size]
+        if core == plan.core or all(each.size < LEAST_ZEROED for each in lost):
+            continue
+        yield Finding(
+            f"start-up code of build {plan.name} clears memory of core {core}",
+            concerned(plan.name, plan.core, core),
+            where=f"build {plan.name} ({placement.build.file}), its start-up code as it runs",
+            found=f"clears {', '.join(map(sized, lost))}",
+            expected=f"inside {', '.join(map(str, own_ram(layout, plan.core))) or 'RAM that it owns'}",
+            span=lost[0],
+        )
 
 
 def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
