@@ -103,6 +103,10 @@ class Core:
         self.stores: dict[KnownStore, None] = {}
         self.version = self.changes = 0
         self.other_stack: int | None = None
+        self.stacks: tuple[tuple[int, int], ...] = ()
+        """The instructions that set a stack pointer to what is known, and what to."""
+        self.jumps: tuple[tuple[int, int, int], ...] = ()
+        """Branches with a stack pointer that was loaded: where they are, and where pointer and target come from."""
         self.blind = ""
         self.float_at: int | None = None
         self.enabled = self.is_stopped = False
@@ -160,6 +164,12 @@ class Core:
         for at, word in self.words.items():
             if before.words.get(at, _MISSING) != word and not (at >= stack and self.leads_to_code(word)):
                 self.words[at] = None
+
+    def note_jump(self, target: int | None) -> None:
+        """Note a branch to a loaded address with a stack pointer that was loaded just before."""
+        stack = self.registers[SP]
+        if type(target) is Loaded and type(stack) is Loaded:
+            self.jumps = (*self.jumps, (self.pc, stack.source, target.source))
 
     def leads_to_code(self, word: object) -> bool:
         """Whether a value is an address of stored bytes with the Thumb bit."""

@@ -63,7 +63,8 @@ class StartRun(NamedTuple):
     something, as in flash, and ``read`` are the addresses of what they load there.  ``described`` are the words at each
     address that a device is given, as it is given and at the end.  ``gone`` are the instructions of all ways up to
     ``main``, of which one came there and none was left for its length where ``is_whole``.  ``always`` is what each
-    way to ``main`` clears.
+    way to ``main`` clears, ``stacks`` the addresses of instructions by which each sets a stack pointer, and what to.
+    ``jumps`` are branches: where they are, and where their stack pointer and target were loaded from.
     """
 
     why_not: str
@@ -82,6 +83,8 @@ class StartRun(NamedTuple):
     gone: frozenset[int] = frozenset()
     is_whole: bool = False
     always: tuple[Span, ...] = ()
+    stacks: tuple[tuple[int, int], ...] = ()
+    jumps: frozenset[tuple[int, int, int]] = frozenset()
 
 
 def start_run(
@@ -119,6 +122,7 @@ def start_run(
         cores = cores + then.ended
         ends += then.ended
         rests, blank_at_rest = rests | then.rests, blank_at_rest | then.blank_at_rest
+    ways = (run.arrived or [core for core in run.ended if not core.is_stopped]) + run.pending
     floats = [each.float_at for each in cores if each.float_at is not None]
     for each in cores:
         for store in each.stores:
@@ -143,7 +147,9 @@ def start_run(
         frozenset(cores[0].described) if cores else frozenset(),
         frozenset(run.instructions),
         bool(run.arrived) and run.steps > 0,
-        _cleared_by_each((run.arrived or [core for core in run.ended if not core.is_stopped]) + run.pending),
+        _cleared_by_each(ways),
+        tuple(each for each in (ways[0].stacks if ways else ()) if all(each in core.stacks for core in ways)),
+        frozenset(each for core in cores for each in core.jumps),
     )
 
 

@@ -131,14 +131,20 @@ def _high(pc: int, first: int) -> Operation:
         return computes(sub, None, low, other, flags=True, pc=pc)
     if first >> 8 == 0x46:
         return computes(mov, low, None, other, flags=False, pc=pc)
+
+    def branch(core: Core) -> int | None:
+        core.note_jump(core.registers[other])
+        return branch_target(core.registers[other])
+
     if not first & 0x80:
-        return lambda core: branch_target(core.registers[other])
+        return branch
 
     def call(core: Core) -> int | None:
         target = core.registers[other]
         if target is None:
             core.call_unknown()
             return None
+        core.note_jump(target)
         core.registers[LR] = pc + 3
         return target & ~1
 
@@ -369,6 +375,8 @@ def _special(name: int, register: int) -> Operation:
 
     def execute(core: Core) -> None:
         value = core.registers[register]
+        if name in (_MSP, _PSP) and value is not None:
+            core.stacks = (*core.stacks, (core.pc, value))
         if name == _MSP and not core.on_process_stack:
             core.registers[SP] = value
         elif name == _PSP:

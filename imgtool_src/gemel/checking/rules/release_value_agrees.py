@@ -42,9 +42,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     yield from (each for code in read for core in secondaries for each in _outcomes(inspection, code, core))
     if len(read) == len(codes):
         yield from (
-            _unwritten(inspection, read, core, core.release)
+            _unwritten(inspection, read, core, core.release, use)
             for core in secondaries
-            if core.release and not any(code.of(core.release.control_register) for code in read)
+            if core.release
+            for use in ("control", "vector")
+            if not any(code.of(_register(core.release, use)) for code in read)
+            and (use == "control" or any(code.of(core.release.control_register) for code in read))
         )
 
 
@@ -53,32 +56,37 @@ def _core_of(inspection: Inspection, code: CoreCode | NotChecked) -> str:
     return inspection.layout.builds[name].core
 
 
+def _register(release: Release, use: str) -> int:
+    return release.control_register if use == "control" else release.vector_register
+
+
 def _unwritten(
-    inspection: Inspection, codes: list[CoreCode], core: Core, release: Release
+    inspection: Inspection, codes: list[CoreCode], core: Core, release: Release, use: str
 ) -> Finding | NotChecked:
     """No code is known to write the register; whether any may is not known of code of a ROM, or not followed."""
     from gemel.inspection.code.core_settings import why_may_write
 
-    reason = next(
-        (reason for code in codes if (reason := why_may_write(code.build, release.control_register))), ""
-    )
+    register = _register(release, use)
+    reason = next((reason for code in codes if (reason := why_may_write(code.build, register))), "")
     if any(memory.kind == "rom" for memory in inspection.layout.memories.values()):
-        reason = "code of the ROM, which the layout does not hold, may write the control register"
-    return NotChecked(f"core {core.name}", reason) if reason else _never(codes, core, release)
+        reason = "code of the ROM, which the layout does not hold, may write the " + f"{use} register"
+    return NotChecked(f"core {core.name}", reason) if reason else _never(codes, core, release, use)
 
 
-def _never(codes: list[CoreCode], core: Core, release: Release) -> Finding:
+def _never(codes: list[CoreCode], core: Core, release: Release, use: str) -> Finding:
     names = [code.plan.name for code in codes]
-    register = format_address(release.control_register)
+    register = format_address(_register(release, use))
+    what, when = "the address of the vectors", "before the release"
+    if use == "control":
+        what = f"{format_address(release.release_value)} in the bits {format_address(release.release_mask)}"
+        when = f"once the vectors of core {core.name} are set"
     return Finding(
-        f"no code of build {' or '.join(names)} writes the control register of core {core.name}",
+        f"no code of build {' or '.join(names)} writes the {use} register of core {core.name}",
         concerned(*names, codes[0].plan.core, core.name),
-        where=f"core {core.name}, control register {register}",
+        where=f"core {core.name}, {use} register {register}",
         found="no store there, and none to an address that is computed in a way which may lead there",
-        expected=f"a store to {register} of {format_address(release.release_value)} in the bits "
-        f"{format_address(release.release_mask)}",
-        next_step=f"write {register} once the vectors of core {core.name} are set, or correct control_register in "
-        "the layout",
+        expected=f"a store to {register} of {what}",
+        next_step=f"write {register} {when}, or correct {use}_register in the layout",
         follows_from=(("release-registers-in-device", core.name),),
     )
 
@@ -97,6 +105,8 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
         yield Holds(f"core {core.name}, by build {code.plan.name}")
     elif stores:
         yield _finding(code, core, release, stores)
+    if early := _released_early(inspection, code, core, release):
+        yield early
     if not vectors or not tables:
         return
     holds = _leads_to(vectors, known)
@@ -117,6 +127,32 @@ def _leads_to(vectors: list[Setting], known: Collection[int | None]) -> bool:
     """
     values = (each.store.value for each in vectors)
     return any((None if value is None else value & -SMALLEST_ALIGNMENT) in known for value in values)
+
+
+def _released_early(inspection: Inspection, code: CoreCode, core: Core, release: Release) -> Finding | None:
+    """A run of the start-up code that writes the vector register only after all that may release the core."""
+    run = inspection.start_runs.get(code.plan.name)
+    stores = list(run.stores) if run else []
+    registers = [each.target for each in stores]
+    if run is None or run.why_not or not {release.control_register, release.vector_register} <= {*registers}:
+        return None
+    first = registers.index(release.vector_register)
+    releases = [each for each in stores if each.target == release.control_register]
+    if release.control_register in registers[first:] or not any(
+        each.value is not None and _releases(release, each.value) for each in releases
+    ):
+        return None
+    setting, later = code.setting(releases[-1]), code.setting(stores[first])
+    return Finding(
+        f"build {code.plan.name} releases core {core.name} before it gives it its vectors",
+        concerned(code.plan.name, code.plan.core, core.name),
+        where=f"build {code.plan.name} ({code.build.file}), store to {format_address(release.control_register)} at "
+        f"{setting.place}",
+        found=f"the first store to {format_address(release.vector_register)} after it, at {later.place}",
+        expected="the vector register written first",
+        span=Span(setting.store.at, 4),
+        next_step=f"write {format_address(release.vector_register)} before {format_address(release.control_register)}",
+    )
 
 
 def _crossed(release: Release, known: set[int], control: list[Setting], vectors: list[Setting]) -> bool:
@@ -260,7 +296,8 @@ RULE = Rule(
     name="release-value-agrees",
     severity="warning",
     guards="device",
-    checks="Code of the primary writes the control register of each secondary; where it stores constants there, or "
+    checks="Code of the primary writes the vector register of each secondary, and then its control register; where it "
+    "stores constants there, or "
     "sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with "
     "the key where there is one; where it stores constants to its vector register, or one of a few values by what "
     "a device answers, one of them is the address of its vector table.",

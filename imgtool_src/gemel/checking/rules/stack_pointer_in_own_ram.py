@@ -12,7 +12,7 @@ from gemel.inspection.ram.claims import owned_areas
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.spans import format_address
+from gemel.spans import Span, format_address
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -26,9 +26,35 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 f"build {table.plan.name}", f"the layout names no RAM of core {core}: ram = [...]"
             )
         elif stack_area(inspection, table.core.name, table.words[0]):
-            yield Holds(f"build {table.plan.name}")
+            yield _set_by_code(inspection, table) or Holds(f"build {table.plan.name}")
         else:
             yield _finding(inspection, table)
+
+
+def _set_by_code(inspection: Inspection, table: VectorTable) -> Finding | None:
+    """The first stack pointer that start-up code sets, whatever devices answer, to RAM of another core."""
+    layout, core, name = inspection.layout, table.core.name, table.plan.name
+    run, build = inspection.start_runs.get(name), inspection.builds.get(name)
+    for at, pointer in run.stacks if run and build else ():
+        located = locate(layout, (pointer & ~3) - 4, core)
+        others = [
+            area
+            for other in layout.cores
+            for area in owned_areas(layout, other)
+            if located and other != core and layout.span_of(area).holds(located.plain)
+        ]
+        if others and build and stack_area(inspection, core, pointer) is None:
+            function = build.function_at(at)
+            return Finding(
+                f"code of build {name} sets a stack pointer to RAM of another core",
+                (name, core, *others),
+                where=f"build {name} ({build.file}), MSR at {format_address(at)}"
+                + (f" ({function[0].name})" if function else ""),
+                found=f"{format_address(pointer)}; the word below it is {whereabouts(inspection, core, pointer - 4)}",
+                expected=f"inside or right after {' or '.join(owned_areas(layout, core))}",
+                span=Span(at, 4),
+            )
+    return None
 
 
 def _finding(inspection: Inspection, table: VectorTable) -> Finding:
@@ -68,7 +94,8 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="The initial stack pointer of each build, word 0 of its vector table, is above the start and "
-    "at most at the end of an area of RAM that its core owns, at the addresses at which that core sees it.",
+    "at most at the end of an area of RAM that its core owns, at the addresses at which that core sees it; "
+    "start-up code sets no stack pointer to another core's RAM.",
     why="The core pushes below this address from its first function on. If it is in no memory, the first push faults "
     "and the core locks up; in the other core's RAM it works until that core uses the same bytes, and then "
     "either of them returns to an address that the other one wrote.",

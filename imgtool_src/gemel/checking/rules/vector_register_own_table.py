@@ -39,10 +39,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         known = [each for each in core.of(VTOR) if each.store.value is not None]
         set_to = {each.store.value for each in known}
+        wrong = list(_wrong_words(inspection, core))
         known += [
             each
             for each in core.of(STACK_FROM)
-            if each.store.value not in set_to and _leads_to_build(inspection, core, each)
+            if not wrong and each.store.value not in set_to and _leads_to_build(inspection, core, each)
         ]
         unseen = [each for each in known if _is_below_all_memories(inspection.layout, core, each)]
         known = [each for each in known if each not in unseen]
@@ -54,6 +55,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         findings = [
             found for each in reversed(first_of.values()) if (found := _judged(inspection, core, each))
         ]
+        findings += wrong
         yield from findings
         if known and not findings:
             yield Holds(f"build {core.plan.name}")
@@ -109,8 +111,45 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
         found=f"{format_address(value)}, {seen}",
         expected=f"{' or '.join(tables) or 'a vector table of this core'}, or a table in RAM of core {name}",
         span=Span(setting.store.at, 4),
+        next_step=_address_to_take(core, own),
         follows_from=tuple(_named_in(inspection, core.plan.name, value)),
     )
+
+
+def _address_to_take(code: CoreCode, own: list[PlacedBuild]) -> str:
+    """The table that code which has its own goes on to, where only one other build of the core has any."""
+    others = [placed for placed in own if placed.name != code.plan.name]
+    is_set = any(placed.vector_address == each.store.value for placed in own for each in code.of(VTOR))
+    if len(others) != 1 or not is_set:
+        return ""
+    return f"take the address of build {others[0].name}, {format_address(others[0].vector_address)}"
+
+
+def _wrong_words(inspection: Inspection, code: CoreCode) -> Iterator[Finding]:
+    """Branches into another build of the core by other words of its table than a core starts with."""
+    name, run = code.plan.name, inspection.start_runs.get(code.plan.name)
+    for at, stack, target in sorted(run.jumps) if run else ():
+        for placed in inspection.placed.values():
+            table = inspection.vector_table(placed.name)
+            size = 4 * len(table.words) if table and placed.core == code.plan.core else 0
+            words = [(each - placed.vector_address) // 4 for each in (stack, target)]
+            if words == [0, 1] or not all(
+                Span(placed.vector_address, size).holds(each) for each in (stack, target)
+            ):
+                continue
+            function = code.build.function_at(at)
+            yield Finding(
+                f"code of build {name} starts build {placed.name} by the wrong words of its vector table",
+                concerned(name, placed.name, code.plan.core),
+                where=f"build {name} ({code.build.file}), branch at {format_address(at)}"
+                + (f" ({function[0].name})" if function else ""),
+                found=f"the stack pointer from word {words[0]}, the address that it branches to from word {words[1]}",
+                expected="the stack pointer from word 0, the address from word 1",
+                span=Span(at, 2),
+                next_step=f"with the table at {format_address(placed.vector_address)}, take word 0 as the stack "
+                "pointer and branch to word 1",
+            )
+            return
 
 
 def _named_in(inspection: Inspection, name: str, value: int) -> Iterator[tuple[str, str]]:
@@ -216,7 +255,8 @@ RULE = Rule(
     checks="Where code puts a constant into the vector table offset register (VTOR), that address is the vector "
     "table of its own build, of another build of the same core into which it goes on, another table of it in flash, or "
     "in RAM that the core owns, aligned for its interrupts and filled by code or initial data; where code takes its "
-    "stack pointer from a build's area, as a boot loader does that goes on there, a table of this core is there.",
+    "stack pointer from a build's area, as a boot loader does that goes on there, a table of this core is there, "
+    "and it takes words 0 and 1.",
     why="From then on every interrupt and fault of this core runs what that address holds: the other core's "
     "handlers, with the other core's variables, or erased flash. Until the first interrupt all is well.",
     remedy="Take the address from the linker's symbol of the build's own vector table, not from a constant that was "
