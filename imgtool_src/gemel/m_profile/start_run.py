@@ -15,7 +15,7 @@ from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
 from gemel.m_profile.known_registers import VTOR, KnownStore
 from gemel.m_profile.plain_loops import Entry, goes_through_plain_loop
 from gemel.m_profile.thumb_operations import operation_of
-from gemel.spans import Span, merge
+from gemel.spans import Span, merge, without
 from gemel.structs import NamedTuple
 
 STEPS_LIMIT, STEPS_AFTER, STEPS_DONE, IDLE_STEPS = 60_000, 10_000, 512, 512
@@ -33,6 +33,9 @@ MAX_COPIES = 4
 
 WAYS_LIMIT = 100
 """Conditions that are not known, of each of which the other way is gone too."""
+
+WAYS_COMPARED = 16
+"""Ways of which it is looked at what all of them clear: of more, nothing is said."""
 
 SYSTEM_WORDS = 16
 """Words of a vector table before those of interrupts."""
@@ -155,14 +158,15 @@ def start_run(
 
 def _cleared_by_each(cores: list[Core]) -> tuple[Span, ...]:
     """What all of these ways clear, the rest of which some may not have been gone."""
-    if not cores:
-        return ()
-    first, *others = (
-        merge(Span(at, size) for at, size, origin in core.written() if origin == ZERO) for core in cores
-    )
-    for spans in others:
-        first = [both for one in first for each in spans if (both := one.intersection(each)).size]
-    return tuple(first)
+    common: list[Span] | None = None
+    for core in (
+        reversed(cores) if len(cores) <= WAYS_COMPARED else ()
+    ):  # those that are still to be gone have written least
+        cleared = merge(Span(at, size) for at, size, origin in core.written() if origin == ZERO)
+        common = cleared if common is None else without(common, without(common, cleared))
+        if not common:
+            break
+    return tuple(common or ())
 
 
 def _blank_tables(cores: list[Core], at_rest: set[int]) -> frozenset[int]:

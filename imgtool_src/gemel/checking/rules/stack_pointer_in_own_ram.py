@@ -34,7 +34,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 def _set_by_code(inspection: Inspection, table: VectorTable) -> Finding | None:
     """The first stack pointer that start-up code sets, whatever devices answer, to RAM of another core."""
     layout, core, name = inspection.layout, table.core.name, table.plan.name
-    run, build = inspection.start_runs.get(name), inspection.builds.get(name)
+    build = inspection.builds.get(name)
+    run = inspection.start_runs.get(name) if build and build.symbols else None
     for at, pointer in run.stacks if run and build else ():
         located = locate(layout, (pointer & ~3) - 4, core)
         others = [
