@@ -29,7 +29,7 @@ WITH = (("gcc", "v6", "-Os"), ("clang", "v8", "-O2"))
 
 def _said(core: str, clears: str, compiler: str, family: str, level: str) -> list[str]:
     edits: dict[str, tuple[tuple[str, str], ...]] = {"station": (("/*MAIN*/", RELEASE),), "sampler": ()}
-    edits[core] += ((LOOP, f"{clears} {LOOP}"),)
+    edits[core] += ((LOOP, f"{clears} {LOOP}"), ("int main", "__attribute__((noinline)) int main"))
     builds = pair(**{name: compiled(name, compiler, family, level, edits[name]) for name in edits})
     return [each.found for each in findings(said_by("start-clears-own-ram", layout_for(family), builds))]
 

@@ -158,10 +158,10 @@ def start_run(
 
 def _cleared_by_each(cores: list[Core]) -> tuple[Span, ...]:
     """What all of these ways clear, the rest of which some may not have been gone."""
+    if len(cores) > WAYS_COMPARED:
+        return ()
     common: list[Span] | None = None
-    for core in (
-        reversed(cores) if len(cores) <= WAYS_COMPARED else ()
-    ):  # those that are still to be gone have written least
+    for core in reversed(cores):  # those that are still to be gone have written least
         cleared = merge(Span(at, size) for at, size, origin in core.written() if origin == ZERO)
         common = cleared if common is None else without(common, without(common, cleared))
         if not common:
