@@ -46,6 +46,15 @@ MEMORY = (
     "ldrd r4, r6, [r11, #8]", "stmdb.w r11, {{r2, r4}}", "ldr {l}, 1f\n b 2f\n .balign 4\n1: .word {i16}\n2:",
 )  # fmt: skip
 
+FLOATS = (
+    "vmov {f}, {l}", "vmov {l}, {f}", "vmov {two}, {l}, {x}", "vmov r1, r2, {two}", "vmov {d}, {l}, {x}",
+    "vmov r3, r5, {d}", "vmov.32 {d}[0], {l}", "vmov.32 {d}[1], {l}", "vmov.32 {l}, {d}[0]", "vmov.32 {l}, {d}[1]",
+    "vmov.f32 {f}, {g}", "vstr {f}, [r11, #{w4}]", "vldr {f}, [r11, #{w4}]", "vstr {d}, [r11, #{w4}]",
+    "vldr {d}, [r11, #{w4}]", "vstmia r11!, {{{f}}}\n sub.w r11, r11, #4", "vldmia r11, {{{d}}}",
+    "vstmia r11, {{{two}}}", "vldmia r11, {{s13-s19}}", "vpush {{d1-d3}}", "vpop {{d13-d15}}", "vmsr fpscr, r9",
+    "vstmdb r11!, {{s4-s9}}\n add.w r11, r11, #24",
+)  # fmt: skip
+
 
 def _lines(choose: random.Random, templates: tuple[str, ...], count: int) -> list[str]:
     lines = []
@@ -54,6 +63,8 @@ def _lines(choose: random.Random, templates: tuple[str, ...], count: int) -> lis
         numbers = {f"i{bits}": choose.randrange(1, 1 << bits) for bits in (3, 4, 5, 8, 12, 16)}
         modified = choose.randrange(0x80, 0x100) << choose.randrange(0, 24)
         names = dict(zip("lmnxyz", [*low, *high], strict=True))
+        single, other, double = (choose.randrange(bound) for bound in (31, 32, 16))
+        names |= {"f": f"s{single}", "two": f"s{single}, s{single + 1}", "g": f"s{other}", "d": f"d{double}"}
         line = choose.choice(templates).format(
             **names, **numbers, mod=modified, w4=4 * choose.randrange(16), s=choose.choice(["", "s"])
         )
@@ -68,9 +79,10 @@ def test_agrees_with_an_emulated_core(seed: int, tmp_path: Path) -> None:
     from unicorn import arm_const as arm
 
     choose = random.Random(seed)
-    lines = _lines(choose, NARROW, 120) + _lines(choose, WIDE, 160) + _lines(choose, MEMORY, 60)
+    lines = _lines(choose, NARROW, 120) + _lines(choose, WIDE, 160)
+    lines += _lines(choose, MEMORY, 60) + _lines(choose, FLOATS, 120)
     choose.shuffle(lines)
-    code = assembled("\n".join(lines), tmp_path, "armv7e-m")
+    code = assembled("\n".join([".fpu fpv5-d16", *lines]), tmp_path, "armv7e-m")
     machine = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB | unicorn.UC_MODE_MCLASS)
     machine.ctl_set_cpu_model(arm.UC_CPU_ARM_CORTEX_M4)
     machine.mem_map(CODE, 0x1_0000)
@@ -83,6 +95,10 @@ def test_agrees_with_an_emulated_core(seed: int, tmp_path: Path) -> None:
     for at, name in enumerate(names):
         core.registers[at] = {11: RAM + 0x80, 13: RAM + SIZE - 0x100}.get(at, choose.getrandbits(32))
         machine.reg_write(name, core.registers[at])
+    floats = [getattr(arm, f"UC_ARM_REG_S{at}") for at in range(32)]
+    for at, name in enumerate(floats):
+        core.floats[at] = choose.getrandbits(32)
+        machine.reg_write(name, core.floats[at])
     core.n = core.z = core.c = core.v = 0
     machine.reg_write(arm.UC_ARM_REG_XPSR, 0x0100_0000)
     while core.pc < CODE + len(code):
@@ -97,6 +113,9 @@ def test_agrees_with_an_emulated_core(seed: int, tmp_path: Path) -> None:
             f"{pc:#x} {first:04x} {second:04x}"
         )
         assert core.registers[:15] == [machine.reg_read(name) for name in names], (
+            f"{pc:#x} {first:04x} {second:04x}"
+        )
+        assert core.floats[:32] == [machine.reg_read(name) for name in floats], (
             f"{pc:#x} {first:04x} {second:04x}"
         )
         assert core.pc == machine.reg_read(arm.UC_ARM_REG_PC)

@@ -66,6 +66,57 @@ def test_an_initial_value_that_a_constructor_repeats_is_copied_all_the_same(tmp_
     assert (run.why_not, run.copies, run.written) == ("", COPIED, (Span(RAM, 48),))
 
 
+DEVICE, WHOLE = "ldr r4, =0x40020000\nldr r5, [r4]\nldr r0, =0x20000100\nmovs r6, #0\n", 1 << 28
+PERHAPS = {
+    "an end that a device gives": ("1: cmp r0, r5\nbhs 2f\nstr r6, [r0], #4\nb 1b\n2:\n", 0x100, WHOLE),
+    "the same, down": ("1: str r6, [r0, #-4]!\ncmp r0, r5\nbhi 1b\n", 0, 0xFC),
+    "the same, four words a turn": (
+        "1: str r6, [r0]\nadds r3, r0, #4\ncmp r3, r5\nbhs 2f\nstr r6, [r0, #4]\nadds r0, #8\ncmp r0, r5\nblo 1b\n2:\n",
+        0x104,
+        WHOLE,
+    ),
+    "a count that a device gives": ("1: str r6, [r0], #4\nsubs r5, #1\nbne 1b\n", 0x104, WHOLE),
+    "values that a device gives": (
+        "ldr r1, =0x20000120\n1: str r5, [r0], #4\ncmp r0, r1\nblo 1b\n",
+        0x100,
+        0x120,
+    ),
+    "other values up to an end that a device gives": (
+        "movs r6, #7\n1: str r6, [r0], #4\ncmp r0, r5\nblo 1b\n",
+        0,
+        0,
+    ),
+    "an end that is known": ("ldr r1, =0x20000200\n1: str r6, [r0], #4\ncmp r0, r1\nblo 1b\n", 0, 0),
+    "words of which a device says whether": (
+        "ldr r1, =0x20000200\n1: ldr r5, [r4]\ncbz r5, 2f\nstr r6, [r0], #4\n2: cmp r0, r1\nblo 1b\n",
+        0,
+        0,
+    ),
+    "every second word": ("1: str r6, [r0], #8\ncmp r0, r5\nblo 1b\n", 0, 0),
+}
+
+
+@pytest.mark.parametrize("case", PERHAPS)
+def test_what_may_be_initialised_is_said(case: str, tmp_path: Path) -> None:
+    """A loop whose end is not known may reach as far as there is memory; values that are not known may be right."""
+    source, start, end = PERHAPS[case]
+    run = ran(f"{DEVICE}{source}5: b 5b", tmp_path)
+    reached = [each for each in run.perhaps if each.size >= 32]
+    assert (run.why_not, reached) == ("", [Span.from_bounds(RAM + start, RAM + end)] if end else [])
+
+
+def test_vtor_reads_as_what_it_is_at_reset_until_it_is_set(tmp_path: Path) -> None:
+    """The first word of the table is where clearing ends, or that of another table which the code has set."""
+    clear = "ldr r5, [r4]\nldr r5, [r5]\nldr r0, =0x20000100\nmovs r6, #0\n1: str r6, [r0], #4\ncmp r0, r5\nblo 1b\n"
+    for before, end in (("", 0x200), ("ldr r5, =0x08002000\nstr r5, [r4]\n", 0x300)):
+        code = assembled(f"ldr r4, =0xE000ED08\n{before}{clear}5: b 5b\n.ltorg", tmp_path)
+        stored = dict(enumerate(code, CODE))
+        stored |= dict(enumerate((RAM + 0x200).to_bytes(4, "little"), CODE + 0x1000))
+        stored |= dict(enumerate((RAM + 0x300).to_bytes(4, "little"), CODE + 0x2000))
+        run = start_run(stored.get, CODE | 1, STACK, None, vectors=CODE + 0x1000)
+        assert (run.why_not, run.written, run.perhaps) == ("", (Span(RAM + 0x100, end - 0x100),), ())
+
+
 OPEN = {
     "a pointer that a device gives": "ldr r4, =0x40020000\nldr r5, [r4]\nmovs r6, #0\nstr r6, [r5]\n",
     "a call of a function that nobody knows": "ldr r4, =0x20000100\nldr r5, [r4]\nblx r5\n",

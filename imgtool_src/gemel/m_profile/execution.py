@@ -20,11 +20,12 @@ from gemel.structs import NamedTuple
 MASK = 0xFFFF_FFFF
 FLOAT_ACCESS = 0x0050_0000
 """Bits of CPACR of which each must be set for privileged access to coprocessors 10 and 11."""
-ZERO, OTHER = 1 << 40, 1 << 41
-"""Where a word came from that was written: the distance of its copy, ZERO, or anything else.
+ZERO, UNKNOWN, OTHER = 1 << 40, 1 << 41, 1 << 42
+"""Where a word came from that was written: the distance of its copy, ZERO, not known, or anything else.
 
 A word that was copied or cleared first stays so, whatever is written to it later.
 """
+_ORIGINS = {0: ZERO, None: UNKNOWN}
 
 _MISSING = object()
 
@@ -224,7 +225,7 @@ class Core:
         if address >= 0x4000_0000 and is_device(address):
             self.stores[KnownStore(self.pc, address, value)] = None
             if address == VTOR:
-                self.table = value
+                self.table = self.words[VTOR] = value
             if address != CPACR:
                 self.describe(address, value)
                 return
@@ -233,7 +234,7 @@ class Core:
             for at in range(size):
                 self.store(address + at, None if value is None else value >> 8 * at & 0xFF, 1)
             return
-        origin = address - value.source if type(value) is Loaded else ZERO if value == 0 else OTHER
+        origin = address - value.source if type(value) is Loaded else _ORIGINS.get(value, OTHER)
         if size == 4:
             self._note(self.words_written, address, 4, origin)
         else:

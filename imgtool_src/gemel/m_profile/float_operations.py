@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from gemel.m_profile.execution import FLOAT_ACCESS, MASK, Core, Operation
 from gemel.m_profile.known_registers import CPACR
+from gemel.m_profile.thumb_effects import forgets, nothing, stops
 
 FLOAT = (10, 11)
 
@@ -15,11 +16,9 @@ def float_operation(pc: int, first: int, second: int) -> Operation:
     """What a coprocessor's instruction at ``pc`` does, as far as registers of the core and memory are concerned."""
     coprocessor = second >> 8 & 15
     if coprocessor & 14 != FLOAT[0]:
-        moves = first & 0xFF00 == 0xEE00 and second & 0x10 and first & 0x10
-        target = second >> 12
-        return _sets_unknown((target,) if moves and target != 15 else ())
+        return _of_another(first, second)
     lazy = first & 0xFFE0 == 0xEC20 and coprocessor == FLOAT[0] and not second & 0xFF
-    does = _nothing if lazy else _transfer(first, second) or _move(first, second) or _computed
+    does = nothing if lazy else _transfer(first, second) or _move(first, second) or _computed
     if lazy:
         return does
 
@@ -32,21 +31,21 @@ def float_operation(pc: int, first: int, second: int) -> Operation:
     return execute
 
 
-def _nothing(_: Core) -> None:
-    """VLSTM and VLLDM, which do nothing where the unit is off."""
-
-
 def _computed(core: Core) -> None:
     """Anything else: what is in the registers then is not known."""
     core.floats = [None] * len(core.floats)
 
 
-def _sets_unknown(registers: tuple[int, ...]) -> Operation:
-    def execute(core: Core) -> None:
-        for each in registers:
-            core.registers[each] = None
-
-    return execute
+def _of_another(first: int, second: int) -> Operation:
+    """An instruction of another coprocessor, or of the vector extension, which has the same registers."""
+    target, other, loads = second >> 12, first & 15, bool(first & 0x10)
+    if first & 0xEFE0 == 0xEC40:
+        return forgets((target, other) if loads else ())
+    if first & 0xEE00 == 0xEC00:
+        return stops("a transfer of a coprocessor")
+    if first & 0xEF00 == 0xEF00 or (second & 0x800 and not loads):
+        return _computed
+    return forgets((target,) if second & 0x10 and loads and target != 15 else ())
 
 
 def _transfer(first: int, second: int) -> Operation | None:
@@ -55,7 +54,7 @@ def _transfer(first: int, second: int) -> Operation | None:
         return None
     loads, adds, single = bool(first & 0x10), bool(first & 0x80), not second & 0x100
     base, imm8, high, low = first & 15, second & 0xFF, second >> 12, first >> 6 & 1
-    start = high << 1 | low if single else 2 * (low << 4 | high)
+    start = _first_of(high, low, single=single)
     one = bool(first & 0x100) and not first & 0x20
     count = (1 if single else 2) if one else imm8 & ~(not single)
     back = 0 if one or not first & 0x20 else 4 * imm8 if adds else -4 * imm8
@@ -76,19 +75,32 @@ def _transfer(first: int, second: int) -> Operation | None:
 
 
 def _move(first: int, second: int) -> Operation | None:
-    """VMOV between a register and half of a double, or all of a single; VMRS."""
-    register, number = second >> 12, 0
+    """VMOV between a register and half of a double, or all of a single, or of two floats; VMRS, VMSR."""
+    register, loads, single = second >> 12, bool(first & 0x10), not second & 0x100
     if first & 0xFFE0 == 0xEC40 and second & 0xD0 == 0x10:
-        other, single = first & 15, not second & 0x100
-        pair = (second & 15) << 1 | second >> 5 & 1 if single else 2 * (second >> 1 & 0x10 | second & 15)
-        return _moves(bool(first & 0x10), ((register, pair), (other, pair + 1)))
-    if first & 0xFFE0 == 0xEE00 and second & 0x7F == 0x10:
-        number = (first & 15) << 1 | second >> 7
-        number = number & 31
-        return _moves(bool(first & 0x10), ((register, number),))
-    if first & 0xFFF0 == 0xEEF0 and second & 0xFFF == 0xA10:
-        return _status(register)
-    return None
+        pair = _first_of(second & 15, second >> 5, single=single)
+        return _moves(loads, ((register, pair), (first & 15, pair + 1)))
+    if first & (0xFFE0 if single else 0xFFC0) == 0xEE00 and second & 0x7F == 0x10:
+        number = _first_of(first & 15, second >> 7, single=single) + (first >> 5 & 1)
+        return _moves(loads, ((register, number),))
+    if first & 0xFFBF == 0xEEB0 and second & 0xD0 == 0x40:
+        into = _first_of(register, first >> 6, single=single)
+        return _copies(into, _first_of(second & 15, second >> 5, single=single), 1 if single else 2)
+    if first & 0xFFE0 == 0xEEE0 and second & 0xFFF == 0xA10:
+        return _status(register) if loads else nothing
+    return forgets((register,)) if first & 0xFF10 == 0xEE10 and second & 0x10 else None
+
+
+def _first_of(field: int, bit: int, *, single: bool) -> int:
+    """The word of the registers that a single, or a double, begins with."""
+    return field << 1 | bit & 1 if single else 2 * ((bit & 1) << 4 | field)
+
+
+def _copies(into: int, of: int, count: int) -> Operation:
+    def execute(core: Core) -> None:
+        core.floats[into : into + count] = core.floats[of : of + count]
+
+    return execute
 
 
 def _moves(loads: bool, pairs: tuple[tuple[int, int], ...]) -> Operation:

@@ -83,8 +83,8 @@ class _Watched(Core):
         self.stores_made.append(_Access(_aligned(address, size), size, value))
         super().store(address, value, size)
 
-    def turn(self, entry_at: Callable[[Core, int], Entry]) -> _Turn:
-        """Go on until here again; raises Stop where that takes long or is not known."""
+    def turn(self, entry_at: Callable[[Core, int], Entry], goes: bool | None = None) -> _Turn:
+        """Go on until here again, if a branch is here as it ``goes``; raises Stop where that is long or not known."""
         self.loads: list[_Access] = []
         self.stores_made: list[_Access] = []
         start, path, conditions = self.pc, list[int](), list[_Condition]()
@@ -102,6 +102,18 @@ class _Watched(Core):
                 self.in_block = True
             if branch is None:
                 led = operation(self) if operation else None
+            elif goes is not None:
+                value = self.registers[branch[0]]
+                known = (
+                    self.holds(branch[0])
+                    if operation is None
+                    else None
+                    if value is None
+                    else (not value) == branch[1]
+                )
+                if known is None or len(path) == 1:  # loops go on back, and are left forwards
+                    known = goes if len(path) == 1 else branch[2] <= pc and path.count(pc) == 1
+                led = branch[2] if known else None
             elif operation is None:
                 led = branch[2] if self._asked(conditions, branch[0]) else None
             else:
@@ -144,6 +156,42 @@ def goes_through_plain_loop(core: Core, entry_at: Callable[[Core, int], Entry]) 
     for name in vars(core):
         setattr(core, name, getattr(watched, name))
     return True
+
+
+def reach_of_loop(core: Core, entry_at: Callable[[Core, int], Entry], *, goes: bool) -> Span:
+    """What a loop may clear or copy that goes on as the branch here ``goes``, and ends where that is not known.
+
+    Raises Stop where that is no loop of this kind.
+    """
+    watched = _Watched.of(core)
+    turns = [watched.turn(entry_at, goes) for _ in range(_TURNS)]
+    if any(each.path != turns[0].path for each in turns) or _comes_back(core, entry_at, goes=not goes):
+        raise Stop("turns that differ, or another end")
+    moving = [each for each in zip(*(turn.stores for turn in turns), strict=True) if _may_initialise(each)]
+    steps = {_exact([access.address for access in each]) for each in moving}
+    if len(steps) != 1 or abs(step := steps.pop()) > sum(each[0].size for each in moving):
+        raise Stop("nothing that is cleared or copied whole")
+    first, last = (
+        min(each[0].address for each in moving),
+        max(each[0].address + each[0].size for each in moving),
+    )
+    part = first & -_FAR
+    return Span.from_bounds(first, part + _FAR) if step > 0 else Span.from_bounds(part, last)
+
+
+def _comes_back(core: Core, entry_at: Callable[[Core, int], Entry], *, goes: bool) -> bool:
+    """Whether the branch is one inside the loop and does not leave it."""
+    try:
+        _Watched.of(core).turn(entry_at, goes)
+    except Stop:
+        return False
+    return True
+
+
+def _may_initialise(stored: Sequence[_Access]) -> bool:
+    """Whether a store moves along and writes zeros or copies, and not to a device."""
+    copied = all(access.value == 0 or isinstance(access.value, Loaded) for access in stored)
+    return copied and stored[0].address != stored[1].address and not is_device(stored[0].address)
 
 
 def _go_through(core: _Watched, turns: list[_Turn]) -> bool:

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 
-from gemel.m_profile.execution import ZERO, AnsweredCore, Block, Core, Operation, Stop
+from gemel.m_profile.execution import UNKNOWN, ZERO, AnsweredCore, Block, Core, Operation, Stop
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
 from gemel.m_profile.known_registers import VTOR, KnownStore
-from gemel.m_profile.plain_loops import Entry, goes_through_plain_loop
+from gemel.m_profile.plain_loops import Entry, goes_through_plain_loop, reach_of_loop
 from gemel.m_profile.thumb_operations import operation_of
 from gemel.spans import Span, merge, without
 from gemel.structs import NamedTuple
@@ -23,7 +23,7 @@ STEPS_LIMIT, STEPS_AFTER, STEPS_DONE, IDLE_STEPS = 60_000, 10_000, 512, 512
 another way is tried.  What one writes counts too, where that is more, and a way with much written as several."""
 
 TRIES_LIMIT = 3
-"""Times that one instruction is looked at for a loop that only copies or fills, and is in none."""
+"""Times that one instruction, or one way from it, is looked at for a loop that only copies or fills, and is in none."""
 
 CODE_LIMIT = 1_000
 """Different instructions up to ``main``, and after it: start-up code has a few hundred."""
@@ -67,7 +67,8 @@ class StartRun(NamedTuple):
     address that a device is given, as it is given and at the end.  ``gone`` are the instructions of all ways up to
     ``main``, of which one came there and none was left for its length where ``is_whole``.  ``always`` is what each
     way to ``main`` clears, ``stacks`` the addresses of instructions by which each sets a stack pointer, and what to.
-    ``jumps`` are branches: where they are, and where their stack pointer and target were loaded from.
+    ``jumps`` are branches: where they are, and where their stack pointer and target were loaded from.  ``perhaps`` is
+    what may be cleared or copied: it gets values that are not known, or a loop whose end is not known may reach it.
     """
 
     why_not: str
@@ -88,6 +89,7 @@ class StartRun(NamedTuple):
     always: tuple[Span, ...] = ()
     stacks: tuple[tuple[int, int], ...] = ()
     jumps: frozenset[tuple[int, int, int]] = frozenset()
+    perhaps: tuple[Span, ...] = ()
 
 
 def start_run(
@@ -99,16 +101,20 @@ def start_run(
     *,
     goes_on: bool = False,
     answer: int | None = None,
+    vectors: int | None = None,
 ) -> StartRun:
     """Run code from ``reset`` on; ``byte_at`` gives what is stored for an address, as the core sees it at reset.
 
     ``expected`` is all that is to be copied and (without a source) cleared: where that is done, little is left to see,
     unless the code ``goes_on`` into other code.  With an ``answer``, what is not known reads as that.
+    ``vectors`` is what VTOR holds at reset.
     """
     run = _Run(frozenset() if main is None else frozenset((main & ~1,)), expected)
     core = (Core if answer is None else AnsweredCore)(byte_at, reset & ~1, stack)
     if isinstance(core, AnsweredCore):
         core.answer = answer or 0
+    if vectors is not None:
+        core.words[VTOR] = vectors
     run.go_all(core, STEPS_LIMIT)
     before = _written(run.ended, byte_at, expected or ())
     after: set[tuple[int, int, int]] = set()
@@ -153,6 +159,7 @@ def start_run(
         _cleared_by_each(ways),
         tuple(each for each in (ways[0].stacks if ways else ()) if all(each in core.stacks for core in ways)),
         frozenset(each for core in cores for each in core.jumps),
+        tuple(merge([*run.reached, *(Span(at, size) for at, size, origin in before if origin == UNKNOWN)])),
     )
 
 
@@ -273,6 +280,7 @@ class _Run:
         self._turns: dict[int, int] = {}
         self._gone: set[tuple[int, bool]] = set()
         self._tried: Counter[int] = Counter()
+        self._ways_tried: Counter[tuple[int, bool]] = Counter()
         self.pending: list[Core] = []
         self.steps = 0
         self._idle: Core | None = None
@@ -281,6 +289,7 @@ class _Run:
         self.arrived: list[Core] = []
         self.rests: dict[End, None] = {}
         self.blank_at_rest: set[int] = set()
+        self.reached: set[Span] = set()
         self.why_not = ""
 
     def go_all(self, core: Core, limit: int) -> None:
@@ -405,6 +414,8 @@ class _Run:
             if gone == 3:
                 raise Stop("the same as on another way")
             return gone == 1
+        if not core.conditions and not core.in_block:
+            self._see_reach(core)
         turn = self._turns[pc] = self._turns.get(pc, -1) + 1
         if not turn and len(self._turns) > WAYS_LIMIT:
             self._give_up("more conditions that are not known than are followed")
@@ -416,6 +427,19 @@ class _Run:
             self.pending.insert(0, other)
         self._signatures[signature] = 3 if not turn else 1 + turn % 2
         return bool(turn & 1)
+
+    def _see_reach(self, core: Core) -> None:
+        """Where loops may store that go on at a branch of which that is not known."""
+        for goes in (True, False):
+            way = core.pc, goes
+            if self._ways_tried[way] < TRIES_LIMIT:
+                try:
+                    reached = reach_of_loop(core, self._entry, goes=goes)
+                except Stop:
+                    self._ways_tried[way] += 1
+                else:
+                    self._ways_tried[way] += any(each.covers(reached) for each in self.reached)
+                    self.reached.add(reached)
 
     def _entry(self, core: Core, pc: int) -> Entry:
         return self.instructions.get(pc) or self._decoded(core, pc)

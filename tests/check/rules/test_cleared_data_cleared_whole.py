@@ -15,7 +15,7 @@ from small_device import LINK, STATION_RAM, TODAY, apply, builds, findings, stat
 
 from gemel.checking.registry import rule_named
 from gemel.checking.rules.cleared_data_cleared_whole import ROUNDED
-from gemel.checking.runner import check
+from gemel.checking.runner import RuleResult, check
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.outcomes import Finding
@@ -270,9 +270,58 @@ def test_main_may_clear_a_section_of_its_own(later: str, compiler: str, family: 
     assert [each.where for each in found] == ["build sampler (core.elf, section .fast_bss)"] * count
 
 
+SIZES = {
+    "a device's size of RAM": (
+        "uint32_t end = 0x20000000 + (*(volatile uint32_t *)0x40011F20 & 0xFFFF) * 1024;",
+        "bss_start",
+        "end",
+        0,
+    ),
+    "the stack of a table that a device names": (
+        "uint32_t end = **(uint32_t *volatile *)0xE000ED08 - 256;",
+        "bss_start",
+        "end",
+        0,
+    ),
+    "the same from the second variable on": (
+        "uint32_t end = 0x20000000 + (*(volatile uint32_t *)0x40011F20 & 0xFFFF) * 1024;",
+        "bss_start + 4",
+        "end",
+        1,
+    ),
+    "an end too early beside a device's answer": (
+        "uint32_t end = (uint32_t)bss_start + 16; if (*(volatile uint32_t *)0x40011F20) end -= 4;",
+        "bss_start",
+        "end",
+        1,
+    ),
+}
+
+
+@pytest.mark.parametrize("family", verdict_builds.ARCHITECTURES)
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize("size", SIZES)
+def test_an_end_that_is_not_known_is_not_too_early(
+    size: str, compiler: str, family: str, tmp_path: Path
+) -> None:
+    """What a loop may reach is not checked; what is before its start, or after each of its ends, is a finding."""
+    first, start, end, count = SIZES[size]
+    loop = f"{first} for (volatile uint32_t *to = {start}; (uint32_t)to < {end};) *to++ = 0;"
+    source = SOURCE.replace("for (uint32_t *to = bss_start; to < bss_end;) *to++ = 0;", loop)
+    source = source.replace("int main", "__attribute__((noinline)) int main")
+    fast = LATER["all of it"][0]
+    result = _result_of(source.replace("LATE", fast), SCRIPT, family, compiler, tmp_path)
+    assert [each.where for each in findings(result)] == ["build sampler (core.elf, section .bss)"] * count
+    assert any("not known" in each.reason for each in result.not_checked) == (not count)
+
+
 def _found_in(source: str, script: str, family: str, compiler: str, folder: Path) -> list[Finding]:
+    return list(findings(_result_of(source, script, family, compiler, folder)))
+
+
+def _result_of(source: str, script: str, family: str, compiler: str, folder: Path) -> RuleResult:
     sampler = compiled_sampler(folder, source, script, family, compiler)
     read, made = verdict_builds.layout_of(family), verdict_builds.builds_of(family) | {"sampler": sampler}
     rule = rule_named(RULE)
     assert rule
-    return list(findings(check(Inspection(read, join(read, made).image, made), TODAY, [rule]).results[0]))
+    return check(Inspection(read, join(read, made).image, made), TODAY, [rule]).results[0]

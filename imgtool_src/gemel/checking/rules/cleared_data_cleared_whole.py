@@ -25,7 +25,7 @@ from gemel.inspection.wording import (
 )
 from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, Outcome, Reason
+from gemel.outcomes import Finding, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address, without
 from gemel.structs import replace
 
@@ -58,11 +58,31 @@ KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
 def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each build that has sections of cleared data and shows by symbols what it clears."""
     start = inspection.start_blocks[plan.name]
+    run = inspection.start_runs.get(plan.name)
+    written = (
+        [block.span for block in (*start.clears, *start.copies)]
+        if start.written is None
+        else [*start.written]
+    )
+    sections, findings = _said(inspection, plan, build, written)
+    where = f"build {plan.name}, {', '.join(each.name for each in sections)}"
+    if findings and run and run.perhaps:
+        _, findings = _said(inspection, plan, build, [*written, *run.perhaps])
+        if not findings:
+            why = "its start-up code writes there, but what, or how far, is not known"
+            yield NotChecked(where, why)
+            return
+    if sections:
+        yield from found_or_holds(findings, where)
+
+
+def _said(
+    inspection: Inspection, plan: BuildPlan, build: Build, written: list[Span]
+) -> tuple[list[Section], list[Finding]]:
+    """The sections that are to be cleared, and what is wrong with that, by all that is ``written``."""
+    start = inspection.start_blocks[plan.name]
     blocks = start.clears
     by_run = start.written is not None
-    written = (
-        [block.span for block in (*blocks, *start.copies)] if start.written is None else [*start.written]
-    )
     unstored = unstored_sections(build)
     run = inspection.start_runs.get(plan.name)
     copied = [each.span for each in run.copies] if run else []
@@ -88,22 +108,18 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
         or _is_cleared_later(build, each, written, later)
     ]
     sections, left = [[each for each in those if each not in done] for those in (sections, left)]
-    if sections or left:
-        findings = [
-            each
-            for section in sections
-            if (each := _partly_cleared(inspection, plan, build, section, written, by_run=by_run))
-        ]
-        left = [section for section in left if section not in sections]
-        findings += [_not_cleared(plan, build, left, start)] if left else []
-        data = [each.span for each in unstored if not named_as(KEPT, each.name)]
-        begins = copied or start.copies or any(span.overlaps(each) for span in written for each in data)
-        causes = ["reset-handler-in-code"] if begins else ["reset-handler-in-code", "initialised-data-copied"]
-        follows_from = tuple((rule, plan.name) for rule in causes)
-        findings = [replace(each, follows_from=each.follows_from + follows_from) for each in findings]
-        yield from found_or_holds(
-            findings, f"build {plan.name}, {', '.join(each.name for each in (*sections, *left))}"
-        )
+    findings = [
+        each
+        for section in sections
+        if (each := _partly_cleared(inspection, plan, build, section, written, by_run=by_run))
+    ]
+    left = [section for section in left if section not in sections]
+    findings += [_not_cleared(plan, build, left, start)] if left else []
+    data = [each.span for each in unstored if not named_as(KEPT, each.name)]
+    begins = copied or start.copies or any(span.overlaps(each) for span in written for each in data)
+    causes = ["reset-handler-in-code"] if begins else ["reset-handler-in-code", "initialised-data-copied"]
+    follows_from = tuple((rule, plan.name) for rule in causes)
+    return [*sections, *left], [replace(each, follows_from=each.follows_from + follows_from) for each in findings]
 
 
 def _is_cleared_later(build: Build, section: Section, written: list[Span], later: list[Span]) -> bool:

@@ -49,6 +49,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             left = [
                 (piece, rest) for piece in pieces for rest in _not_copied(placement, piece, known, cleared)
             ]
+            run = inspection.start_runs.get(stated[0].name)
+            if left and run and not any(without([rest for _, rest in left], run.perhaps)):
+                yield NotChecked(
+                    where, "its start-up code writes there, but from where, or how far, is not known"
+                )
+                continue
             yield from found_or_holds([_finding(placement, left, start)] if left else [], where)
         else:
             lacking = "none of the usual symbols of copy tables or of the ends of its data"

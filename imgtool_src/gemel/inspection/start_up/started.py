@@ -21,6 +21,7 @@ from gemel.m_profile.execution import SYSTEM, Block
 from gemel.m_profile.start_run import StartRun, start_run
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import Piece, Placement
+from gemel.placement.reset import starting_plan
 from gemel.spans import Span, without
 
 DEVICE_SIZE = 0x400
@@ -65,7 +66,15 @@ def run_of(
         tuple(_expected(layout, placement)),
         goes_on=len(layout.builds_of(placement.plan.core)) > 1,
         answer=answer,
+        vectors=_vectors_at_reset(layout, placement.plan),
     )
+
+
+def _vectors_at_reset(layout: Layout, plan: BuildPlan) -> int | None:
+    """What VTOR holds as the build starts, where the layout says so."""
+    core = layout.cores[plan.core]
+    starts = core.role == "primary" and starting_plan(layout) == plan and core.architecture != "armv6-m"
+    return core.reset_vectors if starts else None
 
 
 def run_of_image(
