@@ -335,7 +335,8 @@ COPIED = (
         'sampler-ram = { memory = "ram", offset = "12 KiB", size = "4 KiB", purpose = "data" }',
     ),
 )
-"""A secondary that the primary copies to RAM."""
+COPIED_TO_ALL = (('stored_in = "sampler-code"', 'stored_in = "sampler-code"\nruns_in = "sampler-ram"'),)
+"""A secondary that the primary copies to RAM, beside its data, or to the one area that holds both."""
 
 SMALL = 512
 """Bytes of flash that are less than any build takes."""
@@ -483,10 +484,18 @@ def test_what_start_up_code_does_counts(files: tuple[str, str], family: str) -> 
     assert broken_in(judged(family, files, changes)) == SAMPLE[files]
 
 
-@pytest.mark.parametrize(("files", "family"), _built(("station-board-copies", "sampler-board-copied")))
-def test_a_copied_build_moves_its_data_on(files: tuple[str, str], family: str) -> None:
-    """Data that is stored in the block which is copied may run anywhere in the core's RAM."""
-    assert broken_in(judged(family, files, REGISTERS + COPIED)) == {}
+@pytest.mark.parametrize("areas", [COPIED, COPIED_TO_ALL])
+@pytest.mark.parametrize(
+    ("files", "family"),
+    _built(
+        ("station-board-copies", "sampler-board-copied"),
+        ("station-board-copies", "sampler-board-copied-early"),
+    ),
+)
+def test_a_copied_build_moves_its_data_on(files: tuple[str, str], family: str, areas: tuple) -> None:
+    """Data stored in the block that is copied may run anywhere in the RAM of the core, where its code moves all of it."""
+    found = {"copied-build-in-run-area": 1} if files[1].endswith("-early") else {}
+    assert broken_in(judged(family, files, REGISTERS + areas)) == found
 
 
 @pytest.mark.parametrize("family", ARCHITECTURES)

@@ -302,14 +302,12 @@ def _stored_sections(build: Build) -> Iterable[tuple[str, Span, int]]:
 def _moves_by_itself(layout: Layout, plan: BuildPlan, piece: Piece, first: Piece) -> bool:
     """Whether a piece is data that is copied with the block, and that the build's own start-up moves on.
 
-    It is stored where it follows the block, and runs in RAM outside the area that the block is copied to.
+    It is stored where it follows the block, and linked to run elsewhere in RAM.
     """
     segment = piece.segment
     with_block = segment.load_address - piece.address == first.segment.load_address - first.address
     located = locate(layout, segment.run_address, plan.core)
-    if not with_block or segment.executable or located is None or located.memory.kind != "ram":
-        return False
-    return plan.runs_in is not None and not layout.span_of(plan.runs_in).holds(located.plain)
+    return with_block and not segment.executable and located is not None and located.memory.kind == "ram"
 
 
 def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[Piece]) -> Iterator[Problem]:
