@@ -76,10 +76,15 @@ PERHAPS = {
         WHOLE,
     ),
     "a count that a device gives": ("1: str r6, [r0], #4\nsubs r5, #1\nbne 1b\n", 0x104, WHOLE),
-    "values that a device gives": (
-        "ldr r1, =0x20000120\n1: str r5, [r0], #4\ncmp r0, r1\nblo 1b\n",
+    "values from where a device says": (
+        "ldr r1, =0x20000120\n1: ldr r3, [r5]\nadds r5, #4\nstr r3, [r0], #4\ncmp r0, r1\nblo 1b\n",
         0x100,
         0x120,
+    ),
+    "values that a device gives": (
+        "ldr r1, =0x20000120\n1: str r5, [r0], #4\ncmp r0, r1\nblo 1b\n",
+        0,
+        0,
     ),
     "other values up to an end that a device gives": (
         "movs r6, #7\n1: str r6, [r0], #4\ncmp r0, r5\nblo 1b\n",
@@ -98,7 +103,7 @@ PERHAPS = {
 
 @pytest.mark.parametrize("case", PERHAPS)
 def test_what_may_be_initialised_is_said(case: str, tmp_path: Path) -> None:
-    """A loop whose end is not known may reach as far as there is memory; values that are not known may be right."""
+    """A loop whose end is not known may reach as far as there is memory; what comes from anywhere may be right."""
     source, start, end = PERHAPS[case]
     run = ran(f"{DEVICE}{source}5: b 5b", tmp_path)
     reached = [each for each in run.perhaps if each.size >= 32]

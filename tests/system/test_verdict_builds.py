@@ -493,7 +493,7 @@ def test_what_start_up_code_does_counts(files: tuple[str, str], family: str) -> 
     ),
 )
 def test_a_copied_build_moves_its_data_on(files: tuple[str, str], family: str, areas: tuple) -> None:
-    """Data stored in the block that is copied may run anywhere in the RAM of the core, where its code moves all of it."""
+    """Data stored in the block that is copied may run anywhere in its core's RAM, where code moves all of it."""
     found = {"copied-build-in-run-area": 1} if files[1].endswith("-early") else {}
     assert broken_in(judged(family, files, REGISTERS + areas)) == found
 
@@ -717,6 +717,7 @@ def test_every_build_is_in_a_table() -> None:
         "sampler",
         "station-board-copies",
         "sampler-board-copied",
+        "sampler-board-copied-early",
         *FAULTS,
         *REFUSED,
         *USES_FLOAT,

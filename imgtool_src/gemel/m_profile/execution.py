@@ -21,11 +21,10 @@ MASK = 0xFFFF_FFFF
 FLOAT_ACCESS = 0x0050_0000
 """Bits of CPACR of which each must be set for privileged access to coprocessors 10 and 11."""
 ZERO, UNKNOWN, OTHER = 1 << 40, 1 << 41, 1 << 42
-"""Where a word came from that was written: the distance of its copy, ZERO, not known, or anything else.
+"""Where a word came from that was written: the distance of its copy, ZERO, an address not known, or anything else.
 
 A word that was copied or cleared first stays so, whatever is written to it later.
 """
-_ORIGINS = {0: ZERO, None: UNKNOWN}
 
 _MISSING = object()
 
@@ -103,6 +102,8 @@ class Core:
         self.in_block = self.on_process_stack = False
         self.stores: dict[KnownStore, None] = {}
         self.version = self.changes = 0
+        self.loads_lost = 0
+        """Words that were loaded from addresses which are not known, and not stored yet."""
         self.other_stack: int | None = None
         self.stacks: tuple[tuple[int, int], ...] = ()
         """The instructions that set a stack pointer to what is known, and what to."""
@@ -181,6 +182,7 @@ class Core:
     def load(self, address: int | None, size: int) -> int | None:
         """What is at an address; None if that is not known."""
         if address is None:
+            self.loads_lost += 1
             return None
         address &= MASK
         if address & (size - 1):
@@ -234,7 +236,9 @@ class Core:
             for at in range(size):
                 self.store(address + at, None if value is None else value >> 8 * at & 0xFF, 1)
             return
-        origin = address - value.source if type(value) is Loaded else _ORIGINS.get(value, OTHER)
+        origin = address - value.source if type(value) is Loaded else ZERO if value == 0 else OTHER
+        if value is None and self.loads_lost:
+            origin, self.loads_lost = UNKNOWN, self.loads_lost - 1
         if size == 4:
             self._note(self.words_written, address, 4, origin)
         else:

@@ -434,12 +434,20 @@ class _Run:
             way = core.pc, goes
             if self._ways_tried[way] < TRIES_LIMIT:
                 try:
-                    reached = reach_of_loop(core, self._entry, goes=goes)
+                    reached = reach_of_loop(core, self._looked_at, goes=goes)
                 except Stop:
                     self._ways_tried[way] += 1
                 else:
                     self._ways_tried[way] += any(each.covers(reached) for each in self.reached)
                     self.reached.add(reached)
+
+    def _looked_at(self, core: Core, pc: int) -> Entry:
+        """An instruction of a way that may not be gone."""
+        entry = self.instructions.get(pc)
+        if entry is None:
+            entry = self._decoded(core, pc)
+            self.instructions.pop(pc, None)
+        return entry
 
     def _entry(self, core: Core, pc: int) -> Entry:
         return self.instructions.get(pc) or self._decoded(core, pc)

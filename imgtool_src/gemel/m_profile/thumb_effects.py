@@ -247,7 +247,7 @@ def _transfers_one(access: MemoryAccess) -> Operation:
 
     def load(core: Core) -> None:
         start = core.registers[base]
-        core.registers[register] = None if start is None else core.load(start + offset, size)
+        core.registers[register] = core.load(None if start is None else start + offset, size)
 
     def store(core: Core) -> None:
         start, value = core.registers[base], core.registers[register]
