@@ -115,7 +115,9 @@ def _said(
     begins = copied or start.copies or any(span.overlaps(each) for span in written for each in data)
     causes = ["reset-handler-in-code"] if begins else ["reset-handler-in-code", "initialised-data-copied"]
     follows_from = tuple((rule, plan.name) for rule in causes)
-    return [*sections, *left], [replace(each, follows_from=each.follows_from + follows_from) for each in findings]
+    return [*sections, *left], [
+        replace(each, follows_from=each.follows_from + follows_from) for each in findings
+    ]
 
 
 def _is_cleared_later(build: Build, section: Section, written: list[Span], later: list[Span]) -> bool:
