@@ -165,7 +165,8 @@ RULE = Rule(
     "ends, is in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image "
     "stores for the build, be it initialised data or code that runs from RAM; symbols do not make it reach over the "
     "end of all sections to the stack that the core starts with (the primary may clear what is "
-    "shared, since it does so before it releases another core).",
+    "shared, since it does so before it releases another core); whatever else "
+    "a secondary's start-up code clears is no memory of another core.",
     why="A secondary that clears what the cores share wipes out what the primary "
     "has written there already; a core that clears initialised data or copied code "
     "loses it, and runs into zeros.",
