@@ -414,9 +414,9 @@ class _Run:
             if gone == 3:
                 raise Stop("the same as on another way")
             return gone == 1
-        if not core.conditions and not core.in_block:
-            self._see_reach(core)
         turn = self._turns[pc] = self._turns.get(pc, -1) + 1
+        if turn and not core.conditions and not core.in_block:
+            self._see_reach(core)
         if not turn and len(self._turns) > WAYS_LIMIT:
             self._give_up("more conditions that are not known than are followed")
         if not turn:
