@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from check.vector_fixtures import SAMPLER_CORE, alone, of
 from small_device import findings, layout, sampler_elf, station_elf
+from verdict_builds import of as of_verdict
 
 RULE = "required-handlers-present"
 V6 = layout({SAMPLER_CORE: SAMPLER_CORE.replace("armv8-m.main", "armv6-m")})
@@ -16,11 +17,15 @@ BREAKS = {
     "none of the four": lambda: of(RULE, station=station_elf(words={2: 0, 3: 0, 11: 0, 14: 0})),
     "Armv6-M": lambda: of(RULE, read=V6, sampler=sampler_elf(words={11: 0})),
     "image alone": lambda: alone(RULE, station=station_elf(words={14: 0})),
+    "no word for an interrupt, none enabled": lambda: of_verdict(RULE, "v7", "sampler-vectors-none"),
 }
 KEEPS = {
     "both builds": lambda: of(RULE),
     "all others zero": lambda: of(RULE, station=station_elf(words=REST)),
     "image alone": lambda: alone(RULE),
+    "no word for an interrupt, one enabled: another rule's": lambda: of_verdict(
+        RULE, "v7", "sampler-vectors-none-enabled"
+    ),
 }
 
 

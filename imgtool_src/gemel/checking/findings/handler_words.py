@@ -117,6 +117,16 @@ class TableEnd(NamedTuple):
     by: str
 
 
+def ends_before_interrupts(inspection: Inspection, table: VectorTable) -> TableEnd | None:
+    """The end of a table of 16 words alone, which will do for as long as no code of the build enables an interrupt."""
+    end = table_end(inspection, table) if words_after_table(inspection, table) else None
+    if end is None or end.words != FIRST_INTERRUPT:
+        return None
+    from gemel.inspection.cores.interrupt_words import may_enable_interrupts
+
+    return None if may_enable_interrupts(inspection, table) else end
+
+
 def table_end(inspection: Inspection, table: VectorTable) -> TableEnd | None:
     """By the object that starts where the table does, else the section that does; None if neither does.
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.findings.build_evidence import of_each_table
+from gemel.checking.findings.handler_words import TableEnd, ends_before_interrupts
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import place_of, words_span
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.m_profile.vector_tables import word_name
 from gemel.outcomes import Finding, Holds, Outcome
+from gemel.spans import format_size
 
 REQUIRED = (2, 3, 11, 14)
 """NMI, HardFault, SVCall, PendSV: every profile has them, and none has an enable bit."""
@@ -19,8 +21,12 @@ REQUIRED = (2, 3, 11, 14)
 def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: the words of its vector table that must not be zero."""
     missing = [index for index in REQUIRED if table.words[index : index + 1] == (0,)]
-    if not missing:
+    end = ends_before_interrupts(inspection, table)
+    if end:
+        yield _of_no_interrupt(table, end)
+    elif not missing:
         yield Holds(f"build {table.plan.name}")
+    if not missing:
         return
     names = ", ".join(word_name(index) for index in missing)
     yield Finding(
@@ -34,12 +40,26 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     )
 
 
+def _of_no_interrupt(table: VectorTable, end: TableEnd) -> Finding:
+    name, core = table.plan.name, table.core
+    return Finding(
+        f"the vector table of build {name} has no word for an interrupt",
+        (name, core.name),
+        where=place_of(table),
+        found=f"{format_size(4 * end.words)}, {end.by}; no code of the build is known to enable an interrupt",
+        expected=f"{format_size(table.span.size)} for 16 + {core.interrupts} words",
+        next_step="write the table for all interrupts, with a default handler, or give the core no interrupts in the "
+        "layout for as long as it enables none: interrupts = 0",
+    )
+
+
 RULE = Rule(
     name="required-handlers-present",
     severity="warning",
     guards="device",
     checks="The words for NMI, HardFault, SVCall and PendSV of each build's vector table are not zero, "
-    "whatever the profile of its core.",
+    "whatever the profile of its core; where the core has interrupts, the table is longer than its 16 exceptions, even "
+    "if no code is known to enable one.",
     why="These exceptions have no enable bit. When one comes and its word is zero, the core jumps to "
     "address 0 without the Thumb bit; for a fault that is a fault inside the fault handler, and the core "
     "locks up without a trace of why.",

@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.findings.build_evidence import of_each_table
-from gemel.checking.findings.handler_words import TableEnd, table_end, words_after_table
+from gemel.checking.findings.handler_words import (
+    TableEnd,
+    ends_before_interrupts,
+    table_end,
+    words_after_table,
+)
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import named_words, place_of, table_span
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_size, without
 
@@ -23,18 +27,12 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     end = table_end(inspection, table) if later else None
     if missing:
         yield _finding(table, whole, missing)
-    elif end and end.words == FIRST_INTERRUPT and not _may_enable(inspection, table):
+    elif end and ends_before_interrupts(inspection, table):
         yield Holds(f"build {table.plan.name}: no word for an interrupt, of which its code enables none")
     elif end:
         yield _cut(table, end, later)
     else:
         yield Holds(f"build {table.plan.name}")
-
-
-def _may_enable(inspection: Inspection, table: VectorTable) -> bool:
-    from gemel.inspection.cores.interrupt_words import may_enable_interrupts
-
-    return may_enable_interrupts(inspection, table)
 
 
 def _cut(table: VectorTable, end: TableEnd, later: list[int]) -> Finding:
