@@ -221,14 +221,16 @@ def test_one_fault_of_an_image_is_one_error(case: str, given: bool) -> None:
     assert bool(follows) == any(line.startswith(("leads to ", "also: ")) for line in lines)
 
 
+@pytest.mark.parametrize("given", [True, False], ids=["builds", "alone"])
 @pytest.mark.parametrize("span", [Span.from_bounds(STATION, SAMPLER), Span.from_bounds(SAMPLER, RECORD)])
-def test_one_build_at_an_alias_is_one_error(span: Span) -> None:
+def test_one_build_at_an_alias_is_one_error(span: Span, given: bool) -> None:
     """The record and the other build are where they should be: what is missing follows from where the bytes are."""
     image = _sealed(ALIAS).copy()
     data = image.read(span, 0xFF)
     image.erase(span)
     image.write(span.start - STATION, data)
-    assert _errors(check(Inspection(_read(ALIAS), image, _builds()), TODAY)) == {"image-inside-memories": 1}
+    builds = _builds() if given else {}
+    assert _errors(check(Inspection(_read(ALIAS), image, builds), TODAY)) == {"image-inside-memories": 1}
 
 
 def test_a_wrong_key_is_one_error() -> None:

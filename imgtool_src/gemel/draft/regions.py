@@ -34,7 +34,7 @@ _FLASH = re.compile("flash|rom|xip|code|text", re.IGNORECASE)
 _TABLE = re.compile(r"^Memory Configuration\s*$", re.MULTILINE)
 _ROW = re.compile(r"^(\S+)\s+0x([0-9a-fA-F]{1,16})\s+0x([0-9a-fA-F]{1,16})(?:\s+\S+)?\s*$")
 _USAGE = re.compile(
-    r"^[ \t]*Memory region\s+Used Size\s+LinkRegion Size\s+%age Used\s*$", re.MULTILINE | re.IGNORECASE
+    r"^[ \t]*Memory region\s+Used Size\s+Region Size\s+%age Used\s*$", re.MULTILINE | re.IGNORECASE
 )
 _USED = re.compile(r"^\s*(\S+?):\s+(\d+)\s*(B|KB|MB|GB)\s+(\d+)\s*(B|KB|MB|GB)\s+[\d.]+%\s*$")
 _UNITS = {"B": 1, "KB": 1 << 10, "MB": 1 << 20, "GB": 1 << 30}

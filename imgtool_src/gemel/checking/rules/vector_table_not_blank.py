@@ -58,9 +58,10 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
     parties = (plan.name, plan.core, plan.stored_in)
     where = f"build {plan.name}, vector table at {format_address(place.start)}"
     moved = moved_words(inspection)
-    if plan.name not in inspection.placed:
-        from gemel.inspection.altered.changed_bytes import alias_causes, cut_before
+    from gemel.inspection.altered.changed_bytes import alias_causes, cut_before
 
+    elsewhere = tuple(alias_causes(inspection, place))
+    if plan.name not in inspection.placed:
         cut = cut_before(inspection, place)
         return Finding(
             f"core {plan.core} has no vector table: nothing of build {plan.name} is in the image",
@@ -71,7 +72,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
             span=place,
             next_step=moved or ("get the whole image again, or join it with this build" if cut else ""),
             lines=cut,
-            follows_from=tuple(alias_causes(inspection, place)),
+            follows_from=elsewhere,
         )
     instead = inspection.instead_of_tables[plan.name]
     others = likely_tables(inspection, plan) or ([instead.table] if instead and instead.table else [])
@@ -96,7 +97,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
         expected="an initial stack pointer and a reset handler",
         span=place,
         next_step=moved or hint or (AGAIN if _changed(inspection, plan.name) else ""),
-        follows_from=(("code-runs-where-stored", plan.name),),
+        follows_from=(("code-runs-where-stored", plan.name), *elsewhere),
     )
 
 
