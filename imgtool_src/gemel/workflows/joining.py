@@ -147,8 +147,8 @@ def _without_debug(layout: Layout, build: Build) -> list[Problem]:
             where=f"build {build.name} ({build.file})",
             found="an ELF file without debug information",
             expected="debug information, as the compiler writes it with -g",
-            next_step="compile with -g, and give the file as the linker wrote it; the debug information takes no place in "
-            "the image",
+            next_step="compile with -g, and give the file as the linker wrote it; the debug information takes no "
+            "place in the image",
         )
     ]
 
