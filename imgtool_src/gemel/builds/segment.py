@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import struct
+from collections.abc import Iterator
+from itertools import count
+
 from gemel.spans import Span, merge
 from gemel.structs import Struct, field
 
@@ -40,6 +44,12 @@ class Segment(Struct):
     def words(self) -> str:
         """What messages call it: ``segment 2``, or ``section .shared, in no segment``."""
         return f"section {self.section}, in no segment" if self.section else f"segment {self.index}"
+
+    def aligned_words(self) -> Iterator[tuple[int, int]]:
+        """The words that it stores for run addresses that are multiples of 4, each after its address."""
+        skipped = min(-self.run_address % 4, len(self.data))
+        words = struct.unpack_from(f"<{(len(self.data) - skipped) // 4}I", self.data, skipped)
+        return zip(count(self.run_address + skipped, 4), words, strict=False)
 
     @property
     def load_span(self) -> Span:

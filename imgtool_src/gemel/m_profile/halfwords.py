@@ -177,6 +177,16 @@ def long_branches(code: bytes, start: int, *, leaving: bool = False) -> Iterator
             yield at, target
 
 
+def short_branches(code: bytes, start: int) -> Iterator[tuple[int, int]]:
+    """The address of each B, the 16-bit form, that could be in ``code`` from ``start`` on, and where it leads."""
+    first = start + (start & 1)
+    lows, highs = code[start & 1 :: 2], code[(start & 1) + 1 :: 2]
+    for match in re.finditer(rb"[\xe0-\xe7]", highs):
+        index = match.start()
+        at = first + 2 * index
+        yield at, at + 4 + 2 * _signed((highs[index] & 7) << 8 | lows[index], 11)
+
+
 def call_distance(first: int, second: int) -> int:
     """How far BL or B.W leads: sign, I1, I2, ten bits, eleven bits, halved; I is NOT (J EOR sign)."""
     if second & 0x2800 == 0x2800:  # nearer than 4 MiB, as nearly all

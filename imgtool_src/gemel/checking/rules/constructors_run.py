@@ -12,7 +12,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, in_source, lines_in_short
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, Outcome
-from gemel.spans import Span, format_address, offsets_of
+from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
     from gemel.inspection.start_up.constructors import Constructor
@@ -41,6 +41,14 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
 
 def _arrays(build: Build) -> Iterator[Span]:
     """Where entries are: by the names of sections and labels, and by those that compilers give to constructors."""
+    yield from _named_arrays(build)
+    made = build.symbols.beginning(MADE_NAME) if build.symbols else ()
+    entries = {each.address | 1 for each in made if each.kind == "function" and each.defined}
+    for segment in build.stored if entries else ():
+        yield from (Span(at, 4) for at, word in segment.aligned_words() if word in entries)
+
+
+def _named_arrays(build: Build) -> Iterator[Span]:
     for section in build.all_sections:
         if section.name.startswith(SECTIONS) and section.allocated and section.stored:
             yield section.span
@@ -51,12 +59,6 @@ def _arrays(build: Build) -> Iterator[Span]:
         start, end = (labels.get(f"__{kind}_array_{each}", 0) for each in ("start", "end"))
         if 0 < start < end:
             yield Span.from_bounds(start, end)
-    for symbol in build.symbols.beginning(MADE_NAME):
-        if symbol.kind == "function" and symbol.defined:
-            for segment in build.stored:
-                for at in offsets_of((symbol.address | 1).to_bytes(4, "little"), segment.data):
-                    if (segment.run_address + at) % 4 == 0:
-                        yield Span(segment.run_address + at, 4)
 
 
 def _finding(plan: BuildPlan, build: Build, left: list[Constructor], count: int) -> Finding:
@@ -71,7 +73,9 @@ def _finding(plan: BuildPlan, build: Build, left: list[Constructor], count: int)
         found=f"{which} that nothing calls, the first by the entry at {format_address(first.entry)}: {_named(first)}",
         expected="each called before main",
         span=Span(first.entry, 4),
-        lines=lines_in_short([f"{format_address(each.entry)}: {_named(each)}" for each in left[1:]], "entry"),
+        lines=lines_in_short(
+            [f"{format_address(each.entry)}: {_named(each)}" for each in left[1:]], "constructor"
+        ),
         follows_from=(("reset-handler-in-code", plan.name), ("initialised-data-copied", plan.name)),
     )
 

@@ -7,13 +7,15 @@ Architecture Reference Manual, BL T1, B T2 and T4); the tests hold them to compi
 from __future__ import annotations
 
 import struct
+from collections import defaultdict
 from collections.abc import Iterator
+from itertools import chain
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.inspection.code.address_literals import holders_of
-from gemel.m_profile.halfwords import branch_distance, instructions, long_branches
+from gemel.m_profile.halfwords import branch_distance, instructions, long_branches, short_branches
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
@@ -80,16 +82,22 @@ def _is_called(build: Build, function: Symbol) -> bool:
 
 
 def is_reached(build: Build, function: Symbol) -> bool:
-    """Whether the build starts there, a word of the file leads there, or a function does of which that is so."""
+    """Whether the build starts there, an aligned word leads there, or a function does of which that is so."""
+    starts = {word for segment in build.stored for _, word in segment.aligned_words()}
+    if build.entry is not None:
+        starts.add(build.entry | 1)
+    branches = defaultdict[int, list[int]](list)
+    for segment in _code(build):
+        for at, target in chain(
+            *(of(segment.data, segment.run_address) for of in (long_branches, short_branches))
+        ):
+            branches[target].append(at)
     known, pending = {function}, [function]
     while pending:
         function = pending.pop()
-        if _is_pointed_to(build, function):
-            return True
-        callers = {
-            found[0] if (found := build.function_at(at)) else None for at in _branches(build, function)
-        }
-        if None in callers:
+        outside = [at for at in branches[function.address] if not function.span.holds(at)]
+        callers = {found[0] if (found := build.function_at(at)) else None for at in outside}
+        if function.address | 1 in starts or None in callers:
             return True
         pending += [each for each in callers if each and each not in known]
         known.update(pending)
@@ -114,8 +122,8 @@ def _branches_in(segment: Segment, function: Symbol) -> Iterator[int]:
     for at, target in long_branches(data, start) if segment.executable else ():
         if target == own.start and not own.holds(at):
             yield at
-    for at in range(max(start, own.start - NEAR), min(start + len(data) - 1, own.end + NEAR), 2):
-        (code,) = struct.unpack_from("<H", data, at - start)
-        target = at + 4 + 2 * ((code & 0x7FF ^ 0x400) - 0x400)
-        if code >> 11 == 0b11100 and target == own.start and not own.holds(at):
+    first = max(0, own.start - NEAR - start)
+    near = data[first : max(0, own.end + NEAR - start)] if segment.executable else b""
+    for at, target in short_branches(near, start + first):
+        if target == own.start and not own.holds(at):
             yield at

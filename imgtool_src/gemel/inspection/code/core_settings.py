@@ -6,7 +6,6 @@ import struct
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 from itertools import chain, islice, product
-from itertools import count as count_from
 
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
@@ -184,9 +183,11 @@ def why_may_write(build: Build, register: int) -> str:
         (Span(register, 4), *aliases_of_bits(register)),
         {span.start: build.read_at_run(span.start, span.size) or b"" for span in code},
         lambda at: constant_word(build, at),
-        frozenset(word & ~1 for segment in build.stored for _, word in _words(segment) if word in entries),
+        frozenset(
+            word & ~1 for segment in build.stored for _, word in segment.aligned_words() if word in entries
+        ),
     )
-    near = [flow.near(_words(segment)) for segment in build.stored]
+    near = [flow.near(segment.aligned_words()) for segment in build.stored]
     near += [_with_upper_half(segment, register >> 16) for segment in build.stored]
     held = next((at for at in chain(*near) if not any(span.holds(at) for span in code)), None)
     if held is not None:
@@ -225,14 +226,6 @@ def _spans_of(sizes: dict[int, int]) -> list[Span]:
     starts = sorted(sizes)
     ends = [*starts[1:], starts[-1]] if starts else []
     return [Span(start, sizes[start] or end - start) for start, end in zip(starts, ends, strict=True)]
-
-
-def _words(segment: Segment) -> Iterator[tuple[int, int]]:
-    """The aligned words of a segment, with their run addresses."""
-    skipped = min(-segment.run_address % 4, len(segment.data))
-    count = (len(segment.data) - skipped) // 4
-    words = struct.unpack_from(f"<{count}I", segment.data, skipped)
-    return zip(count_from(segment.run_address + skipped, 4), words, strict=False)
 
 
 def functions_of_core(build: Build) -> list[Symbol]:
