@@ -27,6 +27,14 @@ STACKS = {
     "the process stack": (PROCESS.format("0x20003000"), 1),
     "the end of its own RAM": (SETS.format("msp", "0x20002000"), 0),
     "a process stack of its own": (PROCESS.format("0x20001000"), 0),
+    "the other's while that is in reset, then its own": (
+        f"{SETS.format('msp', '0x20003000')} {SETS.format('msp', '0x20002000')}",
+        0,
+    ),
+    "the other's, with a process stack of its own": (
+        f"{SETS.format('msp', '0x20003000')} {PROCESS.format('0x20001000')}",
+        1,
+    ),
     "what the cores share": (SETS.format("psp", "0x20004400"), 0),
     "the other's, if a register says that this is the other": (
         f"if (IO(0x44) & 1u) {{ {SETS.format('msp', '0x20003000')} for (;;) {{ }} }}",

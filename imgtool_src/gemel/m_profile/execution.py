@@ -105,8 +105,8 @@ class Core:
         self.loads_lost = 0
         """Words that were loaded from addresses which are not known, and not stored yet."""
         self.other_stack: int | None = None
-        self.stacks: tuple[tuple[int, int], ...] = ()
-        """The instructions that set a stack pointer to what is known, and what to."""
+        self.stacks: tuple[tuple[int, int, int], ...] = ()
+        """The instructions that set a stack pointer to what is known, which (as MSR has it), and what to."""
         self.jumps: tuple[tuple[int, int, int], ...] = ()
         """Branches with a stack pointer that was loaded: where they are, and where pointer and target come from."""
         self.blind = ""

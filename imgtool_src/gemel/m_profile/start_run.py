@@ -66,9 +66,10 @@ class StartRun(NamedTuple):
     something, as in flash, and ``read`` are the addresses of what they load there.  ``described`` are the words at each
     address that a device is given, as it is given and at the end.  ``gone`` are the instructions of all ways up to
     ``main``, of which one came there and none was left for its length where ``is_whole``.  ``always`` is what each
-    way to ``main`` clears, ``stacks`` the addresses of instructions by which each sets a stack pointer, and what to.
-    ``jumps`` are branches: where they are, and where their stack pointer and target were loaded from.  ``perhaps`` is
-    what may be cleared or copied: it gets values that are not known, or a loop whose end is not known may reach it.
+    way to ``main`` clears, ``stacks`` the addresses of instructions by which each sets a stack pointer, which
+    one (as MSR has it), and what to.  ``jumps`` are branches: where they are, and where their stack pointer and target
+    were loaded from.  ``perhaps`` is what may be cleared or copied: it gets values that are not known, or a loop whose
+    end is not known may reach it.
     """
 
     why_not: str
@@ -87,7 +88,7 @@ class StartRun(NamedTuple):
     gone: frozenset[int] = frozenset()
     is_whole: bool = False
     always: tuple[Span, ...] = ()
-    stacks: tuple[tuple[int, int], ...] = ()
+    stacks: tuple[tuple[int, int, int], ...] = ()
     jumps: frozenset[tuple[int, int, int]] = frozenset()
     perhaps: tuple[Span, ...] = ()
 

@@ -376,7 +376,7 @@ def _special(name: int, register: int) -> Operation:
     def execute(core: Core) -> None:
         value = core.registers[register]
         if name in (_MSP, _PSP) and value is not None:
-            core.stacks = (*core.stacks, (core.pc, value))
+            core.stacks = (*core.stacks, (core.pc, name, value))
         if name == _MSP and not core.on_process_stack:
             core.registers[SP] = value
         elif name == _PSP:

@@ -54,6 +54,12 @@ SOUND = {
     "a branch to the rest": (_parts(BEGIN.replace("push {r3, r4, r5, r6, r7, lr}", "b stop")), CALLED, OWN),
     "a return from the stack": (_parts(BEGIN.replace("nop", "pop {r3, r4, r5, r6, r7, pc}")), CALLED, AFTER),
     "a function in C": ("__attribute__((noinline)) void _init(void) { mark = level; }", CALLED, OWN),
+    "a function in C that never returns": (
+        "__attribute__((noreturn, noinline)) void halt(void) { for (;;) mark = 1; }"
+        "__attribute__((noreturn, noinline)) void _init(void) { mark = level; halt(); }",
+        CALLED,
+        AFTER,
+    ),
     "an empty function in C": ('__attribute__((noinline)) void _init(void) { __asm(""); }', CALLED, OWN),
     "an end that is only missing in _fini": (_parts(BEGIN + END, BEGIN), CALLED, OWN),
     "no end of what nothing calls": (_parts(BEGIN, BEGIN), "", OWN),

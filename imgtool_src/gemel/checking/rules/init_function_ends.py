@@ -20,10 +20,11 @@ from gemel.spans import Span, format_address
 
 @of_each_build("symbols")
 def check(_: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
-    """One outcome for each build whose code calls ``_init``."""
+    """One outcome for each build whose code calls an ``_init`` of parts, which has no size in crti.o (GCC)."""
     named = build.symbols.among(frozenset(("_init",))) if build.symbols else {}
     function = named.get("_init")
-    if function and function.kind == "function" and is_reached(build, function):
+    in_parts = function and function.kind == "function" and not function.size
+    if function and in_parts and is_reached(build, function):
         into = _runs_on_into(build, function)
         yield _finding(plan, build, function, into) if into else Holds(f"build {plan.name}")
 
@@ -59,8 +60,8 @@ RULE = Rule(
     name="init-function-ends",
     severity="error",
     guards="device",
-    checks="Where code of a build calls _init, a return or a branch comes before the end of its section and before the "
-    "next function.",
+    checks="Where code of a build calls an _init of several parts, a return or a branch comes before the end of its "
+    "section and before the next function.",
     why="Section .init is one function whose beginning is in crti.o and whose end is in crtn.o. Where crtn.o is left "
     "out, or is before crti.o in the order of linking, the core runs on into what the linker put next, _fini or "
     "constants, with registers on the stack that nothing takes back.",

@@ -32,11 +32,17 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _set_by_code(inspection: Inspection, table: VectorTable) -> Finding | None:
-    """The first stack pointer that start-up code sets, whatever devices answer, to RAM of another core."""
+    """The first stack pointer that start-up code sets, whatever devices answer, to RAM of another core.
+
+    A primary may use that before it releases the other core: the last pointer of each kind counts.
+    """
     layout, core, name = inspection.layout, table.core.name, table.plan.name
     build = inspection.builds.get(name)
     run = inspection.start_runs.get(name) if build and build.symbols else None
-    for at, pointer in run.stacks if run and build else ():
+    stacks = run.stacks if run and build else ()
+    if table.core.role == "primary":
+        stacks = tuple({which: (at, which, pointer) for at, which, pointer in stacks}.values())
+    for at, _, pointer in stacks:
         located = locate(layout, (pointer & ~3) - 4, core)
         others = [
             area
@@ -96,7 +102,7 @@ RULE = Rule(
     guards="device",
     checks="The initial stack pointer of each build, word 0 of its vector table, is above the start and "
     "at most at the end of an area of RAM that its core owns, at the addresses at which that core sees it; "
-    "start-up code sets no stack pointer to another core's RAM.",
+    "start-up code leaves no stack pointer in another core's RAM.",
     why="The core pushes below this address from its first function on. If it is in no memory, the first push faults "
     "and the core locks up; in the other core's RAM it works until that core uses the same bytes, and then "
     "either of them returns to an address that the other one wrote.",
