@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from seal_cli.sealed_device import write_device
+from sealed_device import write_device
 from small_device import joined, station_elf
 
 import gemel

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from audit.audited import write_image, write_layout
+from audited import write_image, write_layout
 from in_process import run_here
-from reliability.runs import environment, one_error, run
+from runs import environment, one_error, run
 from schemas import exported_schema
 from seconds import within
 

@@ -6,7 +6,7 @@ import sqlite3
 from types import SimpleNamespace
 
 import pytest
-from audit.audited import plan_of_layout
+from audited import plan_of_layout
 from both_sides import Limits, assert_both_sides
 from small_device import builds, joined, layout
 

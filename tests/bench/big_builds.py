@@ -144,7 +144,7 @@ def layout_text(area: int = AREA) -> str:
 
 def written_build(name: str, area: int, code_size: int, symbol_count: int = 100) -> bytes:
     """One build's ELF file, without a compiler: vectors, pseudo-random code, some symbols of 128 bytes."""
-    from builds.elf_writer import SegmentSpec, SymbolSpec, elf
+    from elf_writer import SegmentSpec, SymbolSpec, elf
 
     number = NAMES.index(name)
     flash, ram = FLASH + number * area, RAM + number * 0x1_0000

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec, elf
+from elf_writer import SegmentSpec, elf
 
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build

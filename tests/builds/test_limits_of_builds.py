@@ -8,10 +8,10 @@ import zlib
 
 import pytest
 from both_sides import Limits, assert_both_sides
-from builds.dwarf.dwarf_writer import Debug, Entry, basic, debug_elf, elf_with, member, record
 from builds.dwarf.test_dwarf_hostile import COMPRESSED, types_of
-from builds.elf_writer import SegmentSpec, SymbolSpec, build_id_note, elf
 from builds.reading import CODE, FLASH, RAM, read, read_elf
+from dwarf_writer import Debug, Entry, basic, debug_elf, elf_with, member, record
+from elf_writer import SegmentSpec, SymbolSpec, build_id_note, elf
 
 from gemel.builds.dwarf.constants import At, Form, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes

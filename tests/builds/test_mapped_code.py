@@ -6,8 +6,8 @@ import re
 import subprocess
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from capability_builds import BUILT, capability_build
+from elf_writer import SegmentSpec, SymbolSpec, elf
 from small_device import STATION
 from small_device import build as build_of
 from tools import required_tool

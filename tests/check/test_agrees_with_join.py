@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import layout_edits as edits
 import pytest
-from builds.elf_writer import SegmentSpec
+from elf_writer import SegmentSpec
 from gauge_builds import gauge, gauge_builds
 from small_device import (
     CODE,

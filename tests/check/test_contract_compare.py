@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 
 import pytest
-from builds.dwarf.dwarf_writer import Entry, basic, debug_elf, member, record
+from dwarf_writer import Entry, basic, debug_elf, member, record
 
 from gemel.builds.dwarf.constants import At, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import pytest
-from builds.dwarf.dwarf_writer import Entry, basic, debug_elf, member, record
-from builds.elf_writer import SymbolSpec
-from check.contract_fixtures import checked, contract
 from check.rules.test_shared_data_attributes_agree import saying
 from contract_builds import C_TYPES, side
+from contract_fixtures import checked, contract
+from dwarf_writer import Entry, basic, debug_elf, member, record
+from elf_writer import SymbolSpec
 from hypothesis import given, settings
 from small_device import LINK, RAM_OF_SAMPLER, apply, build, findings
 from strategies import mutated_debug_files

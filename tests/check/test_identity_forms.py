@@ -8,8 +8,8 @@ import xml.etree.ElementTree as ElementTree
 from collections.abc import Callable
 
 import pytest
-from check.sealed import NEW, OLD, REQUIRED, STRANGER, cut_away, sealed, sealed_layout
 from image_edits import changed
+from sealed_images import NEW, OLD, REQUIRED, STRANGER, cut_away, sealed, sealed_layout
 from small_device import STATION, builds
 
 from gemel.checking.identity import identity_of, identity_properties, identity_rows

@@ -6,12 +6,12 @@ import io
 import re
 
 import pytest
-from check.contract_fixtures import contract
-from check.vector_fixtures import without_record
 from contract_builds import sides
+from contract_fixtures import contract
 from gauge_builds import gauge, gauge_builds
 from intelhex import IntelHex
 from small_device import SAMPLER, STATION, TODAY, builds, joined, layout, sampler_elf, station_elf
+from vector_fixtures import without_record
 from verdict_builds import broken_in
 
 from gemel.builds.reader import read_build

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from check.sealed import NEW, OLD, SEAL, STRANGER, sealed, unsealed, with_seal_of
 from image_edits import changed
 from record_edits import with_entry, with_record
+from sealed_images import NEW, OLD, SEAL, STRANGER, sealed, unsealed, with_seal_of
 from small_device import RECORD, SAMPLER
 
 from gemel.cli.main import exit_code

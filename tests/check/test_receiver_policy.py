@@ -13,11 +13,11 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from check.sealed import NEW, OLD, STRANGER, sealed, sealed_layout, unsealed
 from check.test_seal_policy import Bench, bench
 from image_edits import changed
 from record_edits import with_entry, with_record
 from schemas import exported_schema
+from sealed_images import NEW, OLD, STRANGER, sealed, sealed_layout, unsealed
 from small_device import SAMPLER, TODAY
 
 import gemel

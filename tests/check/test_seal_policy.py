@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
-from check.sealed import (
+from image_edits import changed
+from record_edits import with_record
+from sealed_images import (
     ML_DSA,
     NEW,
     OLD,
@@ -25,8 +27,6 @@ from check.sealed import (
     unsealed,
     with_seal_of,
 )
-from image_edits import changed
-from record_edits import with_record
 from small_device import FLASH, TODAY, layout_text
 from tools import required_tool
 

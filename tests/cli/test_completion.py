@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 from in_process import run_here
-from reliability.runs import environment, write_device
-from seal_cli.terminal import program_on_terminal
+from runs import environment, write_device
+from terminal import program_on_terminal
 from tools import required_tool
 
 SHELLS = ("bash", "zsh", "fish")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from in_process import run_here
-from reliability.runs import JOIN, run, write_device
+from runs import JOIN, run, write_device
 
 import gemel
 from gemel.errors import UsageProblem

@@ -17,9 +17,9 @@ from xml.etree import ElementTree
 import jsonschema
 import pytest
 from in_process import run_here as run_in
-from reliability.runs import BUILDS, JOIN, environment, write_device
+from runs import BUILDS, JOIN, environment, write_device
 from schemas import exported_schema
-from seal_cli.sealed_device import Run, run_here
+from sealed_device import Run, run_here
 
 from gemel.checking.registry import rule_named
 from gemel.workflows.problem_report import REFUSED

@@ -10,14 +10,14 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from check.contract_fixtures import contract
-from check.sealed import NEW, OLD, P256, REQUIRED, STRANGER, sealed, unsealed
 from contract_builds import sides
+from contract_fixtures import contract
 from hypothesis import given
 from hypothesis import strategies as st
 from in_process import bytes_here
 from schemas import exported_schema
-from show.cases import digests_apart
+from sealed_images import NEW, OLD, P256, REQUIRED, STRANGER, sealed, unsealed
+from shown_images import digests_apart
 from tide_gauge import BUILT, ROOT, layout_file
 from tools import required_tool
 

@@ -7,7 +7,7 @@ from functools import cache
 
 import pytest
 from both_sides import Limits, assert_both_sides
-from builds.elf_writer import SegmentSpec, elf
+from elf_writer import SegmentSpec, elf
 from small_device import STATION, build, builds, joined, layout
 
 from gemel.comparing.as_text import moved_words, text_of

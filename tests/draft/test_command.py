@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from draft.cases import SOUND
 from gauge_builds import BUILT
-from reliability.runs import run
+from runs import run
 from small_device import sampler_elf, station_elf
 
 from gemel.cli.main import exit_code

@@ -5,9 +5,8 @@ from __future__ import annotations
 import struct
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
-from check.vector_fixtures import copied_sampler
 from draft.cases import as_hex, checked, layout_of, text_of
+from elf_writer import SegmentSpec, SymbolSpec, elf
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from small_device import (
     LINK,
@@ -19,6 +18,7 @@ from small_device import (
     sampler_elf,
     station_elf,
 )
+from vector_fixtures import copied_sampler
 from verdict_builds import build_of
 
 from gemel.builds.elf.attributes import BuildAttributes

@@ -7,10 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from capability_builds import FOLDER, capability_build, capability_builds, device
 from draft.cases import Builds, checked, layout_of, text_of
 from draft.test_draft import random_build
+from elf_writer import SegmentSpec, SymbolSpec, elf
 from gauge_builds import gauge_builds
 from hypothesis import given
 from hypothesis import strategies as st

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from reliability.runs import contents, environment
+from runs import contents, environment
 
 from gemel.errors import OutputError, UsageProblem
 from gemel.files.folders import refuse_folder

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 import small_device
-from builds.elf_writer import build_id_note, note
+from elf_writer import build_id_note, note
 from hypothesis import given
 from hypothesis import strategies as st
 

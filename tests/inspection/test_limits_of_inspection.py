@@ -7,7 +7,7 @@ from unittest.mock import patch
 
 import pytest
 from both_sides import Limits, assert_both_sides
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
+from elf_writer import SegmentSpec, SymbolSpec, elf
 from image_edits import changed
 from small_device import CODE, STATION, STATION_RAM, build, builds, joined, layout, station_elf
 

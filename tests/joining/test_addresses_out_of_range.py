@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
-from seal_cli.sealed_device import Run, run_here
+from sealed_device import Run, run_here
 from small_device import FLASH, TODAY, builds, findings, joined, layout_text, sampler_elf, station_elf
 
 from gemel.checking.registry import rule_named

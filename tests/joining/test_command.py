@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from builds.elf_writer import SegmentSpec
+from elf_writer import SegmentSpec
 from intelhex import IntelHex
 from small_device import FLASH, SPARE, builds, joined, layout, layout_text, sampler_elf, station_elf
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec, elf
-from check.vector_fixtures import aliased_layout, logger_elf, station_for_three, three_cores
+from elf_writer import SegmentSpec, elf
 from gauge_builds import gauge, gauge_builds
-from joining.refusals import refused, whats
+from refusals import refused, whats
 from small_device import (
     CODE,
     FLASH,
@@ -23,6 +22,7 @@ from small_device import (
     sampler_elf,
     station_elf,
 )
+from vector_fixtures import aliased_layout, logger_elf, station_for_three, three_cores
 
 from gemel.joining.pipeline import join
 

@@ -7,9 +7,8 @@ import struct
 import zlib
 
 import pytest
-from builds.elf_writer import SymbolSpec
-from check.vector_fixtures import RUN, copied_layout, copied_sampler
-from joining.refusals import refused, whats
+from elf_writer import SymbolSpec
+from refusals import refused, whats
 from small_device import (
     FLASH,
     RECORD,
@@ -24,6 +23,7 @@ from small_device import (
     sampler_elf,
     station_elf,
 )
+from vector_fixtures import RUN, copied_layout, copied_sampler
 
 from gemel.errors import LayoutError, UsageProblem
 from gemel.joining.pipeline import join

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from layout.reading import FILE, messages, problems, read
 from layout.toml_values import mutated
-from reliability.runs import environment
+from runs import environment
 from seconds import within
 from small_device import LAYOUT, layout_text
 

@@ -521,7 +521,7 @@ def test_command_from_a_folder_with_its_own_layout(tmp_path):
 
 def test_each_line_of_a_long_log_comes_through(capfd, monkeypatch):
     """Hundreds of thousands of short lines, lines across two reads, and a last one without its end, in time."""
-    from seal_cli.sealed_device import run_here
+    from sealed_device import run_here
 
     long = b"x" * (BLOCK - 600_000 % BLOCK - 5) + b" 0x1000_8124"
     given_text = b"a\n" * 300_000 + long + b"\r\n\nlast"
@@ -537,8 +537,8 @@ def test_each_line_of_a_long_log_comes_through(capfd, monkeypatch):
 def test_a_name_of_very_many_symbols_is_an_error(tmp_path, capfd):
     """The attack: tens of thousands of symbols with one name cost seconds and print megabytes."""
     import small_device
-    from builds.elf_writer import SymbolSpec
-    from seal_cli.sealed_device import run_here
+    from elf_writer import SymbolSpec
+    from sealed_device import run_here
 
     many = tuple(
         SymbolSpec("again", small_device.STATION + 0x80 + at % 64) for at in range(MOST_DEFINITIONS + 1)

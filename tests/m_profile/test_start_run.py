@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from builds.elf_writer import SegmentSpec
+from elf_writer import SegmentSpec
 from seconds import within
 from small_device import STATION, STATION_RAM, builds, joined, layout, station_elf
 from thumb import assembled

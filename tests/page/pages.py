@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from functools import cache
 
 import small_device
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
+from elf_writer import SegmentSpec, SymbolSpec, elf
 from rehearsals import gauge
-from show.cases import BIG_LAYOUT, KIB, SIXTY_FOUR_MIB, spoiled
+from shown_images import BIG_LAYOUT, KIB, SIXTY_FOUR_MIB, spoiled
 
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from in_process import run_here
-from reliability.runs import BUILDS, JOIN, write_device
+from runs import BUILDS, JOIN, write_device
 
 
 def gemel(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:

@@ -8,8 +8,8 @@ from types import SimpleNamespace
 import pytest
 from audit.test_forms import page, result
 from both_sides import Limits, assert_both_sides
-from builds.elf_writer import SymbolSpec
 from compare.test_limits_of_comparisons import comparison
+from elf_writer import SymbolSpec
 from page import pages
 from rehearsals import gauge
 from small_device import FLASH, STATION, TODAY

@@ -12,7 +12,7 @@ from html.parser import HTMLParser
 
 import pytest
 import small_device
-from builds.elf_writer import SymbolSpec
+from elf_writer import SymbolSpec
 from page import pages
 from seconds import within
 

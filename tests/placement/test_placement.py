@@ -3,21 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec
-from check.vector_fixtures import (
-    HIGH,
-    RUN,
-    aliased_builds,
-    aliased_layout,
-    application_elf,
-    copied_layout,
-    copied_sampler,
-    hex_build,
-    two_station_builds,
-    viewed_builds,
-    viewed_layout,
-)
-from joining.refusals import refused, whats
+from elf_writer import SegmentSpec
+from refusals import refused, whats
 from small_device import (
     CODE,
     FLASH,
@@ -31,6 +18,19 @@ from small_device import (
     layout,
     sampler_elf,
     station_elf,
+)
+from vector_fixtures import (
+    HIGH,
+    RUN,
+    aliased_builds,
+    aliased_layout,
+    application_elf,
+    copied_layout,
+    copied_sampler,
+    hex_build,
+    two_station_builds,
+    viewed_builds,
+    viewed_layout,
 )
 
 from gemel.builds.build import Build

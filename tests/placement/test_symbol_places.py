@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec
-from check.vector_fixtures import RUN, copied_layout, copied_sampler, hex_build
+from elf_writer import SegmentSpec, SymbolSpec
 from small_device import SAMPLER, STATION, STATION_RAM, build, builds, layout, station_elf
+from vector_fixtures import RUN, copied_layout, copied_sampler, hex_build
 
 from gemel.builds.build import Build
 from gemel.errors import Problem

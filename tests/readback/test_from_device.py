@@ -7,9 +7,9 @@ import re
 from pathlib import Path
 
 import pytest
-from audit.audited import write_layout
+from audited import write_layout
 from in_process import run_here as run
-from reliability.runs import one_error
+from runs import one_error
 from small_device import (
     FLASH,
     RECORD,

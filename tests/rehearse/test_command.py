@@ -6,10 +6,10 @@ import json
 from pathlib import Path
 
 import pytest
-from check.sealed import OLD, ROOM, STRANGER, sealed
 from click.testing import CliRunner, Result
 from in_process import run_here
 from rehearsals import DEVICE, SERIAL, gauge
+from sealed_images import OLD, ROOM, STRANGER, sealed
 from small_device import layout_text
 from tide_gauge import BUILT, ROOT, layout_file
 

@@ -188,7 +188,7 @@ def test_the_same_again_is_one_entry_and_another_content_a_remark(shipped, tmp_p
 
 def test_an_audit_and_a_release_share_an_index(shipped, tmp_path):
     """An audit of the folder's image leaves what the release put there."""
-    from audit.audited import OPTIONS
+    from audited import OPTIONS
 
     from gemel.workflows.auditing.many_images import audit
     from gemel.workflows.auditing.plan import plan_for_layout
@@ -207,7 +207,7 @@ def test_an_audit_and_a_release_share_an_index(shipped, tmp_path):
 
 def test_blocks_of_audited_images_are_kept_where_they_are_asked_for(shipped, tmp_path):
     """Of an archive that was never released by gemel: halves and devices are known when its files are gone."""
-    from audit.audited import OPTIONS
+    from audited import OPTIONS
 
     from gemel.structs import replace
     from gemel.workflows.auditing.many_images import audit

@@ -11,7 +11,7 @@ import sys
 import pytest
 from in_process import run_here as run
 from releases import ED25519, NO_KEYS, SEAL, Keys, broken, release_folder, released, request, write_device
-from reliability.runs import environment
+from runs import environment
 from seal_keys import key_for, other_key
 from small_device import station_elf
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
-from reliability.runs import (
+from runs import (
     BUILDS,
     GEMEL,
     JOIN,

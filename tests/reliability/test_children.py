@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TypeGuard
 
 import pytest
-from reliability.runs import ROOT, run, write_device
+from runs import ROOT, run, write_device
 
 import gemel
 

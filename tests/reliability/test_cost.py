@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from seal_cli.sealed_device import Run, run_here, write_device, write_key
+from sealed_device import Run, run_here, write_device, write_key
 from seconds import within
 from small_device import RECORD, joined
 

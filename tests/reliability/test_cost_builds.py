@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 import small_device
-from builds.elf_writer import SegmentSpec
-from seal_cli.sealed_device import Run, run_here
+from elf_writer import SegmentSpec
+from sealed_device import Run, run_here
 from seconds import within
 
 from gemel.image.intel_hex import encode

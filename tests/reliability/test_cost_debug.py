@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 import small_device
-from builds.dwarf.dwarf_writer import Debug, Entry, basic, member, record
-from builds.elf_writer import SegmentSpec, uleb128
-from seal_cli.sealed_device import Run, run_here
+from dwarf_writer import Debug, Entry, basic, member, record
+from elf_writer import SegmentSpec, uleb128
+from sealed_device import Run, run_here
 from seconds import within
 
 from gemel.builds.dwarf.constants import At, Form, Tag

@@ -10,10 +10,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
+from elf_writer import SegmentSpec, SymbolSpec, elf
 from releases import release_folder
 from reliability.test_cost_debug import packed, station, unit
-from seal_cli.sealed_device import BUILDS, Run, run_here, write_device, write_key
+from sealed_device import BUILDS, Run, run_here, write_device, write_key
 from seconds import within
 from small_device import joined, station_elf
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 import small_device
-from seal_cli.sealed_device import SEAL, Run, run_here, write_device
+from sealed_device import SEAL, Run, run_here, write_device
 from seconds import within
 
 from gemel.image.intel_hex import encode

@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 
 import pytest
-from reliability.runs import BUILDS, GEMEL, JOIN, environment, run, write_device
+from runs import BUILDS, GEMEL, JOIN, environment, run, write_device
 
 from gemel.cli.endings import exit_code_of
 

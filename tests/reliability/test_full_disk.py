@@ -10,7 +10,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from reliability.runs import (
+from runs import (
     GEMEL,
     JOIN,
     as_other_user,

@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from reliability.runs import BUILDS, JOIN, environment, write_device
+from runs import BUILDS, JOIN, environment, write_device
 
 HEAVY = ("elftools", "intelhex", "cryptography", "rich", "numpy", "cbor2", "msgspec", "unicorn", "capstone")
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 from bench.big_builds import layout_text, written_build
-from reliability.runs import BUILDS, GEMEL, JOIN, contents, environment, run, write_device
+from runs import BUILDS, GEMEL, JOIN, contents, environment, run, write_device
 
 AREA = 1 << 20
 KILLS = 40

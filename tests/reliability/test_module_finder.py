@@ -13,7 +13,7 @@ from importlib.util import cache_from_source
 from pathlib import Path
 
 import pytest
-from reliability.runs import environment
+from runs import environment
 
 SAID = """
 import importlib, json, sys

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 from image_edits import changed
-from reliability.runs import run
-from seal_cli.terminal import on_terminal
+from runs import run
 from small_device import SPARE, joined, layout_text, sampler_elf, station_elf
+from terminal import on_terminal
 
 from gemel.cli.echo import coloured, echo
 from gemel.image.intel_hex import encode

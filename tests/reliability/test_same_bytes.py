@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
-from reliability.runs import BUILDS, as_other_user, run, write_device
+from runs import BUILDS, as_other_user, run, write_device
 
 OUTPUTS = ("tide.hex", "tide.bin", "tide.srec")
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from few_rounds import few_rounds
-from seal_cli.sealed_device import Run, run_here, write_device
+from sealed_device import Run, run_here, write_device
 
 __all__ = ["few_rounds"]
 

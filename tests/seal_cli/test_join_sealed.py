@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 import small_device
-from seal_cli.sealed_device import (
+from sealed_device import (
     ALGORITHMS,
     JOIN,
     REQUIRED,

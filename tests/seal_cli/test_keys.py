@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives import serialization
-from seal_cli.sealed_device import ALGORITHMS, JOIN, Run, public_of, write_key
+from sealed_device import ALGORITHMS, JOIN, Run, public_of, write_key
 from tools import required_tool
 
 from gemel.seals.keys.guessing import MIN_BITS, bits_to_guess

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from seal_cli.sealed_device import JOIN, Run, record_of, write_key
+from sealed_device import JOIN, Run, record_of, write_key
 
 from gemel.record.record import decode
 from gemel.seals.format import bytes_to_sign

@@ -7,8 +7,8 @@ import signal
 from pathlib import Path
 
 import pytest
-from seal_cli.sealed_device import JOIN, Run, seal_of, write_key
-from seal_cli.terminal import on_terminal
+from sealed_device import JOIN, Run, seal_of, write_key
+from terminal import on_terminal
 
 from gemel.cli.commands.join import command as join_command
 from gemel.cli.commands.keys import command as keys_command

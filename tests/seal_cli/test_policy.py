@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from seal_cli.sealed_device import JOIN, REQUIRED, ROOMY, Run, seal_of, write_device, write_key
+from sealed_device import JOIN, REQUIRED, ROOMY, Run, seal_of, write_device, write_key
 
 OUT = ("-o", "tide.hex")
 BOTH = 'trust = ["one-pub.pem", "two-pub.pem"]\n'

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from seal_cli.sealed_device import JOIN, REQUIRED, ROOMY, Run, seal_of, write_device, write_key
+from sealed_device import JOIN, REQUIRED, ROOMY, Run, seal_of, write_device, write_key
 
 TRUST = 'trust = ["a-pub.pem", "b-pub.pem"]\n'
 TWO = f"{REQUIRED}{TRUST}signers = 2\n"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from seal_cli.sealed_device import JOIN, Run, record_of, seal_of, write_key
+from sealed_device import JOIN, Run, record_of, seal_of, write_key
 
 from gemel.seals.keys.keys import PrivateKey
 from gemel.seals.seal import SignatureOutcome, verify

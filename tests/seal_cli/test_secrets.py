@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives import serialization
-from seal_cli.sealed_device import JOIN, Ran, Run, private_of, write_key
+from sealed_device import JOIN, Ran, Run, private_of, write_key
 
 PHRASE = "swordfish-4711-swordfish"
 ALGORITHMS = ("Ed25519", "ECDSA-P256", "RSA-3072-PSS", "ML-DSA-65")

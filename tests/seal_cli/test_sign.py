@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 import small_device
-from seal_cli.sealed_device import JOIN, SEAL, Run, read_image, record_of, seal_of, write_device, write_key
 from seal_keys import rsa_key
+from sealed_device import JOIN, SEAL, Run, read_image, record_of, seal_of, write_device, write_key
 
 from gemel.checking.identity import NO_KEY, NOT_HERE
 from gemel.image.intel_hex import decode, encode

@@ -10,7 +10,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from seal_cli.sealed_device import JOIN, Run, public_of, record_of, seal_of, write_key
+from sealed_device import JOIN, Run, public_of, record_of, seal_of, write_key
 from tools import required_tool
 
 from gemel.seals.keys.algorithms import ALGORITHMS, ML_DSA_65

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 from seal_cli import softhsm
-from seal_cli.sealed_device import (
+from seal_cli.softhsm import PIN, WRONG_PIN, prepared, uri
+from sealed_device import (
     JOIN,
     Run,
     public_of,
@@ -19,8 +20,7 @@ from seal_cli.sealed_device import (
     write_device,
     write_key,
 )
-from seal_cli.softhsm import PIN, WRONG_PIN, prepared, uri
-from seal_cli.terminal import on_terminal
+from terminal import on_terminal
 from tools import required_tool
 
 from gemel.errors import GemelError

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from show.cases import CASES, rendering
+from shown_images import CASES, rendering
 
 GOLDEN = Path(__file__).parent / "golden"
 

@@ -7,8 +7,8 @@ import zlib
 
 import pytest
 import small_device
-from builds.elf_writer import SymbolSpec
-from show.cases import gauge, gauge_alone, gauge_layout, plain, small, spoiled, stale_builds
+from elf_writer import SymbolSpec
+from shown_images import gauge, gauge_alone, gauge_layout, plain, small, spoiled, stale_builds
 from tide_gauge import BUILT, read_elf
 
 from gemel.image.sparse import SparseBytes

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from show.cases import CASES, digests_apart, rendering
 from show.make_golden import GOLDEN
+from shown_images import CASES, digests_apart, rendering
 
 from gemel.text.styled import ASCII, width_of
 

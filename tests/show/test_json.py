@@ -7,7 +7,7 @@ import json
 import jsonschema
 import pytest
 from schemas import exported_schema
-from show.cases import CASES, gauge
+from shown_images import CASES, gauge
 
 from gemel.show.facts.contents import FORMAT
 from gemel.spans import format_address

@@ -6,9 +6,9 @@ import subprocess
 from types import SimpleNamespace
 
 import pytest
-from builds.elf_writer import SymbolSpec
+from elf_writer import SymbolSpec
 from ram_and_start import build_of, subject_of
-from show.cases import gauge
+from shown_images import gauge
 from small_device import RAM_OF_SAMPLER, SAMPLER, STATION, STATION_RAM, builds, joined, layout, station_elf
 from tide_gauge import BUILT, area_span, read_layout
 from tools import required_tool

@@ -8,7 +8,7 @@ import pytest
 from both_sides import Limits, assert_both_sides
 from records import tide_gauge_record
 from seal_keys import key_for, sign_all
-from show.cases import plain
+from shown_images import plain
 
 from gemel.image.sparse import SparseBytes
 from gemel.record.record import encode

@@ -5,10 +5,10 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from check.sealed import OLD, REQUIRED, sealed
 from hypothesis import given
 from hypothesis import strategies as st
-from show.cases import digests_apart, gauge, gauge_alone, plain, small, spoiled
+from sealed_images import OLD, REQUIRED, sealed
+from shown_images import digests_apart, gauge, gauge_alone, plain, small, spoiled
 
 import gemel
 from gemel.show.as_text.picture import (

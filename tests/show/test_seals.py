@@ -8,10 +8,10 @@ from typing import Any
 
 import jsonschema
 import pytest
-from check.sealed import NEW, OLD, REQUIRED, ROOM, STRANGER, sealed, unsealed
 from image_edits import changed
 from record_edits import with_record
 from schemas import exported_schema
+from sealed_images import NEW, OLD, REQUIRED, ROOM, STRANGER, sealed, unsealed
 from small_device import RECORD, SAMPLER, layout_text
 
 from gemel.cli.main import exit_code

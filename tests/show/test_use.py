@@ -6,10 +6,10 @@ import re
 
 import pytest
 import small_device
-from builds.elf_writer import SegmentSpec
+from elf_writer import SegmentSpec
 from hypothesis import given
 from hypothesis import strategies as st
-from show.cases import gauge, plain, small, spoiled
+from shown_images import gauge, plain, small, spoiled
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from builds.elf_writer import SegmentSpec, elf
+from elf_writer import SegmentSpec, elf
 from small_device import SAMPLER, STATION, apply, joined, layout
 from small_device import build as build_of
 

@@ -1,7 +1,7 @@
 """gemel's command line run in this process: for tests of what a command says, writes and ends with.
 
 A process of its own takes a quarter of a second more.  Tests about the process (signals, limits, pipes, foreign
-folders, what is imported) start one: ``reliability/runs.py``.
+folders, what is imported) start one: ``runs.py``.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ import struct
 from collections.abc import Mapping
 from functools import cache, lru_cache
 
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
+from elf_writer import SegmentSpec, SymbolSpec, elf
 
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build

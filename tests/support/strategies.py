@@ -6,7 +6,7 @@ import struct
 from dataclasses import dataclass
 from functools import cache
 
-from builds.elf_writer import SegmentSpec, SymbolSpec, build_id_note, elf
+from elf_writer import SegmentSpec, SymbolSpec, build_id_note, elf
 from hypothesis import strategies as st
 
 from gemel.image.sparse import SparseBytes

@@ -13,8 +13,8 @@ from typing import Any
 
 import pytest
 from capability_builds import applied as capability
-from check.contract_fixtures import contract, of_sides
 from check.test_capabilities import FOUND as CAPABILITIES
+from contract_fixtures import contract, of_sides
 from gauge_builds import gauge, gauge_builds
 from ram_and_start import of as start_of
 from rehearsals import device as rehearsed

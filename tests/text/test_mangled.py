@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SymbolSpec
+from elf_writer import SymbolSpec
 from small_device import STATION, build, station_elf
 
 from gemel.text import mangled as module

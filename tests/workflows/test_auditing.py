@@ -8,8 +8,8 @@ import shutil
 from pathlib import Path
 
 import pytest
-from audit.audited import OPTIONS, audited, plan_of_folder, plan_of_layout, write_image, write_layout
-from reliability.runs import write_device
+from audited import OPTIONS, audited, plan_of_folder, plan_of_layout, write_image, write_layout
+from runs import write_device
 from seal_keys import key_for
 from small_device import LAYOUT, STATION_ID, layout_text
 

@@ -7,7 +7,7 @@ import gc
 import random
 
 import pytest
-from audit.audited import IN_CODE, plan_of_layout, write_image
+from audited import IN_CODE, plan_of_layout, write_image
 from small_device import joined, layout
 
 import gemel

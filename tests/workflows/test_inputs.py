@@ -6,8 +6,8 @@ import os
 from pathlib import Path
 
 import pytest
-from reliability.runs import BUILDS, JOIN, write_device
-from seal_cli.sealed_device import Run, run_here
+from runs import BUILDS, JOIN, write_device
+from sealed_device import Run, run_here
 
 from gemel.errors import Problem, UsageProblem
 from gemel.files.paths import FilePath

@@ -13,7 +13,7 @@ import small_device
 from both_sides import Limits, assert_both_sides
 from reliability.test_cost_debug import station, unit
 from reliability.test_cost_documents import PRODUCER
-from seal_cli.sealed_device import write_device
+from sealed_device import write_device
 from small_device import layout
 
 from gemel.builds.build import Build

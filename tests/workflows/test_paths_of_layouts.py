@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
-from seal_cli.sealed_device import JOIN, REQUIRED, Run, run_here, write_device, write_key
+from sealed_device import JOIN, REQUIRED, Run, run_here, write_device, write_key
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs links, pipes and /proc")
 SECRET = "hunter2-s3cret"

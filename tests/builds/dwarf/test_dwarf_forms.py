@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from builds.dwarf.dwarf_writer import Entry, basic, debug_elf, member, record
+from dwarf_writer import Entry, basic, debug_elf, member, record
 
 from gemel.builds.dwarf.constants import At, Form, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes

@@ -6,8 +6,8 @@ import struct
 import zlib
 
 import pytest
-from builds.dwarf.dwarf_writer import Debug, Entry, basic, debug_elf, elf_with, member, record
 from contract_builds import C_TYPES, CPP_TYPES, types_in
+from dwarf_writer import Debug, Entry, basic, debug_elf, elf_with, member, record
 from hypothesis import given, settings
 from seconds import within
 from strategies import mutated_debug_files

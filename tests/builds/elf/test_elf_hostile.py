@@ -8,8 +8,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from builds.reading import CODE, FLASH, RAM
+from elf_writer import SegmentSpec, SymbolSpec, elf
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from seconds import within

@@ -5,8 +5,8 @@ from __future__ import annotations
 import tracemalloc
 
 import pytest
-from builds.elf_writer import SegmentSpec, elf
 from builds.reading import CODE, FLASH, RAM, read, read_elf, refused
+from elf_writer import SegmentSpec, elf
 from hypothesis import given
 from hypothesis import strategies as st
 from seconds import within

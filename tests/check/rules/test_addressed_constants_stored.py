@@ -7,8 +7,8 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec
 from compiled_sampler import compiled_sampler
+from elf_writer import SegmentSpec, SymbolSpec
 from small_device import STATION, TODAY, apply, builds, findings, station_elf
 from tools import required_tool
 from verdict_builds import ARCHITECTURES, broken_in, builds_of, judged, layout_of, of

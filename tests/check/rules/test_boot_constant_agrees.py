@@ -3,7 +3,19 @@
 from __future__ import annotations
 
 import pytest
-from check.vector_fixtures import (
+from small_device import (
+    RAM,
+    SAMPLER,
+    STATION,
+    TODAY,
+    apply,
+    findings,
+    joined,
+    layout,
+    sampler_elf,
+    station_elf,
+)
+from vector_fixtures import (
     BOOT_SYMBOL,
     HIGH,
     LOGGER_CONTRACT,
@@ -21,18 +33,6 @@ from check.vector_fixtures import (
     three_cores,
     viewed_builds,
     viewed_layout,
-)
-from small_device import (
-    RAM,
-    SAMPLER,
-    STATION,
-    TODAY,
-    apply,
-    findings,
-    joined,
-    layout,
-    sampler_elf,
-    station_elf,
 )
 from verdict_builds import builds_of, layout_of, renamed
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec, elf
+from elf_writer import SegmentSpec, elf
 from gauge_builds import gauge, gauge_builds
 from gauge_rules import on_the_gauge
 from small_device import SAMPLER, STATION, apply, builds, findings, joined, layout

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import (
+from capability_builds import applied
+from elf_writer import (
     SegmentSpec,
     attributes_scope,
     elf,
     uleb128,
     vendor_part,
 )
-from capability_builds import applied
 from gauge_rules import on_the_gauge
 from small_device import SAMPLER, STATION, apply, findings, joined
 from small_device import build as build_of

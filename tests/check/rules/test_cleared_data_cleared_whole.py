@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 import verdict_builds
-from builds.elf_writer import SegmentSpec, SymbolSpec
 from check.rules.test_start_copies_stored_data import DATA, label
 from compiled_sampler import compiled_sampler
+from elf_writer import SegmentSpec, SymbolSpec
 from gauge_rules import on_the_gauge
 from ram_and_start import of
 from small_device import LINK, STATION_RAM, TODAY, apply, builds, findings, station_elf

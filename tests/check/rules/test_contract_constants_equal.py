@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from check.contract_fixtures import checked, contract, flat, of_sides
 from contract_builds import side, sides
+from contract_fixtures import checked, contract, flat, of_sides
 from gauge_builds import gauge, gauge_builds
 from image_edits import changed
 from small_device import apply, findings, joined

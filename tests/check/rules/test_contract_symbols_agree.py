@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SymbolSpec
-from check.contract_fixtures import checked, contract, flat, of_sides, of_sources, written
 from contract_builds import side
+from contract_fixtures import checked, contract, flat, of_sides, of_sources, written
+from elf_writer import SymbolSpec
 from gauge_rules import on_the_gauge
 from small_device import LINK, RAM_OF_SAMPLER, apply, findings, layout, sampler_elf, station_elf
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from check.contract_fixtures import checked, compiled, flat, of_sides, of_sources, types
 from contract_builds import C_TYPES, CPP_TYPES, side
+from contract_fixtures import checked, compiled, flat, of_sides, of_sources, types
 from gauge_builds import gauge, gauge_builds
 from small_device import apply, findings
 

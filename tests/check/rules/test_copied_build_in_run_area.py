@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import layout_edits as edits
-from builds.elf_writer import SegmentSpec
+from elf_writer import SegmentSpec
 from gauge_builds import gauge, gauge_builds
 from image_edits import holding
 from small_device import (

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec, SymbolSpec
-from check.vector_fixtures import copied_layout, copied_sampler
+from elf_writer import SegmentSpec, SymbolSpec
 from gauge_builds import gauge, gauge_builds
 from ram_and_start import of
 from small_device import CODE, SAMPLER_RUN, apply, builds, findings, layout, station_elf
+from vector_fixtures import copied_layout, copied_sampler
 
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource

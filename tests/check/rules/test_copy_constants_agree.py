@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import struct
 
-from builds.elf_writer import SegmentSpec, SymbolSpec
-from check.vector_fixtures import copied_sampler
+from elf_writer import SegmentSpec, SymbolSpec
 from gauge_builds import gauge, gauge_builds
 from ram_and_start import of
 from small_device import (
@@ -20,6 +19,7 @@ from small_device import (
     sampler_elf,
     station_elf,
 )
+from vector_fixtures import copied_sampler
 
 from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import struct
 
-from check.vector_fixtures import alone, copied_layout, copied_sampler, hex_build, of
 from small_device import STATION, apply, builds, findings, joined, sampler_elf, station_elf
+from vector_fixtures import alone, copied_layout, copied_sampler, hex_build, of
 
 from gemel.checking.rules.entry_point_agrees import NO_ENTRY
 

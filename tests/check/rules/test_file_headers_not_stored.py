@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec, elf
+from elf_writer import SegmentSpec, elf
 from gauge_builds import gauge, gauge_builds
 from image_edits import changed, holding
 from small_device import SAMPLER, STATION, apply, builds, findings, joined, sampler_elf

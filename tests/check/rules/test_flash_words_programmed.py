@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import layout_edits as edits
-from builds.elf_writer import SegmentSpec
+from elf_writer import SegmentSpec
 from gauge_rules import on_the_gauge
 from image_edits import changed, filled, holding
 from small_device import FLASH, SAMPLER, STATION, apply, builds, findings, joined, layout, station_elf

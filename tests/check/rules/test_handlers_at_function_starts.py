@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec
+from elf_writer import SegmentSpec, SymbolSpec
 from image_edits import changed
 from small_device import STATION, apply, builds, findings, joined, sampler_elf, station_elf
 from verdict_builds import ARCHITECTURES, build_of, of

@@ -2,18 +2,7 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec, SymbolSpec
-from check.vector_fixtures import (
-    aliased_builds,
-    aliased_layout,
-    alone,
-    copied_layout,
-    copied_sampler,
-    hex_build,
-    of,
-    viewed_builds,
-    viewed_layout,
-)
+from elf_writer import SegmentSpec, SymbolSpec
 from small_device import (
     SAMPLER,
     STATION,
@@ -24,6 +13,17 @@ from small_device import (
     joined,
     sampler_elf,
     station_elf,
+)
+from vector_fixtures import (
+    aliased_builds,
+    aliased_layout,
+    alone,
+    copied_layout,
+    copied_sampler,
+    hex_build,
+    of,
+    viewed_builds,
+    viewed_layout,
 )
 
 RULE = "handlers-executable"

@@ -2,21 +2,7 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec
-from check.vector_fixtures import (
-    SAMPLER_CORE,
-    aliased_builds,
-    aliased_layout,
-    alone,
-    application_elf,
-    copied_layout,
-    copied_sampler,
-    hex_build,
-    of,
-    two_station_builds,
-    viewed_builds,
-    viewed_layout,
-)
+from elf_writer import SegmentSpec
 from small_device import (
     LINK,
     SAMPLER,
@@ -30,6 +16,20 @@ from small_device import (
     layout,
     sampler_elf,
     station_elf,
+)
+from vector_fixtures import (
+    SAMPLER_CORE,
+    aliased_builds,
+    aliased_layout,
+    alone,
+    application_elf,
+    copied_layout,
+    copied_sampler,
+    hex_build,
+    of,
+    two_station_builds,
+    viewed_builds,
+    viewed_layout,
 )
 
 RULE = "handlers-in-code"

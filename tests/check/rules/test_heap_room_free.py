@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec, SymbolSpec
 from check.rules.test_start_copies_stored_data import DATA, label
+from elf_writer import SegmentSpec, SymbolSpec
 from ram_and_start import of
 from small_device import STATION_RAM, apply, builds, findings, station_elf
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec
+from elf_writer import SegmentSpec
 from image_edits import changed, filled, holding
 from small_device import FLASH, apply, builds, findings, joined, layout, station_elf
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec
+from elf_writer import SegmentSpec
 from small_device import SAMPLER, apply, builds, findings, sampler_elf
 from verdict_builds import of
 

@@ -7,8 +7,8 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from capability_builds import applied, capability_builds, device, image_of
+from elf_writer import SegmentSpec, SymbolSpec, elf
 from gauge_builds import gauge, gauge_builds
 from gauge_rules import on_the_gauge
 from small_device import STATION, apply, builds, findings, joined

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SymbolSpec
-from check.vector_fixtures import of
+from elf_writer import SymbolSpec
 from small_device import layout, station_elf
+from vector_fixtures import of
 
 from gemel.inspection.cores.regions import ID_SYMBOL, regions_id
 

@@ -6,7 +6,7 @@ import struct
 
 import layout_edits as edits
 import pytest
-from builds.elf_writer import SegmentSpec
+from elf_writer import SegmentSpec
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from small_device import (
     FLASH,

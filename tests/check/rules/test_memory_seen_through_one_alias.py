@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec, elf
 from capability_builds import applied, capability_builds, device, image_of
+from elf_writer import SegmentSpec, elf
 from small_device import apply, findings, vector_words
 from small_device import build as build_of
 

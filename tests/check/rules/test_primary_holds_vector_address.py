@@ -5,14 +5,14 @@ from __future__ import annotations
 import subprocess
 
 import pytest
-from builds.elf_writer import SymbolSpec
-from check.vector_fixtures import aliased_builds, aliased_layout, viewed_builds, viewed_layout, without_record
+from elf_writer import SymbolSpec
 from gauge_rules import on_the_gauge
 from hypothesis import given
 from hypothesis import strategies as st
 from ram_and_start import of
 from small_device import CODE, FLASH, SAMPLER, STATION, apply, builds, findings, joined, layout, station_elf
 from tools import required_tool
+from vector_fixtures import aliased_builds, aliased_layout, viewed_builds, viewed_layout, without_record
 
 from gemel.inspection.code.address_literals import holders_of, modified_immediate
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from check.vector_fixtures import (
+from small_device import FLASH, STATION, findings, layout, station_elf
+from vector_fixtures import (
     FLASH_UNIT,
     HIGH,
     STATION_CORE,
@@ -11,7 +12,6 @@ from check.vector_fixtures import (
     of,
     two_station_builds,
 )
-from small_device import FLASH, STATION, findings, layout, station_elf
 
 RULE = "primary-vectors-at-reset"
 OFFSET = {'stored_in = "station-code"': 'stored_in = "station-code"\nvector_offset = 0x100'}

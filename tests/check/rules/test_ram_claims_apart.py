@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import layout_edits as edits
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
+from elf_writer import SegmentSpec, SymbolSpec, elf
 from gauge_rules import on_the_gauge
 from ram_and_start import of as of_small
 from small_device import (

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from check.vector_fixtures import SAMPLER_CORE, alone, of
 from small_device import findings, layout, sampler_elf, station_elf
+from vector_fixtures import SAMPLER_CORE, alone, of
 from verdict_builds import of as of_verdict
 
 RULE = "required-handlers-present"

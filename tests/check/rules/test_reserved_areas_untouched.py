@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec
+from elf_writer import SegmentSpec
 from image_edits import changed, filled
 from small_device import FLASH, SAMPLER_RUN, SPARE, apply, builds, findings, joined, layout, station_elf
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from check.vector_fixtures import SAMPLER_CORE, STAMP_TABLE, alone, of
 from small_device import findings, layout, sampler_elf, station_elf
+from vector_fixtures import SAMPLER_CORE, STAMP_TABLE, alone, of
 
 from gemel.m_profile.architectures import ARCHITECTURES
 from gemel.m_profile.vector_tables import reserved_words

@@ -3,19 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec
-from check.vector_fixtures import (
-    aliased_builds,
-    aliased_layout,
-    alone,
-    copied_layout,
-    copied_sampler,
-    of,
-    viewed_builds,
-    viewed_layout,
-    without_record,
-)
-from joining.refusals import refused
+from elf_writer import SegmentSpec
+from refusals import refused
 from small_device import (
     RAM_OF_SAMPLER,
     SAMPLER,
@@ -28,6 +17,17 @@ from small_device import (
     layout,
     sampler_elf,
     station_elf,
+)
+from vector_fixtures import (
+    aliased_builds,
+    aliased_layout,
+    alone,
+    copied_layout,
+    copied_sampler,
+    of,
+    viewed_builds,
+    viewed_layout,
+    without_record,
 )
 from verdict_builds import of as of_verdict
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from check.sealed import of, previous, sealed_layout, unsealed
 from image_edits import changed, filled
 from layout_edits import NO_RECORD
 from record_edits import with_record
+from sealed_images import of, previous, sealed_layout, unsealed
 from small_device import FLASH, RECORD, findings, joined, layout
 
 from gemel.image.sparse import SparseBytes

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from check.sealed import ML_DSA, OLD, P256, RSA, SEAL, STRANGER, of, sealed, sealed_layout, unsealed
 from image_edits import changed
+from sealed_images import ML_DSA, OLD, P256, RSA, SEAL, STRANGER, of, sealed, sealed_layout, unsealed
 
 from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
 from gemel.seals.format import RECORD_CONTENT_TYPE

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from check.sealed import (
+from sealed_images import (
     NEW,
     OLD,
     OPTIONAL,

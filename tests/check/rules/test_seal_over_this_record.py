@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from check.sealed import (
+from image_edits import changed
+from record_edits import with_record
+from sealed_images import (
     ML_DSA,
     NEW,
     OLD,
@@ -19,8 +21,6 @@ from check.sealed import (
     unsealed,
     with_seal_of,
 )
-from image_edits import changed
-from record_edits import with_record
 from small_device import RECORD, findings, layout_text
 
 from gemel.checking.runner import RuleResult

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from check.sealed import OLD, OPTIONAL, REQUIRED, SEAL, cut_away, of, sealed, unsealed
 from image_edits import changed, filled
+from sealed_images import OLD, OPTIONAL, REQUIRED, SEAL, cut_away, of, sealed, unsealed
 from small_device import FLASH, SAMPLER, STATION, TODAY, findings, joined, layout
 from verdict_builds import broken_in
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from check.sealed import NEW, OLD, OPTIONAL, P256, REQUIRED, STRANGER, of, sealed, sealed_layout, unsealed
+from sealed_images import NEW, OLD, OPTIONAL, P256, REQUIRED, STRANGER, of, sealed, sealed_layout, unsealed
 from small_device import findings
 
 from gemel.inspection.seal import key_words

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from check.sealed import ML_DSA, NEW, OLD, P256, SEAL, STRANGER, of, sealed, sealed_layout, unsealed
 from image_edits import changed
 from record_edits import with_record
+from sealed_images import ML_DSA, NEW, OLD, P256, SEAL, STRANGER, of, sealed, sealed_layout, unsealed
 from small_device import RECORD, findings
 
 RULE = "seal-signers-sufficient"

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from check.sealed import OLD, P256, SEAL, cut_away, of, sealed, unsealed
 from image_edits import changed
+from sealed_images import OLD, P256, SEAL, cut_away, of, sealed, unsealed
 from small_device import findings
 
 from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode

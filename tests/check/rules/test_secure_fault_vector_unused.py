@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from check.vector_fixtures import SAMPLER_CORE, alone, of
 from small_device import findings, layout, sampler_elf
+from vector_fixtures import SAMPLER_CORE, alone, of
 
 RULE = "secure-fault-vector-unused"
 BASELINE = layout({SAMPLER_CORE: SAMPLER_CORE.replace("armv8-m.main", "armv8-m.base")})

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec
-from check.contract_fixtures import checked, contract, of_sides, written
 from contract_builds import side
+from contract_fixtures import checked, contract, of_sides, written
+from elf_writer import SegmentSpec
 from small_device import LINK, RAM_OF_SAMPLER, SAMPLER, STATION, apply, findings, sampler_elf, station_elf
 
 RULE = "shared-areas-initialised-by-one"

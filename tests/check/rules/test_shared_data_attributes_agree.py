@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from check.contract_fixtures import checked, contract, flat, of_sides
 from contract_builds import side
+from contract_fixtures import checked, contract, flat, of_sides
 from gauge_builds import gauge, gauge_builds
 from small_device import apply, findings
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from check.contract_fixtures import checked, compiled
+from contract_fixtures import checked, compiled
 from small_device import findings, layout
 from verdict_builds import of
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SymbolSpec
-from check.contract_fixtures import BOOT, checked, contract, flat, of_sides, of_sources, written
 from contract_builds import side
+from contract_fixtures import BOOT, checked, contract, flat, of_sides, of_sources, written
+from elf_writer import SymbolSpec
 from small_device import LINK, apply, findings, station_elf
 
 from gemel.checking.runner import RuleResult

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec
-from check.vector_fixtures import copied_layout, copied_sampler
+from elf_writer import SegmentSpec, SymbolSpec
 from gauge_builds import gauge_builds
 from gauge_rules import on_the_gauge
 from ram_and_start import of as of_small
@@ -21,6 +20,7 @@ from small_device import (
     station_elf,
 )
 from small_device import build as build_of
+from vector_fixtures import copied_layout, copied_sampler
 
 from gemel.inspection.cores.stack_room import Obstacle, StackRoom, room_below
 from gemel.spans import Span
@@ -164,7 +164,7 @@ def test_a_stack_outside_the_cores_ram_is_left_to_its_own_rule() -> None:
 
 def test_a_stripped_build_may_have_its_stack_in_data() -> None:
     """Without symbols an array that serves as the stack cannot be told from other data."""
-    from builds.elf_writer import elf
+    from elf_writer import elf
     from small_device import CODE, STATION, vector_words
 
     table = vector_words(TOP, STATION + 0x81)

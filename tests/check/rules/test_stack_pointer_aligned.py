@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from check.vector_fixtures import alone, of
 from small_device import STATION_RAM, findings, station_elf
+from vector_fixtures import alone, of
 
 RULE = "stack-pointer-aligned"
 END = STATION_RAM + 0x2000

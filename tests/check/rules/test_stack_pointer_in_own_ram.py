@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from check.vector_fixtures import RUN, alone, copied_layout, copied_sampler, of
 from small_device import (
     LINK,
     RAM_OF_SAMPLER,
@@ -14,6 +13,7 @@ from small_device import (
     sampler_elf,
     station_elf,
 )
+from vector_fixtures import RUN, alone, copied_layout, copied_sampler, of
 
 RULE = "stack-pointer-in-own-ram"
 END = STATION_RAM + 0x2000

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 
 import pytest
-from check.vector_fixtures import hex_build
 from image_edits import changed
 from small_device import (
     RECORD,
@@ -19,6 +18,7 @@ from small_device import (
     sampler_elf,
     station_elf,
 )
+from vector_fixtures import hex_build
 
 from gemel.checking.runner import RuleResult
 from gemel.joining.pipeline import join

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec
 from check.rules.test_start_copies_stored_data import DATA_AT, with_symbols, with_table
+from elf_writer import SegmentSpec
 from gauge_rules import on_the_gauge
 from ram_and_start import of
 from small_device import (

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import struct
 
-from builds.elf_writer import SegmentSpec, SymbolSpec
-from check.vector_fixtures import copied_layout, copied_sampler
+from elf_writer import SegmentSpec, SymbolSpec
 from gauge_rules import on_the_gauge
 from ram_and_start import build_of, of
 from small_device import (
@@ -19,6 +18,7 @@ from small_device import (
     findings,
     station_elf,
 )
+from vector_fixtures import copied_layout, copied_sampler
 
 from gemel.inspection.start_up.tables import StartEntry, clears_of, copies_of
 from gemel.spans import Span

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 import pytest
-from check.vector_fixtures import (
+from small_device import SAMPLER, findings, layout, sampler_elf, station_elf
+from vector_fixtures import (
     RUN,
     SAMPLER_CORE,
     SAMPLER_STORED,
@@ -16,7 +17,6 @@ from check.vector_fixtures import (
     viewed_builds,
     viewed_layout,
 )
-from small_device import SAMPLER, findings, layout, sampler_elf, station_elf
 
 from gemel.m_profile.vector_tables import alignment_of
 

@@ -3,18 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec, elf
-from check.vector_fixtures import (
-    HIGH,
-    HIGH_AREA,
-    SAMPLER_CORE,
-    SAMPLER_STORED,
-    SPARE_AREA,
-    alone,
-    copied_layout,
-    copied_sampler,
-    of,
-)
+from elf_writer import SegmentSpec, elf
 from small_device import (
     RAM_OF_SAMPLER,
     SAMPLER,
@@ -26,6 +15,17 @@ from small_device import (
     sampler_elf,
     station_elf,
     vector_words,
+)
+from vector_fixtures import (
+    HIGH,
+    HIGH_AREA,
+    SAMPLER_CORE,
+    SAMPLER_STORED,
+    SPARE_AREA,
+    alone,
+    copied_layout,
+    copied_sampler,
+    of,
 )
 from verdict_builds import of as of_verdict
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from check.vector_fixtures import (
+from layout_edits import NO_RECORD
+from small_device import FLASH, SAMPLER, apply, builds, findings, joined, layout, sampler_elf, station_elf
+from vector_fixtures import (
     alone,
     changed,
     copied_layout,
@@ -11,8 +13,6 @@ from check.vector_fixtures import (
     of,
     without_record,
 )
-from layout_edits import NO_RECORD
-from small_device import FLASH, SAMPLER, apply, builds, findings, joined, layout, sampler_elf, station_elf
 
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span

@@ -2,20 +2,7 @@
 
 from __future__ import annotations
 
-from builds.elf_writer import SegmentSpec, elf
-from check.vector_fixtures import (
-    HIGH,
-    STAMP_TABLE,
-    aliased_builds,
-    aliased_layout,
-    alone,
-    application_elf,
-    changed,
-    copied_layout,
-    copied_sampler,
-    of,
-    two_station_builds,
-)
+from elf_writer import SegmentSpec, elf
 from small_device import (
     RAM_OF_SAMPLER,
     SAMPLER,
@@ -28,6 +15,19 @@ from small_device import (
     layout,
     sampler_elf,
     vector_words,
+)
+from vector_fixtures import (
+    HIGH,
+    STAMP_TABLE,
+    aliased_builds,
+    aliased_layout,
+    alone,
+    application_elf,
+    changed,
+    copied_layout,
+    copied_sampler,
+    of,
+    two_station_builds,
 )
 
 from gemel.layout.reader import ReadLayout

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from capability_builds import (
     applied,
     capability_build,
@@ -12,6 +11,7 @@ from capability_builds import (
     everything,
     image_of,
 )
+from elf_writer import SegmentSpec, SymbolSpec, elf
 from gauge_builds import gauge, gauge_builds
 from small_device import apply, findings, joined
 from small_device import build as build_of

@@ -5,8 +5,8 @@ from __future__ import annotations
 import subprocess
 
 import pytest
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from capability_builds import BUILT, applied, capability_build, capability_builds, device, image_of
+from elf_writer import SegmentSpec, SymbolSpec, elf
 from small_device import apply, findings
 from small_device import build as build_of
 from tools import required_tool

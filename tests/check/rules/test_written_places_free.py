@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import layout_edits as edits
 import pytest
-from builds.elf_writer import SegmentSpec
+from elf_writer import SegmentSpec
 from gauge_rules import on_the_gauge
 from small_device import (
     CODE,
@@ -89,7 +89,7 @@ def test_only_the_bytes_that_the_build_has_there_are_told() -> None:
 
 def test_a_symbol_without_a_size_is_judged_by_its_bytes() -> None:
     """A label of an assembler source has no size: then its bytes must be free."""
-    from builds.elf_writer import SymbolSpec
+    from elf_writer import SymbolSpec
 
     label = SymbolSpec("label", LENGTH_AT, 0, "notype")
     handed = builds(station=station_elf(symbols=(label,)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from builds.dwarf.dwarf_writer import Debug, basic, member, record
+from dwarf_writer import Debug, basic, member, record
 from reliability.test_cost_debug import line_program, station
 
 from gemel.builds.reader import read_build

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pytest
-from reliability.runs import environment
+from runs import environment
 
 LIMIT = 60.0
 """Seconds after which a command that has not ended is given up."""

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf, uleb128
+from elf_writer import SegmentSpec, SymbolSpec, elf, uleb128
 
 from gemel.builds.dwarf.constants import At, Form, Tag
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Mapping
 
-from builds.elf_writer import SegmentSpec, SymbolSpec
+from elf_writer import SegmentSpec, SymbolSpec
 from small_device import (
     FLASH,
     RAM,
