@@ -319,17 +319,18 @@ OVERFLOW = "ldr r1, ={deep}\n sub.w sp, sp, r1\n str r0, [sp]\n"
 @pytest.mark.parametrize("gap", [0, 8])
 @pytest.mark.parametrize(("way", "size"), [*((way, 0x40) for way in MOVES), ("mov", 0x7000)])
 def test_a_main_stack_that_is_moved_to_another_stack(way: str, size: int, gap: int, tmp_path: Path) -> None:
-    """A coroutine's stack below the first stack does not pass that one's limit; back on it, code may."""
+    """A stack below the first one does not pass its limit, by a push or by a frame; back on it, code may."""
     layout = gauge("in-place", with_table=False).read.text + f"\n[rehearsal.stack_size]\nstation = {size}\n"
     read = read_layout(layout.encode(), "x.toml")
-    beginning = "ldr r2, =0x38000100\n str r2, [r2]\n mov r4, sp\n" + MOVES[way].format(
-        top=0x3800_8000 - size - gap
-    )
-    end = "9: wfi\n b 9b\n .ltorg\n"
+    beginning = "mrs r0, ipsr\n cbnz r0, 8f\n ldr r2, =0x38000100\n str r2, [r2]\n mov r4, sp\n" + MOVES[
+        way
+    ].format(top=0x3800_8000 - size - gap)
+    end = "9: wfi\n b 9b\n8: bx lr\n .ltorg\n"
     for more, found in (("", False), (BACK, False), (BACK + OVERFLOW.format(deep=size + 64), True)):
-        image = image_of(beginning + "push {r0-r3}\n" + more + end, tmp_path)
-        rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=50_000, isolate=False, exact=False))
-        assert (rehearsal.finding("below-stack-limit") is not None) is found, rehearsal.findings
+        for first in ("push {r0-r3}\n", "svc #0\n"):
+            image = image_of(beginning + first + more + end, tmp_path)
+            rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=50_000, isolate=False, exact=False))
+            assert (rehearsal.finding("below-stack-limit") is not None) is found, rehearsal.findings
 
 
 @pytest.mark.parametrize("past", [0, 1, 3])

@@ -93,7 +93,7 @@ class StackWatch:
         limit = core.plan.stack_limit or 0
         if not process:
             self._saw_main(frame)
-            if frame < limit <= stack:
+            if frame < limit <= stack and not core.stack_moves.elsewhere:
                 core.report(
                     "below-stack-limit", return_address, {"address": frame, "limit": limit, "stack": frame}
                 )
