@@ -8,10 +8,11 @@ import json
 import os
 
 import pytest
+from audited import page, result
 
 from gemel.audit.as_csv import COLUMNS, csv_row, header
 from gemel.audit.as_text import Totals, text_line
-from gemel.audit.result import AuditedBuild, AuditedFinding, AuditedSigner, ImageResult
+from gemel.audit.result import AuditedFinding, ImageResult
 from gemel.errors import UsageProblem
 from gemel.workflows.auditing.forms import Spool, form_named, form_of
 
@@ -33,22 +34,6 @@ HOSTILE = [
     os.fsdecode(b"\xff.hex"),
     "a\0b",
 ]
-
-
-def result(name: str) -> ImageResult:
-    """A result with ``name`` wherever a name from a file can be."""
-    return ImageResult(
-        path=name,
-        status="broken",
-        problem=name,
-        product=name,
-        version="1.2.3",
-        layout=name,
-        builds=(AuditedBuild(name, None),),
-        signers=(AuditedSigner(name, "ab" * 32, False),),
-        findings=(AuditedFinding("checksums-match", "error", name, name),),
-        duplicate_of=name,
-    )
 
 
 @pytest.mark.parametrize("name", HOSTILE)
@@ -148,16 +133,6 @@ def test_the_suffix_means_the_form():
     assert form_of("x.CSV").name == "csv"
     with pytest.raises(UsageProblem, match=r"\.jsonl"):
         form_of("x.xlsx")
-
-
-def page(results: list[ImageResult]) -> str:
-    """The page of an audit."""
-    totals, writer = Totals(), form_named("html").writer()
-    assert writer.start() == ""
-    for each in results:
-        totals.add(each)
-        assert writer.line(each) == ""
-    return writer.end(totals)
 
 
 @pytest.mark.parametrize("name", [*HOSTILE, "<script>alert(1)</script>", '"><img src=x onerror=y>'])

@@ -7,8 +7,7 @@ from typing import Any
 
 import pytest
 from both_sides import Limits, assert_both_sides
-from builds.dwarf.test_dwarf_hostile import types_of
-from dwarf_writer import Entry, basic, debug_elf, member, record
+from dwarf_writer import Entry, basic, debug_elf, member, record, types_of
 from small_device import builds, joined, layout
 
 from gemel.builds.dwarf.constants import At, Form, Tag

@@ -10,9 +10,8 @@ from tempfile import TemporaryDirectory
 
 import pytest
 from both_sides import Limits, assert_both_sides
-from builds.dwarf.test_dwarf_hostile import types_of
-from draft.test_svd import svd
-from dwarf_writer import Entry, debug_elf, record
+from device_descriptions import svd
+from dwarf_writer import Entry, debug_elf, record, types_of
 from elf_writer import SegmentSpec, SymbolSpec, elf
 from records import tide_gauge_record
 from small_device import (

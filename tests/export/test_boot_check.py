@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from export.test_c_reader import SANITIZERS, WARNINGS, compile_
+from c_hosts import SANITIZERS, WARNINGS, compile_
 from gauge_builds import ROOT, gauge_builds
 from image_edits import filled
 from seal_keys import key_for, other_key

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from c_hosts import HOSTS, SANITIZERS, WARNINGS, compile_
 from damaged_records import LETTERS, Case, cases
 from elftools.elf.elffile import ELFFile
 from records import tide_gauge_record
@@ -25,9 +26,6 @@ from gemel.spans import Span
 from gemel.structs import replace
 
 ROOT = Path(__file__).parents[2]
-WARNINGS = ["-pedantic", "-Wall", "-Wextra", "-Werror", "-Wconversion", "-Wshadow", "-Wcast-align"]
-SANITIZERS = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-O0"]
-"""Unoptimised: compiling with sanitizers takes four times as long with -O1, running a third less."""
 CODES = {name: code for name, (code, _) in READER_ERRORS.items()}
 CASES, SEED = 12_000, 20_260_801
 
@@ -44,15 +42,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         re.sub(r"^ \*( {5})?", "", example, flags=re.MULTILINE), encoding="utf-8"
     )
     return folder
-
-
-def compile_(folder: Path, compiler: str, *arguments: str) -> None:
-    """Run a compiler in ``folder``; the test fails with what it says where it says anything."""
-    done = subprocess.run(
-        [required_tool(compiler), *arguments], cwd=folder, capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, done.stderr
-    assert done.stderr == ""
 
 
 def built(folder: Path, compiler: str, name: str, *options: str) -> Path:
@@ -73,15 +62,6 @@ def run(program: Path, *arguments: str) -> tuple[int, list[str]]:
     done = subprocess.run([program, *arguments], capture_output=True, text=True, check=False, timeout=300)
     assert done.stderr == ""
     return done.returncode, done.stdout.splitlines()
-
-
-HOSTS = [
-    ("gcc", ["-std=c99"]),
-    ("clang", ["-std=c99"]),
-    ("gcc", ["-std=c11"]),
-    ("g++", ["-x", "c++", "-std=c++11"]),
-    ("clang++", ["-x", "c++", "-std=c++17"]),
-]
 
 
 @pytest.mark.parametrize(("compiler", "options"), HOSTS, ids=[" ".join([c, o[-1]]) for c, o in HOSTS])

@@ -9,9 +9,9 @@ import zlib
 from pathlib import Path
 
 import pytest
+from c_hosts import HOSTS, SANITIZERS, WARNINGS, compile_
 from damaged_seals import Case, cases
 from elftools.elf.elffile import ELFFile
-from export.test_c_reader import HOSTS, SANITIZERS, WARNINGS, compile_
 from records import tide_gauge_record
 
 from gemel.export.c_reader import FILE_NAME, HEAD, SEAL_ERRORS, SIGNED_HEAD, c_name, c_reader, prefix_size

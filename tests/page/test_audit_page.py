@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from audit.test_forms import page, result
+from audited import page, result
 from browser import Browser
 
 from gemel.audit.result import ImageResult

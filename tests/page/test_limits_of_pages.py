@@ -6,7 +6,7 @@ from functools import cache
 from types import SimpleNamespace
 
 import pytest
-from audit.test_forms import page, result
+from audited import page, result
 from both_sides import Limits, assert_both_sides
 from compare.test_limits_of_comparisons import comparison
 from elf_writer import SymbolSpec

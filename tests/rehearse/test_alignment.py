@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from rehearse.test_device_examples import SLEEP, result, run, store, word
+from device_programs import SLEEP, result, run, store, word
 
 from gemel.rehearsal.emulator.core.alignment_looks import MAX_LOOKS
 

@@ -7,22 +7,10 @@ from types import SimpleNamespace
 
 import pytest
 import unicorn
+from device_programs import DEVICE, FLASH, SAMPLER, SLEEP, ZEROS, code_of, enabled, result, run, store, word
 from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
-from rehearse.test_device_examples import (
-    DEVICE,
-    FLASH,
-    SAMPLER,
-    SLEEP,
-    ZEROS,
-    code_of,
-    enabled,
-    result,
-    run,
-    store,
-    word,
-)
 
 from gemel.rehearsal.emulator import loop_probe
 from gemel.rehearsal.emulator.core import exceptions, protected_access

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, cast
 
 import pytest
+from device_programs import DEVICE, RELEASE, SLEEP, load, run, store
 from rehearsals import device, kinds
-from rehearse.test_device_examples import DEVICE, SLEEP, load, run, store
-from rehearse.test_hints import RELEASE
 
 from gemel.rehearsal.raw_run import MAX_EVENTS, MAX_TEXT, RawEvent
 from gemel.rehearsal.verdict.wording import words_for

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import pytest
-from rehearse.test_device_examples import (
+from device_programs import (
     BLOCK,
+    COUNTER,
     DEVICE,
     ERASE,
     FLASH,
+    GOAL,
+    IDLE,
+    REACHED,
+    RELEASE,
     SAMPLER,
     SLEEP,
+    TICKS,
+    TIMER,
     UNLOCK,
     enabled,
     example,
+    polls,
     result,
     run,
     store,
@@ -21,30 +29,7 @@ from rehearse.test_device_examples import (
 from gemel.spans import format_address
 from gemel.text.wrapping import step_lines
 
-RELEASE = store(0x5002_1114, hex(SAMPLER)) + store(0x5002_1118, "0")
-IDLE = enabled(9) + SLEEP
-"""What the sampler does: it sleeps until something from outside comes."""
-
-COUNTER = 0x3800_0100
 COUNTS = f"ldr r0, ={COUNTER:#x}\n ldr r1, [r0]\n adds r1, #1\n str r1, [r0]\n"
-TICKS = store(0xE000_E014, "999") + store(0xE000_E018, "0") + store(0xE000_E010, "7")
-TIMER = f"""[[rehearsal.event]]
-core = "station"
-every = 1000
-interrupt = 5
-enabled_at = {DEVICE:#x}
-status_at = {DEVICE + 4:#x}
-clear_at = {DEVICE + 4:#x}
-"""
-GOAL = '\n[[rehearsal.goal]]\ncore = "station"\nword = { at = 0x3801_0000, value = 77 }\n'
-REACHED = "movs r3, #77\n" + result("r3") + SLEEP
-
-
-def polls(offset: int, until: str) -> str:
-    """Code that reads a register of the device until a condition holds."""
-    return (
-        f"ldr r0, ={DEVICE + offset:#x}\n1: ldr r1, [r0]\n {until}\n b{'eq' if 'tst' in until else 'ne'} 1b\n"
-    )
 
 
 DESCRIBED = {

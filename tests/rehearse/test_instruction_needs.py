@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from rehearse.test_device_examples import SLEEP, run
+from device_programs import SLEEP, run
 from thumb import assembled
 
 from gemel.m_profile.halfwords import instructions, is_call

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from core_plans import core_plan
-from rehearse.test_device_examples import FLASH, SLEEP, result, run, store, word
+from device_programs import FLASH, SLEEP, result, run, store, word
 from rehearse.test_endings import region
 from tools import required_tool
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from rehearse.test_device_examples import SLEEP, enabled, result, run, store
+from device_programs import SLEEP, enabled, result, run, store
 from rehearse.test_endings import CONTROL, COUNT, TICK_COUNTS, TICKS, VECTORS
 
 from gemel.rehearsal.emulator import released_loops

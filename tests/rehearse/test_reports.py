@@ -10,10 +10,9 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from device_programs import GOAL, IDLE, REACHED, RELEASE, SLEEP, enabled, run
 from rehearsals import Case, device, gauge
-from rehearse.test_device_examples import SLEEP, enabled, run
 from rehearse.test_endings import ENDINGS
-from rehearse.test_hints import GOAL, IDLE, REACHED, RELEASE
 from schemas import exported_schema
 from small_device import builds, joined, layout
 

@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 import pytest
+from device_programs import SLEEP, result, run, word
 from kernel_products import product
 from rehearsals import gauge
 from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
-from rehearse.test_device_examples import SLEEP, result, run, word
 from rehearse.test_if_then import image_of
 from thumb import assembled
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import struct
 
 import pytest
-from rehearse.test_device_examples import SLEEP, result, run, store, word
-from rehearse.test_hints import IDLE, RELEASE
+from device_programs import IDLE, RELEASE, SLEEP, result, run, store, word
 
 QUIET = "ldr r2, =20000\n1: subs r2, #1\n bne 1b\n"
 """So long that the cores' turns get long."""

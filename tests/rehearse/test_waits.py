@@ -6,9 +6,23 @@ With sound siblings: loops that look for work, and cores whose interrupts do it.
 from __future__ import annotations
 
 import pytest
-from rehearse.test_device_examples import DEVICE, SLEEP, enabled, run, store
+from device_programs import (
+    COUNTER,
+    DEVICE,
+    GOAL,
+    IDLE,
+    REACHED,
+    RELEASE,
+    SLEEP,
+    TICKS,
+    TIMER,
+    enabled,
+    polls,
+    run,
+    store,
+)
 from rehearse.test_endings import BESIDE
-from rehearse.test_hints import COUNTER, COUNTS, GOAL, IDLE, REACHED, RELEASE, TICKS, TIMER, polls
+from rehearse.test_hints import COUNTS
 
 from gemel.rehearsal.emulator import runner, tick_probe
 from gemel.rehearsal.emulator.released_loops import WINDOWS, _Follower

@@ -11,10 +11,10 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from readback.test_from_device import EDITS, NEW, OLD, SAMPLER, SETTINGS, SIZE
+from dumps import EDITS, NEW, OLD, SETTINGS, SIZE
 from releases import Keys, request
 from seal_keys import key_for
-from small_device import FLASH, STATION, layout_text, sampler_elf, station_elf
+from small_device import FLASH, SAMPLER, STATION, layout_text, sampler_elf, station_elf
 
 import gemel
 from gemel.audit.index import Index

@@ -13,6 +13,7 @@ from lib4sbom.parser import SBOMParser
 from releases import NO_KEYS, released, request, write_device
 from seal_keys import key_for
 from small_device import STATION_ID, station_elf
+from team_documents import TEAM
 from tide_gauge import BUILT, ROOT, layout_file
 
 from gemel.builds.build import Build
@@ -24,30 +25,6 @@ from gemel.release.sbom import MAX_DEPTH, MAX_PARTS
 from gemel.workflows.inputs.builds import load_builds
 from gemel.workflows.releasing.inputs import ReleaseRequest
 from gemel.workflows.releasing.release import make_release
-
-TEAM = {
-    "bomFormat": "CycloneDX",
-    "specVersion": "1.4",
-    "version": 1,
-    "metadata": {
-        "component": {"type": "firmware", "name": "sampler-firmware", "version": "4.2", "bom-ref": "top"}
-    },
-    "components": [
-        {
-            "type": "library",
-            "name": "tidemath",
-            "version": "1.0.3",
-            "bom-ref": "tm",
-            "purl": "pkg:generic/tidemath@1.0.3",
-            "cpe": "cpe:2.3:a:harbour:tidemath:1.0.3:*:*:*:*:*:*:*",
-            "licenses": [{"license": {"id": "MIT"}}],
-            "hashes": [{"alg": "SHA-256", "content": "0" * 64}],
-        },
-        {"type": "library", "name": "nofields"},
-        {"type": "operating-system", "name": "tinyos", "version": "9", "bom-ref": "product"},
-    ],
-    "dependencies": [{"ref": "top", "dependsOn": ["tm", "product"]}, {"ref": "tm", "dependsOn": []}],
-}
 
 
 def valid(data: bytes) -> dict:

@@ -8,8 +8,8 @@ import pytest
 from cyclonedx.schema import SchemaVersion
 from cyclonedx.validation.json import JsonStrictValidator
 from release.test_check_release import AGREES, LISTED, listed_again
-from release.test_sbom import TEAM
 from releases import released, write_device
+from team_documents import CSAF, CYCLONEDX, OPENVEX, TEAM
 
 from gemel.errors import UsageProblem
 from gemel.files.folders import write_folder
@@ -18,46 +18,6 @@ from gemel.release.received.vex import MAX_REFS, MAX_REFS_IN_ALL
 from gemel.release.vex import read_vex, refs_in, unknown_refs
 from gemel.workflows.releasing.received import check_release
 
-CYCLONEDX = {
-    "bomFormat": "CycloneDX",
-    "specVersion": "1.6",
-    "version": 1,
-    "vulnerabilities": [
-        {
-            "id": "CVE-2030-0001",
-            "analysis": {"state": "not_affected", "justification": "code_not_reachable"},
-            "affects": [{"ref": "tm"}, {"ref": "urn:cdx:3e671687-395b-41f5-a30f-a58921a69b79/1#tm"}],
-        },
-        {"id": "CVE-2030-0002", "affects": [{"ref": "pkg:generic/tidemath@1.0.3"}, {"ref": "build:station"}]},
-    ],
-}
-# OpenVEX specification v0.2.0, "Minimal document", with our names.
-OPENVEX = {
-    "@context": "https://openvex.dev/ns/v0.2.0",
-    "@id": "https://openvex.dev/docs/harbour/vex-1",
-    "author": "sampler team",
-    "timestamp": "2030-01-08T18:02:03.647787998-06:00",
-    "version": 1,
-    "statements": [
-        {
-            "vulnerability": {"name": "CVE-2030-0001"},
-            "products": [{"@id": "pkg:generic/tidemath@1.0.3"}],
-            "status": "fixed",
-        }
-    ],
-}
-# CSAF 2.0, 4.5 "Profile 5: VEX": the elements that it demands.
-CSAF = {
-    "document": {
-        "category": "csaf_vex",
-        "csaf_version": "2.0",
-        "title": "tidemath",
-        "publisher": {"category": "vendor", "name": "sampler team", "namespace": "https://sampler.example"},
-        "tracking": {"id": "ST-1", "version": "1", "status": "final"},
-    },
-    "product_tree": {"full_product_names": [{"product_id": "P1", "name": "tidemath 1.0.3"}]},
-    "vulnerabilities": [{"cve": "CVE-2030-0001", "product_status": {"known_not_affected": ["P1"]}}],
-}
 SOUND = {
     "CycloneDX": CYCLONEDX,
     "CycloneDX without a vulnerability": {**CYCLONEDX, "vulnerabilities": []},

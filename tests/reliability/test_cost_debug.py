@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import struct
 import tracemalloc
-import zlib
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 import small_device
+from debug_of_any_size import line_program, packed, segments, station, unit
 from dwarf_writer import Debug, Entry, basic, member, record
-from elf_writer import SegmentSpec, uleb128
+from elf_writer import uleb128
 from sealed_device import Run, run_here
 from seconds import within
 
@@ -21,8 +21,6 @@ from gemel.image.intel_hex import encode
 
 LARGEST = 1_000_000
 UNFOLDED = 1 << 27
-IGNORED = 0x6000_0000
-"""A segment type of the operating system's range: carries a section, and is not loaded."""
 
 UNIT = b"\x01\x11\x01\0\0"
 """Abbreviation 1: a unit with entries below it, without attributes (DWARF 5, section 7.5.3)."""
@@ -30,16 +28,6 @@ BY_SPECIFICATION = (
     UNIT + b"\x02\x13\0\x47\x13\x03\x08\0\0" + b"\x03\x13\0\x03\x08\x3c\x19\0\0" + b"\x04\x39\x01\0\0\0"
 )
 """Also 2: a structure by DW_AT_specification; 3: a declaration with a name; 4: a namespace."""
-
-
-def packed(data: bytes) -> bytes:
-    """A section in the older compressed form."""
-    return b"ZLIB" + struct.pack(">Q", len(data)) + zlib.compress(data, 9)
-
-
-def unit(body: bytes, abbreviations: int = 0) -> bytes:
-    """A unit of DWARF 5."""
-    return struct.pack("<IHBBI", 8 + len(body), 5, 1, 4, abbreviations) + body
 
 
 def overlapping_tables() -> dict[str, bytes]:
@@ -103,13 +91,6 @@ def equal_enumerators() -> dict[str, bytes]:
     return Debug(*made).sections()
 
 
-def line_program(body: bytes) -> bytes:
-    """A line number program of DWARF 4 with one file."""
-    rest = bytes([1, 1, 1, 0xFB, 14, 13, 0, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0, 1]) + b"\0a.c\0\0\0\0\0"
-    program = struct.pack("<HI", 4, len(rest)) + rest + b"\0\x05\x02\0\0\0\x10" + body + b"\0\x01\x01"
-    return struct.pack("<I", len(program)) + program
-
-
 def file_names() -> dict[str, bytes]:
     """60,000 files of one program of DWARF 5, all with the same name of 600,000 characters."""
     rest = bytes([1, 1, 1, 0xFB, 14, 13, 0, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0, 1]) + b"\x01\x01\x0e\0"
@@ -148,18 +129,6 @@ COMMANDS = (
     ("where", "small.toml", "station=x.elf", "sampler=y.elf", *WHERE, "link_frames"),
     ("compare", "small.toml", "image.hex", "image.hex", "station=x.elf"),
 )
-
-
-def station(sections: dict[str, bytes]) -> bytes:
-    """The station's build with these sections of debug information."""
-    return small_device.station_elf(extra=segments(sections))
-
-
-def segments(sections: dict[str, bytes]) -> tuple[SegmentSpec, ...]:
-    """Segments that carry sections and are not loaded."""
-    return tuple(
-        SegmentSpec(0, data, flags="r", type=IGNORED, section_name=name) for name, data in sections.items()
-    )
 
 
 @pytest.fixture(scope="module")

@@ -10,9 +10,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from debug_of_any_size import PRODUCER, packed, station, unit
 from elf_writer import SegmentSpec, SymbolSpec, elf
 from releases import release_folder
-from reliability.test_cost_debug import packed, station, unit
 from sealed_device import BUILDS, Run, run_here, write_device, write_key
 from seconds import within
 from small_device import joined, station_elf
@@ -21,8 +21,6 @@ from gemel.image.intel_hex import encode
 from gemel.lookup import annotating
 from gemel.text.demangled import demangled
 
-PRODUCER = b"\x01\x11\0\x25\x08\x03\x08\0\0\0"
-"""Abbreviation 1: a unit with DW_AT_producer and DW_AT_name as texts (DWARF 5, section 7.5.3)."""
 AT_TEXTS = b"\x01\x11\0\x25\x0e\0\0\0"
 """The same with a producer in .debug_str."""
 DEVICE = (

@@ -9,10 +9,12 @@ from pathlib import Path
 from small_device import STATION, joined, layout, layout_text
 
 import gemel
+from gemel.audit.as_text import Totals
 from gemel.audit.index import Index
-from gemel.audit.result import ImageResult
+from gemel.audit.result import AuditedBuild, AuditedFinding, AuditedSigner, ImageResult
 from gemel.image.image import Image
 from gemel.spans import Span
+from gemel.workflows.auditing.forms import form_named
 from gemel.workflows.auditing.many_images import audit
 from gemel.workflows.auditing.plan import Options, Plan, plan_for_folder, plan_for_layout
 
@@ -58,3 +60,29 @@ def audited(
         return list(audit(map(str, paths), plan, opened, jobs=1, **options))
     finally:
         opened.close()
+
+
+def result(name: str) -> ImageResult:
+    """A result with ``name`` wherever a name from a file can be."""
+    return ImageResult(
+        path=name,
+        status="broken",
+        problem=name,
+        product=name,
+        version="1.2.3",
+        layout=name,
+        builds=(AuditedBuild(name, None),),
+        signers=(AuditedSigner(name, "ab" * 32, False),),
+        findings=(AuditedFinding("checksums-match", "error", name, name),),
+        duplicate_of=name,
+    )
+
+
+def page(results: list[ImageResult]) -> str:
+    """The page of an audit."""
+    totals, writer = Totals(), form_named("html").writer()
+    assert writer.start() == ""
+    for each in results:
+        totals.add(each)
+        assert writer.line(each) == ""
+    return writer.end(totals)

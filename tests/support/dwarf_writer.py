@@ -17,6 +17,9 @@ from typing import Any
 from elf_writer import SegmentSpec, SymbolSpec, elf, uleb128
 
 from gemel.builds.dwarf.constants import At, Form, Tag
+from gemel.builds.dwarf.debug_types import DebugTypes
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
 
 _IGNORED_SEGMENT = 0x6000_0000
 """A segment type of the operating system's range: carries a section, and is not loaded."""
@@ -193,3 +196,13 @@ def sleb128(value: int) -> bytes:
         result.append(digit | (0 if done else 0x80))
         if done:
             return bytes(result)
+
+
+COMPRESSED = 0x800
+
+
+def types_of(data: bytes) -> DebugTypes:
+    """The types in an ELF file."""
+    build = read_build(BytesSource(data), name="station", file="station.elf")
+    assert build.debug is not None
+    return build.debug.types()

@@ -11,8 +11,7 @@ from tempfile import TemporaryDirectory
 import pytest
 import small_device
 from both_sides import Limits, assert_both_sides
-from reliability.test_cost_debug import station, unit
-from reliability.test_cost_documents import PRODUCER
+from debug_of_any_size import PRODUCER, station, unit
 from sealed_device import write_device
 from small_device import layout
 

@@ -7,13 +7,12 @@ import zlib
 
 import pytest
 from contract_builds import C_TYPES, CPP_TYPES, types_in
-from dwarf_writer import Debug, Entry, basic, debug_elf, elf_with, member, record
+from dwarf_writer import COMPRESSED, Debug, Entry, basic, debug_elf, elf_with, member, record, types_of
 from hypothesis import given, settings
 from seconds import within
 from strategies import mutated_debug_files
 
 from gemel.builds.dwarf.constants import At, Form, Tag
-from gemel.builds.dwarf.debug_types import DebugTypes
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
@@ -21,15 +20,6 @@ from gemel.checking.contract.comparison import Comparison
 from gemel.checking.contract.picture import side_by_side
 from gemel.checking.contract.rows import rows_of
 from gemel.errors import BuildError
-
-COMPRESSED = 0x800
-
-
-def types_of(data: bytes) -> DebugTypes:
-    """The types in an ELF file."""
-    build = read_build(BytesSource(data), name="station", file="station.elf")
-    assert build.debug is not None
-    return build.debug.types()
 
 
 def _header(kind: int, size: int) -> bytes:

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 import verdict_builds
-from check.rules.test_start_copies_stored_data import DATA, label
 from compiled_sampler import compiled_sampler
 from elf_writer import SegmentSpec, SymbolSpec
 from gauge_rules import on_the_gauge
 from ram_and_start import of
 from small_device import LINK, STATION_RAM, TODAY, apply, builds, findings, station_elf
+from start_tables import DATA, label
 
 from gemel.checking.registry import rule_named
 from gemel.checking.rules.cleared_data_cleared_whole import ROUNDED

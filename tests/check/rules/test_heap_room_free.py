@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from check.rules.test_start_copies_stored_data import DATA, label
 from elf_writer import SegmentSpec, SymbolSpec
 from ram_and_start import of
 from small_device import STATION_RAM, apply, builds, findings, station_elf
+from start_tables import DATA, label
 
 RULE = "heap-room-free"
 BSS = SegmentSpec(STATION_RAM + 64, b"", memory_size=0x100, flags="rw")

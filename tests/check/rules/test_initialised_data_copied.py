@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from check.rules.test_start_copies_stored_data import with_symbols, with_table
 from elf_writer import SegmentSpec
 from gauge_rules import on_the_gauge
 from ram_and_start import of
 from small_device import STATION, STATION_RAM, apply, builds, station_elf
+from start_tables import with_symbols, with_table
 from vector_fixtures import copied_layout, copied_sampler
 
 RULE = "initialised-data-copied"

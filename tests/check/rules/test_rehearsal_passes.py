@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
+from device_programs import IDLE, RELEASE, run
 from rehearsals import Case, device
-from rehearse.test_device_examples import run
-from rehearse.test_hints import IDLE, RELEASE
 from small_device import TODAY, findings
 
 from gemel.checking.registry import rule_named

@@ -5,11 +5,11 @@ from __future__ import annotations
 import struct
 
 import pytest
-from check.rules.test_start_copies_stored_data import DATA, DATA_AT, TABLE_AT, label
 from elf_writer import SegmentSpec
 from gauge_rules import on_the_gauge
 from ram_and_start import of
 from small_device import SAMPLER_RAM, STATION_RAM, apply, builds, findings, station_elf
+from start_tables import DATA, DATA_AT, TABLE_AT, label
 from verdict_builds import of as built
 
 RULE = "start-clears-own-ram"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from check.rules.test_start_copies_stored_data import DATA_AT, with_symbols, with_table
 from elf_writer import SegmentSpec
 from gauge_rules import on_the_gauge
 from ram_and_start import of
@@ -15,6 +14,7 @@ from small_device import (
     apply,
     findings,
 )
+from start_tables import DATA_AT, with_symbols, with_table
 
 RULE = "start-copies-into-own-ram"
 BYTES = bytes(range(1, 65))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 
-from elf_writer import SegmentSpec, SymbolSpec
+from elf_writer import SegmentSpec
 from gauge_rules import on_the_gauge
 from ram_and_start import build_of, of
 from small_device import (
@@ -18,47 +18,18 @@ from small_device import (
     findings,
     station_elf,
 )
-from vector_fixtures import copied_layout, copied_sampler
+from start_tables import DATA, DATA_AT, TABLE_AT, label, with_symbols, with_table
 
 from gemel.inspection.start_up.tables import StartEntry, clears_of, copies_of
 from gemel.spans import Span
 
 RULE = "start-copies-stored-data"
-DATA_AT, TABLE_AT = STATION + 0x400, STATION + 0x600
-DATA = SegmentSpec(DATA_AT, bytes(range(1, 65)), STATION_RAM, flags="rw")
 SHORT = SegmentSpec(DATA_AT, bytes(range(1, 41)), STATION_RAM, flags="rw")
 BEHIND = SegmentSpec(STATION_RAM + 64, b"", memory_size=0x100, flags="rw", section_name=".bss")
 FURTHER = SegmentSpec(DATA_AT + 0x100, bytes(range(1, 65)), STATION_RAM + 0x100, flags="rw")
 
 
-def label(name, value):
-    """A symbol of a linker script."""
-    return SymbolSpec(name, value, kind="notype")
-
-
-def with_symbols(rule, source=DATA_AT, start=STATION_RAM, end=STATION_RAM + 64, segment=DATA, more=()):
-    """The small device whose station copies its data as ``_sidata``, ``_sdata`` and ``_edata`` say."""
-    symbols = (label("_sidata", source), label("_sdata", start), label("_edata", end))
-    elf = station_elf(ram=None, extra=(segment, *more), symbols=symbols)
-    return apply(rule, None, None, builds(station=elf))
-
-
-COPY_TABLE = ("__copy_table_start__", "__copy_table_end__")
 ARRAY = ("__data_regions_array_begin__", "__data_regions_array_end__")
-
-
-def with_table(rule, *rows, segment=DATA, size=None, copied=False, names=COPY_TABLE):
-    """The same, by a copy table of ``rows``; ``copied`` with a sampler that runs in RAM."""
-    data = b"".join(struct.pack("<3I", *row) for row in rows)
-    symbols = (
-        label(names[0], TABLE_AT),
-        label(names[1], TABLE_AT + (len(data) if size is None else size)),
-    )
-    table = SegmentSpec(TABLE_AT, data, flags="r")
-    elf = station_elf(ram=None, extra=(segment, table), symbols=symbols)
-    if copied:
-        return apply(rule, copied_layout(), None, builds(elf, copied_sampler()))
-    return apply(rule, None, None, builds(station=elf))
 
 
 BREAKS = {

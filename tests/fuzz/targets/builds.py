@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from debug_of_any_size import line_program, station
 from dwarf_writer import Debug, basic, member, record
-from reliability.test_cost_debug import line_program, station
 
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource

@@ -18,11 +18,11 @@ from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
+from c_hosts import SANITIZERS, compile_
 from damaged_records import START, small_image
 from damaged_records import Case as Image
 from damaged_seals import Case as Area
 from damaged_seals import small_seal
-from export.test_c_reader import SANITIZERS, compile_
 from export.test_c_reader import verdict as record_verdict
 from export.test_c_seal_reader import RECORD
 from export.test_c_seal_reader import verdict as seal_verdict

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from draft.test_svd import TIMER, svd
+from device_descriptions import TIMER, svd
 
 from gemel.draft.regions import read_link_map
 from gemel.draft.svd import NotSvd, read_svd

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from readback.test_from_device import EDITS, NEW, OLD, dumped, version
+from dumps import EDITS, NEW, OLD, dumped, version
 from small_device import FLASH, layout
 
 from gemel.errors import GemelError

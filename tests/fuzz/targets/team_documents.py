@@ -7,8 +7,7 @@ import random
 from typing import Any
 
 from cyclonedx.model.bom import Bom
-from release.test_sbom import TEAM
-from release.test_vex import CSAF, CYCLONEDX, OPENVEX
+from team_documents import CSAF, CYCLONEDX, OPENVEX, TEAM
 
 from gemel.errors import GemelError
 from gemel.release.sbom import merge_sbom
