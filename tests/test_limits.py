@@ -54,10 +54,13 @@ from gemel.text.demangled import demangled
 
 SOURCE, TESTS = (Path(__file__).resolve().parents[1] / name for name in ("imgtool_src/gemel", "tests"))
 LIMIT = re.compile(
-    r"(MAX|MIN|LARGEST|LONGEST|MOST|LEAST|LOWEST|WIDEST|DEEPEST)(_[A-Z0-9_]+)?|[A-Z0-9_]+_(LIMIT|MAX|MIN)"
+    r"(MAX|MIN|LARGEST|LONGEST|MOST|LEAST|LOWEST|WIDEST|DEEPEST|FEWEST|SHORTEST|SMALLEST|FURTHEST|MANY|DEPTH|SHOWN)"
+    r"(_[A-Z0-9_]+)?|[A-Z0-9_]+_(LIMIT|MAX|MIN|FROM|COMPARED|CALLS)|LOOKED_AT|ROUNDING|PADDING"
 )
 ASSIGNED = re.compile(r"^(_?[A-Z][A-Z0-9_]*(?:, _?[A-Z][A-Z0-9_]*)*)(?:: [^=\n]+)? = ", re.MULTILINE)
 """The constants of a module, or several that one line assigns."""
+
+IMPORTED = re.compile(r"^ *from gemel\.([\w.]+) import (\([^)]*\)|.*)$", re.MULTILINE)
 
 KEY = key_for("Ed25519")
 
@@ -320,17 +323,47 @@ def test_the_largest_request(less: int, code: int, monkeypatch: pytest.MonkeyPat
     assert exit_code(["show", str(path), "-o", str(tmp_path / "shown.txt")]) == code
 
 
-def _limits() -> set[str]:
-    """The names of limits that modules assign."""
-    texts = [file.read_text(encoding="utf-8") for file in SOURCE.rglob("*.py")]
-    names = {name for text in texts for line in ASSIGNED.findall(text) for name in line.split(", ")}
-    return {name for name in names if LIMIT.fullmatch(name.lstrip("_"))}
+def _limits() -> dict[tuple[str, str], set[str]]:
+    """Each limit by the module that assigns it, with the modules that know it by its name: that one and importers."""
+    texts = {
+        ".".join(file.relative_to(SOURCE).with_suffix("").parts): file.read_text(encoding="utf-8")
+        for file in SOURCE.rglob("*.py")
+    }
+    limits = {
+        (module, name): {module}
+        for module, text in texts.items()
+        for line in ASSIGNED.findall(text)
+        for name in line.split(", ")
+        if LIMIT.fullmatch(name.lstrip("_"))
+    }
+    for user, text in texts.items():
+        for module, names in IMPORTED.findall(text):
+            for name in re.findall(r"\w+", names):
+                limits.get((module, name), set()).add(user)
+    return limits
+
+
+def _names(text: str, module: str, limit: str) -> bool:
+    """Whether a test takes a limit from this module: by import, as ``module.LIMIT``, or of the imported module."""
+    room, _, last = module.rpartition(".")
+    if not re.search(rf"\b{limit}\b", text):
+        return False
+    imported = IMPORTED.findall(text)
+    return bool(re.search(rf"\b{last}\.({limit}\b|{{)", text)) or any(
+        (at == module and limit in re.findall(r"\w+", names))
+        or (at == room and last in re.findall(r"\w+", names))
+        for at, names in imported
+    )
 
 
 def test_each_limit_is_named_by_a_test() -> None:
-    """A new limit comes with a test of both its sides."""
+    """A new limit comes with a test of both its sides, which names the limit and a module that has it."""
     texts = [file.read_text(encoding="utf-8") for file in TESTS.rglob("*.py")]
-    named = {word for text in texts for word in re.findall(r"\w+", text)}
     limits = _limits()
     assert len(limits) > 100
-    assert limits - named == set()
+    unnamed = {
+        f"{module}.{name}"
+        for (module, name), known in limits.items()
+        if not any(_names(text, at, name) for text in texts for at in known)
+    }
+    assert unnamed == set()

@@ -5,16 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from thumb import assembled
+from start_runs import FROM, RAM, STORED, ran
 from verdict_builds import builds_of, layout_of
 
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.m_profile import start_run as module
-from gemel.m_profile.start_run import StartRun, start_run
+from gemel.m_profile.start_run import StartRun
 from gemel.spans import Span
 
-CODE, RAM, STACK, FROM = 0x0800_0000, 0x2000_0000, 0x2008_0000, 0x0801_0000
 SIZE = 164 * 1024
 ENDS = f"ldr r0, ={RAM}\nldr r1, ={RAM + SIZE}\nmovs r2, #0\n"
 FILLS = {
@@ -37,14 +36,6 @@ FILLS = {
     "the C library's": f"ldr r0, ={RAM}\nldr r2, ={SIZE}\nmovs r1, #0\nbl 8f\nb 9f\n8: adds r2, r0\nmovs r3, r0\n"
     "1: cmp r3, r2\nbne 2f\nbx lr\n2: strb r1, [r3]\nadds r3, #1\nb 1b\n9:\n",
 }
-STORED = 4096
-
-
-def ran(source: str, folder: Path) -> StartRun:
-    """A run of assembly at ``CODE``; at ``FROM`` no two words that follow one another are the same."""
-    stored = dict(enumerate(assembled(source + "5: b 5b\n.ltorg", folder), CODE))
-    stored |= {FROM + at: at * 7 & 0xFF for at in range(STORED)}
-    return start_run(stored.get, CODE | 1, STACK, None)
 
 
 @pytest.mark.parametrize("name", FILLS)

@@ -103,6 +103,13 @@ def _name(size: int) -> bool:
     return "x" * size in [each.name for each in own.symbols]
 
 
+def _largest(count: int) -> bool:
+    """Whether the last of ``count`` symbols, larger than all others, is in the table of the largest."""
+    symbols = [SymbolSpec(f"n{n}", STATION + 0x90 + 16 * n, 2000 - n, "object") for n in range(count)]
+    inspection = pages.inspection(symbols=symbols)
+    return f'<th scope="row">n{count - 1}</th>' in page_of_check(check(inspection, TODAY), inspection)
+
+
 def _marks(count: int) -> bool:
     """Whether findings at ``count`` places have a mark."""
     findings = tuple(PlacedFinding(n, "error", "x", Span(16 * n, 4)) for n in range(count))
@@ -124,6 +131,7 @@ LIMITS: Limits = {
     "page.audit.MAX_VERSIONS": (3, _versions),
     "page.drawing.MAX_DRAWN": (3, _parts),
     "page.embedding.MAX_STRETCHES": (3, _stretches),
+    "page.render.LARGEST": (3, _largest),
     "page.render.MAX_FINDINGS": (3, lambda count: "more findings" not in _page(findings=count)),
     "page.render.MAX_EVENTS": (3, lambda count: "later events" not in _page(events=count)),
     "page.strips.MAX_BLOCK_RUNS": (3, _runs),

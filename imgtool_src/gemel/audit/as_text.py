@@ -13,7 +13,6 @@ WORDS: dict[Status, str] = {"passes": "PASS", "broken": "FAIL", "not judged": "-
 RECORD, SEAL = "record-sound", "seal-well-formed"
 """The rules by which an image has no sound record, and a seal that cannot be read."""
 
-SHOWN_RULES = 4
 SHOWN_DIGITS = 16
 
 
@@ -87,7 +86,7 @@ def text_line(result: ImageResult) -> str:
     rules = result.broken_rules
     if rules:
         label = "broken" if result.status == "broken" else result.findings[0].severity
-        parts.append(f"{label} {first_of(rules, SHOWN_RULES)}")
+        parts.append(f"{label} {first_of(rules)}")
     if result.gone:
         parts.append("the file is no longer there")
     if result.duplicate_of is not None:

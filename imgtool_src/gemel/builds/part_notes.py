@@ -134,7 +134,7 @@ def _has_format(found: dict[str, Any]) -> bool:
 def _unknown_keys(found: dict[str, Any], file: str) -> Iterator[Problem]:
     """One problem for all; a file without a format may be another one, with secrets in it, and is not quoted."""
     if unknown := [key for key in found if key not in _KEYS]:
-        words = first_of([each[:80] for each in unknown], 4)
+        words = first_of([each[:80] for each in unknown])
         shown = words if _has_format(found) else f"{len(unknown):,} keys, and no format"
         yield _problem(file, "unknown keys" if unknown[1:] else "unknown key", shown, ", ".join(_KEYS))
 

@@ -18,7 +18,7 @@ Pair = tuple[Row | None, Row | None]
 _COUNTED = re.compile(r"\.[0-9]+\Z")
 """What compilers add to the names of local variables and clones, counted through a file."""
 
-LONGEST_TEXT, SHORTEST_CONSTANT = 256, 16
+LONGEST_TEXT, BYTES_COMPARED = 256, 16
 """Bytes that are looked at of what has no symbol: of a text up to its end, of anything else."""
 
 _TEXT = re.compile(rb"[\t\n\r\x20-\x7E\x80-\xFF]*\0")
@@ -88,7 +88,7 @@ class PlaceNames:
             start = address - segment.run_address
             data = segment.data[start : start + LONGEST_TEXT]
             text = _TEXT.match(data)
-            yield f"bytes {text[0] if text else data[:SHORTEST_CONSTANT]!r}"
+            yield f"bytes {text[0] if text else data[:BYTES_COMPARED]!r}"
             if pointed := self._symbol_at(int.from_bytes(data[:4], "little")):  # a table of addresses
                 yield f"to {pointed}"
 

@@ -7,8 +7,6 @@ from gemel.inspection.inspection import Inspection
 from gemel.spans import Span
 from gemel.text.wrapping import first_of
 
-SHOWN = 4
-"""Build ids that a message names."""
 WINDOW = 1 << 20
 """Bytes of an image that are searched at once."""
 NOTE_LIMIT = 16 + BUILD_ID_LIMIT
@@ -17,7 +15,7 @@ NOTE_LIMIT = 16 + BUILD_ID_LIMIT
 
 def id_words(ids: list[bytes]) -> str:
     """Build ids for a message, the first of many; ``none`` for none."""
-    return first_of(list(dict.fromkeys(each.hex() for each in ids)), SHOWN) or "none"
+    return first_of(list(dict.fromkeys(each.hex() for each in ids))) or "none"
 
 
 def recorded_id(inspection: Inspection, name: str) -> bytes | None:

@@ -67,7 +67,7 @@ def markdown_lines(text: str, width: int) -> list[str]:
     return lines
 
 
-def first_of(words: Sequence[object], most: int) -> str:
+def first_of(words: Sequence[object], most: int = 4) -> str:
     """``a, b and 3 more``: the first ``most`` of ``words``, and the number of the others."""
     more = f" and {len(words) - most:,} more" if len(words) > most else ""
     return ", ".join(map(str, words[:most])) + more

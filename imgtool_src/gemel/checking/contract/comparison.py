@@ -252,12 +252,12 @@ def _cut_size(found: Type) -> int | None:
     return found.size if isinstance(found, Basic) and found.encoding == "unsigned" else None
 
 
-PADDING = r"pad|reserved|re?svd?\d*$|unused|spare|dummy|fill|align"
+FILLERS = r"pad|reserved|re?svd?\d*$|unused|spare|dummy|fill|align"
 """What members are called that only fill (common practice)."""
 
 
 def _fills(member: Member) -> bool:
-    return bool(re.search(PADDING, member.name, re.IGNORECASE))
+    return bool(re.search(FILLERS, member.name, re.IGNORECASE))
 
 
 def _is_open(found: Type) -> bool:

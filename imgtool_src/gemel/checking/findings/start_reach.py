@@ -13,6 +13,7 @@ from gemel.inspection.ram.claims import claims_of, own_ram
 from gemel.inspection.ram.reserves import reserves_of
 from gemel.inspection.ram.unstored import unstored_sections
 from gemel.inspection.ram.windows import Part, parts_of, windows_of
+from gemel.inspection.start_up.labels import ROUNDING
 from gemel.inspection.start_up.tables import StartEntry
 from gemel.inspection.wording import biggest_symbols, concerned, sized
 from gemel.layout.addresses import locate
@@ -20,9 +21,6 @@ from gemel.outcomes import Finding
 from gemel.placement.placing import Placement
 from gemel.spans import Span, without
 from gemel.structs import NamedTuple, replace
-
-ROUNDING = 8
-"""Start-up code that copies in words or pairs of words may have ends rounded up by less than this."""
 
 
 class Written(NamedTuple):

@@ -13,9 +13,6 @@ from gemel.text.wrapping import first_of, label_head, step_lines, wrapped
 
 CAUTION = "A passing check is evidence, not a safety approval."
 SIGNS: dict[Severity, str] = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}
-SHOWN = 4
-"""How many missing inputs the verdict names."""
-
 WIDTH = 80
 """Columns where no terminal says otherwise; what must not be broken (spans, digests, tables) may be longer."""
 
@@ -233,7 +230,7 @@ def verdict(result: RulesApplied) -> str:
         if not result.count("warning"):
             inputs = [need for each in result.failing for it in each.not_checked for need in it.needs]
             given = sorted({_input_words(need, result.no_elf) for need in inputs if need.kind in INPUTS})
-            strict = f"; not given: {first_of(given, SHOWN)} (--strict=inputs)"
+            strict = f"; not given: {first_of(given)} (--strict=inputs)"
     unverified = "; NOT VERIFIED" if result.passes and result.seal_unverified else ""
     return f"{'PASS' if result.passes else 'FAIL'}: {', '.join(counted)}{strict}{unverified}."
 

@@ -33,7 +33,7 @@ def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
                 (seal.plan.area,),
                 where=seal.where,
                 found=", ".join(signer_words(signer) for signer in signers),
-                expected=f"one of {first_of(keys, 4)}" if len(keys) > 1 else keys[0],
+                expected=f"one of {first_of(keys)}" if len(keys) > 1 else keys[0],
                 span=seal.span,
             )
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
 
 ROUNDING = 8
-"""Bytes up to a multiple of which the end of a block may be rounded up."""
+"""Bytes up to a multiple of which the end of a block may be rounded up: code copies words or pairs of words."""
 
 _END_WORDS = ("end", "limit", "stop", "top")
 """What names of labels at the end of a block have in them (common practice); others begin as ``_edata`` does."""
