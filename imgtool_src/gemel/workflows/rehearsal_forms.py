@@ -29,7 +29,7 @@ def rehearsal_text(
     if form == "json":
         from gemel.rehearsal.reports.json import report
 
-        return f"{report(rehearsal, identity_of(inspection))}\n"
+        return report(rehearsal, identity_of(inspection))
     if form == "svg":
         from gemel.rehearsal.reports.svg import picture_of
 

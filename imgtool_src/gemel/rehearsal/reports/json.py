@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from typing import Annotated, Any, Literal
 
 from gemel.checking.identity import Identity
@@ -18,7 +17,7 @@ from gemel.rehearsal.result import (
     RehearsalOutcome,
 )
 from gemel.structs import Struct
-from gemel.text.as_json import data_of
+from gemel.text.as_json import data_of, json_text
 
 FORMAT: Literal[2] = 2
 """Version of the form.  2: ``identity`` replaces ``tool``, ``product`` and ``image``."""
@@ -53,7 +52,7 @@ class Report(Struct, kw_only=True):
 
 def report(rehearsal: Rehearsal, identity: Identity) -> str:
     """The report as JSON text: the same inputs give the same bytes."""
-    return json.dumps(report_data(rehearsal, identity), indent=2, ensure_ascii=True)
+    return json_text(report_data(rehearsal, identity))
 
 
 def report_data(rehearsal: Rehearsal, identity: Identity) -> dict[str, Any]:
