@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
+from collections import Counter
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
+TWICE = {
+    "Address": "a 32-bit address, and the type of a layout's value that is one",
+    "Choice": "one of a few words, in a layout and on the command line",
+}
+"""Names that two classes have, for what is the same of two kinds."""
 
 
 def test_each_room_is_in_a_layer() -> None:
@@ -16,3 +23,10 @@ def test_each_room_is_in_a_layer() -> None:
     package = ROOT / "imgtool_src/gemel"
     parts = [each for each in package.iterdir() if each.suffix == ".py" or (each / "__init__.py").is_file()]
     assert listed == sorted(f"gemel.{each.stem}" for each in parts if not each.name.startswith("_"))
+
+
+def test_each_class_has_a_name_of_its_own() -> None:
+    """A public class is called as no other is, so that its name alone says what is meant."""
+    texts = [file.read_text(encoding="utf-8") for file in (ROOT / "imgtool_src/gemel").rglob("*.py")]
+    names = Counter(name for text in texts for name in re.findall(r"^class ([A-Z]\w*)", text, re.MULTILINE))
+    assert {name for name, count in names.items() if count > 1} == set(TWICE)

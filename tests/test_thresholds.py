@@ -22,7 +22,7 @@ from gemel.builds.elf import converted
 from gemel.builds.elf.header import HEADER_SIZE, header_in
 from gemel.builds.source import BytesSource
 from gemel.checking.contract import picture, rows, types
-from gemel.checking.contract.comparison import Comparison
+from gemel.checking.contract.comparison import TypeComparison
 from gemel.checking.findings import start_reach
 from gemel.checking.rules import handlers_in_code, image_equals_builds, image_inside_areas
 from gemel.comparing import place_names
@@ -90,7 +90,7 @@ def _levels(depth: int) -> bool:
         return found, found.named(f"struct r{depth - 1}")[0]
 
     (left, one), (right, other) = side(4), side(2)
-    made = rows.rows_of(Comparison(left, right, False), one, other, "r")
+    made = rows.rows_of(TypeComparison(left, right, False), one, other, "r")
     return any("innermost" in row.label for row in made)
 
 

@@ -12,7 +12,7 @@ from gemel.builds.dwarf.constants import At, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.checking.contract.comparison import Comparison
+from gemel.checking.contract.comparison import TypeComparison
 from gemel.checking.contract.picture import first_difference, side_by_side
 from gemel.checking.contract.rows import Cell, Row, rows_of
 from gemel.errors import BuildError
@@ -32,7 +32,7 @@ def compared(
 ) -> tuple[bool, list[Row]]:
     """Whether the types called ``name`` agree, and the rows of both."""
     mine, theirs = types_of(*left), types_of(*right)
-    comparison = Comparison(mine, theirs, follow)
+    comparison = TypeComparison(mine, theirs, follow)
     references = mine.named(name)[0], theirs.named(name)[0]
     return comparison.same(*references), rows_of(comparison, *references, name)
 
@@ -198,10 +198,10 @@ def test_types_that_refer_to_each_other_are_told_right_in_any_order() -> None:
         return [number, last, one, two, to_one, to_two]
 
     left, right = types_of(*circle(4)), types_of(*circle(2))
-    comparison = Comparison(left, right, True)
+    comparison = TypeComparison(left, right, True)
     for name in ("one", "two", "one"):
         assert not comparison.same(left.named(name)[0], right.named(name)[0])
-    assert Comparison(left, left, True).same(left.named("two")[0], left.named("two")[0])
+    assert TypeComparison(left, left, True).same(left.named("two")[0], left.named("two")[0])
 
 
 def test_a_long_picture_leaves_out_what_does_not_matter() -> None:

@@ -10,11 +10,11 @@ from gemel.cli.main import exit_code
 from gemel.layout.model import SealPlan
 from gemel.layout.tables import Table
 from gemel.seals.demands import SEAL_RULES
-from gemel.seals.keys.algorithms import ALGORITHMS, Evidence
+from gemel.seals.keys.algorithms import ALGORITHMS, Registration
 from gemel.seals.page import page
 from gemel.seals.seal import seal_size
 
-MARKS = {"": Evidence.READ, "*": Evidence.EXAMPLES, "**": Evidence.RFC_9964}
+MARKS = {"": Registration.READ, "*": Registration.EXAMPLES, "**": Registration.RFC_9964}
 
 
 def said(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:

@@ -15,7 +15,7 @@ from gemel.builds.dwarf.debug_types import DebugTypes
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.dwarf.types import Composite
 from gemel.checking.contract.access import _qualifiers
-from gemel.checking.contract.comparison import Comparison, elements_of
+from gemel.checking.contract.comparison import TypeComparison, elements_of
 from gemel.checking.contract.rows import rows_of
 from gemel.checking.contract.wrappers import Found, _is_nothing, unwrapped
 from gemel.checking.runner import LONGEST_INSTRUCTION, with_source
@@ -43,7 +43,7 @@ def _inside(count: int) -> bool:
     left, right = types_of(debug_elf(*entries)), types_of(debug_elf(*entries))
     name = f"struct r{count}"
     try:
-        return Comparison(left, right, False).same(left.named(name)[0], right.named(name)[0])
+        return TypeComparison(left, right, False).same(left.named(name)[0], right.named(name)[0])
     except DebugUnreadable:
         return False
 
@@ -68,7 +68,9 @@ def _rows(count: int) -> bool:
         )
 
     left, right = side(4), side(2)
-    rows = rows_of(Comparison(left, right, False), left.named("struct r")[0], right.named("struct r")[0], "r")
+    rows = rows_of(
+        TypeComparison(left, right, False), left.named("struct r")[0], right.named("struct r")[0], "r"
+    )
     return any(f"m{count - 1}" in row.label for row in rows)
 
 
@@ -98,7 +100,7 @@ def _bases(count: int) -> bool:
     left = types_of(debug_elf(of, *entries, top=CPP))
     right = types_of(debug_elf(of, record(f"b{count}", 4 * count + 4, *members)))
     references = left.named(f"struct b{count}")[0], right.named(f"struct b{count}")[0]
-    return Comparison(left, right, False).same(*references)
+    return TypeComparison(left, right, False).same(*references)
 
 
 def _empty_bases(count: int) -> bool:
@@ -120,7 +122,7 @@ def _unnamed(count: int) -> bool:
     inside = record("", 4 * count, *members)
     left = types_of(debug_elf(of, inside, record("r", 4 * count, member("", inside))))
     right = types_of(debug_elf(of, record("r", 4 * count, *members)))
-    return Comparison(left, right, False).same(left.named("struct r")[0], right.named("struct r")[0])
+    return TypeComparison(left, right, False).same(left.named("struct r")[0], right.named("struct r")[0])
 
 
 LIMITS: Limits = {
@@ -149,7 +151,9 @@ def test_a_class_that_inherits_itself_ends() -> None:
         inner.children = [_base(inner), _base(inner), *(inner.children or ())]
         sides.append(types_of(debug_elf(of, inner, top={At.LANGUAGE: (Form.DATA1, language)})))
     left, right = sides
-    assert Comparison(left, right, True).same(left.named("struct inner")[0], right.named("struct inner")[0])
+    assert TypeComparison(left, right, True).same(
+        left.named("struct inner")[0], right.named("struct inner")[0]
+    )
 
 
 @pytest.mark.parametrize(("size", "known"), [(LONGEST_INSTRUCTION, True), (LONGEST_INSTRUCTION + 1, False)])

@@ -14,7 +14,7 @@ from gemel.comparing.as_text import moved_words, text_of
 from gemel.comparing.changed_builds import same_but_for_addresses
 from gemel.comparing.changes import BlockChange, Comparison, Moved, SymbolChange
 from gemel.comparing.place_names import PlaceNames
-from gemel.comparing.side import Side
+from gemel.comparing.side import SymbolSide
 from gemel.image.image import Image
 from gemel.spans import Span
 from gemel.structs import replace
@@ -58,7 +58,7 @@ def _names(number: int) -> frozenset[str]:
 def _different(count: int) -> bool:
     """Whether ``count`` pointers are seen to be what they were."""
     old, new = (struct.pack(f"<{count}I", *(base + n for n in range(count))) for base in (0x1000, 0x2000))
-    return same_but_for_addresses(Side(old, 0x1000, _names), Side(new, 0x1000, _names))
+    return same_but_for_addresses(SymbolSide(old, 0x1000, _names), SymbolSide(new, 0x1000, _names))
 
 
 def _bases(count: int) -> bool:
@@ -67,10 +67,10 @@ def _bases(count: int) -> bool:
     loads = [0x4B00 | (literals + 4 * n - (2 * n + 4 & ~3)) // 4 for n in range(count)]  # LDR R3, [PC, #]
     words = struct.pack(f"<{count}I", *(0x9000_0000 + 0x100 * n for n in range(count - 1)), 0x2000_0000)
 
-    def side(distance: int) -> Side:
+    def side(distance: int) -> SymbolSide:
         code = struct.pack(f"<{count + 1}H", *loads, 0x6818 | distance << 4)  # LDR R0, [R3, #distance]
         level = 0x2000_0000 + distance
-        return Side(
+        return SymbolSide(
             code.ljust(literals, b"\0") + words,
             0x1000,
             lambda at: frozenset({"level"} if at == level else ()),

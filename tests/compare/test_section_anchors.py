@@ -11,7 +11,7 @@ from tools import required_tool
 
 from gemel.comparing.changed_builds import same_but_for_addresses
 from gemel.comparing.section_anchors import access_at
-from gemel.comparing.side import Side
+from gemel.comparing.side import SymbolSide
 
 INSTRUCTIONS = {
     "ldr r1, [r3, #{}]": (0, 4, 124),
@@ -99,7 +99,7 @@ def test_only_the_same_symbol_is_the_same(
         for lines in (["ldr r3, [pc, #4]", old, "bx lr", "nop"], ["ldr r3, [pc, #4]", new, "bx lr", "nop"])
     )
     sides = [
-        Side(
+        SymbolSide(
             code + struct.pack("<I", word),
             0x1000,
             lambda at, names=names: frozenset({names[at]} if at in names else ()),

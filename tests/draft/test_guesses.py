@@ -25,7 +25,7 @@ from gemel.builds.elf.attributes import BuildAttributes
 from gemel.draft.cores import guess_core, guess_primary
 from gemel.draft.drafting import with_run_addresses
 from gemel.draft.evidence import Evidence
-from gemel.draft.pieces import NEAR, Piece, combined, groups_of, power_of_two
+from gemel.draft.pieces import NEAR, PurposeSpan, combined, groups_of, power_of_two
 from gemel.draft.shared import find_shared
 from gemel.draft.vectors import find_vectors
 from gemel.m_profile.architectures import EXTENSIONS_OF
@@ -267,22 +267,22 @@ def test_where_a_flat_file_runs() -> None:
 def test_pieces_come_together() -> None:
     """Near pieces of one owner are joined unless another's lies between, or they are blocks of their own."""
     starts = (0, 0x100, 0x100 + 16 + NEAR, 0x10_0000 + 2 * NEAR)
-    own = [Piece(Span(start, 16), "own", "a") for start in starts]
+    own = [PurposeSpan(Span(start, 16), "own", "a") for start in starts]
     first, second = combined(own)
     assert first.span == Span.from_bounds(0, 0x100 + 32 + NEAR)
     assert second.span == own[-1].span
-    between = Piece(Span(0x80, 16), "own", "b")
+    between = PurposeSpan(Span(0x80, 16), "own", "b")
     assert combined([own[0], between, own[1]]) == [own[0], between, own[1]]
-    blocks = [Piece(Span(start, 16), "runs", "a") for start in (0, 0x100)]
+    blocks = [PurposeSpan(Span(start, 16), "runs", "a") for start in (0, 0x100)]
     assert combined(blocks) == blocks
 
 
 def test_groups_are_apart() -> None:
     """Pieces of another kind, or far away, begin a group; it ends where the next one starts, rounded down."""
     pieces = [
-        Piece(Span(0x1000_0000, 0x100), "stored", "a"),
-        Piece(Span(0x1000_8000, 0x100), "own", "a"),
-        Piece(Span(0x2000_0400, 0x100), "own", "a"),
+        PurposeSpan(Span(0x1000_0000, 0x100), "stored", "a"),
+        PurposeSpan(Span(0x1000_8000, 0x100), "own", "a"),
+        PurposeSpan(Span(0x2000_0400, 0x100), "own", "a"),
     ]
     groups = groups_of(pieces, 0x1_0000)
     assert [(group.kind, group.limit) for group in groups] == [

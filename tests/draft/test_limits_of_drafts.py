@@ -33,7 +33,7 @@ from gemel.draft.drafting import draft
 from gemel.draft.evidence import Evidence, can_be_named
 from gemel.draft.from_image import record_of
 from gemel.draft.page import Page
-from gemel.draft.pieces import Piece
+from gemel.draft.pieces import PurposeSpan
 from gemel.draft.places import AreaGuess, _area, _Names
 from gemel.draft.regions import read_link_map, regions_by_symbols
 from gemel.draft.shared import Shared
@@ -125,7 +125,7 @@ def _stretches(count: int) -> bool:
 def _least_area(use: str) -> Callable[[int], bool]:
     def is_least(size: int) -> bool:
         """Whether an area around so many bytes is no larger than the least one, 1 KiB or what is set."""
-        piece = Piece(Span(STATION, size), use, "station")
+        piece = PurposeSpan(Span(STATION, size), use, "station")
         return _area(piece, None, 0, ADDRESS_SPACE, _Names(), 1, None).span.size == 1024
 
     return is_least

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from thumb import assembled
 
-from gemel.m_profile.execution import Core
+from gemel.m_profile.execution import FollowedCore
 from gemel.m_profile.thumb_operations import operation_of
 
 CODE, RAM, SIZE = 0x0800_0000, 0x2000_0000, 0x1000
@@ -89,7 +89,7 @@ def test_agrees_with_an_emulated_core(seed: int, tmp_path: Path) -> None:
     machine.mem_map(RAM, SIZE)
     machine.mem_write(CODE, code)
     stored = dict(enumerate(code, CODE)) | dict.fromkeys(range(RAM, RAM + SIZE), 0)
-    core = Core(stored.get, CODE, RAM + SIZE - 0x100)
+    core = FollowedCore(stored.get, CODE, RAM + SIZE - 0x100)
     numbers = [getattr(arm, f"UC_ARM_REG_R{at}") for at in range(13)]
     names = [*numbers, arm.UC_ARM_REG_SP, arm.UC_ARM_REG_LR]
     for at, name in enumerate(names):

@@ -25,7 +25,7 @@ from gemel.page.compare import page_of_comparison
 from gemel.page.drawing import drawn
 from gemel.page.embedding import embedded_bytes
 from gemel.page.render import page_of_check
-from gemel.page.strips import JOINED_GAP, Lane, Part, PlacedFinding, Strip, _blocks, strips_of
+from gemel.page.strips import JOINED_GAP, Lane, LanePart, PlacedFinding, Strip, _blocks, strips_of
 from gemel.page.symbols import build_symbols
 from gemel.rehearsal.result import Rehearsal
 from gemel.show.facts.gather import contents_of_file
@@ -49,7 +49,7 @@ def _versions(count: int) -> bool:
 
 def _parts(count: int) -> bool:
     """Whether all parts of a lane are drawn."""
-    parts = tuple(Part("x", Span(16 * number, 8), "build", "build-0", "x") for number in range(count))
+    parts = tuple(LanePart("x", Span(16 * number, 8), "build", "build-0", "x") for number in range(count))
     strip = Strip("flash", "flash", Span(0, 0x1000), None, (Lane("builds", parts),), ())
     return drawn(strip).count("<a ") == count
 

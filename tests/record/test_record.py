@@ -13,7 +13,7 @@ from records import records, tide_gauge_record, with_bytes, with_crc
 
 from gemel.errors import GemelError
 from gemel.record import format as record_format
-from gemel.record.format import BUILD, HEADER, Field
+from gemel.record.format import BUILD, HEADER, RecordField
 from gemel.record.record import (
     BuildEntry,
     Record,
@@ -315,7 +315,7 @@ def test_find_at_the_seams_of_its_windows(before: int) -> None:
 
 
 @pytest.mark.parametrize("table", [HEADER, BUILD], ids=["header", "entry"])
-def test_table_has_no_gaps(table: tuple[Field, ...]) -> None:
+def test_table_has_no_gaps(table: tuple[RecordField, ...]) -> None:
     """Fields follow each other without gaps, are naturally aligned, and agree with struct's own sizes."""
     form = {HEADER: record_format.HEADER_STRUCT, BUILD: record_format.BUILD_STRUCT}[table]
     position = 0

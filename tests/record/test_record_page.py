@@ -15,7 +15,7 @@ from gemel.layout.kinds import Key
 from gemel.layout.model import BuildPlan, Layout, SealPlan
 from gemel.layout.reader import read_layout
 from gemel.placement.placed import PlacedBuild
-from gemel.record.format import BUILD, HEADER, MARK, Field, RecordFault
+from gemel.record.format import BUILD, HEADER, MARK, RecordFault, RecordField
 from gemel.record.page import page
 from gemel.spans import Span
 from gemel.structs import fields
@@ -39,13 +39,13 @@ def described(section: str) -> list[tuple[int, int, str]]:
 
 
 @pytest.mark.parametrize(("section", "table"), [("Header\n", HEADER), ("Entry of a build\n", BUILD)])
-def test_rows_agree_with_the_table(section: str, table: tuple[Field, ...]) -> None:
+def test_rows_agree_with_the_table(section: str, table: tuple[RecordField, ...]) -> None:
     """The page lists every field of the table at its offset with its size, in order, and no other."""
     assert described(section) == [(field.offset, field.size, field.name) for field in table]
 
 
 @pytest.mark.parametrize(("section", "table"), [("Header\n", HEADER), ("Entry of a build\n", BUILD)])
-def test_diagram_agrees_with_the_table(section: str, table: tuple[Field, ...]) -> None:
+def test_diagram_agrees_with_the_table(section: str, table: tuple[RecordField, ...]) -> None:
     """In the diagram each box starts in its byte's column and is as wide as its field, up to a line."""
     text = PAGE[PAGE.index(section) :]
     boxes = []

@@ -7,7 +7,7 @@ from records import tide_gauge_record
 from seal_keys import every_key, key_for, other_key, sign_all
 
 from gemel.record import record
-from gemel.seals.cose import MAX_SIGNERS, Sign, Signature, encode, sig_structure
+from gemel.seals.cose import MAX_SIGNERS, CoseSign, Signature, encode, sig_structure
 from gemel.seals.format import RECORD_CONTENT_TYPE
 from gemel.seals.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_87, algorithm_names
 from gemel.seals.keys.keys import PublicKey
@@ -205,7 +205,7 @@ def test_a_seal_has_at_most_eight_signers() -> None:
     with pytest.raises(SealError) as caught:
         sign_all(RECORD, keys)
     assert caught.value.faults == (SealFault.TOO_MANY_SIGNERS,)
-    nine = encode(Sign({3: RECORD_CONTENT_TYPE}, (signer_part(),) * 9))
+    nine = encode(CoseSign({3: RECORD_CONTENT_TYPE}, (signer_part(),) * 9))
     assert faults_of(nine) == (SealFault.NOT_COSE,)
 
 
@@ -228,7 +228,7 @@ def signer_part(**changes: object) -> Signature:
 def sealed(*parts: Signature, **changes: object) -> bytes:
     """A COSE_Sign of ``parts`` in the form of a seal, with ``changes``."""
     fields = {"protected": {3: RECORD_CONTENT_TYPE}, "signatures": parts or (signer_part(),), **changes}
-    return encode(Sign(**fields))  # type: ignore[arg-type]
+    return encode(CoseSign(**fields))  # type: ignore[arg-type]
 
 
 def test_the_form_that_is_changed_below_is_sound() -> None:

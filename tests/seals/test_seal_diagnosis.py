@@ -9,7 +9,7 @@ from records import tide_gauge_record
 from seal_keys import every_key, key_for
 
 from gemel.record import record
-from gemel.seals.diagnosis import Reason, reason_for
+from gemel.seals.diagnosis import SignatureFault, reason_for
 from gemel.seals.format import SealSigner
 from gemel.seals.keys.keys import PrivateKey
 from gemel.seals.seal import bytes_to_sign
@@ -34,7 +34,7 @@ def signed(key: PrivateKey, record_bytes: bytes) -> bytes:
 
 def told(
     key: PrivateKey, signature: bytes, other: bytes | None = None, *, others_hold: bool = False
-) -> Reason:
+) -> SignatureFault:
     """Why that signature does not hold over RECORD."""
     return reason_for(signer(key, signature), key.public_key, RECORD, other, others_hold=others_hold)
 
@@ -43,15 +43,17 @@ def told(
 def test_a_signature_from_another_record_at_hand_was_moved(key: PrivateKey) -> None:
     """With the other record every algorithm tells; a record that it was not made over tells nothing."""
     signature = signed(key, OTHER)
-    assert told(key, signature, OTHER) is Reason.MOVED
-    assert told(key, signature, OTHER + b"\0") is not Reason.MOVED
+    assert told(key, signature, OTHER) is SignatureFault.MOVED
+    assert told(key, signature, OTHER + b"\0") is not SignatureFault.MOVED
 
 
 @pytest.mark.parametrize("key", KEYS)
 def test_a_signature_from_elsewhere_is_told_by_rsa_alone(key: PrivateKey) -> None:
     """Of RSA the padding shows that the key made it; of the others nothing does."""
     reason = told(key, signed(key, OTHER))
-    assert reason is (Reason.OTHER_BYTES if key.algorithm.name.startswith("RSA") else Reason.UNKNOWN)
+    assert reason is (
+        SignatureFault.OTHER_BYTES if key.algorithm.name.startswith("RSA") else SignatureFault.UNKNOWN
+    )
 
 
 @pytest.mark.parametrize("key", KEYS)
@@ -65,11 +67,11 @@ def test_a_flipped_bit_is_told_where_it_can_be(key: PrivateKey) -> None:
         changed[place] ^= 1 << generator.randrange(8)
         reason = told(key, bytes(changed))
         if key.algorithm.name in BY_BIT:
-            assert reason is Reason.DAMAGED_BIT
+            assert reason is SignatureFault.DAMAGED_BIT
         elif key.algorithm.name.startswith("RSA"):
-            assert reason is Reason.DAMAGED
+            assert reason is SignatureFault.DAMAGED
         else:
-            assert reason is Reason.UNKNOWN
+            assert reason is SignatureFault.UNKNOWN
 
 
 @pytest.mark.parametrize("key", KEYS)
@@ -79,9 +81,13 @@ def test_what_is_no_signature_at_all_is_not_told_to_be_one(key: PrivateKey, fill
     size = key.algorithm.signature_size
     signature = random.Random(7).randbytes(size) if fill is None else bytes((fill,)) * size
     reason = told(key, signature)
-    assert reason is (Reason.DAMAGED if key.algorithm.name.startswith("RSA") else Reason.UNKNOWN)
+    assert reason is (
+        SignatureFault.DAMAGED if key.algorithm.name.startswith("RSA") else SignatureFault.UNKNOWN
+    )
     several = told(key, signature, others_hold=True)
-    assert several is (Reason.DAMAGED if key.algorithm.name.startswith("RSA") else Reason.ONE_OF_SEVERAL)
+    assert several is (
+        SignatureFault.DAMAGED if key.algorithm.name.startswith("RSA") else SignatureFault.ONE_OF_SEVERAL
+    )
 
 
 def test_pss_with_another_salt_is_not_a_seals_and_not_told_to_be() -> None:
@@ -93,4 +99,4 @@ def test_pss_with_another_salt_is_not_a_seals_and_not_told_to_be() -> None:
     text = bytes_to_sign(OTHER, key.algorithm, key.public_key.fingerprint)
     scheme = padding.PSS(padding.MGF1(hashes.SHA256()), 20)
     signature = key._key.sign(text, scheme, hashes.SHA256())
-    assert told(key, signature) is Reason.DAMAGED
+    assert told(key, signature) is SignatureFault.DAMAGED

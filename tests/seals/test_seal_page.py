@@ -6,7 +6,7 @@ from records import tide_gauge_record
 from seal_keys import key_for, sign_all
 
 from gemel.record import record
-from gemel.seals.keys.algorithms import ALGORITHMS, ED25519, Evidence
+from gemel.seals.keys.algorithms import ALGORITHMS, ED25519, Registration
 from gemel.seals.page import Part, page, parts_of_a_seal, parts_of_the_signed_bytes
 from gemel.seals.seal import SealFault, bytes_to_sign, seal_size
 
@@ -38,7 +38,7 @@ def test_every_algorithm_is_there_with_its_numbers() -> None:
     for each in ALGORITHMS:
         (line,) = (line for line in lines if line.startswith(f"{each.name:<14}  {each.cose_id}"))
         words = line.replace(",", "").split()
-        assert words[1].endswith("**") == (each.evidence is Evidence.RFC_9964)
+        assert words[1].endswith("**") == (each.evidence is Registration.RFC_9964)
         numbers = [str(each.public_key_size), str(each.signature_size), str(seal_size([each]))]
         assert words[3:6] == numbers
         assert words[6] == ("yes" if each.same_bytes else "no")

@@ -13,7 +13,7 @@ from shown_images import digests_apart, gauge, gauge_alone, plain, small, spoile
 import gemel
 from gemel.show.as_text.picture import (
     FEWEST_CELLS,
-    Columns,
+    PictureColumns,
     PictureRow,
     cell_count,
     cells_of,
@@ -65,7 +65,7 @@ def test_every_sign_is_true(most, size, data):
     pieces = data.draw(st.lists(st.tuples(st.integers(0, length - 1), st.integers(1, 40)), max_size=4))
     taken = [Span(START + first + at, min(run, length - at)) for at, run in pieces]
     row = PictureRow("a", Span(START + first, length), tuple(taken), length, 1, 1.0)
-    columns = Columns(1, False, most, 1, 1, 1)
+    columns = PictureColumns(1, False, most, 1, 1, 1)
     lines = list(picture(Span(START, size), [row], columns, 200, BLOCKS))
     count = cell_count(Span(START, size), [row], most)
     bar = plain(lines[1:2])[2 : 2 + count]

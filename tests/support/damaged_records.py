@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from records import tide_gauge_record
 
-from gemel.record.format import BUILD, HEADER, MARK, Field, record_size
+from gemel.record.format import BUILD, HEADER, MARK, RecordField, record_size
 from gemel.record.record import encode
 from gemel.structs import replace
 
@@ -61,7 +61,7 @@ def _mended(data: bytearray, at: int) -> None:
         data[at + size - 4 : at + size] = crc.to_bytes(4, "little")
 
 
-def _some_field(generator: random.Random, count: int) -> tuple[int, Field]:
+def _some_field(generator: random.Random, count: int) -> tuple[int, RecordField]:
     if generator.random() < 0.4:
         return 0, generator.choice(HEADER)
     return 192 + 160 * generator.randrange(count), generator.choice(BUILD)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from gemel.seals.cbor import head
-from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
+from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, CoseSign, Signature, encode
 from gemel.seals.format import RECORD_CONTENT_TYPE
 from gemel.seals.keys.algorithms import ALGORITHMS
 
@@ -68,7 +68,7 @@ def small_seal(generator: random.Random) -> bytes:
         body[CONTENT_TYPE] = "application/x.gemel-recorc"
     if 0.28 < odd < 0.31:
         payload = b""
-    return encode(Sign(body, tuple(signers), payload))
+    return encode(CoseSign(body, tuple(signers), payload))
 
 
 def _damage(data: bytearray, generator: random.Random) -> bytearray:

@@ -68,7 +68,7 @@ class IndexedBlock(NamedTuple):
     holds_build: bool
 
 
-class Known(NamedTuple):
+class KnownFile(NamedTuple):
     """What the index has of a file."""
 
     stamp: str
@@ -148,14 +148,14 @@ class Index:
         words = "INSERT INTO visited VALUES (?) ON CONFLICT DO NOTHING RETURNING 1"
         return bool(self._one(words, (self._stored(path),)))
 
-    def known(self, path: str) -> Known | None:
+    def known(self, path: str) -> KnownFile | None:
         """What the index has of a file; None if it has nothing, or nothing that can be read."""
         row = self.run > 1 and self._one(
             "SELECT stamp, judged_by, run, result FROM images WHERE path = ?", (self._stored(path),)
         )
         with suppress(ValueError, TypeError):
             if row and isinstance(row[2], int):
-                return Known(str(row[0]), str(row[1]), row[2], result_of(row[3]))
+                return KnownFile(str(row[0]), str(row[1]), row[2], result_of(row[3]))
         return None
 
     def put(

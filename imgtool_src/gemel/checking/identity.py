@@ -33,7 +33,7 @@ NOT_HERE = "not done here; gemel check does it by the layout's keys"
 SealState = Literal["sealed", "not sealed", "malformed", "no seal in the layout"]
 
 
-class Described(Protocol):
+class RecordedImage(Protocol):
     """What a record calls its image."""
 
     @property
@@ -175,7 +175,7 @@ def identity_without_layout(
     image: SparseBytes,
     name: str,
     file: ImageFile | None,
-    record: Described | None,
+    record: RecordedImage | None,
     seal: SealState,
     signers: tuple[JudgedSigner, ...],
     options: Sequence[str] = (),
@@ -203,7 +203,9 @@ def content_digest(image: SparseBytes) -> str:
     return digest.hexdigest()
 
 
-def _image(image: SparseBytes, name: str, file: ImageFile | None, record: Described | None) -> JudgedImage:
+def _image(
+    image: SparseBytes, name: str, file: ImageFile | None, record: RecordedImage | None
+) -> JudgedImage:
     return JudgedImage(
         name=name,
         size=file.size if file else None,

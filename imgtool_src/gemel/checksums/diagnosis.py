@@ -71,7 +71,7 @@ class Coverage(Struct):
     parts: int = 1
 
 
-class Explanation(Struct):
+class ChecksumExplanation(Struct):
     """One or two changes with which the stored value is right; ``weak`` if it may well be chance."""
 
     changes: tuple[str, ...]
@@ -89,7 +89,7 @@ class Diagnosis(Struct):
     ``complete`` is false when the bound of the work ended the search.
     """
 
-    explanations: tuple[Explanation, ...]
+    explanations: tuple[ChecksumExplanation, ...]
     blank: bool
     complete: bool
 
@@ -141,7 +141,7 @@ def diagnose(
     """
     search = _Search(stored, _Reading(algorithm, feed, byte_order, covered), work or Work())
     changes = list(_changes(search.declared, alternatives))
-    found: list[Explanation] = []
+    found: list[ChecksumExplanation] = []
     complete = True
     try:
         for change in changes:
@@ -177,7 +177,7 @@ class _Search:
         """How many of the readings tried so far a random value would match."""
         return float((len(self._seen) - 1) / (1 << self.declared.algorithm.bits))
 
-    def tried(self, changes: Sequence[_Change]) -> Iterator[Explanation]:
+    def tried(self, changes: Sequence[_Change]) -> Iterator[ChecksumExplanation]:
         """The explanation that the changes make, if the stored value is right with them."""
         reading = self.declared
         for change in changes:
@@ -189,7 +189,7 @@ class _Search:
             return
         self._seen.add(_key(reading))
         if stored_bytes(reading.algorithm, value, reading.byte_order) == self._stored:
-            yield Explanation(tuple(_words(changes, reading.algorithm)))
+            yield ChecksumExplanation(tuple(_words(changes, reading.algorithm)))
 
     def _value(self, reading: _Reading) -> int | None:
         """The checksum of a reading, or None where its bytes do not come out even in its units."""

@@ -33,7 +33,7 @@ NOT_OF_A_FOLDER = frozenset(("--joined-with", "--from-device", "--at", "--as", "
 """Options that a release folder has no use for: what they say is in it."""
 
 
-class Asked(Struct, kw_only=True):
+class CheckArguments(Struct, kw_only=True):
     """The words and options of ``gemel check``, as they are declared there."""
 
     words: tuple[str, ...]
@@ -98,7 +98,7 @@ class Asked(Struct, kw_only=True):
         return date_of(self.date_text)
 
 
-def folder_result(folder: FilePath, asked: Asked) -> CheckResult:
+def folder_result(folder: FilePath, asked: CheckArguments) -> CheckResult:
     """The check of a release folder, in place of layout and image.
 
     Raises UsageProblem for words that are no builds, for options given and for reports inside the folder.
@@ -143,7 +143,7 @@ def folder_result(folder: FilePath, asked: Asked) -> CheckResult:
     return result
 
 
-def result_without_layout(found: Given, asked: Asked, policy: ReadPolicy) -> CheckResult:
+def result_without_layout(found: Given, asked: CheckArguments, policy: ReadPolicy) -> CheckResult:
     """What record and seal prove by the receiver's policy; raises UsageProblem for what needs the layout."""
     from gemel.cli.printing import print_remarks
     from gemel.errors import Problem
@@ -159,7 +159,7 @@ def result_without_layout(found: Given, asked: Asked, policy: ReadPolicy) -> Che
     return result
 
 
-def image_result(found: Given, usage: str, asked: Asked, policy: ReadPolicy | None) -> CheckResult:
+def image_result(found: Given, usage: str, asked: CheckArguments, policy: ReadPolicy | None) -> CheckResult:
     """The check of an image or of a dump by its layout."""
     from gemel.cli.positions import layout_of
     from gemel.cli.printing import print_remarks
@@ -214,7 +214,7 @@ def image_result(found: Given, usage: str, asked: Asked, policy: ReadPolicy | No
 
 
 def _dump(
-    found: Given, read: ReadLayout, asked: Asked, older: Image | None
+    found: Given, read: ReadLayout, asked: CheckArguments, older: Image | None
 ) -> tuple[Dump, list[KnownVersion]]:
     """The dump, with a remark on what is set aside, and the versions that it is compared with."""
     from gemel.cli.printing import print_remarks

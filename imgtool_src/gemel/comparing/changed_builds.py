@@ -11,7 +11,7 @@ from gemel.comparing.changed_bytes import exclusive_or
 from gemel.comparing.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
 from gemel.comparing.place_names import PlaceNames, Row, paired_symbols
 from gemel.comparing.section_anchors import Anchors
-from gemel.comparing.side import Side
+from gemel.comparing.side import SymbolSide
 from gemel.m_profile.halfwords import is_wide
 from gemel.spans import Span
 from gemel.structs import NamedTuple
@@ -22,7 +22,7 @@ MAX_DIFFERENT = 4096
 """Differing halfwords that are looked at; a symbol with more of them is changed."""
 
 
-def same_but_for_addresses(old: Side, new: Side) -> bool:
+def same_but_for_addresses(old: SymbolSide, new: SymbolSide) -> bool:
     """Whether two symbols of one size differ in nothing but addresses of what has the same name in both builds.
 
     Looked through: words that point, branches with 32 bits, addresses loaded in two halves, and distances from them.
@@ -37,12 +37,12 @@ def same_but_for_addresses(old: Side, new: Side) -> bool:
     return all(_is_address(old, new, index) or anchors.explains(index) for index in differing)
 
 
-def _is_address(old: Side, new: Side, index: int) -> bool:
+def _is_address(old: SymbolSide, new: SymbolSide, index: int) -> bool:
     if old.word_name(index) & new.word_name(index):
         return True
     for first in (index, index - 1):
         if first >= 0 and is_wide(old.halves[first]) and is_wide(new.halves[first]):
-            for name in (Side.branch_name, Side.loaded_name):
+            for name in (SymbolSide.branch_name, SymbolSide.loaded_name):
                 if name(old, first) & name(new, first):
                     return True
     return False
@@ -135,4 +135,6 @@ def _same(
     one, other = old.read_at_run(start, size), new.read_at_run(new_start, size)
     if one is None or other is None or one == other:
         return one == other
-    return same_but_for_addresses(Side(one, start, names[0].at), Side(other, new_start, names[1].at))
+    return same_but_for_addresses(
+        SymbolSide(one, start, names[0].at), SymbolSide(other, new_start, names[1].at)
+    )

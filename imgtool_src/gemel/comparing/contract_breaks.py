@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.contract.comparison import Comparison as TypeComparison
+from gemel.checking.contract.comparison import TypeComparison
 from gemel.checking.contract.picture import side_by_side
 from gemel.checking.contract.rows import rows_of
 from gemel.comparing.changes import ContractBreak

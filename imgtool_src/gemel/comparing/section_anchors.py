@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import cached_property
 
-from gemel.comparing.side import BY_BYTES, Side
+from gemel.comparing.side import BY_BYTES, SymbolSide
 from gemel.m_profile.halfwords import is_wide, modified_constant
 from gemel.structs import NamedTuple
 
@@ -26,7 +26,7 @@ _SUMS = {0xF100: (1, True), 0xF1A0: (-1, True), 0xF200: (1, False), 0xF2A0: (-1,
 """ADD, SUB, ADDW and SUBW: the sign, and whether the number is a modified immediate."""
 
 
-class Access(NamedTuple):
+class AnchoredAccess(NamedTuple):
     """An instruction with a distance in bytes; ``rest`` is the same for two that differ in nothing else."""
 
     rest: tuple[int, int]
@@ -44,7 +44,7 @@ class Base(NamedTuple):
 class Anchors:
     """What two versions of a function, of one size, load addresses for, and which distances they add."""
 
-    def __init__(self, old: Side, new: Side) -> None:
+    def __init__(self, old: SymbolSide, new: SymbolSide) -> None:
         self._old, self._new = old, new
 
     def explains(self, index: int) -> bool:
@@ -107,7 +107,7 @@ class Anchors:
                     yield Base(one.address, other.address, one.halves)
 
 
-def literal_at(side: Side, index: int) -> int | None:
+def literal_at(side: SymbolSide, index: int) -> int | None:
     """The byte of the symbol where the word is that the LDR at a halfword loads; None where there is no such word."""
     first = side.halves[index]
     if first >> 11 == 0b01001:
@@ -120,16 +120,16 @@ def literal_at(side: Side, index: int) -> int | None:
     return at if 0 <= at <= len(side.data) - 4 and not at % 2 else None
 
 
-def access_at(halves: tuple[int, ...], index: int) -> Access | None:
+def access_at(halves: tuple[int, ...], index: int) -> AnchoredAccess | None:
     """The distance in the instruction that begins with a halfword; None if it has none."""
     first = halves[index]
     if not is_wide(first):
         if scale := _SCALES.get(first >> 12):
-            return Access((first & 0xF83F, 0), (first >> 6 & 31) * scale)
+            return AnchoredAccess((first & 0xF83F, 0), (first >> 6 & 31) * scale)
         if first >> 9 == 0b0001110:
-            return Access((first & 0xFE3F, 0), first >> 6 & 7)
+            return AnchoredAccess((first & 0xFE3F, 0), first >> 6 & 7)
         if first >> 12 == 0b0011:
-            return Access((first & 0xF700, 0), -(first & 0xFF) if first & 0x800 else first & 0xFF)
+            return AnchoredAccess((first & 0xF700, 0), -(first & 0xFF) if first & 0x800 else first & 0xFF)
         return None
     if index + 1 >= len(halves):
         return None
@@ -137,17 +137,17 @@ def access_at(halves: tuple[int, ...], index: int) -> Access | None:
     if first & 15 == 15:  # from the program counter
         return None
     if first & 0xFE80 == 0xF880:
-        return Access((first & 0xFF7F, second & 0xF000), second & 0xFFF)
+        return AnchoredAccess((first & 0xFF7F, second & 0xF000), second & 0xFFF)
     if first & 0xFE80 == 0xF800 and second & 0x0F00 == 0x0C00:
-        return Access((first, second & 0xF000), -(second & 0xFF))
+        return AnchoredAccess((first, second & 0xF000), -(second & 0xFF))
     if first & 0xFF60 == 0xE940 or (first & 0xFF20 == 0xED00 and second & 0x0E00 == 0x0A00):
         distance = (second & 0xFF) * 4
-        return Access((first & 0xFF7F, second & 0xFF00), distance if first & 0x80 else -distance)
+        return AnchoredAccess((first & 0xFF7F, second & 0xFF00), distance if first & 0x80 else -distance)
     sum_of = _SUMS.get(first & 0xFBF0)
     if sum_of is None or second & 0x8000:
         return None
     sign, is_modified = sum_of
     number = (first >> 10 & 1) << 11 | (second >> 12 & 7) << 8 | second & 0xFF
-    return Access(
+    return AnchoredAccess(
         (first & 15, second & 0x0F00), sign * (modified_constant(number) if is_modified else number)
     )

@@ -21,14 +21,14 @@ _REACH = 8
 """Halfwords between the two instructions that load one address in two halves, at most."""
 
 
-class Loaded(NamedTuple):
+class LoadedAddress(NamedTuple):
     """An address that code puts together, and the numbers of the halfwords that do so."""
 
     address: int
     halves: frozenset[int]
 
 
-class Side:
+class SymbolSide:
     """The bytes of a symbol in one build: where they are, and what the build's addresses are called."""
 
     def __init__(self, data: bytes, start: int, name_of: NameOf) -> None:
@@ -62,7 +62,7 @@ class Side:
         """What the address names of which a MOVW or MOVT loads one half."""
         return NONE.union(*(self.name_of(each.address) for each in self.loaded(index)))
 
-    def loaded(self, index: int) -> Iterator[Loaded]:
+    def loaded(self, index: int) -> Iterator[LoadedAddress]:
         """What a MOVW or MOVT loads one half of.
 
         The other half is near, into the same register; of several near ones each may be meant.
@@ -78,7 +78,7 @@ class Side:
             ):
                 high, low = (index, other) if top else (other, index)
                 address = self._immediate(high) << 16 | self._immediate(low)
-                yield Loaded(address, frozenset((high, high + 1, low, low + 1)))
+                yield LoadedAddress(address, frozenset((high, high + 1, low, low + 1)))
 
     def _is_move(self, index: int) -> bool:
         return self.halves[index] & 0xFB70 == 0xF240 and not self.halves[index + 1] & 0x8000

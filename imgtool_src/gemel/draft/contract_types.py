@@ -20,14 +20,14 @@ MAX_LEVELS = 16
 """Arrays and names on top of each other, with the type below them, that are looked at."""
 
 
-class SharedTypes(NamedTuple):
+class ContractTypes(NamedTuple):
     """Types for a contract, each with the symbol that has it; ``reason`` says why there are none."""
 
     names: dict[str, str]
     reason: str = ""
 
 
-def shared_types(shared: Shared, all_seen: list[Evidence]) -> SharedTypes:
+def shared_types(shared: Shared, all_seen: list[Evidence]) -> ContractTypes:
     """The structures, unions and enumerations of shared symbols that two builds or more define.
 
     A name of a plain number, as ``uint32_t``, makes no type of a contract: the symbols' sizes agree or not.
@@ -41,7 +41,9 @@ def shared_types(shared: Shared, all_seen: list[Evidence]) -> SharedTypes:
             except DebugUnreadable as error:
                 unread.append(f"{seen.file}: {error.reason}")
     if len(builds) < 2:
-        return SharedTypes({}, unread[0] if unread else "fewer than two of the builds have debug information")
+        return ContractTypes(
+            {}, unread[0] if unread else "fewer than two of the builds have debug information"
+        )
     found: dict[str, dict[str, str]] = {}
     for name, types in builds.items():
         for symbol in shared.symbols:
@@ -52,7 +54,7 @@ def shared_types(shared: Shared, all_seen: list[Evidence]) -> SharedTypes:
         for spelling, by in found.items()
         if can_be_named(spelling) and sum(_defines(types, spelling) for types in builds.values()) > 1
     }
-    return SharedTypes(known, "" if known else "no shared symbol is of a type that two builds define")
+    return ContractTypes(known, "" if known else "no shared symbol is of a type that two builds define")
 
 
 def _defines(types: DebugTypes, spelling: str) -> bool:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 
-from gemel.draft.evidence import Evidence, Kept
+from gemel.draft.evidence import Evidence, HeldElsewhere
 from gemel.inspection.embedded_copies import places_of_table
 from gemel.spans import Span
 
@@ -27,10 +27,10 @@ def copies_in(holder: Evidence, seen: Evidence) -> list[Span]:
     return [span for span, _ in _found(holder, seen)]
 
 
-def _kept(seen: Evidence, all_seen: list[Evidence]) -> Kept | None:
+def _kept(seen: Evidence, all_seen: list[Evidence]) -> HeldElsewhere | None:
     """The first copy whose bytes are the build's, else the first one at all."""
     found = [
-        (not equal, Kept(holder.name, span))
+        (not equal, HeldElsewhere(holder.name, span))
         for holder in all_seen
         if holder is not seen and not holder.without_place
         for span, equal in _found(holder, seen)

@@ -23,7 +23,7 @@ GAP = 64
 """Bytes between sections of one memory that alignment makes."""
 
 
-class Kept(NamedTuple):
+class HeldElsewhere(NamedTuple):
     """Where another build (``holder``) holds the bytes of one that names no place in flash of its own."""
 
     holder: str
@@ -37,7 +37,7 @@ class Evidence(Struct, dict=True):
     """
 
     build: Build
-    kept: Kept | None = None
+    kept: HeldElsewhere | None = None
 
     @property
     def name(self) -> str:

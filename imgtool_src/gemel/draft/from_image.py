@@ -6,7 +6,7 @@ from itertools import islice
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
-from gemel.draft.pieces import Piece
+from gemel.draft.pieces import PurposeSpan
 from gemel.errors import Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.record.format import MAX_BUILDS
@@ -22,7 +22,7 @@ MAX_RECORDS = 64
 class Recorded(NamedTuple):
     """An image's record, what it says and the image's file; ``pieces`` are where record and seal are."""
 
-    pieces: tuple[Piece, ...]
+    pieces: tuple[PurposeSpan, ...]
     record: Record
     file: str
 
@@ -42,9 +42,9 @@ def record_of(image: SparseBytes, file: str) -> Recorded:
         except RecordError as error:
             problems = problems or error.problems
             continue
-        pieces = [Piece(Span(start, record_size(len(record.builds))), "record", "")]
+        pieces = [PurposeSpan(Span(start, record_size(len(record.builds))), "record", "")]
         seals = (each.span for each in find_seals(image) if each.seal)
-        pieces += [Piece(span, "seal", "") for span in islice(seals, 1)]
+        pieces += [PurposeSpan(span, "seal", "") for span in islice(seals, 1)]
         return Recorded(tuple(pieces), record, file)
     hint = "give the builds, as NAME=FILE; the image itself too, if one build is all of it"
     lacking = Problem(

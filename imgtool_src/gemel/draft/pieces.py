@@ -27,7 +27,7 @@ KINDS: dict[Use, MemoryKind] = {
 }
 
 
-class Piece(NamedTuple):
+class PurposeSpan(NamedTuple):
     """A stretch, what it is for and whose it is (empty: of all)."""
 
     span: Span
@@ -44,7 +44,7 @@ class Group(NamedTuple):
     """Neighbouring pieces of one kind, by address, and the first address that belongs to somebody else."""
 
     kind: MemoryKind
-    pieces: tuple[Piece, ...]
+    pieces: tuple[PurposeSpan, ...]
     limit: int
 
     @property
@@ -58,12 +58,12 @@ class Group(NamedTuple):
         return max(piece.span.end for piece in self.pieces)
 
 
-def combined(pieces: Iterable[Piece]) -> list[Piece]:
+def combined(pieces: Iterable[PurposeSpan]) -> list[PurposeSpan]:
     """The pieces by address, near ones of one use and owner joined where nothing of others is between.
 
     A copied build and what all share are never joined: each is a stretch of its own.
     """
-    result: list[Piece] = []
+    result: list[PurposeSpan] = []
     for piece in sorted(pieces):
         last = result[-1] if result else None
         joinable = piece.use in ("stored", "own", "registers")
@@ -76,12 +76,12 @@ def combined(pieces: Iterable[Piece]) -> list[Piece]:
     return result
 
 
-def groups_of(pieces: Iterable[Piece], rounding: int, cuts: Collection[int] = ()) -> list[Group]:
+def groups_of(pieces: Iterable[PurposeSpan], rounding: int, cuts: Collection[int] = ()) -> list[Group]:
     """The groups by address; the limit of each is the start of the next, rounded down if there is room.
 
     No group reaches over one of ``cuts``.
     """
-    gathered: list[list[Piece]] = []
+    gathered: list[list[PurposeSpan]] = []
     for piece in sorted(pieces):
         last = gathered[-1][-1] if gathered else None
         cut = last and any(last.span.start < each <= piece.span.start for each in cuts)

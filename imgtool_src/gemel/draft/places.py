@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from gemel.draft.evidence import Evidence
 from gemel.draft.page import ASK
-from gemel.draft.pieces import Group, MemoryKind, Piece, combined, groups_of, power_of_two
+from gemel.draft.pieces import Group, MemoryKind, PurposeSpan, combined, groups_of, power_of_two
 from gemel.draft.regions import LinkRegion, region_for, words_of
 from gemel.draft.security import CALLABLE, NOTHING_SECURE, Security
 from gemel.draft.shared import Shared
@@ -80,36 +80,36 @@ class Places(Struct):
 
 def pieces_of(
     all_seen: list[Evidence], primary: str, shared: list[Shared], security: Security = NOTHING_SECURE
-) -> list[Piece]:
+) -> list[PurposeSpan]:
     """Who uses what, no byte twice: a secondary's bytes before the primary's copy, then what is shared."""
-    pieces: list[Piece] = []
+    pieces: list[PurposeSpan] = []
     flash: list[Span] = []
     for name, spans in security.veneers.items():
-        pieces += [Piece(span, "veneers", name) for span in without(spans, flash)]
+        pieces += [PurposeSpan(span, "veneers", name) for span in without(spans, flash)]
         flash += spans
     for seen in sorted(all_seen, key=lambda seen: seen.name == primary):
-        pieces += [Piece(span, "stored", seen.name) for span in without(seen.stored, flash)]
+        pieces += [PurposeSpan(span, "stored", seen.name) for span in without(seen.stored, flash)]
         flash += seen.stored
     common = without([each.span for each in shared], flash)
-    pieces += [Piece(span, "shared", "") for span in common]
+    pieces += [PurposeSpan(span, "shared", "") for span in common]
     taken = [*common, *flash]
     for seen in all_seen:
         if seen.block:
-            pieces += [Piece(span, "runs", seen.name) for span in without([seen.block], taken)]
+            pieces += [PurposeSpan(span, "runs", seen.name) for span in without([seen.block], taken)]
             taken.append(seen.block)
-    own: list[Piece] = []
+    own: list[PurposeSpan] = []
     for seen in all_seen:
-        own += [Piece(span, "own", seen.name) for span in without(seen.ram, taken)]
+        own += [PurposeSpan(span, "own", seen.name) for span in without(seen.ram, taken)]
         taken += seen.ram
     own += _stacks(all_seen, taken)
     own = [each._replace(owner=security.loaders.get(each.owner, each.owner)) for each in own]
     pieces += own
     registers = without([span for seen in all_seen for span in seen.devices], taken)
-    pieces += [Piece(span, "registers", "") for span in registers]
+    pieces += [PurposeSpan(span, "registers", "") for span in registers]
     return combined(pieces)
 
 
-def _stacks(all_seen: list[Evidence], taken: list[Span]) -> Iterator[Piece]:
+def _stacks(all_seen: list[Evidence], taken: list[Span]) -> Iterator[PurposeSpan]:
     """Where stacks begin that no segment claims; all RAM up to them for builds that show no RAM at all."""
     for seen in sorted(all_seen, key=lambda seen: seen.initial_stack or 0):
         top = seen.initial_stack
@@ -117,7 +117,7 @@ def _stacks(all_seen: list[Evidence], taken: list[Span]) -> Iterator[Piece]:
             continue
         start = top - STACK_WORDS if seen.ram else align_down(top - 1, MEMORY_START)
         if free := without([Span.from_bounds(start, top)], taken):
-            yield Piece(free[-1], "own", seen.name)
+            yield PurposeSpan(free[-1], "own", seen.name)
             taken.append(free[-1])
 
 
@@ -127,7 +127,7 @@ def guess_places(
     shared: list[Shared],
     security: Security = NOTHING_SECURE,
     regions: Sequence[LinkRegion] = (),
-    found: Sequence[Piece] = (),
+    found: Sequence[PurposeSpan] = (),
 ) -> Places:
     """Areas around the pieces, memories around the areas; ``found`` is what an image has besides builds."""
     pieces = pieces_of(all_seen, primary, shared, security)
@@ -250,8 +250,8 @@ def _areas(
 
 
 def _area(
-    piece: Piece,
-    following: Piece | None,
+    piece: PurposeSpan,
+    following: PurposeSpan | None,
     floor: int,
     limit: int,
     names: _Names,
@@ -290,7 +290,7 @@ def _area(
     return AreaGuess(name, span, purpose, piece.owner, reason, security=attribution)
 
 
-def _whose(piece: Piece) -> str:
+def _whose(piece: PurposeSpan) -> str:
     if piece.use == "veneers":
         return f"the veneers of {piece.owner}"
     return f"what {piece.owner} stores" if piece.owner else "what comes next"
@@ -342,7 +342,7 @@ def _proposed(areas: list[AreaGuess], limit: int, names: _Names) -> Iterator[Are
             end = span.end
 
 
-def _spans(pieces: list[Piece]) -> list[Span]:
+def _spans(pieces: list[PurposeSpan]) -> list[Span]:
     return [piece.span for piece in pieces]
 
 
@@ -401,7 +401,7 @@ def _made_up(
         raise UsageProblem(
             "the builds leave no room for a flash", found=taken, expected="some room", next_step=hint
         )
-    group = Group("flash", (Piece(Span(span.start, 0), "stored", ""),), span.end)
+    group = Group("flash", (PurposeSpan(Span(span.start, 0), "stored", ""),), span.end)
     own = list(_further(homeless, group, span.start, names))
     if not any(area.purpose == "record" for area in areas):
         own += _proposed(own or [AreaGuess("", Span(span.start, 0), "", "", "")], span.end, names)

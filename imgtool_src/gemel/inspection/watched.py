@@ -28,7 +28,7 @@ EVERY = sys.maxsize
 """Above the number of any image."""
 
 
-class Kept:
+class KeptValue:
     """A value and where it is from: ``function`` of an inspection, and what that requested (None: the image).
 
     It holds up to image number ``seen`` (``EVERY``: of each) and was another before image number ``changed``.
@@ -36,7 +36,7 @@ class Kept:
 
     __slots__ = ("changed", "function", "requested", "seen", "value")
 
-    def __init__(self, function: Callable[[Any], Any], requested: Iterable[Kept] | None) -> None:
+    def __init__(self, function: Callable[[Any], Any], requested: Iterable[KeptValue] | None) -> None:
         self.function, self.requested = function, requested
         self.value: Any = None
         self.seen = self.changed = 0
@@ -46,8 +46,8 @@ class Watched(Inspection):
     """An inspection of one image after another that are checked alike; ``over`` gives it the next one."""
 
     if TYPE_CHECKING:
-        _kept: ClassVar[dict[Key, Kept]]
-        _open: ClassVar[list[list[Kept]]]
+        _kept: ClassVar[dict[Key, KeptValue]]
+        _open: ClassVar[list[list[KeptValue]]]
         _number: ClassVar[int]
         _over: ClassVar[Inspection]
         _bytes: ClassVar[SparseBytes]
@@ -71,21 +71,23 @@ class Watched(Inspection):
         vars(self)["_kept"] = kept
         vars(self._over).update([(key, each.value) for key, each in kept.items() if type(key) is str])
 
-    def kept(self, name: Key, function: Callable[[Any], Any], requested: Iterable[Kept] | None = ()) -> Any:
+    def kept(
+        self, name: Key, function: Callable[[Any], Any], requested: Iterable[KeptValue] | None = ()
+    ) -> Any:
         """What ``function`` works out from an inspection, and nothing else; ``name`` is its own.
 
         It is called for later images, too.  Where ``requested`` is None it is given the inspection of the image.
         """
         kept = self._kept.get(name)
         if kept is None:
-            kept = self._kept[name] = Kept(function, requested)
+            kept = self._kept[name] = KeptValue(function, requested)
         if self._open:
             self._open[-1].append(kept)
         if kept.seen < self._number:
             self._renew(kept)
         return kept.value
 
-    def _renew(self, kept: Kept) -> None:
+    def _renew(self, kept: KeptValue) -> None:
         """Have ``kept`` hold for this image; one that cannot be worked out holds for none."""
         seen, kept.seen = kept.seen, 0
         if kept.requested is None:
@@ -104,7 +106,7 @@ class Watched(Inspection):
             kept.value, kept.changed = value, self._number
         kept.seen = EVERY if kept.requested == {} else self._number
 
-    def _changed(self, requested: Iterable[Kept], seen: int) -> bool:
+    def _changed(self, requested: Iterable[KeptValue], seen: int) -> bool:
         """Whether any of these is another than for image number ``seen``; what comes first decides on what is next."""
         for each in requested:
             if each.seen < self._number:

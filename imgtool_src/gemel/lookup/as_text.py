@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.lookup.build_names import name_text
-from gemel.lookup.facts import AddressFacts, Answer, Hit, SeenAt, SymbolFacts, SymbolUse, View
+from gemel.lookup.facts import AddressFacts, Answer, Hit, SeenAt, SymbolDefinition, SymbolFacts, View
 from gemel.spans import format_address, format_size
 from gemel.text.demangled import demangled
 from gemel.text.wrapping import wrapped
@@ -89,7 +89,7 @@ def _symbol_lines(facts: SymbolFacts) -> Iterator[tuple[str, str]]:
             yield f"  {'':<{column}}  ", f"its bytes are stored at {format_address(use.stored_at)}"
 
 
-def _seen(seen: SeenAt, use: SymbolUse) -> str:
+def _seen(seen: SeenAt, use: SymbolDefinition) -> str:
     if seen.address is None:
         return "does not see it"
     return (
@@ -97,7 +97,7 @@ def _seen(seen: SeenAt, use: SymbolUse) -> str:
     )
 
 
-def _definition(use: SymbolUse) -> str:
+def _definition(use: SymbolDefinition) -> str:
     words = [f"{use.binding} {use.kind} of build {use.build}"]
     words += [format_size(use.size)] if use.size else []
     words += [f"section {use.section}"] if use.section else []

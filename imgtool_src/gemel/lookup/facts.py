@@ -81,7 +81,7 @@ class SeenAt(Struct):
     address: Address | None
 
 
-class SymbolUse(Struct):
+class SymbolDefinition(Struct):
     """One definition of a symbol.  ``stored_at`` is the plain address of its bytes in flash, if it has any there."""
 
     build: str
@@ -108,7 +108,7 @@ class SymbolFacts(Struct):
     """A symbol, wherever a build defines it; ``query`` is how it was requested."""
 
     query: str
-    uses: tuple[SymbolUse, ...]
+    uses: tuple[SymbolDefinition, ...]
 
 
 Answer = AddressFacts | SymbolFacts
@@ -337,7 +337,7 @@ class Lookup:
             return None
         return Address(int.from_bytes(inspection.bytes_of(word), "little"))
 
-    def _use(self, build: str, symbol: Symbol, offset: int) -> SymbolUse:
+    def _use(self, build: str, symbol: Symbol, offset: int) -> SymbolDefinition:
         names, core = self._names[build], self._core_of(build)
         run = (symbol.address + offset) % ADDRESS_SPACE
         plain, stored = self._plain(core, run), None
@@ -352,7 +352,7 @@ class Lookup:
                 None,
             )
         others = [each for each in self.cores if each != core] if self._inspection else []
-        return SymbolUse(
+        return SymbolDefinition(
             build,
             core,
             symbol.name,

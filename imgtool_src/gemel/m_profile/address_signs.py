@@ -16,7 +16,7 @@ REACH, REACH_NARROW = 0xFFF, 0x7C
 """Bytes from its base that STR.W and STR reach."""
 
 
-class Sign(NamedTuple):
+class AddressSign(NamedTuple):
     """Bytes that a function needs to put an address together: ``literal``, ``before`` bytes into ``whole``.
 
     The literal is looked for, which is quick; the pattern is compiled and tried only where it is.
@@ -27,9 +27,9 @@ class Sign(NamedTuple):
     whole: bytes
 
 
-def _sign(literal: bytes, *, before: bytes = b"", after: bytes = b"") -> Sign:
+def _sign(literal: bytes, *, before: bytes = b"", after: bytes = b"") -> AddressSign:
     """A literal between two patterns, of which the first is of two bytes or empty."""
-    return Sign(literal, 2 if before else 0, before + re.escape(literal) + after)
+    return AddressSign(literal, 2 if before else 0, before + re.escape(literal) + after)
 
 
 _SIGNS = (
@@ -42,7 +42,7 @@ _SIGNS = (
 """Bytes of functions that may set something of their core, with what stands before and after them."""
 
 
-def signs_of(addresses: Iterable[int]) -> list[Sign]:
+def signs_of(addresses: Iterable[int]) -> list[AddressSign]:
     """The same with what puts one of ``addresses`` together from the 4 KiB that it is in."""
     signs = [_sign(literal, before=before, after=after) for literal, before, after in _SIGNS]
     for address in addresses:
@@ -57,7 +57,7 @@ def signs_of(addresses: Iterable[int]) -> list[Sign]:
     return list(dict.fromkeys(signs))
 
 
-def _signs_of_bases(address: int) -> Iterator[Sign]:
+def _signs_of_bases(address: int) -> Iterator[AddressSign]:
     """What puts an address that loads and stores of ``address`` are relative to into a register by shifting a byte.
 
     MOV.W takes one of eight bits with its highest set; Armv6-M and Armv8-M Baseline do it by MOVS and LSLS.
@@ -73,7 +73,7 @@ def _signs_of_bases(address: int) -> Iterator[Sign]:
             yield from _narrow_signs(address, byte, shift)
 
 
-def _narrow_signs(address: int, byte: int, shift: int) -> Iterator[Sign]:
+def _narrow_signs(address: int, byte: int, shift: int) -> Iterator[AddressSign]:
     if byte > 0xFF or address - (byte << shift) > REACH_NARROW:
         return
     for register in range(8):
@@ -82,7 +82,7 @@ def _narrow_signs(address: int, byte: int, shift: int) -> Iterator[Sign]:
         yield _sign(bytes((byte, 0x20 | register)), after=b"(?:..){0,4}?" + shifted)
 
 
-def places_of(signs: Iterable[Sign], data: bytes) -> Iterator[int]:
+def places_of(signs: Iterable[AddressSign], data: bytes) -> Iterator[int]:
     """Where in the bytes a sign begins, at an even offset or not; overlapping ones too."""
     for literal, before, whole in signs:
         pattern = None

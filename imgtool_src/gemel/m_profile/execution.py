@@ -50,7 +50,7 @@ class Stop(Exception):
         self.blind = blind
 
 
-Operation = Callable[["Core"], "int | None"]
+Operation = Callable[["FollowedCore"], "int | None"]
 """Executes one instruction; the address that it leads to if that is not the next one."""
 
 
@@ -72,7 +72,7 @@ def is_device(address: int) -> bool:
     return 0x4000_0000 <= address < 0x6000_0000 or address >= 0xA000_0000
 
 
-class Core:
+class FollowedCore:
     """A core's registers and memory on one way through its code."""
 
     def __init__(self, byte_at: Callable[[int], int | None], pc: int, stack: int | None) -> None:
@@ -117,7 +117,7 @@ class Core:
         self.if_zero: tuple[int, int, int] | None = None
         """Where Z was set by something that is not known, and the register and its value if Z is set."""
 
-    def copy(self) -> Core:
+    def copy(self) -> FollowedCore:
         """The same, to go another way."""
         other = type(self)(self.byte_at, self.pc, None)
         other.__dict__.update(self.__dict__)
@@ -152,7 +152,7 @@ class Core:
         for register in CALLER_SAVED:
             self.registers[register] = None
 
-    def forget_changes(self, before: Core) -> None:
+    def forget_changes(self, before: FollowedCore) -> None:
         """Forget what is not as it was ``before``, as after a loop that was left early.
 
         Where functions return to is kept: that is so for as long as they have not returned.
@@ -359,7 +359,7 @@ class Core:
         return result != bool(condition & 1)
 
 
-class AnsweredCore(Core):
+class AnsweredCore(FollowedCore):
     """A core for which all that is not known reads as one number, such as what devices answer."""
 
     answer = 0

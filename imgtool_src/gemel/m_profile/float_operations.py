@@ -5,7 +5,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 
 from __future__ import annotations
 
-from gemel.m_profile.execution import FLOAT_ACCESS, MASK, Core, Operation
+from gemel.m_profile.execution import FLOAT_ACCESS, MASK, FollowedCore, Operation
 from gemel.m_profile.known_registers import CPACR
 from gemel.m_profile.thumb_effects import forgets, nothing, stops
 
@@ -22,7 +22,7 @@ def float_operation(pc: int, first: int, second: int) -> Operation:
     if lazy:
         return does
 
-    def execute(core: Core) -> int | None:
+    def execute(core: FollowedCore) -> int | None:
         access = core.words.get(CPACR)
         if core.float_at is None and access is not None and access & FLOAT_ACCESS != FLOAT_ACCESS:
             core.float_at = pc
@@ -31,7 +31,7 @@ def float_operation(pc: int, first: int, second: int) -> Operation:
     return execute
 
 
-def _computed(core: Core) -> None:
+def _computed(core: FollowedCore) -> None:
     """Anything else: what is in the registers then is not known."""
     core.floats = [None] * len(core.floats)
 
@@ -60,7 +60,7 @@ def _transfer(first: int, second: int) -> Operation | None:
     back = 0 if one or not first & 0x20 else 4 * imm8 if adds else -4 * imm8
     offset = (4 * imm8 if adds else -4 * imm8) if one else min(back, 0)
 
-    def execute(core: Core) -> None:
+    def execute(core: FollowedCore) -> None:
         value = core.pc + 4 & ~3 if base == 15 else core.registers[base]
         for each in range(count):
             at = None if value is None else value + offset + 4 * each
@@ -97,14 +97,14 @@ def _first_of(field: int, bit: int, *, single: bool) -> int:
 
 
 def _copies(into: int, of: int, count: int) -> Operation:
-    def execute(core: Core) -> None:
+    def execute(core: FollowedCore) -> None:
         core.floats[into : into + count] = core.floats[of : of + count]
 
     return execute
 
 
 def _moves(loads: bool, pairs: tuple[tuple[int, int], ...]) -> Operation:
-    def execute(core: Core) -> None:
+    def execute(core: FollowedCore) -> None:
         for register, number in pairs:
             if loads:
                 core.registers[register] = core.floats[number % 64]
@@ -115,7 +115,7 @@ def _moves(loads: bool, pairs: tuple[tuple[int, int], ...]) -> Operation:
 
 
 def _status(register: int) -> Operation:
-    def execute(core: Core) -> None:
+    def execute(core: FollowedCore) -> None:
         if register == 15:
             core.forget_flags()
         else:

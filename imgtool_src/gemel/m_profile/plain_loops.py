@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 
-from gemel.m_profile.execution import MASK, Core, Loaded, Operation, Stop, is_device
+from gemel.m_profile.execution import MASK, FollowedCore, Loaded, Operation, Stop, is_device
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -53,13 +53,13 @@ class _Turn(NamedTuple):
     registers: list[int | None]
 
 
-class _Watched(Core):
+class _Watched(FollowedCore):
     """A core that notes what it loads and stores, and the sum that its flags are of."""
 
     sum: _Sum | None = (None, None, None)
 
     @classmethod
-    def of(cls, core: Core) -> _Watched:
+    def of(cls, core: FollowedCore) -> _Watched:
         watched = cls(core.byte_at, core.pc, None)
         watched.__dict__.update(core.copy().__dict__)
         return watched
@@ -83,7 +83,7 @@ class _Watched(Core):
         self.stores_made.append(_Access(_aligned(address, size), size, value))
         super().store(address, value, size)
 
-    def turn(self, entry_at: Callable[[Core, int], Entry], goes: bool | None = None) -> _Turn:
+    def turn(self, entry_at: Callable[[FollowedCore, int], Entry], goes: bool | None = None) -> _Turn:
         """Go on until here again, if a branch is here as it ``goes``; raises Stop where that is long or not known."""
         self.loads: list[_Access] = []
         self.stores_made: list[_Access] = []
@@ -139,7 +139,7 @@ def _aligned(address: int | None, size: int) -> int:
     return address & MASK
 
 
-def goes_through_plain_loop(core: Core, entry_at: Callable[[Core, int], Entry]) -> bool:
+def goes_through_plain_loop(core: FollowedCore, entry_at: Callable[[FollowedCore, int], Entry]) -> bool:
     """Whether the core is in a plain loop that stores much; then it goes on to the turn in which that changes."""
     if core.conditions:
         return False
@@ -158,7 +158,7 @@ def goes_through_plain_loop(core: Core, entry_at: Callable[[Core, int], Entry]) 
     return True
 
 
-def reach_of_loop(core: Core, entry_at: Callable[[Core, int], Entry], *, goes: bool) -> Span:
+def reach_of_loop(core: FollowedCore, entry_at: Callable[[FollowedCore, int], Entry], *, goes: bool) -> Span:
     """What a loop may clear or copy that goes on as the branch here ``goes``, and ends where that is not known.
 
     Raises Stop where that is no loop of this kind.
@@ -179,7 +179,7 @@ def reach_of_loop(core: Core, entry_at: Callable[[Core, int], Entry], *, goes: b
     return Span.from_bounds(first, part + _FAR) if step > 0 else Span.from_bounds(part, last)
 
 
-def _comes_back(core: Core, entry_at: Callable[[Core, int], Entry], *, goes: bool) -> bool:
+def _comes_back(core: FollowedCore, entry_at: Callable[[FollowedCore, int], Entry], *, goes: bool) -> bool:
     """Whether the branch is one inside the loop and does not leave it."""
     try:
         _Watched.of(core).turn(entry_at, goes)
@@ -226,10 +226,10 @@ def _go_through(core: _Watched, turns: list[_Turn]) -> bool:
         step = _exact([access.address for access in each])
         source, source_step = _source(each[-1].value), _exact([_source(access.value) for access in each])
         for turn in range(1, count + 1):
-            value = Core.load(core, source + turn * source_step, each[-1].size)
-            Core.store(core, each[-1].address + turn * step, value, each[-1].size)
+            value = FollowedCore.load(core, source + turn * source_step, each[-1].size)
+            FollowedCore.store(core, each[-1].address + turn * step, value, each[-1].size)
     for access, value in cells:
-        Core.store(core, access.address, value, access.size)
+        FollowedCore.store(core, access.address, value, access.size)
     core.registers = registers
     return True
 
@@ -248,18 +248,18 @@ def _source(value: int | None) -> int:
     return value.source if isinstance(value, Loaded) else -1
 
 
-def _later(core: Core, values: Sequence[int | None], count: int, sizes: dict[int, int]) -> int | None:
+def _later(core: FollowedCore, values: Sequence[int | None], count: int, sizes: dict[int, int]) -> int | None:
     """What a register or a word of memory, that had these values in the turns, holds ``count`` turns later."""
     last, sources = values[-1], [_source(each) for each in values]
     if last is None or (len({*sources}) == 1 and len({*values}) == 1):
         return last
     if sources[0] != sources[1]:
         source = sources[-1] + count * _exact(sources)
-        return Core.load(core, source, sizes[sources[-1]])
+        return FollowedCore.load(core, source, sizes[sources[-1]])
     return last + count * _exact(values) & MASK
 
 
-def _fill(core: Core, fills: list[tuple[_Access, ...]], count: int) -> bool:
+def _fill(core: FollowedCore, fills: list[tuple[_Access, ...]], count: int) -> bool:
     """Fill what the stores of the turns to come leave no gap in, with one word; False if they do."""
     steps = {_exact([access.address for access in each]) for each in fills}
     words = {_as_word(_value(each) or 0, each[-1].size) for each in fills}
@@ -314,7 +314,7 @@ def _turns_as_before(seen: Sequence[_Condition]) -> int | None:
     if len({_source(each) for each in ones}) > 1 or len({_source(each) for each in twos}) > 1:
         raise Stop("a condition of what is loaded")
     first, second = _exact(ones), _exact(twos)
-    probe = Core(lambda _: None, 0, None)
+    probe = FollowedCore(lambda _: None, 0, None)
     turns = {
         *_crossings(one, first),
         *_crossings(two, second),

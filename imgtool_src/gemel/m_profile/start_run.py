@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 
-from gemel.m_profile.execution import UNKNOWN, ZERO, AnsweredCore, Block, Core, Operation, Stop
+from gemel.m_profile.execution import UNKNOWN, ZERO, AnsweredCore, Block, FollowedCore, Operation, Stop
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
 from gemel.m_profile.known_registers import VTOR, KnownStore
 from gemel.m_profile.plain_loops import Entry, goes_through_plain_loop, reach_of_loop
@@ -111,7 +111,7 @@ def start_run(
     ``vectors`` is what VTOR holds at reset.
     """
     run = _Run(frozenset() if main is None else frozenset((main & ~1,)), expected)
-    core = (Core if answer is None else AnsweredCore)(byte_at, reset & ~1, stack)
+    core = (FollowedCore if answer is None else AnsweredCore)(byte_at, reset & ~1, stack)
     if isinstance(core, AnsweredCore):
         core.answer = answer or 0
     if vectors is not None:
@@ -164,7 +164,7 @@ def start_run(
     )
 
 
-def _cleared_by_each(cores: list[Core]) -> tuple[Span, ...]:
+def _cleared_by_each(cores: list[FollowedCore]) -> tuple[Span, ...]:
     """What all of these ways clear, the rest of which some may not have been gone."""
     if len(cores) > WAYS_COMPARED:
         return ()
@@ -177,13 +177,13 @@ def _cleared_by_each(cores: list[Core]) -> tuple[Span, ...]:
     return tuple(common or ())
 
 
-def _blank_tables(cores: list[Core], at_rest: set[int]) -> frozenset[int]:
+def _blank_tables(cores: list[FollowedCore], at_rest: set[int]) -> frozenset[int]:
     """What VTOR is set to in RAM where no way writes a system vector, as far as each way shows what it writes.
 
     Where it was blank ``at_rest``, what other ways write counts only where it is a handler: they go on from a loop that
     they left without knowing its data.
     """
-    users: dict[int, list[Core]] = {}
+    users: dict[int, list[FollowedCore]] = {}
     for core in cores:
         for value in _tables_in_ram(core):
             users.setdefault(value, []).append(core)
@@ -192,25 +192,25 @@ def _blank_tables(cores: list[Core], at_rest: set[int]) -> frozenset[int]:
     return frozenset(blank)
 
 
-def _tables_in_ram(core: Core) -> set[int]:
+def _tables_in_ram(core: FollowedCore) -> set[int]:
     values = {store.value for store in core.stores if store.target == VTOR}
     return {value for value in values if value is not None and core.byte_at(value) is None}
 
 
-def _vectors(core: Core, table: int) -> list[object]:
+def _vectors(core: FollowedCore, table: int) -> list[object]:
     return [core.words.get(table + 4 * at, 0) for at in range(SYSTEM_WORDS)]
 
 
-def _is_blank(core: Core, table: int) -> bool:
+def _is_blank(core: FollowedCore, table: int) -> bool:
     return not core.blind and all(word == 0 for word in _vectors(core, table))
 
 
-def _has_handler(core: Core, table: int) -> bool:
+def _has_handler(core: FollowedCore, table: int) -> bool:
     return any(core.leads_to_code(word) for word in _vectors(core, table))
 
 
 def _written(
-    cores: list[Core], byte_at: Callable[[int], int | None], expected: tuple[Block, ...] = ()
+    cores: list[FollowedCore], byte_at: Callable[[int], int | None], expected: tuple[Block, ...] = ()
 ) -> set[tuple[int, int, int]]:
     """Address, size and origin of what was written on any way, without patterns that memory is filled with.
 
@@ -255,7 +255,7 @@ def _copies(written: Iterable[tuple[int, int, int]]) -> tuple[Block, ...]:
 
 
 def _zeroed(
-    cores: list[Core], expected: tuple[Block, ...], byte_at: Callable[[int], int | None]
+    cores: list[FollowedCore], expected: tuple[Block, ...], byte_at: Callable[[int], int | None]
 ) -> Iterator[Span]:
     """What of the copied blocks a core finds cleared: words in a row, not all of which are stored as zero."""
     for core in cores:
@@ -282,18 +282,18 @@ class _Run:
         self._gone: set[tuple[int, bool]] = set()
         self._tried: Counter[int] = Counter()
         self._ways_tried: Counter[tuple[int, bool]] = Counter()
-        self.pending: list[Core] = []
+        self.pending: list[FollowedCore] = []
         self.steps = 0
-        self._idle: Core | None = None
+        self._idle: FollowedCore | None = None
         self._is_done = False
-        self.ended: list[Core] = []
-        self.arrived: list[Core] = []
+        self.ended: list[FollowedCore] = []
+        self.arrived: list[FollowedCore] = []
         self.rests: dict[End, None] = {}
         self.blank_at_rest: set[int] = set()
         self.reached: set[Span] = set()
         self.why_not = ""
 
-    def go_all(self, core: Core, limit: int) -> None:
+    def go_all(self, core: FollowedCore, limit: int) -> None:
         """Go each way there is, up to so many instructions together."""
         self.pending, self.steps = [core], limit
         while self.pending and self.steps > 0:
@@ -320,7 +320,7 @@ class _Run:
     def _note(self, reason: str) -> None:
         self.why_not = self.why_not or reason
 
-    def _go(self, core: Core) -> bool:
+    def _go(self, core: FollowedCore) -> bool:
         """Go one way to its end, or to where others are first: it turns round in a loop that counts in memory."""
         entries, stops = self.instructions, self.stops
         left, last, news, reached = IDLE_STEPS, core.changes, len(entries), len(core.words)
@@ -373,7 +373,7 @@ class _Run:
             if core.in_block:
                 core.in_block = False
 
-    def _learn(self, core: Core, branch: tuple[int, bool, int], of_flags: bool, taken: bool) -> None:
+    def _learn(self, core: FollowedCore, branch: tuple[int, bool, int], of_flags: bool, taken: bool) -> None:
         """A register that is known on this way alone: that a CBZ tests, or that set Z, or was compared, just before."""
         what, zero, _ = branch
         if not of_flags:
@@ -385,7 +385,7 @@ class _Run:
                 core.registers[register] = value
 
     def _decided(
-        self, core: Core, known: bool | None, condition: int | None, *, in_block: bool = False
+        self, core: FollowedCore, known: bool | None, condition: int | None, *, in_block: bool = False
     ) -> bool:
         """Which way to go at a condition, which holds from then on or not; if it is not known, the other way later.
 
@@ -396,7 +396,7 @@ class _Run:
             core.assume(condition, holds=taken)
         return taken
 
-    def _way(self, core: Core, known: bool | None, block: list[int]) -> bool:
+    def _way(self, core: FollowedCore, known: bool | None, block: list[int]) -> bool:
         pc = core.pc
         if core.goes is not None:
             known, core.goes = core.goes, None
@@ -429,7 +429,7 @@ class _Run:
         self._signatures[signature] = 3 if not turn else 1 + turn % 2
         return bool(turn & 1)
 
-    def _see_reach(self, core: Core) -> None:
+    def _see_reach(self, core: FollowedCore) -> None:
         """Where loops may store that go on at a branch of which that is not known."""
         for goes in (True, False):
             way = core.pc, goes
@@ -442,7 +442,7 @@ class _Run:
                     self._ways_tried[way] += any(each.covers(reached) for each in self.reached)
                     self.reached.add(reached)
 
-    def _looked_at(self, core: Core, pc: int) -> Entry:
+    def _looked_at(self, core: FollowedCore, pc: int) -> Entry:
         """An instruction of a way that may not be gone."""
         entry = self.instructions.get(pc)
         if entry is None:
@@ -450,10 +450,10 @@ class _Run:
             self.instructions.pop(pc, None)
         return entry
 
-    def _entry(self, core: Core, pc: int) -> Entry:
+    def _entry(self, core: FollowedCore, pc: int) -> Entry:
         return self.instructions.get(pc) or self._decoded(core, pc)
 
-    def _decoded(self, core: Core, pc: int) -> Entry:
+    def _decoded(self, core: FollowedCore, pc: int) -> Entry:
         first = core.load(pc, 2)
         second = core.load(pc + 2, 2) if first is not None and first >= FIRST_WIDE else 0
         if first is None or second is None:
@@ -477,5 +477,5 @@ def _split(pc: int, first: int, second: int) -> tuple[Operation | None, tuple[in
     return operation_of(pc, first, second), None
 
 
-def _never(_: Core) -> None:
+def _never(_: FollowedCore) -> None:
     """In the place of an operation: the branch tests a register."""

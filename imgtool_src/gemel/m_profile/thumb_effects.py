@@ -7,18 +7,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from gemel.m_profile.execution import MASK, Core, Operation, Stop, shifted, signed
+from gemel.m_profile.execution import MASK, FollowedCore, Operation, Stop, shifted, signed
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.memory_accesses import MemoryAccess
 
 PC = 15
 
-Binary = Callable[[Core, "int | None", "int | None", "int | None", bool], "int | None"]
+Binary = Callable[[FollowedCore, "int | None", "int | None", "int | None", bool], "int | None"]
 """The result of two operands and the carry of the shifter, with its flags if wanted."""
 
 
 def _bitwise(operation: Callable[[int, int], int]) -> Binary:
-    def execute(core: Core, one: int | None, two: int | None, carry: int | None, flags: bool) -> int | None:
+    def execute(
+        core: FollowedCore, one: int | None, two: int | None, carry: int | None, flags: bool
+    ) -> int | None:
         result = None if one is None or two is None else operation(one, two) & MASK
         return core.logic(result, carry, flags=flags)
 
@@ -29,37 +31,37 @@ def _inverted(value: int | None) -> int | None:
     return None if value is None else value ^ MASK
 
 
-def add(core: Core, one: int | None, two: int | None, _: int | None, flags: bool) -> int | None:
+def add(core: FollowedCore, one: int | None, two: int | None, _: int | None, flags: bool) -> int | None:
     """Sum."""
     return core.add(one, two, 0, flags=flags)
 
 
-def adc(core: Core, one: int | None, two: int | None, _: int | None, flags: bool) -> int | None:
+def adc(core: FollowedCore, one: int | None, two: int | None, _: int | None, flags: bool) -> int | None:
     """Sum with the carry."""
     return core.add(one, two, core.c, flags=flags)
 
 
-def sbc(core: Core, one: int | None, two: int | None, _: int | None, flags: bool) -> int | None:
+def sbc(core: FollowedCore, one: int | None, two: int | None, _: int | None, flags: bool) -> int | None:
     """Difference less the borrow, which is the inverted carry."""
     return core.add(one, _inverted(two), core.c, flags=flags)
 
 
-def sub(core: Core, one: int | None, two: int | None, _: int | None, flags: bool) -> int | None:
+def sub(core: FollowedCore, one: int | None, two: int | None, _: int | None, flags: bool) -> int | None:
     """Difference."""
     return core.add(one, _inverted(two), 1, flags=flags)
 
 
-def rsb(core: Core, one: int | None, two: int | None, _: int | None, flags: bool) -> int | None:
+def rsb(core: FollowedCore, one: int | None, two: int | None, _: int | None, flags: bool) -> int | None:
     """Difference the other way round."""
     return core.add(two, _inverted(one), 1, flags=flags)
 
 
-def mov(core: Core, _: int | None, two: int | None, carry: int | None, flags: bool) -> int | None:
+def mov(core: FollowedCore, _: int | None, two: int | None, carry: int | None, flags: bool) -> int | None:
     """The second operand."""
     return core.logic(two, carry, flags=flags)
 
 
-def mvn(core: Core, _: int | None, two: int | None, carry: int | None, flags: bool) -> int | None:
+def mvn(core: FollowedCore, _: int | None, two: int | None, carry: int | None, flags: bool) -> int | None:
     """The second operand, inverted."""
     return core.logic(_inverted(two), carry, flags=flags)
 
@@ -69,14 +71,14 @@ ORR, ORN = _bitwise(lambda one, two: one | two), _bitwise(lambda one, two: one |
 EOR, MUL = _bitwise(lambda one, two: one ^ two), _bitwise(lambda one, two: one * two)
 
 
-def nothing(_: Core) -> None:
+def nothing(_: FollowedCore) -> None:
     """Hints, barriers, and what changes nothing that is followed."""
 
 
 def forgets(registers: tuple[int, ...], *, flags: bool = False) -> Operation:
     """Something of which only the registers that it sets are known."""
 
-    def execute(core: Core) -> None:
+    def execute(core: FollowedCore) -> None:
         for register in registers:
             core.registers[register] = None
         if flags:
@@ -88,7 +90,7 @@ def forgets(registers: tuple[int, ...], *, flags: bool = False) -> Operation:
 def stops(reason: str, *, blind: bool = True) -> Operation:
     """What cannot be followed further, with the reason; ``blind`` if it may do what is looked for."""
 
-    def execute(_: Core) -> None:
+    def execute(_: FollowedCore) -> None:
         raise Stop(reason, blind=blind)
 
     return execute
@@ -107,7 +109,7 @@ def computes(
 ) -> Operation:  # fmt: skip
     """Of two registers, or one and a constant; flags are set as given, if None outside of IT blocks."""
 
-    def execute(core: Core) -> int | None:
+    def execute(core: FollowedCore) -> int | None:
         registers = core.registers
         first = None if one is None else pc + 4 if one == PC else registers[one]
         carry = constant >> 31 if carries else core.c
@@ -132,7 +134,7 @@ def computes(
 def sets(target: int, value: Callable[[list[int | None]], int | None]) -> Operation:
     """A register to what ``value`` makes of all registers."""
 
-    def execute(core: Core) -> None:
+    def execute(core: FollowedCore) -> None:
         core.registers[target] = value(core.registers)
 
     return execute
@@ -203,7 +205,7 @@ def transfers(pc: int, access: MemoryAccess, first: int, second: int) -> Operati
     if len(listed) == 1 and by is None and writeback is None and not special:
         return _transfers_one(access)
 
-    def execute(core: Core) -> int | None:
+    def execute(core: FollowedCore) -> int | None:
         registers = core.registers
         start = (pc + 4 & ~3) if base == PC else registers[base]
         if by is not None:
@@ -245,11 +247,11 @@ def _transfers_one(access: MemoryAccess) -> Operation:
     """The most frequent ones: one register, at an offset."""
     base, (register,), offset, size = access.base, access.registers, access.offset, access.size
 
-    def load(core: Core) -> None:
+    def load(core: FollowedCore) -> None:
         start = core.registers[base]
         core.registers[register] = core.load(None if start is None else start + offset, size)
 
-    def store(core: Core) -> None:
+    def store(core: FollowedCore) -> None:
         start, value = core.registers[base], core.registers[register]
         at = None if start is None else start + offset
         core.store(at, value if size == 4 else _lowest(value, size), size)
@@ -261,7 +263,7 @@ def loads_literal(pc: int, target: int, distance: int, size: int = 4, bits: int 
     """A load of ``size`` bytes from the literals, of which ``bits`` keep their sign."""
     address = (pc + 4 & ~3) + distance
 
-    def execute(core: Core) -> int | None:
+    def execute(core: FollowedCore) -> int | None:
         value = core.load(address, size)
         if target == PC:
             return branch_target(value) if size == 4 else None

@@ -5,7 +5,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tes
 
 from __future__ import annotations
 
-from gemel.m_profile.execution import MASK, Core, Operation, shifted, signed
+from gemel.m_profile.execution import MASK, FollowedCore, Operation, shifted, signed
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance, call_distance, modified_constant
 from gemel.m_profile.known_registers import LIMITS, KnownStore
 from gemel.m_profile.memory_accesses import LR, SP, memory_access
@@ -111,7 +111,7 @@ def _narrow_of_two(first: int) -> Operation:
 
 
 def _shift_by_register(target: int, value: int, by: int, kind: int, flags: bool | None) -> Operation:
-    def execute(core: Core) -> None:
+    def execute(core: FollowedCore) -> None:
         amount = core.registers[by]
         if amount is not None:
             amount = min(amount & 0xFF, 64) if kind != 3 else amount & 0xFF
@@ -132,14 +132,14 @@ def _high(pc: int, first: int) -> Operation:
     if first >> 8 == 0x46:
         return computes(mov, low, None, other, flags=False, pc=pc)
 
-    def branch(core: Core) -> int | None:
+    def branch(core: FollowedCore) -> int | None:
         core.note_jump(core.registers[other])
         return branch_target(core.registers[other])
 
     if not first & 0x80:
         return branch
 
-    def call(core: Core) -> int | None:
+    def call(core: FollowedCore) -> int | None:
         target = core.registers[other]
         if target is None:
             core.call_unknown()
@@ -167,7 +167,7 @@ def _miscellaneous(pc: int, first: int) -> Operation:
         bits = [first_condition & 1, *(mask >> 3 - at & 1 for at in range(count - 1))]
         block = [first_condition & 14 | bit for bit in bits]
 
-        def conditional(core: Core) -> None:
+        def conditional(core: FollowedCore) -> None:
             core.conditions = block.copy()
 
         return conditional
@@ -316,7 +316,7 @@ def _multiplies(first: int, second: int) -> Operation:
         return sets(target, quotient)
     if first & 0xFFD0 == 0xFB80 and not second & 0xF0:
 
-        def long_product(core: Core) -> None:
+        def long_product(core: FollowedCore) -> None:
             left, right = core.registers[one], core.registers[two]
             if left is None or right is None:
                 core.registers[third] = core.registers[target] = None
@@ -335,7 +335,7 @@ def _table(pc: int, first: int, second: int) -> Operation:
         return stops("an instruction that is not followed")
     base, index, half = first & 15, second & 15, second >> 4 & 1
 
-    def execute(core: Core) -> int:
+    def execute(core: FollowedCore) -> int:
         start, by = pc + 4 if base == PC else core.registers[base], core.registers[index]
         entry = core.load(None if start is None or by is None else start + (by << half), 1 + half)
         return branch_target(None if entry is None else pc + 4 + 2 * entry)
@@ -353,7 +353,7 @@ def _branches(pc: int, first: int, second: int) -> Operation:
             return lambda _: target
         if second & 0x4000 and second & 0x1000:
 
-            def call(core: Core) -> int:
+            def call(core: FollowedCore) -> int:
                 core.registers[LR] = pc + 5
                 return target
 
@@ -373,7 +373,7 @@ def _branches(pc: int, first: int, second: int) -> Operation:
 def _special(name: int, register: int) -> Operation:
     """MSR."""
 
-    def execute(core: Core) -> None:
+    def execute(core: FollowedCore) -> None:
         value = core.registers[register]
         if name in (_MSP, _PSP) and value is not None:
             core.stacks = (*core.stacks, (core.pc, name, value))

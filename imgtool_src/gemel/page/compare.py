@@ -9,7 +9,7 @@ from gemel.comparing.as_text import moved_words, section_words, stored_words, ve
 from gemel.comparing.changes import BlockChange, BuildChange, Comparison
 from gemel.layout.model import Layout
 from gemel.page.drawing import drawn
-from gemel.page.strips import Lane, Part, Strip
+from gemel.page.strips import Lane, LanePart, Strip
 from gemel.page.templates import rendered, safe
 from gemel.spans import Span
 from gemel.structs import Struct
@@ -22,7 +22,7 @@ MOST = 2_000
 """Rows of one table; the page says how many more there are."""
 
 
-class Pair(Struct):
+class MemoryPair(Struct):
     """One memory, as either image has it; the drawings are markup."""
 
     change: BlockChange
@@ -38,7 +38,7 @@ def page_of_comparison(
     pairs = []
     for memory in comparison.memories:
         strips = _strip(memory, comparison, layouts, "old"), _strip(memory, comparison, layouts, "new")
-        pairs.append(Pair(memory, *(safe(drawn(strip)) for strip in strips)))
+        pairs.append(MemoryPair(memory, *(safe(drawn(strip)) for strip in strips)))
     return rendered(
         "compare.html",
         comparison=comparison,
@@ -73,10 +73,10 @@ def _shown(memory: BlockChange, comparison: Comparison, layouts: Layouts) -> Spa
     return Span.from_bounds(memory.span.start, max((span.end for span in inside), default=memory.span.end))
 
 
-def _areas(memory: BlockChange, layout: Layout | None) -> Iterator[Part]:
+def _areas(memory: BlockChange, layout: Layout | None) -> Iterator[LanePart]:
     for area in layout.areas.values() if layout else ():
         if layout and memory.span.covers(span := layout.span_of(area.name)):
-            yield Part(area.name, span, "area", "areas", area.purpose)
+            yield LanePart(area.name, span, "area", "areas", area.purpose)
 
 
 def _builds(memory: BlockChange, comparison: Comparison, side: Literal["old", "new"]) -> Iterator[Lane]:
@@ -84,7 +84,7 @@ def _builds(memory: BlockChange, comparison: Comparison, side: Literal["old", "n
         stored = build.old_stored if side == "old" else build.new_stored
         if stored and stored.overlaps(memory.span):
             note = "the same bytes in both" if build.same_bytes else f"{side}, differs"
-            part = Part(build.build, stored, "build", f"build-{number}", note, number)
+            part = LanePart(build.build, stored, "build", f"build-{number}", note, number)
             yield Lane(f"build {build.build}", (part,))
 
 
@@ -96,7 +96,7 @@ def _lines(build: BuildChange) -> Iterator[str]:
         yield moved_words(build)
 
 
-def _blocks(memory: BlockChange) -> Iterator[Part]:
+def _blocks(memory: BlockChange) -> Iterator[LanePart]:
     for span in memory.spans:
         count = counted(-(-span.size // memory.unit), "block")
-        yield Part(count, span, "changed", "areas", "differ: to be erased and programmed")
+        yield LanePart(count, span, "changed", "areas", "differ: to be erased and programmed")

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.page.strips import Lane, Part, PlacedFinding, Strip
+from gemel.page.strips import Lane, LanePart, PlacedFinding, Strip
 from gemel.spans import Span, format_address, format_size
 from gemel.text.escaping import xml_text
 from gemel.text.markup import element, fitted, label
@@ -62,7 +62,7 @@ def _lane(lane: Lane, whole: Span, y: int) -> Iterator[str]:
         yield _part(part, whole, y + 17)
 
 
-def _part(part: Part, whole: Span, y: int) -> str:
+def _part(part: LanePart, whole: Span, y: int) -> str:
     inside = part.span.intersection(whole)
     x, width = _share(inside.start - whole.start, whole.size), _share(inside.size, whole.size)
     words = f"{part.name}, {part.note}, {part.span}, {format_size(part.span.size)}"

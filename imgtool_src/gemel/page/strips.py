@@ -20,7 +20,7 @@ MAX_BLOCK_RUNS = 500
 """Runs of used erase blocks that are drawn at most."""
 
 
-class Part(Struct):
+class LanePart(Struct):
     """A stretch of a lane; ``href`` is the id of what the page says of it, ``build`` whose it is, by number."""
 
     name: str
@@ -35,7 +35,7 @@ class Lane(Struct):
     """Parts of one sort, on the strip's own scale."""
 
     name: str
-    parts: tuple[Part, ...]
+    parts: tuple[LanePart, ...]
 
 
 class PlacedFinding(Struct):
@@ -78,7 +78,7 @@ def strips_of(contents: Contents, findings: Sequence[PlacedFinding]) -> tuple[St
 
 def _strip(contents: Contents, number: int, memory: MemoryUse, findings: Sequence[PlacedFinding]) -> Strip:
     areas = tuple(
-        Part(
+        LanePart(
             area.name or "no area",
             area.span,
             "area" if area.name else "gap",
@@ -95,7 +95,7 @@ def _strip(contents: Contents, number: int, memory: MemoryUse, findings: Sequenc
     if proofs := tuple(_proofs(contents, parts, memory.span)):
         lanes.append(Lane("vectors, record, seal, stamps, checksums", proofs))
     if unknown := tuple(
-        Part("other bytes", span, "other", "map", "bytes of the image that nothing known uses")
+        LanePart("other bytes", span, "other", "map", "bytes of the image that nothing known uses")
         for part in parts
         if part.kind == "unknown"
         for span in part.spans
@@ -107,29 +107,31 @@ def _strip(contents: Contents, number: int, memory: MemoryUse, findings: Sequenc
     return Strip(memory.name, memory.kind, memory.span, memory.erase_block, tuple(lanes), inside)
 
 
-def _build_parts(parts: Sequence[AreaPart], name: str, order: int) -> Iterator[Part]:
+def _build_parts(parts: Sequence[AreaPart], name: str, order: int) -> Iterator[LanePart]:
     words = {"build": "stored here", "copy": "copied here to run", "ram claim": "claimed at run time"}
     for part in parts:
         if part.name == name and part.kind in words:
             kind: PartKind = "build" if part.kind == "build" else "ram"
             for span in part.spans:
-                yield Part(name, span, kind, f"build-{order}", words[part.kind], order)
+                yield LanePart(name, span, kind, f"build-{order}", words[part.kind], order)
 
 
-def _proofs(contents: Contents, parts: Sequence[AreaPart], memory: Span) -> Iterator[Part]:
+def _proofs(contents: Contents, parts: Sequence[AreaPart], memory: Span) -> Iterator[LanePart]:
     for number, table in enumerate(contents.vector_tables):
         if memory.holds(table.span.start):
-            yield Part(f"vectors of {table.build}", table.span, "proof", f"vectors-{number}", "vector table")
+            yield LanePart(
+                f"vectors of {table.build}", table.span, "proof", f"vectors-{number}", "vector table"
+            )
     for part in parts:
         if part.kind in ("record", "seal"):
             for span in part.spans:
-                yield Part(part.kind, span, "proof", f"{part.kind}s", part.kind)
+                yield LanePart(part.kind, span, "proof", f"{part.kind}s", part.kind)
     for value in contents.values:
         if value.span and memory.holds(value.span.start):
-            yield Part(value.name, value.span, "proof", "values", f"{value.kind}, {value.match}")
+            yield LanePart(value.name, value.span, "proof", "values", f"{value.kind}, {value.match}")
 
 
-def _blocks(parts: Sequence[AreaPart], memory: MemoryUse) -> tuple[Part, ...]:
+def _blocks(parts: Sequence[AreaPart], memory: MemoryUse) -> tuple[LanePart, ...]:
     size = memory.erase_block or 1
     start = memory.span.start
     used = merge(
@@ -141,7 +143,7 @@ def _blocks(parts: Sequence[AreaPart], memory: MemoryUse) -> tuple[Part, ...]:
         if part.kind not in ("ram claim", "copy")
     )
     return tuple(
-        Part(
+        LanePart(
             f"{-(-span.size // size):,} in use",
             span,
             "block",
@@ -155,7 +157,7 @@ def _blocks(parts: Sequence[AreaPart], memory: MemoryUse) -> tuple[Part, ...]:
 def _file_strips(contents: Contents) -> Iterator[Strip]:
     for number, whole in enumerate(merge(contents.image.runs, JOINED_GAP - 1)[:MAX_GROUPS]):
         parts = tuple(
-            Part(
+            LanePart(
                 piece.name,
                 piece.span,
                 {"build": "build", "record": "proof", "blank": "gap"}.get(piece.kind, "other"),  # type: ignore[arg-type]

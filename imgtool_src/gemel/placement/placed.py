@@ -135,7 +135,7 @@ def has_vectors(layout: Layout, build: str) -> bool:
     return layout.areas[layout.builds[build].stored_in].purpose == "code"
 
 
-class Identity(Protocol):
+class VendorAndClass(Protocol):
     """Whatever names a vendor and a class: a layout's record, or a policy."""
 
     @property
@@ -147,7 +147,7 @@ class Identity(Protocol):
         """A text under the vendor, or a UUID."""
 
 
-def identities_of(plan: Identity) -> tuple[Uuid | None, Uuid | None]:
+def identities_of(plan: VendorAndClass) -> tuple[Uuid | None, Uuid | None]:
     """Vendor and class id: UUIDs as given, else UUIDv5 as RFC 9124 sections 3.3 and 3.4 recommend."""
     vendor = _uuid_or(plan.vendor, NAMESPACE_DNS)
     return vendor, _uuid_or(plan.product_class, vendor)

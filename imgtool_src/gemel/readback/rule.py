@@ -12,7 +12,7 @@ from gemel.inspection.altered.changed_bytes import OTHER_BYTES
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.readback.dump import SetAside
-from gemel.readback.versions import ERASED, UNKNOWN, KnownVersion, Stretch, stretches, version_key
+from gemel.readback.versions import ERASED, UNKNOWN, KnownVersion, VersionStretch, stretches, version_key
 from gemel.record.sound import sound_records
 from gemel.spans import Span, format_address
 
@@ -74,7 +74,7 @@ def _record_outcomes(inspection: Inspection) -> Iterator[Outcome]:
         )
 
 
-def _version_outcomes(found: list[Stretch], inspection: Inspection) -> Iterator[Outcome]:
+def _version_outcomes(found: list[VersionStretch], inspection: Inspection) -> Iterator[Outcome]:
     own = inspection.record.version if inspection.record else None
     versions = {each.version for each in found} - {ERASED, UNKNOWN}
     due = (*versions,) if inspection.layout.record else (None, *versions)
@@ -87,7 +87,9 @@ def _version_outcomes(found: list[Stretch], inspection: Inspection) -> Iterator[
     yield _mixed(found, versions, own, inspection)
 
 
-def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection: Inspection) -> Finding:
+def _mixed(
+    found: list[VersionStretch], versions: set[str], own: str | None, inspection: Inspection
+) -> Finding:
     """The finding about blocks of several versions, with the block where an update stopped if they look like that."""
     newest = max(versions, key=version_key, default="")
     layout = inspection.layout
@@ -135,7 +137,7 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
     )
 
 
-def _stop(found: list[Stretch], newest: str, starts: Container[int]) -> int | None:
+def _stop(found: list[VersionStretch], newest: str, starts: Container[int]) -> int | None:
     """The first block that an update to ``newest`` did not come to; None unless its blocks are one run.
 
     Most updates go from low addresses up; one that has the highest block and does not begin at one of ``starts``,

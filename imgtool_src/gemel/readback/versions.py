@@ -50,7 +50,7 @@ class KnownVersion(NamedTuple):
         return block.sha256 if block else None
 
 
-class Stretch(NamedTuple):
+class VersionStretch(NamedTuple):
     """Neighbouring blocks of one version: its number, ``ERASED`` or ``UNKNOWN``; ``block`` is the first one's size."""
 
     span: Span
@@ -76,7 +76,7 @@ def blocks_of(layout: Layout, image: SparseBytes, stored: Sequence[Span]) -> dic
     return found
 
 
-def stretches(inspection: Inspection, known: Sequence[KnownVersion]) -> list[Stretch]:
+def stretches(inspection: Inspection, known: Sequence[KnownVersion]) -> list[VersionStretch]:
     """The versions of all blocks that builds are stored in, and of those that ``known`` versions have but the record's.
 
     A block that fits several versions is taken for that of its neighbours.
@@ -94,7 +94,7 @@ def stretches(inspection: Inspection, known: Sequence[KnownVersion]) -> list[Str
     for memory in layout.memories.values():
         wanted |= set(_blocks(memory, stored) if memory.holds_image else ())
     is_own = _of_record(inspection, own) if own else None
-    found: list[Stretch] = []
+    found: list[VersionStretch] = []
     unclear: list[set[str]] = []
     for span in sorted(wanted):
         block = held.get(span)
@@ -104,7 +104,7 @@ def stretches(inspection: Inspection, known: Sequence[KnownVersion]) -> list[Str
             versions.add(own.version)
         if not versions:
             versions = {UNKNOWN if block else ERASED}
-        found.append(Stretch(span, "", span.size))
+        found.append(VersionStretch(span, "", span.size))
         unclear.append(versions)
     return _joined(found, _decided(unclear, own.version if own else ""))
 
@@ -135,8 +135,8 @@ def _decided(choices: list[set[str]], preferred: str) -> list[str]:
     return decided
 
 
-def _joined(blocks: list[Stretch], versions: list[str]) -> list[Stretch]:
-    found: list[Stretch] = []
+def _joined(blocks: list[VersionStretch], versions: list[str]) -> list[VersionStretch]:
+    found: list[VersionStretch] = []
     for block, version in zip(blocks, versions, strict=True):
         last = found[-1] if found else None
         if last and last.version == version:

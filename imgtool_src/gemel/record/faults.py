@@ -23,8 +23,8 @@ from gemel.record.format import (
     MARK,
     MAX_BUILDS,
     ROLES,
-    Field,
     RecordFault,
+    RecordField,
     record_size,
 )
 from gemel.spans import ADDRESS_SPACE, Span, format_address, format_size
@@ -126,7 +126,7 @@ def content_findings(
     yield from _pair_findings(entries, where)
 
 
-def _text_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[RecordFinding]:
+def _text_findings(fields: Iterable[RecordField], values: Values, where: str) -> Iterator[RecordFinding]:
     for field in fields:
         if field.kind == "text":
             text, ended, padding = values[field.name].partition(b"\0")
@@ -168,7 +168,7 @@ def _shown(text: bytes) -> str:
     return repr(text.decode("utf-8", "backslashreplace"))
 
 
-def _zero_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[RecordFinding]:
+def _zero_findings(fields: Iterable[RecordField], values: Values, where: str) -> Iterator[RecordFinding]:
     for field in fields:
         if field.kind == "zero" and values[field.name].strip(b"\0"):
             yield _finding(
@@ -254,7 +254,7 @@ def unfit(where: str, name: str, *, found: str, expected: str) -> RecordFinding:
     return _finding(RecordFault.NO_FIT, what, where, found=found, expected=expected, next_step="")
 
 
-def _field_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[RecordFinding]:
+def _field_findings(fields: Iterable[RecordField], values: Values, where: str) -> Iterator[RecordFinding]:
     for field in fields:
         value = values[field.name]
         if field.kind in ("u16", "u32"):

@@ -40,7 +40,7 @@ FieldType = Literal["mark", "u16", "u32", "text", "bytes", "uuid", "sha256", "ze
 _CODES = {"u16": "H", "u32": "I"}
 
 
-class Field(NamedTuple):
+class RecordField(NamedTuple):
     """One field: where it is, how its bytes are read, and what it says.
 
     ``offset`` counts bytes from the start of the header or of the entry.  ``text`` is UTF-8 ended and
@@ -56,14 +56,14 @@ class Field(NamedTuple):
     source: str = ""
 
 
-HEADER: tuple[Field, ...] = (
-    Field(0x00, 8, "mark", "mark", 'The bytes 47 45 4D 45 4C 52 45 43, in text "GEMELREC".'),
-    Field(0x08, 2, "format", "u16", "1. A reader refuses a format it does not know.", "RFC 9124 3.1"),
-    Field(0x0A, 2, "header_size", "u16", "192: bytes of this header; the first entry follows."),
-    Field(0x0C, 4, "record_size", "u32", "Bytes of the whole record: header, entries and CRC."),
-    Field(0x10, 2, "build_count", "u16", "Number of entries, 1 to 16."),
-    Field(0x12, 2, "build_size", "u16", "160: bytes of one entry."),
-    Field(
+HEADER: tuple[RecordField, ...] = (
+    RecordField(0x00, 8, "mark", "mark", 'The bytes 47 45 4D 45 4C 52 45 43, in text "GEMELREC".'),
+    RecordField(0x08, 2, "format", "u16", "1. A reader refuses a format it does not know.", "RFC 9124 3.1"),
+    RecordField(0x0A, 2, "header_size", "u16", "192: bytes of this header; the first entry follows."),
+    RecordField(0x0C, 4, "record_size", "u32", "Bytes of the whole record: header, entries and CRC."),
+    RecordField(0x10, 2, "build_count", "u16", "Number of entries, 1 to 16."),
+    RecordField(0x12, 2, "build_size", "u16", "160: bytes of one entry."),
+    RecordField(
         0x14,
         4,
         "rollback",
@@ -72,14 +72,14 @@ HEADER: tuple[Field, ...] = (
         "Not the version; it never wraps.",
         "RFC 9124 3.2",
     ),
-    Field(0x18, 2, "major", "u16", "Version of the product, first number."),
-    Field(0x1A, 2, "minor", "u16", "Version, second number."),
-    Field(0x1C, 4, "patch", "u32", "Version, third number."),
-    Field(0x20, 32, "product", "text", "Name of the product in the layout, 1 to 31 bytes."),
-    Field(
+    RecordField(0x18, 2, "major", "u16", "Version of the product, first number."),
+    RecordField(0x1A, 2, "minor", "u16", "Version, second number."),
+    RecordField(0x1C, 4, "patch", "u32", "Version, third number."),
+    RecordField(0x20, 32, "product", "text", "Name of the product in the layout, 1 to 31 bytes."),
+    RecordField(
         0x40, 16, "vendor_id", "uuid", "UUID of who makes the device; all zero: not given.", "RFC 9124 3.3"
     ),
-    Field(
+    RecordField(
         0x50,
         16,
         "class_id",
@@ -87,21 +87,23 @@ HEADER: tuple[Field, ...] = (
         "UUID of the kind of device the image is for; all zero: not given.",
         "RFC 9124 3.4",
     ),
-    Field(0x60, 32, "layout_sha256", "sha256", "SHA-256 of the layout that the image was joined by."),
-    Field(
+    RecordField(0x60, 32, "layout_sha256", "sha256", "SHA-256 of the layout that the image was joined by."),
+    RecordField(
         0x80, 32, "rest_sha256", "sha256", "SHA-256 of the rest of the flash (see below).", "RFC 9124 4.3.15"
     ),
-    Field(0xA0, 32, "reserved", "zero", "Zero."),
+    RecordField(0xA0, 32, "reserved", "zero", "Zero."),
 )
 """The header's fields, in order and without gaps."""
 
-BUILD: tuple[Field, ...] = (
-    Field(0x00, 32, "name", "text", "Name of the build in the layout, 1 to 31 bytes; no two the same."),
-    Field(0x20, 32, "core", "text", "Name of the core that runs it, 1 to 31 bytes.", "RFC 9124 3.11"),
-    Field(0x40, 2, "role", "u16", "The core's role: 1 primary, 2 secondary."),
-    Field(0x42, 2, "build_id_size", "u16", "Bytes of the build id that count, 0 to 32; 0: none."),
-    Field(0x44, 4, "stored_start", "u32", "First address of the stored span, in flash.", "RFC 9124 3.10"),
-    Field(
+BUILD: tuple[RecordField, ...] = (
+    RecordField(0x00, 32, "name", "text", "Name of the build in the layout, 1 to 31 bytes; no two the same."),
+    RecordField(0x20, 32, "core", "text", "Name of the core that runs it, 1 to 31 bytes.", "RFC 9124 3.11"),
+    RecordField(0x40, 2, "role", "u16", "The core's role: 1 primary, 2 secondary."),
+    RecordField(0x42, 2, "build_id_size", "u16", "Bytes of the build id that count, 0 to 32; 0: none."),
+    RecordField(
+        0x44, 4, "stored_start", "u32", "First address of the stored span, in flash.", "RFC 9124 3.10"
+    ),
+    RecordField(
         0x48,
         4,
         "stored_size",
@@ -110,7 +112,7 @@ BUILD: tuple[Field, ...] = (
         "byte with another entry's.",
         "RFC 9124 3.14",
     ),
-    Field(
+    RecordField(
         0x4C,
         4,
         "run_start",
@@ -119,7 +121,7 @@ BUILD: tuple[Field, ...] = (
         "executes in place.",
         "RFC 9124 3.22",
     ),
-    Field(
+    RecordField(
         0x50,
         4,
         "vector_address",
@@ -127,15 +129,17 @@ BUILD: tuple[Field, ...] = (
         "Run address of the vector table, as the core sees it; 0xFFFFFFFF: none.",
         "RFC 9124 3.23",
     ),
-    Field(0x54, 4, "crc32", "u32", "CRC-32/ISO-HDLC of the bytes of the stored span."),
-    Field(0x58, 32, "build_id", "bytes", "The linker's build id; the bytes that do not count are zero."),
-    Field(0x78, 32, "sha256", "sha256", "SHA-256 of the bytes of the stored span.", "RFC 9124 3.13"),
-    Field(0x98, 8, "reserved", "zero", "Zero."),
+    RecordField(0x54, 4, "crc32", "u32", "CRC-32/ISO-HDLC of the bytes of the stored span."),
+    RecordField(
+        0x58, 32, "build_id", "bytes", "The linker's build id; the bytes that do not count are zero."
+    ),
+    RecordField(0x78, 32, "sha256", "sha256", "SHA-256 of the bytes of the stored span.", "RFC 9124 3.13"),
+    RecordField(0x98, 8, "reserved", "zero", "Zero."),
 )
 """An entry's fields, in order and without gaps; one entry for each build."""
 
 
-def _struct_of(fields: tuple[Field, ...]) -> Struct:
+def _struct_of(fields: tuple[RecordField, ...]) -> Struct:
     return Struct("<" + "".join(_CODES.get(field.kind, f"{field.size}s") for field in fields))
 
 

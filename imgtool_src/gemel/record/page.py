@@ -11,8 +11,8 @@ from gemel.record.format import (
     HEADER,
     HEADER_SIZE,
     MAX_BUILDS,
-    Field,
     RecordFault,
+    RecordField,
     record_size,
 )
 from gemel.text.wrapping import wrapped
@@ -170,7 +170,7 @@ def _titled(title: str, lines: Iterable[str]) -> str:
     return "\n".join([title, "-" * len(title), *lines])
 
 
-def _diagram(fields: tuple[Field, ...]) -> Iterator[str]:
+def _diagram(fields: tuple[RecordField, ...]) -> Iterator[str]:
     """Eight bytes to a line; a field of several lines takes one, with its size."""
     rule = "     +" + ("-" * (_CELL - 1) + "+") * _ROW
     yield "      " + "".join(f"{f'+{column}':^{_CELL}}" for column in range(_ROW)).rstrip()
@@ -187,7 +187,7 @@ def _diagram(fields: tuple[Field, ...]) -> Iterator[str]:
             line = ""
 
 
-def _rows(fields: tuple[Field, ...]) -> Iterator[str]:
+def _rows(fields: tuple[RecordField, ...]) -> Iterator[str]:
     yield f"{'from':6}{'size':>4}  {'type':6}{'field':15}meaning"
     for field in fields:
         meaning = f"{field.meaning} [{field.source}]" if field.source else field.meaning

@@ -33,8 +33,8 @@ from gemel.record.format import (
     NO_VECTORS,
     RECORD_ALIGNMENT,
     ROLES,
-    Field,
     RecordFault,
+    RecordField,
     record_size,
 )
 from gemel.spans import Span
@@ -223,7 +223,9 @@ def _refuse_changed(record: Record, read: Record) -> None:
         raise RecordError(findings)
 
 
-def _values(table: tuple[Field, ...], form: struct.Struct, view: memoryview, offset: int) -> dict[str, Any]:
+def _values(
+    table: tuple[RecordField, ...], form: struct.Struct, view: memoryview, offset: int
+) -> dict[str, Any]:
     return dict(zip([field.name for field in table], form.unpack_from(view, offset), strict=True))
 
 

@@ -48,7 +48,7 @@ class MemoryPlan(Struct):
     write_unit: int = 1
 
 
-class Window(Struct):
+class MemoryView(Struct):
     """Where a core sees a memory."""
 
     start: int
@@ -113,7 +113,7 @@ class CorePlan(Struct, dict=True):
     emulated_as: int
     lacks: tuple[Capability, ...]
     interrupts: int
-    windows: tuple[Window, ...]
+    windows: tuple[MemoryView, ...]
     devices: tuple[tuple[Span, int], ...]
     executable: tuple[Span, ...]
     loadable: tuple[Span, ...]

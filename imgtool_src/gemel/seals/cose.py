@@ -43,7 +43,7 @@ class Signature(Struct):
         return header_bytes(self.protected)
 
 
-class Sign(Struct):
+class CoseSign(Struct):
     """A COSE_Sign; ``payload`` None: detached.  ``signatures`` has 1 to 8."""
 
     protected: dict[Value, Value]
@@ -77,7 +77,7 @@ def sig_structure(context: str, protected: Sequence[bytes], payload: bytes, exte
     return head(ARRAY, len(parts)) + b"".join(parts)
 
 
-def encode(sign: Sign) -> bytes:
+def encode(sign: CoseSign) -> bytes:
     """The structure's bytes; the same for equal ones."""
     payload = NIL if sign.payload is None else encoded(sign.payload)
     parts = [head(TAG, COSE_SIGN), head(ARRAY, 4), encoded(sign.protected_bytes)]
@@ -101,7 +101,7 @@ def encoded_size(protected: bytes, signers: Sequence[tuple[int, int]]) -> int:
     return size
 
 
-def decode(data: bytes) -> tuple[Sign, int]:
+def decode(data: bytes) -> tuple[CoseSign, int]:
     """The COSE_Sign at the start of ``data`` and its size in bytes; what is after it is not looked at.
 
     Raises CborError for anything that ``encode`` would not have written.
@@ -115,7 +115,7 @@ def decode(data: bytes) -> tuple[Sign, int]:
     unprotected = reader.header_map(MAX_HEADER_ENTRIES)
     payload = reader.bytes_or_none()
     signatures = tuple(_signature(reader) for _ in range(reader.array(1, MAX_SIGNERS)))
-    return Sign(protected, signatures, payload, unprotected), reader.place
+    return CoseSign(protected, signatures, payload, unprotected), reader.place
 
 
 def _signature(reader: Reader) -> Signature:

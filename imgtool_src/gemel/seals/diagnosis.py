@@ -27,7 +27,7 @@ _TRIED_BIT_BY_BIT = (ED25519, ECDSA_P256, ECDSA_P384)
 """512 or 768 verifications, about a tenth of a second; ML-DSA would take tens of thousands."""
 
 
-class Reason(Enum):
+class SignatureFault(Enum):
     """Why a signature does not hold; ``value`` is its text."""
 
     MOVED = "it was made over the record of another image"
@@ -45,19 +45,19 @@ def reason_for(
     other_record: bytes | None = None,
     *,
     others_hold: bool = False,
-) -> Reason:
+) -> SignatureFault:
     """Why the signature of ``signer`` is not one by ``key`` over ``record_bytes``.
 
     ``other_record`` is the record of an image that it may come from; ``others_hold`` whether another
     signer of the same seal holds.
     """
     if other_record is not None and key.verify(signer.signature, _signed(signer, other_record)):
-        return Reason.MOVED
+        return SignatureFault.MOVED
     if signer.algorithm in _RSA_HASHES:
-        return Reason.OTHER_BYTES if _is_pss(signer, key) else Reason.DAMAGED
+        return SignatureFault.OTHER_BYTES if _is_pss(signer, key) else SignatureFault.DAMAGED
     if signer.algorithm in _TRIED_BIT_BY_BIT and _one_bit_off(signer, key, record_bytes):
-        return Reason.DAMAGED_BIT
-    return Reason.ONE_OF_SEVERAL if others_hold else Reason.UNKNOWN
+        return SignatureFault.DAMAGED_BIT
+    return SignatureFault.ONE_OF_SEVERAL if others_hold else SignatureFault.UNKNOWN
 
 
 def _signed(signer: SealSigner, record_bytes: bytes) -> bytes:

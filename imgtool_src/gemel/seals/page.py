@@ -15,7 +15,7 @@ from gemel.seals.format import (
     seal_size,
     signer_header,
 )
-from gemel.seals.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_65, Evidence
+from gemel.seals.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_65, Registration
 from gemel.seals.openssl import openssl_lines
 from gemel.text.wrapping import wrapped
 
@@ -329,7 +329,7 @@ def _sizes() -> Iterator[str]:
 
 
 def _algorithms() -> Iterator[str]:
-    marks = {Evidence.READ: "", Evidence.EXAMPLES: "*", Evidence.RFC_9964: "**"}
+    marks = {Registration.READ: "", Registration.EXAMPLES: "*", Registration.RFC_9964: "**"}
     yield "                COSE                public  signature  seal of   same bytes"
     yield "name            id     name         key     (bytes)    it alone  each time"
     for each in ALGORITHMS:
@@ -343,8 +343,8 @@ def _algorithms() -> Iterator[str]:
     for each in ALGORITHMS:
         yield f"{each.name:<14}  {each.source}"
     yield ""
-    yield f" * {Evidence.EXAMPLES.value}"
-    yield f"** {Evidence.RFC_9964.value}"
+    yield f" * {Registration.EXAMPLES.value}"
+    yield f"** {Registration.RFC_9964.value}"
     yield "Sections of FIPS 186-5, RFC 8017 and RFC 8230 are named from memory."
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.seals.cbor import CborError
-from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, decode
+from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, CoseSign, Signature, decode
 from gemel.seals.format import (
     FINGERPRINT_SIZE,
     RECORD_CONTENT_TYPE,
@@ -43,7 +43,7 @@ def read_seal(area_bytes: bytes, erased_byte: int, where: str) -> Seal:
     return Seal(tuple(signers), size)
 
 
-def _body_findings(sign: Sign, where: str) -> Iterator[SealFinding]:
+def _body_findings(sign: CoseSign, where: str) -> Iterator[SealFinding]:
     if sign.protected.get(CONTENT_TYPE) != RECORD_CONTENT_TYPE:
         yield finding(SealFault.NOT_OF_A_RECORD, where, expected=f"the content type {RECORD_CONTENT_TYPE}")
     if sign.unprotected or set(sign.protected) - {CONTENT_TYPE}:
@@ -53,7 +53,7 @@ def _body_findings(sign: Sign, where: str) -> Iterator[SealFinding]:
         yield finding(SealFault.PAYLOAD_INSIDE, where, found=f"{len(sign.payload):,} bytes", expected="nil")
 
 
-def _order_findings(sign: Sign, where: str) -> Iterator[SealFinding]:
+def _order_findings(sign: CoseSign, where: str) -> Iterator[SealFinding]:
     ids = [part.protected[KEY_ID] for part in sign.signatures if KEY_ID in part.protected]
     if len(set(ids)) < len(ids):
         yield finding(SealFault.SIGNER_TWICE, where)

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from enum import Enum
 
 from gemel.errors import Problem
-from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, MAX_SIGNERS, Sign, Signature, encode
+from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, MAX_SIGNERS, CoseSign, Signature, encode
 from gemel.seals.format import (
     RECORD_CONTENT_TYPE,
     Seal,
@@ -80,7 +80,7 @@ def make_seal(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]
         for key, signature in signatures
     ]
     parts.sort(key=lambda part: part.protected_bytes)
-    return encode(Sign({CONTENT_TYPE: RECORD_CONTENT_TYPE}, tuple(parts)))
+    return encode(CoseSign({CONTENT_TYPE: RECORD_CONTENT_TYPE}, tuple(parts)))
 
 
 def check_room(algorithms: Sequence[SignatureAlgorithm], area_size: int, where: str) -> None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from gemel.show.facts.contents import Contents
 
 
-class Described(Struct):
+class DescribedImage(Struct):
     """What is in an image, and what it was read from; ``inspection`` is None where there is no layout.
 
     ``remarks`` say why the layout's keys were not used.
@@ -76,21 +76,21 @@ def described(
     builds: Mapping[str, Build] | None = None,
     *,
     trusted: Sequence[PublicKey] | None = None,
-) -> Described:
+) -> DescribedImage:
     """As ``describe``, with what it was read from."""
     from gemel.show.facts.gather import contents_of, contents_of_file
 
     if layout is None:
         refuse_builds_without_layout(builds or ())
         alone = contents_of_file(image.data, image.file, image.entry, trusted or (), image.read_from)
-        return Described(_with_trust(alone, trusted), image, None, [])
+        return DescribedImage(_with_trust(alone, trusted), image, None, [])
     keys, remarks = keys_of(layout) if trusted is None else (tuple(trusted), [])
     inspection = Inspection(
         layout, image.data, builds or {}, trusted=keys, file=image.file, image_file=image.read_from
     )
     contents = contents_of(inspection, image.file, image.entry, layout.name)
     is_signed = any(each.signers for each in contents.seals)
-    return Described(_with_trust(contents, trusted), image, inspection, remarks if is_signed else [])
+    return DescribedImage(_with_trust(contents, trusted), image, inspection, remarks if is_signed else [])
 
 
 def _with_trust(contents: Contents, trusted: Sequence[PublicKey] | None) -> Contents:

@@ -16,7 +16,7 @@ from gemel.builds.dwarf.constants import At, Form, Tag
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.checking.contract.comparison import Comparison
+from gemel.checking.contract.comparison import TypeComparison
 from gemel.checking.contract.picture import side_by_side
 from gemel.checking.contract.rows import rows_of
 from gemel.errors import BuildError
@@ -109,7 +109,7 @@ def test_circles_end() -> None:
     with pytest.raises(DebugUnreadable, match="circles"):
         types.resolved(types.named("one")[0])
     (reference,) = types.named("struct inner")
-    assert Comparison(types, types, True).same(reference, reference)
+    assert TypeComparison(types, types, True).same(reference, reference)
     assert types.size_of(reference) == 8
 
 
@@ -123,7 +123,7 @@ def test_deep_types_are_refused() -> None:
     types = types_of(debug_elf(*entries))
     left = types_of(debug_elf(*entries))
     with pytest.raises(BuildError, match="inside each other"):
-        Comparison(left, types, False).same(left.named("struct r199")[0], types.named("struct r199")[0])
+        TypeComparison(left, types, False).same(left.named("struct r199")[0], types.named("struct r199")[0])
 
 
 def test_deep_namespaces_are_refused() -> None:
@@ -146,7 +146,7 @@ def test_doubling_types_take_no_exponential_time() -> None:
         return entries
 
     left, right = types_of(debug_elf(*doubled(4))), types_of(debug_elf(*doubled(5)))
-    comparison = Comparison(left, right, True)
+    comparison = TypeComparison(left, right, True)
     with within(2):
         references = left.named("struct r49")[0], right.named("struct r49")[0]
         assert not comparison.same(*references)
@@ -166,7 +166,7 @@ def test_mutated_debug_information_gives_types_or_a_reason(case: tuple[bytes, bo
     for spelling in CPP_TYPES if cpp else C_TYPES:
         try:
             for reference in types.named(spelling)[:2]:
-                comparison = Comparison(sound, types, True)
+                comparison = TypeComparison(sound, types, True)
                 known = sound.named(spelling)[0]
                 comparison.same(known, reference)
                 lines = side_by_side(rows_of(comparison, known, reference, spelling), ("a", "b"))

@@ -5,14 +5,14 @@ from __future__ import annotations
 from image_edits import changed
 from sealed_images import ML_DSA, OLD, P256, RSA, SEAL, STRANGER, of, sealed, sealed_layout, unsealed
 
-from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
+from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, CoseSign, Signature, encode
 from gemel.seals.format import RECORD_CONTENT_TYPE
 
 RULE = "seal-algorithm-allowed"
 STRONG = sealed_layout('required = true\nalgorithms = ["ECDSA-P384", "ML-DSA-65"]\n')
 ONE = sealed_layout('required = true\nalgorithms = ["Ed25519"]\n')
 PASSED_OFF = encode(
-    Sign(
+    CoseSign(
         {CONTENT_TYPE: RECORD_CONTENT_TYPE},
         (Signature({ALGORITHM: -7, KEY_ID: OLD.public_key.fingerprint}, bytes(64)),),
     )

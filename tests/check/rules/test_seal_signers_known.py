@@ -6,7 +6,7 @@ from sealed_images import NEW, OLD, OPTIONAL, P256, REQUIRED, STRANGER, of, seal
 from small_device import findings
 
 from gemel.inspection.seal import key_words
-from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
+from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, CoseSign, Signature, encode
 from gemel.seals.format import RECORD_CONTENT_TYPE
 from gemel.seals.keys.algorithms import algorithm_named
 from gemel.seals.sealing import present_seal, put_seal
@@ -27,7 +27,7 @@ def with_signers(read, image, count: int) -> None:  # type: ignore[no-untyped-de
         header = {ALGORITHM: foreign.cose_id, KEY_ID: bytes((number + 1,)) * 32}
         parts.append(Signature(header, b"\xbe\xef" * (foreign.signature_size // 2)))
     parts.sort(key=lambda part: part.protected_bytes)
-    put_seal(read.layout, image, encode(Sign({CONTENT_TYPE: RECORD_CONTENT_TYPE}, tuple(parts))))
+    put_seal(read.layout, image, encode(CoseSign({CONTENT_TYPE: RECORD_CONTENT_TYPE}, tuple(parts))))
 
 
 def with_foreign_bytes(count: int, read=REQUIRED):  # type: ignore[no-untyped-def]

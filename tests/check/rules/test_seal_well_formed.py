@@ -6,7 +6,7 @@ from image_edits import changed
 from sealed_images import OLD, P256, SEAL, cut_away, of, sealed, unsealed
 from small_device import findings
 
-from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
+from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, CoseSign, Signature, encode
 from gemel.seals.format import RECORD_CONTENT_TYPE
 from gemel.spans import Span
 
@@ -20,7 +20,7 @@ def _cose(**values: object) -> bytes:
     """A COSE_Sign that is as a seal is but for ``values``."""
     signer = Signature({ALGORITHM: -8, KEY_ID: KID}, bytes(64))
     parts = {"protected": {CONTENT_TYPE: RECORD_CONTENT_TYPE}, "signatures": (signer,), **values}
-    return encode(Sign(**parts))  # type: ignore[arg-type]
+    return encode(CoseSign(**parts))  # type: ignore[arg-type]
 
 
 def _with(data: bytes):  # type: ignore[no-untyped-def]

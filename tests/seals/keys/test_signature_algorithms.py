@@ -7,7 +7,7 @@ from pycose.algorithms import EdDSA, Es256, Es384, Ps256, Ps384
 
 from gemel.seals.keys.algorithms import (
     ALGORITHMS,
-    Evidence,
+    Registration,
     algorithm_named,
     algorithm_of_cose_id,
     unknown_algorithm,
@@ -46,7 +46,7 @@ def test_identifiers_are_those_of_an_independent_library(name: str, independent)
 
 def test_only_the_ml_dsa_registrations_are_known_from_rfc_9964() -> None:
     """What its examples show is marked: the ML-DSA ones, which are those made for quantum computers."""
-    marked = {each.name for each in ALGORITHMS if each.evidence is Evidence.RFC_9964}
+    marked = {each.name for each in ALGORITHMS if each.evidence is Registration.RFC_9964}
     assert marked == {"ML-DSA-65", "ML-DSA-87"}
     assert marked == {each.name for each in ALGORITHMS if each.quantum_safe}
 

@@ -157,7 +157,7 @@ _PLAIN = re.compile(
 """A tag, whether there are children, and attributes with forms, none of them with a constant."""
 
 
-class Known(dict[tuple[object, ...], Abbreviation]):
+class KnownAbbreviations(dict[tuple[object, ...], Abbreviation]):
     """Abbreviations by what makes them, and by their bytes: every source has a table, and most entries are in all.
 
     ``bytes_read`` is the size of all tables that were read.
@@ -166,7 +166,9 @@ class Known(dict[tuple[object, ...], Abbreviation]):
     bytes_read = 0
 
 
-def read_table(data: bytes, at: int, sizes: Sizes, known: Known) -> tuple[dict[int, Abbreviation], int]:
+def read_table(
+    data: bytes, at: int, sizes: Sizes, known: KnownAbbreviations
+) -> tuple[dict[int, Abbreviation], int]:
     """The abbreviations of the table at an offset of ``.debug_abbrev``, by code, and where it ends.
 
     ``known`` are reused, and grow.

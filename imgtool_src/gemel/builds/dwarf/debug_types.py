@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from gemel.builds.dwarf.constants import LANGUAGES, NAMED, RECORDS, At, Tag
 from gemel.builds.dwarf.entries import DieOffset, Entries
 from gemel.builds.dwarf.fault import DebugUnreadable, DwarfFault
-from gemel.builds.dwarf.index import Index
+from gemel.builds.dwarf.index import DebugIndex
 from gemel.builds.dwarf.names import Spelled, keyword, parsed, scoped
 from gemel.builds.dwarf.sections import DebugSections, read_debug_sections
 from gemel.builds.dwarf.type_reader import constant_of, read_type
@@ -80,7 +80,7 @@ class DebugTypes:
         """``file`` is the path as the user wrote it."""
         self._entries = entries
         self._file = file
-        self._index = Index(entries)
+        self._index = DebugIndex(entries)
         self._types: dict[Reference, Type] = {}
 
     @property

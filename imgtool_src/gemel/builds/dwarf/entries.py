@@ -11,7 +11,7 @@ from bisect import bisect_right
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.builds.dwarf.abbreviations import Abbreviation, Known, Value
+from gemel.builds.dwarf.abbreviations import Abbreviation, KnownAbbreviations, Value
 from gemel.builds.dwarf.constants import STRING_INDEXES, UNIT_RELATIVE, At, Form
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import DebugData
@@ -70,7 +70,7 @@ class Entries:
         """
         self._data = data
         self.joined = data.info + data.types if data.types else data.info
-        known = Known()
+        known = KnownAbbreviations()
         self.units = read_units(data, self.joined, known)
         self.elsewhere: dict[str, str] = {}
         self._steps_left = STEPS_FREE + self._data.file_size // BYTES_PER_STEP
@@ -79,7 +79,7 @@ class Entries:
         self._starts = [unit.start for unit in self.units]
         self._signatures = {unit.signature: unit.type for unit in self.units if unit.signature is not None}
 
-    def _add_halves(self, beside: Beside, packages: tuple[str, ...], known: Known) -> None:
+    def _add_halves(self, beside: Beside, packages: tuple[str, ...], known: KnownAbbreviations) -> None:
         from gemel.builds.dwarf.split import read_halves
 
         wanted: dict[str, set[int | None]] = {}

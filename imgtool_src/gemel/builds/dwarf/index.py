@@ -54,7 +54,7 @@ class _Names:
         self.linked: dict[NameKey, list[Indexed]] = {}
 
 
-class Index:
+class DebugIndex:
     """All named types and variables of a file outside of functions, by how their names are written."""
 
     __slots__ = ("_entries", "_heads", "_inside", "_parts", "_search_left", "_whole")

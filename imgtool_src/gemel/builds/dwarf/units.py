@@ -11,7 +11,7 @@ DWARF 5, section 7.5.1.  A unit begins with (sizes in bytes, ``o`` is 4, or 8 af
 
 from __future__ import annotations
 
-from gemel.builds.dwarf.abbreviations import Abbreviation, Known, Sizes, read_table, uleb
+from gemel.builds.dwarf.abbreviations import Abbreviation, KnownAbbreviations, Sizes, read_table, uleb
 from gemel.builds.dwarf.constants import SKELETON_UNIT, SPLIT_COMPILE_UNIT, SPLIT_TYPE_UNIT, TYPE_UNIT, At
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import DebugData
@@ -61,7 +61,7 @@ class Unit(Struct):
         return found, at
 
 
-def read_units(data: DebugData, joined: bytes, known: Known) -> list[Unit]:
+def read_units(data: DebugData, joined: bytes, known: KnownAbbreviations) -> list[Unit]:
     """All units; ``joined`` is ``.debug_info`` and after it ``.debug_types``; ``known`` grows."""
     tables: dict[tuple[int, Sizes], dict[int, Abbreviation]] = {}
     known.bytes_read = 0
@@ -80,7 +80,7 @@ def _read_unit(
     start: int,
     of_types: bool,
     tables: dict[tuple[int, Sizes], dict[int, Abbreviation]],
-    known: Known,
+    known: KnownAbbreviations,
 ) -> Unit:
     limit = len(joined) if of_types else len(data.info)
     length, offset_size, at = _number(joined, start, 4), 4, start + 4

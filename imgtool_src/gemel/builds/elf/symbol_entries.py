@@ -81,7 +81,7 @@ class Symbol(NamedTuple):
         return is_mapping(self.name)
 
 
-class Columns(NamedTuple):
+class SymbolColumns(NamedTuple):
     """The table, gone through once: mapping symbols, three of four entries of a large build, and all others.
 
     ``marks`` are address and name of the mapping symbols of each section by its number, sorted by address.  The other
@@ -99,12 +99,12 @@ class Columns(NamedTuple):
         """The other entries: number, offset of the name, value, size, and type, binding and section together."""
         return zip(self.numbers, self.names, self.values, self.sizes, self.tails, strict=True)
 
-    def only(self, places: Iterable[int]) -> Columns:
+    def only(self, places: Iterable[int]) -> SymbolColumns:
         """Those of the other entries that are at these places of the columns."""
-        return Columns(self.marks, *[[column[place] for place in places] for column in self[1:]])
+        return SymbolColumns(self.marks, *[[column[place] for place in places] for column in self[1:]])
 
 
-def columns_of(table: bytes, strings: bytes) -> Columns:
+def columns_of(table: bytes, strings: bytes) -> SymbolColumns:
     """The columns of a table whose names are in ``strings``."""
     words = words_of(table)
     columns = names, values, _, tails = [words[first::4].tolist() for first in range(4)]
@@ -116,7 +116,7 @@ def columns_of(table: bytes, strings: bytes) -> Columns:
     for of_section in marks.values():
         of_section.sort(key=itemgetter(0))
     is_other = [not each for each in is_mark]
-    return Columns(
+    return SymbolColumns(
         dict(marks), *[list(compress(column, is_other)) for column in (range(len(names)), *columns)]
     )
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import accumulate
 from operator import itemgetter
 
-from gemel.builds.elf.symbol_entries import FUNCTION, OBJECT, UNDEFINED, Columns, name_at
+from gemel.builds.elf.symbol_entries import FUNCTION, OBJECT, UNDEFINED, SymbolColumns, name_at
 from gemel.span_index import SpanIndex
 from gemel.spans import ADDRESS_SPACE, Span
 
@@ -30,7 +30,7 @@ Places = SpanIndex[tuple[int, int]]
 """Where a symbol starts and its number in the table, by the addresses that it stands for."""
 
 
-def functions_of(strings: bytes, columns: Columns, sections: Mapping[int, Span]) -> Places:
+def functions_of(strings: bytes, columns: SymbolColumns, sections: Mapping[int, Span]) -> Places:
     """Start and number of the functions and labels of code by address, as ``SymbolTable.function_at`` chooses them.
 
     Works on the raw entries: of a large build's symbols only the few that are needed get a name.
@@ -83,7 +83,7 @@ def _even(address: int) -> int:
     return address + 1 & ~1
 
 
-def objects_of(columns: Columns) -> Places:
+def objects_of(columns: SymbolColumns) -> Places:
     """Start and number of the objects of known size; of several at one address the smallest, the first in the file."""
     entries = [
         (value, -size, -number)

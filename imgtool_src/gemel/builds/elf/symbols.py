@@ -15,8 +15,8 @@ from gemel.builds.elf.symbol_entries import (
     KINDS,
     OBJECT,
     UNDEFINED,
-    Columns,
     Symbol,
+    SymbolColumns,
     columns_of,
     name_at,
     symbol_of,
@@ -81,7 +81,7 @@ class SymbolTable:
         self._strings_at = strings
         self._code = code_sections
         self._loaded: tuple[bytes, bytes] | None = None
-        self._columns: Columns | None = None
+        self._columns: SymbolColumns | None = None
         self._extents: tuple[Extents, Extents] | None = None
         self._functions: Places | None = None
         self._looked_near = 0
@@ -342,7 +342,7 @@ class SymbolTable:
             self._loaded = (self._source.read(*self._table_at), self._source.read(*self._strings_at))
         return self._loaded
 
-    def _read_columns(self) -> Columns:
+    def _read_columns(self) -> SymbolColumns:
         if self._columns is None:
             self._columns = columns_of(*self._load())
         return self._columns

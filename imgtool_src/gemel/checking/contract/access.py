@@ -27,7 +27,7 @@ _VALUE = "_M_i"
 """The member that std::atomic of a structure holds its value in (libstdc++, GCC 12)."""
 
 
-class Access(NamedTuple):
+class DeclaredAccess(NamedTuple):
     """How one build's type of an object says that it is accessed.
 
     ``members`` are those of a structure whose own type is plain, each with whether it is volatile or atomic.
@@ -52,7 +52,7 @@ class Access(NamedTuple):
 
 
 def of_shared_objects(
-    of: Callable[[Access, Access], Iterator[Outcome]],
+    of: Callable[[DeclaredAccess, DeclaredAccess], Iterator[Outcome]],
 ) -> Callable[[Inspection], Iterator[Outcome]]:
     """A rule's check, made of what it says of an object that builds of two cores share by name, as both access it."""
 
@@ -68,9 +68,9 @@ def of_shared_objects(
     return check
 
 
-def _shared_accesses(inspection: Inspection) -> Iterator[tuple[Access, Access] | NotChecked]:
+def _shared_accesses(inspection: Inspection) -> Iterator[tuple[DeclaredAccess, DeclaredAccess] | NotChecked]:
     """Each such object; builds that do not show it."""
-    first_of: dict[str, Access] = {}
+    first_of: dict[str, DeclaredAccess] = {}
     for plan in parties(inspection.layout):
         build = inspection.builds.get(plan.name)
         objects = shared_objects(inspection.layout, plan, build) if build else {}
@@ -92,7 +92,7 @@ def _shared_accesses(inspection: Inspection) -> Iterator[tuple[Access, Access] |
                 continue
             volatile, atomic = _qualifiers(types, references[0])
             members = tuple(_members(types, references[0]))
-            access = Access(
+            access = DeclaredAccess(
                 shared.of, shared.area, volatile, atomic, types.language_of(references[0]), members
             )
             first = first_of.setdefault(name, access)
@@ -100,7 +100,7 @@ def _shared_accesses(inspection: Inspection) -> Iterator[tuple[Access, Access] |
                 yield first, access
 
 
-def of_one_side(first: Access, other: Access) -> str:
+def of_one_side(first: DeclaredAccess, other: DeclaredAccess) -> str:
     """A member that only one of two structures with the same member has volatile or atomic; empty if none."""
     theirs = dict(other.members)
     return next((name for name, guarded in first.members if theirs.get(name, guarded) != guarded), "")

@@ -36,7 +36,7 @@ DEPTH_LIMIT = 100
 """Types inside each other that are followed at most."""
 
 
-class Pair(NamedTuple):
+class MemberPair(NamedTuple):
     """The same member on both sides; None where a side has no such member."""
 
     left: Member | None
@@ -51,7 +51,7 @@ class Elements(NamedTuple):
     stride: int | None
 
 
-class Comparison:
+class TypeComparison:
     """Compares types of two builds (or two definitions of one build).
 
     Two types agree when their sizes are equal, and their encodings, the names, places and sizes of their
@@ -161,7 +161,7 @@ class Comparison:
             for pair in paired(one, other)
         )
 
-    def is_padding(self, pair: Pair, one: Composite, other: Composite) -> bool:
+    def is_padding(self, pair: MemberPair, one: Composite, other: Composite) -> bool:
         """Whether a member that one side alone has makes no difference.
 
         It fills, by its name, what the other leaves as padding or fills too; or it takes no bytes and C alone has
@@ -203,7 +203,7 @@ class Comparison:
         apart = whole.bits is None and whole.name not in names
         return apart and _is_number(theirs, whole) and at.covers(place)
 
-    def _same_members(self, pair: Pair, depth: int) -> bool:
+    def _same_members(self, pair: MemberPair, depth: int) -> bool:
         left, right = pair
         if left is None or right is None:
             return False
@@ -309,7 +309,7 @@ def bounds_of(elements: Elements) -> tuple[int | None, ...]:
     return first or 0, *others
 
 
-def paired(left: Composite, right: Composite) -> Iterator[Pair]:
+def paired(left: Composite, right: Composite) -> Iterator[MemberPair]:
     """The members of both by name and, of equal names (such as none), by their order.
 
     In the order of ``left``; a member that only ``right`` has comes before the next one that both have.
@@ -317,7 +317,7 @@ def paired(left: Composite, right: Composite) -> Iterator[Pair]:
     if [(each.name, each.case) for each in left.members] == [
         (each.name, each.case) for each in right.members
     ]:
-        yield from map(Pair, left.members, right.members)
+        yield from map(MemberPair, left.members, right.members)
         return
     theirs = dict(_keyed(right))
     mine = dict(_keyed(left))
@@ -331,10 +331,10 @@ def paired(left: Composite, right: Composite) -> Iterator[Pair]:
     waiting = only_right.get(None, [])
     for key, member in mine.items():
         if key in theirs:
-            yield from (Pair(None, each) for each in waiting)
+            yield from (MemberPair(None, each) for each in waiting)
             waiting = only_right.get(key, [])
-        yield Pair(member, theirs.get(key))
-    yield from (Pair(None, each) for each in waiting)
+        yield MemberPair(member, theirs.get(key))
+    yield from (MemberPair(None, each) for each in waiting)
 
 
 def _keyed(record: Composite) -> Iterator[tuple[tuple[str, str | None, int], Member]]:

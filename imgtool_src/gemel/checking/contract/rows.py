@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Member, Pointer, Reference, Type
-from gemel.checking.contract.comparison import Comparison, Pair, elements_of, paired
+from gemel.checking.contract.comparison import MemberPair, TypeComparison, elements_of, paired
 from gemel.checking.contract.wrappers import Found, named_in_style
 from gemel.structs import NamedTuple, Struct, replace
 
@@ -43,7 +43,7 @@ class Row(Struct):
     goes_on: bool = False
 
 
-class Side(NamedTuple):
+class TypeSide(NamedTuple):
     """A type of one build that starts at a bit of the whole."""
 
     types: DebugTypes
@@ -51,10 +51,10 @@ class Side(NamedTuple):
     start: int
 
 
-def rows_of(comparison: Comparison, left: Reference, right: Reference, label: str) -> list[Row]:
+def rows_of(comparison: TypeComparison, left: Reference, right: Reference, label: str) -> list[Row]:
     """The rows of two types, of which one at least differs if the types do; the first is their head."""
     made = _Rows(comparison)
-    one, other = Side(comparison.left, left, 0), Side(comparison.right, right, 0)
+    one, other = TypeSide(comparison.left, left, 0), TypeSide(comparison.right, right, 0)
     made.seen(one, other)
     head = Row(0, label, Cell("", _size(one)), Cell("", _size(other)))
     rows = [head, *made.inside(one, other, 1)]
@@ -74,12 +74,12 @@ def rows_of(comparison: Comparison, left: Reference, right: Reference, label: st
 class _Rows:
     """Makes rows; counts them, since types come from a file that somebody else made."""
 
-    def __init__(self, comparison: Comparison) -> None:
+    def __init__(self, comparison: TypeComparison) -> None:
         self._comparison = comparison
         self._left = ROW_LIMIT
         self._seen: set[tuple[Reference | None, Reference | None]] = set()
 
-    def seen(self, one: Side, other: Side) -> bool:
+    def seen(self, one: TypeSide, other: TypeSide) -> bool:
         """Whether these two types have been shown before; from now on they have."""
         (one, _), (other, _) = self._opened(one, other)
         pair = one.reference, other.reference
@@ -87,7 +87,7 @@ class _Rows:
         self._seen.add(pair)
         return known
 
-    def inside(self, one: Side, other: Side, depth: int) -> Iterator[Row]:
+    def inside(self, one: TypeSide, other: TypeSide, depth: int) -> Iterator[Row]:
         """What is in two types, if they are of a kind that has something in it."""
         (one, left), (other, right) = self._opened(one, other)
         if depth > DEPTH_SHOWN:
@@ -102,7 +102,7 @@ class _Rows:
             yield from _enumerators(left, right, depth)
 
     def _members(
-        self, one: Side, other: Side, left: Composite, right: Composite, depth: int
+        self, one: TypeSide, other: TypeSide, left: Composite, right: Composite, depth: int
     ) -> Iterator[Row]:
         paddings = Padding(one, left), Padding(other, right)
         for pair in paired(left, right):
@@ -116,7 +116,7 @@ class _Rows:
                 yield from self._member(one, other, pair, depth)
         yield from _padding_row(paddings[0].after(), paddings[1].after(), depth)
 
-    def _member(self, one: Side, other: Side, pair: Pair, depth: int) -> Iterator[Row]:
+    def _member(self, one: TypeSide, other: TypeSide, pair: MemberPair, depth: int) -> Iterator[Row]:
         mine, theirs = pair
         if mine is None or theirs is None:
             yield self._alone(one if mine else other, mine or theirs, mine is not None, depth)
@@ -144,7 +144,7 @@ class _Rows:
             yield Row(depth, labels[0], *cells, differs and (cells[0] != cells[1] or not below))
         yield from inner or ()
 
-    def _into(self, one: Side, other: Side, depth: int) -> list[Row] | None:
+    def _into(self, one: TypeSide, other: TypeSide, depth: int) -> list[Row] | None:
         """What is in two types that differ, through arrays and, by choice, pointers; None if shown before."""
         left, right = one.types.resolved(one.reference)[1], other.types.resolved(other.reference)[1]
         if not (isinstance(left, Pointer) and isinstance(right, Pointer)):
@@ -160,7 +160,7 @@ class _Rows:
         own = not any(row.differs for row in inside)
         return [Row(depth, f"its target, {name}", *cells, own), *inside]
 
-    def _opened(self, one: Side, other: Side) -> tuple[tuple[Side, Type], tuple[Side, Type]]:
+    def _opened(self, one: TypeSide, other: TypeSide) -> tuple[tuple[TypeSide, Type], tuple[TypeSide, Type]]:
         """The types as they are compared, or of arrays their first elements."""
         left, right = self._comparison.faced(one.reference, other.reference)
         if isinstance(left.type, Array) or isinstance(right.type, Array):
@@ -172,7 +172,7 @@ class _Rows:
             right.type,
         )
 
-    def _alone(self, side: Side, member: Member | None, on_left: bool, depth: int) -> Row:
+    def _alone(self, side: TypeSide, member: Member | None, on_left: bool, depth: int) -> Row:
         cell = _cell(_moved(side, member), member) if member else None
         label = _label(side, member) if member else ""
         return Row(depth, label, cell if on_left else None, None if on_left else cell, True)
@@ -181,7 +181,7 @@ class _Rows:
 class Padding:
     """Finds the bytes of a record that no member takes."""
 
-    def __init__(self, side: Side, record: Composite) -> None:
+    def __init__(self, side: TypeSide, record: Composite) -> None:
         """Unions have none, nor have records with members whose place is computed at run time."""
         self._types = side.types
         self._start = side.start
@@ -223,7 +223,7 @@ def _enumerators(left: Enumeration, right: Enumeration, depth: int) -> Iterator[
         yield Row(depth, name, cells[0], cells[1], cells[0] != cells[1])
 
 
-def _opened(side: Side) -> tuple[Side, Type]:
+def _opened(side: TypeSide) -> tuple[TypeSide, Type]:
     """The type itself, or of an array its first element."""
     reference, found = side.types.resolved(side.reference)
     if isinstance(found, Array) and reference is not None:
@@ -238,15 +238,15 @@ def _first(types: DebugTypes, found: Found, mixed: bool) -> Reference | None:
     return found.reference
 
 
-def _target(side: Side, pointer: Pointer) -> Side:
-    return Side(side.types, side.types.definition(pointer.target)[0], 0)
+def _target(side: TypeSide, pointer: Pointer) -> TypeSide:
+    return TypeSide(side.types, side.types.definition(pointer.target)[0], 0)
 
 
-def _moved(side: Side, member: Member) -> Side:
-    return Side(side.types, member.type, side.start + (member.bit or 0))
+def _moved(side: TypeSide, member: Member) -> TypeSide:
+    return TypeSide(side.types, member.type, side.start + (member.bit or 0))
 
 
-def _cell(side: Side, member: Member) -> Cell:
+def _cell(side: TypeSide, member: Member) -> Cell:
     if member.bit is None:
         return Cell("?", _size(side))
     byte, bit = divmod(side.start, 8)
@@ -255,12 +255,12 @@ def _cell(side: Side, member: Member) -> Cell:
     return Cell(f"{byte}:{bit}", f"{member.bits} bit{'' if member.bits == 1 else 's'}")
 
 
-def _size(side: Side) -> str:
+def _size(side: TypeSide) -> str:
     size = side.types.size_of(side.reference)
     return "?" if size is None else str(size)
 
 
-def _label(side: Side, member: Member) -> str:
+def _label(side: TypeSide, member: Member) -> str:
     declared = side.types.declared(member.type, member.name)
     _, found = side.types.resolved(member.type)
     if isinstance(found, Composite) and not member.name:
@@ -268,7 +268,7 @@ def _label(side: Side, member: Member) -> str:
     return f"{declared} [case {member.case}]" if member.case is not None else declared
 
 
-def _kind(side: Side, label: str) -> str:
+def _kind(side: TypeSide, label: str) -> str:
     """A label with what it does not show: how the numbers are to be read."""
     _, found = _opened(side)
     if isinstance(found, Enumeration) and found.signed is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.checking.contract.comparison import Comparison
+from gemel.checking.contract.comparison import TypeComparison
 from gemel.checking.contract.data_conventions import differing_conventions
 from gemel.checking.contract.wrappers import unshareable
 from gemel.inspection.contract.parties import Comparable, DefinedType
@@ -23,7 +23,7 @@ SOURCES_COMPARED = 500
 
 def unlike_in_one_build(found: DefinedType, spelling: str, where: str, follow: bool) -> Iterator[Finding]:
     """A finding if sources of one build define a type in two ways."""
-    comparison = Comparison(found.types, found.types, follow)
+    comparison = TypeComparison(found.types, found.types, follow)
     first, *others = found.references[:SOURCES_COMPARED]
     for other in others:
         if not comparison.same(first, other):
@@ -54,7 +54,7 @@ def unlike(
     left: DefinedType, right: DefinedType, spelling: str, where: str, follow: bool
 ) -> Iterator[Finding]:
     """A finding if the first definitions of a type in two builds are not laid out alike."""
-    comparison = Comparison(left.types, right.types, follow)
+    comparison = TypeComparison(left.types, right.types, follow)
     sides = tuple(Comparable(each.plan.name, each, each.references[0]) for each in (left, right))
     if not comparison.same(sides[0].reference, sides[1].reference):
         what = f"builds {left.plan.name} and {right.plan.name} lay out {spelling} differently"
@@ -62,7 +62,7 @@ def unlike(
 
 
 def _finding(
-    what: str, where: str, spelling: str, sides: tuple[Comparable, Comparable], comparison: Comparison
+    what: str, where: str, spelling: str, sides: tuple[Comparable, Comparable], comparison: TypeComparison
 ) -> Finding:
     from gemel.checking.contract.picture import first_difference, side_by_side
     from gemel.checking.contract.rows import rows_of

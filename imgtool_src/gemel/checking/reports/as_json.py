@@ -80,7 +80,7 @@ class ReportedRule(Struct):
     not_applicable: Annotated[tuple[DoesNotApply, ...], "where there is nothing to look at"]
 
 
-class Report(Struct):
+class CheckReport(Struct):
     """The result of a check."""
 
     format: Annotated[int, f"version of this form: {FORMAT}"]
@@ -100,8 +100,8 @@ def report(result: RulesApplied, inspection: Inspection, image_name: str) -> str
 
 
 def report_data(result: RulesApplied, inspection: Inspection, image_name: str) -> dict[str, Any]:
-    """The report as plain data, as the schema of `Report` describes it."""
-    whole = Report(
+    """The report as plain data, as the schema of `CheckReport` describes it."""
+    whole = CheckReport(
         format=FORMAT,
         identity=identity_of(inspection, image_name),
         passes=result.passes,

@@ -24,7 +24,7 @@ from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple, replace
 
 
-class Constant(NamedTuple):
+class NamedConstant(NamedTuple):
     """A constant that a contract names: ``place`` in the image, the ``value`` there, in ``table`` or alone."""
 
     contract: str
@@ -62,9 +62,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if not secondaries and not _loads_own(inspection):
         return
     starts, hidden = _starts(inspection)
-    constants: list[Constant] = []
+    constants: list[NamedConstant] = []
     for found in _constants(inspection, starts):
-        if isinstance(found, Constant):
+        if isinstance(found, NamedConstant):
             constants.append(found)
         else:
             yield found
@@ -102,9 +102,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         )
 
 
-def _matched(fitting: dict[Constant, list[Start]]) -> dict[Constant, str]:
+def _matched(fitting: dict[NamedConstant, list[Start]]) -> dict[NamedConstant, str]:
     """A core for each constant that fits one, no core twice; those that fit fewest choose first."""
-    matched: dict[Constant, str] = {}
+    matched: dict[NamedConstant, str] = {}
     for constant in sorted(fitting, key=lambda each: len(fitting[each])):
         free = [start.plan.core for start in fitting[constant] if start.plan.core not in matched.values()]
         if free:
@@ -112,7 +112,7 @@ def _matched(fitting: dict[Constant, list[Start]]) -> dict[Constant, str]:
     return matched
 
 
-def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant | Finding | NotChecked]:
+def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[NamedConstant | Finding | NotChecked]:
     seen = set()
     for contract in inspection.layout.contracts.values():
         boot = contract.boot_symbol
@@ -137,7 +137,7 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant
             continue
         place = Span(table.start, 4)
         word = inspection.word_at(table.start)
-        first = Constant(contract.name, boot.build, boot.symbol, place, word, table)
+        first = NamedConstant(contract.name, boot.build, boot.symbol, place, word, table)
         fields = list(_fields(inspection, first))
         yield _vector_field(inspection, fields, starts)
 
@@ -183,19 +183,19 @@ def _not_defined(contract: Contract, error: SymbolNotPlaced, starts: list[Start]
     )
 
 
-def _fields(inspection: Inspection, constant: Constant) -> Iterator[Constant]:
+def _fields(inspection: Inspection, constant: NamedConstant) -> Iterator[NamedConstant]:
     for start in range(constant.table.start, constant.table.end - 3, 4):
         yield constant._replace(place=Span(start, 4), value=inspection.word_at(start))
 
 
-def _field_for(inspection: Inspection, constant: Constant, due: list[Start]) -> Constant:
+def _field_for(inspection: Inspection, constant: NamedConstant, due: list[Start]) -> NamedConstant:
     """The field of the same table that leads into the area of one of ``due``, if any does."""
     areas = [inspection.layout.span_of(start.plan.stored_in) for start in due]
     fields = _fields(inspection, constant)
     return next((each for each in fields if any(area.holds(each.value) for area in areas)), constant)
 
 
-def _is_left_out(inspection: Inspection, constant: Constant, start: Start) -> bool:
+def _is_left_out(inspection: Inspection, constant: NamedConstant, start: Start) -> bool:
     """Whether nothing in the code that holds a constant leads to a table, at which its core does not start."""
     placed = inspection.placed.get(constant.build)
     if placed is None or start.plan is starting_plan(inspection.layout):
@@ -205,7 +205,7 @@ def _is_left_out(inspection: Inspection, constant: Constant, start: Start) -> bo
     return not any(next(holders_of(each, data, placed.stored.start), None) for each in addresses)
 
 
-def _vector_field(inspection: Inspection, fields: list[Constant], starts: list[Start]) -> Constant:
+def _vector_field(inspection: Inspection, fields: list[NamedConstant], starts: list[Start]) -> NamedConstant:
     """The field of a table that holds the address of vectors: that of a known table, else in any build's area."""
     due = [*starts, *_followers(inspection, fields[0])]
     areas = [inspection.layout.span_of(start.plan.stored_in) for start in due]
@@ -253,7 +253,7 @@ def _loads_own(inspection: Inspection) -> bool:
     return any(plan.core in cores and plan.name not in named for plan in vector_builds(layout))
 
 
-def _followers(inspection: Inspection, constant: Constant) -> list[Start]:
+def _followers(inspection: Inspection, constant: NamedConstant) -> list[Start]:
     """The vector tables of other builds for the constant's own core, which a boot loader goes on to."""
     core = inspection.layout.builds[constant.build].core
     plans = [
@@ -262,7 +262,7 @@ def _followers(inspection: Inspection, constant: Constant) -> list[Start]:
     return [start for plan in plans if (start := _start(inspection, plan))]
 
 
-def _fits(inspection: Inspection, constant: Constant, start: Start) -> bool:
+def _fits(inspection: Inspection, constant: NamedConstant, start: Start) -> bool:
     return distance(inspection.layout, start.plan.core, start.address, constant.value) == 0
 
 
@@ -270,7 +270,7 @@ def _area_holds(inspection: Inspection, start: Start, address: int) -> bool:
     return inspection.layout.span_of(start.plan.stored_in).holds(address)
 
 
-def _leads_to(inspection: Inspection, constant: Constant, start: Start) -> bool:
+def _leads_to(inspection: Inspection, constant: NamedConstant, start: Start) -> bool:
     """Whether it is the address of a table, or one before it from which the code goes on to the table."""
     if _fits(inspection, constant, start):
         return True
@@ -284,7 +284,7 @@ def _leads_to(inspection: Inspection, constant: Constant, start: Start) -> bool:
 
 
 def _of_loader(
-    inspection: Inspection, constant: Constant, goal: Start, followers: list[Start]
+    inspection: Inspection, constant: NamedConstant, goal: Start, followers: list[Start]
 ) -> Iterator[Finding | Holds]:
     """A constant that leads to ``goal``, and each field of its table that misses the table of another application."""
     missed = False
@@ -297,11 +297,13 @@ def _of_loader(
         yield Holds(f"constant {constant.symbol} of build {constant.build} for build {goal.plan.name}")
 
 
-def _fitting(inspection: Inspection, constant: Constant, starts: list[Start]) -> list[Start]:
+def _fitting(inspection: Inspection, constant: NamedConstant, starts: list[Start]) -> list[Start]:
     return [start for start in starts if _fits(inspection, constant, start)]
 
 
-def _finding(inspection: Inspection, constant: Constant, taken: list[Start], due: list[Start]) -> Finding:
+def _finding(
+    inspection: Inspection, constant: NamedConstant, taken: list[Start], due: list[Start]
+) -> Finding:
     """What is wrong with a constant; ``taken`` it fits, ``due`` are the tables that it could name instead."""
     cores = list(dict.fromkeys(start.plan.core for start in due))
     parties = [constant.build, constant.contract, *cores, *(start.plan.name for start in due)]
@@ -334,7 +336,7 @@ def _finding(inspection: Inspection, constant: Constant, taken: list[Start], due
     )
 
 
-def _causes(inspection: Inspection, constant: Constant, due: list[Start]) -> Iterator[tuple[str, str]]:
+def _causes(inspection: Inspection, constant: NamedConstant, due: list[Start]) -> Iterator[tuple[str, str]]:
     """A table that is not where the constant and the layout have it, or that runs elsewhere than the layout says."""
     for start in due:
         declared = start.declared
@@ -357,7 +359,7 @@ def _seen(inspection: Inspection, core: str, address: int) -> str:
     return f"{text}, where the image has {' and '.join(words)}"
 
 
-def _next_step(inspection: Inspection, constant: Constant, due: list[Start]) -> str:
+def _next_step(inspection: Inspection, constant: NamedConstant, due: list[Start]) -> str:
     """What to do, where the constant shows which mistake it was."""
     seen = locate(inspection.layout, constant.value)
     for start in due:

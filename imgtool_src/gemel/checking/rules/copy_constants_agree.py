@@ -19,7 +19,7 @@ from gemel.spans import Span, format_address, format_size
 from gemel.structs import NamedTuple
 
 
-class Constant(NamedTuple):
+class CopyConstant(NamedTuple):
     """What one key of copied_by names: its value, and where it stands (None: it is a symbol's own value)."""
 
     key: str
@@ -76,7 +76,7 @@ _WRONG = {
 }
 
 
-def _constant(inspection: Inspection, copied: CopiedBy, key: str, symbol: str) -> Constant | str:
+def _constant(inspection: Inspection, copied: CopiedBy, key: str, symbol: str) -> CopyConstant | str:
     """The constant, or why its value is not known."""
     build = inspection.builds.get(copied.build)
     if reason := needs_elf(copied.build, build, "symbols"):
@@ -86,8 +86,8 @@ def _constant(inspection: Inspection, copied: CopiedBy, key: str, symbol: str) -
     except SymbolNotPlaced as error:
         own = _own_value(inspection, copied.build, symbol)
         reason = "; ".join(str(problem) for problem in error.problems)
-        return reason if own is None else Constant(key, symbol, own, None)
-    return Constant(key, symbol, inspection.word_at(place.start), place)
+        return reason if own is None else CopyConstant(key, symbol, own, None)
+    return CopyConstant(key, symbol, inspection.word_at(place.start), place)
 
 
 def _own_value(inspection: Inspection, build: str, symbol: str) -> int | None:

@@ -42,15 +42,15 @@ def check(inspection: Inspection, seal: SealUnderCheck) -> Iterator[Outcome]:
 
 
 def _finding(inspection: Inspection, seal: SealUnderCheck, verdict: Verdict, record: bytes) -> Finding:
-    from gemel.seals.diagnosis import Reason, reason_for
+    from gemel.seals.diagnosis import SignatureFault, reason_for
 
     previous = inspection.previous
-    reason = Reason.UNKNOWN
+    reason = SignatureFault.UNKNOWN
     if verdict.key:
         others = any(each.good for each in seal.verdicts)
         other_record = previous.data if previous else None
         reason = reason_for(verdict.signer, verdict.key, record, other_record, others_hold=others)
-    source = f", of {previous.name}" if previous and reason is Reason.MOVED else ""
+    source = f", of {previous.name}" if previous and reason is SignatureFault.MOVED else ""
     return Finding(
         "a signature does not hold over this record",
         _parties(inspection, seal),

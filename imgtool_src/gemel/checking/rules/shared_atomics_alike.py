@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.contract.access import Access, of_shared_objects
+from gemel.checking.contract.access import DeclaredAccess, of_shared_objects
 from gemel.checking.rule import Rule
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding, Holds, Outcome
 
 
 @of_shared_objects
-def check(first: Access, other: Access) -> Iterator[Outcome]:
+def check(first: DeclaredAccess, other: DeclaredAccess) -> Iterator[Outcome]:
     """One outcome for each object that two builds share and that is atomic in one of them."""
     names = f"builds {first.of.plan.name} and {other.of.plan.name}"
     where = f"{other.of.symbol.name} in {names}"

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.contract.access import Access, of_one_side, of_shared_objects
+from gemel.checking.contract.access import DeclaredAccess, of_one_side, of_shared_objects
 from gemel.checking.rule import Rule
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding, Holds, Outcome
 
 
 @of_shared_objects
-def check(first: Access, other: Access) -> Iterator[Outcome]:
+def check(first: DeclaredAccess, other: DeclaredAccess) -> Iterator[Outcome]:
     """One outcome for each object that two builds have under one name in shared areas."""
     names = f"builds {first.of.plan.name} and {other.of.plan.name}"
     in_rust = "Rust" in (first.language, other.language)
@@ -35,7 +35,7 @@ def check(first: Access, other: Access) -> Iterator[Outcome]:
     )
 
 
-def _of_member(first: Access, other: Access, member: str) -> Finding:
+def _of_member(first: DeclaredAccess, other: DeclaredAccess, member: str) -> Finding:
     plain, guarded = (other, first) if dict(first.members)[member] else (first, other)
     name, plan = f"{plain.of.symbol.name}.{member}", plain.of.plan
     return Finding(

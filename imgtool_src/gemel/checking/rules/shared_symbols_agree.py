@@ -26,7 +26,7 @@ from gemel.spans import Span, format_address
 from gemel.structs import replace
 
 if TYPE_CHECKING:
-    from gemel.checking.contract.comparison import Comparison
+    from gemel.checking.contract.comparison import TypeComparison
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -144,9 +144,9 @@ def _same_types(
     left: DefinedType, right: DefinedType, where: str, of_types: _OfTypes
 ) -> tuple[tuple[str, str], ...]:
     """The first objects of, or with, the two structures or enumerations that differ; they differ in all."""
-    from gemel.checking.contract.comparison import Comparison, elements_of
+    from gemel.checking.contract.comparison import TypeComparison, elements_of
 
-    comparison = Comparison(left.types, right.types, False)
+    comparison = TypeComparison(left.types, right.types, False)
     comparison.same(left.references[0], right.references[0])
     mine, theirs = (elements_of(side.types, side.references[0]).type for side in (left, right))
     while inner := _differing_member(comparison, mine, theirs):
@@ -158,7 +158,7 @@ def _same_types(
 
 
 def _differing_member(
-    comparison: Comparison, mine: Reference, theirs: Reference
+    comparison: TypeComparison, mine: Reference, theirs: Reference
 ) -> tuple[Reference, Reference] | None:
     """The types of the first member that differs, where it is a structure or an enumeration at one place in both."""
     from gemel.checking.contract.comparison import elements_of, paired

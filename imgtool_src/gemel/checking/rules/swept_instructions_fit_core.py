@@ -35,7 +35,7 @@ GAP = 1 << 16
 """Erased bytes that are not looked at: a few bytes at both ends of a large flash are as little work as they are."""
 
 
-class Stretch(NamedTuple):
+class SweptBytes(NamedTuple):
     """Bytes of a build in the image, and where its core runs the first of them."""
 
     span: Span
@@ -97,7 +97,7 @@ def _stretches(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[Span, 
             yield span, seen_by(inspection.layout, span.start, plan.core)
 
 
-def _written_parts(inspection: Inspection, span: Span, start: int) -> Iterator[Stretch]:
+def _written_parts(inspection: Inspection, span: Span, start: int) -> Iterator[SweptBytes]:
     """What is between erased stretches of GAP bytes and more."""
     erased = inspection.erased_byte_at(span.start)
     written = re.compile(rb"[^\x%02x]" % erased, re.DOTALL)
@@ -109,13 +109,13 @@ def _written_parts(inspection: Inspection, span: Span, start: int) -> Iterator[S
             gap = data.find(bytes((erased,)) * GAP, at)
             end = len(data) if gap < 0 else gap + 3 & ~3
             if end > at:
-                yield Stretch(Span(first + at, end - at), start + first + at - span.start, data[at:end])
+                yield SweptBytes(Span(first + at, end - at), start + first + at - span.start, data[at:end])
             after = written.search(data, end)
             at = after.start() & ~3 if after else len(data)
 
 
 def _code(
-    inspection: Inspection, plan: BuildPlan, stretches: list[Stretch], parts: int
+    inspection: Inspection, plan: BuildPlan, stretches: list[SweptBytes], parts: int
 ) -> list[tuple[Span, UnmappedCode]]:
     from gemel.m_profile.unmapped import unmapped_code
 

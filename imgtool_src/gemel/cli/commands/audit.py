@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from gemel.audit.as_text import Totals
     from gemel.audit.result import ImageResult
     from gemel.audit.terms import Term
-    from gemel.workflows.auditing.forms import Form
+    from gemel.workflows.auditing.forms import AuditForm
 
 IMAGE = "image="
 """What requires the versions that have the blocks of a file."""
@@ -190,8 +190,8 @@ def _find(
     terms: Sequence[str],
     index_file: FilePath | None,
     more: bool,
-    form: Form,
-    forms: dict[FilePath, Form],
+    form: AuditForm,
+    forms: dict[FilePath, AuditForm],
     at: int | None,
 ) -> int:
     """Print what the index knows; 1 if nothing fits."""
@@ -232,7 +232,7 @@ def _nearest(wanted: Sequence[Term]) -> str:
 
 
 def _given(
-    results: Iterable[ImageResult], form: Form, forms: dict[FilePath, Form], *, ends: bool = True
+    results: Iterable[ImageResult], form: AuditForm, forms: dict[FilePath, AuditForm], *, ends: bool = True
 ) -> Totals:
     """Print results as they come, and write them to the files of reports; what they come to."""
     from gemel.audit.as_text import Totals
@@ -256,7 +256,7 @@ def _given(
     return totals
 
 
-def _put(text: str, form: Form, *, of_image: bool = False) -> None:
+def _put(text: str, form: AuditForm, *, of_image: bool = False) -> None:
     """To stdout, text as wide as the terminal, but one line an image for programs, whatever COLUMNS says.
 
     Other forms are UTF-8 whatever the terminal's encoding.

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.cli.checks import ABOUT_AN_IMAGE, Asked, folder_result, image_result, result_without_layout
+from gemel.cli.checks import (
+    ABOUT_AN_IMAGE,
+    CheckArguments,
+    folder_result,
+    image_result,
+    result_without_layout,
+)
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import (
     FILE,
@@ -34,7 +40,7 @@ if TYPE_CHECKING:
     from gemel.cli.positions import Given
 
 
-@sub_command("check", works_long=True, takes=Asked)
+@sub_command("check", works_long=True, takes=CheckArguments)
 @argument("words", metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
 @several_at_option
 @from_device_option
@@ -78,7 +84,7 @@ if TYPE_CHECKING:
 @report_option
 @option("--all", "everything", is_flag=True, help="In text, list every rule and place.")
 @quiet_option
-def command(asked: Asked) -> int:
+def command(asked: CheckArguments) -> int:
     """Check an image against its layout, with the builds if they are given.
 
     Where LAYOUT is left out, gemel.toml in the folder is it; LAYOUT alone checks the layout. A build is given as
@@ -129,7 +135,7 @@ def _only_with_dump() -> UsageProblem:
     return UsageProblem("an index is compared with a dump alone", found="--index", next_step=step)
 
 
-def _check_layout(found: Given, asked: Asked) -> int:
+def _check_layout(found: Given, asked: CheckArguments) -> int:
     """Say that the layout is in order; what is wrong with one is raised where it is read."""
     import sys
 

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 USAGE = "[LAYOUT] [NAME=BUILD]..."
 
 
-class Asked(Struct, kw_only=True):
+class JoinArguments(Struct, kw_only=True):
     """The words and options of ``gemel join``, as they are declared below."""
 
     words: tuple[str, ...]
@@ -65,7 +65,7 @@ class Asked(Struct, kw_only=True):
     quiet: bool
 
 
-@sub_command("join", works_long=True, takes=Asked)
+@sub_command("join", works_long=True, takes=JoinArguments)
 @argument("words", metavar=USAGE, several=True, kind=INPUTS)
 @images_option(required=True, unless="dry_run")
 @memories_option
@@ -96,7 +96,7 @@ class Asked(Struct, kw_only=True):
 @report_option
 @option("--all", "everything", is_flag=True, help="In text, list every rule and place.")
 @quiet_option
-def command(asked: Asked) -> int:
+def command(asked: JoinArguments) -> int:
     """Join the builds of a layout into one flash image.
 
     The image is checked before it is written; one that breaks a rule is not written. Where LAYOUT is left out,
@@ -129,7 +129,7 @@ class _Joined(NamedTuple):
     whole: dict[FilePath, str]
 
 
-def _joined(asked: Asked) -> _Joined:
+def _joined(asked: JoinArguments) -> _Joined:
     """The builds joined and checked; nothing is written yet."""
     from gemel.cli.positions import given, layout_of
     from gemel.cli.signing.key_options import GivenKeys
@@ -181,7 +181,7 @@ def _joined(asked: Asked) -> _Joined:
     return _Joined(made, result, read, whole)
 
 
-def _written(asked: Asked, joined: _Joined) -> tuple[Shown, list[str]]:
+def _written(asked: JoinArguments, joined: _Joined) -> tuple[Shown, list[str]]:
     """Print the result, and write images and reports if it passes; what is said at the end."""
     from gemel.cli.reporting import Shown, report_texts
     from gemel.cli.signing.seal_lines import seal_lines, sign_command, unsealed_lines

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from gemel.cli.positions import Given
     from gemel.image.image import Image
     from gemel.text.styled import Line, Signs
-    from gemel.workflows.describing import Described
+    from gemel.workflows.describing import DescribedImage
 
 COLOURS: dict[str, dict[str, Any]] = {
     "title": {"bold": True},
@@ -157,7 +157,7 @@ def _described(
     as_form: str | None,
     trust: tuple[FilePath, ...],
     paths_outside: bool,
-) -> Described:
+) -> DescribedImage:
     from gemel.cli.printing import print_remarks
     from gemel.workflows.describing import described, refuse_builds_without_layout
     from gemel.workflows.inputs.builds import load_builds, without_others

@@ -10,7 +10,7 @@ from itertools import chain, islice, product
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
 from gemel.builds.segment import Segment
-from gemel.m_profile.address_signs import STATE_SIGNS, Sign, places_of, signs_of
+from gemel.m_profile.address_signs import STATE_SIGNS, AddressSign, places_of, signs_of
 from gemel.m_profile.bit_band import aliases_of_bits
 from gemel.m_profile.halfwords import CALLER_SAVED, branch_distance, long_branches
 from gemel.m_profile.known_registers import (
@@ -233,7 +233,7 @@ def functions_of_core(build: Build) -> list[Symbol]:
     return _functions(build, STATE_SIGNS)
 
 
-def _functions(build: Build, signs: Iterable[Sign]) -> list[Symbol]:
+def _functions(build: Build, signs: Iterable[AddressSign]) -> list[Symbol]:
     """The functions with bytes that could put a system address together, or set the stack limit."""
     found: dict[int, Symbol] = {}
     for segment in build.stored:

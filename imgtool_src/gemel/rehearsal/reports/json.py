@@ -23,7 +23,7 @@ FORMAT: Literal[2] = 2
 """Version of the form.  2: ``identity`` replaces ``tool``, ``product`` and ``image``."""
 
 
-class Report(Struct, kw_only=True):
+class RehearsalReport(Struct, kw_only=True):
     """What happened when both cores started from the image's own bytes."""
 
     format: Annotated[Literal[2], "version of this form"] = FORMAT
@@ -56,10 +56,10 @@ def report(rehearsal: Rehearsal, identity: Identity) -> str:
 
 
 def report_data(rehearsal: Rehearsal, identity: Identity) -> dict[str, Any]:
-    """The report as plain data, as the schema of `Report` describes it."""
+    """The report as plain data, as the schema of `RehearsalReport` describes it."""
     shared = rehearsal.shared_memory.items()
     data: dict[str, Any] = data_of(
-        Report(
+        RehearsalReport(
             identity=identity,
             passes=rehearsal.passes,
             outcome=rehearsal.outcome,

@@ -22,8 +22,8 @@ from gemel.rehearsal.plan import (
     DevicePlan,
     MemoryKind,
     MemoryPlan,
+    MemoryView,
     ReleasePlan,
-    Window,
 )
 from gemel.rehearsal.setup.goals import goals_of
 from gemel.rehearsal.setup.profiles import emulated_as, profile_notes
@@ -129,7 +129,7 @@ def _memory(inspection: Inspection, memory: Memory) -> MemoryPlan:
 def _core(inspection: Inspection, core: Core, described: RehearsalPlan) -> CorePlan:
     layout = inspection.layout
     windows = tuple(
-        Window(start, memory.name, memory.size)
+        MemoryView(start, memory.name, memory.size)
         for memory in layout.memories.values()
         if memory.kind != "device"
         for start in starts_of(memory, core.name)

@@ -21,7 +21,7 @@ from gemel.structs import Struct
 from gemel.text.escaping import in_toml
 
 
-class Evidence(Enum):
+class Registration(Enum):
     """How the registration of a COSE identifier is known to this project."""
 
     READ = "read in the source text of the standard"
@@ -47,7 +47,7 @@ class SignatureAlgorithm(Struct):
     key_words: str
     same_bytes: bool
     quantum_safe: bool
-    evidence: Evidence
+    evidence: Registration
     source: str
 
     def __str__(self) -> str:
@@ -55,7 +55,7 @@ class SignatureAlgorithm(Struct):
 
 
 ED25519 = SignatureAlgorithm(
-    "Ed25519", -8, "EdDSA", 64, 32, "an Ed25519 key", True, False, Evidence.READ, "RFC 8032, RFC 9053 2.2"
+    "Ed25519", -8, "EdDSA", 64, 32, "an Ed25519 key", True, False, Registration.READ, "RFC 8032, RFC 9053 2.2"
 )
 ECDSA_P256 = SignatureAlgorithm(
     "ECDSA-P256",
@@ -66,7 +66,7 @@ ECDSA_P256 = SignatureAlgorithm(
     "an EC key on curve P-256",
     True,
     False,
-    Evidence.READ,
+    Registration.READ,
     "FIPS 186-5, RFC 6979, RFC 9053 2.1; hash SHA-256",
 )
 ECDSA_P384 = SignatureAlgorithm(
@@ -78,7 +78,7 @@ ECDSA_P384 = SignatureAlgorithm(
     "an EC key on curve P-384",
     True,
     False,
-    Evidence.READ,
+    Registration.READ,
     "FIPS 186-5, RFC 6979, RFC 9053 2.1; hash SHA-384",
 )
 RSA_3072 = SignatureAlgorithm(
@@ -90,7 +90,7 @@ RSA_3072 = SignatureAlgorithm(
     "an RSA key of 3,072 bits",
     False,
     False,
-    Evidence.EXAMPLES,
+    Registration.EXAMPLES,
     "RFC 8017 8.1, RFC 8230 2; hash and mask SHA-256, salt 32 bytes",
 )
 RSA_4096 = SignatureAlgorithm(
@@ -102,7 +102,7 @@ RSA_4096 = SignatureAlgorithm(
     "an RSA key of 4,096 bits",
     False,
     False,
-    Evidence.EXAMPLES,
+    Registration.EXAMPLES,
     "RFC 8017 8.1, RFC 8230 2; hash and mask SHA-384, salt 48 bytes",
 )
 ML_DSA_65 = SignatureAlgorithm(
@@ -114,7 +114,7 @@ ML_DSA_65 = SignatureAlgorithm(
     "an ML-DSA-65 key",
     False,
     True,
-    Evidence.RFC_9964,
+    Registration.RFC_9964,
     "FIPS 204, pure, empty context, hedged; RFC 9964",
 )
 ML_DSA_87 = SignatureAlgorithm(
@@ -126,7 +126,7 @@ ML_DSA_87 = SignatureAlgorithm(
     "an ML-DSA-87 key",
     False,
     True,
-    Evidence.RFC_9964,
+    Registration.RFC_9964,
     "FIPS 204, pure, empty context, hedged; RFC 9964",
 )
 

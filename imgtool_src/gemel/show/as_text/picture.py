@@ -61,7 +61,7 @@ class PictureRow(Struct):
         return f"{self.used:,}", short_size(self.size), share(self.per_cent)
 
 
-class Columns(Struct):
+class PictureColumns(Struct):
     """The widths of the columns, the same for all pictures of one output."""
 
     label: int
@@ -72,7 +72,7 @@ class Columns(Struct):
     share: int
 
 
-def columns_for(rows: Iterable[PictureRow], width: int) -> Columns:
+def columns_for(rows: Iterable[PictureRow], width: int) -> PictureColumns:
     """The columns for these rows in ``width`` columns of text."""
     everything = list(rows)
     label = max((width_of(row.indented) for row in everything), default=0)
@@ -91,7 +91,7 @@ def columns_for(rows: Iterable[PictureRow], width: int) -> Columns:
     if cells < FEWEST_CELLS:
         label = max(SHORTEST_LABEL, label - (FEWEST_CELLS - cells))
         cells = rest - label - 1
-    return Columns(label, address, max(1, cells), used, size, share_width)
+    return PictureColumns(label, address, max(1, cells), used, size, share_width)
 
 
 def cell_count(whole: Span, rows: Iterable[PictureRow], most: int) -> int:
@@ -112,7 +112,7 @@ def cell_count(whole: Span, rows: Iterable[PictureRow], most: int) -> int:
 
 
 def picture(
-    whole: Span, rows: list[PictureRow], columns: Columns, width: int, signs: Signs
+    whole: Span, rows: list[PictureRow], columns: PictureColumns, width: int, signs: Signs
 ) -> Iterator[Line]:
     """The lines: the edges' addresses, a line for each row, and the scale."""
     count = cell_count(whole, rows, columns.most_cells)
@@ -139,7 +139,7 @@ def _scale(whole: Span, rows: Iterable[PictureRow], count: int) -> str:
     return f"{words}; less, and drawn as one cell: {', '.join(dict.fromkeys(small))}" if small else words
 
 
-def _row_line(row: PictureRow, whole: Span, count: int, columns: Columns, signs: Signs) -> Line:
+def _row_line(row: PictureRow, whole: Span, count: int, columns: PictureColumns, signs: Signs) -> Line:
     pieces = [Styled(padded(row.indented, columns.label, signs) + " ", "" if row.part_of else "name")]
     if columns.address:
         pieces.append(Styled(format_address(row.span.start) + " ", "dim" if row.part_of else ""))
@@ -148,7 +148,7 @@ def _row_line(row: PictureRow, whole: Span, count: int, columns: Columns, signs:
     return tuple(pieces)
 
 
-def _right(row: PictureRow, columns: Columns) -> str:
+def _right(row: PictureRow, columns: PictureColumns) -> str:
     used, size, share_text = row.sizes
     if not size:
         return f"{used:>{columns.used}}"

@@ -84,7 +84,7 @@ def _html() -> Writer:
     return AuditPage()
 
 
-class Form(NamedTuple):
+class AuditForm(NamedTuple):
     """A form: its name, the suffix of its files, and what writes one of them."""
 
     name: str
@@ -93,20 +93,20 @@ class Form(NamedTuple):
 
 
 FORMS = (
-    Form("text", ".txt", _text),
-    Form("csv", ".csv", _csv),
-    Form("json", ".json", _Json),
-    Form("jsonl", ".jsonl", _json_lines),
-    Form("html", ".html", _html),
+    AuditForm("text", ".txt", _text),
+    AuditForm("csv", ".csv", _csv),
+    AuditForm("json", ".json", _Json),
+    AuditForm("jsonl", ".jsonl", _json_lines),
+    AuditForm("html", ".html", _html),
 )
 
 
-def form_named(name: str) -> Form:
+def form_named(name: str) -> AuditForm:
     """The form of that name."""
     return next(each for each in FORMS if each.name == name)
 
 
-def form_of(file: str) -> Form:
+def form_of(file: str) -> AuditForm:
     """The form that a file's suffix means; raises UsageProblem for any other."""
     suffix = FilePath(file).suffix.lower()
     for each in FORMS:
@@ -124,7 +124,7 @@ def form_of(file: str) -> Form:
 class Spool:
     """A report on its way, in a temporary file: it is written as results come, and read when all have."""
 
-    def __init__(self, form: Form) -> None:
+    def __init__(self, form: AuditForm) -> None:
         from tempfile import TemporaryFile
 
         self._writer, self._file = form.writer(), TemporaryFile()  # noqa: SIM115 (closed by ``blocks``)

@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from gemel.audit.index import Index, IndexedBlock, Known, stamp_of
+from gemel.audit.index import Index, IndexedBlock, KnownFile, stamp_of
 from gemel.audit.pool import Answer, Pool
 from gemel.audit.result import ImageResult, result_of
 from gemel.errors import UsageProblem
@@ -31,7 +31,7 @@ class _File(NamedTuple):
 
     path: str
     stamp: str
-    known: Known | None
+    known: KnownFile | None
     problem: str = ""
 
 

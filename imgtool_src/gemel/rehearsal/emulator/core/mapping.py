@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from itertools import pairwise
 
-from gemel.rehearsal.plan import PAGE, Closed, CorePlan, Window
+from gemel.rehearsal.plan import PAGE, Closed, CorePlan, MemoryView
 from gemel.spans import Span, align_down, align_up, merge
 from gemel.structs import NamedTuple
 
@@ -72,7 +72,7 @@ def partly_closed(core: CorePlan, released: set[str]) -> list[tuple[Span, Closed
     return parts
 
 
-def slack_of(window: Window) -> list[Span]:
+def slack_of(window: MemoryView) -> list[Span]:
     """Addresses of the window's pages that are not its memory's."""
     pages = touched_pages(window.span)
     spans = [Span.from_bounds(pages.start, window.span.start), Span.from_bounds(window.span.end, pages.end)]
