@@ -17,13 +17,12 @@ from gemel.checksums.crc_catalogue import WIDEST, CrcParameters, parameter_probl
 from gemel.cli.main import exit_code
 from gemel.cli.parameters import MAX_SHOWN, address
 from gemel.cli.signing.pass_phrases import phrase_of_file
-from gemel.errors import GemelError, UsageProblem
+from gemel.errors import LONGEST_NEAR, MAX_NEAR, GemelError, UsageProblem, nearest_hint
 from gemel.files.reading import beginning_of
 from gemel.image.gathering import Gathering
 from gemel.image.s_record import LONGEST_HEADER, encode
 from gemel.image.sparse import SparseBytes
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
-from gemel.layout.kinds import LONGEST_NEAR, MAX_NEAR, nearest_hint
 from gemel.layout.rehearsal_model import MAX_BUDGET
 from gemel.lookup import annotating
 from gemel.lookup.annotating import annotated

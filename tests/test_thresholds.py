@@ -16,6 +16,7 @@ from elf_writer import SegmentSpec
 from small_device import STATION, apply, findings, joined, layout, station_elf
 from start_runs import ran
 
+from gemel import errors
 from gemel.audit import as_text, terms
 from gemel.audit.result import AuditedSigner
 from gemel.builds.elf import converted
@@ -34,7 +35,7 @@ from gemel.inspection import wording
 from gemel.inspection.altered import byte_order, text_conversions
 from gemel.inspection.code import guarded_code
 from gemel.inspection.contract import shared_objects
-from gemel.layout import kinds, reader
+from gemel.layout import reader
 from gemel.lookup import annotating
 from gemel.lookup import as_text as looked_up
 from gemel.m_profile import address_flow, plain_loops, start_run, vector_tables
@@ -399,9 +400,9 @@ FROM: dict[str, tuple[int, Callable[[int], bool]]] = {
         lambda count: text_conversions._by_missing(b"x" * 600 + "é".encode() * count) is not None,
     ),
     "inspection.contract.shared_objects.PADDING": (shared_objects.PADDING, _overlap),
-    "layout.kinds.SHORTEST_BEGINNING": (
-        kinds.SHORTEST_BEGINNING,
-        lambda size: bool(kinds.nearest_hint("beginning"[:size], ["beginning-of-another-word"])),
+    "errors.SHORTEST_BEGINNING": (
+        errors.SHORTEST_BEGINNING,
+        lambda size: bool(errors.nearest_hint("beginning"[:size], ["beginning-of-another-word"])),
     ),
     "lookup.annotating.SHORTEST": (annotating.SHORTEST, lambda digits: _found_in_log(digits, "0x")),
     "lookup.annotating.SHORTEST_AFTER_REGISTER": (

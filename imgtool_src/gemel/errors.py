@@ -112,3 +112,32 @@ def all_of(*works: Callable[[], Any]) -> tuple[Any, ...]:
     finally:
         errors.clear()  # else the error and this function hold each other, and all that callers have read
     return tuple(results)
+
+
+SHORTEST_BEGINNING = 4
+"""Characters from which on a word counts as the beginning of another one."""
+
+LONGEST_NEAR = 80
+"""Characters of a word that a near one is looked for at most."""
+
+MAX_NEAR = 3
+"""Words that a hint names at most."""
+
+
+def nearest_hint(found: str, known: Iterable[str], prefix: str = "") -> str:
+    """``did you mean "x"?`` for the known word nearest to ``found``; empty when none is near.
+
+    Words that ``found`` is the beginning of come first: of a few of them all are named.  ``prefix`` is before
+    each of them, and makes none of them nearer.
+    """
+    from difflib import get_close_matches
+
+    if len(found) > LONGEST_NEAR:
+        return ""
+    found = found.removeprefix(prefix)
+    words = [word.removeprefix(prefix) for word in known]
+    longer = [word for word in words if word.casefold().startswith(found.casefold())]
+    if len(found) < SHORTEST_BEGINNING or not 0 < len(longer) <= MAX_NEAR:
+        longer = get_close_matches(found, words, 1, 0.65)
+    near = " or ".join(f'"{prefix}{word}"' for word in longer)
+    return f"did you mean {near}?" if near else ""

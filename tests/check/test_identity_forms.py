@@ -12,7 +12,8 @@ from image_edits import changed
 from sealed_images import NEW, OLD, REQUIRED, STRANGER, cut_away, sealed, sealed_layout
 from small_device import STATION, builds
 
-from gemel.checking.identity import identity_of, identity_properties, identity_rows
+from gemel.checking.identity import identity_of
+from gemel.checking.identity_forms import identity_properties, identity_rows
 from gemel.checking.reports import as_json, as_junit, as_sarif
 from gemel.checking.runner import RulesApplied
 from gemel.image.image import ImageFile

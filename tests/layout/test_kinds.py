@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from layout import toml_values
 
+from gemel.errors import nearest_hint
 from gemel.layout.kinds import (
     INVALID,
     VENDOR,
@@ -25,7 +26,6 @@ from gemel.layout.kinds import (
     ValueType,
     VersionText,
     in_toml_words,
-    nearest_hint,
 )
 from gemel.layout.model import NAME, PLACE, RANGE, AreaPlace, AreaRange, BuildRange, SpanRange, SymbolPlace
 from gemel.layout.tables import Either, ListOf, MapOf, dotted

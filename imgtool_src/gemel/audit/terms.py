@@ -6,8 +6,7 @@ import re
 from collections.abc import Iterator
 
 from gemel.audit.result import ImageResult
-from gemel.errors import UsageProblem
-from gemel.layout.kinds import nearest_hint
+from gemel.errors import UsageProblem, nearest_hint
 from gemel.structs import NamedTuple
 
 FIELDS = ("version", "build-id", "key", "digest", "layout", "product", "finding")

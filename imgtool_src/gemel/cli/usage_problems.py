@@ -7,8 +7,7 @@ import re
 import click
 
 from gemel.cli.everyday_names import VALUES, option_meant
-from gemel.errors import Problem
-from gemel.layout.kinds import nearest_hint
+from gemel.errors import Problem, nearest_hint
 
 _QUOTED = re.compile(r"'(.*)' is not one of", re.DOTALL)
 """How click begins what it says of a value that is none of a choice's."""

@@ -164,7 +164,7 @@ class LateGroup(click.Group):
         """As click does, with the nearest command's name where the given one is unknown."""
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
             from gemel.cli import everyday_names
-            from gemel.layout.kinds import nearest_hint
+            from gemel.errors import nearest_hint
 
             meant = everyday_names.COMMANDS.get(args[0].casefold())
             hint = f"write: gemel {meant}" if meant else nearest_hint(args[0], COMMANDS) or "gemel --help"
@@ -194,7 +194,7 @@ def answer(variable: str, instruction: str) -> int:
     from click.shell_completion import shell_complete
 
     from gemel.cli.shells import SHELLS, use
-    from gemel.layout.kinds import nearest_hint
+    from gemel.errors import nearest_hint
 
     use()
     asked = [f"{shell}_{what}" for what in ("source", "complete") for shell in SHELLS]

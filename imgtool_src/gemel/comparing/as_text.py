@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from gemel.checking.identity import identity_rows
+from gemel.checking.identity_forms import identity_rows
 from gemel.comparing.changes import (
     BuildChange,
     Comparison,

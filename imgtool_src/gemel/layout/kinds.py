@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import Any, ClassVar
 
-from gemel.errors import Problem
+from gemel.errors import Problem, nearest_hint
 from gemel.spans import format_address
 from gemel.structs import KW_ONLY, MISSING, Field, Struct
 from gemel.text.escaping import in_toml
@@ -350,15 +350,6 @@ class Day(ValueType):
         return {"type": "string", "format": "date"}
 
 
-SHORTEST_BEGINNING = 4
-"""Characters from which on a word counts as the beginning of another one."""
-
-LONGEST_NEAR = 80
-"""Characters of a word that a near one is looked for at most."""
-
-MAX_NEAR = 3
-"""Words that a hint names at most."""
-
 REQUIRED = MISSING
 
 
@@ -380,22 +371,3 @@ def key(
 ) -> Any:
     """Declare a field of a struct as a key of its table; without ``default`` the key is required."""
     return Key(kind, meaning, default, name, digested)
-
-
-def nearest_hint(found: str, known: Iterable[str], prefix: str = "") -> str:
-    """``did you mean "x"?`` for the known word nearest to ``found``; empty when none is near.
-
-    Words that ``found`` is the beginning of come first: of a few of them all are named.  ``prefix`` is before
-    each of them, and makes none of them nearer.
-    """
-    from difflib import get_close_matches
-
-    if len(found) > LONGEST_NEAR:
-        return ""
-    found = found.removeprefix(prefix)
-    words = [word.removeprefix(prefix) for word in known]
-    longer = [word for word in words if word.casefold().startswith(found.casefold())]
-    if len(found) < SHORTEST_BEGINNING or not 0 < len(longer) <= MAX_NEAR:
-        longer = get_close_matches(found, words, 1, 0.65)
-    near = " or ".join(f'"{prefix}{word}"' for word in longer)
-    return f"did you mean {near}?" if near else ""

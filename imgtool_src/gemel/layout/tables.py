@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from gemel.errors import nearest_hint
 from gemel.layout.kinds import (
     INVALID,
     REQUIRED,
@@ -20,7 +21,6 @@ from gemel.layout.kinds import (
     Text,
     ValueType,
     in_toml_words,
-    nearest_hint,
 )
 from gemel.structs import fields
 from gemel.text.escaping import in_toml

@@ -12,7 +12,8 @@ import hashlib
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from gemel.checking.identity import Identity, identity_rows
+from gemel.checking.identity import Identity
+from gemel.checking.identity_forms import identity_rows
 from gemel.spans import Address, format_address, format_size
 from gemel.text.escaping import on_one_line
 from gemel.text.templates import environment, template_text

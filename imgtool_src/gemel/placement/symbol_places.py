@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from gemel.errors import GemelError, Problem
-from gemel.layout.kinds import nearest_hint
+from gemel.errors import GemelError, Problem, nearest_hint
 from gemel.placement.placing import Placement
 from gemel.spans import Span, format_address
 

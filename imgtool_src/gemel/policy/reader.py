@@ -5,10 +5,10 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 
-from gemel.errors import GemelError
+from gemel.errors import GemelError, nearest_hint
 from gemel.files.contents import LOOK, instead_of_toml
 from gemel.files.paths import FilePath
-from gemel.layout.kinds import INVALID, LayoutFault, nearest_hint
+from gemel.layout.kinds import INVALID, LayoutFault
 from gemel.layout.reader import EXPECTED, FileOfToml, problems_of
 from gemel.layout.tables import OF_OTHERS, Table
 from gemel.policy.model import Policy

@@ -7,14 +7,13 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 
 from gemel.builds.build import Build
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import Problem, UsageProblem, nearest_hint
 from gemel.files.contents import ELF_START
 from gemel.files.paths import FilePath
 from gemel.files.reading import beginning_of
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.layout.kinds import nearest_hint
 from gemel.layout.reader import ReadLayout
 from gemel.lookup.facts import BUILD_OR_IMAGE, Answer, Lookup
 from gemel.text.escaping import in_shell

@@ -7,12 +7,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from errno import EBADF
 from typing import TYPE_CHECKING
 
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import Problem, UsageProblem, nearest_hint
 from gemel.files.paths import FilePath
 from gemel.files.reading import HashedBlocks
 from gemel.image.image import Image, ImageFile
 from gemel.image.sparse import SparseBytes
-from gemel.layout.kinds import nearest_hint
 from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span, format_address, format_size, without

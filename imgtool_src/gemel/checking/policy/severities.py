@@ -12,7 +12,8 @@ from collections.abc import Iterator
 
 from gemel.checking.registry import rule_named, rule_names
 from gemel.checking.rule import Rule
-from gemel.layout.kinds import KeyPath, LayoutFault, nearest_hint
+from gemel.errors import nearest_hint
+from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout, SeverityChange
 
 KEPT = {

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.registry import rule_named, rule_names
-from gemel.layout.kinds import LayoutFault, nearest_hint
+from gemel.errors import nearest_hint
+from gemel.layout.kinds import LayoutFault
 from gemel.layout.model import Layout
 
 OTHER_PARTIES = (

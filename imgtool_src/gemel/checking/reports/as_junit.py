@@ -20,7 +20,8 @@ from __future__ import annotations
 import xml.etree.ElementTree as ElementTree
 from typing import get_args
 
-from gemel.checking.identity import identity_of, identity_properties
+from gemel.checking.identity import identity_of
+from gemel.checking.identity_forms import identity_properties
 from gemel.checking.reports.as_text import CAUTION, finding_lines
 from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
 from gemel.inspection.inspection import Inspection

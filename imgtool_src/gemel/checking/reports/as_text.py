@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from gemel.checking.identity import Identity, identity_lines
+from gemel.checking.identity import Identity
+from gemel.checking.identity_forms import identity_lines
 from gemel.checking.rule import Rule, Severity
 from gemel.checking.runner import INPUTS, Judged, RuleResult, RulesApplied, Status
 from gemel.outcomes import DoesNotApply, Finding, Need, NeedKind, NotChecked

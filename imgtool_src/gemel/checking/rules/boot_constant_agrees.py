@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from gemel.builds.build import Build
 from gemel.checking.rule import Rule
+from gemel.errors import nearest_hint
 from gemel.inspection.code.address_literals import holders_of
 from gemel.inspection.cores.vector_tables import addresses_of_table, boot_table, likely_tables, table_span
 from gemel.inspection.cores.views import distance, whereabouts
@@ -13,7 +14,6 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.wording import concerned, copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate
-from gemel.layout.kinds import nearest_hint
 from gemel.layout.model import BuildPlan, Contract
 from gemel.m_profile.known_registers import VTOR
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason

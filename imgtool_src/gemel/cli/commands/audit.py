@@ -223,7 +223,7 @@ def _find(
 def _nearest(wanted: Sequence[Term]) -> str:
     """The rule whose name was probably meant, where one that gemel does not know was searched for."""
     from gemel.checking.registry import rule_names
-    from gemel.layout.kinds import nearest_hint
+    from gemel.errors import nearest_hint
 
     names = rule_names()
     unknown = [each.value for each in wanted if each.field == "finding" and each.value not in names]

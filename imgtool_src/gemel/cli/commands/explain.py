@@ -193,7 +193,7 @@ def _mentioning(word: str) -> list[tuple[str, str, str]]:
 def _refuse(name: str) -> None:
     from gemel.checking.registry import rule_lines
     from gemel.cli.words import known_words
-    from gemel.layout.kinds import nearest_hint
+    from gemel.errors import nearest_hint
 
     lines, word = rule_lines(), name.casefold()
     used = {word for line in lines for word in re.findall(r"[a-z]{4,}", f"{line[0]} {line[2]}".lower())}

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.layout.kinds import KeyPath, LayoutFault, nearest_hint
+from gemel.errors import nearest_hint
+from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import (
     AreaPlace,
     AreaRange,

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.errors import nearest_hint
 from gemel.layout.addresses import locate
-from gemel.layout.kinds import KeyPath, LayoutFault, nearest_hint
+from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout
 from gemel.layout.rehearsal_model import Goal, RehearsalPlan, described_registers
 from gemel.spans import format_address

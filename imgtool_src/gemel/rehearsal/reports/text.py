@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.identity import Identity, identity_lines
+from gemel.checking.identity import Identity
+from gemel.checking.identity_forms import identity_lines
 from gemel.checking.reports.as_text import SIGNS, finding_lines
 from gemel.checking.rules.rehearsal_passes import RULE, finding_of
 from gemel.checking.runner import Judged

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from gemel.checking.identity import identity_rows
+from gemel.checking.identity_forms import identity_rows
 from gemel.show.as_text.file_alone import file_alone_lines
 from gemel.show.as_text.memories import memory_lines
 from gemel.show.as_text.records import record_lines

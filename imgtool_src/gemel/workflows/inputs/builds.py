@@ -7,11 +7,10 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
-from gemel.errors import BuildError, GemelError, Problem, UsageProblem
+from gemel.errors import BuildError, GemelError, Problem, UsageProblem, nearest_hint
 from gemel.files.paths import FilePath
 from gemel.files.reading import FileSource
 from gemel.image.image import Image
-from gemel.layout.kinds import nearest_hint
 from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
 from gemel.structs import replace
