@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 
 from small_device import TODAY
 from tools import required_tool
-from verdict_builds import ARCHITECTURES, LAYOUT, layout_of
+from verdict_builds import ARCHITECTURES, LAYOUT, WITH_LOADER, layout_of
 
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
@@ -25,6 +25,12 @@ PLACES = {"station": ("0x10000000", "0x20000000"), "sampler": ("0x10008000", "0x
 """Where the flash and the RAM of each core are."""
 
 WITHOUT_CONTRACT = (LAYOUT[LAYOUT.index("[contract.link]") :], "")
+LAYOUT_WITH_LOADER = (
+    WITH_LOADER[0],
+    (WITHOUT_CONTRACT[0], '[build.app]\ncore = "station"\nstored_in = "app-code"\n'),
+)
+"""The build ``station`` as a boot loader in front of the build ``app``, without a contract."""
+
 SCRIPT = """
 MEMORY { code (rx) : ORIGIN = FLASH, LENGTH = 32K
   ram (rwx) : ORIGIN = RAM, LENGTH = 7K

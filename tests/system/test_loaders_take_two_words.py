@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from compiled_pairs import WITHOUT_CONTRACT, compiled, pair, said_by
+from compiled_pairs import LAYOUT_WITH_LOADER, compiled, pair, said_by
 from small_device import findings
-from verdict_builds import WITH_LOADER, layout_of
+from verdict_builds import layout_of
 
-AREAS, APP = WITH_LOADER[0], '[build.app]\ncore = "station"\nstored_in = "app-code"\n'
-LAYOUT = (AREAS, (WITHOUT_CONTRACT[0], APP))
 LOADER = """__attribute__((noinline, noreturn)) static void go(const volatile uint32_t *table)
 {
     uint32_t stack = table[STACK], to = table[TO];
@@ -33,7 +31,7 @@ def test_an_application_starts_by_its_first_two_words(
         app=compiled("station", compiler, family, level, APPLICATION),
         sampler=compiled("sampler", compiler, family, level),
     )
-    found = findings(said_by("vector-register-own-table", layout_of(family, *LAYOUT), builds))
+    found = findings(said_by("vector-register-own-table", layout_of(family, *LAYOUT_WITH_LOADER), builds))
     assert ["0x1000_4000" in each.next_step for each in found] == [True] * WORDS[words]
 
 
@@ -48,5 +46,5 @@ def test_a_wrong_table_names_the_application(family: str) -> None:
         app=compiled("station", "gcc", family, "-Os", APPLICATION),
         sampler=compiled("sampler", "gcc", family, "-Os"),
     )
-    (found,) = findings(said_by("vector-register-own-table", layout_of(family, *LAYOUT), builds))
+    (found,) = findings(said_by("vector-register-own-table", layout_of(family, *LAYOUT_WITH_LOADER), builds))
     assert found.next_step == "take the address of build app, 0x1000_4000"

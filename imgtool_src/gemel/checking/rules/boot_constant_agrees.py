@@ -73,8 +73,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     rest = [start for start in starts if start.plan.core not in matched.values()]
     for constant, fits in fitting.items():
         followers = _followers(inspection, constant)
+        sent = _sent_to(inspection, constant, starts)
         following = [start for start in followers if _leads_to(inspection, constant, start)]
-        if following and constant not in matched:
+        if following and constant not in matched and not sent:
             yield from _of_loader(inspection, constant, following[0], followers)
             continue
         others = {start.plan.core for other in constants if other != constant for start in fitting[other]}
@@ -90,7 +91,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield NotChecked(constant.where, hidden)
         else:
             near = [start for start in followers if _area_holds(inspection, start, constant.value)]
-            yield _finding(inspection, constant, fits, near or [*(rest or starts), *followers])
+            yield _finding(inspection, constant, fits, sent or near or [*(rest or starts), *followers])
     named = {boot for each in inspection.layout.contracts.values() if (boot := each.boot_symbol)}
     if len(named) < len(secondaries):
         yield NotChecked(
@@ -140,6 +141,27 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[NamedCon
         first = NamedConstant(contract.name, boot.build, boot.symbol, place, word, table)
         fields = list(_fields(inspection, first))
         yield _vector_field(inspection, fields, starts)
+
+
+def _sent_to(inspection: Inspection, constant: Constant, starts: list[Start]) -> list[Start]:
+    """The tables of secondaries to whose vector registers code writes the constant, and the address of none of them."""
+    found: list[Start] = []
+    for core in inspection.layout.secondaries():
+        own = [start for start in starts if start.plan.core == core.name]
+        settings = inspection.core_settings.get(constant.build, ()) if core.release and own else ()
+        values = {
+            each.store.value
+            for each in settings
+            if core.release and each.store.target == core.release.vector_register
+        }
+        if constant.value in values and not any(
+            _fits(inspection, constant._replace(value=value), start)
+            for value in values
+            for start in own
+            if value is not None
+        ):
+            found += own
+    return found
 
 
 def _is_lacking(inspection: Inspection, build: Build, symbol: str) -> bool:
