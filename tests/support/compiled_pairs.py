@@ -117,11 +117,14 @@ def compiled(
 
 
 def pair(**files: bytes) -> dict[str, Build]:
-    """The builds of ELF files by the names of their cores."""
-    return {
-        name: read_build(BytesSource(data, f"{name}.elf"), name=name, file=f"{name}.elf")
-        for name, data in files.items()
-    }
+    """The builds of ELF files, or of raw binaries, by the names of their cores."""
+    builds = {}
+    for name, data in files.items():
+        elf = data.startswith(b"\x7fELF")
+        file = f"{name}.{'elf' if elf else 'bin'}"
+        start = None if elf else int(PLACES[name][0], 16)
+        builds[name] = read_build(BytesSource(data, file), name=name, file=file, raw_start=start)
+    return builds
 
 
 def said_by(

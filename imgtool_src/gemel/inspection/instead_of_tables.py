@@ -60,8 +60,14 @@ def instead_of_table(
             "place the note after the vectors in the linker script: .note.gnu.build-id : "
             "{ KEEP(*(.note.gnu.build-id)) } after the section of the vectors",
         )
-    if placed and (moved := _table_later(layout, plan, bytes_of, placed, start, build)):
-        return moved
+    if placed:
+        data = bytes_of(Span(start, 4 * FIRST_INTERRUPT))
+        if found := (
+            _exchanged(layout, plan, data, placed, build)
+            or _table_later(layout, plan, bytes_of, placed, start, build)
+            or _in_other_order(layout, plan, data, placed)
+        ):
+            return found
     if build is None or build.symbols is None or placed is None:
         return None if _could_be_table(layout, plan, bytes_of(Span(start, 16))) else _NO_TABLE
     address = placed.vector_address
@@ -94,6 +100,38 @@ def instead_of_table(
     )
 
 
+def _exchanged(
+    layout: Layout, plan: BuildPlan, data: bytes, placed: PlacedBuild, build: Build | None
+) -> Instead | None:
+    """A table that has its reset handler in word 0, and its stack pointer in word 1."""
+    words = struct.unpack(f"<{FIRST_INTERRUPT}I", data)
+    reset, stack, *others = words
+    entry = build.entry if build else None
+    # One that begins a word later has 0 where this one has SVCall; its reset handler may be in front of it too.
+    begins_here = bool(words[11]) and not any(words[8:11]) if entry is None else reset | 1 == entry | 1
+    runs = Span(placed.run_start, placed.stored.size)
+    if not begins_here or others[0] == reset or not _starts_core(layout, plan, (stack, reset, *others), 0, runs):
+        return None
+    return Instead(
+        "a table whose words 0 and 1 are exchanged",
+        "put the initial stack pointer into word 0, and the reset handler into word 1",
+    )
+
+
+def _in_other_order(layout: Layout, plan: BuildPlan, data: bytes, placed: PlacedBuild) -> Instead | None:
+    """A table in place by which a core could start if its bytes were in another order."""
+    from gemel.inspection.altered.orders import ORDERS
+
+    runs = Span(placed.run_start, placed.stored.size)
+    if _starts_core(layout, plan, struct.unpack("<4I", data[:16]), 0, runs, either=True):
+        return None
+    for order in ORDERS:
+        if _starts_core(layout, plan, struct.unpack("<4I", order.of(data[:16])), 0, runs):
+            what = f"a table in another order: {order.what}"
+            return Instead(what, order.next_step(f"file of build {plan.name}"))
+    return None
+
+
 def _table_later(
     layout: Layout,
     plan: BuildPlan,
@@ -105,7 +143,7 @@ def _table_later(
     """The build's only vector table, if it is not where the layout has it but further on, at any word."""
     runs = Span(placed.run_start, placed.stored.size)
     declared, rest = divmod(start - placed.stored.start, 4)
-    if sys.byteorder != "little" or not 0 <= declared < placed.stored.size // 4 - 4:
+    if sys.byteorder != "little" or not -MAX_WORDS <= declared < placed.stored.size // 4 - 4:
         return None
     head = struct.unpack("<4I", bytes_of(Span(start - rest, 16)))
     if _starts_core(layout, plan, head, 0, runs, either=True):

@@ -84,7 +84,12 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
         hint = f"link build {plan.name} so that its vector table is at {format_address(place.start)}, "
         if distance % alignment_of(core.interrupts, core.vector_alignment):
             seen += f", not aligned for {core.interrupts} interrupts"
-            hint += "by placing the section of the vectors first in its region of the linker script: KEEP(*(.vectors))"
+            hint += (
+                f"where area {plan.stored_in} begins: ORIGIN of its region in the linker script"
+                if inspection.placed[plan.name].stored.start == others[0] and not plan.vector_offset
+                else "by placing the section of the vectors first in its region of the linker script: "
+                "KEEP(*(.vectors))"
+            )
         else:
             offset = plan.vector_offset + distance
             hint += f"or state in the layout where it is: vector_offset = {offset:#x} in [build.{plan.name}]"

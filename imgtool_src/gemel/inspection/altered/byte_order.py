@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.altered.table_order import HEAD, ORDERS, TableSign, table_signs
+from gemel.inspection.altered.orders import ORDERS
+from gemel.inspection.altered.table_order import HEAD, TableSign, table_signs
 from gemel.inspection.cores.vector_tables import table_distance
 from gemel.inspection.image_bytes import differing
 from gemel.inspection.inspection import Inspection
@@ -181,7 +182,7 @@ def _how(inspection: Inspection, place: int, window: bytes) -> tuple[str, str, s
     held = inspection.image.read(Span(place, SWAPPED), inspection.erased_byte_at(place))
     for order in ORDERS if len(set(window[:SWAPPED])) > FILLED else ():
         if held == order.of(window[:SWAPPED]) != window[:SWAPPED]:
-            return order.what, held[:16].hex(" ").upper(), order.next_step
+            return order.what, held[:16].hex(" ").upper(), order.next_step()
     window, place = window[SKIPPED:], place + SKIPPED
     if len(set(window)) < DIFFERENT:
         return None
@@ -294,7 +295,7 @@ def _by_record(inspection: Inspection) -> Disorder | None:
                     held.hex(" ").upper(),
                     MARK.hex(" ").upper(),
                     Span(start, len(MARK)),
-                    order.next_step,
+                    order.next_step(),
                 )
     distance = 0 if inspection.placements else table_distance(inspection)
     if not distance:
@@ -367,7 +368,7 @@ def _by_tables(inspection: Inspection) -> Disorder | None:
             inspection.bytes_of(span).hex(" ").upper(),
             "a stack pointer in RAM and handlers in code, which these bytes are in the other order",
             span,
-            first.order.next_step,
+            first.order.next_step(),
         )
     from gemel.inspection.altered.text_conversions import line_ends
 

@@ -1,9 +1,10 @@
-"""Orders that a conversion leaves bytes in, and what vector tables show of it where the build itself is not given."""
+"""What vector tables show of the order of bytes where the build itself is not given."""
 
 from __future__ import annotations
 
 import struct
 
+from gemel.inspection.altered.orders import ORDERS, Order
 from gemel.inspection.cores.vector_tables import table_span
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
@@ -11,64 +12,6 @@ from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span
 from gemel.structs import NamedTuple
-
-_INVERTED = bytes(value ^ 0xFF for value in range(256))
-_REVERSED = bytes(int(f"{value:08b}"[::-1], 2) for value in range(256))
-
-
-class Order(NamedTuple):
-    """One way in which bytes are not in order, and which undoes itself.
-
-    Pieces of ``grain`` bytes are in reverse order in each ``unit`` bytes, and each byte is what ``values`` has for it.
-    """
-
-    what: str
-    next_step: str
-    unit: int = 1
-    grain: int = 1
-    values: bytes | None = None
-
-    def of(self, data: bytes) -> bytes:
-        """``data``, of whole units, in this order."""
-        pieces = range(0, self.unit, self.grain)
-        result = bytearray(len(data))
-        for at in pieces:
-            other = self.unit - self.grain - at
-            for byte in range(self.grain):
-                result[at + byte :: self.unit] = data[other + byte :: self.unit]
-        return bytes(result.translate(self.values) if self.values else result)
-
-
-def _swap(pieces: str, units: str, unit: int, grain: int) -> Order:
-    by = f" (objcopy --reverse-bytes={unit})" if grain == 1 else ""
-    return Order(
-        f"the {pieces} of {units} are swapped",
-        f"convert the image again without a swap of {pieces} in {units}{by}",
-        unit,
-        grain,
-    )
-
-
-ORDERS = (
-    _swap("bytes", "halfwords", 2, 1),
-    _swap("bytes", "words", 4, 1),
-    _swap("bytes", "double words", 8, 1),
-    _swap("halfwords", "words", 4, 2),
-    _swap("halfwords", "double words", 8, 2),
-    _swap("words", "double words", 8, 4),
-    Order(
-        "all bits are inverted",
-        "convert or read the image again without inverting its bits",
-        values=_INVERTED,
-    ),
-    Order(
-        "the bits of bytes are in reverse order",
-        "convert or read the image again with the most significant bit of each byte first",
-        values=_REVERSED,
-    ),
-)
-"""What is looked for, the usual ones first (common practice)."""
-
 
 HEAD = 16
 """Bytes of a table that are looked at: the stack pointer, Reset, NMI and HardFault."""
