@@ -263,6 +263,7 @@ def test_a_reset_vector_that_leads_to_no_code(name: str) -> None:
     assert finding is not None
     assert finding.what.startswith(what)
     assert "its reset vector, at 0x1000_0004, leads there" in finding.found
+    assert "link register" not in finding.found
     branch = run(f"ldr r1, ={reset:#x}\n bx r1\n .ltorg\n", "", handler=HANG).finding(kind)
     assert branch is not None
     assert "vector," not in branch.what + branch.found

@@ -40,8 +40,12 @@ def test_a_secondary_is_not_sent_to_the_loader(case: str, compiler: str, family:
     code, count = CASES[case]
     builds = pair(
         station=compiled("station", compiler, family, level),
-        app=compiled("station", compiler, family, level, (("/*BEFORE*/", CONSTANT), ("/*MAIN*/", code), FLASH)),
+        app=compiled(
+            "station", compiler, family, level, (("/*BEFORE*/", CONSTANT), ("/*MAIN*/", code), FLASH)
+        ),
         sampler=compiled("sampler", compiler, family, level),
     )
-    found = findings(said_by("boot-constant-agrees", layout_of(family, *LAYOUT_WITH_LOADER, CONTRACT), builds))
+    found = findings(
+        said_by("boot-constant-agrees", layout_of(family, *LAYOUT_WITH_LOADER, CONTRACT), builds)
+    )
     assert [each.expected for each in found] == ["0x1000_8000, the vector table of build sampler"] * count

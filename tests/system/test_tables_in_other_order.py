@@ -10,7 +10,12 @@ RULE = "vector-table-not-blank"
 WITH = (("gcc", "v6", "-Os"), ("clang", "v8", "-O2"), ("gcc", "v7", "-O1"))
 BINARY = "arm-none-eabi-objcopy -O binary"
 FIRST = "stack_top, reset, stop, stop,"
-WORD_MORE = (("vectors[24]", "vectors[25]"), (FIRST, f"HEAD, {FIRST}"), ("[11]", "[12]"), ("[14 ... 23]", "[15 ... 24]"))
+WORD_MORE = (
+    ("vectors[24]", "vectors[25]"),
+    (FIRST, f"HEAD, {FIRST}"),
+    ("[11]", "[12]"),
+    ("[14 ... 23]", "[15 ... 24]"),
+)
 
 
 def _in_front(word: str) -> tuple[tuple[str, str], ...]:
@@ -22,10 +27,30 @@ ORIGIN = (("code (rx) : ORIGIN = FLASH", "code (rx) : ORIGIN = FLASH + 0x20"),)
 BREAKS = {
     "words 0 and 1": (EXCHANGED, "", "words 0 and 1 are exchanged", "into word 0"),
     "words 0 and 1 of a binary": (EXCHANGED, BINARY, "words 0 and 1 are exchanged", "into word 0"),
-    "the reset handler in front": (_in_front("reset"), "", "the table 4 bytes after it", "first in the linker"),
-    "a mark in front of a binary": (_in_front("stop"), BINARY, "the table 4 bytes after it", "first in the linker"),
-    "bytes of words": ((), f"{BINARY} --reverse-bytes=4", "bytes of words are swapped", "file of build station"),
-    "bytes of halfwords": ((), f"{BINARY} --reverse-bytes=2", "bytes of halfwords are swapped", "without a swap"),
+    "the reset handler in front": (
+        _in_front("reset"),
+        "",
+        "the table 4 bytes after it",
+        "first in the linker",
+    ),
+    "a mark in front of a binary": (
+        _in_front("stop"),
+        BINARY,
+        "the table 4 bytes after it",
+        "first in the linker",
+    ),
+    "bytes of words": (
+        (),
+        f"{BINARY} --reverse-bytes=4",
+        "bytes of words are swapped",
+        "file of build station",
+    ),
+    "bytes of halfwords": (
+        (),
+        f"{BINARY} --reverse-bytes=2",
+        "bytes of halfwords are swapped",
+        "without a swap",
+    ),
     "32 bytes on": (ORIGIN, "", "not where core station looks for it", "ORIGIN of its region"),
 }
 KEEPS: dict[str, tuple[tuple[tuple[str, str], ...], str]] = {

@@ -110,7 +110,11 @@ def _exchanged(
     # One that begins a word later has 0 where this one has SVCall; its reset handler may be in front of it too.
     begins_here = bool(words[11]) and not any(words[8:11]) if entry is None else reset | 1 == entry | 1
     runs = Span(placed.run_start, placed.stored.size)
-    if not begins_here or others[0] == reset or not _starts_core(layout, plan, (stack, reset, *others), 0, runs):
+    if (
+        not begins_here
+        or others[0] == reset
+        or not _starts_core(layout, plan, (stack, reset, *others), 0, runs)
+    ):
         return None
     return Instead(
         "a table whose words 0 and 1 are exchanged",

@@ -144,8 +144,10 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[NamedCon
 
 
 def _sent_to(inspection: Inspection, constant: Constant, starts: list[Start]) -> list[Start]:
-    """The tables of secondaries to whose vector registers code writes the constant, and the address of none of them."""
+    """The tables of secondaries to whose vector registers an application writes the constant, and none of theirs."""
     found: list[Start] = []
+    if inspection.layout.builds[constant.build] is starting_plan(inspection.layout):
+        return found
     for core in inspection.layout.secondaries():
         own = [start for start in starts if start.plan.core == core.name]
         settings = inspection.core_settings.get(constant.build, ()) if core.release and own else ()

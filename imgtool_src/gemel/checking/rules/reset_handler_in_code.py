@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.code.address_users import reached_from
 from gemel.inspection.code.code_starts import inside_of
 from gemel.inspection.cores.vector_tables import moved_words, named_words, place_of, tables, word_span
 from gemel.inspection.cores.views import (
@@ -18,7 +19,11 @@ from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import forgotten_run_area
+from gemel.placement.reset import starting_plan
 from gemel.spans import format_address
+
+NO_LINK = 0xFFFF_FFFF
+"""What the link register holds at reset."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -52,7 +57,7 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         expected = "an instruction"
         next_step = "was a section left out when the file was made (objcopy -j)?"
         cause = ("handlers-executable", name), ("code-runs-where-stored", name)
-    elif skipped := _skipped(inspection, table, reset):
+    elif skipped := _returning(inspection, table, reset) or _skipped(inspection, table, reset):
         what = f"the reset vector of build {name} is {skipped[0]}; start-up is skipped"
         expected = "the reset handler of the start-up code, which initialises RAM and calls main"
         next_step = skipped[1]
@@ -68,6 +73,34 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         next_step=next_step,
         follows_from=(*cause, ("build-ids-equal", table.plan.name)),
     )
+
+
+def _returning(inspection: Inspection, table: VectorTable, reset: int) -> tuple[str, str] | None:
+    """A reset vector that is a function which returns before ``main``; what to do.
+
+    It does so on each way, or the file's entry point leads to it, or to ``main``.  A second build of a core may be
+    called by the first.
+    """
+    placement, run = inspection.placements.get(table.plan.name), inspection.start_runs.get(table.plan.name)
+    ends = {end.at for end in run.ends} if run and not run.is_whole else set()
+    if placement is None or NO_LINK & ~1 not in ends:
+        return None
+    if table.core.role == "primary" and table.plan is not starting_plan(inspection.layout):
+        return None
+    build = placement.build
+    function, entry = build.function_at(reset), build.function_at(build.entry or 0)
+    other = (
+        entry[0] if entry and not entry[1] and function and entry[0].address != function[0].address else None
+    )
+    if function is None or any(each.name == "main" for each in reached_from(build, reset)):
+        return None
+    started = reached_from(build, other.address) if other else ()
+    if len(ends) > 1 and not any(
+        each.address == function[0].address or each.name == "main" for each in started
+    ):
+        return None
+    handler = f", {other.name}, the file's entry point" if other else " that goes on for ever"
+    return f"{function[0].name}, which returns", f"name the start-up code's handler in word 1{handler}"
 
 
 def _skipped(inspection: Inspection, table: VectorTable, reset: int) -> tuple[str, str] | None:
@@ -122,8 +155,8 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="The reset handler of each build, word 1 of its vector table, is an address inside the bytes "
-    "that the build runs from, in memory that can be executed, with bit 0 set, and not main or another word's "
-    "handler where that leaves initialised data uninitialised.",
+    "that the build runs from, in memory that can be executed, with bit 0 set, not main or another word's "
+    "handler where that leaves initialised data uninitialised, and no function that returns before main.",
     why="At reset the core takes this word as its first address. Outside its code it runs whatever is "
     "there; with bit 0 clear it leaves Thumb state, which M-profile cores do not have, and the first "
     "instruction faults.",

@@ -161,7 +161,7 @@ class CoreFaults:
         numbers = {"address": address, **core.exceptions.left_to(address)}
         if core.time == core.started:
             numbers["reset_vector"] = core.system.vector_table + 4
-        if address | 1 == NO_LINK:
+        elif address | 1 == NO_LINK:
             numbers |= self._why_erased()
         if not core.registers.thumb:
             core.pc = address
