@@ -16,6 +16,7 @@ from gemel.image import intel_hex
 from gemel.image.decoded import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
+from gemel.structs import replace
 
 
 def decode(*lines: bytes) -> Decoded:
@@ -209,7 +210,7 @@ def test_intelhex_reads_what_is_written(image: SparseBytes, entry: int | None, r
     for span in image.spans():
         assert peer.gets(span.start, span.size) == image.read(span, None)
     assert peer.start_addr == (None if entry is None else {"EIP": entry})
-    assert intel_hex.decode([text], "tide.hex") == Decoded(image, entry)
+    assert replace(intel_hex.decode([text], "tide.hex"), gaps=()) == Decoded(image, entry)
     for line in text.splitlines():
         if line[7:9] == b"00":
             assert int(line[3:7], 16) + int(line[1:3], 16) <= 1 << 16
@@ -225,7 +226,8 @@ def test_reads_what_intelhex_writes(image: SparseBytes, entry: int | None, size:
     peer.start_addr = None if entry is None else {"EIP": entry}
     text = io.StringIO()
     peer.write_hex_file(text, byte_count=size)
-    assert intel_hex.decode([text.getvalue().encode()], "tide.hex") == Decoded(image, entry)
+    decoded = intel_hex.decode([text.getvalue().encode()], "tide.hex")
+    assert replace(decoded, gaps=()) == Decoded(image, entry)
 
 
 @settings(deadline=None)

@@ -16,6 +16,7 @@ from gemel.image import s_record
 from gemel.image.decoded import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
+from gemel.structs import replace
 
 # M68000 Family Programmer's Reference Manual, Appendix C (from memory; checksums recomputed).
 HANDBOOK = b"""S00600004844521B
@@ -157,7 +158,7 @@ def test_what_cannot_be_written_is_refused_at_once(arguments: dict, words: str) 
 def test_what_is_written_is_read_back(image: SparseBytes, entry: int | None, row: int, header: str) -> None:
     """Image and entry come back, without remarks, whatever the header says."""
     text = b"".join(s_record.encode(image, entry, row, header))
-    assert decode(text) == Decoded(image, entry)
+    assert replace(decode(text), gaps=()) == Decoded(image, entry)
 
 
 def converted(tool: str, source: Path, to: str, *options: str) -> bytes:

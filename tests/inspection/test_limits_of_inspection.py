@@ -14,7 +14,7 @@ from small_device import CODE, STATION, STATION_RAM, build, builds, joined, layo
 from gemel.builds.build import Build
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.altered.byte_order import disorder
-from gemel.inspection.altered.orders import ORDERS
+from gemel.inspection.byte_orders import ORDERS
 from gemel.inspection.code.core_settings import why_may_write
 from gemel.inspection.code.first_float import first_float
 from gemel.inspection.cores.implausible_handlers import implausible_handlers

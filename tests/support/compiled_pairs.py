@@ -117,12 +117,13 @@ def compiled(
 
 
 def pair(**files: bytes) -> dict[str, Build]:
-    """The builds of ELF files, or of raw binaries, by the names of their cores."""
+    """The builds of ELF, HEX and S-record files and raw binaries, by the names of their cores."""
+    kinds = {b"\x7fEL": "elf", b":": "hex", b"S0": "srec"}
     builds = {}
     for name, data in files.items():
-        elf = data.startswith(b"\x7fELF")
-        file = f"{name}.{'elf' if elf else 'bin'}"
-        start = None if elf else int(PLACES[name][0], 16)
+        kind = next((each for start, each in kinds.items() if data.startswith(start)), "bin")
+        start = int(PLACES[name][0], 16) if kind == "bin" else None
+        file = f"{name}.{kind}"
         builds[name] = read_build(BytesSource(data, file), name=name, file=file, raw_start=start)
     return builds
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
     from gemel.builds.elf.symbols import SymbolTable
     from gemel.builds.source import ByteSource
+    from gemel.image.decoded import RecordGap
     from gemel.span_index import Stretches
 
 BuildKind = Literal["elf", "hex", "srec", "bin"]
@@ -51,7 +52,8 @@ class Build(Struct, dict=True):
     that do not keep the build from being used.  ``source`` gives the bytes of an ELF file again, for what is
     read late.  ``missing`` says in words what this file cannot show,
     each text as ``aspect: reason``; :meth:`reason_for` finds one.  ``places`` are symbols of a build without a
-    symbol table that are known all the same, by their plain spans; of several one is the right one.
+    symbol table that are known all the same, by their plain spans; of several one is the right one.  ``gaps`` are
+    where a text format may have lost a record.
     """
 
     name: str
@@ -68,6 +70,7 @@ class Build(Struct, dict=True):
     remarks: tuple[Problem, ...] = ()
     missing: tuple[str, ...] = ()
     places: Mapping[str, tuple[Span, ...]] = field(default_factory=dict)
+    gaps: tuple[RecordGap, ...] = ()
 
     @property
     def stored(self) -> tuple[Segment, ...]:

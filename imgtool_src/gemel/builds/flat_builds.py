@@ -66,6 +66,7 @@ def read_flat(
         entry=decoded.entry,
         remarks=tuple(decoded.remarks),
         missing=_missing(kind, decoded.entry),
+        gaps=decoded.gaps,
     )
 
 

@@ -11,9 +11,9 @@ from array import array
 from collections.abc import Iterator
 
 from gemel.errors import ImageFormatError, Problem
-from gemel.image.decoded import Decoded
+from gemel.image.decoded import Decoded, RecordGap
 from gemel.image.sparse import SparseBytes
-from gemel.spans import format_address
+from gemel.spans import Span, format_address
 
 MAX_PROBLEMS = 20
 """Problems that are reported in full; further ones are counted."""
@@ -129,7 +129,26 @@ class Gathering:
                 count = f"{self._uncounted:,} more problem{'s' if self._uncounted > 1 else ''}"
                 self._problems.append(Problem(f"{count} in this file", where=self.name))
             raise ImageFormatError(self._problems)
-        return Decoded(image, entry, tuple(self._remarks_in_full()))
+        return Decoded(image, entry, tuple(self._remarks_in_full()), tuple(self._gaps()))
+
+    def _gaps(self) -> Iterator[RecordGap]:
+        """Where a record may have been lost, after one as long as most are: another, or a shorter one that ends a section.
+
+        A word or a few that are left free on purpose, such as for a checksum, are a power of two.
+        """
+        stretches = range(len(self._addresses))
+        sizes: dict[int, int] = {}
+        for index in stretches:
+            row, size = self._rows[index], self._offsets[index + 1] - self._offsets[index]
+            sizes[row] = sizes.get(row, 0) + size
+        usual = max(sizes, key=sizes.__getitem__, default=0)
+        for index in (each for each in stretches[:-1] if self._rows[each] == usual):
+            size = self._offsets[index + 1] - self._offsets[index]
+            end, following = self._addresses[index] + size, self._addresses[index + 1]
+            gap = RecordGap(Span(end, max(0, following - end)), self._lines[index] + size // usual - 1)
+            is_rest = gap.span.size < usual and gap.span.size.bit_count() > 1
+            if gap.span.size == usual or (is_rest and not gap.may_be_alignment):
+                yield gap
 
     def _no_record(self) -> Problem:
         """What is wrong with a file in which no line begins as a record does, once for all of its lines."""

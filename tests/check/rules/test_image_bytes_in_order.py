@@ -12,7 +12,6 @@ from gemel.checking.rules.image_bytes_in_order import check as check_order
 from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.altered.moved_record import MAX_MARKS
-from gemel.inspection.altered.orders import ORDERS, Order
 from gemel.inspection.altered.text_conversions import (
     ASCII,
     CONVERSIONS,
@@ -25,6 +24,7 @@ from gemel.inspection.altered.text_conversions import (
     UTF16,
     Conversion,
 )
+from gemel.inspection.byte_orders import ORDERS, Order
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.outcomes import Finding, Holds

@@ -38,7 +38,10 @@ def lacking_findings(
             expected=f"only what core {core.name} has: {_has(core)}; it lacks {IN_WORDS[capability]}",
             span=Span(first.address, len(first.data)),
             lines=(*_further(found), *([doubt] if doubt else [])),
-            follows_from=tuple((rule, plan.name) for rule in _DEMANDS_OF.get(capability, (_ARCHITECTURE,))),
+            follows_from=tuple(
+                (rule, plan.name)
+                for rule in (*_DEMANDS_OF.get(capability, (_ARCHITECTURE,)), "flash-words-programmed")
+            ),
         )
 
 

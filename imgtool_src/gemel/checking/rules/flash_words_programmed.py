@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from gemel.checking.rule import Rule
+from gemel.inspection.cores.implausible_handlers import where_code_goes_on
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import counted, lines_in_short, place_words, sized
+from gemel.inspection.wording import concerned, counted, lines_in_short, place_words, sized
 from gemel.layout.addresses import locate
-from gemel.layout.model import BuildRange
+from gemel.layout.model import BuildPlan, BuildRange
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.places import covered_spans
 from gemel.spans import Span, align_down, align_up, format_size, merge, without
@@ -19,13 +20,41 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     layout, placed = inspection.layout, inspection.placed
     for name, plan in layout.builds.items():
         spans = [placed[name].stored, *_elsewhere(inspection, name)] if name in placed else []
-        yield _outcome(inspection, f"build {name}", (name, plan.stored_in), spans, [name])
+        lost = list(_lost_records(inspection, plan))
+        yield from lost
+        if not lost:
+            yield _outcome(inspection, f"build {name}", (name, plan.stored_in), spans, [name])
     for checksum in layout.checksums:
         items = (*checksum.over, *checksum.exceptions)
         builds = [item.build for item in items if isinstance(item, BuildRange)]
         spans = covered_spans(layout, checksum, placed) if placed.keys() >= set(builds) else []
         areas = [name for name in layout.areas if any(layout.span_of(name).overlaps(span) for span in spans)]
         yield _outcome(inspection, f"checksum {checksum.name}", (checksum.name, *areas), spans, builds)
+
+
+def _lost_records(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
+    """The gaps in a build's HEX or S-record file that no alignment explains, or that its code runs into."""
+    build = inspection.builds.get(plan.name)
+    gaps = build.gaps if build else ()
+    written = inspection.patches.known.values()
+    gaps = tuple(each for each in gaps if not any(each.span.overlaps(place) for place in written))
+    aligned = [each.span for each in gaps if each.may_be_alignment]
+    table = inspection.vector_table(plan.name) if aligned else None
+    run_into = where_code_goes_on(inspection, table, aligned) if table else []
+    for gap in gaps if build else ():
+        if not gap.may_be_alignment or gap.span in run_into:
+            yield Finding(
+                f"the file of build {plan.name} lacks a record",
+                concerned(plan.name, plan.core, plan.stored_in),
+                where=f"build {plan.name} ({build.file if build else ''}), after line {gap.line}",
+                found=f"nothing for {sized(gap.span)}, as many bytes as a record has",
+                expected="records without a gap between them, or one that an alignment makes",
+                span=gap.span,
+                next_step="make the file again, or compare it with the ELF file that it was made of",
+                follows_from=tuple(
+                    (rule, plan.name) for rule in (*_OF_ERASED_WORDS, "vector-table-complete")
+                ),
+            )
 
 
 def _elsewhere(inspection: Inspection, name: str) -> list[Span]:
@@ -97,7 +126,8 @@ RULE = Rule(
     severity="warning",
     guards="device",
     checks="In each build as stored and in each range of a checksum, the image holds bytes of every write "
-    "unit.",
+    "unit; the HEX or S-record file of a build has no gap of one record that neither an alignment nor a stamp "
+    "explains.",
     why="Flash with error correction has no valid correction bits in an erased word: reading one can raise a "
     "bus fault, in the start-up code's checksum loop or in a prefetch after the last instruction, so the "
     "device never starts although every byte compares equal. A warning, since the layout does not say "

@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.altered.orders import ORDERS
 from gemel.inspection.altered.table_order import HEAD, TableSign, table_signs
+from gemel.inspection.byte_orders import ORDERS
 from gemel.inspection.cores.vector_tables import table_distance
 from gemel.inspection.image_bytes import differing
 from gemel.inspection.inspection import Inspection

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 
-from gemel.inspection.altered.orders import ORDERS, Order
+from gemel.inspection.byte_orders import ORDERS, Order
 from gemel.inspection.cores.vector_tables import table_span
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds

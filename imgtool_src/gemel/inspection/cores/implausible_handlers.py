@@ -41,18 +41,36 @@ def implausible_handlers(inspection: Inspection, table: VectorTable, words: Iter
     reset = table.words[1]
     if not doubtful or reset not in places or reset in found:
         return found
-    waiting = [places[reset]]
+    _follow(flow, [places[reset]])
+    for word, at in doubtful.items():
+        if at and flow.sizes[at - 2 >> 1] == 4:
+            found[word] = "the second half of an instruction of the code at reset"
+        elif flow.data[at >> 1]:
+            found[word] = "a constant that the code at reset loads"
+    return found
+
+
+def _follow(flow: Flow, waiting: list[int]) -> None:
     for _ in range(STREAMS_LIMIT):
         if not waiting:
             break
         stream = flow.stream(waiting.pop())
         flow.take(stream)
         waiting += [*stream.branches, *stream.calls]
-    for word, at in doubtful.items():
-        if at and flow.sizes[at - 2 >> 1] == 4:
-            found[word] = "the second half of an instruction of the code at reset"
-        elif flow.data[at >> 1]:
-            found[word] = "a constant that the code at reset loads"
+
+
+def where_code_goes_on(inspection: Inspection, table: VectorTable, gaps: Iterable[Span]) -> list[Span]:
+    """The unwritten spans that code to which the table leads goes on or branches to, or loads from."""
+    span, placed = code_around(inspection, table), table.placed
+    start = placed.run_start + span.start - placed.stored.start
+    flow = Flow(inspection.bytes_of(span), start)
+    starts = {(word & ~1) - start for word in table.words[1:] if word & 1}
+    _follow(flow, [at for at in starts if 0 <= at < span.size])
+    found = []
+    for gap in gaps:
+        first, end = (max(1, (at - span.start) // 2) for at in (gap.start, gap.end))
+        if flow.sizes[first - 1] == 4 or any(flow.sizes[first:end]) or any(flow.data[first:end]):
+            found.append(gap)
     return found
 
 
