@@ -132,7 +132,7 @@ class Gathering:
         return Decoded(image, entry, tuple(self._remarks_in_full()), tuple(self._gaps()))
 
     def _gaps(self) -> Iterator[RecordGap]:
-        """Where a record may have been lost, after one as long as most are: another, or a shorter one that ends a section.
+        """Where a record may have been lost, after one as long as most are: another, or a shorter last one.
 
         A word or a few that are left free on purpose, such as for a checksum, are a power of two.
         """

@@ -14,6 +14,9 @@ from gemel.spans import Span
 _ARCHITECTURE = "build-architecture-fits-core"
 """The rule that finds what a build was compiled for, from which instructions in it follow."""
 
+_OF_SWEPT = ("flash-words-programmed",)
+"""The rule that finds erased bytes in the place of code, which read as instructions where no symbols separate them."""
+
 _DEMANDS_OF: dict[Capability, tuple[str, ...]] = {
     **dict.fromkeys(("fp", "fp-double", "fp16", "mve-fp"), ("float-demands-fit-core", _ARCHITECTURE)),
     **dict.fromkeys(("dsp", "mve"), ("extension-demands-fit-core", _ARCHITECTURE)),
@@ -40,7 +43,7 @@ def lacking_findings(
             lines=(*_further(found), *([doubt] if doubt else [])),
             follows_from=tuple(
                 (rule, plan.name)
-                for rule in (*_DEMANDS_OF.get(capability, (_ARCHITECTURE,)), "flash-words-programmed")
+                for rule in (*_DEMANDS_OF.get(capability, (_ARCHITECTURE,)), *(_OF_SWEPT if doubt else ()))
             ),
         )
 
