@@ -124,11 +124,11 @@ def _exchanged(
 
 def _in_other_order(layout: Layout, plan: BuildPlan, data: bytes, placed: PlacedBuild) -> Instead | None:
     """A table in place by which a core could start if its bytes were in another order."""
-    from gemel.inspection.byte_orders import ORDERS
-
     runs = Span(placed.run_start, placed.stored.size)
     if _starts_core(layout, plan, struct.unpack("<4I", data[:16]), 0, runs, either=True):
         return None
+    from gemel.inspection.byte_orders import ORDERS
+
     for order in ORDERS:
         if _starts_core(layout, plan, struct.unpack("<4I", order.of(data[:16])), 0, runs):
             what = f"a table in another order: {order.what}"

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.implausible_handlers import where_code_goes_on
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short, place_words, sized
 from gemel.layout.addresses import locate
@@ -40,7 +39,11 @@ def _lost_records(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
     gaps = tuple(each for each in gaps if not any(each.span.overlaps(place) for place in written))
     aligned = [each.span for each in gaps if each.may_be_alignment]
     table = inspection.vector_table(plan.name) if aligned else None
-    run_into = where_code_goes_on(inspection, table, aligned) if table else []
+    run_into = []
+    if table:
+        from gemel.inspection.cores.implausible_handlers import where_code_goes_on
+
+        run_into = where_code_goes_on(inspection, table, aligned)
     for gap in gaps if build else ():
         if not gap.may_be_alignment or gap.span in run_into:
             yield Finding(

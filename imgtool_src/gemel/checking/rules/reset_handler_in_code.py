@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.code.address_users import reached_from
 from gemel.inspection.code.code_starts import inside_of
 from gemel.inspection.cores.vector_tables import moved_words, named_words, place_of, tables, word_span
 from gemel.inspection.cores.views import (
@@ -87,6 +86,8 @@ def _returning(inspection: Inspection, table: VectorTable, reset: int) -> tuple[
         return None
     if table.core.role == "primary" and table.plan is not starting_plan(inspection.layout):
         return None
+    from gemel.inspection.code.address_users import reached_from
+
     build = placement.build
     function, entry = build.function_at(reset), build.function_at(build.entry or 0)
     other = (
