@@ -146,7 +146,8 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[NamedCon
 def _sent_to(inspection: Inspection, constant: Constant, starts: list[Start]) -> list[Start]:
     """The tables of secondaries to whose vector registers an application writes the constant, and none of theirs."""
     found: list[Start] = []
-    if inspection.layout.builds[constant.build] is starting_plan(inspection.layout):
+    starts_first = inspection.layout.builds[constant.build] is starting_plan(inspection.layout)
+    if starts_first or constant.build not in inspection.builds:
         return found
     for core in inspection.layout.secondaries():
         own = [start for start in starts if start.plan.core == core.name]

@@ -80,7 +80,8 @@ def _returning(inspection: Inspection, table: VectorTable, reset: int) -> tuple[
     It does so on each way, or the file's entry point leads to it, or to ``main``.  A second build of a core may be
     called by the first.
     """
-    placement, run = inspection.placements.get(table.plan.name), inspection.start_runs.get(table.plan.name)
+    placement = inspection.placements.get(table.plan.name)
+    run = inspection.start_runs.get(table.plan.name) if placement else None
     ends = {end.at for end in run.ends} if run and not run.is_whole else set()
     if placement is None or NO_LINK & ~1 not in ends:
         return None

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.altered.table_order import HEAD, TableSign, table_signs
-from gemel.inspection.byte_orders import ORDERS
 from gemel.inspection.cores.vector_tables import table_distance
 from gemel.inspection.image_bytes import differing
 from gemel.inspection.inspection import Inspection
@@ -179,6 +178,8 @@ def _how(inspection: Inspection, place: int, window: bytes) -> tuple[str, str, s
     """In which way ``window`` is there all the same: what is wrong, what was found, what to do."""
     if len(window) < SWAPPED + SKIPPED:
         return None
+    from gemel.inspection.byte_orders import ORDERS
+
     held = inspection.image.read(Span(place, SWAPPED), inspection.erased_byte_at(place))
     for order in ORDERS if len(set(window[:SWAPPED])) > FILLED else ():
         if held == order.of(window[:SWAPPED]) != window[:SWAPPED]:
@@ -285,6 +286,8 @@ def _by_record(inspection: Inspection) -> Disorder | None:
     if converted := _as_text(inspection):
         return converted
     if plan is not None:
+        from gemel.inspection.byte_orders import ORDERS
+
         start = inspection.layout.span_of(plan.area).start
         held = inspection.image.read(Span(start, 8), 0xFF)
         for order in ORDERS:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import struct
+from typing import TYPE_CHECKING
 
-from gemel.inspection.byte_orders import ORDERS, Order
 from gemel.inspection.cores.vector_tables import table_span
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
@@ -12,6 +12,9 @@ from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.inspection.byte_orders import Order
 
 HEAD = 16
 """Bytes of a table that are looked at: the stack pointer, Reset, NMI and HardFault."""
@@ -45,6 +48,8 @@ def _sign(inspection: Inspection, plan: BuildPlan) -> TableSign | None:
     runs = Span(seen_by(inspection.layout, area.start, plan.core), area.size)
     if _plausible(inspection, plan, runs, head, 1):
         return None
+    from gemel.inspection.byte_orders import ORDERS
+
     around = Span.from_bounds(max(memory.start, place - NEAR), min(memory.end, place + NEAR))
     data = inspection.bytes_of(around)
     declared = place - around.start
