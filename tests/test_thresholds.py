@@ -31,7 +31,7 @@ from gemel.draft import security
 from gemel.errors import GemelError, UsageProblem
 from gemel.image import gathering
 from gemel.image.sparse import SparseBytes
-from gemel.inspection import wording
+from gemel.inspection import byte_orders, wording
 from gemel.inspection.altered import byte_order, text_conversions
 from gemel.inspection.code import guarded_code
 from gemel.inspection.contract import shared_objects
@@ -306,7 +306,7 @@ def _converted(size: int) -> bool:
 
 def _filled(values: int) -> bool:
     """Whether bytes of so many different values that are swapped are recognised."""
-    order = byte_order.ORDERS[0]
+    order = byte_orders.ORDERS[0]
     window = bytes(number % values for number in range(byte_order.WINDOW))
     held = order.of(window[: byte_order.SWAPPED])
     image = SimpleNamespace(read=lambda *_: held)

@@ -143,7 +143,7 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[NamedCon
         yield _vector_field(inspection, fields, starts)
 
 
-def _sent_to(inspection: Inspection, constant: Constant, starts: list[Start]) -> list[Start]:
+def _sent_to(inspection: Inspection, constant: NamedConstant, starts: list[Start]) -> list[Start]:
     """The tables of secondaries to whose vector registers an application writes the constant, and none of theirs."""
     found: list[Start] = []
     starts_first = inspection.layout.builds[constant.build] is starting_plan(inspection.layout)
