@@ -10,6 +10,7 @@ from gemel.draft.drafting import Draft
 from gemel.draft.page import Page, listed, size_words
 from gemel.draft.svd import Peripheral, Register
 from gemel.layout.rehearsal_model import ALL_BITS
+from gemel.m_profile.halfwords import moved_constant
 from gemel.spans import Span, align_down, align_up, format_address, merge
 
 MAX_ENTRIES, MAX_SEQUENCES, MAX_NAMES, MAX_MEMORIES = 256, 64, 4096, 16
@@ -50,7 +51,7 @@ def _addresses(data: bytes) -> set[int]:
     for first, second in pairwise(halves):
         if second & 0x8000 or first & 0xFBF0 not in (_MOVW, _MOVT):
             continue
-        value = (first & 0xF) << 12 | (first >> 10 & 1) << 11 | (second >> 12 & 7) << 8 | second & 0xFF
+        value = moved_constant(first, second)
         register = second >> 8 & 0xF
         if first & 0xFBF0 == _MOVW:
             low[register] = value

@@ -5,7 +5,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tes
 
 from __future__ import annotations
 
-from gemel.m_profile.halfwords import FIRST_WIDE, modified_constant
+from gemel.m_profile.halfwords import FIRST_WIDE, modified_constant, wide_immediate
 from gemel.m_profile.memory_accesses import SP
 
 COMPUTED, SCALED = 2, 4
@@ -65,7 +65,7 @@ def registers_read(first: int, second: int) -> tuple[int, ...]:
 
 def constant_of(first: int, second: int) -> int | None:
     """The constant of a wide instruction."""
-    encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+    encoded = wide_immediate(first, second)
     if first & 0xFBF0 == 0xF2C0:
         return (first & 15) << 28 | encoded << 16
     if first & 0xF800 == 0xF000 and not second & 0x8000:

@@ -97,6 +97,16 @@ def instructions(code: bytes) -> Iterator[tuple[int, int, int]]:
             return
 
 
+def wide_immediate(first: int, second: int) -> int:
+    """The 12 bits i:imm3:imm8 of a wide instruction."""
+    return (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+
+
+def moved_constant(first: int, second: int) -> int:
+    """What MOVW and MOVT set half of a register to: imm4:i:imm3:imm8."""
+    return (first & 15) << 12 | wide_immediate(first, second)
+
+
 def modified_constant(encoded: int) -> int:
     """The value of the 12 bits i:imm3:imm8 (ThumbExpandImm)."""
     low = encoded & 0xFF

@@ -9,7 +9,13 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from gemel.m_profile.computed_addresses import registers_set
-from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, modified_constant
+from gemel.m_profile.halfwords import (
+    CALLER_SAVED,
+    FIRST_WIDE,
+    modified_constant,
+    moved_constant,
+    wide_immediate,
+)
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.structs import NamedTuple
 
@@ -307,12 +313,12 @@ class Registers:
         if first & 0xF800 == 0xF000 and second & 0x8000:  # branches and barriers
             return None
         if first & 0xFBE0 in (0xF040, 0xF020) and base != 15:  # ORR, BIC (immediate)
-            encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
-            self._change(operand, base, modified_constant(encoded), ones=first & 0xFBE0 == 0xF040)
+            constant = modified_constant(wide_immediate(first, second))
+            self._change(operand, base, constant, ones=first & 0xFBE0 == 0xF040)
             return None
         if first & 0xFBE0 == 0xF000 and operand != 15:  # AND (immediate)
-            encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
-            self._change(operand, base, ~modified_constant(encoded) & 0xFFFF_FFFF, ones=False)
+            constant = modified_constant(wide_immediate(first, second))
+            self._change(operand, base, ~constant & 0xFFFF_FFFF, ones=False)
             return None
         if first & 0xFFF0 == 0xF360:
             self._insert(operand, base, second)
@@ -347,17 +353,16 @@ class Registers:
     def _value(self, address: int, first: int, second: int) -> tuple[int | None, bool]:
         """What a wide instruction leaves in its register, and whether it is one of those that are followed."""
         base, operand = first & 15, second >> 8 & 15
-        encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
-        wide = (first & 15) << 12 | encoded
         if first & 0xFFFF == 0xF8DF:
             return self._load((address + 4 & ~3) + (second & 0xFFF)), True
         if first == 0xF85F:
             return self._load((address + 4 & ~3) - (second & 0xFFF)), True
         if first & 0xFBF0 == 0xF240:
-            return wide, True
+            return moved_constant(first, second), True
         if first & 0xFBF0 == 0xF2C0:
             known = self._known.get(operand)
-            return None if known is None else known & 0xFFFF | wide << 16, True
+            return None if known is None else known & 0xFFFF | moved_constant(first, second) << 16, True
+        encoded = wide_immediate(first, second)
         if first & 0xFBFF in (0xF04F, 0xF05F):
             return modified_constant(encoded), True
         if first & 0xFBFF in (0xF06F, 0xF07F):

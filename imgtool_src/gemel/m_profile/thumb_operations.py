@@ -6,7 +6,13 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tes
 from __future__ import annotations
 
 from gemel.m_profile.execution import MASK, FollowedCore, Operation, shifted, signed
-from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance, call_distance, modified_constant
+from gemel.m_profile.halfwords import (
+    FIRST_WIDE,
+    branch_distance,
+    call_distance,
+    modified_constant,
+    wide_immediate,
+)
 from gemel.m_profile.known_registers import LIMITS, KnownStore
 from gemel.m_profile.memory_accesses import LR, SP, memory_access
 from gemel.m_profile.thumb_effects import (
@@ -241,7 +247,7 @@ def _of_shifted(pc: int, first: int, second: int) -> Operation:
 
 def _of_constant(first: int, second: int) -> Operation:
     kind, flags, one, target = first >> 5 & 15, bool(first & 0x10), first & 15, second >> 8 & 15
-    encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+    encoded = wide_immediate(first, second)
     does = _OF_ONE.get(kind) if one == PC else _WIDE.get(kind)
     if does is None:
         return stops("an undefined instruction")
@@ -254,7 +260,7 @@ def _of_constant(first: int, second: int) -> Operation:
 
 def _plain_constant(pc: int, first: int, second: int) -> Operation:
     base, target, kind = first & 15, second >> 8 & 15, first >> 4 & 31
-    imm12 = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+    imm12 = wide_immediate(first, second)
     wide = (first & 15) << 12 | imm12
     lowest, width = second >> 10 & 0x1C | second >> 6 & 3, (second & 31) + 1
     if kind in (0, 10):

@@ -18,7 +18,7 @@ import re
 import struct
 from collections.abc import Iterator
 
-from gemel.m_profile.halfwords import is_wide, modified_constant
+from gemel.m_profile.halfwords import is_wide, modified_constant, moved_constant, wide_immediate
 from gemel.spans import Span, offsets_of
 from gemel.structs import NamedTuple
 
@@ -87,10 +87,9 @@ def _moved(code: bytes, at: int, register: int) -> int | None:
         return None if _is_second_half(code, at) else first & 0xFF
     if second & 0x8000 or second >> 8 & 15 != register:
         return None
-    immediate = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
     if first & 0xFBF0 == _MOVW:
-        return (first & 15) << 12 | immediate
-    return modified_constant(immediate) if first & 0xFBEF == _MOV else None
+        return moved_constant(first, second)
+    return modified_constant(wide_immediate(first, second)) if first & 0xFBEF == _MOV else None
 
 
 def _is_second_half(code: bytes, at: int) -> bool:

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from gemel.builds.build import Build
 from gemel.inspection.code.core_settings import constant_word, function_spans
-from gemel.m_profile.halfwords import branch_distance, long_branches
+from gemel.m_profile.halfwords import branch_distance, long_branches, moved_constant
 from gemel.m_profile.known_registers import Registers
 from gemel.m_profile.known_stores import Function, followed
 from gemel.spans import Span
@@ -48,8 +48,9 @@ def _may_reach(code: bytes, start: int, spans: list[Span]) -> bool:
     uppers = range(min(span.start for span in spans) >> 16, (max(span.last for span in spans) >> 16) + 1)
     halves = struct.unpack(f"<{len(code) // 2}H", code[: len(code) & ~1])
     for first, second in pairwise(halves):
-        upper = (first & 15) << 12 | (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
-        if first & 0xFBF0 == 0xF2C0 and not second & 0x8000 and upper in uppers:  # MOVT
+        if (
+            first & 0xFBF0 == 0xF2C0 and not second & 0x8000 and moved_constant(first, second) in uppers
+        ):  # MOVT
             return True
     return any(span.holds(target) for _, target in long_branches(code, start, leaving=True) for span in spans)
 

@@ -14,7 +14,13 @@ from gemel.inspection.code.core_settings import constant_word, function_spans, f
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
-from gemel.m_profile.halfwords import branch_distance, instructions, modified_constant
+from gemel.m_profile.halfwords import (
+    branch_distance,
+    instructions,
+    modified_constant,
+    moved_constant,
+    wide_immediate,
+)
 from gemel.m_profile.known_registers import Registers
 from gemel.m_profile.known_stores import Function, followed
 from gemel.m_profile.memory_accesses import memory_access
@@ -197,10 +203,9 @@ class GuardedCode:
                 elif first & 0xF800 == 0x2000:  # MOVS
                     lower[first >> 8 & 7] = first & 0xFF, at
                 elif first & 0xFBEF == 0xF04F and second < 0x8000:  # MOV.W
-                    twelve = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
-                    lower[second >> 8 & 15] = modified_constant(twelve) & 0xFFFF, at
+                    lower[second >> 8 & 15] = modified_constant(wide_immediate(first, second)) & 0xFFFF, at
                 elif first & 0xFB70 == 0xF240 and second < 0x8000:  # MOVW, MOVT
-                    half = (first & 15) << 12 | (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+                    half = moved_constant(first, second)
                     known, place = lower.get(second >> 8 & 15, (0, at)) if first & 0x80 else (0, at)
                     if first & 0x80:
                         half = half << 16 | known
