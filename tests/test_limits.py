@@ -39,7 +39,7 @@ from gemel.policy import reader
 from gemel.policy.reader import PolicyError, read_policy
 from gemel.record.format import MAX_BUILDS, record_size
 from gemel.record.record import encode as encode_record
-from gemel.seals.cbor import CborError, Reader, encoded_map
+from gemel.seals.cbor import CborError, CborReader, encoded_map
 from gemel.seals.cose import MAX_HEADER_ENTRIES
 from gemel.seals.finding import HEAD, LARGEST_SEAL, MAX_PLACES, find_seals
 from gemel.seals.keys.algorithms import ALGORITHMS
@@ -94,7 +94,7 @@ def _vectors(size: int) -> bool:
 
 def _header_map(entries: int) -> bool:
     data = encoded_map(dict.fromkeys(range(entries), 0))
-    return _holds(lambda: Reader(data).header_map(MAX_HEADER_ENTRIES), CborError)
+    return _holds(lambda: CborReader(data).header_map(MAX_HEADER_ENTRIES), CborError)
 
 
 def _shown_whole(length: int) -> bool:

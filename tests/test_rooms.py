@@ -14,6 +14,9 @@ TWICE = {
 }
 """Names that two classes have, for what is the same of two kinds."""
 
+NAMED = re.compile(r"^(?:class ([A-Z]\w*)|([A-Z]\w*[a-z]\w*)(?:: \w+)? = )", re.MULTILINE)
+"""A class, or a name for a type."""
+
 
 def test_each_room_is_in_a_layer() -> None:
     """Every module and room at the top of the package stands in the layers that lint-imports checks, and no other."""
@@ -26,7 +29,7 @@ def test_each_room_is_in_a_layer() -> None:
 
 
 def test_each_class_has_a_name_of_its_own() -> None:
-    """A public class is called as no other is, so that its name alone says what is meant."""
+    """A public class or name for a type is called as no other is, so that its name alone says what is meant."""
     texts = [file.read_text(encoding="utf-8") for file in (ROOT / "imgtool_src/gemel").rglob("*.py")]
-    names = Counter(name for text in texts for name in re.findall(r"^class ([A-Z]\w*)", text, re.MULTILINE))
+    names = Counter(match[1] or match[2] for text in texts for match in NAMED.finditer(text))
     assert {name for name, count in names.items() if count > 1} == set(TWICE)

@@ -15,7 +15,7 @@ from seconds import within
 
 from gemel.audit.as_text import text_line
 from gemel.audit.index import Index
-from gemel.audit.pool import Answer, Pool
+from gemel.audit.pool import Pool, TaskAnswer
 from gemel.audit.result import AuditedBuild, AuditedFinding, AuditedSigner, ImageResult, line_of, result_of
 from gemel.audit.terms import FIELDS, term_in
 from gemel.errors import OutputError, UsageProblem
@@ -100,7 +100,7 @@ def test_an_audit_asks_for_a_file_once(tmp_path, monkeypatch):
         def answers(self, tasks):
             for key, task in tasks:
                 asked.append(task)
-                yield key, Answer(line_of(ONE))
+                yield key, TaskAnswer(line_of(ONE))
 
     monkeypatch.setattr("gemel.workflows.auditing.many_images.Pool", Counting)
     for name in ("a.hex", "b.hex"):

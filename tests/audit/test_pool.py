@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from gemel.audit.pool import TASKS_AHEAD, Answer, Pool
+from gemel.audit.pool import TASKS_AHEAD, Pool, TaskAnswer
 
 ECHO = """
 import os, time
@@ -25,7 +25,7 @@ for line in sys.stdin:
 CODE = f"exec({ECHO!r})"
 
 
-def answers(*tasks: str | None, jobs: int = 2, seconds: float = 60) -> list[Answer | None]:
+def answers(*tasks: str | None, jobs: int = 2, seconds: float = 60) -> list[TaskAnswer | None]:
     """What a pool answers to tasks."""
     with Pool(CODE, "> ", jobs, seconds) as pool:
         return [answer for _, answer in pool.answers((task, task) for task in tasks)]
@@ -110,7 +110,7 @@ def test_nothing_of_the_working_folder_is_imported(tmp_path, monkeypatch):
     code = "import json, queue, gemel.version; sys.stdin.readline()\n"
     code += "for line in sys.stdin: print(line.strip(), flush=True)"
     with Pool(f"exec({code!r})", "", 1) as pool:
-        assert [answer for _, answer in pool.answers([(1, "a")])] == [Answer("a\n")]
+        assert [answer for _, answer in pool.answers([(1, "a")])] == [TaskAnswer("a\n")]
     assert not (tmp_path / "ran").exists()
 
 

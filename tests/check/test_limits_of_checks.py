@@ -17,7 +17,7 @@ from gemel.builds.dwarf.types import Composite
 from gemel.checking.contract.access import _qualifiers
 from gemel.checking.contract.comparison import TypeComparison, elements_of
 from gemel.checking.contract.rows import rows_of
-from gemel.checking.contract.wrappers import Found, _is_nothing, unwrapped
+from gemel.checking.contract.wrappers import UnwrappedType, _is_nothing, unwrapped
 from gemel.checking.runner import LONGEST_INSTRUCTION, with_source
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding
@@ -81,7 +81,7 @@ def _unwrapped(count: int) -> bool:
         entries.append(record(f"w{number}", 4, member("inside", entries[-1])))
     types = types_of(debug_elf(*entries))
     reference = types.named(f"struct w{count - 1}")[0]
-    return unwrapped(types, Found(*types.resolved(reference))).type == types.type_at(
+    return unwrapped(types, UnwrappedType(*types.resolved(reference))).type == types.type_at(
         types.named("unsigned")[0]
     )
 

@@ -13,7 +13,7 @@ from thumb import assembled
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_up import started
 from gemel.m_profile import start_run as module
-from gemel.m_profile.execution import Block
+from gemel.m_profile.execution import WrittenBytes
 from gemel.m_profile.start_run import StartRun, start_run
 from gemel.spans import Span, merge
 
@@ -22,7 +22,7 @@ COPY = (
     "ldr r0, =0x20000000\nldr r1, =0x08001000\nmovs r2, #16\n"
     "3: ldr r3, [r1], #4\nstr r3, [r0], #4\nsubs r2, #4\nbne 3b\n"
 )
-COPIED = (Block(CODE + 0x1000, Span(RAM, 16)),)
+COPIED = (WrittenBytes(CODE + 0x1000, Span(RAM, 16)),)
 
 
 def ran(source: str, folder: Path) -> StartRun:
@@ -62,7 +62,7 @@ def test_an_initial_value_that_a_constructor_repeats_is_copied_all_the_same(tmp_
     )
     stored = dict(enumerate(assembled(f"{COPY}{clear}{fill}5: b 5b\n.ltorg", tmp_path), CODE))
     stored |= dict(enumerate(range(1, 17), CODE + 0x1000))
-    run = start_run(stored.get, CODE | 1, STACK, None, (*COPIED, Block(None, Span(RAM + 16, 32))))
+    run = start_run(stored.get, CODE | 1, STACK, None, (*COPIED, WrittenBytes(None, Span(RAM + 16, 32))))
     assert (run.why_not, run.copies, run.written) == ("", COPIED, (Span(RAM, 48),))
 
 
@@ -166,7 +166,7 @@ def test_a_variable_that_code_sets_is_no_block() -> None:
         run = StartRun(
             "",
             (),
-            (Block(STATION + 0x500, Span(STATION_RAM, size)),),
+            (WrittenBytes(STATION + 0x500, Span(STATION_RAM, size)),),
             (),
             (),
             (),
@@ -254,7 +254,7 @@ def test_fewer_bytes_than_a_variable_has_are_no_cleared_data(
     stored |= dict(enumerate([0xFE, 0xE7], CODE + 0x800)) | dict.fromkeys(
         range(CODE + 0x1000, CODE + 0x1020), 1
     )
-    copied = Block(CODE + 0x1000, Span(RAM, 32))
+    copied = WrittenBytes(CODE + 0x1000, Span(RAM, 32))
     run = start_run(stored.get, CODE | 1, STACK, CODE + 0x801, (copied,))
     assert run.zeroed == ((Span(RAM, 16),) if is_found else ())
 

@@ -14,7 +14,7 @@ from page import pages
 from rehearsals import gauge
 from small_device import FLASH, STATION, TODAY
 
-from gemel.audit.result import Status
+from gemel.audit.result import ImageStatus
 from gemel.checking.runner import check
 from gemel.comparing.changes import AreaChange
 from gemel.image.sparse import SparseBytes
@@ -33,7 +33,7 @@ from gemel.spans import Address, Span
 from gemel.structs import replace
 
 
-def _images(count: int, status: Status) -> bool:
+def _images(count: int, status: ImageStatus) -> bool:
     """Whether all of ``count`` images are listed."""
     text = page([replace(result(f"{number}.hex"), status=status) for number in range(count)])
     return f"The first {count - 1}" not in text

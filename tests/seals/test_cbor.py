@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from seconds import within
 
 from gemel.seals import cose
-from gemel.seals.cbor import ARRAY, BYTES, CborError, Reader, encoded, encoded_map, head
+from gemel.seals.cbor import ARRAY, BYTES, CborError, CborReader, encoded, encoded_map, head
 
 VALUES = st.one_of(st.integers(-(1 << 64), (1 << 64) - 1), st.binary(max_size=300), st.text(max_size=60))
 
@@ -21,7 +21,7 @@ def test_values_are_encoded_as_an_independent_coder_does(value) -> None:
     """Integers, bytes and text have the bytes that cbor2 gives them in its canonical form, and read back."""
     data = encoded(value)
     assert data == cbor2.dumps(value, canonical=True)
-    reader = Reader(data)
+    reader = CborReader(data)
     assert reader.value() == value
     reader.end()
 
@@ -31,13 +31,13 @@ def test_maps_are_encoded_with_ascending_keys(entries) -> None:
     """A map has ascending encoded keys (RFC 8949 4.2.1) and holds, for cbor2, what it was made of."""
     data = encoded_map(entries)
     assert cbor2.loads(data) == entries
-    assert Reader(data).header_map(12) == entries
+    assert CborReader(data).header_map(12) == entries
 
 
 @given(st.binary(max_size=60))
 def test_what_is_read_is_what_would_be_written(data: bytes) -> None:
     """Whatever bytes are taken as a value are the encoding of that value: nothing has two encodings."""
-    reader = Reader(data)
+    reader = CborReader(data)
     try:
         value = reader.value()
     except CborError:
@@ -66,7 +66,7 @@ RFC8949 = (
 def test_published_encodings(value, data: str) -> None:
     """The examples of RFC 8949 appendix A that a header can hold are written and read."""
     assert encoded(value).hex() == data
-    assert Reader(bytes.fromhex(data)).value() == value
+    assert CborReader(bytes.fromhex(data)).value() == value
 
 
 REFUSED = (
@@ -99,7 +99,7 @@ REFUSED = (
 def test_other_encodings_are_refused(data: str, words: str) -> None:
     """Longer forms, indefinite lengths, other types, cut items and bad text are refused, in plain words."""
     with pytest.raises(CborError, match=words):
-        Reader(bytes.fromhex(data)).value()
+        CborReader(bytes.fromhex(data)).value()
 
 
 @pytest.mark.parametrize(
@@ -119,7 +119,7 @@ def test_other_encodings_are_refused(data: str, words: str) -> None:
 def test_other_maps_are_refused(data: str, words: str) -> None:
     """A key twice, keys out of order, too many entries, nested values and cut maps are refused."""
     with pytest.raises(CborError, match=words):
-        Reader(bytes.fromhex(data)).header_map(16)
+        CborReader(bytes.fromhex(data)).header_map(16)
 
 
 def test_numbers_beyond_64_bits_are_not_encoded() -> None:

@@ -7,13 +7,13 @@ from seal_keys import key_for, sign_all
 
 from gemel.record import record
 from gemel.seals.keys.algorithms import ALGORITHMS, ED25519, Registration
-from gemel.seals.page import Part, page, parts_of_a_seal, parts_of_the_signed_bytes
+from gemel.seals.page import PagePart, page, parts_of_a_seal, parts_of_the_signed_bytes
 from gemel.seals.seal import SealFault, bytes_to_sign, seal_size
 
 RECORD = record.encode(tide_gauge_record())
 
 
-def assert_made_of(data: bytes, parts: list[Part]) -> None:
+def assert_made_of(data: bytes, parts: list[PagePart]) -> None:
     """``data`` is the parts, one behind the other, and nothing more."""
     place = 0
     for content, meaning in parts:

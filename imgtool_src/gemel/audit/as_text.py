@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from gemel.audit.result import EXIT_CODES, ImageResult, Status
+from gemel.audit.result import EXIT_CODES, ImageResult, ImageStatus
 from gemel.text.escaping import on_one_line
 from gemel.text.wrapping import first_of
 
-WORDS: dict[Status, str] = {"passes": "PASS", "broken": "FAIL", "not judged": "----"}
+WORDS: dict[ImageStatus, str] = {"passes": "PASS", "broken": "FAIL", "not judged": "----"}
 RECORD, SEAL = "record-sound", "seal-well-formed"
 """The rules by which an image has no sound record, and a seal that cannot be read."""
 
@@ -20,7 +20,7 @@ class Totals:
     """What an audit comes to; results are counted, not kept."""
 
     def __init__(self) -> None:
-        self.statuses: Counter[Status] = Counter()
+        self.statuses: Counter[ImageStatus] = Counter()
         self.rules: Counter[str] = Counter()
         self.duplicates = self.unchanged = self.unverified = self.most_not_checked = 0
 

@@ -18,7 +18,7 @@ from typing import TypeVar
 from gemel.isolated import isolated
 from gemel.structs import NamedTuple
 
-Key = TypeVar("Key")
+TaskKey = TypeVar("TaskKey")
 
 TASKS_AHEAD = 16
 """Tasks a process that may be handed out or wait for an earlier one's answer: what bounds the memory."""
@@ -32,7 +32,7 @@ LAST = "!"
 _SECONDS_BETWEEN_LOOKS = 0.5
 
 
-class Answer(NamedTuple):
+class TaskAnswer(NamedTuple):
     """What came of a task: the line that a process answered; else how that ended."""
 
     line: str
@@ -45,7 +45,7 @@ class Pool:
     def __init__(self, code: str, setup: str, jobs: int, seconds: float = SECONDS_A_TASK) -> None:
         self._processes = [_Process(code, setup) for _ in range(jobs)]
         self._tasks: queue.SimpleQueue[tuple[int, str] | None] = queue.SimpleQueue()
-        self._answers: queue.SimpleQueue[tuple[int, Answer]] = queue.SimpleQueue()
+        self._answers: queue.SimpleQueue[tuple[int, TaskAnswer]] = queue.SimpleQueue()
         self._seconds = seconds
 
     def __enter__(self) -> Pool:
@@ -59,14 +59,16 @@ class Pool:
         for process in self._processes:
             process.stop(for_good=True)
 
-    def answers(self, tasks: Iterable[tuple[Key, str | None]]) -> Iterator[tuple[Key, Answer | None]]:
+    def answers(
+        self, tasks: Iterable[tuple[TaskKey, str | None]]
+    ) -> Iterator[tuple[TaskKey, TaskAnswer | None]]:
         """The answer to each task with its key, in their order; None to what is no task.
 
         Only so many are taken ahead.
         """
         source, ahead = enumerate(tasks), TASKS_AHEAD * len(self._processes)
-        arrived: dict[int, Answer] = {}
-        keys: deque[tuple[Key, bool]] = deque()
+        arrived: dict[int, TaskAnswer] = {}
+        keys: deque[tuple[TaskKey, bool]] = deque()
         given = 0
         while True:
             while len(keys) < ahead and (taken := next(source, None)):
@@ -83,7 +85,7 @@ class Pool:
             yield key, arrived.pop(given, None)
             given += 1
 
-    def _next(self) -> tuple[int, Answer]:
+    def _next(self) -> tuple[int, TaskAnswer]:
         """The next answer of any; processes that take too long are stopped meanwhile, which is an answer too."""
         while True:
             with contextlib.suppress(queue.Empty):
@@ -108,7 +110,7 @@ class _Process:
         self._since: float | None = None
         self._over = 0.0
 
-    def answer(self, task: str) -> Answer:
+    def answer(self, task: str) -> TaskAnswer:
         """Have a task done; an answer in any case."""
         self._over, self._since = 0.0, time.monotonic()
         line = ""
@@ -124,10 +126,10 @@ class _Process:
             reason = "it was stopped"
         self._since = None
         if line.endswith("\n") and not line.startswith(LAST):
-            return Answer(line)
+            return TaskAnswer(line)
         how = f"no answer after {self._over:,.0f} seconds" if self._over else self._how_it_ended() or reason
         self.stop()
-        return Answer(line.removeprefix(LAST)) if line.endswith("\n") else Answer("", how)
+        return TaskAnswer(line.removeprefix(LAST)) if line.endswith("\n") else TaskAnswer("", how)
 
     def stop_if_over(self, seconds: float) -> None:
         """Stop it if it has been at its task for longer."""

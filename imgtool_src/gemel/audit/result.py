@@ -11,8 +11,8 @@ from gemel.text.as_json import data_of
 FORMAT = 1
 """Version of the JSON lines, which the index keeps too."""
 
-Status = Literal["passes", "broken", "not judged"]
-EXIT_CODES: dict[Status, int] = {"passes": 0, "broken": 1, "not judged": 2}
+ImageStatus = Literal["passes", "broken", "not judged"]
+EXIT_CODES: dict[ImageStatus, int] = {"passes": 0, "broken": 1, "not judged": 2}
 """What ``gemel check`` of the image by itself ends with."""
 
 MAX_FINDINGS = 50
@@ -47,7 +47,7 @@ class ImageResult(Struct, kw_only=True):
     """One image of an audit."""
 
     path: Annotated[str, "the file, as it was named or found"]
-    status: Annotated[Status, "passes; broken: a rule is; not judged: `problem` says why"]
+    status: Annotated[ImageStatus, "passes; broken: a rule is; not judged: `problem` says why"]
     problem: Annotated[str, "why it was not judged; else empty"] = ""
     size: Annotated[int | None, "bytes of the file; null: not read"] = None
     sha256: Annotated[str | None, "SHA-256 of the file; null: not read"] = None
@@ -86,7 +86,7 @@ class AuditReport(Struct):
 
     format: Annotated[int, f"version of this form: {FORMAT}"]
     images: Annotated[tuple[ImageResult, ...], "every image, in the order in which they were judged or found"]
-    counts: Annotated[dict[Status, int], "images by status"]
+    counts: Annotated[dict[ImageStatus, int], "images by status"]
 
 
 _NOT_KEPT = ("duplicate_of", "blocks_found", "gone", "unchanged")

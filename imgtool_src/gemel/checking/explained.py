@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Annotated
 
 from gemel.checking.identity import Tool
-from gemel.checking.rule import Guards, Rule, Severity
+from gemel.checking.rule import GuardedSubject, Rule, Severity
 from gemel.checking.subjects import subject_of
 from gemel.structs import Struct
 from gemel.text.as_json import data_of, json_text
@@ -22,7 +22,9 @@ class ExplainedRule(Struct):
     name: Annotated[str, "its name"]
     subject: Annotated[str, "what it is about"]
     severity: Annotated[Severity, "how serious a finding is, if the layout does not change it"]
-    guards: Annotated[Guards, "image: that the bytes are those that were joined; device: that they work"]
+    guards: Annotated[
+        GuardedSubject, "image: that the bytes are those that were joined; device: that they work"
+    ]
     checks: Annotated[str, "what must hold"]
     why: Annotated[str, "what happens where it does not"]
     remedy: Annotated[str, "what to do"]

@@ -16,7 +16,7 @@ Severity = Literal["error", "warning", "note"]
 """error: the image is refused; warning: it works but someone should decide; note: worth knowing."""
 
 
-Guards = Literal["image", "device"]
+GuardedSubject = Literal["image", "device"]
 """image: the bytes are those that were joined, sealed and requested; device: these bytes work on the device."""
 
 
@@ -38,7 +38,7 @@ class Rule(Struct):
 
     name: str
     severity: Severity
-    guards: Guards
+    guards: GuardedSubject
     checks: str
     why: str
     remedy: str

@@ -21,7 +21,7 @@ from gemel.text.wrapping import first_of
 if TYPE_CHECKING:
     from gemel.checking.causes import FindingKey, OpenFinding
 
-Status = Literal["holds", "broken", "warning", "note", "waived", "not checked", "does not apply"]
+RuleStatus = Literal["holds", "broken", "warning", "note", "waived", "not checked", "does not apply"]
 """What became of a rule; one with open findings is ``broken``, ``warning`` or ``note`` by its severity."""
 
 
@@ -56,7 +56,7 @@ class RuleResult(Struct, dict=True):
         return self.change.severity if self.change else self.rule.severity
 
     @cached_property
-    def status(self) -> Status:
+    def status(self) -> RuleStatus:
         """Open findings before waived before not checked: one place that is not known keeps a rule from holding."""
         if self.findings:
             if all(judged.waiver for judged in self.findings):
@@ -95,7 +95,7 @@ class RulesApplied(Struct):
     idle_waivers: tuple[Waiver, ...]
     strict: Strict
 
-    def count(self, status: Status) -> int:
+    def count(self, status: RuleStatus) -> int:
         """How many rules ended so."""
         return [result.status for result in self.results].count(status)
 
@@ -141,7 +141,7 @@ class RulesApplied(Struct):
     @property
     def failing(self) -> list[RuleResult]:
         """The rules that fail the check."""
-        statuses: set[Status] = {"broken", "warning"} if self.strict else {"broken"}
+        statuses: set[RuleStatus] = {"broken", "warning"} if self.strict else {"broken"}
         inputs = self.strict == "inputs"
         return [each for each in self.results if each.status in statuses or (inputs and each.lacks_input)]
 

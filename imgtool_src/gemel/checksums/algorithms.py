@@ -26,7 +26,7 @@ from gemel.checksums.crc_catalogue import (
     name_of,
     parameter_problems,
 )
-from gemel.checksums.crc_engine import Block, crc
+from gemel.checksums.crc_engine import MessageBytes, crc
 from gemel.checksums.feed import UNIT_SIZES, Feed, fed, in_units, unit_values
 from gemel.errors import LayoutError, Problem
 from gemel.structs import Struct
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 ByteOrder = Literal["little", "big"]
 """Order of the bytes of a value in memory."""
 
-Form = Literal["plain", "negated", "inverted"]
+SumForm = Literal["plain", "negated", "inverted"]
 """What becomes of a sum at the end: nothing, its two's complement, its one's complement."""
 
 _UNIT_NAMES = {1: "bytes", 2: "half-words", 4: "words"}
@@ -60,7 +60,7 @@ class SumAlgorithm(Struct):
 
     bits: int
     unit: int
-    form: Form = "plain"
+    form: SumForm = "plain"
     unit_order: ByteOrder = "little"
 
     @property
@@ -146,7 +146,7 @@ def unit_size(algorithm: Algorithm, feed: Feed = "byte") -> int:
     return algorithm.bits // 8 if isinstance(algorithm, XorAlgorithm) else UNIT_SIZES[feed]
 
 
-def compute(algorithm: Algorithm, blocks: Iterable[Block], feed: Feed = "byte") -> int:
+def compute(algorithm: Algorithm, blocks: Iterable[MessageBytes], feed: Feed = "byte") -> int:
     """The checksum of the blocks one after another, whatever the cuts between them; 0 to 2**bits - 1.
 
     Raises LayoutError when the bytes do not come out even in the units of the feed or of the sum, or when
@@ -186,7 +186,7 @@ def sums_by_name() -> dict[str, Algorithm]:
         (4, "little"),
         (4, "big"),
     )
-    forms: tuple[Form, ...] = ("plain", "negated", "inverted")
+    forms: tuple[SumForm, ...] = ("plain", "negated", "inverted")
     found: dict[str, Algorithm] = {}
     for (unit, order), form in product(orders, forms):
         for bits in (8, 16, 32, 64)[unit // 2 :]:
@@ -200,7 +200,7 @@ def sums_by_name() -> dict[str, Algorithm]:
     return found
 
 
-def _exclusive_or(algorithm: XorAlgorithm, blocks: Iterable[Block]) -> int:
+def _exclusive_or(algorithm: XorAlgorithm, blocks: Iterable[MessageBytes]) -> int:
     """Folds each block in halves, as one large number, until one unit is left."""
     unit = algorithm.bits // 8
     result = 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 
-from gemel.checksums.crc_engine import Block
+from gemel.checksums.crc_engine import MessageBytes
 from gemel.checksums.diagnosis import Coverage
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span, align_up, format_address, merge, without
@@ -111,13 +111,13 @@ def _coverage(
         size = sum(held.size for span in spans for held in image.held_in(span))
     else:
         size = sum(span.size for span in spans)
-    blocks: Callable[[], Iterator[Block]] = partial(_blocks, image, tuple(spans), fill, replaced)
+    blocks: Callable[[], Iterator[MessageBytes]] = partial(_blocks, image, tuple(spans), fill, replaced)
     return Coverage(words, size, blocks, parts=len(spans))
 
 
 def _blocks(
     image: SparseBytes, spans: Sequence[Span], fill: Fill, replaced: tuple[Span, int] | None
-) -> Iterator[Block]:
+) -> Iterator[MessageBytes]:
     for span in spans:
         for start in range(span.start, span.end, _AT_ONCE):
             part = Span(start, min(_AT_ONCE, span.end - start))

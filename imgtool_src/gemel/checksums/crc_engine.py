@@ -19,14 +19,14 @@ from functools import cache
 
 from gemel.checksums.crc_catalogue import CrcParameters, reversed_bits
 
-Block = bytes | bytearray | memoryview
+MessageBytes = bytes | bytearray | memoryview
 """Bytes of the message; a memoryview must be contiguous and of bytes (format ``B``)."""
 
 _ZLIB_POLY = 0x04C11DB7
 _SAMPLE = bytes(range(256)) + b"123456789" + bytes(31) + b"\xff" * 29
 
 
-def crc(parameters: CrcParameters, blocks: Iterable[Block]) -> int:
+def crc(parameters: CrcParameters, blocks: Iterable[MessageBytes]) -> int:
     """CRC of the blocks one after another, as if they were one; 0 to 2**width - 1."""
     return _engine(parameters)(blocks)
 
@@ -36,12 +36,12 @@ def is_compiled(parameters: CrcParameters) -> bool:
     return _engine(parameters) is not _table_engine(parameters)
 
 
-def table_crc(parameters: CrcParameters, blocks: Iterable[Block]) -> int:
+def table_crc(parameters: CrcParameters, blocks: Iterable[MessageBytes]) -> int:
     """The same as ``crc``, computed in Python from a table of 256 entries: slow, and needs nothing."""
     return _table_engine(parameters)(blocks)
 
 
-_Engine = Callable[[Iterable[Block]], int]
+_Engine = Callable[[Iterable[MessageBytes]], int]
 
 
 @cache
@@ -55,7 +55,7 @@ def _zlib_engine(parameters: CrcParameters) -> _Engine:
     """``zlib.crc32`` takes and gives the reflected register inverted."""
     start = reversed_bits(parameters.init, 32) ^ 0xFFFF_FFFF
 
-    def engine(blocks: Iterable[Block]) -> int:
+    def engine(blocks: Iterable[MessageBytes]) -> int:
         value = start
         for block in blocks:
             value = zlib.crc32(block, value)
@@ -82,7 +82,7 @@ def _anycrc_engine(parameters: CrcParameters) -> _Engine | None:
         parameters.xorout,
     )
 
-    def engine(blocks: Iterable[Block]) -> int:
+    def engine(blocks: Iterable[MessageBytes]) -> int:
         value: int = calculator.calc(b"")
         for block in blocks:
             value = calculator.calc(block, value)
@@ -97,7 +97,7 @@ def _table_engine(parameters: CrcParameters) -> _Engine:
     step = _reflected_step(parameters) if parameters.refin else _straight_step(parameters)
     first = reversed_bits(parameters.init, parameters.width) if parameters.refin else parameters.init
 
-    def engine(blocks: Iterable[Block]) -> int:
+    def engine(blocks: Iterable[MessageBytes]) -> int:
         register = step(first, blocks)
         if parameters.refin != parameters.refout:
             register = reversed_bits(register, parameters.width)
@@ -106,7 +106,7 @@ def _table_engine(parameters: CrcParameters) -> _Engine:
     return engine
 
 
-_Step = Callable[[int, Iterable[Block]], int]
+_Step = Callable[[int, Iterable[MessageBytes]], int]
 
 
 def _reflected_step(parameters: CrcParameters) -> _Step:
@@ -118,7 +118,7 @@ def _reflected_step(parameters: CrcParameters) -> _Step:
             entry = (entry >> 1) ^ (poly if entry & 1 else 0)
         table.append(entry)
 
-    def step(register: int, blocks: Iterable[Block]) -> int:
+    def step(register: int, blocks: Iterable[MessageBytes]) -> int:
         for block in blocks:
             for byte in block:
                 register = table[(register ^ byte) & 0xFF] ^ (register >> 8)
@@ -139,7 +139,7 @@ def _straight_step(parameters: CrcParameters) -> _Step:
             entry = (entry << 1) & mask ^ (poly if entry & top else 0)
         table.append(entry)
 
-    def step(register: int, blocks: Iterable[Block]) -> int:
+    def step(register: int, blocks: Iterable[MessageBytes]) -> int:
         register <<= room
         shift = width - 8
         for block in blocks:

@@ -26,7 +26,7 @@ from gemel.checksums.algorithms import (
     unit_size,
 )
 from gemel.checksums.crc_catalogue import CrcParameters, catalogue, name_of
-from gemel.checksums.crc_engine import Block, is_compiled
+from gemel.checksums.crc_engine import MessageBytes, is_compiled
 from gemel.checksums.feed import UNIT_SIZES, Feed
 from gemel.structs import NamedTuple, Struct, replace
 
@@ -66,7 +66,7 @@ class Coverage(Struct):
 
     words: str
     size: int
-    blocks: Callable[[], Iterable[Block]]
+    blocks: Callable[[], Iterable[MessageBytes]]
     one_of_many: bool = False
     parts: int = 1
 
@@ -202,7 +202,7 @@ class _Search:
             self._values[key] = compute(algorithm, self._blocks(coverage), feed)
         return self._values[key]
 
-    def _blocks(self, coverage: Coverage) -> Iterable[Block]:
+    def _blocks(self, coverage: Coverage) -> Iterable[MessageBytes]:
         if coverage.words not in self._read:
             self._spend(_PART_COST * coverage.parts)
             if coverage.size > _KEPT:

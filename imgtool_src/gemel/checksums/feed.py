@@ -19,7 +19,7 @@ from array import array
 from collections.abc import Iterable, Iterator
 from typing import Literal
 
-from gemel.checksums.crc_engine import Block
+from gemel.checksums.crc_engine import MessageBytes
 from gemel.errors import LayoutError, Problem
 
 Feed = Literal["byte", "half-word", "word"]
@@ -45,7 +45,7 @@ def size_problem(unit: int, size: int) -> Problem | None:
     )
 
 
-def fed(blocks: Iterable[Block], feed: Feed) -> Iterator[Block]:
+def fed(blocks: Iterable[MessageBytes], feed: Feed) -> Iterator[MessageBytes]:
     """The bytes of ``blocks`` in the order in which they enter the checksum, in blocks of bounded size.
 
     Raises LayoutError at the end when the bytes do not come out even in units.
@@ -60,7 +60,7 @@ def fed(blocks: Iterable[Block], feed: Feed) -> Iterator[Block]:
         yield units.tobytes()
 
 
-def unit_values(blocks: Iterable[Block], unit: int, big_endian: bool) -> Iterator[Iterable[int]]:
+def unit_values(blocks: Iterable[MessageBytes], unit: int, big_endian: bool) -> Iterator[Iterable[int]]:
     """The bytes read as unsigned numbers of ``unit`` bytes, in blocks of bounded size.
 
     Raises LayoutError at the end when the bytes do not come out even in units.
@@ -75,7 +75,7 @@ def unit_values(blocks: Iterable[Block], unit: int, big_endian: bool) -> Iterato
         yield units
 
 
-def in_units(blocks: Iterable[Block], unit: int) -> Iterator[bytes]:
+def in_units(blocks: Iterable[MessageBytes], unit: int) -> Iterator[bytes]:
     """The same bytes cut at whole units, whatever the cuts before, in blocks of at most 256 KiB.
 
     Raises LayoutError at the end when the bytes do not come out even in units.

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from gemel.builds.build import Build
 from gemel.comparing.changed_bytes import exclusive_or
 from gemel.comparing.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
-from gemel.comparing.place_names import PlaceNames, Row, paired_symbols
+from gemel.comparing.place_names import PlaceNames, SymbolRow, paired_symbols
 from gemel.comparing.section_anchors import Anchors
 from gemel.comparing.side import SymbolSide
 from gemel.m_profile.halfwords import is_wide
@@ -124,7 +124,7 @@ def symbol_changes(old: Build, new: Build) -> SymbolChanges:
     return SymbolChanges(tuple(changes), moved, unchanged)
 
 
-def _change(symbol: Row, word: SymbolChangeKind, old_size: int, new_size: int) -> SymbolChange:
+def _change(symbol: SymbolRow, word: SymbolChangeKind, old_size: int, new_size: int) -> SymbolChange:
     _, _, kind, name = symbol
     return SymbolChange(name, "function" if kind == "function" else "object", word, old_size, new_size)
 

@@ -9,10 +9,10 @@ from operator import itemgetter
 
 from gemel.builds.build import Build
 
-Row = tuple[int, int, str, str]
+SymbolRow = tuple[int, int, str, str]
 """Address, size in bytes, kind and name of a symbol."""
 
-Pair = tuple[Row | None, Row | None]
+SymbolPair = tuple[SymbolRow | None, SymbolRow | None]
 """A symbol in the old and in the new build; None where that one lacks it."""
 
 _COUNTED = re.compile(r"\.[0-9]+\Z")
@@ -24,7 +24,7 @@ LONGEST_TEXT, BYTES_COMPARED = 256, 16
 _TEXT = re.compile(rb"[\t\n\r\x20-\x7E\x80-\xFF]*\0")
 
 
-def paired_symbols(old: Build, new: Build) -> Iterator[Pair]:
+def paired_symbols(old: Build, new: Build) -> Iterator[SymbolPair]:
     """The defined functions and objects of known size, by name and kind, in the order of the new build's addresses.
 
     Several of one name, as local ones of several files, are paired by their order, and where one is added or removed
@@ -35,8 +35,8 @@ def paired_symbols(old: Build, new: Build) -> Iterator[Pair]:
         yield from _paired(before.get(name, ()), after.get(name, ()))
 
 
-def _by_name(build: Build) -> dict[tuple[str, str], list[Row]]:
-    found: dict[tuple[str, str], list[Row]] = {}
+def _by_name(build: Build) -> dict[tuple[str, str], list[SymbolRow]]:
+    found: dict[tuple[str, str], list[SymbolRow]] = {}
     for row in sorted(build.symbols.place_rows() if build.symbols else (), key=itemgetter(0)):
         _, size, kind, name = row
         if size and kind in ("function", "object"):
@@ -48,7 +48,7 @@ def _plain(name: str) -> str:
     return _COUNTED.sub("", name) if "." in name else name
 
 
-def _paired(old: Sequence[Row], new: Sequence[Row]) -> Iterator[Pair]:
+def _paired(old: Sequence[SymbolRow], new: Sequence[SymbolRow]) -> Iterator[SymbolPair]:
     if len(old) == len(new) or not old or not new:
         yield from zip_longest(old, new)
         return

@@ -8,14 +8,14 @@ from typing import Literal
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-MemoryKind = Literal["flash", "ram", "device"]
+DraftMemoryKind = Literal["flash", "ram", "device"]
 Use = Literal["stored", "veneers", "own", "runs", "shared", "registers", "record", "seal"]
 """What a stretch is for: a build, its veneers, RAM of a core, a copied build, all cores, registers, record, seal."""
 
 NEAR = 512 << 10
 """Stretches of one kind that are no further apart are taken for one memory."""
 
-KINDS: dict[Use, MemoryKind] = {
+KINDS: dict[Use, DraftMemoryKind] = {
     "stored": "flash",
     "veneers": "flash",
     "record": "flash",
@@ -35,7 +35,7 @@ class PurposeSpan(NamedTuple):
     owner: str
 
     @property
-    def kind(self) -> MemoryKind:
+    def kind(self) -> DraftMemoryKind:
         """The kind of memory it must be in."""
         return KINDS[self.use]
 
@@ -43,7 +43,7 @@ class PurposeSpan(NamedTuple):
 class Group(NamedTuple):
     """Neighbouring pieces of one kind, by address, and the first address that belongs to somebody else."""
 
-    kind: MemoryKind
+    kind: DraftMemoryKind
     pieces: tuple[PurposeSpan, ...]
     limit: int
 

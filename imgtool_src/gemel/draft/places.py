@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from gemel.draft.evidence import Evidence
 from gemel.draft.page import ASK
-from gemel.draft.pieces import Group, MemoryKind, PurposeSpan, combined, groups_of, power_of_two
+from gemel.draft.pieces import DraftMemoryKind, Group, PurposeSpan, combined, groups_of, power_of_two
 from gemel.draft.regions import LinkRegion, region_for, words_of
 from gemel.draft.security import CALLABLE, NOTHING_SECURE, Security
 from gemel.draft.shared import Shared
@@ -49,7 +49,7 @@ class MemoryGuess(Struct):
     """One memory, and in words where its start and size come from; ``aliases`` are other starts of it."""
 
     name: str
-    kind: MemoryKind
+    kind: DraftMemoryKind
     span: Span
     users: tuple[str, ...]
     start_from: str
@@ -68,7 +68,7 @@ class Places(Struct):
     memories: tuple[MemoryGuess, ...]
     areas: tuple[AreaGuess, ...]
 
-    def of(self, owner: str, purpose: str, kind: MemoryKind) -> list[AreaGuess]:
+    def of(self, owner: str, purpose: str, kind: DraftMemoryKind) -> list[AreaGuess]:
         """The areas of one owner and purpose in memories of one kind."""
         kinds = {memory.name: memory.kind for memory in self.memories}
         return [

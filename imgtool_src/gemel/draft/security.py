@@ -8,7 +8,7 @@ from functools import cached_property
 
 from gemel.draft.cores import CoreGuess
 from gemel.draft.evidence import Evidence
-from gemel.draft.pieces import NEAR, MemoryKind
+from gemel.draft.pieces import NEAR, DraftMemoryKind
 from gemel.draft.shared import Shared
 from gemel.draft.vectors import Vectors
 from gemel.inspection.code.address_literals import holders_of
@@ -46,7 +46,7 @@ class Security(Struct):
     veneers: Mapping[str, list[Span]] = field(default_factory=dict)
     callers: Mapping[str, str] = field(default_factory=dict)
     calls: Mapping[str, str] = field(default_factory=dict)
-    aliased: Mapping[str, frozenset[MemoryKind]] = field(default_factory=dict)
+    aliased: Mapping[str, frozenset[DraftMemoryKind]] = field(default_factory=dict)
     loaders: Mapping[str, str] = field(default_factory=dict)
 
     def core_of(self, build: str) -> str:
@@ -58,7 +58,7 @@ class Security(Struct):
         """How the core sees what is the build's own; empty where nothing shows."""
         return "secure" if build in self.secure else "non-secure" if build in self.callers else ""
 
-    def seen_twice(self, build: str) -> frozenset[MemoryKind]:
+    def seen_twice(self, build: str) -> frozenset[DraftMemoryKind]:
         """The kinds of memory that a non-secure build uses by another address than the secure one."""
         return self.aliased.get(build, frozenset()) if build in self.callers else frozenset()
 
@@ -73,7 +73,7 @@ NOTHING_SECURE = Security()
 class Aliased(Evidence):
     """A build whose memories of ``kinds`` are reported by their secure addresses, whatever it uses itself."""
 
-    kinds: frozenset[MemoryKind] = frozenset()
+    kinds: frozenset[DraftMemoryKind] = frozenset()
 
     @cached_property
     def _raw(self) -> Evidence:
@@ -119,7 +119,7 @@ def find_security(all_seen: list[Evidence], cores: Mapping[str, CoreGuess]) -> S
         if best and best.names:
             callers[seen.name] = best.owner
             calls[seen.name] = best.words
-    aliased: dict[str, frozenset[MemoryKind]] = {}
+    aliased: dict[str, frozenset[DraftMemoryKind]] = {}
     for name in secure:
         family = [seen for seen in all_seen if name in (seen.name, callers.get(seen.name))]
         if kinds := _aliased(family, name):
@@ -300,13 +300,13 @@ def _called(seen: Evidence, owner: Evidence) -> _Called:
     return _Called(owner.name, list(called), moved)
 
 
-def _aliased(family: list[Evidence], secure: str) -> frozenset[MemoryKind]:
+def _aliased(family: list[Evidence], secure: str) -> frozenset[DraftMemoryKind]:
     """The kinds of memory that the callers use below those of the secure build, but for bit 28."""
     if len(family) < 2 or any(seen.moved for seen in family):
         return frozenset()
     flash = _beside({seen.name: seen.stored for seen in family}, secure)
     ram = _beside({seen.name: seen.ram for seen in family}, secure)
-    kinds: dict[MemoryKind, bool] = {"flash": flash, "ram": ram}
+    kinds: dict[DraftMemoryKind, bool] = {"flash": flash, "ram": ram}
     return frozenset(kind for kind, shown in kinds.items() if shown)
 
 

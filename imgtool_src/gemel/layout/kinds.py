@@ -37,7 +37,7 @@ class LayoutFault(Struct):
         return cls(path, problem.what, **parts)
 
 
-Report = Callable[[LayoutFault], None]
+FaultReport = Callable[[LayoutFault], None]
 INVALID: Any = object()
 """Returned by `ValueType.read` for a value it has reported; never enters the model."""
 
@@ -80,7 +80,7 @@ class ValueType:
     label = "value"
     hexadecimal = False
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         """The model's value for ``value``, or INVALID after reporting what is wrong with it."""
         raise NotImplementedError
 
@@ -93,7 +93,7 @@ class ValueType:
         return f"{path[-1]} = ..."
 
     def refuse(
-        self, value: object, path: KeyPath, report: Report, what: str = WRONG_KIND, next_step: str = ""
+        self, value: object, path: KeyPath, report: FaultReport, what: str = WRONG_KIND, next_step: str = ""
     ) -> Any:
         """Report that ``value`` is not of this kind."""
         report(LayoutFault(path, what, found=in_toml_words(value), expected=self.words, next_step=next_step))
@@ -109,7 +109,7 @@ class Integer(ValueType):
         self.words = f"a whole number from {low} to {top}"
         self.label = f"number {low}..{top}"
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         if isinstance(value, bool) or not isinstance(value, int):
             return self.refuse(value, path, report, next_step=_quoted_number_hint(value))
         if not self.low <= value <= self.high:
@@ -173,7 +173,7 @@ class Size(ValueType):
             f'a size of {low} to 4 GiB: bytes as a number, or text such as "4 KiB" (B, KiB, MiB, GiB)'
         )
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         size: int | None = None
         if isinstance(value, int) and not isinstance(value, bool):
             size = value
@@ -208,7 +208,7 @@ class Flag(ValueType):
 
     words = label = "true or false"
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         if isinstance(value, bool):
             return value
         meant = _FLAGS.get(value.lower(), "") if isinstance(value, str) else ""
@@ -225,7 +225,7 @@ class Always(ValueType):
         self.value = value
         self.words = self.label = in_toml_words(value)
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         same = type(value) is type(self.value) and value == self.value
         return value if same else self.refuse(value, path, report)
 
@@ -253,7 +253,7 @@ class Text(ValueType):
         form = " without control characters" if pattern == NO_CONTROL else ""
         self.words = words or f"text of 1 to {most} bytes{form}"
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         if not isinstance(value, str):
             return self.refuse(value, path, report)
         if not value or len(value.encode()) > self.most:
@@ -292,7 +292,7 @@ class VersionText(ValueType):
     pattern = r"([0-9]{1,5})\.([0-9]{1,5})\.([0-9]{1,10})"
     limits = (0xFFFF, 0xFFFF, 0xFFFF_FFFF)
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         match = re.fullmatch(self.pattern, value) if isinstance(value, str) else None
         if not match:
             near = nearest_version(str(value))
@@ -315,7 +315,7 @@ class Choice(ValueType):
         self.words = "one of " + ", ".join(f'"{option}"' for option in options)
         self.label = " | ".join(f'"{option}"' for option in options)
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         if isinstance(value, str) and value in self.options:
             return value
         hint = ""
@@ -338,7 +338,7 @@ class Day(ValueType):
     words = "a date, written without quotes: 2027-06-30"
     label = "date"
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
             return value
         quoted = isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value)

@@ -135,7 +135,7 @@ _LAYOUT = FileOfToml(
     LayoutError,
 )
 
-Check = Callable[[Layout], Iterable[LayoutFault]]
+LayoutCheck = Callable[[Layout], Iterable[LayoutFault]]
 """A check of a layout by a room that knows more than this one, such as checksum algorithms."""
 
 
@@ -174,7 +174,7 @@ class ReadLayout(Struct):
         return f"{self.file}:{lines_of(self.text, [path])[0]}"
 
 
-def read_layout(data: bytes, file: str, also: Sequence[Check] = ()) -> ReadLayout:
+def read_layout(data: bytes, file: str, also: Sequence[LayoutCheck] = ()) -> ReadLayout:
     """Read the layout in ``data``; ``file`` is its name in messages.
 
     ``also`` are further checks, which may count on every name in the layout to exist.  Raises LayoutError
@@ -232,7 +232,7 @@ def _gather(faults: list[LayoutFault], found: Iterable[LayoutFault]) -> None:
             return
 
 
-def _all_checks(layout: Layout, also: Sequence[Check]) -> Iterator[LayoutFault]:
+def _all_checks(layout: Layout, also: Sequence[LayoutCheck]) -> Iterator[LayoutFault]:
     """Faults of this room, then of the others, each key that is already at fault left out."""
     reported = set()
     for fault in faults_between(layout):

@@ -14,10 +14,10 @@ from gemel.layout.kinds import (
     INVALID,
     REQUIRED,
     WRONG_KIND,
+    FaultReport,
     Key,
     KeyPath,
     LayoutFault,
-    Report,
     Text,
     ValueType,
     in_toml_words,
@@ -40,7 +40,7 @@ class ListOf(ValueType):
         self.words = f"a list, each {item.words}"
         self.label = f"list of {item.label}"
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         """A tuple of the entries that are sound; every other one is reported."""
         if not isinstance(value, list):
             return self.refuse(value, path, report, next_step=self._meant(value, path))
@@ -77,7 +77,7 @@ class MapOf(ValueType):
         self.words = f"a table of names, each {item.words}"
         self.label = f"NAME = {item.label}"
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         """A dict of the entries that are sound; every other one is reported, and every unfit name."""
         if not isinstance(value, dict):
             return self.refuse(value, path, report, next_step=_header_hint(self, value, path))
@@ -120,7 +120,7 @@ def _header_hint(kind: ValueType, value: object, path: KeyPath) -> str:
     return f"write {kind.example(path)}" if isinstance(value, dict | list) else ""
 
 
-def _too_many(count: int, most: int, path: KeyPath, report: Report) -> Any:
+def _too_many(count: int, most: int, path: KeyPath, report: FaultReport) -> Any:
     report(LayoutFault(path, "too many entries", found=f"{count:,}", expected=f"at most {most:,}"))
     return INVALID
 
@@ -137,7 +137,7 @@ class Either(ValueType):
         self.words = "; or ".join(kind.words for kind in kinds)
         self.label = " or ".join(dict.fromkeys(kind.label for kind in kinds))
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         """What the kind for this type of value reads; of all of them when none takes the type."""
         tables = [kind for kind in self.kinds if isinstance(kind, Table)]
         if isinstance(value, dict) and tables:
@@ -215,7 +215,7 @@ class Table(ValueType):
         )
         return 8 * known - missing
 
-    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+    def read(self, value: object, path: KeyPath, report: FaultReport) -> Any:
         """An instance of the model; every unknown, missing and unfit key is reported."""
         if not isinstance(value, dict):
             return self.refuse(value, path, report, next_step=_header_hint(self, value, path))

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import lru_cache
 
-from gemel.lookup.facts import Found, Lookup
+from gemel.lookup.facts import FoundWays, Lookup
 from gemel.m_profile.fault_registers import (
     ADDRESS,
     FIRST_RETURN,
@@ -120,7 +120,7 @@ def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Ite
         yield "".join(pieces)
 
 
-def _first_ways(found: Found) -> Found:
+def _first_ways(found: FoundWays) -> FoundWays:
     return [(group, ways[:FEW_WAYS]) for group, ways in found if ways][:FEW_WAYS]
 
 
@@ -176,7 +176,7 @@ def _call_before(value: int, name: str, named: Callable[[int], str]) -> str:
     return call if " + " in call else ""
 
 
-def _names(found: Found, address: int, cores: Sequence[str], spelled: Mapping[str, str]) -> str:
+def _names(found: FoundWays, address: int, cores: Sequence[str], spelled: Mapping[str, str]) -> str:
     """The names of what groups of cores find in one line, by core where they differ; empty where none has one."""
     words: dict[str, list[str]] = {}
     last: object = None

@@ -142,7 +142,7 @@ class Way(NamedTuple):
     names: BuildNames | None
 
 
-Found = list[tuple[Sequence[str], list[Way]]]
+FoundWays = list[tuple[Sequence[str], list[Way]]]
 """Cores that find the same byte at an address, and the ways to builds there."""
 
 
@@ -155,7 +155,7 @@ class Lookup:
         self._names = {name: BuildNames(build) for name, build in builds.items()}
         self._builds = builds
         self._pieces: dict[str, SpanIndex[Piece]] = {}
-        self._found: dict[tuple[str, ...], Stretches[Found]] = {}
+        self._found: dict[tuple[str, ...], Stretches[FoundWays]] = {}
 
     @property
     def cores(self) -> tuple[str, ...]:
@@ -181,7 +181,7 @@ class Lookup:
         names = layout.rehearsal.register_names if layout and layout.rehearsal else {}
         return next((name for name, place in names.items() if place == address & ~3), "")
 
-    def found_by(self, cores: tuple[str, ...]) -> Callable[[int], Found]:
+    def found_by(self, cores: tuple[str, ...]) -> Callable[[int], FoundWays]:
         """What gives, for an address, what builds have there for each group of ``cores`` that find the same byte.
 
         Without a layout, what a core finds is its own build.
@@ -189,7 +189,7 @@ class Lookup:
         if cores not in self._found and self._inspection:
             self._found[cores] = self._stretches(cores, self._inspection)
         elif cores not in self._found:
-            alone: Found = [((core,), [Way(core, core, "runs", 0, self._names[core])]) for core in cores]
+            alone: FoundWays = [((core,), [Way(core, core, "runs", 0, self._names[core])]) for core in cores]
             self._found[cores] = Stretches((), lambda _, __: alone)
         return self._found[cores].at
 
@@ -278,7 +278,7 @@ class Lookup:
                 if found:
                     yield Hit(build, used_by, use, Address(run), *found[1:])
 
-    def _stretches(self, cores: tuple[str, ...], inspection: Inspection) -> Stretches[Found]:
+    def _stretches(self, cores: tuple[str, ...], inspection: Inspection) -> Stretches[FoundWays]:
         """What `found_by` gives: the same between the ends of memories and of builds' pieces, as the cores see them."""
         layout = inspection.layout
         spans = [each.stored for each in inspection.placed.values()]
@@ -294,7 +294,7 @@ class Lookup:
             for start in {start for core in cores for start in starts_of(memory, core)}
         }
 
-        def ask(address: int, end: int) -> Found:
+        def ask(address: int, end: int) -> FoundWays:
             groups: dict[int | None, list[str]] = {}
             for core in cores:
                 located = locate(layout, address, core)

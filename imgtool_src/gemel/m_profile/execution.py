@@ -29,7 +29,7 @@ A word that was copied or cleared first stays so, whatever is written to it late
 _MISSING = object()
 
 
-class Block(NamedTuple):
+class WrittenBytes(NamedTuple):
     """Bytes that were copied from ``source``, one after the other, or written with anything else (None)."""
 
     source: int | None
@@ -131,7 +131,7 @@ class FollowedCore:
         of = ((4, self.words_written), (1, self.bytes_written))
         return self.also.union((at, size, origin) for size, each in of for at, origin in each.items())
 
-    def has_written(self, expected: Iterable[Block]) -> bool:
+    def has_written(self, expected: Iterable[WrittenBytes]) -> bool:
         """Whether all of the blocks was copied from their sources, or cleared."""
         words, single = self.words_written, self.bytes_written
         zeros = [Span(at, size) for at, size, origin in self.also if origin == ZERO and size > 4]

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 
-from gemel.m_profile.execution import UNKNOWN, ZERO, AnsweredCore, Block, FollowedCore, Operation, Stop
+from gemel.m_profile.execution import UNKNOWN, ZERO, AnsweredCore, FollowedCore, Operation, Stop, WrittenBytes
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
 from gemel.m_profile.known_registers import VTOR, KnownStore
 from gemel.m_profile.plain_loops import Entry, goes_through_plain_loop, reach_of_loop
@@ -74,8 +74,8 @@ class StartRun(NamedTuple):
 
     why_not: str
     written: tuple[Span, ...]
-    copies: tuple[Block, ...]
-    later: tuple[Block, ...]
+    copies: tuple[WrittenBytes, ...]
+    later: tuple[WrittenBytes, ...]
     zeroed: tuple[Span, ...]
     stores: tuple[KnownStore, ...]
     enables_float: bool
@@ -98,7 +98,7 @@ def start_run(
     reset: int,
     stack: int | None,
     main: int | None,
-    expected: tuple[Block, ...] | None = None,
+    expected: tuple[WrittenBytes, ...] | None = None,
     *,
     goes_on: bool = False,
     answer: int | None = None,
@@ -144,7 +144,7 @@ def start_run(
         _copies(before),
         (
             *_copies(after),
-            *(Block(None, span) for span in _joined(each for each in after if each[2] == ZERO)),
+            *(WrittenBytes(None, span) for span in _joined(each for each in after if each[2] == ZERO)),
         ),
         tuple(_zeroed(run.arrived[:1], expected or (), byte_at)),
         tuple({store: None for each in cores for store in each.stores}),
@@ -210,7 +210,7 @@ def _has_handler(core: FollowedCore, table: int) -> bool:
 
 
 def _written(
-    cores: list[FollowedCore], byte_at: Callable[[int], int | None], expected: tuple[Block, ...] = ()
+    cores: list[FollowedCore], byte_at: Callable[[int], int | None], expected: tuple[WrittenBytes, ...] = ()
 ) -> set[tuple[int, int, int]]:
     """Address, size and origin of what was written on any way, without patterns that memory is filled with.
 
@@ -242,20 +242,22 @@ def _joined(written: Iterable[tuple[int, int, int]]) -> tuple[Span, ...]:
     return tuple(Span.from_bounds(start, end) for start, end in found)
 
 
-def _copies(written: Iterable[tuple[int, int, int]]) -> tuple[Block, ...]:
+def _copies(written: Iterable[tuple[int, int, int]]) -> tuple[WrittenBytes, ...]:
     """The copies of neighbours by the same distance, each as one."""
-    found: list[Block] = []
+    found: list[WrittenBytes] = []
     for distance, at, size in sorted((origin, at, size) for at, size, origin in written if origin < ZERO):
         last = found[-1] if found else None
         if last and last.source == last.span.start - distance and at <= last.span.end:
-            found[-1] = Block(last.source, Span.from_bounds(last.span.start, max(last.span.end, at + size)))
+            found[-1] = WrittenBytes(
+                last.source, Span.from_bounds(last.span.start, max(last.span.end, at + size))
+            )
         else:
-            found.append(Block(at - distance, Span(at, size)))
+            found.append(WrittenBytes(at - distance, Span(at, size)))
     return tuple(found)
 
 
 def _zeroed(
-    cores: list[FollowedCore], expected: tuple[Block, ...], byte_at: Callable[[int], int | None]
+    cores: list[FollowedCore], expected: tuple[WrittenBytes, ...], byte_at: Callable[[int], int | None]
 ) -> Iterator[Span]:
     """What of the copied blocks a core finds cleared: words in a row, not all of which are stored as zero."""
     for core in cores:
@@ -272,7 +274,7 @@ def _zeroed(
 class _Run:
     """All ways through the code from one place."""
 
-    def __init__(self, stops: frozenset[int], expected: tuple[Block, ...] | None) -> None:
+    def __init__(self, stops: frozenset[int], expected: tuple[WrittenBytes, ...] | None) -> None:
         self.stops = stops
         self._expected = expected
         self.instructions: dict[int, Entry] = {}

@@ -6,7 +6,7 @@ However many images there are it holds a bounded number: the other forms have al
 from __future__ import annotations
 
 from gemel.audit.as_text import Totals
-from gemel.audit.result import ImageResult, Status
+from gemel.audit.result import ImageResult, ImageStatus
 from gemel.page.templates import rendered
 
 MAX_TROUBLES = 2000
@@ -24,7 +24,7 @@ class AuditPage:
     def __init__(self) -> None:
         self._troubles: list[ImageResult] = []
         self._passing: list[ImageResult] = []
-        self._versions: dict[tuple[str, str], dict[Status, int]] = {}
+        self._versions: dict[tuple[str, str], dict[ImageStatus, int]] = {}
 
     def start(self) -> str:
         """Nothing: the verdict stands first."""

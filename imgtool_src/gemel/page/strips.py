@@ -9,7 +9,7 @@ from gemel.show.facts.contents import AreaPart, Contents, MemoryUse
 from gemel.spans import Span, align_down, align_up, merge
 from gemel.structs import Struct
 
-PartKind = Literal["area", "gap", "build", "ram", "proof", "other", "block", "changed"]
+LaneKind = Literal["area", "gap", "build", "ram", "proof", "other", "block", "changed"]
 """How a part is drawn.  gap: no area; ram: RAM that a build claims; proof: record, seal, stamp, checksum, vectors;
 changed: erase blocks that differ."""
 
@@ -25,7 +25,7 @@ class LanePart(Struct):
 
     name: str
     span: Span
-    kind: PartKind
+    kind: LaneKind
     href: str
     note: str
     build: int | None = None
@@ -111,7 +111,7 @@ def _build_parts(parts: Sequence[AreaPart], name: str, order: int) -> Iterator[L
     words = {"build": "stored here", "copy": "copied here to run", "ram claim": "claimed at run time"}
     for part in parts:
         if part.name == name and part.kind in words:
-            kind: PartKind = "build" if part.kind == "build" else "ram"
+            kind: LaneKind = "build" if part.kind == "build" else "ram"
             for span in part.spans:
                 yield LanePart(name, span, kind, f"build-{order}", words[part.kind], order)
 

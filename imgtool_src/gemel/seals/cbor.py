@@ -17,7 +17,7 @@ NIL = b"\xf6"
 UNSIGNED, NEGATIVE, BYTES, TEXT, ARRAY, MAP, TAG, SIMPLE = range(8)
 """Major types."""
 
-Value = int | bytes | str
+HeaderValue = int | bytes | str
 """What a header's label or value may be here."""
 
 _NAMES = ("a number", "a negative number", "bytes", "text", "an array", "a map", "a tag", "a constant")
@@ -42,7 +42,7 @@ def head(major: int, argument: int) -> bytes:
     raise ValueError("the number does not fit 64 bits")
 
 
-def encoded(value: Value) -> bytes:
+def encoded(value: HeaderValue) -> bytes:
     """An integer of up to 64 bits, bytes or text."""
     if isinstance(value, int):
         return head(UNSIGNED, value) if value >= 0 else head(NEGATIVE, -1 - value)
@@ -52,13 +52,13 @@ def encoded(value: Value) -> bytes:
     return head(TEXT, len(data)) + data
 
 
-def encoded_map(entries: dict[Value, Value]) -> bytes:
+def encoded_map(entries: dict[HeaderValue, HeaderValue]) -> bytes:
     """A map, its entries sorted by their encoded keys."""
     items = sorted((encoded(key), encoded(value)) for key, value in entries.items())
     return head(MAP, len(items)) + b"".join(key + value for key, value in items)
 
 
-class Reader:
+class CborReader:
     """Takes items from the start of ``data`` on; every method raises CborError for any other item."""
 
     def __init__(self, data: bytes) -> None:
@@ -75,9 +75,9 @@ class Reader:
         """The number of items of an array; they follow."""
         return self._count(ARRAY, least, most)
 
-    def header_map(self, most: int) -> dict[Value, Value]:
+    def header_map(self, most: int) -> dict[HeaderValue, HeaderValue]:
         """A map of integers, bytes and text, keys ascending by their encoding."""
-        entries: dict[Value, Value] = {}
+        entries: dict[HeaderValue, HeaderValue] = {}
         previous = b""
         for _ in range(self._count(MAP, 0, most)):
             start = self.place
@@ -100,7 +100,7 @@ class Reader:
         """A byte string."""
         return self._taken(self._head_of(BYTES))
 
-    def value(self) -> Value:
+    def value(self) -> HeaderValue:
         """An integer, bytes or text."""
         start = self.place
         major, argument = self._head()

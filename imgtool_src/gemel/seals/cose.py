@@ -17,7 +17,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from gemel.seals.cbor import ARRAY, BYTES, NIL, TAG, CborError, Reader, Value, encoded, encoded_map, head
+from gemel.seals.cbor import (
+    ARRAY,
+    BYTES,
+    NIL,
+    TAG,
+    CborError,
+    CborReader,
+    HeaderValue,
+    encoded,
+    encoded_map,
+    head,
+)
 from gemel.structs import Struct, field
 
 COSE_SIGN = 98
@@ -33,9 +44,9 @@ MAX_HEADER_ENTRIES = 16
 class Signature(Struct):
     """One signer's part: its protected header, its unprotected header and its signature."""
 
-    protected: dict[Value, Value]
+    protected: dict[HeaderValue, HeaderValue]
     signature: bytes
-    unprotected: dict[Value, Value] = field(default_factory=dict)
+    unprotected: dict[HeaderValue, HeaderValue] = field(default_factory=dict)
 
     @property
     def protected_bytes(self) -> bytes:
@@ -46,10 +57,10 @@ class Signature(Struct):
 class CoseSign(Struct):
     """A COSE_Sign; ``payload`` None: detached.  ``signatures`` has 1 to 8."""
 
-    protected: dict[Value, Value]
+    protected: dict[HeaderValue, HeaderValue]
     signatures: tuple[Signature, ...]
     payload: bytes | None = None
-    unprotected: dict[Value, Value] = field(default_factory=dict)
+    unprotected: dict[HeaderValue, HeaderValue] = field(default_factory=dict)
 
     @property
     def protected_bytes(self) -> bytes:
@@ -57,7 +68,7 @@ class CoseSign(Struct):
         return header_bytes(self.protected)
 
 
-def header_bytes(header: dict[Value, Value]) -> bytes:
+def header_bytes(header: dict[HeaderValue, HeaderValue]) -> bytes:
     """A protected header's bytes: its map; none for an empty one (RFC 9052 3)."""
     return encoded_map(header) if header else b""
 
@@ -106,7 +117,7 @@ def decode(data: bytes) -> tuple[CoseSign, int]:
 
     Raises CborError for anything that ``encode`` would not have written.
     """
-    reader = Reader(data)
+    reader = CborReader(data)
     tag = reader.tag()
     if tag != COSE_SIGN:
         raise CborError(f"tag {tag} where tag {COSE_SIGN} (COSE_Sign) is expected", 0)
@@ -118,19 +129,19 @@ def decode(data: bytes) -> tuple[CoseSign, int]:
     return CoseSign(protected, signatures, payload, unprotected), reader.place
 
 
-def _signature(reader: Reader) -> Signature:
+def _signature(reader: CborReader) -> Signature:
     reader.array(3, 3)
     protected = _protected(reader)
     unprotected = reader.header_map(MAX_HEADER_ENTRIES)
     return Signature(protected, reader.byte_string(), unprotected)
 
 
-def _protected(reader: Reader) -> dict[Value, Value]:
+def _protected(reader: CborReader) -> dict[HeaderValue, HeaderValue]:
     data = reader.byte_string()
     if not data:
         return {}
     start = reader.place - len(data)
-    inner = Reader(data)
+    inner = CborReader(data)
     try:
         header = inner.header_map(MAX_HEADER_ENTRIES)
         inner.end()

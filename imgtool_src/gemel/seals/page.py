@@ -238,7 +238,7 @@ Cautions
   signs the same record: a seal's bytes are no name for an image."""
 
 
-Part = tuple[bytes | int, str]
+PagePart = tuple[bytes | int, str]
 """A piece of a structure: its bytes, or how many where they differ, and what it is."""
 
 
@@ -265,7 +265,7 @@ def page() -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def parts_of_a_seal() -> list[Part]:
+def parts_of_a_seal() -> list[PagePart]:
     """A seal by one Ed25519 key, piece by piece."""
     header = signer_header(ED25519, bytes(FINGERPRINT_SIZE))
     before = len(header) - FINGERPRINT_SIZE
@@ -290,7 +290,7 @@ def parts_of_a_seal() -> list[Part]:
     ]
 
 
-def parts_of_the_signed_bytes() -> list[Part]:
+def parts_of_the_signed_bytes() -> list[PagePart]:
     """What one Ed25519 key signs for a record of two builds, piece by piece."""
     header = signer_header(ED25519, bytes(FINGERPRINT_SIZE))
     context = encoded("Signature")
@@ -313,7 +313,7 @@ def _titled(title: str, lines: Iterable[str]) -> str:
     return "\n".join([title, "-" * len(title), *lines])
 
 
-def _rows(parts: Iterable[Part]) -> Iterator[str]:
+def _rows(parts: Iterable[PagePart]) -> Iterator[str]:
     yield "from  size  bytes           meaning"
     offset = 0
     for content, meaning in parts:

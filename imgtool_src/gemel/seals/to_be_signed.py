@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from gemel.errors import GemelError, Problem
 from gemel.record.record import BuildEntry, Record, RecordError, decode, record_size
-from gemel.seals.cbor import CborError, Reader
+from gemel.seals.cbor import CborError, CborReader
 from gemel.seals.cose import ALGORITHM, KEY_ID
 from gemel.seals.format import BODY_HEADER, bytes_to_sign
 from gemel.seals.keys.algorithms import SignatureAlgorithm, algorithm_of_cose_id
@@ -48,13 +48,13 @@ def read_to_be_signed(data: bytes, where: str) -> ToBeSigned:
 
 
 def _read(data: bytes, where: str) -> ToBeSigned:
-    reader = Reader(data)
+    reader = CborReader(data)
     reader.array(5, 5)
     if reader.value() != "Signature":
         raise RequestError(_not_a_request(where, "another context than Signature"))
     if reader.byte_string() != BODY_HEADER:
         raise RequestError(_not_a_request(where, "they do not say that they sign a record"))
-    header = Reader(reader.byte_string()).header_map(2)
+    header = CborReader(reader.byte_string()).header_map(2)
     external, record_bytes = reader.byte_string(), reader.byte_string()
     reader.end()
     cose_id, key_id = header.get(ALGORITHM), header.get(KEY_ID)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 MAX_PART = 32 << 20
 """Bytes of a build, holes and all, that are written as a part: a file of HEX is three times as large."""
 
-Places = dict[str, tuple[Span, ...]]
+PlacesByName = dict[str, tuple[Span, ...]]
 
 
 class Split(Struct):
@@ -124,7 +124,9 @@ def _part(inspection: Inspection, plan: BuildPlan) -> SparseBytes:
     return part
 
 
-def _files_of(inspection: Inspection, plan: BuildPlan, part: SparseBytes, places: Places) -> dict[str, bytes]:
+def _files_of(
+    inspection: Inspection, plan: BuildPlan, part: SparseBytes, places: PlacesByName
+) -> dict[str, bytes]:
     from gemel.builds.part_notes import SUFFIX, part_text
     from gemel.image import intel_hex
 
@@ -149,7 +151,9 @@ def _build_id(inspection: Inspection, name: str) -> bytes | None:
     return inspection.placed[name].build_id or (entry.build_id or None if entry else None)
 
 
-def _remarks(inspection: Inspection, plan: BuildPlan, part: SparseBytes, places: Places) -> Iterator[Problem]:
+def _remarks(
+    inspection: Inspection, plan: BuildPlan, part: SparseBytes, places: PlacesByName
+) -> Iterator[Problem]:
     if not _fits_binary(inspection.layout, plan, part):
         yield Problem(
             f"{plan.name}.bin is not written: a raw binary cannot hold build {plan.name}",
@@ -180,9 +184,9 @@ def _items_of(layout: Layout, build: str) -> list[Stamp | Checksum]:
     return [item for item in layout.written if isinstance(item.at, SymbolPlace) and item.at.build == build]
 
 
-def _places(inspection: Inspection, build: str) -> Places:
+def _places(inspection: Inspection, build: str) -> PlacesByName:
     """Where the symbols of a build are that the layout names: by its ELF file, or by the values written there."""
-    places: Places = {}
+    places: PlacesByName = {}
     for symbol in _named(inspection.layout, build):
         try:
             places[symbol] = (inspection.symbols.span_of(build, symbol),)

@@ -18,7 +18,7 @@ from gemel.builds.dwarf.constants import At, Form, numbers_of
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.structs import NamedTuple
 
-Value = int | bytes
+FormValue = int | bytes
 
 NUMBER_DIGITS = 10
 """Bytes of a LEB128 number that are accepted: 70 bits."""
@@ -75,7 +75,7 @@ class Sizes(NamedTuple):
 class Step(NamedTuple):
     """One step of reading: a run of fixed sizes (``unpack``), or one value of variable length in ``form``."""
 
-    unpack: Callable[[bytes, int], tuple[Value, ...]] | None
+    unpack: Callable[[bytes, int], tuple[FormValue, ...]] | None
     attributes: tuple[int, ...]
     size: int
     form: int
@@ -107,7 +107,7 @@ class Abbreviation:
         self.tag = tag
         self.children = children
         self.forms = {attribute: form for attribute, form, _ in specs if attribute in _WANTED}
-        self.constants: dict[int, Value] = {}
+        self.constants: dict[int, FormValue] = {}
         for attribute, form, constant in specs:
             if form == Form.IMPLICIT_CONST:
                 self.constants[attribute] = constant
@@ -125,7 +125,7 @@ class Abbreviation:
         at, form = places.get(At.LOCATION, _NOWHERE)
         self.location_at = at if form in (Form.EXPRLOC, Form.BLOCK1) else -1
 
-    def read(self, data: bytes, at: int) -> tuple[dict[int, Value], int]:
+    def read(self, data: bytes, at: int) -> tuple[dict[int, FormValue], int]:
         """The attributes that types need, by attribute, of the entry whose attributes start at ``at``.
 
         Also the offset after them.  Flags are 1; references and texts are as written.
@@ -292,7 +292,7 @@ def _run(codes: str, names: list[int]) -> list[Step]:
     return [Step(made.unpack_from, tuple(names), made.size, 0)]
 
 
-def _variable(data: bytes, at: int, form: int) -> tuple[Value, int]:
+def _variable(data: bytes, at: int, form: int) -> tuple[FormValue, int]:
     """A value of variable length and the offset after it; an indirect one has no use and is passed over."""
     if form in _ULEB:
         return uleb(data, at)

@@ -11,7 +11,7 @@ from bisect import bisect_right
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.builds.dwarf.abbreviations import Abbreviation, KnownAbbreviations, Value
+from gemel.builds.dwarf.abbreviations import Abbreviation, FormValue, KnownAbbreviations
 from gemel.builds.dwarf.constants import STRING_INDEXES, UNIT_RELATIVE, At, Form
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import DebugData
@@ -48,7 +48,7 @@ class Attributes(NamedTuple):
     """The attributes of an entry that types need, as written, and where they end."""
 
     place: DieOffset
-    values: dict[int, Value]
+    values: dict[int, FormValue]
     end: int
 
     def number(self, attribute: int) -> int | None:
@@ -209,7 +209,7 @@ class Entries:
         return at
 
     def reference(
-        self, unit: Unit, abbreviation: Abbreviation, values: dict[int, Value], attribute: int
+        self, unit: Unit, abbreviation: Abbreviation, values: dict[int, FormValue], attribute: int
     ) -> int | None:
         """The offset of the entry that an attribute refers to; None if the attribute is not there."""
         value = values.get(attribute)

@@ -32,7 +32,7 @@ _PATH = 1
 _SET_ADDRESS = re.compile(rb"\x00\x05\x02(.{4})", re.DOTALL)
 
 
-Row = tuple[int, str, int]
+LineRow = tuple[int, str, int]
 
 
 class LineTable(Struct, dict=True):
@@ -42,7 +42,7 @@ class LineTable(Struct, dict=True):
     the last one counts.  ``damaged`` says what could not be read; empty if all of it was.
     """
 
-    rows: list[Row]
+    rows: list[LineRow]
     damaged: str
 
     @cached_property
@@ -73,7 +73,7 @@ class _Steps:
         self.left = MAX_STEPS
 
 
-Programs = dict[int, list[Row]]
+Programs = dict[int, list[LineRow]]
 """The rows of line programs that were read whole, by where these start."""
 
 
@@ -87,7 +87,7 @@ def read_lines(debug: DebugSections, near: int | None = None, known: Programs | 
         found = read_named_sections(debug, ("line", "line_str", "str"))
     except DwarfFault as error:
         return LineTable([], str(error))
-    rows: list[Row] = []
+    rows: list[LineRow] = []
     data, steps = found.get("line", b""), _Steps()
     programs, damaged = _programs(data)
     for start, end in programs if near is None else _nearest(data, programs, near):
@@ -219,7 +219,7 @@ def _form(data: bytes, at: int, form: int, found: dict[str, bytes]) -> tuple[str
     raise DwarfFault(f"form {form:#x}")
 
 
-def _run(data: bytes, header: _Header, end: int, rows: list[Row], steps: _Steps) -> None:
+def _run(data: bytes, header: _Header, end: int, rows: list[LineRow], steps: _Steps) -> None:
     """Carry out a program: each row that it makes goes to ``rows``, each operation is one of ``steps``."""
     at, special = header.start, len(header.lengths) + 1
     first = _file(header, 1)

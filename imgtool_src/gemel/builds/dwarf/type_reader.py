@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gemel.builds.dwarf.abbreviations import Value, uleb
+from gemel.builds.dwarf.abbreviations import FormValue, uleb
 from gemel.builds.dwarf.constants import (
     BIG_ENDIAN,
     ENCODINGS,
@@ -260,7 +260,7 @@ def _size_of_basic(entries: Entries, reference: Reference) -> int:
     return 4
 
 
-def _location(value: Value | None) -> int | None:
+def _location(value: FormValue | None) -> int | None:
     """Bytes from the start of the record; None if they are computed at run time."""
     if value is None:
         return 0

@@ -26,11 +26,11 @@ _WEAK = _RANKS[0x20], _RANKS[0x20 | FUNCTION]
 _Code = tuple[int, int, int, int, int, int]
 """Address, rank, number from the end, size, section and name of code."""
 
-Places = SpanIndex[tuple[int, int]]
+SymbolsByPlace = SpanIndex[tuple[int, int]]
 """Where a symbol starts and its number in the table, by the addresses that it stands for."""
 
 
-def functions_of(strings: bytes, columns: SymbolColumns, sections: Mapping[int, Span]) -> Places:
+def functions_of(strings: bytes, columns: SymbolColumns, sections: Mapping[int, Span]) -> SymbolsByPlace:
     """Start and number of the functions and labels of code by address, as ``SymbolTable.function_at`` chooses them.
 
     Works on the raw entries: of a large build's symbols only the few that are needed get a name.
@@ -83,7 +83,7 @@ def _even(address: int) -> int:
     return address + 1 & ~1
 
 
-def objects_of(columns: SymbolColumns) -> Places:
+def objects_of(columns: SymbolColumns) -> SymbolsByPlace:
     """Start and number of the objects of known size; of several at one address the smallest, the first in the file."""
     entries = [
         (value, -size, -number)

@@ -26,7 +26,7 @@ from gemel.errors import BuildError, Problem
 from gemel.spans import Span, format_address, offsets_of
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.symbol_indexes import Places
+    from gemel.builds.elf.symbol_indexes import SymbolsByPlace
     from gemel.builds.source import ByteSource
 
 _BINDING_ORDER = {"global": 0, "weak": 1, "local": 2}
@@ -83,10 +83,10 @@ class SymbolTable:
         self._loaded: tuple[bytes, bytes] | None = None
         self._columns: SymbolColumns | None = None
         self._extents: tuple[Extents, Extents] | None = None
-        self._functions: Places | None = None
+        self._functions: SymbolsByPlace | None = None
         self._looked_near = 0
         self._labels: tuple[Symbol, ...] | None = None
-        self._objects: Places | None = None
+        self._objects: SymbolsByPlace | None = None
         self._by_value: tuple[list[int], list[int]] | None = None
         self._asked: dict[frozenset[str], dict[str, Symbol]] = {}
 
@@ -259,7 +259,7 @@ class SymbolTable:
         start, number = found
         return symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings), address - start
 
-    def _function_index(self) -> Places:
+    def _function_index(self) -> SymbolsByPlace:
         if self._functions is None:
             from gemel.builds.elf.symbol_indexes import functions_of
 
@@ -288,7 +288,7 @@ class SymbolTable:
             self._by_value = [values[place] for place in order], order
         return self._by_value
 
-    def _object_index(self) -> Places:
+    def _object_index(self) -> SymbolsByPlace:
         if self._objects is None:
             from gemel.builds.elf.symbol_indexes import objects_of
 

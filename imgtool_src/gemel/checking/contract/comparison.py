@@ -19,7 +19,7 @@ from gemel.builds.dwarf.types import (
     Type,
 )
 from gemel.checking.contract.wrappers import (
-    Found,
+    UnwrappedType,
     faced,
     named_alike,
     same_values,
@@ -108,16 +108,16 @@ class TypeComparison:
         """Whether wrappers are seen through: one side at least is neither C nor unknown."""
         return any(language not in ("C", "") for language in self.languages)
 
-    def faced(self, left: Reference | None, right: Reference | None) -> tuple[Found, Found]:
+    def faced(self, left: Reference | None, right: Reference | None) -> tuple[UnwrappedType, UnwrappedType]:
         """The two types that are compared with each other where ``left`` and ``right`` are."""
-        one, other = Found(*self.left.resolved(left)), Found(*self.right.resolved(right))
+        one, other = UnwrappedType(*self.left.resolved(left)), UnwrappedType(*self.right.resolved(right))
         if self.mixed and _names(one.type) != _names(other.type):
             other = named_alike(self.left, self.right, one, other)
         if _names(one.type) != _names(other.type):
             one, other = without_unnamed(self.left, one), without_unnamed(self.right, other)
         return faced(self.left, self.right, one, other) if self.mixed else (one, other)
 
-    def _same_types(self, left: Found, right: Found, depth: int) -> bool:
+    def _same_types(self, left: UnwrappedType, right: UnwrappedType, depth: int) -> bool:
         (at_left, one), (at_right, other) = left, right
         if isinstance(one, Basic) and isinstance(other, Basic):
             return (one.size, one.encoding, one.big_endian) == (other.size, other.encoding, other.big_endian)
@@ -267,7 +267,7 @@ def _is_open(found: Type) -> bool:
 
 def _is_number(types: DebugTypes, member: Member) -> bool:
     """Whether a member is a whole number without a sign, or bytes, whatever is wrapped around it."""
-    inner = unwrapped(types, Found(*types.resolved(member.type))).type
+    inner = unwrapped(types, UnwrappedType(*types.resolved(member.type))).type
     if isinstance(inner, Array) and types.size_of(inner.element) == 1:
         inner = types.resolved(inner.element)[1]
     return isinstance(inner, Basic) and inner.encoding == "unsigned"
@@ -293,7 +293,7 @@ def elements_of(types: DebugTypes, array: Reference, mixed: bool = False) -> Ele
     for _ in range(DEPTH_LIMIT):
         _, found = types.resolved(array)
         wrapped = isinstance(found, Composite) and (mixed or types.language_of(array) not in ("C", ""))
-        inner = unwrapped(types, Found(array, found)).type if wrapped else found
+        inner = unwrapped(types, UnwrappedType(array, found)).type if wrapped else found
         if not isinstance(inner, Array):
             break
         found = inner

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Member, Pointer, Reference, Type
 from gemel.checking.contract.comparison import MemberPair, TypeComparison, elements_of, paired
-from gemel.checking.contract.wrappers import Found, named_in_style
+from gemel.checking.contract.wrappers import UnwrappedType, named_in_style
 from gemel.structs import NamedTuple, Struct, replace
 
 if TYPE_CHECKING:
@@ -231,7 +231,7 @@ def _opened(side: TypeSide) -> tuple[TypeSide, Type]:
     return side._replace(reference=reference), found
 
 
-def _first(types: DebugTypes, found: Found, mixed: bool) -> Reference | None:
+def _first(types: DebugTypes, found: UnwrappedType, mixed: bool) -> Reference | None:
     """The elements of an array; any other type itself."""
     if isinstance(found.type, Array) and found.reference is not None:
         return elements_of(types, found.reference, mixed).type

@@ -40,14 +40,16 @@ _FLAG = r"AtomicBool$|atomic_flag$"
 """Flags of a library, which holds them as a byte or as a truth value, as it likes."""
 
 
-class Found(NamedTuple):
+class UnwrappedType(NamedTuple):
     """A type without names and qualifiers, and its reference."""
 
     reference: Reference | None
     type: Type
 
 
-def faced(left: DebugTypes, right: DebugTypes, one: Found, other: Found) -> tuple[Found, Found]:
+def faced(
+    left: DebugTypes, right: DebugTypes, one: UnwrappedType, other: UnwrappedType
+) -> tuple[UnwrappedType, UnwrappedType]:
     """The two types to compare with each other, wrappers and parts that take no bytes left out of both.
 
     Records that have a member's name in common are compared as they are, with the members of base classes,
@@ -67,7 +69,9 @@ def faced(left: DebugTypes, right: DebugTypes, one: Found, other: Found) -> tupl
     return one, other
 
 
-def named_alike(left: DebugTypes, right: DebugTypes, one: Found, other: Found) -> Found:
+def named_alike(
+    left: DebugTypes, right: DebugTypes, one: UnwrappedType, other: UnwrappedType
+) -> UnwrappedType:
     """``other`` with the names that ``one`` has for the same members in the style of its language.
 
     ``frame_count`` is ``frameCount`` and ``m_frame_count``, ``type_`` is ``type``.  What has no name in C has one in
@@ -109,7 +113,7 @@ def _is_byte(found: Type) -> bool:
     return isinstance(found, Basic) and found.size == 1 and found.encoding in ("boolean", "unsigned")
 
 
-def without_unnamed(types: DebugTypes, found: Found) -> Found:
+def without_unnamed(types: DebugTypes, found: UnwrappedType) -> UnwrappedType:
     """A record with the members of structures without a name, and of unions of one member, in their place.
 
     In C these are members of the record itself (ISO/IEC 9899:2011, 6.7.2.1, paragraph 13; from memory).
@@ -137,13 +141,13 @@ def _lifted(types: DebugTypes, member: Member) -> tuple[Member, ...]:
     )
 
 
-def unwrapped(types: DebugTypes, found: Found) -> Found:
+def unwrapped(types: DebugTypes, found: UnwrappedType) -> UnwrappedType:
     """What is inside of all wrappers; the type itself if it is none."""
     for _ in range(DEPTH_LIMIT):
         inner = _wrapped(types, found.type)
         if inner is None:
             break
-        found = _without_nothing(types, Found(*types.resolved(inner.type)))
+        found = _without_nothing(types, UnwrappedType(*types.resolved(inner.type)))
     return found
 
 
@@ -175,7 +179,7 @@ def _nullable(types: DebugTypes, found: Composite) -> Member | None:
     return replace(some, case=None) if whole and empty else None
 
 
-def _without_nothing(types: DebugTypes, found: Found) -> Found:
+def _without_nothing(types: DebugTypes, found: UnwrappedType) -> UnwrappedType:
     """A record without the members that take no bytes."""
     if not isinstance(found.type, Composite):
         return found
@@ -185,7 +189,9 @@ def _without_nothing(types: DebugTypes, found: Found) -> Found:
     return found._replace(type=replace(found.type, members=members))
 
 
-def _with_inherited(types: DebugTypes, found: Found, other: Found, seen: list[Member]) -> Found:
+def _with_inherited(
+    types: DebugTypes, found: UnwrappedType, other: UnwrappedType, seen: list[Member]
+) -> UnwrappedType:
     """A record with the members of its base classes, or a base class by the name of the other's member there."""
     record = found.type
     if not isinstance(record, Composite):
@@ -198,7 +204,7 @@ def _with_inherited(types: DebugTypes, found: Found, other: Found, seen: list[Me
         inner = None
         if member.name == BASE and member.bit is not None and len(seen) < BASES_LIMIT:
             seen.append(member)
-            base = _without_nothing(types, Found(*types.resolved(member.type)))
+            base = _without_nothing(types, UnwrappedType(*types.resolved(member.type)))
             inner = _with_inherited(types, base, other, seen).type
         if not isinstance(inner, Composite) or member.bit is None:
             members.append(member)
@@ -293,7 +299,7 @@ def _words(name: str) -> list[str]:
 def unshareable(types: DebugTypes, reference: Reference) -> str:
     """Why no other core can read this one type, if so: Rust alone knows what its bytes mean."""
     at, found = types.resolved(reference)
-    inner = unwrapped(types, Found(at, found)).type
+    inner = unwrapped(types, UnwrappedType(at, found)).type
     cases = isinstance(found, Composite) and any(member.case is not None for member in found.members)
     if isinstance(found, Composite) and cases and not isinstance(inner, Pointer | Basic):
         return f"{found.name} is a tagged union of Rust, whose layout is the compiler's choice"

@@ -35,11 +35,11 @@ class Demand(NamedTuple):
     enough: Capability | None = None
 
 
-Reader = Callable[["BuildAttributes"], Iterable[Demand]]
+DemandReader = Callable[["BuildAttributes"], Iterable[Demand]]
 
 
 def demand_outcomes(
-    inspection: Inspection, demands_of: Reader, only_guarded: Container[int] = ()
+    inspection: Inspection, demands_of: DemandReader, only_guarded: Container[int] = ()
 ) -> Iterator[Outcome]:
     """One outcome for each build: a finding for each demand of ``demands_of`` that its core does not meet.
 

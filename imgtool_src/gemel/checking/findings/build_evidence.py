@@ -29,16 +29,16 @@ def builds_that_state(
             yield plan, build
 
 
-Check = Callable[[Inspection], Iterator[Outcome]]
+RuleCheck = Callable[[Inspection], Iterator[Outcome]]
 """What a rule checks."""
 
 
 def of_each_build(
     asked: Aspect, plans: Callable[[Inspection], Iterable[BuildPlan]] | None = None
-) -> Callable[[Callable[[Inspection, BuildPlan, Build], Iterator[Outcome]]], Check]:
+) -> Callable[[Callable[[Inspection, BuildPlan, Build], Iterator[Outcome]]], RuleCheck]:
     """A rule's check, made of what it says of one build that shows ``asked``; of each other it says why not."""
 
-    def made(of_build: Callable[[Inspection, BuildPlan, Build], Iterator[Outcome]]) -> Check:
+    def made(of_build: Callable[[Inspection, BuildPlan, Build], Iterator[Outcome]]) -> RuleCheck:
         def check(inspection: Inspection) -> Iterator[Outcome]:
             for stated in builds_that_state(inspection, asked, plans(inspection) if plans else None):
                 if isinstance(stated, NotChecked):
@@ -51,7 +51,7 @@ def of_each_build(
     return made
 
 
-def of_each_table(of_table: Callable[[Inspection, VectorTable], Iterator[Outcome]]) -> Check:
+def of_each_table(of_table: Callable[[Inspection, VectorTable], Iterator[Outcome]]) -> RuleCheck:
     """A rule's check, made of what it says of one vector table; of each that cannot be looked at it says why."""
 
     def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -64,7 +64,7 @@ def of_each_table(of_table: Callable[[Inspection, VectorTable], Iterator[Outcome
     return check
 
 
-def of_record(of: Callable[[Inspection, RecordPlan, Record], Iterator[Outcome]]) -> Check:
+def of_record(of: Callable[[Inspection, RecordPlan, Record], Iterator[Outcome]]) -> RuleCheck:
     """A rule's check, made of what it says of a sound record; where the record is not sound it says so."""
 
     def check(inspection: Inspection) -> Iterator[Outcome]:

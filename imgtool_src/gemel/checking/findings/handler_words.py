@@ -19,7 +19,7 @@ from gemel.m_profile.vector_tables import FIRST_INTERRUPT, reserved_words
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-Fault = Literal["blank", "erased", "return", "never", "outside", "even"]
+HandlerFault = Literal["blank", "erased", "return", "never", "outside", "even"]
 
 
 class Unchecked(NamedTuple):
@@ -30,9 +30,9 @@ class Unchecked(NamedTuple):
 
 def judged_words(
     inspection: Inspection, table: VectorTable
-) -> tuple[dict[Fault, list[int]], dict[str, list[int]]]:
+) -> tuple[dict[HandlerFault, list[int]], dict[str, list[int]]]:
     """The words that are at fault, by the fault, and those of which that cannot be said, by the reason."""
-    faults: dict[Fault, list[int]] = {}
+    faults: dict[HandlerFault, list[int]] = {}
     unchecked: dict[str, list[int]] = {}
     skipped = reserved_words(table.core.architecture)
     fault_of = {
@@ -51,7 +51,7 @@ def judged_words(
     return faults, unchecked
 
 
-def _fault(inspection: Inspection, core: Core, word: int) -> Fault | Unchecked | None:
+def _fault(inspection: Inspection, core: Core, word: int) -> HandlerFault | Unchecked | None:
     if word == ERASED_WORD:
         return "erased"
     if word >= LOWEST_RETURN:

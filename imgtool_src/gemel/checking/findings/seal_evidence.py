@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from gemel.checking.findings.build_evidence import Check
+from gemel.checking.findings.build_evidence import RuleCheck
 from gemel.inspection.altered.unchanged import joined_with_other_layout
 from gemel.inspection.inspection import Inspection, once
 from gemel.inspection.seal import SealUnderCheck
@@ -14,10 +14,10 @@ from gemel.spans import Span, format_address
 
 def of_seal(
     missing: Callable[[SealUnderCheck], NotChecked | DoesNotApply | None] = lambda _: None,
-) -> Callable[[Callable[[Inspection, SealUnderCheck], Iterator[Outcome]]], Check]:
+) -> Callable[[Callable[[Inspection, SealUnderCheck], Iterator[Outcome]]], RuleCheck]:
     """A rule's check, made of what it says of a seal that is required or there, or of what is ``missing`` of it."""
 
-    def made(of: Callable[[Inspection, SealUnderCheck], Iterator[Outcome]]) -> Check:
+    def made(of: Callable[[Inspection, SealUnderCheck], Iterator[Outcome]]) -> RuleCheck:
         def check(inspection: Inspection) -> Iterator[Outcome]:
             if seal := inspection.seal:
                 if reason := seal.needless() or missing(seal):

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, get_args
 from gemel.checking.identity import Identity, identity_of
 from gemel.checking.reports.as_text import CAUTION
 from gemel.checking.rule import Rule, Severity
-from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
+from gemel.checking.runner import Judged, RuleResult, RulesApplied, RuleStatus
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Waiver
 from gemel.outcomes import DoesNotApply, NeedKind, NotChecked
@@ -72,7 +72,7 @@ class ReportedRule(Struct):
     name: Annotated[str, "the rule's name"]
     severity: Annotated[Severity, "how serious a finding is in this product"]
     severity_changed: Annotated[ReportedChange | None, "null: it is the rule's own"]
-    status: Annotated[Status, "what became of it"]
+    status: Annotated[RuleStatus, "what became of it"]
     checks: Annotated[str, "what must hold"]
     holds: Annotated[tuple[str, ...], "where it holds"]
     findings: Annotated[tuple[ReportedFinding, ...], "where it does not"]
@@ -88,7 +88,7 @@ class CheckReport(Struct):
     passes: Annotated[bool, "no rule fails it, and at least one could be applied"]
     failing: Annotated[tuple[str, ...], "the rules that fail it: broken ones, and what --strict adds"]
     caution: Annotated[str, "what a pass does not mean"]
-    counts: Annotated[dict[Status, int], "rules by what became of them"]
+    counts: Annotated[dict[RuleStatus, int], "rules by what became of them"]
     severities: Annotated[dict[Severity, int], "open findings by severity"]
     rules: Annotated[tuple[ReportedRule, ...], "every rule"]
     idle_waivers: Annotated[tuple[Waiver, ...], "waivers that cover nothing"]
@@ -107,7 +107,7 @@ def report_data(result: RulesApplied, inspection: Inspection, image_name: str) -
         passes=result.passes,
         failing=tuple(each.rule.name for each in result.failing),
         caution=CAUTION,
-        counts={status: result.count(status) for status in get_args(Status)},
+        counts={status: result.count(status) for status in get_args(RuleStatus)},
         severities={severity: len(result.open_findings(severity)) for severity in get_args(Severity)},
         rules=tuple(_rule(each) for each in result.results),
         idle_waivers=result.idle_waivers,

@@ -23,7 +23,7 @@ from typing import get_args
 from gemel.checking.identity import identity_of
 from gemel.checking.identity_forms import identity_properties
 from gemel.checking.reports.as_text import CAUTION, finding_lines
-from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
+from gemel.checking.runner import Judged, RuleResult, RulesApplied, RuleStatus
 from gemel.inspection.inspection import Inspection
 from gemel.text.escaping import xml_characters
 
@@ -110,7 +110,7 @@ def _properties(result: RulesApplied, inspection: Inspection, image_name: str) -
         *identity_properties(identity_of(inspection, image_name)),
         ("passes", "true" if result.passes else "false"),
         ("caution", CAUTION),
-        *((f"count.{status}", str(result.count(status))) for status in get_args(Status)),
+        *((f"count.{status}", str(result.count(status))) for status in get_args(RuleStatus)),
         *(("not_modelled", text) for text in (rehearsal.not_modelled if rehearsal else ())),
         *(("idle_waiver", f"{it.rule} at {it.where}") for it in result.idle_waivers),
     ]

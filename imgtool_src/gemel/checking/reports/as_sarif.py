@@ -23,7 +23,7 @@ from gemel.checking.reports.as_text import CAUTION
 from gemel.checking.reports.documents import SCHEMA, file_uri
 from gemel.checking.reports.sarif_places import Addresses, LayoutLines
 from gemel.checking.rule import Rule
-from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
+from gemel.checking.runner import Judged, RuleResult, RulesApplied, RuleStatus
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Waiver
 from gemel.outcomes import Finding
@@ -78,7 +78,7 @@ class _Run:
                 "layoutSha256": self.inspection.read.digest.hex(),
                 "passes": self.result.passes,
                 "failing": [each.rule.name for each in self.result.failing],
-                "counts": {status: self.result.count(status) for status in get_args(Status)},
+                "counts": {status: self.result.count(status) for status in get_args(RuleStatus)},
                 "caution": CAUTION,
                 **({"notModelled": list(rehearsal.not_modelled)} if rehearsal else {}),
             },

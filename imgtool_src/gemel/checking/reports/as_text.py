@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from gemel.checking.identity import Identity
 from gemel.checking.identity_forms import identity_lines
 from gemel.checking.rule import Rule, Severity
-from gemel.checking.runner import INPUTS, Judged, RuleResult, RulesApplied, Status
+from gemel.checking.runner import INPUTS, Judged, RuleResult, RulesApplied, RuleStatus
 from gemel.outcomes import DoesNotApply, Finding, Need, NeedKind, NotChecked
 from gemel.text.escaping import on_one_line
 from gemel.text.wrapping import first_of, label_head, step_lines, wrapped
@@ -215,7 +215,7 @@ def verdict(result: RulesApplied) -> str:
     """``PASS: 67 rules hold, 0 broken, 12 not checked, 19 do not apply``, and that a seal was not verified."""
     held = result.count("holds")
     counted = [f"{held} rule{' holds' if held == 1 else 's hold'}", f"{result.count('broken')} broken"]
-    others: tuple[tuple[Status, str], ...] = (
+    others: tuple[tuple[RuleStatus, str], ...] = (
         ("warning", "with a warning"),
         ("note", "with a note"),
         ("waived", "waived"),

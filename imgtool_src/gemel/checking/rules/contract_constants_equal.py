@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.contract.constants import Value, constant_values
+from gemel.inspection.contract.constants import ConstantValue, constant_values
 from gemel.inspection.contract.parties import answers, known_to_nobody, unanswered
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
@@ -42,12 +42,12 @@ def _constant(inspection: Inspection, contract: Contract, name: str) -> Iterator
         yield NotChecked(where, "the builds of a single core have it")
 
 
-def _in_words(value: Value) -> str:
+def _in_words(value: ConstantValue) -> str:
     shown = f"{value.number}" + (f" ({value.number:#x})" if value.number > 9 else "")
     return f"{shown} in build {value.plan.name}, {value.words}"
 
 
-def _several(contract: Contract, where: str, values: list[Value]) -> Finding:
+def _several(contract: Contract, where: str, values: list[ConstantValue]) -> Finding:
     plan = values[0].plan
     return Finding(
         f"build {plan.name} itself has several values for a constant",
@@ -59,7 +59,7 @@ def _several(contract: Contract, where: str, values: list[Value]) -> Finding:
     )
 
 
-def _unequal(contract: Contract, where: str, first: Value, each: Value) -> Finding:
+def _unequal(contract: Contract, where: str, first: ConstantValue, each: ConstantValue) -> Finding:
     """Two values of a constant; further ones, and other types too, come from another version of one header."""
     name = where.removeprefix(f"contract {contract.name}, ")
     return Finding(

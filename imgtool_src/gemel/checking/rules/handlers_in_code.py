@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.findings.build_evidence import of_each_table
-from gemel.checking.findings.handler_words import Fault, judged_words, words_after_table
+from gemel.checking.findings.handler_words import HandlerFault, judged_words, words_after_table
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import named_words, place_of, value_lines, words_span
 from gemel.inspection.cores.views import described_word, run_span_as_seen
@@ -15,7 +15,7 @@ from gemel.m_profile.memory_map import DEVICE_REGIONS
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.structs import replace
 
-WHAT: dict[Fault, str] = {
+WHAT: dict[HandlerFault, str] = {
     "blank": "build {build} has handlers where the image holds no code",
     "erased": "build {build} has erased words among its handlers",
     "return": "build {build} has exception return values among its handlers",
@@ -53,7 +53,7 @@ def _is_short(table: VectorTable, indices: list[int]) -> bool:
     return len(indices) > _MANY and 2 * len(indices) > len(table.words) - min(indices)
 
 
-def _finding(inspection: Inspection, table: VectorTable, fault: Fault, indices: list[int]) -> Finding:
+def _finding(inspection: Inspection, table: VectorTable, fault: HandlerFault, indices: list[int]) -> Finding:
     core, name = table.core.name, table.plan.name
     values = len({table.words[index] for index in indices})
     others = f" and {counted(values - 1, 'other value')}" if values > 1 else ""
@@ -69,7 +69,7 @@ def _finding(inspection: Inspection, table: VectorTable, fault: Fault, indices: 
     )
 
 
-def _causes(table: VectorTable, fault: Fault, indices: list[int]) -> tuple[tuple[str, str], ...]:
+def _causes(table: VectorTable, fault: HandlerFault, indices: list[int]) -> tuple[tuple[str, str], ...]:
     """A section that was left out; of a table that is all of another place, its reset handler."""
     if fault == "blank":
         return ("handlers-executable", table.plan.name), ("code-runs-where-stored", table.plan.name)
@@ -77,7 +77,7 @@ def _causes(table: VectorTable, fault: Fault, indices: list[int]) -> tuple[tuple
     return (("reset-handler-in-code", table.plan.name),) if 2 * len(indices) > used else ()
 
 
-def _expected(inspection: Inspection, table: VectorTable, fault: Fault) -> str:
+def _expected(inspection: Inspection, table: VectorTable, fault: HandlerFault) -> str:
     if fault == "even":
         return "the same address with bit 0 set"
     if fault == "blank":

@@ -201,9 +201,9 @@ def _resolved(side: DefinedType, spelling: str) -> set[int | None]:
 
 def _bare(side: DefinedType, reference: int) -> int | None:
     """The type without names, qualifiers and what C++ and Rust wrap around it."""
-    from gemel.checking.contract.wrappers import Found, unwrapped
+    from gemel.checking.contract.wrappers import UnwrappedType, unwrapped
 
-    found = Found(*side.types.resolved(reference))
+    found = UnwrappedType(*side.types.resolved(reference))
     wrapped = side.types.language_of(reference) not in ("C", "")
     return unwrapped(side.types, found).reference if wrapped else found.reference
 

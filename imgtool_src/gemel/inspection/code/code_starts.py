@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 WIDE = 0b11101
 """From this value of its upper five bits on, a halfword is the first of two (Thumb encoding, from memory)."""
 
-Part = Literal["inside a function", "inside an instruction", "constants", "padding"]
+PlaceInCode = Literal["inside a function", "inside an instruction", "constants", "padding"]
 
 MAX_PADDING = 16
 """Bytes between two functions that an alignment may have filled up."""
@@ -27,7 +27,7 @@ _NOPS = {0xBF00, 0x46C0, 0xF3AF, 0x8000, 0x0000}
 class Inside(NamedTuple):
     """An address that is no start: what it is inside of, the function, and how many bytes into it."""
 
-    part: Part
+    part: PlaceInCode
     function: str
     offset: int
 
@@ -60,7 +60,7 @@ def inside_of(build: Build, address: int) -> Inside | None:
         return None
     start = function.value & ~1
     if _is_data(build, function, address):
-        part: Part = "constants"
+        part: PlaceInCode = "constants"
     else:
         part = (
             "inside a function"

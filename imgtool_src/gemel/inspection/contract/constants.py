@@ -14,7 +14,7 @@ SIZES = (1, 2, 4, 8)
 """Bytes of an object that is read as a number."""
 
 
-class Value(NamedTuple):
+class ConstantValue(NamedTuple):
     """What a constant is in one build, and how that is known."""
 
     plan: BuildPlan
@@ -22,7 +22,7 @@ class Value(NamedTuple):
     words: str
 
 
-def constant_values(inspection: Inspection, plan: BuildPlan, name: str) -> list[Value] | Missing:
+def constant_values(inspection: Inspection, plan: BuildPlan, name: str) -> list[ConstantValue] | Missing:
     """The values of a constant in one build, the first found first: of its symbol, else of enumerators."""
     build = inspection.builds.get(plan.name)
     why = ""
@@ -32,10 +32,10 @@ def constant_values(inspection: Inspection, plan: BuildPlan, name: str) -> list[
         except BuildError as error:
             return Missing(plan, f"{error.problems[0].what}: {error.problems[0].found}", False)
         if symbol is not None and symbol.absolute:
-            return [Value(plan, symbol.value, "an absolute symbol")]
+            return [ConstantValue(plan, symbol.value, "an absolute symbol")]
         if symbol is not None and symbol.kind == "object":
             stored = _stored(inspection, plan, name, symbol.size)
-            if isinstance(stored, Value):
+            if isinstance(stored, ConstantValue):
                 return [stored]
             why = stored
     types = debug_types(inspection, plan)
@@ -46,14 +46,14 @@ def constant_values(inspection: Inspection, plan: BuildPlan, name: str) -> list[
     except BuildError as error:
         return Missing(plan, error.problems[0].found, False)
     if numbers:
-        return [Value(plan, number, "by the debug information") for number in numbers]
+        return [ConstantValue(plan, number, "by the debug information") for number in numbers]
     reason = why or f"it has neither a symbol nor an enumerator {name}"
     if types.elsewhere:
         return Missing(plan, f"{reason}; {types.elsewhere}", False)
     return Missing(plan, reason, not why)
 
 
-def _stored(inspection: Inspection, plan: BuildPlan, name: str, size: int) -> Value | str:
+def _stored(inspection: Inspection, plan: BuildPlan, name: str, size: int) -> ConstantValue | str:
     """The number that the image holds for an object, or why there is none."""
     if size not in SIZES:
         return f"its object {name} has {size} bytes, and a number has 1, 2, 4 or 8"
@@ -62,4 +62,6 @@ def _stored(inspection: Inspection, plan: BuildPlan, name: str, size: int) -> Va
     except SymbolNotPlaced as error:
         return str(error.problems[0].what)
     number = int.from_bytes(inspection.bytes_of(span), "little")
-    return Value(plan, number, f"an object of {size} bytes at {format_address(span.start)} of the image")
+    return ConstantValue(
+        plan, number, f"an object of {size} bytes at {format_address(span.start)} of the image"
+    )

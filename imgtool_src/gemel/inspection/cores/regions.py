@@ -14,7 +14,7 @@ from gemel.layout.model import AreaPlace, Layout, Stamp
 from gemel.spans import Span
 from gemel.structs import Struct
 
-Rights = Literal["rx", "rwx", "rw"]
+RegionAccess = Literal["rx", "rwx", "rw"]
 
 ID_SYMBOL = "gemel_regions_id"
 """The absolute symbol that a linker fragment defines: the first four bytes of the digest, as a number."""
@@ -28,14 +28,14 @@ class Region(Struct):
 
     name: str
     span: Span
-    rights: Rights
+    rights: RegionAccess
     purpose: str
     written: int
 
 
 def regions_of(layout: Layout, core: str) -> tuple[Region, ...]:
     """The regions of a core, by the order of the areas in the layout."""
-    rights: dict[str, Rights] = {}
+    rights: dict[str, RegionAccess] = {}
     for plan in layout.builds.values():
         if plan.core == core:
             rights |= dict.fromkeys((plan.stored_in, *plan.also_stored_in), "rx")

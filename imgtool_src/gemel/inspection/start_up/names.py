@@ -20,12 +20,12 @@ from gemel.builds.elf.symbol_entries import Symbol
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-Part = Literal["source", "start", "end", "size"]
+LabelRole = Literal["source", "start", "end", "size"]
 
 _WORD = re.compile(r"[A-Z]?[a-z]+|[A-Z]+|[0-9]+")
-_SHORT: dict[str, Part] = {"si": "source", "s": "start", "e": "end"}
+_SHORT: dict[str, LabelRole] = {"si": "source", "s": "start", "e": "end"}
 _JOINED = {short + block: (part, block) for short, part in _SHORT.items() for block in ("data", "bss")}
-_WORDS: dict[str, Part] = {
+_WORDS: dict[str, LabelRole] = {
     **dict.fromkeys(("load", "lma", "src", "source", "rom", "flash", "stored"), "source"),
     **dict.fromkeys(("start", "begin", "beg", "vma", "ram", "dest", "dst"), "start"),
     **dict.fromkeys(("end", "limit", "lim", "stop"), "end"),
@@ -90,7 +90,7 @@ def _has(name: str, words: tuple[str, ...]) -> bool:
 
 
 def _named_blocks(labels: list[Symbol]) -> tuple[list[Named], list[Named]]:
-    families: dict[_Family, dict[Part, Symbol]] = {}
+    families: dict[_Family, dict[LabelRole, Symbol]] = {}
     for symbol in labels:
         if read := _read(symbol.name):
             part, family = read
@@ -115,11 +115,11 @@ def _named_blocks(labels: list[Symbol]) -> tuple[list[Named], list[Named]]:
 
 
 def _named_tables(labels: list[Symbol], of: frozenset[str]) -> list[tuple[str, Span]]:
-    found: dict[_Family, dict[Part, Symbol]] = {}
+    found: dict[_Family, dict[LabelRole, Symbol]] = {}
     for symbol in labels:
         plain = symbol.name.lstrip("_")
         words = [word.lower() for word in _WORD.findall(plain)]
-        part: Part = next((_WORDS[word] for word in words if word in _WORDS), "start")
+        part: LabelRole = next((_WORDS[word] for word in words if word in _WORDS), "start")
         block = tuple(word for word in words if word not in _WORDS)
         if not _TABLE.isdisjoint(block) and not of.isdisjoint(block):
             family = _Family(block, len(symbol.name) - len(plain), False)
@@ -131,14 +131,14 @@ def _named_tables(labels: list[Symbol], of: frozenset[str]) -> list[tuple[str, S
     ]
 
 
-def _read(name: str) -> tuple[Part, _Family] | None:
+def _read(name: str) -> tuple[LabelRole, _Family] | None:
     """The part that a label plays and what it has in common with the others of its block; None if it is of none."""
     plain = name.lstrip("_")
     words = [word.lower() for word in _WORD.findall(plain)]
     joined = _JOINED.get(words[0]) if words else None
     if joined:
         part_of_word, words[0] = joined
-        parts: set[Part] = {part_of_word}
+        parts: set[LabelRole] = {part_of_word}
     else:
         parts = {_WORDS[word] for word in words if word in _WORDS}
     block = tuple(word for word in words if word not in _WORDS)
@@ -150,7 +150,7 @@ def _read(name: str) -> tuple[Part, _Family] | None:
     return (part, _Family(block, len(name) - len(plain), bool(joined))) if part else None
 
 
-def _block(parts: dict[Part, Symbol], is_data: bool) -> Iterator[Named]:
+def _block(parts: dict[LabelRole, Symbol], is_data: bool) -> Iterator[Named]:
     """The block up to its end, and the one by its size where that reaches further, or over the last address."""
     start, end, size, source = (parts.get(part) for part in ("start", "end", "size", "source"))
     if start is None:

@@ -17,7 +17,7 @@ from gemel.inspection.start_up.labels import is_most_code
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import BuildPlan, Layout
-from gemel.m_profile.execution import SYSTEM, Block
+from gemel.m_profile.execution import SYSTEM, WrittenBytes
 from gemel.m_profile.start_run import StartRun, start_run
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import Piece, Placement
@@ -91,15 +91,15 @@ def run_of_image(
     return start_run(memory.byte_at, words[1], words[0], None, answer=answer)
 
 
-def _expected(layout: Layout, placement: Placement) -> Iterator[Block]:
+def _expected(layout: Layout, placement: Placement) -> Iterator[WrittenBytes]:
     """What start-up code is to copy and clear of the core's own memory."""
     for piece in _moved_pieces(layout, placement):
-        yield Block(piece.segment.load_address, _run_span(piece))
+        yield WrittenBytes(piece.segment.load_address, _run_span(piece))
     shared = shared_ram(layout)
     for section in unstored_sections(placement.build):
         plain = plain_span(layout, section.span, placement.plan.core)
         if not named_as(KEPT, section.name) and not (plain and any(each.overlaps(plain) for each in shared)):
-            yield Block(None, section.span)
+            yield WrittenBytes(None, section.span)
 
 
 class _Memory:

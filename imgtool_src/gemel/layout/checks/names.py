@@ -21,7 +21,7 @@ from gemel.structs import NamedTuple
 _TABLES = {"memory": "memories", "core": "cores", "area": "areas", "build": "builds"}
 
 
-class Reference(NamedTuple):
+class NameReference(NamedTuple):
     """A place in the layout that names something: where, what name, and the tables it may be in."""
 
     path: KeyPath
@@ -44,51 +44,51 @@ def unknown_names(layout: Layout) -> Iterator[LayoutFault]:
             )
 
 
-def references(layout: Layout) -> Iterator[Reference]:
+def references(layout: Layout) -> Iterator[NameReference]:
     """Every place in the layout that names a memory, core, area or build."""
     for memory in layout.memories.values():
         for core in memory.views:
-            yield Reference(("memory", memory.name, "views", core), core, ("core",))
+            yield NameReference(("memory", memory.name, "views", core), core, ("core",))
     for owner in layout.cores.values():
         yield from _areas(("core", owner.name, "ram"), owner.ram)
     for area in layout.areas.values():
-        yield Reference(("area", area.name, "memory"), area.memory, ("memory",))
+        yield NameReference(("area", area.name, "memory"), area.memory, ("memory",))
     for build in layout.builds.values():
         path: KeyPath = ("build", build.name)
-        yield Reference((*path, "core"), build.core, ("core",))
-        yield Reference((*path, "stored_in"), build.stored_in, ("area",))
+        yield NameReference((*path, "core"), build.core, ("core",))
+        yield NameReference((*path, "stored_in"), build.stored_in, ("area",))
         yield from _areas((*path, "also_stored_in"), build.also_stored_in)
         if build.runs_in is not None:
-            yield Reference((*path, "runs_in"), build.runs_in, ("area",))
+            yield NameReference((*path, "runs_in"), build.runs_in, ("area",))
         if build.copied_by:
-            yield Reference((*path, "copied_by", "build"), build.copied_by.build, ("build",))
+            yield NameReference((*path, "copied_by", "build"), build.copied_by.build, ("build",))
     for contract in layout.contracts.values():
         path = ("contract", contract.name)
-        yield Reference((*path, "area"), contract.area, ("area",))
+        yield NameReference((*path, "area"), contract.area, ("area",))
         if contract.boot_symbol:
-            yield Reference((*path, "boot_symbol", "build"), contract.boot_symbol.build, ("build",))
+            yield NameReference((*path, "boot_symbol", "build"), contract.boot_symbol.build, ("build",))
     if layout.record:
-        yield Reference(("record", "area"), layout.record.area, ("area",))
+        yield NameReference(("record", "area"), layout.record.area, ("area",))
     if layout.seal:
-        yield Reference(("seal", "area"), layout.seal.area, ("area",))
+        yield NameReference(("seal", "area"), layout.seal.area, ("area",))
     yield from _in_values(layout)
 
 
-def _areas(path: KeyPath, names: tuple[str, ...]) -> Iterator[Reference]:
+def _areas(path: KeyPath, names: tuple[str, ...]) -> Iterator[NameReference]:
     for index, name in enumerate(names):
-        yield Reference((*path, index), name, ("area",))
+        yield NameReference((*path, index), name, ("area",))
 
 
-def _in_values(layout: Layout) -> Iterator[Reference]:
+def _in_values(layout: Layout) -> Iterator[NameReference]:
     for index, stamp in enumerate(layout.stamps):
         yield from _in_place(("stamp", index, "at"), stamp.at)
         if isinstance(stamp.value, StampValue):
             for key in ("run_start_of", "vectors_of", "build_id_of"):
                 if name := getattr(stamp.value, key):
-                    yield Reference(("stamp", index, "value", key), name, ("build",))
+                    yield NameReference(("stamp", index, "value", key), name, ("build",))
             for key in ("size_of", "start_of", "end_of", "sha256_of"):
                 if name := getattr(stamp.value, key):
-                    yield Reference(("stamp", index, "value", key), name, ("build", "area"))
+                    yield NameReference(("stamp", index, "value", key), name, ("build", "area"))
     for index, checksum in enumerate(layout.checksums):
         yield from _in_place(("checksum", index, "at"), checksum.at)
         for key, ranges in (("over", checksum.over), ("except", checksum.exceptions)):
@@ -96,17 +96,17 @@ def _in_values(layout: Layout) -> Iterator[Reference]:
                 yield from _in_range(("checksum", index, key, position), item)
 
 
-def _in_place(path: KeyPath, place: PatchPlace) -> Iterator[Reference]:
+def _in_place(path: KeyPath, place: PatchPlace) -> Iterator[NameReference]:
     if isinstance(place, SymbolPlace):
-        yield Reference((*path, "build"), place.build, ("build",))
+        yield NameReference((*path, "build"), place.build, ("build",))
     elif isinstance(place, AreaPlace):
-        yield Reference((*path, "area"), place.area, ("area",))
+        yield NameReference((*path, "area"), place.area, ("area",))
 
 
-def _in_range(path: KeyPath, item: Range) -> Iterator[Reference]:
+def _in_range(path: KeyPath, item: Range) -> Iterator[NameReference]:
     if isinstance(item, str):
-        yield Reference(path, item, ("area",))
+        yield NameReference(path, item, ("area",))
     elif isinstance(item, AreaRange):
-        yield Reference((*path, "area"), item.area, ("area",))
+        yield NameReference((*path, "area"), item.area, ("area",))
     elif isinstance(item, BuildRange):
-        yield Reference((*path, "build"), item.build, ("build",))
+        yield NameReference((*path, "build"), item.build, ("build",))

@@ -9,10 +9,10 @@ from gemel.errors import GemelError
 from gemel.record.record import Record
 from gemel.release.contents import CONTENTS, PROVENANCE, SBOM, SUMS, ReleaseContents
 from gemel.release.received.against_record import against_record, builds_against_record
-from gemel.release.received.folder import Fault, ReleaseFolder, fault_of
+from gemel.release.received.folder import FolderFault, ReleaseFolder, fault_of
 
 
-def contents_faults(folder: ReleaseFolder, record: Record | None, sealed: bool) -> Iterator[Fault]:
+def contents_faults(folder: ReleaseFolder, record: Record | None, sealed: bool) -> Iterator[FolderFault]:
     """What the list of contents says otherwise than the folder and the image: its record, whether it is ``sealed``."""
     try:
         contents = folder.contents
@@ -27,11 +27,11 @@ def contents_faults(folder: ReleaseFolder, record: Record | None, sealed: bool) 
     ]
     for name in named:
         if name not in folder.files:
-            yield Fault(name, f"{name}, which {CONTENTS} names, is missing", "none", name)
+            yield FolderFault(name, f"{name}, which {CONTENTS} names, is missing", "none", name)
     yield from _key_faults(folder, contents)
     if contents.sealed != sealed:
         words = {True: "a seal", False: "no seal"}
-        yield Fault(
+        yield FolderFault(
             CONTENTS,
             f"{CONTENTS} says that the image has {words[contents.sealed]}",
             words[sealed],
@@ -41,7 +41,7 @@ def contents_faults(folder: ReleaseFolder, record: Record | None, sealed: bool) 
     for name in sorted(set(folder.files) - roles):
         if not re.fullmatch(r"(check|rehearsal|notes)\.[a-z.]+", name):
             what = f"a file that is none of a release, or that {CONTENTS} does not name"
-            yield Fault(name, what, name, "no such file", listed=True)
+            yield FolderFault(name, what, name, "no such file", listed=True)
     if record:
         said = {
             "product": contents.product,
@@ -54,7 +54,7 @@ def contents_faults(folder: ReleaseFolder, record: Record | None, sealed: bool) 
         yield from builds_against_record(CONTENTS, ids, record)
 
 
-def _key_faults(folder: ReleaseFolder, contents: ReleaseContents) -> Iterator[Fault]:
+def _key_faults(folder: ReleaseFolder, contents: ReleaseContents) -> Iterator[FolderFault]:
     from gemel.seals.keys.files import load_public_key
 
     for each in contents.keys:
@@ -66,6 +66,6 @@ def _key_faults(folder: ReleaseFolder, contents: ReleaseContents) -> Iterator[Fa
             yield fault_of(error, each.file)
             continue
         if found != each.fingerprint:
-            yield Fault(
+            yield FolderFault(
                 each.file, f"{each.file} is another key than {CONTENTS} says", found, each.fingerprint
             )

@@ -16,7 +16,7 @@ from gemel.seals.keys.keys import PublicKey
 from gemel.structs import NamedTuple, Struct
 
 
-class Fault(NamedTuple):
+class FolderFault(NamedTuple):
     """One thing that is wrong: the file that it concerns, what it is, what was found and expected.
 
     ``listed``: where the list of digests has the same file wrong, that says it already.
@@ -67,35 +67,35 @@ class ReleaseFolder(Struct, dict=True):
         return found
 
 
-def fault_of(error: GemelError, file: str) -> Fault:
+def fault_of(error: GemelError, file: str) -> FolderFault:
     """An error of reading a document as a fault of its file."""
     problem = error.problems[0]
-    return Fault(file, problem.what, problem.found, problem.expected)
+    return FolderFault(file, problem.what, problem.found, problem.expected)
 
 
-def listing_faults(folder: ReleaseFolder) -> Iterator[Fault]:
+def listing_faults(folder: ReleaseFolder) -> Iterator[FolderFault]:
     """What ``SHA256SUMS`` lists otherwise than the folder has it."""
     for name, kind in folder.strange:
-        yield Fault(name, f"the folder holds {kind}", kind, "plain files")
+        yield FolderFault(name, f"the folder holds {kind}", kind, "plain files")
     if SUMS not in folder.files:
-        yield Fault(SUMS, "the list of digests is missing", "none", SUMS)
+        yield FolderFault(SUMS, "the list of digests is missing", "none", SUMS)
         return
     sums, faults = read_sums(folder.files[SUMS])
     for line in faults:
-        yield Fault(
+        yield FolderFault(
             SUMS, "a line of the list is no digest with a name", line, "a SHA-256, two spaces, a name"
         )
     yield from compared_digests(folder, sums, SUMS, {SUMS})
 
 
-def report_faults(folder: ReleaseFolder) -> Iterator[Fault]:
+def report_faults(folder: ReleaseFolder) -> Iterator[FolderFault]:
     """What the report of the check in the folder says otherwise than its image."""
     try:
         first = folder.contents.images[0].file
         report = json.loads(folder.files["check.json"])
         digest, passes = str(report["identity"]["image"]["sha256"]), report["passes"] is True
     except (GemelError, KeyError, IndexError, TypeError, ValueError, RecursionError):
-        yield Fault(
+        yield FolderFault(
             "check.json",
             "check.json is not the report of a check of this image",
             "another form",
@@ -103,11 +103,11 @@ def report_faults(folder: ReleaseFolder) -> Iterator[Fault]:
         )
         return
     if digest != folder.digests.get(first):
-        yield Fault(
+        yield FolderFault(
             "check.json", "check.json reports on another image", digest, folder.digests.get(first, "none")
         )
     elif not passes:
-        yield Fault(
+        yield FolderFault(
             "check.json", "check.json reports a check that did not pass", "passes: false", "passes: true"
         )
 
@@ -122,7 +122,7 @@ def signed_by(folder: ReleaseFolder, keys: list[PublicKey]) -> set[bytes]:
 
 def compared_digests(
     folder: ReleaseFolder, listed: Mapping[str, str], where: str, without: set[str]
-) -> Iterator[Fault]:
+) -> Iterator[FolderFault]:
     """What a list of digests in ``where`` has otherwise than the folder; files in ``without`` are not in it."""
     surplus = {folder.digests[name]: name for name in sorted(set(folder.digests) - without - set(listed))}
     renamed = {
@@ -131,12 +131,12 @@ def compared_digests(
     for name in sorted(set(listed) | (set(folder.digests) - without - {*renamed.values()})):
         found, said = folder.digests.get(name), listed.get(name)
         if other := renamed.get(name):
-            yield Fault(name, f"{name}, which {where} lists, has another name here", other, name, True)
+            yield FolderFault(name, f"{name}, which {where} lists, has another name here", other, name, True)
         elif said is None:
-            yield Fault(
+            yield FolderFault(
                 name, f"the folder holds {name}, which {where} does not list", name, "no such file", True
             )
         elif found is None:
-            yield Fault(name, f"{name}, which {where} lists, is missing", "none", said, True)
+            yield FolderFault(name, f"{name}, which {where} lists, is missing", "none", said, True)
         elif found != said:
-            yield Fault(name, f"{name} is not the file that {where} lists", found, said, True)
+            yield FolderFault(name, f"{name} is not the file that {where} lists", found, said, True)

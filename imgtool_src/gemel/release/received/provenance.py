@@ -8,10 +8,10 @@ from gemel.errors import GemelError
 from gemel.record.record import Record
 from gemel.release.contents import CONTENTS, PROVENANCE, SUMS
 from gemel.release.received.against_record import _OF_RECORD, against_record, builds_against_record
-from gemel.release.received.folder import Fault, ReleaseFolder, compared_digests, fault_of
+from gemel.release.received.folder import FolderFault, ReleaseFolder, compared_digests, fault_of
 
 
-def statement_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[Fault]:
+def statement_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[FolderFault]:
     """What the provenance says otherwise than the folder and the image's record."""
     try:
         statement, contents = folder.statement, folder.contents
@@ -22,7 +22,7 @@ def statement_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[F
     layout = statement.materials.get("layout")
     if layout is None or layout.sha256 != folder.digests.get(contents.layout):
         found = layout.sha256 if layout else "none"
-        yield Fault(
+        yield FolderFault(
             PROVENANCE,
             f"{PROVENANCE} names another layout",
             found,
@@ -32,7 +32,7 @@ def statement_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[F
         made = statement.materials.get(f"build {build.name}")
         if made is None or made.sha256 != build.sha256:
             found = made.sha256 if made else "none"
-            yield Fault(
+            yield FolderFault(
                 PROVENANCE,
                 f"{PROVENANCE} names another build {build.name} than {CONTENTS}",
                 found,
@@ -42,7 +42,7 @@ def statement_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[F
     for role in sorted(
         role for role in statement.materials if role.startswith("build ") and role not in listed
     ):
-        yield Fault(
+        yield FolderFault(
             PROVENANCE,
             f"{PROVENANCE} names a {role} that is not in {CONTENTS}",
             role,

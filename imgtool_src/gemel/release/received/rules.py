@@ -14,7 +14,7 @@ from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.release.contents import CONTENTS, LISTED, MAX_FAULTS, PROVENANCE, SBOM, SUMS
 from gemel.release.received.contents import contents_faults
 from gemel.release.received.folder import (
-    Fault,
+    FolderFault,
     ReleaseFolder,
     fault_of,
     listing_faults,
@@ -106,7 +106,7 @@ def folder_rules(
 
 
 def _outcomes(
-    faults: Iterable[Fault],
+    faults: Iterable[FolderFault],
     party: str,
     where: str,
     explaining: Collection[str] = (),
@@ -144,10 +144,10 @@ def _provenance(
     yield from _outcomes(faults, PROVENANCE, PROVENANCE, exchanged, causes)
 
 
-def _bounded(fault: Fault) -> Fault:
+def _bounded(fault: FolderFault) -> FolderFault:
     """``fault`` with no text of a document longer than a line or two in it."""
     file, what, found, expected = (_shortened(each) for each in fault[:4])
-    return Fault(file, what, found, expected, fault.listed)
+    return FolderFault(file, what, found, expected, fault.listed)
 
 
 def _shortened(text: str) -> str:

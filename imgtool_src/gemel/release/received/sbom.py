@@ -10,14 +10,16 @@ from gemel.errors import GemelError
 from gemel.record.record import Record
 from gemel.release.contents import CONTENTS, SBOM
 from gemel.release.received.against_record import builds_against_record
-from gemel.release.received.folder import Fault, ReleaseFolder, fault_of
+from gemel.release.received.folder import FolderFault, ReleaseFolder, fault_of
 from gemel.structs import NamedTuple
 
 
-def sbom_faults(folder: ReleaseFolder, record: Record | None, given: Mapping[str, str]) -> Iterator[Fault]:
+def sbom_faults(
+    folder: ReleaseFolder, record: Record | None, given: Mapping[str, str]
+) -> Iterator[FolderFault]:
     """What the SBOM says otherwise than the list of contents, the record and ``given`` builds' digests by name."""
     if SBOM not in folder.files:
-        yield Fault(SBOM, "the SBOM is missing", "none", SBOM, listed=True)
+        yield FolderFault(SBOM, "the SBOM is missing", "none", SBOM, listed=True)
         return
     try:
         contents = folder.contents
@@ -27,17 +29,17 @@ def sbom_faults(folder: ReleaseFolder, record: Record | None, given: Mapping[str
         return
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         found = f"no {error}" if isinstance(error, KeyError) else str(error)
-        yield Fault(SBOM, "not a CycloneDX SBOM", found[:120], "CycloneDX in JSON")
+        yield FolderFault(SBOM, "not a CycloneDX SBOM", found[:120], "CycloneDX in JSON")
         return
     product = parts.pop("product", None)
     image = folder.digests.get(contents.images[0].file) if contents.images else None
     if product is None or product.name != contents.product or product.version != contents.version:
         found = f"{product.name} {product.version}" if product else "none"
-        yield Fault(
+        yield FolderFault(
             SBOM, f"the subject of {SBOM} is another product", found, f"{contents.product} {contents.version}"
         )
     elif product.sha256 != image:
-        yield Fault(SBOM, f"the subject of {SBOM} is another image", product.sha256, image or "none")
+        yield FolderFault(SBOM, f"the subject of {SBOM} is another image", product.sha256, image or "none")
     expected = {f"build:{build.name}": build for build in contents.builds}
     for ref in sorted(set(parts) | set(expected)):
         part, build = parts.get(ref), expected.get(ref)
@@ -47,11 +49,11 @@ def sbom_faults(folder: ReleaseFolder, record: Record | None, given: Mapping[str
                 if build is None
                 else f"{SBOM} lacks a build of the image"
             )
-            yield Fault(SBOM, what, ref if part else "none", ref if build else "none")
+            yield FolderFault(SBOM, what, ref if part else "none", ref if build else "none")
             continue
         for whose, digest in ((CONTENTS, build.sha256), ("the given file", given.get(build.name))):
             if digest is not None and part.sha256 != digest:
-                yield Fault(
+                yield FolderFault(
                     SBOM, f"{SBOM} has another digest of build {build.name} than {whose}", part.sha256, digest
                 )
     if record:

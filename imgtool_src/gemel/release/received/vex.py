@@ -7,14 +7,14 @@ from contextlib import suppress
 
 from gemel.errors import GemelError
 from gemel.release.contents import CONTENTS, PROVENANCE, SBOM
-from gemel.release.received.folder import Fault, ReleaseFolder, fault_of
+from gemel.release.received.folder import FolderFault, ReleaseFolder, fault_of
 from gemel.release.vex import refs_in, unknown_refs
 
 MAX_REFS, MAX_REFS_IN_ALL = 20, 200
 """References of one VEX document that are named, each in a remark, and of all before each names its first alone."""
 
 
-def vex_faults(folder: ReleaseFolder) -> Iterator[Fault]:
+def vex_faults(folder: ReleaseFolder) -> Iterator[FolderFault]:
     """What the VEX documents are otherwise than the list of contents and the provenance say."""
     try:
         contents, statement = folder.contents, folder.statement
@@ -25,12 +25,16 @@ def vex_faults(folder: ReleaseFolder) -> Iterator[Fault]:
         digest = folder.digests.get(each.file, "none")
         if made is None or made.sha256 != digest:
             found = made.sha256 if made else "none"
-            yield Fault(each.file, f"{PROVENANCE} names another VEX document than {each.file}", found, digest)
+            yield FolderFault(
+                each.file, f"{PROVENANCE} names another VEX document than {each.file}", found, digest
+            )
         vex = folder.vex[each.file]
         if isinstance(vex, GemelError):
             yield fault_of(vex, each.file)
         elif vex.form != each.form:
-            yield Fault(each.file, f"{each.file} has another form than {CONTENTS} says", vex.form, each.form)
+            yield FolderFault(
+                each.file, f"{each.file} has another form than {CONTENTS} says", vex.form, each.form
+            )
 
 
 def vex_refs_unknown(folder: ReleaseFolder) -> Iterator[tuple[str, str]]:

@@ -17,7 +17,7 @@ from gemel.text.escaping import in_utf_8
 BLOCK = 1 << 18
 
 
-class Writer(Protocol):
+class AuditWriter(Protocol):
     """What makes text of an audit: before the first result, of each result, and after the last."""
 
     def start(self) -> str:
@@ -42,20 +42,20 @@ class _Lines:
         return self._head
 
 
-def _text() -> Writer:
+def _text() -> AuditWriter:
     return _Lines(
         lambda result: f"{text_line(result)}\n",
         foot=lambda totals: "".join(f"{line}\n" for line in totals.lines()),
     )
 
 
-def _csv() -> Writer:
+def _csv() -> AuditWriter:
     from gemel.audit.as_csv import csv_row, header
 
     return _Lines(csv_row, header())
 
 
-def _json_lines() -> Writer:
+def _json_lines() -> AuditWriter:
     return _Lines(lambda result: f"{line_of(result)}\n")
 
 
@@ -78,7 +78,7 @@ class _Json:
         return ("\n  ]" if self._written else "]") + f",\n{rest}"
 
 
-def _html() -> Writer:
+def _html() -> AuditWriter:
     from gemel.page.audit import AuditPage
 
     return AuditPage()
@@ -89,7 +89,7 @@ class AuditForm(NamedTuple):
 
     name: str
     suffix: str
-    writer: Callable[[], Writer]
+    writer: Callable[[], AuditWriter]
 
 
 FORMS = (

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from gemel.audit.index import Index, IndexedBlock, KnownFile, stamp_of
-from gemel.audit.pool import Answer, Pool
+from gemel.audit.pool import Pool, TaskAnswer
 from gemel.audit.result import ImageResult, result_of
 from gemel.errors import UsageProblem
 from gemel.files.paths import FilePath
@@ -135,7 +135,7 @@ def _asked(path: str, plan: Plan, index: Index, again: bool) -> _File:
     return _File(path, stamp, known)
 
 
-def _kept(file: _File, answer: Answer | None, plan: Plan, index: Index) -> ImageResult:
+def _kept(file: _File, answer: TaskAnswer | None, plan: Plan, index: Index) -> ImageResult:
     """The result of a file, kept in the index."""
     if file.problem:
         return ImageResult(path=file.path, status="not judged", problem=file.problem)
@@ -151,7 +151,7 @@ def _kept(file: _File, answer: Answer | None, plan: Plan, index: Index) -> Image
     return replace(result, duplicate_of=first) if first else result
 
 
-def _result(path: str, answer: Answer | None) -> tuple[ImageResult, list[IndexedBlock], str]:
+def _result(path: str, answer: TaskAnswer | None) -> tuple[ImageResult, list[IndexedBlock], str]:
     """The result that a process answered, the blocks, if any, and the result's line."""
     if answer and answer.line:
         line, _, blocks = answer.line.rstrip("\n").partition("\t")
@@ -159,7 +159,7 @@ def _result(path: str, answer: Answer | None) -> tuple[ImageResult, list[Indexed
             found = [IndexedBlock(*each) for each in json.loads(blocks or "[]")]
             return replace(result_of(line), path=path), found, line
         except (ValueError, TypeError) as error:
-            answer = Answer("", f"its answer makes no sense: {error}")
+            answer = TaskAnswer("", f"its answer makes no sense: {error}")
     how = answer.ended if answer else "there is no answer"
     problem = f"the process that judged it ended: {how}"
     return ImageResult(path=path, status="not judged", problem=problem), [], ""
