@@ -9,8 +9,11 @@ from typing import Any
 KEPT = ("SYSTEMROOT",)
 """Variables of the environment that the other process gets: Windows starts nothing without this one."""
 
+OWN = "import sys; sys.path.insert(0, sys.argv[1]); import gemel; del sys.path[0]; sys.path += sys.argv[1:]"
+"""What the other process executes first: its gemel is this one, where another one is installed too."""
+
 FINDER = "from gemel.module_finder import find_by_byte_code; find_by_byte_code('gemel')"
-"""What the other process executes first, so that it starts sooner."""
+"""What it executes then, so that it starts sooner."""
 
 
 def isolated(code: str) -> dict[str, Any]:
@@ -24,7 +27,7 @@ def isolated(code: str) -> dict[str, Any]:
             "-I",
             "-P",
             "-c",
-            f"import sys; sys.path += sys.argv[1:]; {FINDER}; {code}",
+            f"{OWN}; {FINDER}; {code}",
             *_installed(),
         ],
         "env": {name: os.environ[name] for name in KEPT if name in os.environ},

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import ast
 import os
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 from typing import TypeGuard
 
@@ -111,3 +114,21 @@ def test_modules_in_the_working_folder_are_not_imported(tmp_path: Path, path: st
         assert "Traceback" not in ended.stderr
     assert (tmp_path / "image.hex").exists()
     assert [file.name for file in tmp_path.glob("*.ran")] == []
+
+
+def test_a_process_of_its_own_imports_the_gemel_that_started_it(tmp_path: Path) -> None:
+    """Where another one is installed too, as beside a checkout in PYTHONPATH, the two may not understand each other."""
+    (tmp_path / "gemel").mkdir()
+    for name in ("__init__.py", "isolated.py", "module_finder.py"):
+        shutil.copy(ROOT / "imgtool_src/gemel" / name, tmp_path / "gemel")
+    child = "import gemel, sys; print(gemel.__file__, *sys.path[:1])"
+    parent = f"import subprocess, gemel.isolated as i; subprocess.run(**i.isolated({child!r}), check=True)"
+    said = subprocess.run(
+        [sys.executable, "-c", parent],
+        env={**os.environ, "PYTHONPATH": str(tmp_path)},
+        capture_output=True,
+        encoding="utf-8",
+        check=True,
+    ).stdout.split()
+    assert said[0] == str(tmp_path / "gemel/__init__.py")
+    assert said[1] != str(tmp_path)  # modules beside it do not stand before Python's own
