@@ -11,6 +11,7 @@ from thumb import assembled
 
 from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import read_layout
+from gemel.rehearsal.emulator.core import exceptions
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 
@@ -64,6 +65,19 @@ def test_level_that_is_not_cleared_comes_again_at_once(tmp_path: Path) -> None:
     finding = rehearsal.finding("interrupt-livelock")
     assert finding is not None
     assert "interrupt 5" in finding.what
+
+
+@pytest.mark.parametrize(("clears_at", "found"), [(1, False), (40, False), (41, True)])
+def test_level_that_is_not_cleared_while_thread_code_gets_on(
+    clears_at: int, found: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A handler that returns to masked thread code comes again where that is done, as in some kernels."""
+    monkeypatch.setattr(exceptions, "LIVELOCK", 40)
+    thread = "1: adds r4, #1\n nop\n nop\n cpsie i\n isb\n b 1b\n .ltorg\n"
+    handler = COUNTS + f"cmp r1, #{clears_at}\n blo 2f\n" + CLEARS + "2: cpsid i\n"
+    rehearsal = run(ZERO + ENABLE + STARTS + thread, handler, PERIODIC, tmp_path, budget=4_000)
+    finding = rehearsal.finding("interrupt-livelock")
+    assert (finding is not None) is found, rehearsal.findings
 
 
 def test_edge_comes_once(tmp_path: Path) -> None:

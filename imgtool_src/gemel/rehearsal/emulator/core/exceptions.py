@@ -18,7 +18,10 @@ INTERRUPTS_A_LOOK = 4
 """Ticks and interrupts of thread code after which the device looks whether it is in the same state again."""
 
 LIVELOCK = 5000
-"""Times in a row that an exception is taken right after another one's return: thread code is starved."""
+"""Times in a row that an exception is taken right after another one's return: thread code is starved.
+
+So many times, too, a handler may return while its source goes on asking, whatever thread code does in between.
+"""
 
 CHAINED = 16
 """The same in a device that is in a state that it was in before."""
@@ -118,6 +121,9 @@ class CoreExceptions:
         if left is None:
             return
         number, to_thumb = left
+        if core.interrupts.uncleared.get(number, 0) >= LIVELOCK:
+            core.faults.stop("interrupt-livelock", core.pc, {"number": number})
+            return
         core.sleep.event = True
         core.faults.recovered(number)
         self._returned_at, self._left, self._left_to = core.instructions, number, core.pc

@@ -49,6 +49,8 @@ class Interrupts:
         self._priority_mask = 0xFF << (8 - priority_bits) & 0xFF
         self._priorities: dict[int, int] = {}
         self._lines: set[int] = set()
+        self.uncleared: dict[int, int] = {}
+        """How often the handler of an external interrupt returned, its line high all the time."""
 
     def reset(self) -> None:
         """As after a reset of the core; lines of devices stay as they are."""
@@ -57,6 +59,7 @@ class Interrupts:
         self.active.clear()
         self.handler = 0
         self._priorities.clear()
+        self.uncleared.clear()
         self.group_split = 0
 
     # -- what code writes ----------------------------------------------------------------------------
@@ -88,6 +91,7 @@ class Interrupts:
         """
         if not high:
             self._lines.discard(number)
+            self.uncleared.pop(number, None)
         elif self.exists(number) and number not in self._lines:
             self._lines.add(number)
             self.pending.add(number)
@@ -167,6 +171,7 @@ class Interrupts:
             self.active.remove(number)
         if number in self._lines:
             self.pending.add(number)
+            self.uncleared[number] = self.uncleared.get(number, 0) + 1
 
     def state(self) -> tuple[object, ...]:
         """Everything that decides what is taken next."""
