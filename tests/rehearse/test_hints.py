@@ -203,6 +203,41 @@ def test_what_masks_an_interrupt(name: str) -> None:
     assert any("BASEPRI 0x40, as its priority is 0x80" in each.found for each in masked.findings)
 
 
+SET_UP = store(0xE000_E014, "999")
+CONTROL = 0xE000_E010
+UNUSED_TIMERS = {
+    "set up and off": (
+        SET_UP,
+        "SysTick is set up (SYST_RVR is 999), and off (bit 0 of SYST_CSR, 0xE000_E010)",
+    ),
+    "off again": (SET_UP + store(CONTROL, "4"), "SysTick is set up (SYST_RVR is 999), and off"),
+    "counts alone": (
+        SET_UP + store(CONTROL, "5"),
+        "SysTick counts and does not interrupt (bit 1 of SYST_CSR",
+    ),
+    "ticks": (SET_UP + store(CONTROL, "7"), ""),
+    "ticked, then off": (SET_UP + store(CONTROL, "7") + "wfi\n" + store(CONTROL, "4"), ""),
+    "a delay that reads it": (
+        SET_UP + store(CONTROL, "5") + "1: ldr r1, [r0]\n lsls r1, #15\n bpl 1b\n" + store(CONTROL, "4"),
+        "",
+    ),
+    "none": ("", ""),
+}
+
+
+@pytest.mark.parametrize("name", UNUSED_TIMERS)
+def test_a_tick_timer_that_is_set_up_and_of_no_use(name: str) -> None:
+    """It is the reason of a goal that is not reached, and without goals a note: what else wakes the core may do."""
+    code, said = UNUSED_TIMERS[name]
+    program = RELEASE + enabled(5) + code + SLEEP
+    finding = run(program, GOAL, handler=COUNTS, sampler=IDLE).finding("goal-not-reached")
+    assert finding is not None
+    started = run(program, TIMER, handler=COUNTS, sampler=IDLE)
+    for text in (finding.next_step, "\n".join(started.notes)):
+        assert said in text
+        assert ("SysTick" in text) is bool(said)
+
+
 def test_an_interrupt_that_comes_is_no_hint() -> None:
     """A goal that is not reached for another reason says nothing of an interrupt that is taken."""
     program = RELEASE + enabled(5) + store(DEVICE, "1") + SLEEP

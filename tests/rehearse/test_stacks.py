@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, cast
 
 import pytest
@@ -23,8 +24,9 @@ from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.stack_moves import comes_from_stack
 from gemel.rehearsal.emulator.core.stack_watch import StackWatch
 from gemel.rehearsal.plan import MemoryPlan
+from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
-from gemel.rehearsal.verdict.judging import FIRST_PUSH
+from gemel.rehearsal.verdict.task_stacks import FIRST_PUSH
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
@@ -79,6 +81,10 @@ void scenario(void)
 """
 
 
+RESERVED = 4
+"""Bytes at the end of the deepest frame that keep it aligned: they are used, and the paint there stays."""
+
+
 @pytest.mark.parametrize("level", ["-O0", "-O2"])
 @pytest.mark.parametrize("depth", [2, 7])
 def test_each_task_uses_what_its_paint_says(depth: int, level: str, builder: Builder) -> None:
@@ -92,11 +98,34 @@ def test_each_task_uses_what_its_paint_says(depth: int, level: str, builder: Bui
     }
     station = result.cores[0]
     used = {(stack.name, stack.used) for stack in station.stacks}
-    assert used == {("own_stack", measured["own"]), ("stacks", measured["one"]), ("stacks", measured["two"])}
+    own = measured["own"] + RESERVED
+    assert used == {("own_stack", own), ("stacks", measured["one"]), ("stacks", measured["two"])}
     rooms = sorted(stack.room or 0 for stack in station.stacks)
     assert rooms[0] == 96 * 4
     assert rooms[1:] in ([2 * 96 * 4, 160 * 4], [160 * 4, 2 * 96 * 4])
     assert result.cores[1].stacks == ()
+
+
+@pytest.mark.parametrize("level", ["-O0", "-O2"])
+def test_a_task_that_uses_more_than_its_stack_is_named(level: str, builder: Builder) -> None:
+    """One that it fills to its last word is sound; of one that is too small the function that is deepest is named."""
+
+    def rehearsed(words: int) -> Rehearsal:
+        code = PAINTED.replace("DEPTH", "2").replace("160", str(words))
+        case = Case("case", "stacks", Source(code, (), "gcc", (level,)), Source())
+        return product_of(case, builder.build(case)).rehearse()
+
+    (needed,) = [stack.used for stack in rehearsed(160).cores[0].stacks if stack.name == "own_stack"]
+    fits = rehearsed(needed // 4)
+    assert fits.passes
+    assert (needed, needed) in {(stack.used, stack.room) for stack in fits.cores[0].stacks}
+    for fewer in (2, 20):
+        rehearsal = rehearsed(needed // 4 - fewer)
+        (finding,) = [each for each in rehearsal.findings if each.kind == "below-stack-limit"]
+        assert finding.what == "core station uses more of the stack own_stack than it has"
+        assert f"{4 * fewer} bytes below own_stack, in " in finding.found
+        assert finding.place is not None
+        assert finding.place.function.startswith("recurse")
 
 
 POOL = """
@@ -150,7 +179,7 @@ def test_stacks_in_a_heap_are_told_apart(heap: str, data: int, builder: Builder)
     station = result.cores[0]
     *lower, highest = [stack.used for stack in sorted(station.stacks, key=lambda each: each.top)]
     assert lower == tasks
-    assert own - FIRST_PUSH <= highest <= own
+    assert own - FIRST_PUSH <= highest <= own + RESERVED
     assert {stack.name for stack in station.stacks} == {"pool" if heap == "a pool" else ""}
     assert station.stack_room == 0x800
     assert 32 <= (station.stack_used or 0) <= 128
@@ -213,7 +242,7 @@ def test_tasks_that_are_switched_without_exceptions_have_stacks_of_their_own(
 def test_a_frame_that_a_handler_puts_below_the_last_one_is_on_that_stack(size: int) -> None:
     """Kernels return to thread mode by a frame of their own below the interrupted one; further away is another task."""
     for distance, stacks in ((size, 1), (size + 8, 2)):
-        watch = StackWatch(cast("EmulatedCore", None))
+        watch = StackWatch(cast("EmulatedCore", SimpleNamespace(pc=0, now=lambda: 0)))
         watch.leaves(0x2000_1000)
         watch.resumes(0x2000_1000 - distance, 0x2000_1000 - distance + size)
         assert len(watch.process_stacks) == stacks

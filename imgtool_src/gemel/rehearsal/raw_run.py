@@ -52,7 +52,8 @@ class RawAccess(Struct):
 class RawCore(Struct):
     """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped.
 
-    ``process_stacks`` are the highest and lowest process stack pointers seen of each stack, ``could_wake`` the
+    ``process_stacks`` are of each process stack the highest pointer seen, the lowest address used, the lowest pointer
+    seen, when, and the instruction it was seen at; ``could_wake`` are the
     exceptions of its enabled interrupts, ``ticks`` whether its tick timer interrupts, ``handlers`` the exceptions
     whose handlers run, when each was entered, its vector and how many are the same, outermost first, ``fault`` the
     fault from which it has not recovered (0: none), ``slept_at`` when it began to sleep last, ``interrupted_at``
@@ -71,7 +72,7 @@ class RawCore(Struct):
     stack_top: int | None
     stack_lowest: int | None
     ram_touched: dict[str, int]
-    process_stacks: tuple[tuple[int, int], ...] = ()
+    process_stacks: tuple[tuple[int, int, int, int, int], ...] = ()
     could_wake: tuple[int, ...] = ()
     ticks: bool = False
     handlers: tuple[tuple[int, int, int, int], ...] = ()

@@ -14,7 +14,7 @@ from gemel.layout.reader import ReadLayout
 from gemel.progress import step
 from gemel.rehearsal.isolation import EmulatorEnded, EmulatorMissing, run_isolated
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.raw_run import RawRun
+from gemel.rehearsal.raw_run import RawRun, from_json, to_json
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.setup.planning import plan_of
 from gemel.rehearsal.verdict.code_names import CodeNames
@@ -96,7 +96,7 @@ def _rehearsed(
         else:
             from gemel.rehearsal.emulator.runner import run_plan
 
-            run = run_plan(plan)
+            run = from_json(to_json(run_plan(plan)))  # what the other way says, to the byte
     except EmulatorEnded as error:
         return ended_outside(inspection, plan, str(error)), None
     except (ImportError, EmulatorMissing) as error:

@@ -77,7 +77,10 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         core.initial_stack,
         _lowest_stack(core),
         touched,
-        tuple((high, _lowest_used(core, low)) for high, low in core.stack_watch.process_stacks),
+        tuple(
+            (high, _lowest_used(core, low), low, time, at)
+            for high, low, time, at in core.stack_watch.process_stacks
+        ),
         tuple(sorted(core.sleep.could_be_ended_by())),
         core.sleep.ticks_could_end(),
         tuple(_handlers(device, core)),
@@ -91,7 +94,7 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         tuple(
             (number, interrupts.group(interrupts.priority(number))) for number in sorted(interrupts.pending)
         ),
-        masks._replace(basepri=interrupts.group(masks.basepri)),
+        (masks.primask, interrupts.group(masks.basepri), masks.faultmask),
         interrupts.execution_priority(Masks()),
         core.system.ticks.settings(),
     )
@@ -118,7 +121,7 @@ def _lowest_used(core: EmulatedCore, low: int) -> int:
     From the lowest pointer seen down to words that hold one value, as what clears or paints a stack leaves them.
     """
     located = core.bus.locate(low)
-    others = [high for high, _ in core.stack_watch.process_stacks if high < low]
+    others = [high for high, *_ in core.stack_watch.process_stacks if high < low]
     if located is None:
         return low
     memory, offset = located

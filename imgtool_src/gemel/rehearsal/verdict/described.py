@@ -158,7 +158,7 @@ def interrupts_that_do_not_come(
     described = {each.interrupt for each in plan.registers.events if each.core == core.name}
     # At the end of a budget the core may be about to read the timer.
     looked_for = core.tick[0] and TICK not in core.taken and run.ended != "budget"
-    no_ticks = looked_for and why_no_ticks(core)
+    no_ticks = unused_ticks(core) or (looked_for and why_no_ticks(core))
     hints = [no_ticks] if no_ticks else []
     hints += [
         f"interrupt {number} was never taken: {why_not_taken(core, FIRST_INTERRUPT + number)}"
@@ -202,11 +202,18 @@ def why_not_taken(core: RawCore, number: int) -> str:
     return f"{state} and {masked_by(core, number)}"
 
 
+def unused_ticks(core: RawCore) -> str:
+    """What keeps a tick timer from interrupting that is set up and that nobody reads; empty if nothing does."""
+    _, reload, polled = core.tick
+    return "" if not reload or polled or TICK in core.taken else why_no_ticks(core)
+
+
 def why_no_ticks(core: RawCore) -> str:
     """What keeps the tick timer from interrupting; empty if nothing does."""
     control, reload, polled = core.tick
     if not control & ENABLE:
-        return f"SysTick is off (bit 0 of SYST_CSR, {format_address(TICK_CONTROL)})"
+        state = f"is set up (SYST_RVR is {reload:,}), and off" if reload else "is off"
+        return f"SysTick {state} (bit 0 of SYST_CSR, {format_address(TICK_CONTROL)})"
     if not reload:
         return f"SysTick stands still: its reload value is 0 (SYST_RVR, {format_address(TICK_RELOAD)})"
     if not (control & INTERRUPT or polled):

@@ -14,6 +14,9 @@ from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.words import ERASED, Wording, Words, at_address, plain
 from gemel.spans import format_address
 
+EXCEPTION_NUMBER = 0x1FF
+"""The bits of xPSR that say which handler runs."""
+
 ALWAYS_UNDEFINED, FIRST_WIDE = 0xDE, 0xE800
 """The upper byte of UDF, and the first halfword from which on an instruction has two."""
 
@@ -237,6 +240,28 @@ def _livelock(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
+def _bad_return(event: RawEvent, names: CodeNames) -> Words:
+    link = format_address(event.numbers["link"])
+    if "status" not in event.numbers:
+        return Words(
+            f"core {event.core} returns from an exception with an impossible link value",
+            link,
+            "the link value that the core put into the link register",
+            "see what the handler does with the link register",
+        )
+    status = event.numbers["status"]
+    to_thread = status & EXCEPTION_NUMBER
+    return Words(
+        f"core {event.core} returns from an exception to a frame that does not fit",
+        f"the frame at {at_address(event, names)} holds xPSR {format_address(status)}, of "
+        f"{'a handler' if to_thread else 'thread code'}; the link value {link} returns to "
+        f"{'thread code' if to_thread else 'a handler'}",
+        "the frame that the core stacked, with the number of the exception in the lowest nine bits of xPSR"
+        + (", 0 of thread code" if to_thread else ""),
+        "see what wrote over the frame, such as a stack that is too small, and where the stack pointer was set",
+    )
+
+
 def _flash_command(event: RawEvent, names: CodeNames) -> Words:
     command, reason = event.words["command"], event.words["reason"]
     return Words(
@@ -315,12 +340,7 @@ FAULT_WORDS: dict[str, Wording] = {
         "fill the vector, or do not enable the interrupt",
         found="vector {number} is {vector:address}",
     ),
-    "bad-exception-return": plain(
-        "core {core} returns from an exception with an impossible link value",
-        "the link value that the core put into the link register",
-        "see what the handler does with the link register",
-        found="{link:address}",
-    ),
+    "bad-exception-return": _bad_return,
     "stacking": plain(
         "core {core} cannot stack an exception frame",
         "RAM below the stack pointer",

@@ -17,14 +17,14 @@ from gemel.rehearsal.result import (
     RegisterUse,
     Rehearsal,
     RehearsalFinding,
-    StackUse,
 )
 from gemel.rehearsal.verdict.causes import causes_first
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.described import values_by_core
+from gemel.rehearsal.verdict.described import unused_ticks, values_by_core
 from gemel.rehearsal.verdict.endings import ending_findings
 from gemel.rehearsal.verdict.findings import finding_of
 from gemel.rehearsal.verdict.release_findings import release_findings, unreached_goals
+from gemel.rehearsal.verdict.task_stacks import overruns, stack_uses
 from gemel.rehearsal.verdict.timeline import timeline_text
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.spans import format_address
@@ -42,14 +42,10 @@ ENDINGS = {
 """Why a run ended, in words."""
 
 
-FIRST_PUSH = 64
-"""Bytes that code may have pushed onto a stack before its pointer is seen for the first time."""
-
-
 def rehearsal_of(inspection: Inspection, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
     """What ``run`` says of the image."""
     beyond = _beyond_goals(plan, run)
-    findings = [*_findings(run, names, beyond), *release_findings(plan, run, names)]
+    findings = [*_findings(run, names, beyond), *overruns(run, names), *release_findings(plan, run, names)]
     findings += ending_findings(plan, run, names)
     if not any(finding.severity == "error" for finding in findings):
         findings += unreached_goals(plan, run, names)
@@ -90,6 +86,7 @@ def rehearsal_of(inspection: Inspection, plan: DevicePlan, run: RawRun, names: C
             *run.notes,
             *(f"after the last goal, {timeline_text(each, names)}" for each in beyond),
             *_undescribed(run, names),
+            *(f"{each.name}: {why}" for each in run.cores if (why := unused_ticks(each))),
             *names.notes,
         ),
         shared_memory={area: bytes.fromhex(digits) for area, digits in run.shared.items()},
@@ -177,25 +174,11 @@ def _core(inspection: Inspection, plan: DevicePlan, core: RawCore, names: CodeNa
         top,
         used,
         room,
-        tuple(_stacks(core, names)),
+        tuple(stack_uses(core, names)),
         tuple(RamUse(area, touched, sizes[area]) for area, touched in core.ram_touched.items()),
         tuple(sorted(names.functions(core.name, core.blocks))),
         names.function_count(core.name),
     )
-
-
-def _stacks(core: RawCore, names: CodeNames) -> Iterator[StackUse]:
-    """The process stacks, each within its variable and above the next one."""
-    below = 0
-    for high, low in sorted(core.process_stacks):
-        variable = names.variable_at(core.name, low)
-        limit = max(below, variable[1].start) if variable else None
-        low = max(low, limit or 0)
-        above = variable[1].end - high if variable else 0
-        top = high + above if 0 < above <= FIRST_PUSH else high
-        name, room = variable[0] if variable else "", top - limit if limit else None
-        yield StackUse(name, top, format_address(top), top - low, room)
-        below = high
 
 
 def _undescribed(run: RawRun, names: CodeNames) -> Iterator[str]:

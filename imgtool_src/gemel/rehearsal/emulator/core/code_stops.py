@@ -249,6 +249,7 @@ class CodeStops:
         address = block.pc & ~1
         if address == self._walked_from or not core.executing:
             return
+        core.stack_watch.comes_to_block(address)
         if core.blocks.is_loaded(address) and not core.blocks.is_loaded(previous.pc & ~1):
             core.blocks.entered_data = address
         doubtful = core.blocks.is_doubtful(address, block.size) or not core.guard.may_execute(address)

@@ -147,7 +147,7 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     core.system.float_saved()
     *scratch, return_address, status = struct.unpack_from("<8I", data)
     if to_thread == bool(status & NUMBER):
-        core.exceptions.cannot_return("bad-exception-return", link)
+        core.exceptions.cannot_return("bad-exception-return", link, {"address": frame, "status": status})
         return None
     outer = status & NUMBER
     core.interrupts.handler = outer

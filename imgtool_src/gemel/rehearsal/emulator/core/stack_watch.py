@@ -20,7 +20,8 @@ class StackWatch:
     """What was seen of a core's stack pointers.
 
     ``lowest_main`` is the lowest main stack pointer seen; ``process_stacks`` holds the highest and lowest
-    pointer of each process stack.  They are looked at whenever a run stops and at each exception.
+    pointer of each process stack, and when and where that was lowest.  They are looked at whenever a run stops, at
+    each exception and where code comes to a block for the first time.
     """
 
     def __init__(self, core: EmulatedCore) -> None:
@@ -49,21 +50,28 @@ class StackWatch:
         if self.lowest_main is None or pointer < self.lowest_main:
             self.lowest_main = pointer
 
-    def _saw_process(self, pointer: int) -> None:
+    def _saw_process(self, pointer: int, at: int | None = None) -> None:
         stack = self._current
         if stack is None or not stack[1] - NEAR <= pointer <= stack[0] + NEAR:
             stack = self._current = self._of(pointer)
-        stack[0], stack[1] = max(stack[0], pointer), min(stack[1], pointer)
+        if pointer < stack[1]:
+            stack[1:] = pointer, self._core.now(), self._core.pc if at is None else at
+        stack[0] = max(stack[0], pointer)
 
     def _of(self, pointer: int) -> list[int]:
         """The stack that a pointer is in: one that was left there, one that reached over it, or a new one."""
         for stack in self.process_stacks:
             if stack[1] <= pointer <= stack[0]:
                 return stack
-        stack = [pointer, pointer]
+        stack = [pointer, pointer, self._core.now(), self._core.pc]
         if len(self.process_stacks) < MAX_STACKS:
             self.process_stacks.append(stack)
         return stack
+
+    def comes_to_block(self, at: int) -> None:
+        """From a callback: code may use more of its process stack than where it is looked at else."""
+        if not self._core.on_main_stack:
+            self._saw_process(self._core.registers.stack, at)
 
     def leaves(self, frame: int) -> None:
         """Thread code on a process stack is interrupted, with its exception frame at ``frame``."""

@@ -1,0 +1,57 @@
+"""Process stacks: the variable of each, how much of it was used, and those that were used beyond it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
+from gemel.rehearsal.result import RehearsalFinding, StackUse
+from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.findings import error_about
+from gemel.rehearsal.verdict.words import Words
+from gemel.spans import format_address
+
+FIRST_PUSH = 64
+"""Bytes that code may have pushed onto a stack before its pointer is seen for the first time."""
+
+
+def stack_uses(core: RawCore, names: CodeNames) -> Iterator[StackUse]:
+    """The process stacks, each within the variable that holds its top, and above the next one."""
+    below = 0
+    for high, low, pointer, _, _ in sorted(core.process_stacks):
+        variable = names.variable_at(core.name, high - 1)
+        limit = max(below, variable[1].start) if variable else None
+        low = min(max(low, limit or 0), pointer)
+        above = variable[1].end - high if variable else 0
+        top = high + above if 0 < above <= FIRST_PUSH else high
+        name, room = variable[0] if variable else "", top - limit if limit else None
+        yield StackUse(name, top, format_address(top), top - low, room)
+        below = high
+
+
+def overruns(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
+    """Stacks whose pointer was below the variable that holds their top, in another one.
+
+    What lies below without a variable may belong to the stack: a script can reserve it, and name its end alone.
+    """
+    for core in run.cores:
+        for high, _, pointer, time, at in sorted(core.process_stacks):
+            variable = names.variable_at(core.name, high - 1)
+            if variable is None or pointer >= variable[1].start:
+                continue
+            name, span = variable
+            beside = (
+                names.variable_at(core.name, each) for each in (pointer, span.start - 1, span.start - 8)
+            )
+            other = next(filter(None, beside), None)
+            if other is None:
+                continue
+            words = Words(
+                f"core {core.name} uses more of the stack {name} than it has",
+                f"stack pointer {format_address(pointer)}, {span.start - pointer} bytes below {name}, in "
+                f"{other[0]}",
+                f"at most {span.size:,} bytes, from {format_address(span.end)} down to {format_address(span.start)}",
+                f"give {name} more room, or find the recursion or the large local variable",
+            )
+            event = RawEvent(time, core.name, "below-stack-limit", at, {}, {})
+            yield error_about(event, words, names, event.kind)
