@@ -135,6 +135,39 @@ def test_the_handler_that_a_core_stays_in_is_named(name: str, level: str, builde
     assert finding.what.startswith(f"core station stays in default_handler for {said}")
 
 
+@pytest.mark.parametrize("level", ["-O0", "-O2"])
+def test_what_a_handler_that_many_vectors_share_calls_is_named(level: str, builder: Builder) -> None:
+    """It goes on by the number of the exception, as kernels do: no handler is missing, and what it last said counts."""
+    code = """__attribute__((noinline)) static void stuck(void)
+{
+    show("no driver", 9);
+    for (;;) {
+        __asm volatile("");
+    }
+}
+static void goes_on(void)
+{
+    stuck();
+}
+static uint32_t table[128] __attribute__((aligned(512)));
+void scenario(void)
+{
+    for (uint32_t i = 0; i < 128; i++) {
+        table[i] = (uint32_t)goes_on;
+    }
+    *(volatile uint32_t *)0xE000ED08 = (uint32_t)table;
+    enable_irq(9, 0x40);
+    pend_irq(9);
+}
+"""
+    case = Case("stays", "endings", Source(code, (), "gcc", (level, "-fno-optimize-sibling-calls")), Source())
+    finding = product_of(case, builder.build(case)).rehearse().finding("stays-in-handler")
+    assert finding is not None
+    assert finding.what == "core station stays in goes_on for interrupt 9, in stuck"
+    assert 'it sent its last line, "station: no driver' in finding.found
+    assert finding.next_step == "see what stuck waits for, or do not enable the interrupt"
+
+
 @pytest.mark.parametrize("kind", ENDINGS)
 def test_ending_is_named(kind: str) -> None:
     """Each class of ending is found as what it is, and does not pass."""
@@ -569,6 +602,36 @@ def test_a_handler_that_answers_each_bad_return_with_another_ends(link: str) -> 
     assert not rehearsal.passes
     if link.endswith("0xE"):
         assert rehearsal.finding("bad-exception-return") is not None
+
+
+ON_PSP = "ldr r0, =0x38004000\n msr psp, r0\n movs r0, #2\n msr control, r0\n isb\n"
+FRAMES = {
+    "a number written over": (
+        "mrs r0, psp\n ldr r1, [r0, #28]\n adds r1, #7\n str r1, [r0, #28]\n",
+        "0x0100_0007, of a handler; the link value 0xFFFF_FFFD returns to thread code",
+    ),
+    "another stack pointer": (
+        "mrs r0, psp\n subs r0, #4\n msr psp, r0\n",
+        "0x1000_041A, of a handler; the link value 0xFFFF_FFFD returns to thread code",
+    ),
+    "a handler that was not interrupted": (
+        "mvn r0, #0xE\n mov lr, r0\n mrs r0, psp\n msr msp, r0\n",
+        "0x0100_0000, of thread code; the link value 0xFFFF_FFF1 returns to a handler",
+    ),
+    "the same": ("mrs r0, psp\n ldr r1, [r0, #28]\n str r1, [r0, #28]\n", ""),
+}
+
+
+@pytest.mark.parametrize("name", FRAMES)
+def test_a_return_to_a_frame_that_does_not_fit(name: str) -> None:
+    """Its address and state are named, where the link value is one that the core could have given."""
+    changes, said = FRAMES[name]
+    handler = f"mrs r2, ipsr\n cmp r2, #11\n beq 7f\n{HANG}7: {changes}"
+    rehearsal = run(ON_PSP + "svc #0\n" + enabled(5) + SLEEP, "", handler=handler)
+    finding = rehearsal.finding("bad-exception-return")
+    assert (finding is not None) is bool(said), rehearsal.findings
+    assert finding is None or f"holds xPSR {said}" in finding.found
+    assert all(each.kind != "no-idle-state" or not said for each in rehearsal.findings)
 
 
 WAITS_FOR_SAMPLER = "ldr r0, =0x38010000\n1: ldr r1, [r0]\n cmp r1, #0\n beq 1b\n .ltorg\n"

@@ -15,7 +15,7 @@ from gemel.rehearsal.emulator.system_space.registers import (
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import as_counter, as_ready, proposal
-from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
+from gemel.rehearsal.raw_run import MAX_EVENTS, RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import (
@@ -32,6 +32,7 @@ from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
+from gemel.text.escaping import on_one_line
 
 WRITTEN_BY = "see what should have written it"
 
@@ -150,10 +151,10 @@ def _handlers(
         inside = names.function_name(core.name, core.pc) if exception == core.handlers[-1][0] else ""
         function = names.function_name(core.name, vector & ~1) or inside or "a handler"
         place = f", in {inside}" if inside not in ("", function) else ""
-        shared = (
-            f", since no handler of its own is linked ({others} vectors share this one)" if others else ""
-        )
-        hint = "link a handler for it, see what the handler waits for, or do not enable the interrupt"
+        shared, hint = "", f"see what {inside or 'the handler'} waits for, or do not enable the interrupt"
+        if others and not place:  # one that calls on has code of its own
+            shared = f", since no handler of its own is linked ({others} vectors share this one)"
+            hint = f"link a handler for it, {hint}"
         if others and (moved := _table_moved(run, core)):
             kept, written = format_address(moved["value"]), format_address(moved["written"])
             shared = f": its vector table is at {kept}, not at {written}, as VTOR keeps the upper bits alone"
@@ -163,11 +164,21 @@ def _handlers(
         named = f"{word_name(exception)}{raised_by(plan, core.name, exception, names)}"
         words = Words(
             f"core {core.name} stays in {function} for {named}{place}{shared}",
-            f"entered at instruction {since:,}, and it does not return{waits}{held_off_by(core, exception)}",
+            f"entered at instruction {since:,}, and it does not return{waits}{last_line(run, core.name, since)}"
+            f"{held_off_by(core, exception)}",
             "a handler that serves its exception and returns",
             hint,
         )
         yield at_end(core, run, words, names, "stays-in-handler")
+
+
+def last_line(run: RawRun, core: str, since: int = 0) -> str:
+    """When a core sent its last line of text, not before instruction ``since``, where all of them were kept."""
+    sent = [each for each in run.events if each.kind == "text" and each.core == core and each.time >= since]
+    if not sent or len(run.events) >= MAX_EVENTS:
+        return ""
+    line, time = on_one_line(sent[-1].words["line"][:40]), sent[-1].time
+    return f'; it sent its last line, "{line}", at instruction {time:,}'
 
 
 def _table_moved(run: RawRun, core: RawCore) -> dict[str, int]:

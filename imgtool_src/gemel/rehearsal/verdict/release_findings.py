@@ -6,13 +6,14 @@ from collections.abc import Iterator
 
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.plan import CorePlan, DevicePlan
-from gemel.rehearsal.raw_run import MAX_EVENTS, RawEvent, RawRun
+from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, lines_last
 from gemel.rehearsal.verdict.endings import (
     LONG,
     describe_release,
+    last_line,
     masked_for_long,
     polls_other,
     reads,
@@ -22,7 +23,6 @@ from gemel.rehearsal.verdict.endings import (
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
-from gemel.text.escaping import on_one_line
 
 STATES = {
     "running": "runs",
@@ -149,15 +149,6 @@ def _turning(run: RawRun) -> dict[str, RawEvent]:
     }
 
 
-def _last_line(run: RawRun, core: str) -> str:
-    """When a core sent its last line of text, where all of them were kept."""
-    sent = [each for each in run.events if each.kind == "text"]
-    last = next((each for each in reversed(sent) if each.core == core), None)
-    if last is None or len(run.events) >= MAX_EVENTS:
-        return ""
-    return f'; it sent its last line, "{on_one_line(last.words["line"][:40])}", at instruction {last.time:,}'
-
-
 def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     """One finding for each goal that was not reached."""
     for goal, reached in zip(plan.goals, run.goals, strict=True):
@@ -183,7 +174,7 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             taken = ", ".join(map(word_name, raw.taken)) or "none"
             waits = f"; {reads(polls, names)} again and again, which a handler is to write (taken so far: {taken})"
             by = "a handler"
-        does += waits + _last_line(run, goal.core)
+        does += waits + last_line(run, goal.core)
         others = interrupts_that_do_not_come(plan, run, raw, names, raw.held_off if masked else 0)
         let = f"let {word_name(raw.held_off)} be taken" if masked else "see the timeline"
         see = f"see why {by} does not write what ends that" if waits else let
