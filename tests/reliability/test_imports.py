@@ -127,12 +127,12 @@ MODULES = {
     "split": 125,
     "compare": 144,
     "show": 145,
-    "rehearse": 207,
+    "rehearse": 209,
     "check": 239,
     "draft": 310,
     "join": 321,
     "sign": 348,
-    "demo": 426,
+    "demo": 428,
     "release": 435,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""

@@ -32,7 +32,7 @@ def stack_uses(core: RawCore, names: CodeNames) -> Iterator[StackUse]:
 def overruns(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     """Stacks whose pointer was below the variable that holds their top, in another one.
 
-    What lies below without a variable may belong to the stack: a script can reserve it, and name its end alone.
+    What is below without a variable may belong to the stack: a script can reserve it, and name its end alone.
     """
     for core in run.cores:
         for high, _, pointer, time, at in sorted(core.process_stacks):
