@@ -96,25 +96,7 @@ def read_segments(
     ends = dict(sorted((each.span.end, each.span.start) for each in sections if each.has_address))
     fitted = [_by_sections(header, ends, file) for header in loadable]
     loadable, resized = [header for header, _ in fitted], [each for _, said in fitted for each in said]
-    problems = [problem for header in loadable for problem in _bounds(header, file)]
-    if cut := _cut(loadable, source.size, file):
-        problems.append(cut)
-    total = sum(header.file_size for header in loadable)
-    if _without_code(sections) and not (names_only and total):
-        problems = [_debug_only(file)]
-    elif not total:
-        problems.append(_empty(len(loadable), file))
-    elif not problems and total > source.size:
-        problems.append(
-            Problem(
-                "segments share bytes of the file",
-                where=file,
-                found=f"{total:,} bytes in all segments, in a file of {source.size:,} bytes",
-                expected="a place of its own in the file for each segment",
-                next_step="build the file again",
-            )
-        )
-    if problems:
+    if problems := _unreadable(loadable, source.size, sections, file, names_only):
         return [], problems, []
     carrying = [header for header in loadable if _holds_elf_header(header)]
     bare = [header for header in carrying if _holds_no_section(header, sections) and len(loadable) > 1]
@@ -133,27 +115,60 @@ def read_segments(
     segments = with_pieces(segments, [section.span for section in sections if section.has_address], unstored)
     segments.sort(key=lambda segment: (segment.load_address, segment.index))
     remarks = [_carries_header(header, file, header in bare) for header in carrying]
+    overlaps, doubled = _overlaps(segments, sections, name_of, file)
+    return segments, overlaps, [*remarks, *resized, *doubled]
+
+
+def _unreadable(
+    loadable: list[ProgramHeader],
+    size: int,
+    sections: tuple[SectionHeader, ...],
+    file: str,
+    names_only: bool,
+) -> list[Problem]:
+    """Why nothing of these segments is read from a file of so many bytes; nothing if they can be."""
+    problems = [problem for header in loadable for problem in _bounds(header, file)]
+    if cut := _cut(loadable, size, file):
+        problems.append(cut)
+    total = sum(header.file_size for header in loadable)
+    if _without_code(sections) and not (names_only and total):
+        return [_debug_only(file)]
+    if not total:
+        problems.append(_empty(len(loadable), file))
+    elif not problems and total > size:
+        problems.append(
+            Problem(
+                "segments share bytes of the file",
+                where=file,
+                found=f"{total:,} bytes in all segments, in a file of {size:,} bytes",
+                expected="a place of its own in the file for each segment",
+                next_step="build the file again",
+            )
+        )
+    return problems
+
+
+def _overlaps(
+    segments: list[Segment], sections: tuple[SectionHeader, ...], name_of: Callable[[int], str], file: str
+) -> tuple[list[Problem], list[Problem]]:
+    """Bytes that two segments give for one address, in flash or at run time, and remarks on those given alike."""
+    allocated = [(section, number) for number, section in enumerate(sections) if section.allocated]
     overlaps, doubled, settled = load_overlaps(segments, file)
-    remarks += [*resized, *doubled]
     overlaps += run_overlaps(
         segments,
         settled,
         file,
         lambda each: _for_ram(each, sections, name_of),
-        lambda span: [
-            name_of(number)
-            for number, section in enumerate(sections)
-            if section.allocated and section.span.overlaps(span)
-        ],
+        lambda span: [name_of(number) for section, number in allocated if section.span.overlaps(span)],
     )
     if not overlaps:
         reserved = [
             (section.span, number)
-            for number, section in enumerate(sections)
-            if section.allocated and section.type == NOBITS and not section.thread_local and section.span.size
+            for section, number in allocated
+            if section.type == NOBITS and not section.thread_local and section.span.size
         ]
         overlaps += reserve_overlaps(reserved, file, name_of)
-    return segments, overlaps, remarks
+    return overlaps, doubled
 
 
 def _by_sections(
