@@ -10,9 +10,9 @@ from unittest.mock import MagicMock
 
 import pytest
 from audited import result
-from builds.reading import read, read_elf
 from dwarf_writer import basic, debug_elf, member, record, types_of
 from elf_writer import SegmentSpec
+from reading_builds import read, read_elf
 from small_device import STATION, apply, findings, joined, layout, station_elf
 from start_runs import ran
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from builds.reading import CODE, FLASH, RAM, read_elf
 from elf_writer import SegmentSpec
+from reading_builds import CODE, FLASH, RAM, read_elf
 
 DATA = SegmentSpec(FLASH + 64, b"initial!", run_address=RAM, memory_size=100, flags="rw")
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from builds.reading import CODE, FLASH, one_refusal, read, refused
 from elf_writer import elf
+from reading_builds import CODE, FLASH, one_refusal, read, refused
 
 from gemel.builds.reader import SUFFIXES, recognised_kind
 from gemel.builds.source import BLOCK_SIZE, BytesSource, blocks_of

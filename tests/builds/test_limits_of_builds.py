@@ -8,9 +8,9 @@ import zlib
 
 import pytest
 from both_sides import Limits, assert_both_sides
-from builds.reading import CODE, FLASH, RAM, read, read_elf
 from dwarf_writer import COMPRESSED, Debug, Entry, basic, debug_elf, elf_with, member, record, types_of
 from elf_writer import SegmentSpec, SymbolSpec, build_id_note, elf
+from reading_builds import CODE, FLASH, RAM, read, read_elf
 
 from gemel.builds.dwarf.constants import At, Form, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes

@@ -3,29 +3,20 @@
 from __future__ import annotations
 
 import struct
-from functools import cache
 
 import pytest
 from both_sides import Limits, assert_both_sides
 from elf_writer import SegmentSpec, elf
-from small_device import STATION, build, builds, joined, layout
+from shown_images import comparison
+from small_device import STATION, build
 
 from gemel.comparing.as_text import moved_words, text_of
 from gemel.comparing.changed_builds import same_but_for_addresses
-from gemel.comparing.changes import BlockChange, Comparison, Moved, SymbolChange
+from gemel.comparing.changes import BlockChange, Moved, SymbolChange
 from gemel.comparing.place_names import PlaceNames
 from gemel.comparing.side import SymbolSide
-from gemel.image.image import Image
 from gemel.spans import Span
 from gemel.structs import replace
-from gemel.workflows.comparing import compare
-
-
-@cache
-def comparison() -> Comparison:
-    """Of two images that are the same."""
-    image = Image(joined().image)
-    return compare(image, image, layout(), old_builds=builds(), new_builds=builds())
 
 
 def _listed(count: int) -> bool:

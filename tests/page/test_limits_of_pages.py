@@ -8,10 +8,10 @@ from types import SimpleNamespace
 import pytest
 from audited import page, result
 from both_sides import Limits, assert_both_sides
-from compare.test_limits_of_comparisons import comparison
 from elf_writer import SymbolSpec
 from page import pages
 from rehearsals import gauge
+from shown_images import comparison
 from small_device import FLASH, STATION, TODAY
 
 from gemel.audit.result import ImageStatus

@@ -5,16 +5,19 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Callable, Iterable
+from functools import cache
 
 import small_device
 import verdict_builds
+from small_device import builds, joined, layout
 from tide_gauge import BUILT, layout_file
 
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
+from gemel.comparing.changes import Comparison
 from gemel.image import intel_hex
-from gemel.image.image import ImageFile
+from gemel.image.image import Image, ImageFile
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -24,6 +27,7 @@ from gemel.show.facts.contents import Contents
 from gemel.show.facts.gather import contents_of, contents_of_file
 from gemel.spans import Span
 from gemel.text.styled import ASCII, BLOCKS, Line, Signs
+from gemel.workflows.comparing import compare
 
 KIB = 1 << 10
 
@@ -221,3 +225,10 @@ def rendering(name: str) -> str:
     """The text of one case."""
     make, width, signs = CASES[name]
     return plain(text_of(make(), width, signs))
+
+
+@cache
+def comparison() -> Comparison:
+    """Of two images that are the same."""
+    image = Image(joined().image)
+    return compare(image, image, layout(), old_builds=builds(), new_builds=builds())

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from builds.compiled import VARIANTS, compile_build
-from builds.reading import one_refusal, read, refused
+from reading_builds import one_refusal, read, refused
 from tools import required_tool
 
 from gemel.builds.build import Build

@@ -5,8 +5,8 @@ from __future__ import annotations
 import struct
 
 import pytest
-from builds.reading import CODE, read_elf
 from elf_writer import attributes_scope, attributes_section, uleb128, vendor_part
+from reading_builds import CODE, read_elf
 
 from gemel.builds.elf.attributes import AttributesUnreadable, read_attributes
 from gemel.m_profile.attribute_tags import TAGS

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from builds.reading import CODE, one_refusal, read, read_elf, refused
 from elf_writer import elf
+from reading_builds import CODE, one_refusal, read, read_elf, refused
 
 from gemel.builds.elf_builds import read_elf as read_elf_file
 from gemel.builds.source import BytesSource

@@ -8,10 +8,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from builds.reading import CODE, FLASH, RAM
 from elf_writer import SegmentSpec, SymbolSpec, elf
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from reading_builds import CODE, FLASH, RAM
 from seconds import within
 
 from gemel.builds.build import Build

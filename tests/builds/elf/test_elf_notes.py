@@ -5,8 +5,8 @@ from __future__ import annotations
 import struct
 
 import pytest
-from builds.reading import CODE, FLASH, read_elf
 from elf_writer import SegmentSpec, build_id_note, note
+from reading_builds import CODE, FLASH, read_elf
 
 ID = bytes(range(0xA0, 0xB4))
 

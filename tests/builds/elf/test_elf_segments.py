@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from builds.reading import CODE, FLASH, RAM, CountingSource, one_refusal, read, read_elf, refused
 from elf_writer import SegmentSpec, elf
+from reading_builds import CODE, FLASH, RAM, CountingSource, one_refusal, read, read_elf, refused
 
 from gemel.builds.reader import read_build
 from gemel.spans import Span

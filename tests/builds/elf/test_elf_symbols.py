@@ -5,8 +5,8 @@ from __future__ import annotations
 from random import Random
 
 import pytest
-from builds.reading import CODE, FLASH, RAM, CountingSource, read, read_elf
 from elf_writer import ABSOLUTE, UNDEFINED, SegmentSpec, SymbolSpec, elf
+from reading_builds import CODE, FLASH, RAM, CountingSource, read, read_elf
 from seconds import within
 
 from gemel.builds.elf import symbol_entries

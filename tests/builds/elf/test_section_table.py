@@ -7,8 +7,8 @@ import subprocess
 
 import pytest
 from builds.compiled import VARIANTS, compile_build
-from builds.reading import read
 from elf_writer import SegmentSpec, elf
+from reading_builds import read
 from tools import required_tool
 
 from gemel.builds.elf.section_table import NAMES_LIMIT

@@ -5,10 +5,10 @@ from __future__ import annotations
 import tracemalloc
 
 import pytest
-from builds.reading import CODE, FLASH, RAM, read, read_elf, refused
 from elf_writer import SegmentSpec, elf
 from hypothesis import given
 from hypothesis import strategies as st
+from reading_builds import CODE, FLASH, RAM, read, read_elf, refused
 from seconds import within
 
 from gemel.builds.elf.sections import SECTION_LIMIT
