@@ -22,9 +22,9 @@ sys.path[:0] = [str(TESTS), str(TESTS / "support"), str(TESTS.parent / "imgtool_
 
 from kernel_products import BUILT, KERNEL
 from measuring import GEMEL, environment, verdict
-from rehearse.differential.board import MACHINE
+from rehearse.differential.board import EMULATOR
 from rehearse.differential.building import Builder
-from rehearse.differential.cases import Case, Source
+from rehearse.differential.cases import TWO_CORES, Case, Source
 from rehearse.differential.judge import LAYOUT, image_bytes, product_of
 
 ROUNDS = 5
@@ -99,7 +99,7 @@ class Product:
         began = time.perf_counter()
         machine = subprocess.Popen(
             [
-                *MACHINE,
+                *(EMULATOR, "-M", TWO_CORES.machine, "-display", "none"),
                 *("-monitor", "none", "-serial", "stdio", "-serial", "null"),
                 *("-device", f"loader,file={self.folder / 'image.bin'},addr=0x10000000"),
             ],

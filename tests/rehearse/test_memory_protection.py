@@ -181,6 +181,16 @@ def test_a_core_without_the_unit_has_no_regions() -> None:
     assert (unit.read(0xE000_ED90), unit.read(0xE000_ED94), unit.on) == (0, 0, False)
 
 
+def test_what_registers_of_armv7_keep() -> None:
+    """Reserved bits of the size register, and a base for a region that the unit does not have (DDI 0403, PMSAv7)."""
+    unit = MemoryProtection(core_plan(architecture="armv7-m", extensions=("mpu",)))
+    unit.write(0xE000_ED9C, 0x2000_0013)
+    unit.write(0xE000_EDA0, 0xFFFF_FFFE)
+    unit.write(0xE000_ED9C, 0x3000_001F)
+    assert (unit.read(0xE000_ED98), unit.read(0xE000_ED9C)) == (3, 0x2000_0003)
+    assert unit.read(0xE000_EDA0) == 0x173F_FF3E
+
+
 def test_private_space_and_devices_are_never_executed() -> None:
     """The private space passes whatever the regions say; device and system addresses are never executed."""
     unit = MemoryProtection(core_plan(architecture="armv8-m.main", extensions=("mpu",)))

@@ -223,6 +223,23 @@ def test_priorities_of_no_exception_read_zero(register: int, kept: int) -> None:
     assert bench.read(register) == kept
 
 
+@pytest.mark.parametrize(
+    ("architecture", "configuration", "base", "aligns"),
+    [
+        ("armv6-m", 0x008, 0, True),
+        ("armv7-m", 0x000, 1, False),
+        ("armv7-m", 0x200, 1, True),
+        ("armv8-m.main", 0x000, 1, True),
+    ],
+)
+def test_what_armv7_has_alone(architecture: str, configuration: int, base: int, aligns: bool) -> None:
+    """CCR.STKALIGN is code's to write on Armv7-M alone; ICSR.RETTOBASE is none of Armv6-M (DDI 0403, DDI 0419)."""
+    bench = Bench(core_plan(architecture=architecture, extensions=()))
+    bench.write(0xE000_ED14, configuration)
+    assert bench.space.aligns_frames is aligns
+    assert bench.read(0xE000_ED04) >> 11 & 1 == base
+
+
 def test_vector_table_offset_drops_low_bits_and_is_told() -> None:
     """The offset register keeps bits from 7 on, and a move is an event."""
     bench = Bench()

@@ -1,8 +1,8 @@
-"""The two-core board of qemu-system-arm runs an image: an emulation that is not ours.
+"""A board of qemu-system-arm runs an image: an emulation that is not ours.
 
 The cores take turns, with time by executed instructions (``-icount``), so that a run depends on nothing else; or,
 with ``at_once``, they run in threads, in the time of this machine. Each core has a serial port; a monitor shows
-where both are. A run ends when both cores have said their last line, when nothing changes any more, or when the
+where they are. A run ends when all cores have said their last line, when nothing changes any more, or when the
 emulator gives up because a core is locked up.
 """
 
@@ -18,20 +18,20 @@ from pathlib import Path
 
 from tools import required_tool
 
-MACHINE = ("qemu-system-arm", "-M", "mps2-an521", "-display", "none")
-"""The emulated board: two Armv8-M Mainline cores, the second with a float unit."""
+from .cases import Board
+
+EMULATOR = "qemu-system-arm"
 LIMIT = 20.0
 """Seconds after which a run is ended in any case."""
 QUIET_CPU = 0.3
 """Seconds of processor time without a change after which nothing is expected to change any more."""
 QUIET = 0.6
 """Seconds of wall time without a change, for cores that sleep and use no processor time."""
-RAM_OF = {"station": range(0x3800_0000, 0x3800_8001), "sampler": range(0x3800_8000, 0x3801_0001)}
 
 
 @dataclass(frozen=True, slots=True)
 class BoardRun:
-    """What both ports sent, where each core was at the end, and which core (if any) was locked up."""
+    """What the ports sent, where each core was at the end, and which core (if any) was locked up."""
 
     texts: dict[str, str]
     pcs: dict[str, int]
@@ -44,18 +44,19 @@ class BoardRun:
 
 
 class _Machine:
-    def __init__(self, image: Path, folder: Path, options: tuple[str, ...]) -> None:
-        self.ports = {core: folder / f"{core}.txt" for core in ("station", "sampler")}
+    def __init__(self, board: Board, image: Path, folder: Path, options: tuple[str, ...]) -> None:
+        self._cores = board.cores
+        self.ports = {core: folder / f"{core}.txt" for core in board.cores}
         for port in self.ports.values():
             port.write_bytes(b"")
         self._monitor_at = folder / "monitor"
         self._monitor_at.unlink(missing_ok=True)
         self.process = subprocess.Popen(
             [
-                *(required_tool(MACHINE[0]), *MACHINE[1:], *options),
+                *(required_tool(EMULATOR), "-M", board.machine, "-display", "none", *options),
                 *(part for port in self.ports.values() for part in ("-serial", f"file:{port}")),
                 *("-monitor", f"unix:{self._monitor_at},server=on,wait=off"),
-                *("-device", f"loader,file={image},addr=0x10000000"),
+                *("-device", f"loader,file={image},addr={board.flash:#x}"),
             ],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
@@ -72,7 +73,7 @@ class _Machine:
         return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
     def pcs(self) -> dict[str, int]:
-        """Where both cores are; {} where the emulator has ended."""
+        """Where the cores are; {} where the emulator has ended."""
         for _ in range(20):
             found = {} if self.process.poll() is not None else self._pcs()
             if found:
@@ -96,7 +97,7 @@ class _Machine:
             time.sleep(0.1)
             return {}
         found = re.findall(r"CPU#(\d).*?R15=([0-9a-f]{8})", dump, re.DOTALL)
-        return {("station", "sampler")[int(number)]: int(pc, 16) for number, pc in found}
+        return {self._cores[int(number)]: int(pc, 16) for number, pc in found}
 
     def _ask(self, command: str) -> str:
         if self._socket is None:
@@ -122,10 +123,12 @@ class _Machine:
         return self.process.communicate()[1]
 
 
-def run_on_board(image: Path, folder: Path, *, at_once: bool = False, finishes: bool = False) -> BoardRun:
-    """Run an image; ``at_once``: both cores in threads, not in turns; ``finishes``: be patient with it."""
-    options = () if at_once else ("-icount", "shift=5,sleep=off")
-    machine = _Machine(image, folder, options)
+def run_on_board(
+    board: Board, image: Path, folder: Path, *, at_once: bool = False, finishes: bool = False
+) -> BoardRun:
+    """Run an image; ``at_once``: the cores in threads, not in turns; ``finishes``: be patient with it."""
+    options = () if at_once else ("-icount", f"shift={board.shift},sleep=off")
+    machine = _Machine(board, image, folder, options)
     timed_out = False
     try:
         timed_out = _wait(machine, 10 if finishes else 1)
@@ -135,7 +138,7 @@ def run_on_board(image: Path, folder: Path, *, at_once: bool = False, finishes: 
     locked_up = ""
     if "Lockup" in errors:
         stack = int((re.search(r"R13=([0-9a-f]{8})", errors) or ["", "0"])[1], 16)
-        locked_up = next((core for core, ram in RAM_OF.items() if stack in ram), "unknown")
+        locked_up = next((core for core, ram in board.ram_of.items() if stack in ram), "unknown")
     elif not pcs:
         raise RuntimeError(f"the board's emulator ended: {errors}")
     return BoardRun(machine.texts(), pcs, locked_up, timed_out)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from tools import required_tool
 
-from .cases import Case, Source
+from .cases import Board, Case, Source
 
 SOURCES = Path(__file__).parent / "source"
 GCC = "arm-none-eabi-gcc"
@@ -26,9 +26,9 @@ GCC_OPTIONS = (
         "-Wno-infinite-recursion",
     ),
     "-fno-tree-loop-distribute-patterns",
+    "-masm-syntax-unified",
 )
 CLANG_OPTIONS = ("--target=arm-none-eabi", "-w", "-fno-builtin")
-ARCHITECTURE = {"station": "armv8-m.main", "sampler": "armv8-m.main"}
 LINKING = ("-nostdlib", "-Wl,--build-id=sha1", "-Wl,-z,max-page-size=16", "-Wl,--no-warn-rwx-segments")
 
 
@@ -39,24 +39,26 @@ class Builder:
         self._folder = folder
         self._kept = kept
         self._compilers = {"gcc": required_tool(GCC), "clang": required_tool("clang")}
-        self._scripts: dict[tuple[str, str], Path] = {}
+        self._scripts: dict[tuple[str, ...], Path] = {}
         self._built: dict[tuple[str, Source], bytes] = {}
         self._starts: dict[tuple[object, ...], Path] = {}
 
     def _script(self, core: str, source: Source) -> Path:
         """The linker script of a core, for where its program runs; made once."""
-        runs_at = next((define for define in source.defines if define.startswith("RUNS_AT")), "")
-        if (core, runs_at) not in self._scripts:
+        runs_at = tuple(f"-D{define}" for define in source.defines if define.startswith("RUNS_AT"))
+        key = (*self._define(core, source.board), *runs_at)
+        if key not in self._scripts:
             script = self._folder / f"{core}-{len(self._scripts)}.ld"
-            defines = (*self._define(core), *([f"-D{runs_at}"] if runs_at else []))
-            command = (self._compilers["gcc"], "-E", "-P", "-x", "c", *defines)
+            command = (self._compilers["gcc"], "-E", "-P", "-x", "c", *key)
             _run([*command, f"-I{SOURCES}", str(SOURCES / "board.ld"), "-o", str(script)])
-            self._scripts[core, runs_at] = script
-        return self._scripts[core, runs_at]
+            self._scripts[key] = script
+        return self._scripts[key]
 
     @staticmethod
-    def _define(core: str) -> tuple[str, ...]:
-        return ("-DSTATION",) if core == "station" else ()
+    def _define(core: str, board: Board) -> tuple[str, ...]:
+        serial = (f"-DSERIAL={board.serial_of(core):#x}",) if board.defines else ()
+        own = ("-DSTATION",) if core == "station" else ()
+        return (*own, *serial, *(f"-D{define}" for define in board.defines))
 
     def build(self, case: Case) -> dict[str, bytes]:
         """Both cores' ELF files."""
@@ -92,7 +94,7 @@ class Builder:
         program = self._folder / f"{core}.c"
         program.write_text(f'#include "board.h"\n#line 1 "program.c"\n{source.code}', encoding="utf-8")
         objects = (self._object(core, source, program, program.with_suffix(".o")), self._start(core, source))
-        architecture = (f"-march={ARCHITECTURE[core]}", "-mthumb", "-mfloat-abi=soft")
+        architecture = (f"-march={source.board.compiled_for}", "-mthumb", "-mfloat-abi=soft")
         script = ("-T", str(self._script(core, source)))
         inputs = (*(str(each) for each in objects), "-lgcc")
         _run([self._compilers["gcc"], *architecture, *LINKING, *inputs, *script, "-o", str(out)])
@@ -100,7 +102,7 @@ class Builder:
 
     def _start(self, core: str, source: Source) -> Path:
         """The start-up code with the program's macros, compiler and level; compiled once."""
-        key = (core, source.defines, source.compiler, source.options[0])
+        key = (core, source.board, source.defines, source.compiler, source.options[0])
         if key not in self._starts:
             out = self._folder / f"start-{len(self._starts)}.o"
             plain = replace(source, options=source.options[:1])
@@ -108,8 +110,8 @@ class Builder:
         return self._starts[key]
 
     def _object(self, core: str, source: Source, program: Path, out: Path) -> Path:
-        target = (f"-march={ARCHITECTURE[core]}", "-mfloat-abi=soft", f"-I{SOURCES}")
-        defines = (*self._define(core), *(f"-D{define}" for define in source.defines))
+        target = (f"-march={source.board.compiled_for}", "-mfloat-abi=soft", f"-I{SOURCES}")
+        defines = (*self._define(core, source.board), *(f"-D{define}" for define in source.defines))
         own = GCC_OPTIONS if source.compiler == "gcc" else CLANG_OPTIONS
         options = (*own, *target, *COMMON, *source.options, *defines)
         _run([self._compilers[source.compiler], *options, "-c", str(program), "-o", str(out)])

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
+from string import Template
 from typing import Any
 
 from elftools.elf.elffile import ELFFile
@@ -13,10 +15,10 @@ from elftools.elf.sections import SymbolTableSection
 from rehearsals import Case as Product
 
 from .board import BoardRun
-from .cases import ANYWHERE, LOCK_UP, Case
+from .cases import ANYWHERE, LOCK_UP, Board, Case
 
 LAYOUT = Path(__file__).with_name("layout.toml")
-RESTS = ("rest", "wait_for_sampler")
+ONE_CORE = LAYOUT.with_name("one-core.toml")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +32,29 @@ class Rehearsed:
     ended: str
 
 
+def layout_of(board: Board) -> str:
+    """The layout of a board; one with a single core gets a second that runs in the rehearsal alone."""
+    if len(board.cores) > 1:
+        return LAYOUT.read_text(encoding="utf-8")
+    values = {
+        **{name: f"{getattr(board, name):#x}" for name in ("flash", "ram", "serial", "control")},
+        "ram_size": f"{board.ram_size}",
+        "link": f"{2 * board.ram_size}",
+        "ram_total": f"{board.ram_size // 512 + 4} KiB",
+        "architecture": board.architecture,
+        "extensions": json.dumps(board.extensions),
+        "interrupts": f"{board.interrupts}",
+        "control_and_4": f"{board.control + 4:#x}",
+        "station_port": f"{board.serial + board.serial_data:#x}",
+        "sampler_serial": f"{board.serial_of('sampler'):#x}",
+        "sampler_port": f"{board.serial_of('sampler') + board.serial_data:#x}",
+    }
+    return Template(ONE_CORE.read_text(encoding="utf-8")).substitute(values)
+
+
 def product_of(case: Case, elves: Mapping[str, bytes]) -> Product:
     """The joined image of a case, with its layout."""
-    text = LAYOUT.read_text(encoding="utf-8")
+    text = layout_of(case.board)
     for old, new in case.layout:
         if old not in text:
             raise KeyError(f"not in the layout: {old!r}")
@@ -72,7 +94,7 @@ def board_disagreements(case: Case, run: BoardRun, elves: Mapping[str, bytes]) -
     if run.timed_out:
         return ["the board did not come to an end"]
     said = []
-    for core in ("station", "sampler"):
+    for core in case.board.cores:
         must = case.fails is None
         if must and not run.finished(core):
             at = run.pcs.get(core, 0)
@@ -80,7 +102,7 @@ def board_disagreements(case: Case, run: BoardRun, elves: Mapping[str, bytes]) -
             said.append(f"the board's {core} does not finish: at {at:#x} {where}{run.locked_up}")
     if case.fails is None:
         return said
-    if run.finished("station") and run.finished("sampler"):
+    if all(run.finished(core) for core in case.board.cores):
         return ["the board finishes"]
     if case.ends == ANYWHERE:
         return []

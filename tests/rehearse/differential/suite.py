@@ -7,7 +7,8 @@ from importlib import import_module
 from pathlib import Path
 from random import Random
 
-from .cases import Case, numbered, spread
+from .cases import V7E, Case, numbered, spread
+from .programs import one_core
 
 SEED = 20
 GROUPS = (
@@ -29,6 +30,8 @@ GROUPS = (
     "idioms",
 )
 """The modules of ``programs``: each has FAMILIES, functions from a random source to scenarios."""
+ON_V7E = ("switching", "stacks", "floats", "kernels", "faults", "endings")
+"""Those whose programs for one core run on the Armv7E-M board, too."""
 
 
 @cache
@@ -39,6 +42,11 @@ def all_cases() -> tuple[Case, ...]:
         module = import_module(f"{__package__}.programs.{group}")
         for family in module.FAMILIES:
             cases += spread(group, family, SEED, getattr(module, "MOST", 2))
+    for board, family in one_core.FAMILIES_OF:
+        cases += spread(board.name, family, SEED, 1, board)
+    for group in ON_V7E:
+        for family in import_module(f"{__package__}.programs.{group}").FAMILIES:
+            cases += spread(V7E.name, one_core.Alone(group, family, V7E), SEED, 1, V7E)
     return tuple(numbered(iter(cases)))
 
 

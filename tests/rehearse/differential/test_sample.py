@@ -11,11 +11,25 @@ from rehearse.differential.run_all import run_case
 from rehearse.differential.suite import all_cases, disagreements_known, sample
 from tools import required_tool
 
-COUNT = 52
+COUNT = 61
+"""Three of each class, so that every class is there."""
+ONCE_WRONG = (
+    "v7-m-stacked-0-4",
+    "v7e-m-returns-e9",
+    "v7-m-returns-f5",
+    "v6-m-returns-f5",
+    "v7-m-written-mpu-size",
+)
+"""Programs of the classes with several hundreds of which the rehearsal was wrong once."""
 KNOWN = disagreements_known()
 
 
-@pytest.mark.parametrize("case", sample(list(all_cases()), COUNT), ids=lambda case: case.name)
+def _cases() -> list[Case]:
+    chosen = sample(list(all_cases()), COUNT)
+    return chosen + [case for case in all_cases() if case.name.startswith(ONCE_WRONG) and case not in chosen]
+
+
+@pytest.mark.parametrize("case", _cases(), ids=lambda case: case.name)
 def test_board_and_rehearsal_agree(case: Case, builder: Builder, tmp_path: Path) -> None:
     """The device does on the board what the architecture makes of the program, and so does the rehearsal."""
     required_tool("qemu-system-arm")
@@ -34,11 +48,11 @@ def test_suite_is_as_large_as_it_says() -> None:
 
 
 def test_every_case_that_the_board_does_not_decide_says_why() -> None:
-    """Where the architecture decides instead, the case has a reason with its source, and both texts."""
+    """Where the architecture decides instead, the case has a reason with its source, and the texts."""
     for case in all_cases():
         if case.loose:
             assert "DDI" in case.loose, case.name
-            assert dict(case.texts).keys() == {"station", "sampler"}, case.name
+            assert dict(case.texts).keys() == set(case.board.cores), case.name
 
 
 def test_known_disagreements_are_cases_with_a_reason() -> None:

@@ -61,23 +61,38 @@
 #define CCR_DIV_ZERO_TRAP (1u << 4)
 #define CCR_BFHFNMIGN (1u << 8)
 
-/* Each core has a serial port of its own. */
+#include "addresses.h"
+
 #ifdef STATION
-#define SERIAL 0x50200000
 #define NAME "station"
 #else
-#define SERIAL 0x50201000
 #define NAME "sampler"
 #endif
 
-#include "addresses.h"
+/* Each core has a serial port of its own: its data register, and the transmitter switched on. */
+#if defined TWO_CORES
+#define SERIAL_DATA REG(SERIAL)
+#define SERIAL_BUSY (REG(SERIAL + 4) & 1u)
+#define SERIAL_ON (REG(SERIAL + 16) = 16, REG(SERIAL + 8) = 1) /* divider; transmitter on */
+#elif INTERRUPTS == 32
+#define SERIAL_DATA REG(SERIAL + 0x51C)
+#define SERIAL_BUSY 0
+#define SERIAL_ON (REG(SERIAL + 0x500) = 4, REG(SERIAL + 8) = 1) /* on; start transmitting */
+#else
+#define SERIAL_DATA REG(SERIAL + 4)
+#define SERIAL_BUSY 0
+#define SERIAL_ON (REG(SERIAL + 12) = 0x2008) /* on, with its transmitter */
+#endif
 
 #define ERASED (OWN_CODE + CODE_SIZE - 0x100) /* flash that no build stores anything in */
 #define UNMAPPED 0x60000000
 
-/* Release of the sampler. */
-#define VECTOR_REGISTER REG(0x50021114)
-#define CONTROL_REGISTER REG(0x50021118)
+/* Release of the sampler; a board with one core has registers here that hold what is written, or none. */
+#define VECTOR_REGISTER REG(CONTROL)
+#define CONTROL_REGISTER REG(CONTROL + 4)
+
+/* Interrupts that only software raises: six of them, from this one on, have handlers irq60_handler to irq65_handler. */
+#define FIRST_IRQ (INTERRUPTS == 32 ? 20 : 60)
 
 /* Inter-core interrupts: bits 0 to 3 of one line each way, interrupt 6 on both cores. */
 #define DOORBELL 6
@@ -133,9 +148,9 @@ struct link {
 
 static inline void put(char character)
 {
-    while (REG(SERIAL + 4) & 1u) {
+    while (SERIAL_BUSY) {
     }
-    REG(SERIAL) = (uint8_t)character;
+    SERIAL_DATA = (uint8_t)character;
 }
 
 __attribute__((unused)) static void put_text(const char *text)
@@ -194,9 +209,22 @@ __attribute__((unused)) static void show_trace(void)
 
 /* -- interrupts -- */
 
+/* Gives an exception, 4 and up, its priority: by words, since Armv6-M takes nothing else there. */
+__attribute__((unused)) static void set_priority(uint32_t number, uint32_t priority)
+{
+    volatile uint32_t *word = &REG((number < 16 ? 0xE000ED14 : 0xE000E3F0) + (number & ~3u));
+    uint32_t shift = number % 4 * 8;
+
+    *word = (*word & ~(0xFFu << shift)) | priority << shift;
+}
+
 __attribute__((unused)) static void enable_irq(uint32_t number, uint32_t priority)
 {
+#if __ARM_ARCH == 6
+    set_priority(16 + number, priority);
+#else
     NVIC_IPR(number) = (uint8_t)priority;
+#endif
     NVIC_ISER(number / 32) = 1u << number % 32;
 }
 

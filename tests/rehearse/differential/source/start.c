@@ -58,20 +58,16 @@ union vector {
 #define VECTOR_76 { .handler = irq60_handler }
 #endif
 
-#define ANY { .handler = default_handler }
-#define TEN ANY, ANY, ANY, ANY, ANY, ANY, ANY, ANY, ANY, ANY
-
-__attribute__((section(".vectors"), used)) const union vector vector_table[16 + 96] = {
+__attribute__((section(".vectors"), used)) const union vector vector_table[16 + INTERRUPTS] = {
     VECTOR_0, VECTOR_1, { .handler = nmi_handler }, VECTOR_3,
     { .handler = mem_manage_handler }, { .handler = bus_fault_handler }, { .handler = usage_fault_handler },
     { .handler = secure_fault_handler }, { .word = 0 }, { .word = 0 }, { .word = 0 },
     { .handler = svc_handler }, { .handler = debug_monitor_handler }, { .word = 0 },
     { .handler = pendsv_handler }, { .handler = systick_handler },
-    ANY, ANY, ANY, ANY, ANY, ANY, { .handler = doorbell_handler }, ANY, ANY, ANY,
-    TEN, TEN, TEN, TEN, TEN,
-    VECTOR_76, { .handler = irq61_handler }, { .handler = irq62_handler }, { .handler = irq63_handler },
-    { .handler = irq64_handler }, { .handler = irq65_handler }, ANY, ANY, ANY, ANY,
-    TEN, TEN, ANY, ANY, ANY, ANY, ANY, ANY,
+    [16 ... 15 + INTERRUPTS] = { .handler = default_handler },
+    [16 + DOORBELL] = { .handler = doorbell_handler },
+    [16 + FIRST_IRQ] = VECTOR_76, { .handler = irq61_handler }, { .handler = irq62_handler },
+    { .handler = irq63_handler }, { .handler = irq64_handler }, { .handler = irq65_handler },
 };
 
 /* Where a core goes once its work is done. */
@@ -125,7 +121,9 @@ static void run(void)
     release_sampler();
     scenario();
 #endif
+#ifdef TWO_CORES
     wait_for_sampler();
+#endif
     say("done");
 }
 
@@ -152,8 +150,7 @@ __attribute__((used)) void reset_handler(void)
     for (uint32_t *to = &bss_start; to < &bss_end; to++) {
         *to = 0;
     }
-    REG(SERIAL + 16) = 16; /* divider */
-    REG(SERIAL + 8) = 1;   /* transmitter on */
+    SERIAL_ON;
     say("up");
     run();
     rest();

@@ -28,6 +28,9 @@ STACK_ALIGNED, FLOAT_WAS_SECURE = 1 << 9, 1 << 20
 OF_CONTEXT = FLOAT_ACTIVE | PROCESS_STACK
 """Bits of the control register that an exception clears and its return restores, on every architecture."""
 STANDARD_FRAME, THREAD_MODE, FROM_PROCESS_STACK, RESERVED_IN_LINK = 1 << 4, 1 << 3, 1 << 2, 1 << 1
+RETURNS_BEFORE_V8 = (0x1, 0x9, 0xD)
+"""Lowest four bits of the link values that Armv7-M knows (DDI 0403, ExceptionReturn, from memory): any other is a fault;
+Armv6-M calls the others UNPREDICTABLE."""
 OF_SECURE, TO_SECURE, CALLER_FRAME = 1 << 0, 1 << 6, 1 << 5
 """Of a core with the security extension: the exception was taken to Secure state (before Armv8-M always one), comes
 from there, and with no registers of the callee stacked below its frame."""
@@ -51,10 +54,11 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
     thread = not outer
     with_float = core.plan.has_float and bool(control & FLOAT_ACTIVE) and system.keeps_float
     size = FRAME + (FLOAT_FRAME if with_float else 0)
-    frame = (stack - size) & ~7 & 0xFFFF_FFFF
+    aligned = with_float or system.aligns_frames
+    frame = (stack - size) & (~7 if aligned else ~3) & 0xFFFF_FFFF
     status = flags & ~THUMB_STATE | outer
     status |= THUMB_STATUS if flags & THUMB_STATE else 0
-    status |= STACK_ALIGNED if (stack - size) & 4 else 0
+    status |= STACK_ALIGNED if (stack - size) & 4 and aligned else 0
     secure_float = SECURE_FLOAT if core.plan.secure else 0
     status |= FLOAT_WAS_SECURE if control & secure_float else 0
     on_process_stack = thread and bool(control & PROCESS_STACK)
@@ -117,12 +121,14 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     registers, number = core.registers, core.interrupts.handler
     to_thread = bool(link & THREAD_MODE)
     nested = len(core.interrupts.active) > 1 and not core.system.configuration & THREAD_BY_ANY_RETURN
-    fits = number in core.interrupts.active and not (to_thread and nested) and not link & RESERVED_IN_LINK
+    v8 = core.plan.architecture.startswith("armv8")
+    known = not link & RESERVED_IN_LINK if v8 else link & 0xF in RETURNS_BEFORE_V8
+    fits = number in core.interrupts.active and not (to_thread and nested) and known
     core.interrupts.deactivate(number)
     main, process, control, faultmask = registers.before_return()
     if faultmask and number != NMI:
         registers.clear_faultmask()
-    banked = core.plan.architecture.startswith("armv8") and not core.plan.secure
+    banked = v8 and not core.plan.secure
     if not fits or not (banked or link & OF_SECURE):
         core.exceptions.cannot_return("bad-exception-return", link)
         return None
@@ -145,6 +151,9 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
         core.exceptions.cannot_return("no-signature", link)
         return None
     core.system.float_saved()
+    if size > FRAME and core.plan.has_float and not core.system.may_restore_float:
+        core.exceptions.cannot_return("float-unit-off", link)
+        return None
     *scratch, return_address, status = struct.unpack_from("<8I", data)
     if to_thread == bool(status & NUMBER):
         core.exceptions.cannot_return("bad-exception-return", link, {"address": frame, "status": status})
@@ -156,7 +165,8 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     control |= 0 if link & STANDARD_FRAME else FLOAT_ACTIVE
     control |= secure_float if status & FLOAT_WAS_SECURE else 0
     control |= PROCESS_STACK if from_process_stack else 0
-    pointer = frame + size + (4 if status & STACK_ALIGNED else 0)
+    aligned = size > FRAME or core.system.aligns_frames
+    pointer = frame + size + (4 if status & STACK_ALIGNED and aligned else 0)
     registers.leave_handler(scratch, status, outer, control, pointer)
     if from_process_stack:
         core.stack_watch.resumes(frame, pointer)

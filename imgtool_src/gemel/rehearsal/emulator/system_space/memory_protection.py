@@ -17,6 +17,8 @@ TYPE, CONTROL, NUMBER, BASE_ADDRESS, RASR_OR_RLAR = (0xE000_ED90 + 4 * index for
 LAST_ALIAS = 0xE000_EDB8
 ENABLE, AT_NEGATIVE_PRIORITY, BACKGROUND = 1 << 0, 1 << 1, 1 << 2
 _NUMBER_GIVEN = 1 << 4
+_SIZE_BITS = 0x173F_FF3F
+"""Bits of the size register of PMSAv7 that keep what is written: XN, AP, TEX, S, C, B, SRD, SIZE, ENABLE."""
 
 PRIVATE = Span(0xE000_0000, 0x10_0000)
 """The private peripheral space, which the unit does not guard."""
@@ -115,13 +117,16 @@ class MemoryProtection:
         elif address == NUMBER:
             self._number = value & 0xFF if value & 0xFF < self.regions else self._number
         else:
-            if not self._limits and value & _NUMBER_GIVEN and (address - BASE_ADDRESS) // 4 % 2 == 0:
+            _, which = self._chosen(address)
+            if not self._limits and not which and value & _NUMBER_GIVEN:
+                if value & 0xF >= self.regions:
+                    return
                 self._number = value & 0xF
-            region, which = self._chosen(address)
+            region, _ = self._chosen(address)
             if region >= self.regions:
                 return
             kept = list(self._registers.get(region, (0, 0)))
-            kept[which] = value if self._limits or which else value & ~0x1F
+            kept[which] = value if self._limits else value & (_SIZE_BITS if which else ~0x1F)
             self._registers[region] = kept[0], kept[1]
         self.version += 1
         self._map = None

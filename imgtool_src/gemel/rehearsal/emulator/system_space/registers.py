@@ -67,7 +67,7 @@ SECURE_BITS = 1 << 14 | 1 << 13 | 1 << 3
 SLEEP_ON_EXIT, EVENT_ON_PENDING = 1 << 1, 1 << 4
 TRACE_ON = 1 << 24
 DIVISION_TRAP, ALIGNMENT_TRAP, USER_TRIGGERS = 1 << 4, 1 << 3, 1 << 1
-IGNORES_BUS_FAULTS = 1 << 8
+IGNORES_BUS_FAULTS, ALIGNS_FRAMES = 1 << 8, 1 << 9
 FLOAT_UNIT = 0xF << 20
 FLOAT_UNIT_ON = (0xF << 20, 0x5 << 20)
 """Full access, and access for privileged code."""
@@ -160,6 +160,11 @@ class SystemSpace:
         return self._words.get(COPROCESSORS, 0) & FLOAT_UNIT in FLOAT_UNIT_ON
 
     @property
+    def may_restore_float(self) -> bool:
+        """Whether a return may unstack float registers: the unit is on, or they were never stacked."""
+        return self.float_unit_on or bool(self._words[FLOAT_CONTEXT] & LAZY_ACTIVE)
+
+    @property
     def keeps_float(self) -> bool:
         """Whether an exception keeps the float registers of code that uses them."""
         return bool(self._words[FLOAT_CONTEXT] & KEEP_FLOAT)
@@ -193,6 +198,11 @@ class SystemSpace:
     def configuration(self) -> int:
         """The configuration and control register: which accesses and divisions trap."""
         return self._words[CONFIGURATION]
+
+    @property
+    def aligns_frames(self) -> bool:
+        """Whether an exception's frame is put at a multiple of eight; code of Armv7-M may switch that off."""
+        return bool(self._words[CONFIGURATION] & ALIGNS_FRAMES)
 
     @property
     def sleeps_on_exit(self) -> bool:
@@ -279,7 +289,8 @@ class SystemSpace:
     def _read_interrupt_control(self) -> int:
         interrupts = self.interrupts
         value = interrupts.handler
-        value |= RETURN_TO_BASE if len(interrupts.active) <= 1 else 0
+        has_base = self._plan.architecture != "armv6-m"
+        value |= RETURN_TO_BASE if has_base and len(interrupts.active) <= 1 else 0
         if not interrupts.pending:
             return value
         value |= (interrupts.most_urgent() or 0) << 12
