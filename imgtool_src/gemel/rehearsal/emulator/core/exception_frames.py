@@ -29,7 +29,7 @@ OF_CONTEXT = FLOAT_ACTIVE | PROCESS_STACK
 """Bits of the control register that an exception clears and its return restores, on every architecture."""
 STANDARD_FRAME, THREAD_MODE, FROM_PROCESS_STACK, RESERVED_IN_LINK = 1 << 4, 1 << 3, 1 << 2, 1 << 1
 RETURNS_BEFORE_V8 = (0x1, 0x9, 0xD)
-"""Lowest four bits of the link values that Armv7-M knows (DDI 0403, ExceptionReturn, from memory): any other is a fault;
+"""Lowest four bits of the link values of Armv7-M, where any other is a fault (DDI 0403, ExceptionReturn, from memory);
 Armv6-M calls the others UNPREDICTABLE."""
 OF_SECURE, TO_SECURE, CALLER_FRAME = 1 << 0, 1 << 6, 1 << 5
 """Of a core with the security extension: the exception was taken to Secure state (before Armv8-M always one), comes
