@@ -18,7 +18,7 @@ from pathlib import Path
 
 from tools import required_tool
 
-from .cases import Board
+from .cases import TWO_CORES, Board
 
 EMULATOR = "qemu-system-arm"
 LIMIT = 20.0
@@ -124,7 +124,7 @@ class _Machine:
 
 
 def run_on_board(
-    board: Board, image: Path, folder: Path, *, at_once: bool = False, finishes: bool = False
+    image: Path, folder: Path, board: Board = TWO_CORES, *, at_once: bool = False, finishes: bool = False
 ) -> BoardRun:
     """Run an image; ``at_once``: the cores in threads, not in turns; ``finishes``: be patient with it."""
     options = () if at_once else ("-icount", f"shift={board.shift},sleep=off")

@@ -78,10 +78,10 @@ def board_run(
     if file is not None and file.exists():
         run = BoardRun(**json.loads(file.read_text(encoding="utf-8")))
         return run, [] if case.loose else board_disagreements(case, run, elves)
-    run = run_on_board(case.board, image, image.parent, finishes=finishes)
+    run = run_on_board(image, image.parent, case.board, finishes=finishes)
     wrong = [] if case.loose else board_disagreements(case, run, elves)
     if wrong:
-        again = run_on_board(case.board, image, image.parent, at_once=True, finishes=finishes)
+        again = run_on_board(image, image.parent, case.board, at_once=True, finishes=finishes)
         if not board_disagreements(case, again, elves):
             run, wrong = again, []
     if file is not None and not wrong:
