@@ -125,6 +125,31 @@ def _reversed(unit: int) -> Edit:
     return edit
 
 
+def _by_all(change: Callable[[bytes], bytes]) -> Edit:
+    """A change of everything from the station to the seal, which may be shorter or longer after it."""
+
+    def edit(image: SparseBytes) -> None:
+        data = change(image.read(Span.from_bounds(STATION, SEAL + 0x1000), 0xFF))
+        image.erase(Span.from_bounds(STATION, END))
+        image.write(STATION, data[: END - STATION])
+
+    return edit
+
+
+def _address_line(line: int, level: int) -> Callable[[bytes], bytes]:
+    bit = 1 << line
+    return lambda data: bytes(data[at | bit if level else at & ~bit] for at in range(len(data) - bit))
+
+
+def _halves_exchanged(image: SparseBytes) -> None:
+    first, second = (Span(STATION + at, 0x8000) for at in (0, 0x8000))
+    data = [image.read(each, 0xFF) for each in (first, second)]
+    image.erase(Span.from_bounds(first.start, second.end))
+    # the upper half is put behind what is used, since at its place is what the other core starts with
+    image.write(0x1004_0000, data[0])
+    image.write(STATION + 0x400, data[1][:-0x400])
+
+
 def _with_record_of_another(image: SparseBytes) -> None:
     other = join(gauge(), _builds(station="station-embedding")).image
     image.erase(Span(RECORD, 0x1000))
@@ -134,6 +159,7 @@ def _with_record_of_another(image: SparseBytes) -> None:
 CHANGED = ("image-equals-builds", "record-digests-match")
 BLANK = ("image-equals-builds", "vector-table-not-blank")
 ORDER = ("image-bytes-in-order", "image-bytes-in-order")
+LINE = ("image-bytes-in-order", "record-sound")
 
 
 def _both(rule: str) -> tuple[str, str]:
@@ -186,6 +212,24 @@ IMAGES: dict[str, tuple[Edit, tuple[str, str]]] = {
     "halfwords swapped": (_reversed(2), ORDER),
     "words swapped": (_reversed(4), ORDER),
     "line ends converted": (_as_text, ORDER),
+    "line ends as CR": (
+        _by_all(lambda data: data.replace(b"\n", b"\r")),
+        ("image-bytes-in-order", "record-sound"),
+    ),
+    "blanks for tabs": (_by_all(lambda data: data.replace(b"\t", b" " * 8)), ORDER),
+    "without NUL": (_by_all(lambda data: data.replace(b"\0", b"")), ORDER),
+    "every second byte": (_by_all(lambda data: data[::2]), ORDER),
+    "every other second byte": (_by_all(lambda data: data[1::2]), ORDER),
+    "halves of bytes swapped": (
+        _by_all(lambda data: bytes(value >> 4 | (value & 15) << 4 for value in data)),
+        ORDER,
+    ),
+    "a data line at 1": (_by_all(lambda data: bytes(value | 8 for value in data)), LINE),
+    "a data line at 0": (_by_all(lambda data: bytes(value & 0xEF for value in data)), LINE),
+    "an address line at 0": (_by_all(_address_line(8, 0)), LINE),
+    "an address line at 1": (_by_all(_address_line(6, 1)), LINE),
+    "two lines at 0": (_by_all(lambda data: bytes(value & 0xED for value in data)), LINE),
+    "parts exchanged": (_halves_exchanged, ORDER),
 }
 """What is done to a sealed image, and the one error that is found with the builds and without."""
 

@@ -12,6 +12,7 @@ from seconds import within
 
 from gemel.errors import ImageFormatError, Problem
 from gemel.image import intel_hex, s_record
+from gemel.image.gathering import BACK
 
 DECODERS = {"hex": intel_hex.decode, "srec": s_record.decode}
 
@@ -238,11 +239,20 @@ def test_all_problems_at_once_but_not_without_end(form: str, line: bytes, end: b
 
 def test_conflicts_are_bounded_too() -> None:
     """Of 500 conflicting records 20 are reported in full, and this does not look at the rest one by one."""
-    first = b"".join(hex_line(0, 16 * i, b"a") for i in range(500))
-    second = b"".join(hex_line(0, 16 * i, b"b") for i in range(500))
-    problems = problems_of(first + second + HEX_END, "hex")
-    assert [problem.where for problem in problems[:20]] == [f"tide:{501 + i}" for i in range(20)]
+    lines = b"".join(hex_line(0, 16 * i, b"a") + hex_line(0, 16 * i, b"b") for i in range(500))
+    problems = problems_of(lines + HEX_END, "hex")
+    assert [problem.where for problem in problems[:20]] == [f"tide:{2 + 2 * i}" for i in range(20)]
     assert problems[20].what == "480 more problems in this file"
+
+
+@pytest.mark.parametrize("size", [BACK // 16, BACK // 16 + 1])
+def test_addresses_that_start_over_are_one_problem(size: int) -> None:
+    """Where the upper half of an address is left out, all conflicts after the line have that cause; a few lines do not."""
+    first = b"".join(hex_line(0, 16 * i, b"a" * 16) for i in range(size))
+    second = b"".join(hex_line(0, 16 * i, b"ab" * 8) for i in range(0, size, 3))
+    problems = problems_of(first + second + HEX_END, "hex")
+    assert len(problems) == (1 if size * 16 > BACK else len(range(0, size, 3)))
+    assert (f"start over in line {size + 1}" in problems[0].next_step) == (size * 16 > BACK)
 
 
 def test_an_unreadable_base_causes_no_false_conflicts() -> None:

@@ -24,6 +24,7 @@ from verdict_builds import (
     renamed,
 )
 
+from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.checking.runner import check
@@ -362,6 +363,38 @@ def _built(*groups: tuple[str, ...]) -> list:
 def test_sound_builds_break_no_rule(files: tuple[str, ...], family: str) -> None:
     """No rule has anything to say of a sound pair, be it as a note."""
     assert broken_in(judged(family, files)) == {}
+
+
+def _flat(folder: Path, name: str, file: str, elf: Build, end: int) -> Build:
+    """The raw binary that objcopy makes of a build, filled up to ``end`` where that is not 0."""
+    start, binary = min(segment.load_address for segment in elf.stored), folder / f"{file}.bin"
+    padded = ["--gap-fill", "0xFF", "--pad-to", hex(end)] if end else []
+    copy = required_tool("arm-none-eabi-objcopy")
+    subprocess.run(
+        [copy, "-O", "binary", *padded, BUILT / f"{file}.elf", binary], check=True, stderr=subprocess.DEVNULL
+    )
+    return read_build(
+        BytesSource(binary.read_bytes(), binary.name), name=name, file=binary.name, raw_start=start
+    )
+
+
+@pytest.mark.parametrize("padded", [False, True], ids=["as stored", "padded"])
+@pytest.mark.parametrize("turn", range(len(ARCHITECTURES)))
+def test_an_image_of_raw_binaries_is_checked_with_their_elf_files(
+    turn: int, padded: bool, tmp_path: Path
+) -> None:
+    """All sound pairs, each with one architecture, the secondary's binary filled up to the end of its area or not."""
+    names = {"station": "station", "sampler": "sampler"}
+    for files, family in [each.values for each in _built(*SOUND)][turn :: len(ARCHITECTURES)][padded::2]:
+        read, elves = layout_of(family), builds_of(family, *files)
+        chosen = names | {file.split("-")[0]: file for file in files}
+        end = read.layout.span_of("sampler-code").end if padded else 0
+        flat = {
+            name: _flat(tmp_path, name, f"{chosen[name]}-{family}", elf, end if name == "sampler" else 0)
+            for name, elf in elves.items()
+        }
+        image = join(read, flat).image
+        assert broken_in(check(Inspection(read, image, elves, disassemble=True), TODAY)) == {}, files
 
 
 @pytest.mark.parametrize(("files", "family"), _built(*((file,) for file in FAULTS)))

@@ -8,6 +8,7 @@ from typing import TypeAlias
 from gemel.checking.policy.severities import WEIGHTS
 from gemel.checking.rule import Rule, Severity
 from gemel.inspection.altered.unchanged import builds_as_recorded
+from gemel.inspection.cores.views import ERASED_WORD
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding
 from gemel.structs import NamedTuple, replace
@@ -35,6 +36,9 @@ OTHERS = "vectors-of-own-build"
 
 MISPLACED = ("builds-in-own-areas", "load-addresses-in-flash")
 """Rules whose finding about a build without a byte in its own area is the cause of all else about that build."""
+
+STARTS = ("vector-table-not-blank", "reset-handler-in-code")
+"""Rules whose finding says where a build starts, and so that its addresses were changed after it was linked."""
 
 OTHER_ARCHITECTURE = "build-architecture-fits-core"
 """The rule whose finding that a build is for another kind of core is the cause of all else about that build."""
@@ -79,10 +83,12 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[FindingK
     for source in (
         _of_another_profile(found, inspection),
         _of_the_misplaced(found, inspection),
+        _of_the_moved(found, inspection),
         _of_the_builds(found, inspection, apply),
         _of_what_was_given(found, inspection),
         _stated(found),
         _of_a_moved_record(found, inspection),
+        _of_a_damaged_image(found, inspection),
         _of_changed_bytes(found),
     ):
         for place, candidates in source.items():
@@ -155,6 +161,28 @@ def _of_a_moved_record(found: Open, inspection: Inspection) -> _Causes:
     }
 
 
+def _of_a_damaged_image(found: Open, inspection: Inspection) -> _Causes:
+    """All findings of an image whose record and builds are each damaged, and that has no file to compare with."""
+    layout = inspection.layout
+    places = [
+        place for place, (_, severity, _) in found.items() if (place.rule, severity) == (RECORD, "error")
+    ]
+    if not places or layout.record is None or inspection.builds:
+        return {}
+    start = layout.span_of(layout.record.area).start
+    faulty = {
+        party
+        for place, (_, severity, finding) in found.items()
+        if severity == "error" and place.rule != RECORD
+        for party in finding.parties
+    }
+    if inspection.word_at(start) == ERASED_WORD or not all(
+        {plan.name, plan.stored_in} & faulty for plan in layout.builds.values()
+    ):
+        return {}
+    return dict.fromkeys(found, places)
+
+
 def _of_the_misplaced(found: Open, inspection: Inspection) -> _Causes:
     """Findings about builds that have no byte in their own areas, such as swapped ones, by what says that."""
     layout = inspection.layout
@@ -172,6 +200,26 @@ def _of_the_misplaced(found: Open, inspection: Inspection) -> _Causes:
         place: [misplaced[name] for name in finding.parties if name in misplaced]
         for place, (_, _, finding) in found.items()
         if place.rule not in MISPLACED
+    }
+
+
+def _of_the_moved(found: Open, inspection: Inspection) -> _Causes:
+    """Findings about builds whose addresses were changed after they were linked, by what says where they start."""
+    starts = [place for place in found if place.rule in STARTS]
+    if not starts:
+        return {}
+    from gemel.inspection.moved_after_link import moved_after_link
+
+    moved = {
+        name: place
+        for place in starts
+        for name in found[place].finding.parties
+        if (build := inspection.builds.get(name)) and moved_after_link(build)
+    }
+    return {
+        place: [moved[name] for name in finding.parties if name in moved]
+        for place, (_, _, finding) in found.items()
+        if place.rule not in STARTS
     }
 
 

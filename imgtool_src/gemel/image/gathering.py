@@ -33,6 +33,9 @@ RUN_LIMIT = 1 << 20
 MAX_RUNS = 1 << 12
 """Most separate runs of bytes; linkers leave dozens, and each costs time everywhere."""
 
+BACK = 256
+"""Bytes by which addresses go back where they start over: further than where one line was edited."""
+
 REPEATED = "bytes are given twice, both times the same"
 """The remark on records that overlap and agree."""
 
@@ -53,6 +56,7 @@ class Gathering:
         self._uncounted = 0
         self._other_lines = 0
         self._conflicting: set[int] = set()
+        self._over: set[int] = set()
         self._remarks: dict[str, tuple[int, int, str]] = {}
         self._data = bytearray()
         self._addresses = array("Q")
@@ -204,13 +208,34 @@ class Gathering:
         given = self._given(address)
         first_line, first_byte = next(given)
         line, byte = next((line, byte) for line, byte in given if byte != first_byte)
+        over = self._started_over(first_line, line)
+        if over in self._over:
+            return
+        if over:
+            self._over.add(over)
         self.refuse(
             line,
             f"a second, different byte for {format_address(address)}",
             found=f"0x{byte:02X} here, 0x{first_byte:02X} in line {first_line}",
             expected="one value for each address",
-            next_step="check whether two files were concatenated, or one was edited",
+            next_step=f"the addresses start over in line {over}: check whether records with their upper half (04) "
+            "are missing, or two files were concatenated"
+            if over
+            else "check whether two files were concatenated, or one was edited",
         )
+
+    def _started_over(self, first: int, last: int) -> int:
+        """The first line after ``first``, up to ``last``, that goes back inside its 64 KiB; 0 if none does."""
+        for index in range(1, len(self._addresses)):
+            size = self._offsets[index] - self._offsets[index - 1]
+            reached, address = self._addresses[index - 1] + size, self._addresses[index]
+            if (
+                first < self._lines[index] <= last
+                and address >> 16 == reached - 1 >> 16
+                and reached - address > BACK
+            ):
+                return self._lines[index]
+        return 0
 
     def _given(self, address: int) -> Iterator[tuple[int, int]]:
         """Each (line, byte) that the file gives for ``address``, in file order; looks at every stretch."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from gemel.structs import NamedTuple
 
 _INVERTED = bytes(value ^ 0xFF for value in range(256))
+_NIBBLES = bytes((value >> 4) | (value & 0xF) << 4 for value in range(256))
 _REVERSED = bytes(int(f"{value:08b}"[::-1], 2) for value in range(256))
 
 
@@ -52,6 +53,11 @@ ORDERS = (
     _swap("halfwords", "words", 4, 2),
     _swap("halfwords", "double words", 8, 2),
     _swap("words", "double words", 8, 4),
+    Order(
+        "the halves of bytes are swapped",
+        "transfer the image again: four bits of each byte went first",
+        values=_NIBBLES,
+    ),
     Order(
         "all bits are inverted",
         "without inverting its bits",

@@ -69,7 +69,7 @@ def instead_of_table(
         ):
             return found
     if build is None or build.symbols is None or placed is None:
-        return None if _could_be_table(layout, plan, bytes_of(Span(start, 16))) else _NO_TABLE
+        return None if _could_be_table(layout, plan, bytes_of(Span(start, 16))) else NO_TABLE
     address = placed.vector_address
     if build.read_at_run(address, 4) is None:
         return None
@@ -205,7 +205,7 @@ def _starts_core(
     return stack or handlers[0] if either else stack and all(handlers)
 
 
-_NO_TABLE = Instead(
+NO_TABLE = Instead(
     "no vector table: no stack pointer in RAM, and no handler in flash",
     "was the image made of this build, and is the area in the layout the one that it is linked for?",
 )

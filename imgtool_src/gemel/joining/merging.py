@@ -59,6 +59,16 @@ class _Stray(NamedTuple):
 def _grouped(layout: Layout, placement: Placement, found: list[_Stray | Problem]) -> Iterator[Problem]:
     """The problems of one build; all that runs on after its area as one of them, with its size."""
     strays = [each for each in found if isinstance(each, _Stray)]
+    if strays and _is_image(layout, placement):
+        file, name = in_shell(placement.build.file), placement.plan.name
+        yield Problem(
+            f"build {name} is an image with its record, no build",
+            where=f"build {name} ({placement.build.file})",
+            found="; ".join(f"{stray.how}: {stray.span}" for stray in strays),
+            expected=f"the file that the linker wrote for area {placement.plan.stored_in}",
+            next_step=f"gemel split LAYOUT {file} -o FOLDER takes the image apart",
+        )
+        return
     over = too_large_by(layout, placement.plan, [stray.span for stray in strays])
     if over:
         plan, area = placement.plan, placement.plan.stored_in
@@ -128,12 +138,7 @@ def _outside(
 def _astray(layout: Layout, placement: Placement, piece: Piece, span: Span, how: str) -> _Stray:
     plan = placement.plan
     hint = "move it in the linker script, or enlarge its area in the layout"
-    if _is_image(layout, placement):
-        file = in_shell(placement.build.file)
-        hint = (
-            f"this is an image with its record, no build: gemel split LAYOUT {file} -o FOLDER takes it apart"
-        )
-    elif piece.segment.data.startswith(ELF_START):
+    if piece.segment.data.startswith(ELF_START):
         hint = "its first segment stores the ELF file's own headers: keep them out of it (linker option -n)"
     problem = Problem(
         f"build {plan.name} {how}",

@@ -15,6 +15,7 @@ from gemel.errors import BuildError
 FILES = ("sampler-limit-clang-v8", "sampler-rust-v7", "sampler-not-tasks-v7", "sampler-vtor-v7")
 CONVERSIONS: dict[str, Callable[[bytes], bytes]] = {
     "CR LF for LF": lambda data: data.replace(b"\n", b"\r\n"),
+    "UTF-8": lambda data: data.decode("latin-1").encode(),
     "LF for CR LF, and no CR": lambda data: data.replace(b"\r", b""),
 }
 OTHERS: dict[str, Callable[[bytes], bytes]] = {

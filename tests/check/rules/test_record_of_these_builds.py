@@ -50,6 +50,24 @@ KEEPS = {
 }
 
 
+@pytest.mark.parametrize(
+    ("fill", "keeps"), [(b"\xff" * 64, True), (bytes(64), True), (bytes(63) + b"\1", False)]
+)
+@pytest.mark.parametrize("before", [0, 32])
+def test_a_padded_form_of_the_build_is_the_same_build(fill: bytes, keeps: bool, before: int) -> None:
+    """The record has the span of the binary that was joined; around the build one byte fills it, or there is more."""
+    entry = joined().record.builds[1]
+    image = with_entry(
+        1,
+        stored_start=entry.stored_start - before,
+        stored_size=entry.stored_size + 64 + before,
+        run_start=entry.run_start - before,
+    )
+    image.write(entry.stored.end, fill)
+    image.write(entry.stored_start - before, fill[:before])
+    assert (apply(RULE, image=image).status == "holds") == keeps
+
+
 def test_each_difference_has_its_finding() -> None:
     """Three fields that differ are three findings, and the other build holds."""
     result = BREAKS["all of it"]()

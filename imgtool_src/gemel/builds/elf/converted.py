@@ -1,4 +1,4 @@
-"""An ELF file that a transfer converted as text: bytes 0D put in or left out, so that all after them is elsewhere."""
+"""An ELF file that a transfer converted as text: with other line ends or to UTF-8, so that all after is elsewhere."""
 
 from __future__ import annotations
 
@@ -21,19 +21,24 @@ def text_conversion(source: ByteSource, header: ElfHeader, file: str) -> Problem
     if not data or _has_sections(data, header, stated):
         return None
     ends = data.count(b"\n")
-    if ends and data.count(b"\r\n") == ends:
-        before = data.replace(b"\r\n", b"\n")
-        right = header_in(before[:HEADER_SIZE])
-        if _has_sections(before, right, right.section_headers_at):
-            return _problem(
-                file, f"0D before each of {ends:,} bytes 0A, which lead to section headers without them"
-            )
+    if ends and data.count(b"\r\n") == ends and _is_elf(data.replace(b"\r\n", b"\n")):
+        return _problem(
+            file, f"0D before each of {ends:,} bytes 0A, which lead to section headers without them"
+        )
+    if _is_elf(data.decode("utf-8", "replace").encode("latin-1", "ignore")):
+        return _problem(file, "two bytes, a character of UTF-8, for each byte from 0x80 on")
     if b"\r\n" not in data:
         for lost in range(1, min(FURTHEST, stated) + 1):
             if _has_sections(data, header, stated - lost):
                 found = "no 0D before a byte 0A" if b"\r" in data else "no byte 0D"
                 return _problem(file, f"{found}; the section headers are {lost:,} bytes too early")
     return None
+
+
+def _is_elf(data: bytes) -> bool:
+    """Whether these bytes have section headers where their header says."""
+    header = header_in(data[:HEADER_SIZE].ljust(HEADER_SIZE, b"\0"))
+    return _has_sections(data, header, header.section_headers_at)
 
 
 def _has_sections(data: bytes, header: ElfHeader, start: int) -> bool:
@@ -50,6 +55,6 @@ def _problem(file: str, found: str) -> Problem:
         where=file,
         found=found,
         expected="the bytes that the linker wrote",
-        next_step="transfer the file as binary, without conversion of line ends (.gitattributes: *.elf -text), "
-        "or build it again",
+        next_step="transfer the file as binary, without conversion of line ends or encoding (.gitattributes: "
+        "*.elf -text), or build it again",
     )

@@ -15,7 +15,7 @@ from gemel.inspection.ram.unstored import unstored_sections
 from gemel.inspection.ram.windows import Part, parts_of, windows_of
 from gemel.inspection.start_up.labels import ROUNDING
 from gemel.inspection.start_up.tables import StartEntry
-from gemel.inspection.wording import biggest_symbols, concerned, sized
+from gemel.inspection.wording import biggest_symbols, concerned, in_source, sized
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding
 from gemel.placement.placing import Placement
@@ -111,7 +111,7 @@ def _misplaced(
     for part in parts:
         for area, place in shared.items():
             if (common := place.intersection(part.plain)).size:
-                yield _in_shared(placement, block, area, _seen(part, common), does)
+                yield _in_shared(inspection, placement, block, area, _seen(part, common), does)
     foreign = [
         Written(_seen(part, plain), plain)
         for part in parts
@@ -145,7 +145,15 @@ def _causes(placement: Placement, does: str) -> tuple[tuple[str, str], ...]:
     return (("start-copies-stored-data", placement.plan.name),) if does == "copies over" else ()
 
 
-def _in_shared(placement: Placement, block: StartEntry, area: str, span: Span, does: str) -> Finding:
+def _in_shared(
+    inspection: Inspection, placement: Placement, block: StartEntry, area: str, span: Span, does: str
+) -> Finding:
+    shared = {
+        name for each in inspection.layout.contracts.values() if each.area == area for name in each.symbols
+    }
+    symbols = placement.build.symbols
+    own = bool(shared and symbols and not any(each.name in shared for each in symbols.objects_in(span)))
+    inside = next((each for each in unstored_sections(placement.build) if own and each.span == span), None)
     return Finding(
         f"start-up code of build {placement.plan.name} {does} area {area}, which the cores share",
         concerned(placement.plan.name, placement.plan.core, area),
@@ -153,6 +161,10 @@ def _in_shared(placement: Placement, block: StartEntry, area: str, span: Span, d
         found=f"{does} {sized(span)}",
         expected="what is shared is left to the code that both cores have agreed on",
         lines=written_lines(placement, span),
+        next_step=f"place section {in_source(inside.name)}, which is all that is cleared there, in RAM of core "
+        f"{placement.plan.core} in the linker script"
+        if inside
+        else "",
         follows_from=_causes(placement, does),
     )
 

@@ -19,7 +19,7 @@ from gemel.inspection.contract.parties import (
 from gemel.inspection.contract.shared_objects import types_in_symbol
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, in_source, sized
-from gemel.layout.addresses import seen_by
+from gemel.layout.addresses import plain_span, seen_by
 from gemel.layout.model import BuildPlan, Contract
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_address, format_size
@@ -33,12 +33,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if len(inspection.layout.builds) < 2:
         return
     for contract in inspection.layout.contracts.values():
-        grown = _Grown(inspection, contract)
+        places = _Places(inspection, contract)
         for name in contract.symbols:
-            yield from _symbol(inspection, contract, name, grown)
+            yield from _symbol(inspection, contract, name, places)
 
 
-def _symbol(inspection: Inspection, contract: Contract, name: str, grown: _Grown) -> Iterator[Outcome]:
+def _symbol(inspection: Inspection, contract: Contract, name: str, places: _Places) -> Iterator[Outcome]:
     where = f"contract {contract.name}, {name}"
     found, missing = answers(inspection, defined_symbol, name)
     terms = ("object", "the symbols of", "linkers leave out what no source uses")
@@ -54,10 +54,10 @@ def _symbol(inspection: Inspection, contract: Contract, name: str, grown: _Grown
         else:
             unchecked.append(each)
     yield from lacking(where, unchecked)
-    findings += _outside(inspection, contract, where, found)
+    findings += _outside(inspection, contract, where, found, places)
     inside = [each for each in found if each.plain and _area(inspection, contract).covers(each.plain)]
     for other in inside[1:]:
-        findings += _separate_addresses(inspection, contract, where, inside[0], other, grown)
+        findings += _separate_addresses(inspection, contract, where, inside[0], other, places)
     yield from findings
     if not findings and len(found) > 1:
         yield Holds(f"{where} in builds {' and '.join(plan.name for plan in present)}")
@@ -90,7 +90,7 @@ def _not_defined(contract: Contract, name: str, where: str, each: Missing, other
 
 
 def _outside(
-    inspection: Inspection, contract: Contract, where: str, found: list[DefinedSymbol]
+    inspection: Inspection, contract: Contract, where: str, found: list[DefinedSymbol], places: _Places
 ) -> Iterator[Finding]:
     area = _area(inspection, contract)
     for each in found:
@@ -106,6 +106,7 @@ def _outside(
             found=f"{place} in {_file(each)}",
             expected=f"inside {area}{seen}",
             span=each.plain,
+            lines=places.moved(found[0], each)[0],
             next_step=f"all builds have it there: correct area {contract.area} in the layout, or their linker scripts"
             if len(found) > 1 and len({other.plain for other in found}) == 1 and each.plain
             else f"put it in a section of its own, and that section at {format_address(start)} in the linker "
@@ -113,6 +114,7 @@ def _outside(
             follows_from=(
                 *((("ram-claims-in-own-areas", each.plan.name),) if each.plain is None else ()),
                 *(((RULE.name, where),) if each.plain == found[0].plain else ()),
+                *places.moved(found[0], each)[1],
             ),
         )
 
@@ -123,23 +125,33 @@ def _separate_addresses(
     where: str,
     first: DefinedSymbol,
     each: DefinedSymbol,
-    grown: _Grown,
+    places: _Places,
 ) -> Iterator[Finding]:
     name, builds = in_source(each.symbol.name), f"builds {first.plan.name} and {each.plan.name}"
     lines = tuple(f"build {side.plan.name:<{_width(first, each)}}  {_place(side)}" for side in (first, each))
     names = _names(contract, each, first)
     if first.plain and each.plain and first.plain.start != each.plain.start:
         due = seen_by(inspection.layout, first.plain.start, each.plan.core)
+        others, causes = places.moved(first, each)
+        front = places.in_front_of(first, each)
         yield Finding(
-            f"{builds} have {name} at different places",
+            f"section {in_source(front)} of build {each.plan.name} is in area {contract.area}, in front of {name}"
+            if front
+            else f"{builds} have {name} at different places",
             names,
             where=where,
             found=f"{format_address(each.symbol.address)} in {_file(each)}",
             expected=f"{format_address(due)}, the place of build {first.plan.name} as core {each.plan.core} sees it",
             span=each.plain,
-            next_step="give it a fixed place in both linker scripts, before anything else of the area",
-            lines=lines,
-            follows_from=grown.before(first, each),
+            next_step=f"place section {in_source(front)} in RAM of core {each.plan.core} in the linker script"
+            if front
+            else "give it a fixed place in both linker scripts, before anything else of the area",
+            lines=(*lines, *others),
+            follows_from=(
+                *((("start-clears-own-ram", each.plan.name),) if front else ()),
+                *places.before(first, each),
+                *causes,
+            ),
         )
     sizes = first.symbol.size, each.symbol.size
     if sizes[0] != sizes[1] and all(sizes):
@@ -168,13 +180,82 @@ def _of_size(
     )
 
 
-class _Grown:
-    """The objects of a contract that differ in size between two builds, in the order of their places."""
+class _Places:
+    """What moved the objects of a contract between two builds: others that grew, or all of them at once."""
 
     def __init__(self, inspection: Inspection, contract: Contract) -> None:
         self._inspection = inspection
         self._contract = contract
         self._of: dict[tuple[str, str], list[tuple[int, int, str]]] = {}
+        self._both: dict[tuple[str, str], dict[str, tuple[Span, Span]]] = {}
+
+    def moved(
+        self, first: DefinedSymbol, each: DefinedSymbol
+    ) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+        """Of the first object of those that are elsewhere together, the others; of these, that one as their cause.
+
+        Together are those that are as far from their places, and those that take the same bytes in another order.
+        """
+        both, area = self._spans(first.plan, each.plan), _area(self._inspection, self._contract)
+        name = next((key for key, spans in both.items() if spans == (first.plain, each.plain)), None)
+        if name is None:
+            return (), ()
+        distances = {key: other.start - mine.start for key, (mine, other) in both.items()}
+        outside = {key for key, (_, other) in both.items() if not area.covers(other)}
+        alike = [
+            key for key in both if distances[key] == distances[name] and (key in outside) == (name in outside)
+        ]
+        how = "is as far from its place"
+        changed = [key for key in both if distances[key]]
+        if name in changed and len(alike) < len(changed) and self._reordered([both[key] for key in changed]):
+            alike, how = changed, "takes the same bytes in another order"
+        if alike[0] != name:
+            return (), ((RULE.name, f"contract {self._contract.name}, {alike[0]}"),)
+        return tuple(f"{in_source(key)} {how}" for key in alike[1:]), ()
+
+    @staticmethod
+    def _reordered(spans: list[tuple[Span, Span]]) -> bool:
+        """Whether objects take the same bytes in both builds, but each another part of them."""
+        sides = [sorted(side) for side in zip(*spans, strict=True)]
+        ends = [(side[0].start, max(each.end for each in side)) for side in sides]
+        return ends[0] == ends[1] and all(mine.size == other.size for mine, other in spans)
+
+    def in_front_of(self, first: DefinedSymbol, each: DefinedSymbol) -> str:
+        """The section of no object of the contract that pushed an object, inside its area; empty if none did."""
+        if first.plain is None or each.plain is None or not each.build.sections:
+            return ""
+        area, distance = _area(self._inspection, self._contract), each.plain.start - first.plain.start
+        objects = [other for _, other in self._spans(first.plan, each.plan).values()]
+        for section in each.build.sections.all() if distance > 0 else ():
+            plain = (
+                plain_span(self._inspection.layout, section.span, each.plan.core)
+                if section.allocated
+                else None
+            )
+            if (
+                plain
+                and area.covers(plain)
+                and plain.end <= each.plain.start
+                and abs(plain.size - distance) < ALIGNMENT
+                and not any(plain.overlaps(other) for other in objects)
+            ):
+                return section.name
+        return ""
+
+    def _spans(self, first: BuildPlan, other: BuildPlan) -> dict[str, tuple[Span, Span]]:
+        """The places of each object in two builds, of those that both see."""
+        if (first.name, other.name) not in self._both:
+            sides = {
+                name: [defined_symbol(self._inspection, plan, name) for plan in (first, other)]
+                for name in self._contract.symbols
+            }
+            self._both[first.name, other.name] = {
+                name: (mine.plain, theirs.plain)
+                for name, (mine, theirs) in sides.items()
+                if not isinstance(mine, Missing) and not isinstance(theirs, Missing)
+                if mine.plain and theirs.plain
+            }
+        return self._both[first.name, other.name]
 
     def before(self, first: DefinedSymbol, each: DefinedSymbol) -> tuple[tuple[str, str], ...]:
         """What pushed an object, if those in front of it grew by as much as it moved, except for alignment."""

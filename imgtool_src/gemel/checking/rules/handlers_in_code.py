@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import HandlerFault, judged_words, words_after_table
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.vector_tables import named_words, place_of, value_lines, words_span
+from gemel.inspection.cores.vector_tables import ends_inside, named_words, place_of, value_lines, words_span
 from gemel.inspection.cores.views import described_word, run_span_as_seen
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.wording import counted
@@ -65,16 +65,32 @@ def _finding(inspection: Inspection, table: VectorTable, fault: HandlerFault, in
         expected=_expected(inspection, table, fault),
         span=words_span(table, indices),
         lines=value_lines(inspection, table, indices) if others else (),
-        follows_from=(("build-ids-equal", name), *_causes(table, fault, indices)),
+        follows_from=(
+            ("build-ids-equal", name),
+            ("handlers-executable", place_of(table, *indices)),
+            ("vector-table-complete", place_of(table, *indices)),
+            *_causes(inspection, table, fault, indices),
+        ),
     )
 
 
-def _causes(table: VectorTable, fault: HandlerFault, indices: list[int]) -> tuple[tuple[str, str], ...]:
+def _causes(
+    inspection: Inspection, table: VectorTable, fault: HandlerFault, indices: list[int]
+) -> tuple[tuple[str, str], ...]:
     """A section that was left out; of a table that is all of another place, its reset handler."""
     if fault == "blank":
-        return ("handlers-executable", table.plan.name), ("code-runs-where-stored", table.plan.name)
+        return (
+            ("handlers-executable", table.plan.name),
+            ("code-runs-where-stored", table.plan.name),
+            ("reset-handler-in-code", table.plan.name),
+        )
+    end = table.placed.run_start + table.placed.stored.size
     used = sum(1 for word in table.words[2:] if word)
-    return (("reset-handler-in-code", table.plan.name),) if 2 * len(indices) > used else ()
+    missing = all(end <= table.words[index] for index in indices) and fault == "outside"
+    causes = [("reset-handler-in-code", table.plan.name)] if missing or 2 * len(indices) > used else []
+    if ends_inside(inspection, table):
+        causes.append(("vector-table-complete", table.plan.name))
+    return tuple(causes)
 
 
 def _expected(inspection: Inspection, table: VectorTable, fault: HandlerFault) -> str:

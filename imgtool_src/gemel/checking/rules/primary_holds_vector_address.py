@@ -111,6 +111,11 @@ def _finding(
             copied_elsewhere(plan.name),
             ("vector-table-aligned", plan.name),
             ("reset-handler-in-code", plan.name),
+            *(
+                (rule, name)
+                for name in names
+                for rule in ("vector-table-not-blank", "reset-handler-in-code", "vector-table-complete")
+            ),
         ),
     )
 

@@ -11,7 +11,8 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild, has_vectors
 from gemel.placement.placing import Placement
 from gemel.record.record import BuildEntry
-from gemel.spans import format_address
+from gemel.spans import format_address, without
+from gemel.structs import replace
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -30,7 +31,14 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield NotChecked(f"build {name}", "the build or its entry in the record was not found")
         else:
             vectors = placement.placed.vector_address if has_vectors(inspection.layout, name) else None
-            differences = list(_differences(entries[name], placement, placement.placed, vectors))
+            entry = entries[name]
+            if _is_padded(inspection, entry, placement.placed):
+                stored = placement.placed.stored
+                run_start = entry.run_start + stored.start - entry.stored_start
+                entry = replace(
+                    entry, stored_start=stored.start, stored_size=stored.size, run_start=run_start
+                )
+            differences = list(_differences(entry, placement, placement.placed, vectors))
             for what, found, expected in differences:
                 yield Finding(
                     f"the record gives build {name} another {what} than the given build",
@@ -42,6 +50,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 )
             if not differences:
                 yield Holds(f"build {name}")
+
+
+def _is_padded(inspection: Inspection, entry: BuildEntry, placed: PlacedBuild) -> bool:
+    """Whether the image was joined from a longer form of the build, which nothing but one byte fills around it."""
+    rest = without([entry.stored], [placed.stored])
+    return entry.stored.covers(placed.stored) and len(set(b"".join(map(inspection.bytes_of, rest)))) == 1
 
 
 def _differences(
@@ -67,8 +81,9 @@ RULE = Rule(
     name="record-of-these-builds",
     severity="error",
     guards="image",
-    checks="For each given build, the record's stored span, run address and vector address are those of "
-    "the build, and where its ELF file has no build id the record names none (build-ids-equal compares two).",
+    checks="For each given build, the record's stored span (padding around the build aside), run address "
+    "and vector address are those of the build, and where its ELF file has no build id the record names none "
+    "(build-ids-equal compares two).",
     why="Boot code that trusts the record copies and starts what it says; with another run or vector address "
     "the secondary starts in the wrong place, and with another build id the evidence is for other code.",
     remedy="Give the builds that the image was joined from, or join again from these.",

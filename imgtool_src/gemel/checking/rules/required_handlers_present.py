@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import TableEnd, ends_before_interrupts
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.vector_tables import place_of, words_span
+from gemel.inspection.cores.vector_tables import moved_handlers, named_words, place_of, words_span
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.m_profile.vector_tables import word_name
 from gemel.outcomes import Finding, Holds, Outcome
@@ -24,8 +24,11 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     end = ends_before_interrupts(inspection, table)
     if end:
         yield _of_no_interrupt(table, end)
-    elif not missing:
+    elif not missing and not moved_handlers(inspection, table):
         yield Holds(f"build {table.plan.name}")
+    if distance := moved_handlers(inspection, table):
+        yield _of_another_word(table, distance)
+        missing = [index for index in missing if index not in (11, 14)]
     if not missing:
         return
     names = ", ".join(word_name(index) for index in missing)
@@ -36,6 +39,22 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
         found="0x0000_0000",
         expected="the address of a handler in each of these words",
         span=words_span(table, missing),
+        follows_from=(("vector-table-complete", table.plan.name), ("reset-handler-in-code", table.plan.name)),
+    )
+
+
+def _of_another_word(table: VectorTable, distance: int) -> Finding:
+    words = [index + distance for index in (11, 14)]
+    return Finding(
+        f"the vector table of build {table.plan.name} has its handlers one word "
+        f"{'after' if distance > 0 else 'before'} their places",
+        (table.plan.name, table.core.name),
+        where=place_of(table, *words),
+        found=f"handlers in {named_words(words)}",
+        expected="SVCall in word 11 and PendSV in word 14, and 0x0000_0000 in each word that the architecture reserves",
+        span=words_span(table, words),
+        next_step=f"{'leave a word out' if distance > 0 else 'add a word of zero'} before the handler of SVCall: "
+        "words 7 to 10 and 13 are reserved in most architectures",
         follows_from=(("vector-table-complete", table.plan.name), ("reset-handler-in-code", table.plan.name)),
     )
 

@@ -6,7 +6,13 @@ from collections.abc import Iterator
 
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.vector_tables import named_words, place_of, unexplained, words_span
+from gemel.inspection.cores.vector_tables import (
+    moved_handlers,
+    named_words,
+    place_of,
+    unexplained,
+    words_span,
+)
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.m_profile.vector_tables import RESERVED, SECURE_FAULT, reserved_words, word_name
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -21,7 +27,7 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     if reason:
         yield NotChecked(f"build {table.plan.name}, {named_words(used)}", reason)
     elif used:
-        yield _finding(table, used)
+        yield _finding(inspection, table, used)
     else:
         yield Holds(f"build {table.plan.name}")
 
@@ -32,7 +38,7 @@ def _reserved(table: VectorTable) -> list[int]:
     return [index for index in reserved_words(architecture) if index != own_rule]
 
 
-def _finding(table: VectorTable, used: list[int]) -> Finding:
+def _finding(inspection: Inspection, table: VectorTable, used: list[int]) -> Finding:
     values = [f"{format_address(table.words[index])} in {_word(index)}" for index in used]
     return Finding(
         f"build {table.plan.name} fills words that {table.core.architecture} reserves",
@@ -46,6 +52,7 @@ def _finding(table: VectorTable, used: list[int]) -> Finding:
             ("build-architecture-fits-core", table.plan.name),
             ("vector-table-complete", table.plan.name),
             ("reset-handler-in-code", table.plan.name),
+            *((("required-handlers-present", table.plan.name),) if moved_handlers(inspection, table) else ()),
         ),
     )
 

@@ -6,7 +6,14 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.code.code_starts import inside_of
-from gemel.inspection.cores.vector_tables import moved_words, named_words, place_of, tables, word_span
+from gemel.inspection.cores.vector_tables import (
+    ends_inside,
+    moved_words,
+    named_words,
+    place_of,
+    tables,
+    word_span,
+)
 from gemel.inspection.cores.views import (
     described_word,
     in_execute_never,
@@ -44,6 +51,8 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
             what = f"build {name} is linked to run in RAM; the layout says that it runs where it is stored"
         expected = f"inside {run_span_as_seen(table.placed)}"
         next_step = _next_step(inspection, table, reset)
+        if ends_inside(inspection, table):
+            cause = (("vector-table-complete", name),)
     elif closed := in_execute_never(reset):
         what = f"core {core} would start where nothing is executed"
         expected = f"outside {closed}, which the default memory map keeps from execution"
@@ -138,9 +147,11 @@ def _skipped(inspection: Inspection, table: VectorTable, reset: int) -> tuple[st
 
 def _next_step(inspection: Inspection, table: VectorTable, reset: int) -> str:
     """What to do about a reset handler outside its code, if its place shows more than the remedy."""
+    from gemel.inspection.moved_after_link import linked_elsewhere
+
     located = locate(inspection.layout, reset, table.core.name)
     name = table.plan.name
-    if moved := moved_words(inspection):
+    if moved := linked_elsewhere(inspection.builds.get(name)) or moved_words(inspection):
         return moved
     if forgotten := forgotten_run_area(inspection.layout, table.plan, reset):
         return forgotten

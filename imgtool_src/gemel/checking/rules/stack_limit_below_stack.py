@@ -33,7 +33,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             for each, plan in limits
             if each.store.value and (table := inspection.vector_table(plan.name))
         ]
-        findings = [found for each in known if (found := _judged(inspection, core, *each))]
+        alike: dict[tuple[int, int | str, int | None], list[Setting]] = {}
+        for each, pointer in known:
+            alike.setdefault((pointer, each.store.target, each.store.value), []).append(each)
+        judged = (_judged(inspection, core, each, pointer) for (pointer, *_), each in alike.items())
+        findings = [each for each in judged if each]
         yield from findings
         if known and not findings:
             yield Holds(f"build {core.plan.name}")
@@ -48,7 +52,9 @@ def _non_secure(inspection: Inspection, plan: BuildPlan) -> list[BuildPlan]:
     return found if len(found) == 1 else []
 
 
-def _judged(inspection: Inspection, core: CoreCode, setting: Setting, pointer: int) -> Finding | None:
+def _judged(inspection: Inspection, core: CoreCode, settings: list[Setting], pointer: int) -> Finding | None:
+    """What is wrong with a value, which compilers may write in several copies of one function."""
+    setting = settings[0]
     limit, name = setting.store.value or 0, core.plan.core
     located = locate(inspection.layout, limit, name)
     area = stack_area(inspection, name, pointer)
@@ -75,6 +81,8 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting, pointer: i
         expected=f"from the start of area {area}, {span}, up to {FRAME} bytes, an exception's frame, below the "
         f"initial stack pointer {format_address(pointer)}",
         span=Span(setting.store.at, 4),
+        lines=tuple(f"so does the code at {each.place}" for each in settings[1:]),
+        follows_from=(("stack-has-room", core.plan.name),) if limit > pointer - FRAME else (),
     )
 
 

@@ -29,6 +29,7 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
         found=found,
         expected=f"a multiple of 8, such as {format_address(pointer & ~7)}",
         span=word_span(table, 0),
+        follows_from=(("stack-pointer-in-own-ram", place_of(table, 0)),),
     )
 
 

@@ -99,6 +99,9 @@ def _elsewhere(
     lines: tuple[str, ...] = (f"it belongs to {owner}",)
     if source.start == entry.start:
         lines = (*lines, "source and destination are the same: the address it runs at, not the one stored at")
+    exchanged = _exchanged_with(inspection, placement, entry, Span(stored, source.size))
+    if exchanged:
+        lines = (*lines, f"the sources of this block and of that of the {exchanged.named_by} are exchanged")
     return Finding(
         f"start-up code of build {plan.name} copies its data from where it is not stored",
         concerned(*_parties(placement), plan.stored_in),
@@ -111,8 +114,26 @@ def _elsewhere(
         follows_from=(
             ("code-runs-where-stored", plan.name),
             *((("reset-handler-in-code", plan.name),) if source.start == entry.start else ()),
+            *(((RULE.name, block_place(placement, exchanged)),) if exchanged else ()),
         ),
     )
+
+
+def _exchanged_with(
+    inspection: Inspection, placement: Placement, entry: StartEntry, stored: Span
+) -> StartEntry | None:
+    """The other block that is copied from where this one is stored, if this one is copied from where that is."""
+    read = inspection.start_blocks[placement.plan.name].copies
+    plain = {each: plain_at_reset(inspection.layout, placement, each.source or 0) for each in read}
+    for each in read:
+        first = plain[each]
+        if each.span.overlaps(entry.span) or first is None or not stored.holds(first):
+            continue
+        for piece in placement.pieces:
+            at = piece.address + each.start - piece.segment.run_address
+            if piece.segment.run_span.holds(each.start) and at == plain.get(entry):
+                return each
+    return None
 
 
 def _nothing_stored(inspection: Inspection, placement: Placement, entry: StartEntry) -> Finding:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.instead_of_tables import vector_builds
+from gemel.inspection.instead_of_tables import NO_TABLE, vector_builds
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
@@ -16,7 +16,7 @@ from gemel.m_profile.disassembly import why_not
 from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_size
-from gemel.structs import NamedTuple
+from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
     from gemel.m_profile.unmapped import UnmappedCode
@@ -154,8 +154,14 @@ def _findings(inspection: Inspection, plan: BuildPlan, span: Span, code: Unmappe
     core = inspection.layout.cores[plan.core]
     sieve = Sieve(lacking(core.architecture, core.extensions))
     where = f"build {plan.name} in the image, {span}"
-    yield from lacking_findings(plan, core, where, code.followed_places(sieve), FOLLOWED)
-    yield from lacking_findings(plan, core, where, code.swept_places(sieve), SWEPT)
+    found = [
+        *lacking_findings(plan, core, where, code.followed_places(sieve), FOLLOWED),
+        *lacking_findings(plan, core, where, code.swept_places(sieve), SWEPT),
+    ]
+    if inspection.instead_of_tables.get(plan.name) is NO_TABLE:  # nothing says that it is a build at all
+        cause = ("vector-table-not-blank", plan.name)
+        found = [replace(each, follows_from=(*each.follows_from, cause)) for each in found]
+    yield from found
 
 
 def _nobodys(inspection: Inspection) -> Iterator[NotChecked]:

@@ -59,6 +59,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
     where = f"build {plan.name}, vector table at {format_address(place.start)}"
     moved = moved_words(inspection)
     from gemel.inspection.altered.changed_bytes import alias_causes, cut_before
+    from gemel.inspection.moved_after_link import linked_elsewhere
 
     elsewhere = tuple(alias_causes(inspection, place))
     if plan.name not in inspection.placed:
@@ -101,7 +102,10 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
         found=f"{seen}{words} in both words that core {plan.core} starts with",
         expected="an initial stack pointer and a reset handler",
         span=place,
-        next_step=moved or hint or (AGAIN if _changed(inspection, plan.name) else ""),
+        next_step=linked_elsewhere(inspection.builds.get(plan.name))
+        or moved
+        or hint
+        or (AGAIN if _changed(inspection, plan.name) else ""),
         follows_from=(("code-runs-where-stored", plan.name), *elsewhere),
     )
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.altered.table_order import HEAD, TableSign, table_signs
 from gemel.inspection.cores.vector_tables import table_distance
+from gemel.inspection.cores.views import runs_from
 from gemel.inspection.image_bytes import differing
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
@@ -58,6 +59,7 @@ def disorder(inspection: Inspection) -> Disorder | None:
         or _by_record(inspection)
         or _by_tables(inspection)
         or _by_moved_record(inspection)
+        or _by_exchange(inspection)
     )
 
 
@@ -119,6 +121,20 @@ def _as_text(inspection: Inspection) -> Disorder | None:
     return _converted(inspection, found) if found else None
 
 
+def _by_line(inspection: Inspection) -> Disorder | None:
+    from gemel.inspection.altered.stuck_lines import stuck_line
+
+    found = stuck_line(inspection)
+    return found and Disorder(
+        "the image",
+        found[0],
+        found[1],
+        "the bytes of the builds",
+        inspection.image.bounds() or Span(0, 1),
+        "read or transfer the image again: a contact of the programmer, its socket or its cable may be open",
+    )
+
+
 def _converted(inspection: Inspection, found: Conversion) -> Disorder:
     return Disorder(
         "the image",
@@ -140,8 +156,8 @@ def _by_builds(inspection: Inspection) -> Disorder | None:
             if located is None or not located.memory.holds_image or tried == MAX_DEVIATIONS:
                 continue
             for place, window in _deviations(inspection, piece, patches):
-                if not tried and (converted := _as_text(inspection)):
-                    return converted
+                if not tried and (whole := _as_text(inspection) or _by_line(inspection)):
+                    return whole
                 tried += 1
                 how = _how(inspection, place, window)
                 if not how:
@@ -351,6 +367,22 @@ def _by_moved_record(inspection: Inspection) -> Disorder | None:
         first.stored,
         next_step,
     )
+
+
+def _by_exchange(inspection: Inspection) -> Disorder | None:
+    tables = map(inspection.vector_table, inspection.layout.builds) if inspection.record else ()
+    if any(table and runs_from(inspection, table.placed, table.words[1] & ~1) for table in tables):
+        return None  # a core would start
+
+    from gemel.inspection.altered.exchanged_parts import exchanged_parts
+
+    found = exchanged_parts(inspection)
+    if not found:
+        return None
+    what = "parts of the image are exchanged: each build is whole at another place"
+    next_step = "read the device again, with its banks of flash in the order of the layout"
+    place = inspection.image.bounds() or Span(0, 1)
+    return Disorder("the image", what, found, "each build at its place in the record", place, next_step)
 
 
 def _by_tables(inspection: Inspection) -> Disorder | None:

@@ -86,12 +86,45 @@ LF = Conversion(
     "no 0D before a byte 0A",
 )
 NO_CR = Conversion("was converted as text, without CR", lambda data: data.replace(b"\r", b""), "no byte 0D")
+NO_NUL = Conversion("was converted as text, without NUL", lambda data: data.replace(b"\0", b""), "no byte 00")
+LF_AS_CR = Conversion(
+    "was converted as text, with CR as line ends",
+    lambda data: data.replace(b"\n", b"\r"),
+    "0D in place of each 0A",
+)
+TABS = Conversion(
+    "was converted as text, with blanks for tabs",
+    lambda data: data.replace(b"\t", b" " * 8),
+    "eight bytes 20 in place of each 09",
+)
+EVEN = Conversion(
+    "holds every second byte only, as one of two memories side by side does",
+    lambda data: data[::2],
+    "bytes 0, 2, 4 and so on of each build",
+)
+ODD = EVEN._replace(of=lambda data: data[1::2], found="bytes 1, 3, 5 and so on of each build")
 CR_AS_LF = Conversion(
     "was converted as text, with LF as line ends",
     lambda data: data.replace(b"\r\n", b"\n").replace(b"\r", b"\n"),
     "0A in place of each 0D, and of 0D 0A",
 )
-CONVERSIONS = (UTF8, CP1252, REPLACED, UTF16, SEVEN_BITS, ASCII, CR_LF, LF, NO_CR, CR_AS_LF)
+CONVERSIONS = (
+    UTF8,
+    CP1252,
+    REPLACED,
+    UTF16,
+    SEVEN_BITS,
+    ASCII,
+    CR_LF,
+    LF,
+    NO_CR,
+    CR_AS_LF,
+    LF_AS_CR,
+    NO_NUL,
+    TABS,
+    EVEN,
+    ODD,
+)
 """What is looked for (common practice of mail, editors, shells, file transfer and version control)."""
 
 
@@ -144,6 +177,15 @@ def _by_mark(inspection: Inspection, data: bytes) -> Conversion | None:
     plan = inspection.layout.record
     if plan is None or inspection.record is not None:
         return None
+    start = inspection.image.bounds()
+    half = (
+        Span(start.start + (inspection.layout.span_of(plan.area).start - start.start) // 2, 4)
+        if start
+        else None
+    )
+    for each in (EVEN, ODD):
+        if half and inspection.image.read(half, 0xFF) == each.of(MARK):
+            return each
     count = data.count(b"\n")
     if count >= SIGNS and data.count(b"\r\n") == count:  # by chance before one in 256
         return CR_LF
@@ -164,6 +206,8 @@ def line_ends(inspection: Inspection, place: int, distance: int) -> Conversion |
     before = inspection.image.read(Span.from_bounds(bounds.start, place), 0xFF)
     if distance == before.count(b"\r\n") == before.count(b"\n"):
         return CR_LF
+    if distance == 7 * before.count(b" " * 8) and b"\t" not in before:
+        return TABS
     # What was left out is gone: in fewer bytes of code than these it may be missing by chance.
     many = len(before) - before.count(0) - before.count(0xFF) >= WITHOUT_CR
     return NO_CR if distance < 0 and many and b"\r" not in before else None

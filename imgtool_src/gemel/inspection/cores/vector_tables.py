@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Container, Iterable, Iterator
 from itertools import groupby
 
-from gemel.inspection.cores.views import described_word, stack_area
+from gemel.inspection.cores.views import described_word, runs_from, stack_area
 from gemel.inspection.inspection import Inspection, VectorTable, once
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.patch_locations import needs_of_places
@@ -13,7 +13,13 @@ from gemel.inspection.wording import lines_in_short, see
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BootSymbol, BuildPlan, Layout
 from gemel.m_profile.architectures import ARCHITECTURES
-from gemel.m_profile.vector_tables import FIRST_INTERRUPT, SMALLEST_ALIGNMENT, possible_tables, word_name
+from gemel.m_profile.vector_tables import (
+    FIRST_INTERRUPT,
+    SMALLEST_ALIGNMENT,
+    possible_tables,
+    reserved_words,
+    word_name,
+)
 from gemel.outcomes import NOT_FOUND, NotChecked, Reason
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, align_down, align_up, format_address, merge
@@ -59,6 +65,21 @@ def addresses_of_table(layout: Layout, plan: BuildPlan, placed: PlacedBuild) -> 
     return list(dict.fromkeys([placed.vector_address, *aliases]))
 
 
+def moved_handlers(inspection: Inspection, table: VectorTable) -> int:
+    """1 or -1 where the handlers from SVCall on are one word after or before their places, as reserved words show."""
+    used = [
+        bool(word & 1) and runs_from(inspection, table.placed, word & ~1)
+        for word in table.words[:FIRST_INTERRUPT]
+    ]
+    if len(used) < FIRST_INTERRUPT or used[9]:
+        return 0
+    short = 12 in reserved_words(table.core.architecture)  # no DebugMonitor
+    if used[10] and used[13] and not used[12] and not (used[11] and short):
+        return -1
+    after = used[12] and used[15] and (short or used[13])
+    return 1 if after and not (used[10] or used[11] or used[14]) else 0
+
+
 def word_span(table: VectorTable, index: int) -> Span:
     """Where word ``index`` of the table is in the image."""
     return Span(table.span.start + 4 * index, 4)
@@ -68,6 +89,15 @@ def words_span(table: VectorTable, indices: Iterable[int]) -> Span:
     """From the first to the last of these words."""
     places = sorted(indices)
     return Span.from_bounds(word_span(table, places[0]).start, word_span(table, places[-1]).end)
+
+
+def ends_inside(inspection: Inspection, table: VectorTable) -> bool:
+    """Whether the given build ends inside its table, so that its file was cut."""
+    placement = inspection.placements.get(table.plan.name)
+    ends = (
+        [piece.span.end for piece in placement.pieces if piece.address < table.span.end] if placement else []
+    )
+    return bool(ends) and max(ends) < table.span.end
 
 
 def place_of(table: VectorTable, *indices: int) -> str:

@@ -1,0 +1,366 @@
+"""One fault of a build that several rules meet, by compiled builds of three architectures: one finding, its cause."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from small_device import TODAY
+from tools import required_tool
+from verdict_builds import ARCHITECTURES, broken_in, layout_of
+
+from gemel.builds.build import Build
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
+from gemel.checking.runner import RulesApplied, check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
+from gemel.layout.reader import ReadLayout
+from gemel.outcomes import Finding
+from gemel.structs import NamedTuple
+
+SOURCE = """
+#include <stdint.h>
+extern uint32_t data_load[], data_start[], data_end[], fast_load[], fast_start[], fast_end[], bss_start[], bss_end[];
+__attribute__((section(".shared.a"), used)) volatile uint32_t link_words[32];
+__attribute__((section(".shared.b"), used)) volatile uint32_t link_more[16];
+__attribute__((used)) const uint32_t sampler_start_address = 0x10008000u;
+__attribute__((section(".data.table"))) volatile uint32_t table[7] = { 1, 2, 3, 4, 5, 6, 7 };
+__attribute__((section(".fast"))) volatile uint32_t fast[8] = { 8, 7, 6, 5, 4, 3, 2, 1 };
+volatile uint32_t faults, history[16];
+__attribute__((noinline)) static void trap(void) { for (;;) { } }
+__attribute__((noinline)) static void tick(void) { faults++; }
+__attribute__((used)) int main(void)
+{
+    link_words[0] = 1;
+    *(volatile uint32_t *)0x40021114u = sampler_start_address;
+    *(volatile uint32_t *)0x40021118u = 0u;
+    for (;;) { history[table[0] & 15] = fast[1]; }
+}
+/* before */
+__attribute__((used)) void reset_handler(void)
+{
+    /* first */
+    const uint32_t *from = data_load;
+    for (uint32_t *to = data_start; to < data_end;) *to++ = *from++;
+    from = fast_load;
+    for (uint32_t *to = fast_start; to < fast_end;) *to++ = *from++;
+    for (uint32_t *to = bss_start; to < bss_end;) *to++ = 0;
+    main();
+    for (;;) { }
+}
+__attribute__((section(".vectors"), used)) void *const vectors[24] = {
+    (void *)(TOP), reset_handler, trap, trap, [11] = trap, [14] = trap, [15] = tick, [16 ... 23] = trap };
+"""
+SCRIPT = """
+ENTRY(reset_handler)
+MEMORY { FLASH : ORIGIN = START, LENGTH = 32K  RAM : ORIGIN = FIRST, LENGTH = 8K
+         LINK : ORIGIN = 0x20004000, LENGTH = 1K }
+SECTIONS
+{
+  .vectors : { KEEP(*(.vectors)) } > FLASH
+  .text : { *(.text* .rodata*) . = ALIGN(4); } > FLASH
+  .data : { data_start = .; *(.data*) . = ALIGN(4); data_end = .; } > RAM AT> FLASH
+  data_load = LOADADDR(.data);
+  .fast : { fast_start = .; *(.fast) . = ALIGN(4); fast_end = .; } > RAM AT> FLASH
+  fast_load = LOADADDR(.fast);
+  .bss (NOLOAD) : { bss_start = .; *(.bss*) . = ALIGN(4); bss_end = .; } > RAM
+  .shared (NOLOAD) : { *(.shared.a) *(.shared.b) } > LINK
+}
+"""
+FLASH = {"station": 0x1000_0000, "sampler": 0x1000_8000}
+RAM = {"station": 0x2000_0000, "sampler": 0x2000_2000}
+
+Changes = tuple[tuple[str, str], ...]
+BASE_LAYOUT: Changes = (('symbols = ["link_words"]', 'symbols = ["link_words", "link_more"]'),)
+
+
+def _edited(text: str, changes: Changes) -> str:
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return text
+
+
+def _made(folder: Path, family: str, core: str, changes: Changes, options: str, *copied: str) -> Build:
+    """A build of ``core`` with these changes of its source and linker script, put through objcopy with ``copied``."""
+    source = [each for each in changes if each[0] in SOURCE]
+    top = f"0x{RAM[core] + 0x2000:x}"
+    script = _edited(SCRIPT, tuple(each for each in changes if each not in source))
+    (folder / f"{core}.c").write_text(_edited(SOURCE, tuple(source)).replace("TOP", top))
+    (folder / f"{core}.ld").write_text(
+        script.replace("START", hex(FLASH[core])).replace("FIRST", hex(RAM[core]))
+    )
+    gcc = required_tool("arm-none-eabi-gcc")
+    flags = [
+        "-mthumb",
+        f"-march={ARCHITECTURES[family]}{options}",
+        *(["-mfloat-abi=hard"] if options else []),
+        "-O2",
+        "-ffreestanding",
+        "-nostdlib",
+    ]
+    file = f"{core}.elf"
+    subprocess.run([gcc, *flags, "-T", f"{core}.ld", f"{core}.c", "-o", file], cwd=folder, check=True)
+    if copied:
+        copy = required_tool("arm-none-eabi-objcopy")
+        subprocess.run([copy, *copied, file], cwd=folder, check=True)
+    return read_build(BytesSource((folder / file).read_bytes(), file), name=core, file=file)
+
+
+def _judged(read: ReadLayout, builds: dict[str, Build]) -> RulesApplied:
+    return check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+
+
+class Case(NamedTuple):
+    """A core's build with changes; what is found, which words of the one finding say the cause; families it is for."""
+
+    core: str
+    changes: Changes
+    rule: str
+    words: str
+    families: str = "v6 v7 v8"
+    options: str = ""
+    copied: tuple[str, ...] = ()
+
+
+def _limit(value: str) -> Changes:
+    """A function that sets the limit of the stack, which the compiler inlines and keeps, as start-up code has it."""
+    text = f'__attribute__((used)) void system_init(void) {{ __asm volatile("msr msplim, %0" :: "r"({value}u)); }}'
+    return (("/* before */", text), ("/* first */", "system_init();"))
+
+
+TICK = "[11] = trap, [14] = trap, [15] = tick, "
+FLOATS: Changes = (
+    ("history[table[0] & 15] = fast[1];", "history[table[0] & 15] = (uint32_t)((float)fast[1] * 1.5f);"),
+    (
+        "/* before */",
+        "__attribute__((noinline, used)) void system_init(void) { *(volatile uint32_t *)0xE000ED88u |= 0xF00000u; "
+        '__asm volatile("dsb; isb" ::: "memory"); }',
+    ),
+    ("/* first */", "system_init();"),
+)
+SHARED = ".shared (NOLOAD) : { *(.shared.a) *(.shared.b) }"
+PROVIDED = "data_load = LOADADDR(.data);"
+
+FAULTS: dict[str, Case] = {
+    "a limit above the stack, in two copies": Case(
+        "station", _limit("0x20004000"), "stack-limit-below-stack", "above the initial stack pointer", "v8"
+    ),
+    "a limit above a wrong stack pointer": Case(
+        "station",
+        (*_limit("0x20001000"), ("(void *)(TOP)", "(void *)0x20000040")),
+        "stack-has-room",
+        "starts in",
+        "v8",
+    ),
+    "what is shared, linked elsewhere": Case(
+        "sampler",
+        ((SHARED, ".shared 0x20004100 (NOLOAD) : { *(.shared.a) *(.shared.b) }"),),
+        "contract-symbols-agree",
+        "link_more is",
+    ),
+    "what is shared, outside": Case(
+        "sampler",
+        (("LINK : ORIGIN = 0x20004000", "LINK : ORIGIN = 0x20004400"),),
+        "contract-symbols-agree",
+        "link_more is as far from its place",
+    ),
+    "what is shared, in another order": Case(
+        "sampler",
+        (("*(.shared.a) *(.shared.b)", "*(.shared.b) *(.shared.a)"),),
+        "contract-symbols-agree",
+        "takes the same bytes in another order",
+    ),
+    "data in front of what is shared": Case(
+        "sampler",
+        (
+            (
+                ".fast : { fast_start = .; *(.fast) . = ALIGN(4); fast_end = .; } > RAM",
+                ".fast : { fast_start = .; *(.fast) . = ALIGN(4); fast_end = .; } > LINK",
+            ),
+        ),
+        "contract-symbols-agree",
+        "section .fast of build sampler is in area link, in front of",
+    ),
+    "cleared data in front of what is shared": Case(
+        "sampler",
+        (("*(.bss*) . = ALIGN(4); bss_end = .; } > RAM", "*(.bss*) . = ALIGN(4); bss_end = .; } > LINK"),),
+        "start-clears-own-ram",
+        "place section .bss",
+    ),
+    "addresses changed after linking": Case(
+        "sampler",
+        (),
+        "vector-table-not-blank",
+        "are 0x800 higher than its code has them",
+        copied=("--change-addresses=0x800",),
+    ),
+    "handlers a word too early": Case(
+        "station",
+        ((TICK, "[10] = trap, [13] = trap, [14] = tick, "),),
+        "required-handlers-present",
+        "one word before their places",
+        "v6",
+    ),
+    "handlers a word too early, with a monitor": Case(
+        "station",
+        ((TICK, "[10] = trap, [11] = trap, [13] = trap, [14] = tick, "),),
+        "required-handlers-present",
+        "one word before their places",
+        "v7 v8",
+    ),
+    "handlers a word too late": Case(
+        "station",
+        ((TICK, "[12] = trap, [15] = trap, "),),
+        "required-handlers-present",
+        "one word after their places",
+        "v6",
+    ),
+    "handlers a word too late, with a monitor": Case(
+        "station",
+        ((TICK, "[12] = trap, [13] = trap, [15] = trap, "),),
+        "required-handlers-present",
+        "one word after their places",
+        "v7 v8",
+    ),
+    "a variable as a handler": Case(
+        "station",
+        (("[15] = tick", "[15] = (void *)&table"),),
+        "handlers-executable",
+        "which is not executable",
+    ),
+    "a constant's address as stack pointer": Case(
+        "station",
+        (("(void *)(TOP)", "(char *)vectors + 4"),),
+        "stack-pointer-in-own-ram",
+        "not in RAM that it owns",
+    ),
+    "main for the reset handler": Case(
+        "station",
+        (*FLOATS, ("(void *)(TOP), reset_handler", "(void *)(TOP), main")),
+        "reset-handler-in-code",
+        "start-up is skipped",
+        "v7 v8",
+        "+fp",
+    ),
+    "sources exchanged": Case(
+        "station",
+        (
+            (PROVIDED, "fast_load = LOADADDR(.data);"),
+            ("fast_load = LOADADDR(.fast);", "data_load = LOADADDR(.fast);"),
+        ),
+        "start-copies-stored-data",
+        "are exchanged",
+    ),
+}
+SOUND: dict[str, Case] = {
+    "as it is": Case("station", (), "", ""),
+    "a limit in two copies": Case("station", _limit("0x20001000"), "", "", "v8"),
+    "floats": Case("station", FLOATS, "", "", "v7 v8", "+fp"),
+    "one handler for all": Case(
+        "station", ((TICK, "[11 ... 15] = trap, "),), "reserved-vectors-zero", "word 13"
+    ),
+    "words for a tool in reserved ones": Case(
+        "station",
+        ((TICK, TICK + "[10] = (void *)0x474D, [13] = (void *)0x474D, "),),
+        "reserved-vectors-zero",
+        "2 words",
+    ),
+}
+EXTENDED: Changes = tuple(
+    (f'[core.{core}]\nrole = "{role}"\n', f'[core.{core}]\nrole = "{role}"\nextensions = ["fp"]\n')
+    for core, role in (("station", "primary"),)
+)
+
+
+def _cases(table: dict[str, Case]) -> list[tuple[str, str]]:
+    return [(name, family) for name, case in table.items() for family in case.families.split()]
+
+
+def _found(case: Case, family: str, folder: Path) -> list[Finding]:
+    changes = (*BASE_LAYOUT, *(EXTENDED if case.options else ()))
+    other = "station" if case.core == "sampler" else "sampler"
+    builds = {
+        case.core: _made(folder, family, case.core, case.changes, case.options, *case.copied),
+        other: _made(folder, family, other, (), ""),
+    }
+    result = _judged(layout_of(family, *changes), builds)
+    assert broken_in(result) == ({case.rule: 1} if case.rule else {})
+    return [each.finding for rule in result.results for each in rule.findings]
+
+
+def _said(finding: Finding) -> str:
+    return " ".join((finding.what, finding.found, *finding.lines, finding.next_step))
+
+
+@pytest.mark.parametrize(("case", "family"), [*_cases(FAULTS)])
+def test_one_fault_of_a_build_is_one_finding_that_says_it(case: str, family: str, tmp_path: Path) -> None:
+    """Two compiled builds, one of them with one fault."""
+    (finding,) = _found(FAULTS[case], family, tmp_path)
+    assert FAULTS[case].words in _said(finding)
+
+
+@pytest.mark.parametrize(("case", "family"), [*_cases(SOUND)])
+def test_what_is_like_a_fault_is_none(case: str, family: str, tmp_path: Path) -> None:
+    """The same without the fault: nothing is found, or the note that was before."""
+    for finding in _found(SOUND[case], family, tmp_path):
+        assert SOUND[case].words in _said(finding)
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+def test_a_hex_file_without_a_line_of_its_vectors_is_one_finding(family: str, tmp_path: Path) -> None:
+    """The words of the line are erased: that they are no handlers follows from what is not stored."""
+    lines = _flat(tmp_path, family, ("-O", "ihex")).decode().splitlines(keepends=True)
+    vectors = [each for each in lines if each[7:9] == "00"]
+    lines.remove(vectors[4])  # words 16 to 19
+    station = BytesSource("".join(lines).encode(), "station.hex")
+    builds = {
+        "station": read_build(station, name="station", file="station.hex"),
+        "sampler": _made(tmp_path, family, "sampler", (), ""),
+    }
+    assert broken_in(_judged(layout_of(family, *BASE_LAYOUT), builds)) == {"vector-table-complete": 1}
+
+
+FLAT: dict[str, tuple[Callable[[bytes], bytes], str, str]] = {
+    "blank": (lambda data: b"\xff" * len(data), "vector-table-not-blank", "is blank"),
+    "zeros": (lambda data: bytes(len(data)), "vector-table-not-blank", "is blank"),
+    "cut in its vectors": (lambda data: data[:90], "vector-table-complete", "does not store its whole"),
+    "cut after its vectors": (lambda data: data[:0x64], "reset-handler-in-code", "outside the code"),
+    "a dump as text": (
+        lambda data: data.hex(" ").encode(),
+        "vector-table-not-blank",
+        "no vector table: no stack pointer",
+    ),
+}
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+@pytest.mark.parametrize("case", FLAT)
+def test_one_fault_of_a_flat_build_is_one_finding(case: str, family: str, tmp_path: Path) -> None:
+    """That the primary holds no address, and what reads as code there, follows from what the file is."""
+    edit, rule, words = FLAT[case]
+    read = layout_of(family, *BASE_LAYOUT)
+    flat = ("-O", "binary", "-j", ".vectors", "-j", ".text", "-j", ".data", "-j", ".fast")
+    builds = {
+        "station": read_build(
+            BytesSource(edit(_flat(tmp_path, family, flat)), "station.bin"),
+            name="station",
+            file="station.bin",
+            raw_start=FLASH["station"],
+        ),
+        "sampler": _made(tmp_path, family, "sampler", (), ""),
+    }
+    result = _judged(read, builds)
+    assert broken_in(result) == {rule: 1}
+    ((_, finding),) = result.open_findings("error")
+    assert words in _said(finding)
+
+
+def _flat(folder: Path, family: str, options: tuple[str, ...]) -> bytes:
+    _made(folder, family, "station", (), "")
+    copy = required_tool("arm-none-eabi-objcopy")
+    subprocess.run([copy, *options, "station.elf", "station.bin"], cwd=folder, check=True)
+    return (folder / "station.bin").read_bytes()
