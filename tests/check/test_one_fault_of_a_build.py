@@ -15,6 +15,7 @@ from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.checking.runner import RulesApplied, check
+from gemel.inspection.cores.regions import ID_SYMBOL
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout
@@ -103,7 +104,10 @@ def _made(folder: Path, family: str, core: str, changes: Changes, options: str, 
         "-nostdlib",
     ]
     file = f"{core}.elf"
-    subprocess.run([gcc, *flags, "-T", f"{core}.ld", f"{core}.c", "-o", file], cwd=folder, check=True)
+    if "cmse" in (folder / f"{core}.c").read_text():
+        flags.append("-mcmse")
+    linked = ["-Wl,--no-check-sections", "-T", f"{core}.ld", f"{core}.c", "-lgcc", "-o", file]
+    subprocess.run([gcc, *flags, *linked], cwd=folder, check=True)
     if copied:
         copy = required_tool("arm-none-eabi-objcopy")
         subprocess.run([copy, *copied, file], cwd=folder, check=True)
@@ -124,6 +128,8 @@ class Case(NamedTuple):
     families: str = "v6 v7 v8"
     options: str = ""
     copied: tuple[str, ...] = ()
+    layout: Changes = ()
+    other: Changes = ()
 
 
 def _limit(value: str) -> Changes:
@@ -142,8 +148,64 @@ FLOATS: Changes = (
     ),
     ("/* first */", "system_init();"),
 )
+
 SHARED = ".shared (NOLOAD) : { *(.shared.a) *(.shared.b) }"
 PROVIDED = "data_load = LOADADDR(.data);"
+SECURITY: Changes = (('role = "primary"\n', 'role = "primary"\nextensions = ["security"]\n'),)
+CALL: Changes = (
+    (
+        "volatile uint32_t faults",
+        "typedef void __attribute__((cmse_nonsecure_call)) away(void); volatile uint32_t faults",
+    ),
+    ("for (;;) { history", "((away *)sampler_start_address)(); for (;;) { history"),
+)
+UNGUARDED = (
+    '__asm(".fpu fpv5-sp-d16; .thumb_func; .global __gnu_cmse_nonsecure_call; '
+    ".type __gnu_cmse_nonsecure_call, %function; "
+    "__gnu_cmse_nonsecure_call: push {r4, lr}; vmov s0, r4; blxns r4; pop {r4, pc}; "
+    '.size __gnu_cmse_nonsecure_call, . - __gnu_cmse_nonsecure_call");'
+)
+UDIV = '__asm volatile(".arch armv7-m; udiv r0, r0, r1; .arch armv6-m" ::: "r0");'
+
+
+def _overlays(first: int, second: int) -> Changes:
+    """Two buffers at one address, of which one is used at a time."""
+    text = "".join(
+        f'__attribute__((section(".buffer_{name}"), used)) uint8_t buffer_{name}[{size}]; '
+        for name, size in (("a", first), ("b", second))
+    )
+    return (
+        ("/* before */", text),
+        (
+            SHARED,
+            ".buffer_a (NOLOAD) : { *(.buffer_a) } > RAM\n"
+            f"  .buffer_b ADDR(.buffer_a) (NOLOAD) : {{ *(.buffer_b) }}\n  {SHARED}",
+        ),
+    )
+
+
+def _phases(instruction: str) -> Changes:
+    """Two functions that are copied to one address, each before its call."""
+    text = (
+        "extern uint32_t load_one[], load_two[], phase[], end_one[], end_two[]; "
+        '__attribute__((section(".one"), noinline)) void one(void) { faults++; } '
+        f'__attribute__((section(".two"), noinline)) void two(void) {{ faults += 2; {instruction} }} '
+        "static void copied(uint32_t *to, uint32_t *end, const uint32_t *from) { while (to < end) *to++ = *from++; }"
+    )
+    return (
+        ("/* before */", text),
+        (
+            "    main();",
+            "    copied(phase, end_one, load_one); one(); copied(phase, end_two, load_two); two(); main();",
+        ),
+        (
+            SHARED,
+            ".one : { phase = .; *(.one) . = ALIGN(4); end_one = .; } > RAM AT> FLASH load_one = LOADADDR(.one);\n"
+            "  .two ADDR(.one) : { *(.two) . = ALIGN(4); end_two = .; } AT> FLASH load_two = LOADADDR(.two);\n"
+            f"  {SHARED}",
+        ),
+    )
+
 
 FAULTS: dict[str, Case] = {
     "a limit above the stack, in two copies": Case(
@@ -256,7 +318,54 @@ FAULTS: dict[str, Case] = {
         "are exchanged",
     ),
 }
+FAULTS |= {
+    "an attribute that nobody knows": Case(
+        "station", (("/* before */", '__asm(".eabi_attribute 60, 1");'),), "build-demands-understood", "60"
+    ),
+    "the file's headers in front of the vectors": Case(
+        "sampler",
+        (
+            (
+                "SECTIONS\n{",
+                "PHDRS { all PT_LOAD FILEHDR PHDRS; data PT_LOAD; }\nSECTIONS\n{\n  . = START + 0x100;",
+            ),
+            (
+                ".vectors : { KEEP(*(.vectors)) } > FLASH",
+                ".vectors START + 0x100 : { KEEP(*(.vectors)) } > FLASH :all",
+            ),
+            ("data_end = .; } > RAM AT> FLASH", "data_end = .; } > RAM AT> FLASH :data"),
+        ),
+        "file-headers-not-stored",
+        "ELF file",
+        layout=(('stored_in = "sampler-code"', 'stored_in = "sampler-code"\nvector_offset = 0x100'),),
+        other=(("0x10008000u", "0x10008100u"),),
+    ),
+    "linked by an older fragment": Case(
+        "station",
+        ((PROVIDED, f"{PROVIDED} {ID_SYMBOL} = 0x1234;"),),
+        "linked-by-current-regions",
+        "another memory",
+    ),
+    "one of two overlays too large": Case(
+        "sampler", _overlays(64, 8192), "ram-claims-in-own-areas", "buffer_b"
+    ),
+    "an instruction that the core lacks, in the second overlay": Case(
+        "station", _phases(UDIV), "instructions-fit-core", "udiv", "v6"
+    ),
+    "floating point that no test guards in a call of non-secure code": Case(
+        "station",
+        (*CALL, ("/* before */", UNGUARDED)),
+        "float-demands-fit-core",
+        "floating",
+        "v8",
+        layout=SECURITY,
+    ),
+}
 SOUND: dict[str, Case] = {
+    "overlays without bytes": Case("sampler", _overlays(64, 1024), "", ""),
+    "two phases copied in turn": Case("station", _phases(""), "", ""),
+    "a call of non-secure code": Case("station", CALL, "", "", "v8", layout=SECURITY),
+    "a known attribute": Case("station", (("/* before */", '__asm(".eabi_attribute 70, 1");'),), "", ""),
     "as it is": Case("station", (), "", ""),
     "a limit in two copies": Case("station", _limit("0x20001000"), "", "", "v8"),
     "floats": Case("station", FLOATS, "", "", "v7 v8", "+fp"),
@@ -281,11 +390,11 @@ def _cases(table: dict[str, Case]) -> list[tuple[str, str]]:
 
 
 def _found(case: Case, family: str, folder: Path) -> list[Finding]:
-    changes = (*BASE_LAYOUT, *(EXTENDED if case.options else ()))
+    changes = (*BASE_LAYOUT, *(EXTENDED if case.options else ()), *case.layout)
     other = "station" if case.core == "sampler" else "sampler"
     builds = {
         case.core: _made(folder, family, case.core, case.changes, case.options, *case.copied),
-        other: _made(folder, family, other, (), ""),
+        other: _made(folder, family, other, case.other, ""),
     }
     result = _judged(layout_of(family, *changes), builds)
     assert broken_in(result) == ({case.rule: 1} if case.rule else {})

@@ -247,7 +247,7 @@ def test_conflicts_are_bounded_too() -> None:
 
 @pytest.mark.parametrize("size", [BACK // 16, BACK // 16 + 1])
 def test_addresses_that_start_over_are_one_problem(size: int) -> None:
-    """Where the upper half of an address is left out, all conflicts after the line have that cause; a few lines do not."""
+    """Where the upper half of an address is left out, all conflicts after the line have that one cause."""
     first = b"".join(hex_line(0, 16 * i, b"a" * 16) for i in range(size))
     second = b"".join(hex_line(0, 16 * i, b"ab" * 8) for i in range(0, size, 3))
     problems = problems_of(first + second + HEX_END, "hex")

@@ -32,14 +32,15 @@ def stuck_line(inspection: Inspection) -> tuple[str, str] | None:
     for address, data in parts:
         expected.write(address, data)
     held = [(address, data, inspection.bytes_of(Span(address, len(data)))) for address, data in parts]
-    return _data_lines(held) or _address_line(held, expected)
+    return data_lines(held) or address_line(held, expected)
 
 
 _Held = list[tuple[int, bytes, bytes]]
 """Address of each stretch, what the builds store there and what the image holds."""
 
 
-def _data_lines(held: _Held) -> tuple[str, str] | None:
+def data_lines(held: _Held) -> tuple[str, str] | None:
+    """Bits that have one value in every byte, all others being as stored."""
     pairs = {pair for _, stored, found in held for pair in zip(stored, found, strict=True)}
     always, ever = (
         reduce(and_, (found for _, found in pairs), 0xFF),
@@ -60,7 +61,8 @@ def _data_lines(held: _Held) -> tuple[str, str] | None:
     return None
 
 
-def _address_line(held: _Held, expected: SparseBytes) -> tuple[str, str] | None:
+def address_line(held: _Held, expected: SparseBytes) -> tuple[str, str] | None:
+    """The bit of addresses at one value of which the bytes are those that ``expected`` has at the other one."""
     for line in range(LINES):
         for level in (0, 1):
             counts = [_bytes_by_line(each, expected, line, level) for each in held]
