@@ -15,6 +15,7 @@ from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.checking.runner import RulesApplied, check
+from gemel.errors import GemelError
 from gemel.inspection.cores.regions import ID_SYMBOL
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -94,20 +95,23 @@ def _made(folder: Path, family: str, core: str, changes: Changes, options: str, 
     (folder / f"{core}.ld").write_text(
         script.replace("START", hex(FLASH[core])).replace("FIRST", hex(RAM[core]))
     )
-    gcc = required_tool("arm-none-eabi-gcc")
-    flags = [
-        "-mthumb",
-        f"-march={ARCHITECTURES[family]}{options}",
-        *(["-mfloat-abi=hard"] if options else []),
-        "-O2",
-        "-ffreestanding",
-        "-nostdlib",
-    ]
     file = f"{core}.elf"
-    if "cmse" in (folder / f"{core}.c").read_text():
-        flags.append("-mcmse")
-    linked = ["-Wl,--no-check-sections", "-T", f"{core}.ld", f"{core}.c", "-lgcc", "-o", file]
-    subprocess.run([gcc, *flags, *linked], cwd=folder, check=True)
+    march = f"-march={ARCHITECTURES[family]}{options}"
+    flags = ["-mthumb", march, f"-mfloat-abi={'hard' if options else 'soft'}", "-O2", "-ffreestanding"]
+    if family == "v7":
+        more = ["--target=arm-none-eabi", "-fshort-enums", "-fno-builtin", "-Wno-initializer-overrides"]
+        more += ["-mfpu=fpv4-sp-d16"] if options else []
+        flags[1] = f"-march={ARCHITECTURES[family]}"
+        clang, linker = required_tool("clang"), required_tool("ld.lld")
+        subprocess.run([clang, *more, *flags, "-c", f"{core}.c", "-o", f"{core}.o"], cwd=folder, check=True)
+        linked = [linker, "--no-check-sections", "-T", f"{core}.ld", f"{core}.o", "-o", file]
+        subprocess.run(linked, cwd=folder, check=True)
+    else:
+        gcc, more = required_tool("arm-none-eabi-gcc"), ["-nostdlib", "-Wl,--no-check-sections"]
+        if "cmse" in (folder / f"{core}.c").read_text():
+            more.append("-mcmse")
+        linked = ["-T", f"{core}.ld", f"{core}.c", "-lgcc", "-o", file]
+        subprocess.run([gcc, *flags, *more, *linked], cwd=folder, check=True)
     if copied:
         copy = required_tool("arm-none-eabi-objcopy")
         subprocess.run([copy, *copied, file], cwd=folder, check=True)
@@ -151,6 +155,8 @@ FLOATS: Changes = (
 
 SHARED = ".shared (NOLOAD) : { *(.shared.a) *(.shared.b) }"
 PROVIDED = "data_load = LOADADDR(.data);"
+GNU_LD = "v6 v8"
+"""Families whose builds GNU ld links: lld has another way to write these scripts."""
 SECURITY: Changes = (('role = "primary"\n', 'role = "primary"\nextensions = ["security"]\n'),)
 CALL: Changes = (
     (
@@ -337,8 +343,20 @@ FAULTS |= {
         ),
         "file-headers-not-stored",
         "ELF file",
+        GNU_LD,
         layout=(('stored_in = "sampler-code"', 'stored_in = "sampler-code"\nvector_offset = 0x100'),),
         other=(("0x10008000u", "0x10008100u"),),
+    ),
+    "a section in no segment below the stack": Case(
+        "sampler",
+        (
+            ("SECTIONS\n{", "PHDRS { code PT_LOAD; data PT_LOAD; }\nSECTIONS\n{"),
+            (".vectors : { KEEP(*(.vectors)) } > FLASH", ".vectors : { KEEP(*(.vectors)) } > FLASH :code"),
+            ("data_end = .; } > RAM AT> FLASH", "data_end = .; } > RAM AT> FLASH :data"),
+            ("bss_end = .; } > RAM", "bss_end = .; } > RAM\n  .big (NOLOAD) : { . += 8050; } > RAM :NONE"),
+        ),
+        "stack-has-room",
+        "less room than build sampler needs",
     ),
     "linked by an older fragment": Case(
         "station",
@@ -347,7 +365,7 @@ FAULTS |= {
         "another memory",
     ),
     "one of two overlays too large": Case(
-        "sampler", _overlays(64, 8192), "ram-claims-in-own-areas", "buffer_b"
+        "sampler", _overlays(64, 8192), "ram-claims-in-own-areas", "buffer_b", GNU_LD
     ),
     "an instruction that the core lacks, in the second overlay": Case(
         "station", _phases(UDIV), "instructions-fit-core", "udiv", "v6"
@@ -362,8 +380,8 @@ FAULTS |= {
     ),
 }
 SOUND: dict[str, Case] = {
-    "overlays without bytes": Case("sampler", _overlays(64, 1024), "", ""),
-    "two phases copied in turn": Case("station", _phases(""), "", ""),
+    "overlays without bytes": Case("sampler", _overlays(64, 1024), "", "", GNU_LD),
+    "two phases copied in turn": Case("station", _phases(""), "", "", GNU_LD),
     "a call of non-secure code": Case("station", CALL, "", "", "v8", layout=SECURITY),
     "a known attribute": Case("station", (("/* before */", '__asm(".eabi_attribute 70, 1");'),), "", ""),
     "as it is": Case("station", (), "", ""),
@@ -431,6 +449,22 @@ def test_a_hex_file_without_a_line_of_its_vectors_is_one_finding(family: str, tm
         "sampler": _made(tmp_path, family, "sampler", (), ""),
     }
     assert broken_in(_judged(layout_of(family, *BASE_LAYOUT), builds)) == {"vector-table-complete": 1}
+
+
+def test_a_heap_that_lld_stores_is_named(tmp_path: Path) -> None:
+    """It gives sections of the script alone bytes, all zero, which load into RAM."""
+    heap = (
+        "bss_end = .; } > RAM",
+        "bss_end = .; } > RAM\n  .heap : { . += 0x400; } > RAM\n  .pile : { . += 0x800; } > RAM",
+    )
+    read = layout_of("v7", *BASE_LAYOUT)
+    builds = {core: _made(tmp_path, "v7", core, (heap,) if core == "sampler" else (), "") for core in FLASH}
+    with pytest.raises(GemelError) as error:
+        join(read, builds)
+    (problem,) = error.value.problems
+    assert problem.next_step.startswith(
+        "sections .heap, .pile store nothing but zeros at an address of RAM: mark them (NOLOAD)"
+    )
 
 
 FLAT: dict[str, tuple[Callable[[bytes], bytes], str, str]] = {

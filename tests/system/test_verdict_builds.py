@@ -28,10 +28,13 @@ from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.checking.runner import check
+from gemel.draft.document import document
+from gemel.draft.drafting import draft
 from gemel.errors import BuildError, GemelError
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.rehearsal.session import RehearsalOptions, rehearse
+from gemel.show.facts.gather import contents_of
 
 SOUND: tuple[tuple[str, ...], ...] = (
     (),
@@ -732,13 +735,30 @@ def test_debug_information_alone_is_called_so(tmp_path: Path) -> None:
         assert error.value.problems[0].what == "the file holds debug information only, no code"
 
 
-def test_types_without_own_debug_information_are_not_checked() -> None:
+@pytest.mark.parametrize("family", ARCHITECTURES)
+def test_what_is_in_no_segment_is_drafted_and_shown(family: str) -> None:
+    """A shared section, and one in RAM of the other core, that no program header has."""
+    text = document(draft(builds_of(family, "station-link-none", "sampler-nmagic")), {})
+    assert "[area.shared]                   # 0x2000_4000..0x2000_43FF" in text
+    assert "0x2000_0400..0x2000_043F" in document(draft(builds_of(family, "sampler-extra-none")), {})
+    read, sizes = layout_of(family), {}
+    for file in ("sampler", "sampler-extra-none"):
+        builds = builds_of(family, "station-link-none", file)
+        shown = contents_of(Inspection(read, join(read, builds).image, builds), "image.hex")
+        sizes[file] = next(each.ram for each in shown.builds if each.name == "sampler")
+        (link,) = (each for memory in shown.memories for each in memory.areas if each.name == "link")
+        assert link.used == 128
+    assert sizes["sampler-extra-none"] - sizes["sampler"] == 64
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+def test_types_without_own_debug_information_are_not_checked(family: str) -> None:
     """Types and constants of a contract are not judged where only a library's units are described."""
     change = (
         'symbols = ["link_words"]',
         'symbols = ["link_words"]\ntypes = ["struct Link"]\nconstants = ["X"]',
     )
-    result = judged("v7", ("station-library", "sampler-library"), (change,))
+    result = judged(family, ("station-library", "sampler-library"), (change,))
     status = {each.rule.name: each.status for each in result.results}
     assert status["contract-types-agree"] == status["contract-constants-equal"] == "not checked"
 
