@@ -147,7 +147,7 @@ def _of_build(inspection: Inspection, placement: Placement, data: bytes) -> Conv
     ]
     for each in CONVERSIONS:
         converted = [(part, each.of(part)) for part in parts]
-        changed = [made for part, made in converted if made != part]
+        changed = [made for part, made in converted if made[EDGE:-EDGE] not in part]
         if changed and all(made[EDGE:-EDGE] in data for made in changed):
             return each
     return None
