@@ -282,3 +282,26 @@ def test_alignment_is_looked_at_before_the_protection(access: str, trap: str, ki
     rehearsal = run(store(0xE000_ED14, trap) + program + SLEEP, TABLE, handler="b .\n")
     kinds = ("alignment-fault", "protected-write", "protected-read")
     assert [each for each in kinds if rehearsal.finding(each)] == [kind]
+
+
+LOADED = "ldr r6, =0x38000201\n ldr r1, =0x4770\n strh r1, [r6, #-1]\n dsb\n isb\n"
+"""A function in RAM that returns."""
+GOES_THERE = "blx r6\n"
+
+
+@pytest.mark.parametrize(
+    ("between", "found"),
+    [
+        (OFF + GOES_THERE, True),
+        (OFF, True),
+        ("", True),
+        (OFF + region(1, 0x3800_0000, 0x3800_01FF, 1, 1), False),
+    ],
+    ids=["in RAM while off", "off and on", "on", "a smaller region"],
+)
+def test_what_may_be_executed_is_looked_at_again(between: str, found: bool) -> None:
+    """Code that the core came to while its unit was off is refused where that is on again, with regions as before."""
+    on = store(0xE000_ED94, "5") + "dsb\n isb\n"
+    program = region(0, FLASH, FLASH + 0x3FFFF, 3, 0) + region(1, 0x3800_0000, 0x3801_FFFF, 1, 1)
+    program += LOADED + on + between + on + GOES_THERE + SLEEP
+    assert (run(program, "").finding("protected-fetch") is not None) is found

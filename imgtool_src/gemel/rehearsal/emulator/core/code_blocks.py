@@ -30,6 +30,7 @@ from gemel.rehearsal.emulator.core.instruction_needs import (
     uses_system_register,
 )
 from gemel.rehearsal.plan import CorePlan
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 LOOK_AHEAD = 128
@@ -220,6 +221,10 @@ class CodeBlocks:
         return any(span.holds(address) for span in self._plan.loadable) and not any(
             span.holds(address) for span in self._plan.executable
         )
+
+    def saw_code_in(self, span: Span) -> bool:
+        """Whether code that was looked at may be in ``span``."""
+        return any(map(span.overlaps, self._plan.executable)) or any(map(span.holds, self._loaded))
 
     def loaded_again(self) -> bool:
         """Whether code in RAM that no build knows of is no longer what it was when it was looked at."""

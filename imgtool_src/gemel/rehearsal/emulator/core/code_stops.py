@@ -252,7 +252,7 @@ class CodeStops:
         core.stack_watch.comes_to_block(address)
         if core.blocks.is_loaded(address) and not core.blocks.is_loaded(previous.pc & ~1):
             core.blocks.entered_data = address
-        doubtful = core.blocks.is_doubtful(address, block.size) or not core.guard.may_execute(address)
+        doubtful = core.blocks.is_doubtful(address, block.size) or not core.guard.may_enter(address)
         if doubtful or core.guard.stale or core.bus.stale or (core.blocks.found_stop and self._stops):
             core.blocks.suspect = address
             uc.emu_stop()

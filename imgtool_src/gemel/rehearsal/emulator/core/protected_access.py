@@ -28,7 +28,9 @@ class ProtectedAccess:
         self._hooks: dict[tuple[int, Span, Rights], int] = {}
         self._version = 0
         self._user_seen = False
-        self._executes: list[tuple[Span, bool, bool]] = []
+        self._executes: set[tuple[Span, bool, bool]] = set()
+        self._went_unguarded = False
+        """Whether the core came to code that it had not yet been in while nothing was forbidden."""
 
     @property
     def stale(self) -> bool:
@@ -81,6 +83,11 @@ class ProtectedAccess:
         """Whether the code that runs now may go on at ``address``."""
         return not self._guards or self.allows("execute", address, 2, self._core.unprivileged)
 
+    def may_enter(self, address: int) -> bool:
+        """The same of code that the core comes to for the first time, or by a new way."""
+        self._went_unguarded |= not self._guards
+        return self.may_execute(address)
+
     def refresh(self) -> None:
         """Watch what is forbidden now; not from a callback."""
         core, u = self._core, self._unicorn
@@ -106,9 +113,10 @@ class ProtectedAccess:
                 reaching = Span.from_bounds(max(span.start - LONGEST_ACCESS + 1, 0), span.end)
                 hook = core.native.at_accesses(kind, self._on_access, (span, given), reaching)
             self._hooks[kind, span, given] = int(hook)
-        executes = [(span, given.execute, given.user_execute) for span, given in rights]
-        if executes != self._executes:
-            self._executes = executes
+        executes = {(span, given.execute, given.user_execute) for span, given in rights}
+        changed, self._executes = executes ^ self._executes, executes
+        if self._went_unguarded or any(core.blocks.saw_code_in(span) for span, *_ in changed):
+            self._went_unguarded = False
             core.look_again()
 
     def _is_forbidden(self, given: Rights, access: str) -> bool:
