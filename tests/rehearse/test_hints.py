@@ -205,6 +205,7 @@ def test_what_masks_an_interrupt(name: str) -> None:
 
 SET_UP = store(0xE000_E014, "999")
 CONTROL = 0xE000_E010
+WORKS = "1: adds r4, #1\n b 1b\n"
 UNUSED_TIMERS = {
     "set up and off": (
         SET_UP,
@@ -215,6 +216,8 @@ UNUSED_TIMERS = {
         SET_UP + store(CONTROL, "5"),
         "SysTick counts and does not interrupt (bit 1 of SYST_CSR",
     ),
+    "counts beside work": (SET_UP + store(CONTROL, "5") + WORKS, "SysTick counts and does not interrupt"),
+    "counts beside work that is not done": (store(0xE000_E014, "0xFFFF") + store(CONTROL, "5") + WORKS, ""),
     "ticks": (SET_UP + store(CONTROL, "7"), ""),
     "ticked, then off": (SET_UP + store(CONTROL, "7") + "wfi\n" + store(CONTROL, "4"), ""),
     "a delay that reads it": (

@@ -30,6 +30,9 @@ MAX_ZEROS = 4
 MAX_LOOKS = 64
 """Reads of a register up to which it may be one that says which core reads it; more poll it."""
 
+UNREAD_PERIODS = 10
+"""Periods of a tick timer after which nobody will read it who has not yet."""
+
 SET_ENABLE = 0xE000_E100
 """NVIC_ISER0 (DDI 0553, "Interrupt Set Enable Register")."""
 
@@ -158,7 +161,7 @@ def interrupts_that_do_not_come(
     described = {each.interrupt for each in plan.registers.events if each.core == core.name}
     # At the end of a budget the core may be about to read the timer.
     looked_for = core.tick[0] and TICK not in core.taken and run.ended != "budget"
-    no_ticks = unused_ticks(core) or (looked_for and why_no_ticks(core))
+    no_ticks = unused_ticks(core, run) or (looked_for and why_no_ticks(core))
     hints = [no_ticks] if no_ticks else []
     hints += [
         f"interrupt {number} was never taken: {why_not_taken(core, FIRST_INTERRUPT + number)}"
@@ -202,10 +205,14 @@ def why_not_taken(core: RawCore, number: int) -> str:
     return f"{state} and {masked_by(core, number)}"
 
 
-def unused_ticks(core: RawCore) -> str:
-    """What keeps a tick timer from interrupting that is set up and that nobody reads; empty if nothing does."""
-    _, reload, polled = core.tick
-    return "" if not reload or polled or TICK in core.taken else why_no_ticks(core)
+def unused_ticks(core: RawCore, run: RawRun) -> str:
+    """What keeps a tick timer from interrupting that is set up and that nobody reads; empty if nothing does.
+
+    At the end of a budget one that counts may still be read, unless many of its periods went by.
+    """
+    control, reload, polled = core.tick
+    may_be_read = run.ended == "budget" and control & ENABLE and run.time < UNREAD_PERIODS * reload
+    return "" if not reload or polled or may_be_read or TICK in core.taken else why_no_ticks(core)
 
 
 def why_no_ticks(core: RawCore) -> str:

@@ -86,7 +86,7 @@ def rehearsal_of(inspection: Inspection, plan: DevicePlan, run: RawRun, names: C
             *run.notes,
             *(f"after the last goal, {timeline_text(each, names)}" for each in beyond),
             *_undescribed(run, names),
-            *(f"{each.name}: {why}" for each in run.cores if (why := unused_ticks(each))),
+            *(f"{each.name}: {why}" for each in run.cores if (why := unused_ticks(each, run))),
             *names.notes,
         ),
         shared_memory={area: bytes.fromhex(digits) for area, digits in run.shared.items()},
