@@ -46,9 +46,7 @@ def on_v7e(random: Random) -> Iterator[Scenario]:
 FAMILIES_OF: tuple[tuple[Board, Family], ...] = ((V6, on_v6), (V7, on_v7), (V7E, on_v7e))
 
 
-NEEDS_V8 = re.compile(
-    r"msplim|psplim|MPU_RLAR|MPU_MAIR|\b(?:lda|stl|tt)\b|\bCPUID\b|SYST_CSR & 4|SECURE|float unit absent"
-)
+NEEDS_V8 = re.compile(r"msplim|psplim|MPU_RLAR|MPU_MAIR|\b(?:lda|stl|tt)\b|\bCPUID\b|SYST_CSR & 4|SECURE")
 """What programs for Armv8-M hold, or for the one device."""
 
 
@@ -63,7 +61,8 @@ class Alone:
         """The scenarios, with the options of this board's float unit."""
         for each in self._family(random):
             two_cores = each.partner != PLAIN or each.other_defines or each.layout or each.loose
-            if two_cores or NEEDS_V8.search(each.code):
+            of_station = each.cores == ("station",)  # which has no float unit
+            if two_cores or of_station or NEEDS_V8.search(each.code):
                 continue
             options = each.options
             if set(TWO_CORES.hard) <= set(options):
