@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import struct
+from typing import Any
 
 import pytest
 from device_programs import IDLE, RELEASE, SLEEP, result, run, store, word
+
+from gemel.rehearsal import session
+from gemel.rehearsal.emulator import schedule
 
 QUIET = "ldr r2, =20000\n1: subs r2, #1\n bne 1b\n"
 """So long that the cores' turns get long."""
@@ -64,3 +68,23 @@ def test_what_an_instruction_costs(name: str) -> None:
 def test_a_long_wait_lasts_no_turn() -> None:
     """WFE that nothing ends may last, at most some 256 instructions each."""
     assert 1_000 * 3 < ticks("wfe", 1_000) < 1_000 * 260
+
+
+COUNTS = "movs r2, #0\n1: adds r2, #1\n b 1b\n"
+
+
+def test_the_pace_of_the_cores_in_each_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The usual order has the cores alike; the others have either one slower, by two and by four, and each is tried."""
+    paces: list[float] = []
+    rehearsed = session._rehearsed
+
+    def noted(*given: Any) -> Any:
+        result, raw = rehearsed(*given)
+        assert raw is not None
+        station, sampler = (each.instructions for each in raw.cores)
+        paces.append(station / sampler)
+        return result, raw
+
+    monkeypatch.setattr(session, "_rehearsed", noted)
+    run(RELEASE + COUNTS, "", sampler=COUNTS, budget=60_000, interleavings=len(schedule.PERIODS))
+    assert paces == pytest.approx([1, 0.25, 4, 1, 0.5, 2, 1], rel=0.2)

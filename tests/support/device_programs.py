@@ -71,6 +71,7 @@ def run(
     exact: bool = False,
     reset: int = FLASH + 0x401,
     watches: tuple[str, ...] = (),
+    interleavings: int = 0,
 ) -> Rehearsal:
     """The station with this program (R4 to R7 are zero) and handler of every exception; the sampler if released."""
     image = SparseBytes()
@@ -85,7 +86,7 @@ def run(
     )
     if without_release:
         text = re.sub(r"\[core\.sampler\.release\]\n(.+\n)+", "", text)
-    options = RehearsalOptions(budget=budget, isolate=False, exact=exact, watches=watches)
+    options = RehearsalOptions(budget, watches, isolate=False, exact=exact, interleavings=interleavings)
     return rehearse(read_layout(f"{text}\n{table}\n".encode(), "x.toml"), image, {}, options)
 
 
