@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import resource
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -21,12 +23,27 @@ ONCE_WRONG = (
     "v7-m-written-mpu-size",
 )
 """Programs of the classes with several hundreds of which the rehearsal was wrong once."""
+MOST_SECONDS = 60
 KNOWN = disagreements_known()
 
 
 def _cases() -> list[Case]:
     chosen = sample(list(all_cases()), COUNT)
     return chosen + [case for case in all_cases() if case.name.startswith(ONCE_WRONG) and case not in chosen]
+
+
+def processor_time() -> float:
+    """Seconds of this process and of those that it has waited for: compilers and the board."""
+    used = map(resource.getrusage, (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return sum(each.ru_utime + each.ru_stime for each in used)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def sample_is_short() -> Iterator[None]:
+    """The whole sample, builds and board included, takes less than a minute of a processor."""
+    began = processor_time()
+    yield
+    assert processor_time() - began < MOST_SECONDS
 
 
 @pytest.mark.parametrize("case", _cases(), ids=lambda case: case.name)
