@@ -163,3 +163,45 @@ def test_what_may_take_a_stack_pointer_off_its_words(code: str, may: bool, tmp_p
     """ADD and SUB of what may be no multiple of four, and such a writeback; not what compilers write."""
     _, first, second = next(instructions(assembled(code, tmp_path)))
     assert may_unalign_stack(first, second) == may
+
+
+UNWRITTEN = "ldr r0, =0x38000400\n "
+COPIES = {
+    "a word": ("ldr r1, [r0]\n str r1, [r0, #16]", 0),
+    "several words": ("ldm r0, {r1, r2, r3}\n adds r0, #32\n stm r0!, {r1, r2, r3}", 0),
+    "a pair": ("ldrd r1, r2, [r0]\n strd r1, r2, [r0, #16]", 0),
+    "bytes in a loop": (
+        "movs r5, #8\n1: ldrb r1, [r0]\n strb r1, [r0, #16]\n adds r0, #1\n subs r5, #1\n bne 1b",
+        0,
+    ),
+    "a word, and then its copy is used": (
+        "ldr r1, [r0]\n str r1, [r0, #16]\n ldr r2, [r0, #16]\n adds r2, #1",
+        1,
+    ),
+    "a copy that is copied and used": (
+        "ldr r1, [r0]\n str r1, [r0, #16]\n ldr r1, [r0, #16]\n str r1, [r0, #32]\n ldr r1, [r0, #32]\n tst r1, r1",
+        1,
+    ),
+    "a copy that is written and used": (
+        "ldr r1, [r0]\n str r1, [r0, #16]\n str r4, [r0, #16]\n ldr r1, [r0, #16]\n tst r1, r1",
+        0,
+    ),
+    "in part a copy": ("ldrd r1, r2, [r0]\n str r1, [r0, #16]", 1),
+    "counted up": ("ldr r1, [r0]\n adds r1, #1\n str r1, [r0]", 1),
+    "stored and compared": ("ldr r1, [r0]\n str r1, [r0, #16]\n cmp r1, #3", 1),
+    "stored and compared with zero": ("ldr r1, [r0]\n str r1, [r0, #16]\n cbz r1, 1f\n nop\n1: nop", 1),
+    "stored and used as an address": ("ldr r1, [r0]\n str r1, [r0, #16]\n mov r2, r1", 1),
+    "a word of which a byte is stored": ("ldr r1, [r0]\n strb r1, [r0, #16]", 1),
+    "not stored before a branch": ("ldr r1, [r0]\n b 1f\n1: str r1, [r0, #16]", 1),
+    "not stored": ("ldr r1, [r0]", 1),
+}
+
+
+@pytest.mark.parametrize("name", COPIES)
+def test_copies_of_what_nobody_wrote(name: str) -> None:
+    """A copy, as of a block that is moved or of a structure with gaps, is no use; a use of the copy is one."""
+    code, warnings = COPIES[name]
+    found = run(f"{UNWRITTEN}{code}\n {SLEEP}", "", without_release=True, watches=("reads",)).findings
+    kinds = [each.kind for each in found if each.severity == "warning"]
+    assert min(len(kinds), 1) == warnings, found
+    assert set(kinds) <= {"read-of-unwritten"}

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.architectures import BASELINES
-from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.computed_addresses import registers_read, registers_set
+from gemel.m_profile.halfwords import branch_distance, instructions
+from gemel.m_profile.memory_accesses import memory_access
 from gemel.rehearsal.emulator.core.instruction_needs import loads_double, searches_zero
 
 if TYPE_CHECKING:
@@ -21,6 +24,15 @@ WATCHES = {
 
 SEARCHED = 24
 """Bytes of code after a load in which a word is searched for a zero byte."""
+
+PC, BX = 15, 0x4700
+"""The number of the program counter, and the first halfword of BX and BLX."""
+
+COPIED = 64
+"""Bytes of code from a load on in which what it loads is stored, where that is a copy."""
+
+KEPT = 16
+"""Values that copies hold at most between their loads and stores."""
 
 
 def install(
@@ -39,7 +51,10 @@ def install(
 
 
 def _watch_reads(core: EmulatedCore, memories: Mapping[str, Backing]) -> None:
+    """A copy of what nobody wrote is no use of it: what it stores counts as not written either."""
     import unicorn
+
+    copied: deque[tuple[bytes, bytes]] = deque(maxlen=KEPT)
 
     for window in core.plan.windows:
         written = memories[window.memory].written
@@ -49,20 +64,72 @@ def _watch_reads(core: EmulatedCore, memories: Mapping[str, Backing]) -> None:
         def on_write(
             uc: Any, access: int, address: int, size: int, value: int, data: tuple[int, bytearray]
         ) -> None:
-            offset = address - data[0]
-            data[1][offset : offset + size] = b"\x01" * size
+            offset, marks = address - data[0], b"\x01" * size
+            if copied:
+                stored = (value & (1 << 8 * size) - 1).to_bytes(size, "little")
+                for each in copied:
+                    if each[0] == stored:
+                        copied.remove(each)
+                        marks = each[1]
+                        break
+            data[1][offset : offset + size] = marks
 
         def on_read(
             uc: Any, access: int, address: int, size: int, value: int, data: tuple[int, bytearray]
         ) -> None:
             offset = address - data[0]
-            if 0 in data[1][offset : offset + size] and not _reads_beyond(core, data[1], offset, size):
+            marks = data[1][offset : offset + size]
+            if 0 in marks and not _reads_beyond(core, data[1], offset, size):
+                if only_copies(core.bus.read_bytes(core.registers.pc & ~1, COPIED)):
+                    copied.append((core.bus.read_bytes(address, size), bytes(marks)))
+                    return
                 numbers = {"address": address, "size": size}
                 core.report("read-of-unwritten", core.registers.pc & ~1, numbers)
 
         where = (window.start, written)
         core.native.at_accesses(unicorn.UC_HOOK_MEM_WRITE, on_write, where, window.span)
         core.native.at_accesses(unicorn.UC_HOOK_MEM_READ, on_read, where, window.span)
+
+
+def only_copies(code: bytes) -> bool:
+    """Whether ``code`` begins with a load, and only stores all that it loads before the next branch."""
+    (_, first, second), *after = instructions(code)
+    access = memory_access(first, second)
+    if access is None or not access.loads:
+        return False
+    size, held, stored = access.size, {*access.registers}, set[int]()
+    for _, first, second in after:
+        access = memory_access(first, second)
+        if access is not None:
+            if held & {access.base, access.by}:
+                return False
+            if access.loads:
+                held -= {*access.registers} & stored
+                if PC in access.registers:
+                    break
+            elif access.size == size:
+                stored |= held & {*access.registers}
+            elif held & {*access.registers}:
+                return False
+            continue
+        compared = (
+            {first >> 8 & 7}
+            if first & 0xF800 == 0x2800
+            else {first & 7}
+            if _compares_zero(first)
+            else set[int]()
+        )
+        if held & {*registers_read(first, second), *compared}:
+            return False
+        held -= {*registers_set(first, second)} & stored
+        if first & 0xFF00 == BX or branch_distance(first, second, calls=True) is not None:
+            break
+    return held <= stored and bool(stored)
+
+
+def _compares_zero(first: int) -> bool:
+    """Whether it is CBZ or CBNZ."""
+    return first & 0xF500 == 0xB100
 
 
 def _reads_beyond(core: EmulatedCore, written: bytearray, offset: int, size: int) -> bool:
