@@ -18,7 +18,7 @@ from gemel.rehearsal.emulator.core.code_stops import CodeStops
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
 from gemel.rehearsal.raw_run import RawCore
 from gemel.rehearsal.result import Rehearsal, RehearsalFinding
-from gemel.rehearsal.verdict.endings import LONG, _handlers
+from gemel.rehearsal.verdict.endings import LONG, PROGRAM_ENDS, _handlers
 from gemel.rehearsal.verdict.judging import stack_room
 from gemel.spans import Span
 from gemel.structs import replace
@@ -1117,3 +1117,61 @@ def test_what_a_fault_found(kind: str) -> None:
     finding = run(program + SLEEP, "", handler=answers).finding(kind)
     assert finding is not None
     assert found in finding.found
+
+
+SYMBOLS = {"std::terminate": "_ZSt9terminatev"}
+
+
+@pytest.mark.parametrize("name", [*PROGRAM_ENDS, "stay", "aborted"])
+def test_an_end_of_the_program_is_named_as_that(name: str, builder: Builder) -> None:
+    """A library's functions that end a program stay in a loop: the finding says which, and who calls it."""
+    code = (
+        f'void leave(void) __asm("{SYMBOLS.get(name, name)}");\n'
+        '__attribute__((noinline)) void leave(void) { for (;;) { __asm volatile(""); } }\n'
+        'void scenario(void) { leave(); __asm volatile("nop"); }\n'
+    )
+    case = Case(name, "endings", Source(code), Source())
+    (finding,) = product_of(case, builder.build(case)).rehearse().findings
+    reason = PROGRAM_ENDS.get(name)
+    assert ("it came there by" in finding.found) is (reason is not None)
+    if reason:
+        assert f"it came there by {reason}, in scenario + " in finding.found
+        assert finding.next_step == "correct what leads there, see the calls"
+
+
+HELD = f"[[rehearsal.held]]\nat = {DEVICE:#x}\nreset = 0x100\nwritable = 0xF\n"
+READS_BACK = f"ldr r0, ={DEVICE:#x}\n ldr r1, ={{0}}\n str r1, [r0]\n ldr r2, [r0]\n1: b 1b\n"
+
+
+@pytest.mark.parametrize(
+    ("value", "lost"), [("0xFFFFFFFF", True), ("0x10F", False), ("0x103", False), ("3", True)]
+)
+def test_bits_that_a_described_register_does_not_keep(value: str, lost: bool) -> None:
+    """A loop that a check of what was written may lead to names the register, what was written and what it reads."""
+    found = run(READS_BACK.format(value), HELD, without_release=True).finding("endless-loop")
+    assert found is not None
+    assert ("correct writable: 0x5020_0000 reads 0x10" in found.next_step) is lost
+
+
+BELL = """static volatile unsigned rung;
+void doorbell_handler(void) { RING_CLEAR = 1; rung = 1; }
+void scenario(void) { NVIC_ISER(0) = 1u << DOORBELL; while (!rung) { WAITS } }
+"""
+
+
+@pytest.mark.parametrize("waits", ["", "WFE();"])
+@pytest.mark.parametrize("enabled", [True, False])
+def test_a_flag_that_only_another_core_has_written(waits: str, enabled: bool, builder: Builder) -> None:
+    """It names the interrupt that is enabled and does not come, not "nobody"."""
+    code = BELL.replace("WAITS", waits)
+    code = code if enabled else code.replace("NVIC_ISER(0) = 1u << DOORBELL; ", "")
+    case = Case("bell", "endings", Source(code), Source())
+    found = [
+        each for each in product_of(case, builder.build(case)).rehearse().findings if each.core == "station"
+    ]
+    said = [
+        each
+        for each in found
+        if "what core sampler raises enabled: interrupt 6, which does not come" in each.found
+    ]
+    assert bool(said) is enabled, found

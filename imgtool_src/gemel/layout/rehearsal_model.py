@@ -239,7 +239,7 @@ class RehearsalPlan(Struct, kw_only=True):
     )
 
 
-_REGISTERS = {
+TABLES = {
     "constant": ("constants", ("at",)),
     "sequence": ("sequences", ("at",)),
     "held": ("held", ("at",)),
@@ -258,7 +258,7 @@ _REGISTERS = {
 
 def described_registers(plan: RehearsalPlan) -> Iterator[tuple[KeyPath, int]]:
     """Every register that a layout describes: where the layout says so, and its address."""
-    for kind, (field, keys) in _REGISTERS.items():
+    for kind, (field, keys) in TABLES.items():
         for index, entry in enumerate(getattr(plan, field)):
             for each in keys:
                 address = getattr(entry, each)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from gemel.rehearsal.proposals import NOT_PROPOSED
 from gemel.text.wrapping import wrapped
 
 NOT_MODELLED = (
@@ -34,11 +35,18 @@ CAUTION = (
     "device that is simpler than yours."
 )
 
+PROPOSED = (
+    "Where code waits for a register that the layout does not describe, the finding has the lines to add, tried "
+    "before they are proposed; a flash controller of which code writes the word to a register is not. No lines are "
+    "proposed for"
+)
+
 
 def limits_page() -> str:
     """The page ``gemel explain rehearsal`` prints: what is not modelled, and what to conclude."""
     lines = ["What a rehearsal does not show", ""]
     for text in NOT_MODELLED:
         lines += wrapped(text, 78, "- ")
+    lines += ["", *wrapped(f"{PROPOSED}: {', '.join(f'{a} ({b})' for a, b in NOT_PROPOSED.items())}.", 78)]
     lines += ["", *wrapped(CAUTION, 78)]
     return "\n".join(lines) + "\n"

@@ -96,6 +96,10 @@ class ReleasePlan(Struct):
     expected: int | None
     copied: tuple[CopiedBuild, ...] = ()
 
+    def releases(self, value: int) -> bool:
+        """Whether this value, written to the control register, releases the core, as for its key."""
+        return value & self.key_mask == self.key_value and value & self.release_mask == self.release_value
+
 
 class CorePlan(Struct, dict=True):
     """A core.

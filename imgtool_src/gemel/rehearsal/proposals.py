@@ -7,34 +7,73 @@ from collections.abc import Mapping
 from gemel.layout.rehearsal_model import (
     ALL_BITS,
     ConstantRegister,
+    FlashController,
+    FlashUnlock,
     HeldRegister,
+    ReadyBits,
     RehearsalPlan,
     SequenceRegister,
+    SerialRegister,
+    SetClearRegister,
 )
-from gemel.structs import NamedTuple, replace
+from gemel.structs import NamedTuple, Struct, fields, replace
+
+TABLES: dict[type[Struct], tuple[str, str]] = {
+    ConstantRegister: ("constant", "constants"),
+    HeldRegister: ("held", "held"),
+    SequenceRegister: ("sequence", "sequences"),
+    ReadyBits: ("ready", "ready"),
+    SetClearRegister: ("set_clear", "set_clear"),
+    SerialRegister: ("serial", "serial"),
+    FlashController: ("flash_controller", "flash_controllers"),
+}
+"""The table of each kind of entry that is proposed with all its values, and where the plan has it."""
+
+NOT_PROPOSED = {
+    "status": "how the other core is, which a register that reads zero does not show",
+    "mutex": "a lock, whose reads look like those of a status; a proposed constant lets code go on",
+    "inter_core_interrupt": "which interrupt of which core a write raises",
+    "registers_of": "whose a register is meant to be",
+}
+"""The tables that no finding and no note proposes: what the accesses of code do not show."""
 
 
 class Proposal(NamedTuple):
-    """An entry that makes a register read more; ``replaces`` the one that the layout has, if it has one."""
+    """An entry that makes registers read more; ``replaces`` the one that the layout has, if it has one."""
 
-    entry: ConstantRegister | HeldRegister | SequenceRegister
+    entry: Struct
     replaces: ConstantRegister | HeldRegister | None = None
 
     @property
     def words(self) -> str:
         """What to write into the layout."""
-        table, entry = "constant", self.entry
-        if isinstance(entry, HeldRegister):
-            table, keys = "held", [f"reset = 0x{entry.reset:X}", f"writable = 0x{entry.writable:X}"]
-        elif isinstance(entry, SequenceRegister):
-            values = ", ".join(f"0x{value:X}" for value in entry.values)
-            table, keys = "sequence", [f"values = [{values}]", f"repeat = {str(entry.repeat).lower()}"]
-        else:
-            keys = [f"value = 0x{entry.value:X}"]
-        if self.replaces:
-            return f"set {' and '.join(keys)} in the [[rehearsal.{table}]] at 0x{entry.at:X}"
-        lines = ("add to the layout:", f"[[rehearsal.{table}]]", f"at = 0x{entry.at:X}", *keys)
-        return "\n".join(lines)
+        entry, replaces = self.entry, self.replaces
+        table, *keys = _lines(entry)
+        if replaces is None:
+            return "\n".join(("add to the layout:", table, *keys))
+        old = f"{_lines(replaces)[0]} at 0x{replaces.at:X}"
+        if type(entry) is not type(replaces):
+            return "\n".join((f"in place of the {old} write:", table, *keys))
+        return f"set {' and '.join(keys[1:])} in the {old}"
+
+
+def _lines(entry: Struct) -> list[str]:
+    """The lines of an entry: its table, and each key whose value is not the default."""
+    made = {name: (getattr(entry, name), each.default) for name, each in fields(entry).items()}
+    keys = (f"{name} = {_value(value)}" for name, (value, default) in made.items() if value != default)
+    return [f"[[rehearsal.{TABLES[type(entry)][0]}]]", *keys]
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int):
+        return f"0x{value:X}"
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(_value, value))}]"
+    if isinstance(value, FlashUnlock):
+        return f"{{ at = {_value(value.at)}, keys = {_value(value.keys)} }}"
+    return f'"{value}"'
 
 
 def proposal(plan: RehearsalPlan, register: int, bits: int) -> Proposal:
@@ -57,8 +96,8 @@ def as_counter(register: int, bits: int) -> Proposal:
     return Proposal(SequenceRegister(at=register, values=(0, bits), repeat=True))
 
 
-def as_ready(plan: RehearsalPlan, register: int, numbers: Mapping[str, int]) -> str:
-    """What to write where bits seem to follow others of their register; empty where that is not so.
+def as_ready(plan: RehearsalPlan, register: int, numbers: Mapping[str, int]) -> Proposal | None:
+    """The entry for bits that seem to follow others of their register; None where that is not so.
 
     Code waits for bits of a constant to go, after it has cleared others, or for bits that it never wrote of a
     register that reads what it writes.  ``numbers`` are those of the event of the loop.
@@ -68,22 +107,21 @@ def as_ready(plan: RehearsalPlan, register: int, numbers: Mapping[str, int]) -> 
     held = next((each for each in plan.held if each.at & ~3 == register), None)
     if constant and numbers.get("bits") == 0:
         at, bits, follow = constant.at, constant.value, ones & ~written & ~constant.value
-        what = f"in place of the [[rehearsal.constant]] at 0x{at:X} write:"
     elif held and bits and not bits & (~held.writable | ones | held.reset):
-        at, follow, what = held.at, written & ~held.reset, "add to the layout:"
+        at, follow = held.at, written & ~held.reset
         if not follow:
-            return proposal(plan, register, bits).words
+            return proposal(plan, register, bits)
     else:
-        return ""
-    lines = ("[[rehearsal.ready]]", f"at = 0x{at:X}", f"bits = 0x{bits:X}")
-    follows = (f"follow_at = 0x{at:X}", f"follow_bits = 0x{follow:X}")
-    return "\n".join((what, *lines, *follows)) if follow and bits else ""
+        return None
+    ready = ReadyBits(at=at, bits=bits, follow_at=at, follow_bits=follow)
+    return Proposal(ready, constant) if follow and bits else None
 
 
 def with_proposal(plan: RehearsalPlan, made: Proposal) -> RehearsalPlan:
     """The plan with a proposal's entry."""
-    if isinstance(made.entry, SequenceRegister):
-        return replace(plan, sequences=(*plan.sequences, made.entry))
-    if isinstance(made.entry, HeldRegister):
-        return replace(plan, held=(*(each for each in plan.held if each != made.replaces), made.entry))
-    return replace(plan, constants=(*(each for each in plan.constants if each != made.replaces), made.entry))
+    if made.replaces is not None:
+        _, field = TABLES[type(made.replaces)]
+        kept = tuple(each for each in getattr(plan, field) if each != made.replaces)
+        plan = replace(plan, **{field: kept})
+    _, field = TABLES[type(made.entry)]
+    return replace(plan, **{field: (*getattr(plan, field), made.entry)})

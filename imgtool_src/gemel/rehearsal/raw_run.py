@@ -122,7 +122,7 @@ class RawRun(Struct):
     """A whole run.  ``ended`` is why: goals, asleep, same state, budget or finding.
 
     ``shared`` are the contents of the shared areas at the end, as hexadecimal digits; ``trace`` is there where
-    races are looked for.
+    races are looked for; ``writes`` are the first ones of each device register: core, plain address, value.
     """
 
     events: tuple[RawEvent, ...]
@@ -136,6 +136,7 @@ class RawRun(Struct):
     notes: tuple[str, ...]
     shared: dict[str, str]
     trace: RawTrace | None = None
+    writes: tuple[tuple[str, int, int], ...] = ()
 
 
 def to_json(run: RawRun) -> str:
@@ -153,9 +154,16 @@ def from_json(text: str) -> RawRun:
     cores = tuple(_core(each) for each in data.pop("cores"))
     accesses = tuple(RawAccess(**each) for each in data.pop("accesses"))
     goals, notes = tuple(data.pop("goals")), tuple(data.pop("notes"))
-    trace = _trace(data.pop("trace"))
+    trace, writes = _trace(data.pop("trace")), tuple((a, b, c) for a, b, c in data.pop("writes"))
     return RawRun(
-        events=events, cores=cores, accesses=accesses, goals=goals, notes=notes, trace=trace, **data
+        events=events,
+        cores=cores,
+        accesses=accesses,
+        goals=goals,
+        notes=notes,
+        trace=trace,
+        writes=writes,
+        **data,
     )
 
 

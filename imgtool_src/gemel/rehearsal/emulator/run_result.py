@@ -51,6 +51,7 @@ def result_of(device: Device, ended: str) -> RawRun:
             for area, memory, offset, size in device.plan.shared
         },
         trace=device.trace.result() if device.trace is not None else None,
+        writes=tuple(device.registers.writes),
     )
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from gemel.rehearsal.emulator.device_run import run_device
+from gemel.rehearsal.emulator.offers import offered_besides, with_offer
 from gemel.rehearsal.emulator.run_result import is_finding, with_calls
 from gemel.rehearsal.kinds import FATAL
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.proposals import as_counter, proposal, with_proposal
+from gemel.rehearsal.proposals import proposal, with_proposal
 from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.structs import replace
 
@@ -20,9 +21,6 @@ MAX_FOLLOWED, MARGIN = 1_500_000, 20_000
 
 TRIAL, MAX_TRIALS = 2_000_000, 6
 """Instructions of a run that tries what a loop waits for, and how many of them: start-up may wait several times."""
-
-SHORT_TRIAL = 100_000
-"""Instructions of a run that tries whether a core goes on with what is proposed for the register it waits for."""
 
 MAX_LOOKS = 64
 """Reads of a register after which a loop over it looks for work, rather than waits once."""
@@ -45,37 +43,10 @@ def run_plan(plan: DevicePlan) -> RawRun:
             result,
             run_device(plan, follow_from=follow_from, until=None if ends_there else until, again=True),
         )
-    events = [_with_offer(plan, event) for event in result.events]
+    events = [with_offer(plan, event) for event in result.events]
     events = events if plan.goals else [_tried(plan, result, event) for event in events]
-    return replace(result, events=tuple(sorted(events, key=lambda event: event.time)))
-
-
-def _with_offer(plan: DevicePlan, event: RawEvent) -> RawEvent:
-    """With ``goes_on`` where a core that waits for a register goes on if that reads what is proposed.
-
-    That is 1 for bits that stay, 2 for a counter, which code needs that compares two reads.
-    """
-    numbers = event.numbers
-    if event.kind != "loops" or "bits" not in numbers or not {"register", "lacking"} & numbers.keys():
-        return event
-    register = numbers.get("register", numbers.get("described", 0))
-    offers = [proposal(plan.registers, register, numbers.get("lacking", numbers["bits"]))]
-    if "register" in numbers:
-        offers.append(as_counter(register, numbers["bits"]))
-    for number, made in enumerate(offers, 1):
-        described = with_proposal(plan.registers, made)
-        trial = run_device(replace(plan, registers=described, budget=SHORT_TRIAL), again=True)
-        reached = any(each.core == event.core and each.address == register for each in trial.accesses)
-        waits = any(
-            each.kind == "loops"
-            and each.core == event.core
-            and "bits" in each.numbers
-            and each.numbers.get("described") == register
-            for each in trial.events
-        )
-        if reached and not waits:
-            return replace(event, numbers={**numbers, "goes_on": number})
-    return event
+    notes = [*result.notes, *offered_besides(plan, result)]
+    return replace(result, events=tuple(sorted(events, key=lambda event: event.time)), notes=tuple(notes))
 
 
 def _tried(plan: DevicePlan, run: RawRun, event: RawEvent) -> RawEvent:

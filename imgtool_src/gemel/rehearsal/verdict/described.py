@@ -94,6 +94,18 @@ def read_as_zero(run: RawRun, core: str, names: CodeNames) -> str:
     return first_of([names.register(each) for each in found], MAX_ZEROS)
 
 
+def bits_not_kept(plan: RehearsalPlan, run: RawRun, core: str, names: CodeNames) -> str:
+    """A register that a core wrote and read back, and of which the layout lets it change some of these bits only."""
+    read = {each.address for each in run.accesses if each.core == core and each.reads}
+    for held in plan.held:
+        written = [value for name, at, value in run.writes if (name, at) == (core, held.at & ~3)]
+        lost = written[-1] ^ held.reset if written and held.at & ~3 in read else 0
+        if lost & ~held.writable:
+            reads = held.reset & ~held.writable | written[-1] & held.writable
+            return f"{names.register(held.at)} reads 0x{reads:X} after a write of 0x{written[-1]:X}"
+    return ""
+
+
 def _reports_on_another(status: RawAccess, run: RawRun) -> bool:
     return any(
         each.core == status.core

@@ -14,11 +14,12 @@ from gemel.rehearsal.emulator.system_space.registers import (
 )
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.proposals import as_counter, as_ready, proposal
+from gemel.rehearsal.proposals import as_ready, proposal
 from gemel.rehearsal.raw_run import MAX_EVENTS, RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import (
+    bits_not_kept,
     interrupts_that_do_not_come,
     masked_by,
     or_else,
@@ -232,7 +233,7 @@ def _sleeps_for_ever(
         cause = (
             "let interrupts be taken (CPSIE i), set bit 4 of SCR, or let the other core send an event (SEV)"
         )
-    elif number := next((each for each in core.could_wake if senders.get(each)), 0):
+    elif number := _raised_by_others(plan, core):
         enabled = f"only what core {senders[number]} raises enabled: {word_name(number)}, which does not come"
         cause = f"see why core {senders[number]} does not raise {word_name(number)}"
     elif hint := interrupts_that_do_not_come(plan, run, core, names, core.held_off):
@@ -243,6 +244,40 @@ def _sleeps_for_ever(
         "an idle state that an interrupt can end",
         cause if plan.goals else or_else(cause, "state in a goal what it has to reach"),
     )
+
+
+def _raised_by_others(plan: DevicePlan, core: RawCore) -> int:
+    """The first exception that could wake a core and that another core raises; 0 if there is none."""
+    senders = plan.lines_between(core.name)
+    return next((each for each in core.could_wake if senders.get(each)), 0)
+
+
+PROGRAM_ENDS = {
+    "__assert_func": "an assertion that fails",
+    "__assert_fail": "an assertion that fails",
+    "__assert_no_args": "an assertion that fails",
+    "__cxa_pure_virtual": "a call of a pure virtual function",
+    "__stack_chk_fail": "a guard of the stack that was overwritten",
+    "__cxa_throw": "an exception that nothing catches",
+    "std::terminate": "std::terminate",
+    "abort": "abort",
+    "exit": "exit",
+    "_exit": "the end of the program",
+    "_Exit": "the end of the program",
+}
+"""Functions of C and C++ libraries that end a program, and why; those that others of them call come last."""
+
+
+def program_end(event: RawEvent, names: CodeNames) -> str:
+    """What ended the program that a core was to run, by the functions that it is in; empty if nothing did."""
+    places = [*event.calls, *(() if event.pc is None else (event.pc,))]
+    inside = [names.function_name(event.core, each).partition("(")[0] for each in places]
+    name = next((each for each in PROGRAM_ENDS if each in inside), "")
+    if not name:
+        return ""
+    at = inside.index(name)
+    caller = f", in {names.place(event.core, places[at - 1], source=True)}" if at else ""
+    return f"{PROGRAM_ENDS[name]}{caller}"
 
 
 def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
@@ -264,9 +299,8 @@ def _waits_for_register(plan: DevicePlan, event: RawEvent, names: CodeNames) -> 
     numbers = event.numbers
     register, bits = numbers.get("register", numbers.get("described", 0)), numbers.get("bits")
     lacking, described = numbers.get("lacking", bits or 0), "register" not in numbers
-    goes_on = numbers.get("goes_on", 0)
-    add = as_counter(register, lacking) if goes_on > 1 else proposal(plan.registers, register, lacking)
-    note = "then it goes on" if goes_on else "with the bits it waits for"
+    add = proposal(plan.registers, register, lacking)
+    note = "then it goes on" if "goes_on" in numbers else "with the bits it waits for"
     what = f"bits 0x{lacking:X} of register" if described else "register"
     words = Words(
         f"core {event.core} waits for {what} {names.register(register)}, which the layout does not describe",
@@ -274,7 +308,7 @@ def _waits_for_register(plan: DevicePlan, event: RawEvent, names: CodeNames) -> 
         if described
         else "it reads zero for ever",
         "a register that reads what the code waits for",
-        f"{add.words} ({note})" if add.replaces else f"{add.words} # {note}",
+        event.words.get("lines", f"{add.words} ({note})" if add.replaces else f"{add.words} # {note}"),
     )
     return error_about(event, words, names, "waits-for-register")
 
@@ -323,8 +357,11 @@ def _loop(
         leads_out = f" (0x{bits:X} there ends the loop)" if bits is not None else ""
         found = f"it reads register {names.register(register)}, which will not change any more{leads_out}"
         says = what_changes(plan.registers, register, names)
-        hint = as_ready(plan.registers, register, event.numbers) or (
-            f"make sure that code does what the layout says of it ({says}), or describe more"
+        ready = as_ready(plan.registers, register, event.numbers)
+        hint = (
+            ready.words
+            if ready
+            else f"make sure that code does what the layout says of it ({says}), or describe more"
             if says
             else ("see what the layout says of this register, and what the other core does")
         )
@@ -340,8 +377,18 @@ def _loop(
             "let the core sleep there (WFI), or correct what keeps it in the loop",
         )
         found += _takes_often(run, core)
-        if zeros := read_as_zero(run, core.name, names):
+        if end := program_end(event, names):
+            found, hint = f"{found}; it came there by {end}", "correct what leads there, see the calls"
+        elif lost := bits_not_kept(plan.registers, run, core.name, names):
+            hint += f"; if code came there since it reads back something else, correct writable: {lost}"
+        elif zeros := read_as_zero(run, core.name, names):
             hint += f"; if code came there since a register reads zero ({zeros}), describe that"
+    elif (number := _raised_by_others(plan, core)) and not polls_other(event):
+        sender = plan.lines_between(core.name)[number]
+        found = f"{reads(event, names)}, with only what core {sender} raises enabled: "
+        found += f"{word_name(number)}, which does not come"
+        hint = f"see why core {sender} does not raise {word_name(number)}"
+        hint = hint if plan.goals else or_else(hint, f"state in a goal what it has to reach:{_goal(core)}")
     else:
         found = f"{reads(event, names)}, which nobody changes"
         hint = "; ".join(

@@ -109,11 +109,16 @@ _PROGRAMS = {
 
 
 def _flash(event: RawEvent, names: CodeNames) -> Words:
+    programs, wrong = (
+        _PROGRAMS[event.numbers.get("lacking")],
+        "a pointer is wrong, or a variable was placed in flash",
+    )
+    lines = event.words.get("lines")
     return Words(
         f"core {event.core} writes into flash",
         at_address(event, names),
         "an address of RAM",
-        f"a pointer is wrong, or a variable was placed in flash; {_PROGRAMS[event.numbers.get('lacking')]}",
+        f"if code programs flash here, {lines}\nelse {wrong}" if lines else f"{wrong}; {programs}",
     )
 
 

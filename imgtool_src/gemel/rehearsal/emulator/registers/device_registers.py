@@ -41,6 +41,9 @@ MAX_LINE = 1000
 MAX_COMBINED = 8
 """Bits of a register that events and ready bits set, of which all combinations are listed."""
 
+KEPT_WRITES = 32
+"""Writes of each register by each core of which the values are kept: enough for keys, commands, a line of text."""
+
 MAX_REGISTERS = 4096
 """Device registers of which accesses are counted one by one."""
 
@@ -58,7 +61,7 @@ class RegisterPort:
 
     __slots__ = (
         *("_before", "_core", "_writer", "first_pc", "last_value", "reader", "reads", "writes"),
-        *("ones", "last_written"),
+        *("ones", "last_written", "_note"),
     )
 
     def __init__(
@@ -68,11 +71,12 @@ class RegisterPort:
         writer: Writer | None,
         first_pc: int,
         before: Callable[[], None] | None,
+        note: Callable[[int], None] = lambda value: None,
     ) -> None:
-        """``before`` is called at each access, where there is something to say of it."""
+        """``before`` is called at each access, where there is something to say of it; ``note`` with what is written."""
         self._core, self.reader, self._writer, self._before = core, reader, writer, before
         self.reads = self.writes = self.last_value = self.ones = self.last_written = 0
-        self.first_pc = first_pc
+        self.first_pc, self._note = first_pc, note
 
     def read(self, byte: int, size: int) -> int:
         """``size`` bytes of it from ``byte`` on."""
@@ -94,6 +98,8 @@ class RegisterPort:
         self.last_value = value
         self.last_written = value << 8 * byte
         self.ones |= self.last_written
+        if self.writes <= KEPT_WRITES:
+            self._note(self.last_written)
         if self._writer:
             mask = ((1 << 8 * size) - 1) << 8 * byte & WORD
             self._writer(self._core, value << 8 * byte & mask, mask)
@@ -120,6 +126,8 @@ class DeviceRegisters:
         ``state_of(core)`` is running, sleeping, locked up and so on.
         """
         self.accesses: dict[tuple[str, int], RegisterPort] = {}
+        self.writes: list[tuple[str, int, int]] = []
+        """The first writes of each register: by which core, where and what, in order."""
         self.texts: dict[str, str] = {}
         self._readers: dict[int, Reader] = {}
         self._writers: dict[int, Writer] = {}
@@ -198,8 +206,14 @@ class DeviceRegisters:
         """The register at plain address ``word`` (a multiple of four) for ``core``, which is at ``pc``."""
         found = self.accesses.get((core, word))
         if found is None:
-            found = RegisterPort(core, self._readers.get(word), self._writers.get(word), pc, before)
-            if len(self.accesses) < MAX_REGISTERS:
+            kept = len(self.accesses) < MAX_REGISTERS
+
+            def note(value: int) -> None:
+                if kept:
+                    self.writes.append((core, word, value))
+
+            found = RegisterPort(core, self._readers.get(word), self._writers.get(word), pc, before, note)
+            if kept:
                 self.accesses[core, word] = found
         return found
 

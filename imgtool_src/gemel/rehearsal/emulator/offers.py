@@ -1,0 +1,232 @@
+"""What a finding proposes for the layout, tried: the device runs again with it before it is proposed.
+
+A register that the layout does not describe reads zero; what code writes around it shows what it may be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+from gemel.layout.rehearsal_model import FlashController, FlashUnlock, SerialRegister, SetClearRegister
+from gemel.rehearsal.emulator.device_run import run_device
+from gemel.rehearsal.emulator.registers.device_registers import DEVICE_BLOCK
+from gemel.rehearsal.plan import DevicePlan, ReleasePlan
+from gemel.rehearsal.proposals import Proposal, as_counter, proposal, with_proposal
+from gemel.rehearsal.raw_run import RawEvent, RawRun
+from gemel.spans import format_address
+from gemel.structs import replace
+
+SHORT_TRIAL = 100_000
+"""Instructions of a run that tries whether a core goes on with what is proposed."""
+
+SHORTEST_TEXT, DIFFERENT = 6, 4
+"""Characters that show that a register takes text, and how many of them differ; there are two words, or a line end."""
+
+LEAST_KEY = 0x1_0000
+"""Keys of flash controllers are larger than commands (common practice)."""
+
+MAX_PAIRS = 6
+"""Pairs of registers that are tried as those that set and clear the bits of a third one."""
+
+FLASH_FINDINGS = ("write-to-flash", "flash-command")
+
+
+def with_offer(plan: DevicePlan, event: RawEvent) -> RawEvent:
+    """With ``lines`` to add to the layout, and ``goes_on`` where the core goes on with them."""
+    if event.kind == "write-to-flash" and "lacking" not in event.numbers:
+        return _with_controller(plan, event)
+    numbers = event.numbers
+    if event.kind != "loops" or "bits" not in numbers or not {"register", "lacking"} & numbers.keys():
+        return event
+    register = numbers.get("register", numbers.get("described", 0))
+    made = proposal(plan.registers, register, numbers.get("lacking", numbers["bits"]))
+    trial = _trial(plan, made)
+    if not _goes_on(trial, event.core, register) and "register" in numbers:
+        pairs = _set_and_clear(trial, event.core, register, numbers["bits"])
+        for made in (*pairs, as_counter(register, numbers["bits"])):
+            trial = _trial(plan, made)
+            if _goes_on(trial, event.core, register):
+                break
+    if not _goes_on(trial, event.core, register):
+        return event
+    note = "(then it goes on)" if made.replaces else "# then it goes on"
+    lines = "\n".join((f"{made.words} {note}", *_serial_lines(plan, trial, event.core)))
+    return replace(event, numbers={**numbers, "goes_on": 1}, words={**event.words, "lines": lines})
+
+
+def _trial(plan: DevicePlan, made: Proposal, budget: int = SHORT_TRIAL) -> RawRun:
+    return run_device(replace(plan, registers=with_proposal(plan.registers, made), budget=budget), again=True)
+
+
+def _goes_on(trial: RawRun, core: str, register: int) -> bool:
+    """Whether a core that waited for a register came to it and does not wait for it."""
+    reached = any(each.core == core and each.address == register for each in trial.accesses)
+    return reached and not any(
+        each.kind == "loops"
+        and each.core == core
+        and "bits" in each.numbers
+        and each.numbers.get("described") == register
+        for each in trial.events
+    )
+
+
+# -- a value with a register that sets its bits and one that clears them -----------------------------
+
+
+def _set_and_clear(trial: RawRun, core: str, register: int, bits: int) -> Iterator[Proposal]:
+    """Pairs of registers beside it that are only written, both with the bits that code awaits to come and to go."""
+    beside = _undescribed(trial, core, register)
+    written = {
+        address: None
+        for name, address, value in trial.writes
+        if name == core and address in beside and bits and value & bits == bits
+    }
+    pairs = [(one, other) for one in written for other in written if one != other]
+    for set_at, clear_at in pairs[:MAX_PAIRS]:
+        yield Proposal(SetClearRegister(value_at=register, set_at=set_at, clear_at=clear_at))
+
+
+def _undescribed(run: RawRun, core: str, register: int) -> set[int]:
+    """The registers of one block that a core only writes and that the layout does not describe."""
+    return {
+        each.address
+        for each in run.accesses
+        if each.core == core and not (each.known or each.reads)
+        if each.address // DEVICE_BLOCK == register // DEVICE_BLOCK
+    }
+
+
+# -- a serial port -----------------------------------------------------------------------------------
+
+
+def offered_besides(plan: DevicePlan, run: RawRun) -> Iterator[str]:
+    """Notes on what no finding proposes: a serial port that nothing waits for, and restarts of a core."""
+    if run.ended != "goals":
+        for core in plan.cores:
+            if core.release is not None:
+                yield from _restart_note(plan, run, core.name, core.release)
+    if not plan.registers.serial:
+        for core in plan.cores:
+            for port, text in _texts(run, core.name):
+                where = f"[[rehearsal.serial]] at = 0x{port.at:X}"
+                yield f"{core.name} sends {text!r} to a register that the layout does not describe: {where}"
+
+
+def _serial_lines(plan: DevicePlan, trial: RawRun, core: str) -> Iterator[str]:
+    """What to add where the core, which goes on, sends text."""
+    for port, text in _texts(trial, core):
+        described = {each.name for each in plan.registers.serial}
+        if port.name in described:
+            port = replace(port, name=f"{port.name}-{core}")
+        yield f"{Proposal(port).words.partition(chr(10))[2]} # takes {text!r}"
+
+
+def _texts(run: RawRun, core: str) -> Iterator[tuple[SerialRegister, str]]:
+    """The registers that a core writes text to and that the layout does not describe."""
+    unknown = [each.address for each in run.accesses if each.core == core and each.writes and not each.known]
+    for address in unknown:
+        values = [value for name, at, value in run.writes if (name, at) == (core, address)]
+        if is_text(values):
+            yield SerialRegister(at=address), "".join(map(chr, values)).split("\n")[0].strip()
+
+
+def is_text(values: Sequence[int]) -> bool:
+    """Whether what is written to a register is text: printable, of words, and nothing that only rises."""
+    text = "".join(chr(value) for value in values if 0x20 <= value < 0x7F or value in (9, 10, 13))
+    letters = sum(each.isalpha() for each in text)
+    return (
+        len(text) == len(values) >= SHORTEST_TEXT
+        and len(set(text)) >= DIFFERENT
+        and 2 * letters >= len(text)
+        and len(text.split()) + text.endswith("\n") > 1
+        and list(values) != sorted(values)
+    )
+
+
+# -- a flash controller ------------------------------------------------------------------------------
+
+
+def _with_controller(plan: DevicePlan, event: RawEvent) -> RawEvent:
+    """With the lines of a flash controller, where the core's writes of registers look like one and it programs so."""
+    memory = next(
+        (
+            window.memory
+            for core in plan.cores
+            if core.name == event.core
+            for window in core.windows
+            if window.span.holds(event.numbers["address"])
+        ),
+        "",
+    )
+    run = run_device(replace(plan, budget=event.time + SHORT_TRIAL), again=True)
+    for made in _controllers(plan, run, event.core, memory):
+        trial = _trial(plan, made, event.time + SHORT_TRIAL)
+        if not any(each.core == event.core and each.kind in FLASH_FINDINGS for each in trial.events):
+            return replace(event, words={**event.words, "lines": f"{made.words} # then it programs it"})
+    return event
+
+
+def _controllers(plan: DevicePlan, run: RawRun, core: str, memory: str) -> Iterator[Proposal]:
+    """Flash controllers that the writes of a core fit: keys, an address of the flash, and commands after it."""
+    spans = [
+        each.span for own in plan.cores if own.name == core for each in own.windows if each.memory == memory
+    ]
+    unknown = {each.address for each in run.accesses if each.core == core and not each.known}
+    writes = [(at, value) for name, at, value in run.writes if name == core and at in unknown]
+    for address_at in dict.fromkeys(at for at, value in writes if any(each.holds(value) for each in spans)):
+        block = address_at // DEVICE_BLOCK
+        beside = [each for each in writes if each[0] // DEVICE_BLOCK == block]
+        first = next(number for number, (at, _) in enumerate(beside) if at == address_at)
+        after = [each for each in beside[first:] if each[0] != address_at]
+        for command_at in dict.fromkeys(at for at, _ in after):
+            commands = [value for at, value in after if at == command_at]
+            unlock = _unlock([each for each in beside[:first] if each[0] not in (address_at, command_at)])
+            for program in dict.fromkeys(each for each in commands[1:] if each and each != commands[0]):
+                yield Proposal(
+                    FlashController(
+                        memory=memory,
+                        command_at=command_at,
+                        program=program,
+                        erase=commands[0],
+                        address_at=address_at,
+                        unlock=unlock,
+                    )
+                )
+
+
+def _unlock(writes: Sequence[tuple[int, int]]) -> FlashUnlock | None:
+    """The register of which the keys were written, and the keys."""
+    keys = [each for each in writes if each[1] >= LEAST_KEY]
+    if not keys:
+        return None
+    at = keys[0][0]
+    return FlashUnlock(at=at, keys=tuple(dict.fromkeys(value for where, value in keys if where == at)))
+
+
+# -- restarts of a core ------------------------------------------------------------------------------
+
+
+def _restart_note(plan: DevicePlan, run: RawRun, core: str, release: ReleasePlan) -> Iterator[str]:
+    """Where code sets bits of a control register after the release and clears them, and that would restart the core."""
+    values = [value for _, at, value in run.writes if at == release.control_register & ~3]
+    started = [number for number, value in enumerate(values) if release.releases(value)]
+    later = values[started[0] :] if started else []
+    free = ~(release.release_mask | release.key_mask)
+    bits = 0
+    for value, following in pairwise(later):
+        bits |= value & ~following & ~later[0] & free
+    if not bits:
+        return
+    changed = replace(release, release_mask=release.release_mask | bits)
+    cores = tuple(replace(each, release=changed) if each.name == core else each for each in plan.cores)
+    trial = run_device(
+        replace(plan, cores=cores, budget=min(plan.budget, run.time + SHORT_TRIAL)), again=True
+    )
+    times = sum(each.kind == "released" and each.words["of"] == core for each in trial.events)
+    if times > 1:
+        yield (
+            f"code sets bits 0x{bits:X} of {format_address(release.control_register)} after the release of {core} and "
+            f"clears them, which does not restart it; if it is to, set release_mask = 0x{changed.release_mask:X} in "
+            f"[core.{core}.release] (then it starts {times} times)"
+        )
