@@ -75,7 +75,7 @@ def _goes_on(trial: RawRun, core: str, register: int) -> bool:
 
 
 def _set_and_clear(trial: RawRun, core: str, register: int, bits: int) -> Iterator[Proposal]:
-    """Pairs of registers beside it that are only written, both with the bits that code awaits to come and to go."""
+    """Pairs of registers near it that are only written, both with the bits that code awaits to come and to go."""
     beside = _undescribed(trial, core, register)
     written = {
         address: None
