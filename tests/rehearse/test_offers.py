@@ -15,8 +15,8 @@ from rehearse.differential.judge import LAYOUT
 from gemel.layout.rehearsal_model import TABLES as DESCRIBED
 from gemel.rehearsal.emulator import offers
 from gemel.rehearsal.emulator.offers import DIFFERENT, LEAST_KEY, SHORTEST_TEXT, is_text
-from gemel.rehearsal.limits import limits_page
-from gemel.rehearsal.proposals import NOT_PROPOSED, TABLES
+from gemel.rehearsal.limits import NOT_PROPOSED, limits_page
+from gemel.rehearsal.proposals import TABLES
 from gemel.rehearsal.result import Rehearsal
 from gemel.text.wrapping import step_lines
 

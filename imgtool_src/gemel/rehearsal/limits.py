@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from gemel.rehearsal.proposals import NOT_PROPOSED
 from gemel.text.wrapping import wrapped
 
 NOT_MODELLED = (
@@ -40,6 +39,14 @@ PROPOSED = (
     "before they are proposed; a flash controller of which code writes the word to a register is not. No lines are "
     "proposed for"
 )
+
+NOT_PROPOSED = {
+    "status": "how the other core is, which a register that reads zero does not show",
+    "mutex": "a lock, whose reads look like those of a status; a proposed constant lets code go on",
+    "inter_core_interrupt": "which interrupt of which core a write raises",
+    "registers_of": "whose a register is meant to be",
+}
+"""The tables that no finding and no note proposes: what the accesses of code do not show."""
 
 
 def limits_page() -> str:

@@ -29,14 +29,6 @@ TABLES: dict[type[Struct], tuple[str, str]] = {
 }
 """The table of each kind of entry that is proposed with all its values, and where the plan has it."""
 
-NOT_PROPOSED = {
-    "status": "how the other core is, which a register that reads zero does not show",
-    "mutex": "a lock, whose reads look like those of a status; a proposed constant lets code go on",
-    "inter_core_interrupt": "which interrupt of which core a write raises",
-    "registers_of": "whose a register is meant to be",
-}
-"""The tables that no finding and no note proposes: what the accesses of code do not show."""
-
 
 class Proposal(NamedTuple):
     """An entry that makes registers read more; ``replaces`` the one that the layout has, if it has one."""
