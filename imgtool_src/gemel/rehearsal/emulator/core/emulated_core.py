@@ -262,8 +262,8 @@ class EmulatedCore:
                 self.fault("invalid-state", self.pc, {"address": self.pc})
             else:
                 self.faults.stop("emulator-error", self.pc, {"number": error})
-        elif not at_once and self.sleep.waited():
-            self.sleep.wait()
+        elif not at_once and self.sleep.wait():
+            pass
         elif not self.registers.thumb:
             self.fault("invalid-state", self.pc, {"address": self.pc})
         else:

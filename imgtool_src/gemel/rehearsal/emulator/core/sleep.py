@@ -65,16 +65,23 @@ class CoreSleep:
             core.state = "running"
             core.report("woken", core.pc, {"number": number})
 
-    def wait(self) -> None:
-        """WFE: go on at once where an event came, else after a while; YIELD: a hint, which costs what it executes."""
+    def wait(self) -> bool:
+        """WFE: go on at once where an event came, else after a while; YIELD: a hint, which costs what it executes.
+
+        False where the instruction in front of the program counter is neither.
+        """
         core = self._core
+        front = core.bus.read_bytes(core.pc - 4, 4)
+        if not _size_at_end(front, is_wait):
+            return False
         core.state, self._waited_at = "waiting", core.pc
-        if not self._size_in_front(core.pc, is_wait_for_event):
+        if not _size_at_end(front, is_wait_for_event):
             self._goes_on()
         elif self.event:
             self.event = False
         else:
             self._lasts()
+        return True
 
     def _lasts(self) -> None:
         """WFE without an event: a core that does little else takes its time."""
@@ -122,10 +129,6 @@ class CoreSleep:
         left = min(each for each in ends if each is not None) - core.time
         return max(0, left // period * period)
 
-    def waited(self) -> bool:
-        """Whether the instruction in front of the program counter is WFE or YIELD."""
-        return bool(self._size_in_front(self._core.pc, is_wait))
-
     @property
     def place(self) -> int:
         """The address of WFI or WFE where the core sleeps or waits there, else of its next instruction."""
@@ -135,11 +138,7 @@ class CoreSleep:
 
     def _size_in_front(self, address: int, asks: Callable[[int, int], bool]) -> int:
         """The size of the instruction in front of ``address`` if it is what ``asks`` looks for, else 0."""
-        data = self._core.bus.read_bytes(address - 4, 4)
-        if len(data) < 4:
-            return 0
-        first, second = data[0] | data[1] << 8, data[2] | data[3] << 8
-        return 2 if asks(second, 0) else 4 if asks(first, second) else 0
+        return _size_at_end(self._core.bus.read_bytes(address - 4, 4), asks)
 
     @property
     def lasts(self) -> bool:
@@ -185,3 +184,11 @@ class CoreSleep:
         core = self._core
         unmasked = core.registers.masks._replace(primask=0)
         return core.system.ticks.interrupts and core.interrupts.can_preempt(TICK, unmasked)
+
+
+def _size_at_end(code: bytes, asks: Callable[[int, int], bool]) -> int:
+    """The size of the instruction that four bytes of code end with if it is what ``asks`` looks for, else 0."""
+    if len(code) < 4:
+        return 0
+    first, second = code[0] | code[1] << 8, code[2] | code[3] << 8
+    return 2 if asks(second, 0) else 4 if asks(first, second) else 0
