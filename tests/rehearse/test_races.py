@@ -396,3 +396,52 @@ def test_no_two_orders_are_the_same(builder: Builder, monkeypatch: pytest.Monkey
     rehearsed(builder, station, sampler, defines, "-O1", orders=14)
     assert len(traces) == 15
     assert len({tuple(trace) for trace in traces}) == len(traces)
+
+
+BELL = """static volatile int rung;
+void doorbell_handler(void) { RING_CLEAR = 0xF; rung = 1; }
+void scenario(void)
+{
+    enable_irq(DOORBELL, 0);
+    LINK->word[1] = 1;
+    %s
+}
+"""
+SLEEPS = {
+    "no mask": ("while (!rung) WFI();", True),
+    "no mask, in a function": ("while (1) { if (rung) return; NOP(); WFI(); }", True),
+    "masked from the test on": ("CPSID(); while (!rung) { WFI(); CPSIE(); ISB(); CPSID(); } CPSIE();", False),
+    "WFE, for which the interrupt is an event": ("while (!rung) WFE();", False),
+    "ticks, which come again": (
+        "SYST_RVR = 5000; SYST_CVR = 0; SYST_CSR = 7; while (!rung) WFI(); SYST_CSR = 0;",
+        False,
+    ),
+}
+RINGS = "void scenario(void) { while (!LINK->word[1]); spend(1); RING_OTHER = 1; %s }\n"
+
+
+@pytest.mark.parametrize("name", SLEEPS)
+def test_an_interrupt_between_a_test_and_the_sleep(name: str, builder: Builder) -> None:
+    """An order has it come there: without a mask the core sleeps for ever, which is found, with the place of WFI."""
+    waits, lost = SLEEPS[name]
+    handler = "void systick_handler(void) {}\n" if "SYST" in waits else ""
+    result = rehearsed(builder, handler + BELL % waits, RINGS % "", (), "-O1", orders=4)
+    found = [each for each in races(result) if "between its test and WFI" in each.what]
+    assert bool(found) is lost, result.findings
+    assert result.passes is not lost
+    if lost:
+        assert found[0].core == "station"
+        assert found[0].place is not None
+        assert found[0].place.function.startswith("scenario + ")
+
+
+def test_a_partner_without_patience_is_no_lost_interrupt(builder: Builder) -> None:
+    """The order in which the core is late fails for another reason than a sleep, and does not count."""
+    answers = BELL % "while (!rung) WFI(); LINK->word[2] = 1;"
+    gives_up = (
+        RINGS % 'for (int i = 0; i < 3000; i++) if (LINK->word[2]) return; say("late"); for (;;) WFI();'
+    )
+    assert not races(rehearsed(builder, answers, RINGS % "", (), "-O1", orders=1))
+    masked = answers.replace("while (!rung) WFI();", SLEEPS["masked from the test on"][0])
+    result = rehearsed(builder, masked, gives_up, (), "-O1", orders=4)
+    assert result.passes, result.findings

@@ -19,7 +19,7 @@ from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.setup.planning import plan_of
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.judging import ended_outside, rehearsal_of
-from gemel.rehearsal.verdict.orders import worst_of
+from gemel.rehearsal.verdict.orders import sleeps_for_good, slept_for_others, worst_of
 from gemel.rehearsal.verdict.races import races_of
 from gemel.structs import Struct, replace
 
@@ -36,7 +36,8 @@ class RehearsalOptions(Struct):
     ``budget`` (instructions a core; None: the layout's, else 20 million), ``watches`` (names of
     ``fine_watches.WATCHES``), ``isolate`` (in a process of its own, so that a crash of the emulator is a
     finding; without it a crash is yours), ``exact`` (a second run that follows calls), ``interleavings`` (so
-    many other orders of the cores are tried too: other speeds, and races turned round; the result is the worst).
+    many other orders of the cores are tried too: other speeds, interrupts right before a sleep, and races turned
+    round; the result is the worst).
     """
 
     budget: int | None = None
@@ -80,11 +81,18 @@ def rehearse(
     by_chance = (options.interleavings + 1) // 2
     for number in range(by_chance + 1):
         run_order(interleaving=number)
-    for race in races_of([run for _, run in orders if run is not None])[: options.interleavings - by_chance]:
+    left, runs = options.interleavings - by_chance, [run for _, run in orders if run is not None]
+    slept = slept_for_others(plan, runs)[: (left + 1) // 2]
+    for place in slept:
+        run_order(pause=place)
+        result, run = orders[-1]
+        if run and not (result.passes or sleeps_for_good(run, place)):
+            orders.pop()  # the other core may have had no patience for so long a pause
+    for race in races_of(runs)[: options.interleavings + 1 - len(orders)]:
         run_order(pause=(race.first.core, race.first.pc))
     for number in range(len(orders), options.interleavings + 1):
         run_order(interleaving=number)
-    return worst_of(orders, names)
+    return worst_of(orders, names, slept)
 
 
 def _rehearsed(

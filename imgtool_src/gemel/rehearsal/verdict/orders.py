@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
+from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawRun, TraceEntry
 from gemel.rehearsal.result import Rehearsal, RehearsalFinding, RehearsalSeverity
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.races import Race, races_of
+from gemel.rehearsal.verdict.races import Race, Site, races_of
 from gemel.structs import replace
 
 WORST_FIRST = {"fails": 0, "no verdict": 1}
@@ -17,12 +18,39 @@ MAX_RACES = 8
 """Races that one result shows."""
 
 
-def worst_of(orders: Sequence[tuple[Rehearsal, RawRun | None]], names: CodeNames) -> Rehearsal:
+WFI = 2
+"""Bytes of the instruction."""
+
+
+def slept_for_others(plan: DevicePlan, runs: Sequence[RawRun]) -> list[Site]:
+    """The places of WFI where a core slept until another one interrupted it: that may come right before, too."""
+    found: dict[Site, None] = {}
+    for run in runs:
+        at: dict[str, int] = {}
+        for event in run.events:
+            if event.kind == "sleeps" and event.pc is not None:
+                at[event.core] = event.pc - WFI
+            elif event.kind == "woken" and event.core in at:
+                by_other = event.numbers["number"] in plan.lines_between(event.core)
+                found.update({(event.core, at[event.core]): None} if by_other else {})
+    return list(found)
+
+
+def sleeps_for_good(run: RawRun, place: Site) -> bool:
+    """Whether a core sleeps at the end at ``place``, with nothing pending that is masked."""
+    return any(
+        (core.state, core.name, core.pc) == ("sleeping", *place) and not core.held_off for core in run.cores
+    )
+
+
+def worst_of(
+    orders: Sequence[tuple[Rehearsal, RawRun | None]], names: CodeNames, slept: Sequence[Site] = ()
+) -> Rehearsal:
     """The first order with the worst verdict; with the races where orders differ or updates can be lost.
 
     One that fails is worse than one without a verdict, which is worse than one that passes.  A race is an error where
     an order fails that another one passes, or where a change can be lost; where no more than the texts differ it is a
-    warning.
+    warning.  ``slept`` are the places of WFI at which an order had interrupts come first.
     """
     results = [result for result, _ in orders]
     chosen = min(range(len(results)), key=lambda number: WORST_FIRST.get(results[number].outcome, 2))
@@ -33,7 +61,9 @@ def worst_of(orders: Sequence[tuple[Rehearsal, RawRun | None]], names: CodeNames
     shown = [race for race in races if not race.polled and (differ or race.loses_updates)]
     shown = shown or [race for race in races if differ]
     severity: RehearsalSeverity = "error" if len(verdicts) > 1 else "warning"
-    findings = tuple(_finding(race, names, severity) for race in shown[:MAX_RACES])
+    findings = [_finding(race, names, severity) for race in shown[:MAX_RACES]]
+    if results[0].passes and not results[chosen].passes:
+        findings += _lost_wake_ups(orders[chosen][1], names, slept)
     result = results[chosen]
     notes = [f"{len(orders)} orders of the cores' instructions were tried"]
     if chosen:
@@ -64,6 +94,24 @@ def _finding(race: Race, names: CodeNames, severity: RehearsalSeverity) -> Rehea
     place = names.place(second.core, second.pc, source=True)
     other = names.place(first.core, first.pc, source=True)
     return RehearsalFinding("race", severity, second.core, 0, 1, what, found, expected, hint, place, (other,))
+
+
+def _lost_wake_ups(run: RawRun | None, names: CodeNames, slept: Sequence[Site]) -> Iterator[RehearsalFinding]:
+    """Cores that sleep for good at a WFI where the usual order wakes them."""
+    if run is not None:
+        for place in (each for each in slept if sleeps_for_good(run, each)):
+            yield RehearsalFinding(
+                "race",
+                "error",
+                place[0],
+                0,
+                1,
+                f"core {place[0]} sleeps for ever where an interrupt comes between its test and WFI",
+                "the handler has run before WFI, and nothing else comes",
+                "interrupts that are masked from the test on: one that is pending ends WFI all the same",
+                "mask interrupts before the test (CPSID i), and let them be taken after WFI (CPSIE i)",
+                names.place(*place, source=True),
+            )
 
 
 def _side(entry: TraceEntry, names: CodeNames) -> str:
