@@ -387,7 +387,7 @@ def test_no_two_orders_are_the_same(builder: Builder, monkeypatch: pytest.Monkey
     """Each order, drawn or with a pause where a race may be, lets the cores touch shared words in another sequence."""
     traces = []
 
-    def judged(orders: list[tuple[Rehearsal, RawRun]], _: object) -> Rehearsal:
+    def judged(orders: list[tuple[Rehearsal, RawRun]], *_: object) -> Rehearsal:
         traces.extend([(each.core, each.pc) for each in run.trace.entries] for _, run in orders if run.trace)
         return orders[0][0]
 

@@ -29,11 +29,17 @@ LEAST_KEY = 0x1_0000
 MAX_PAIRS = 6
 """Pairs of registers that are tried as those that set and clear the bits of a third one."""
 
+AGAIN_AND_AGAIN = 500
+"""Reads of a status in a short trial from which on its loop does not end: more than start-up waits for at once."""
+
 FLASH_FINDINGS = ("write-to-flash", "flash-command")
 
 
 def with_offer(plan: DevicePlan, event: RawEvent) -> RawEvent:
-    """With ``lines`` to add to the layout, and ``goes_on`` where the core goes on with them."""
+    """With ``lines`` to add to the layout, and ``goes_on`` where the core goes on with them.
+
+    ``work`` says that it then only looks for what comes next.
+    """
     if event.kind == "write-to-flash" and "lacking" not in event.numbers:
         return _with_controller(plan, event)
     numbers = event.numbers
@@ -50,6 +56,8 @@ def with_offer(plan: DevicePlan, event: RawEvent) -> RawEvent:
                 break
     if not _goes_on(trial, event.core, register):
         return event
+    if not plan.goals and "register" in numbers and _looks_for_work(trial, event.core, register):
+        return replace(event, numbers={**numbers, "work": 1})
     note = "(then it goes on)" if made.replaces else "# then it goes on"
     lines = "\n".join((f"{made.words} {note}", *_serial_lines(plan, trial, event.core)))
     return replace(event, numbers={**numbers, "goes_on": 1}, words={**event.words, "lines": lines})
@@ -69,6 +77,23 @@ def _goes_on(trial: RawRun, core: str, register: int) -> bool:
         and each.numbers.get("described") == register
         for each in trial.events
     )
+
+
+def _looks_for_work(trial: RawRun, core: str, register: int) -> bool:
+    """Whether a core takes something from near the register again and again, which it did not start by a write.
+
+    So does a loop that waits for what comes from outside, as for characters of a serial port: an idle state.  What the
+    layout describes, as a serial register does what is sent, starts nothing.
+    """
+    near = [
+        each
+        for each in trial.accesses
+        if each.core == core and each.address // DEVICE_BLOCK == register // DEVICE_BLOCK
+    ]
+    looks = sum(each.reads for each in near if each.address == register)
+    taken = sum(each.reads for each in near if each.address != register)
+    starts = sum(each.writes for each in near if not each.known)
+    return looks > AGAIN_AND_AGAIN and 4 * taken >= looks and 4 * starts < taken
 
 
 # -- a value with a register that sets its bits and one that clears them -----------------------------

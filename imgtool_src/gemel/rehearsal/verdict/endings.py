@@ -59,7 +59,7 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     """
     if run.ended not in ("asleep", "same state", "budget"):
         return []
-    released = _released(plan, run)
+    released = _released(plan, run) | {event.core for event in run.events if "work" in event.numbers}
     loops = {
         event.core: event for event in run.events if event.kind == "loops" and event.core not in released
     }

@@ -1,0 +1,64 @@
+"""Without goals: loops that poll a register which the layout does not describe for what comes from outside."""
+
+from __future__ import annotations
+
+import pytest
+from rehearsals import Case as Product
+from rehearse.differential.building import Builder
+from rehearse.differential.cases import Case, Source
+from rehearse.test_offers import DEVICE, layout
+
+TICKS = (
+    "void systick_handler(void) {}\nvoid scenario(void) { SYST_RVR = 5000; SYST_CSR = 7; for (;;) WFI(); }\n"
+)
+LOOPS = {
+    "characters that are received": (
+        "for (;;) { if (DEV(4) & 2) LINK->word[3] = DEV(0); }",
+        "started",
+    ),
+    "characters, that are sent back": (
+        "for (;;) { if (REG(SERIAL + 4) & 2) put((char)REG(SERIAL)); }",
+        "started",
+    ),
+    "a device that exchanges words": (
+        "volatile uint32_t sum = 0; for (;;) { DEV(0) = 1; while (!(DEV(4) & 1)); sum += DEV(0); }",
+        "fails",
+    ),
+    "characters, in a wait of its own": (
+        "volatile uint32_t sum = 0; for (;;) { while (!(DEV(4) & 2)); sum += DEV(0); }",
+        "started",
+    ),
+    "ready to send": (
+        'for (;;) for (const char *c = "line\\n"; *c; c++) { while (!(DEV(4) & 1)); DEV(0) = *c; }',
+        "fails",
+    ),
+    "conversions that it starts": (
+        "volatile uint32_t sum = 0; for (;;) { DEV(8) = 1; while (!(DEV(4) & 1)); sum += DEV(0); }",
+        "fails",
+    ),
+    "one word at start-up": ("while (!(DEV(4) & 1)); LINK->word[3] = DEV(0); for (;;) WFI();", "fails"),
+    "some words at start-up": (
+        "for (int i = 0; i < 100; i++) { while (!(DEV(4) & 1)); LINK->word[3] += DEV(0); } for (;;) WFI();",
+        "fails",
+    ),
+    "a status alone": ("while (!(DEV(4) & 1)); for (;;) LINK->word[3]++;", "fails"),
+}
+
+
+@pytest.mark.parametrize("partner", ["sleeps", "ticks"])
+@pytest.mark.parametrize("name", LOOPS)
+def test_a_loop_that_polls(name: str, partner: str, builder: Builder) -> None:
+    """It is idle if something comes again and again that it did not ask for; else it waits, and lines are proposed."""
+    body, outcome = LOOPS[name]
+    station = Source(f"{DEVICE}void scenario(void) {{ {body} }}\n", (), "gcc", ("-O1",))
+    sampler = Source(TICKS if partner == "ticks" else LOOPS_OF_PARTNER)
+    result = Product(layout(""), builder.build(Case(name, "polls", station, sampler))).rehearse(
+        budget=600_000
+    )
+    assert result.outcome == outcome, result.findings
+    waits = [each for each in result.findings if each.kind == "waits-for-register" and each.core == "station"]
+    assert bool(waits) is (outcome == "fails")
+
+
+LOOPS_OF_PARTNER = "void scenario(void) { NVIC_ISER(0) = 1u << 9; for (;;) WFI(); }\n"
+"""An interrupt from outside wakes it."""
