@@ -27,6 +27,9 @@ SHORTEST_TURN, LONGEST_TURN = 64, 1024
 FILL = bytes((0xC5, 0xD6, 0xE7, 0xF8))
 """What RAM holds before anybody writes it.  As a word it is 0xF8E7_D6C5, an unmapped address."""
 
+FIRST_PUSH = 64
+"""Bytes that code may have pushed onto a stack before its pointer is seen for the first time."""
+
 MAX_SHARED = 1 << 16
 """Bytes of each shared area that a result holds."""
 

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.rehearsal.plan import FIRST_PUSH
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding, StackUse
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.findings import error_about
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
-
-FIRST_PUSH = 64
-"""Bytes that code may have pushed onto a stack before its pointer is seen for the first time."""
 
 
 def stack_uses(core: RawCore, names: CodeNames) -> Iterator[StackUse]:

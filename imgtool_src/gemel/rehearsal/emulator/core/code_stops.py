@@ -182,6 +182,7 @@ class CodeStops:
                 core.system.used.add(TARGET_TEST)
             else:
                 core.registers.align_stacks()
+                core.stack_watch.sets(core.stacks[1])
         elif doubtful.system:
             self._use_system_register(doubtful.at)
         elif doubtful.need and core.bus.is_erased(doubtful.at):
@@ -221,6 +222,7 @@ class CodeStops:
             core.go(1)
             if number in STACK_POINTERS:
                 registers.align_stacks()
+                core.stack_watch.sets(core.stacks[1])
             if not sets_control(first, second):
                 return
             if "mpu" in core.plan.extensions:  # which no core has without this one

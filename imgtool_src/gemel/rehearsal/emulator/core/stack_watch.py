@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.rehearsal.plan import FIRST_PUSH
+
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 
@@ -30,7 +32,7 @@ class StackWatch:
         self.process_stacks: list[list[int]] = []
         self._current: list[int] | None = None
         self._left: dict[int, list[int]] = {}
-        self._last_left = 0
+        self._last_left = self._set = 0
 
     def look(self) -> None:
         """Look at both stack pointers; of code without privilege the library gives the one in use alone."""
@@ -63,7 +65,8 @@ class StackWatch:
         for stack in self.process_stacks:
             if stack[1] <= pointer <= stack[0]:
                 return stack
-        stack = [pointer, pointer, self._core.now(), self._core.pc]
+        top = self._set if 0 <= self._set - pointer <= FIRST_PUSH else pointer
+        stack = [top, pointer, self._core.now(), self._core.pc]
         if len(self.process_stacks) < MAX_STACKS:
             self.process_stacks.append(stack)
         return stack
@@ -72,6 +75,11 @@ class StackWatch:
         """From a callback: code may use more of its process stack than where it is looked at else."""
         if not self._core.on_main_stack:
             self._saw_process(self._core.registers.stack, at)
+
+    def sets(self, process: int) -> None:
+        """Code has set the process stack pointer; thread code on the main stack may go there next."""
+        if self._core.on_main_stack and not self._core.interrupts.handler:
+            self._set = process
 
     def leaves(self, frame: int) -> None:
         """Thread code on a process stack is interrupted, with its exception frame at ``frame``."""
