@@ -60,6 +60,9 @@ def _loaded(value: int, source: int) -> Loaded:
     return number
 
 
+FIRST_DATA = 0x2000_0000
+"""Up to here it is code and constants, by the architecture's memory map."""
+
 SYSTEM = 0xE000_0000
 """From here on it is the core's own registers."""
 
@@ -95,6 +98,8 @@ class FollowedCore:
         """Spans that were filled with one word each, the last first; not in ``words``."""
         self.read: set[int] = set()
         """Addresses of what was loaded of what the image stores, on all ways."""
+        self.not_stored: set[int] = set()
+        """Addresses where code and constants may be that were loaded from, and of which the image stores nothing."""
         self.described: set[tuple[int | None, ...]] = set()
         """The words at each address that a device was given, on all ways: its descriptor, if it is one."""
         self.conditions: list[int] = []
@@ -213,6 +218,8 @@ class FollowedCore:
         for at in range(size):
             byte = self.byte_at(address + at)
             if byte is None:
+                if address < FIRST_DATA:
+                    self.not_stored.add(address)
                 return None
             value |= byte << 8 * at
         self.read.add(address)

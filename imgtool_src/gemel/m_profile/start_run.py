@@ -69,7 +69,9 @@ class StartRun(NamedTuple):
     way to ``main`` clears, ``stacks`` the addresses of instructions by which each sets a stack pointer, which
     one (as MSR has it), and what to.  ``jumps`` are branches: where they are, and where their stack pointer and target
     were loaded from.  ``perhaps`` is what may be cleared or copied: it gets values that are not known, or a loop whose
-    end is not known may reach it.
+    end is not known may reach it.  ``tables`` are those in RAM with their words as all ways leave them that set VTOR to
+    one (None where they differ or that is not known); ``not_stored`` is what of the code's part of memory is loaded and
+    not stored.
     """
 
     why_not: str
@@ -91,6 +93,8 @@ class StartRun(NamedTuple):
     stacks: tuple[tuple[int, int, int], ...] = ()
     jumps: frozenset[tuple[int, int, int]] = frozenset()
     perhaps: tuple[Span, ...] = ()
+    tables: tuple[tuple[int, tuple[int | None, ...]], ...] = ()
+    not_stored: frozenset[int] = frozenset()
 
 
 def start_run(
@@ -103,12 +107,13 @@ def start_run(
     goes_on: bool = False,
     answer: int | None = None,
     vectors: int | None = None,
+    table_words: int = SYSTEM_WORDS,
 ) -> StartRun:
     """Run code from ``reset`` on; ``byte_at`` gives what is stored for an address, as the core sees it at reset.
 
     ``expected`` is all that is to be copied and (without a source) cleared: where that is done, little is left to see,
     unless the code ``goes_on`` into other code.  With an ``answer``, what is not known reads as that.
-    ``vectors`` is what VTOR holds at reset.
+    ``vectors`` is what VTOR holds at reset, ``table_words`` the words of a vector table.
     """
     run = _Run(frozenset() if main is None else frozenset((main & ~1,)), expected)
     core = (FollowedCore if answer is None else AnsweredCore)(byte_at, reset & ~1, stack)
@@ -161,6 +166,8 @@ def start_run(
         tuple(each for each in (ways[0].stacks if ways else ()) if all(each in core.stacks for core in ways)),
         frozenset(each for core in cores for each in core.jumps),
         tuple(merge([*run.reached, *(Span(at, size) for at, size, origin in before if origin == UNKNOWN)])),
+        tuple(_words_of_tables(cores, table_words)),
+        frozenset(cores[0].not_stored) if cores else frozenset(),
     )
 
 
@@ -190,6 +197,15 @@ def _blank_tables(cores: list[FollowedCore], at_rest: set[int]) -> frozenset[int
     blank = {value for value, those in users.items() if all(_is_blank(core, value) for core in those)}
     blank |= {value for value in at_rest if not any(_has_handler(core, value) for core in cores)}
     return frozenset(blank)
+
+
+def _words_of_tables(cores: list[FollowedCore], count: int) -> Iterator[tuple[int, tuple[int | None, ...]]]:
+    """Each table in RAM with its words as ways leave them that show all they write; none where one of them does not."""
+    for table in sorted({value for core in cores for value in _tables_in_ram(core)}):
+        users = [core for core in cores if table in _tables_in_ram(core)]
+        if not any(core.blind for core in users):
+            ways = [[core.load(table + 4 * at, 4) for at in range(count)] for core in users]
+            yield table, tuple(each[0] if len(set(each)) == 1 else None for each in zip(*ways, strict=True))
 
 
 def _tables_in_ram(core: FollowedCore) -> set[int]:

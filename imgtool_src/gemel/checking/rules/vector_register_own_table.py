@@ -7,16 +7,17 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.code.address_users import holders
+from gemel.inspection.code.address_users import holders, is_reached
 from gemel.inspection.code.core_settings import Setting
 from gemel.inspection.cores.code_settings import CoreCode, core_code
-from gemel.inspection.cores.vector_tables import boot_table
+from gemel.inspection.cores.vector_tables import boot_table, named_words
 from gemel.inspection.cores.views import distance, stack_area, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import own_ram
 from gemel.inspection.wording import concerned, symbol_at
 from gemel.layout.addresses import locate
-from gemel.layout.model import Core, Layout
+from gemel.layout.model import Core
+from gemel.m_profile.execution import Loaded
 from gemel.m_profile.known_registers import STACK_FROM, VTOR
 from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
@@ -25,10 +26,13 @@ from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address, format_size
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
     from gemel.builds.elf.symbol_entries import Symbol
     from gemel.m_profile.start_run import StartRun
     from gemel.placement.placed import PlacedBuild
+
+
+SCB = 0xE000_ED00
+"""Where the system control block is, from which compilers reach VTOR by an offset."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -45,12 +49,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             for each in core.of(STACK_FROM)
             if not wrong and each.store.value not in set_to and _leads_to_build(inspection, core, each)
         ]
-        unseen = [each for each in known if _is_below_all_memories(inspection.layout, core, each)]
+        unseen = {each: how for each in known if (how := _uses_no_memory(inspection, core, each))}
         known = [each for each in known if each not in unseen]
-        for each in unseen[:1]:
-            yield NotChecked(
-                f"build {core.plan.name}", Reason(f"{each.place} sets VTOR to {_NO_ALIAS}", _ALIASES)
-            )
+        for each, how in list(unseen.items())[:1]:
+            yield NotChecked(f"build {core.plan.name}", Reason(f"{each.place} sets VTOR to {how}", _ALIASES))
         first_of = {each.store.value: each for each in reversed(known)}
         findings = [
             found for each in reversed(first_of.values()) if (found := _judged(inspection, core, each))
@@ -65,10 +67,16 @@ _NO_ALIAS = "0x0000_0000, which may be an alias of where the device starts; the 
 _ALIASES = Need("layout", "memory.aliases")
 
 
-def _is_below_all_memories(layout: Layout, core: CoreCode, setting: Setting) -> bool:
-    """Whether a primary sets its table to 0, where most devices start and the layout may have no memory."""
-    primary = layout.cores[core.plan.core].role == "primary"
-    return primary and setting.store.value == 0 and locate(layout, 0, core.plan.core) is None
+def _uses_no_memory(inspection: Inspection, core: CoreCode, setting: Setting) -> str:
+    """How a primary's table is at 0, or copied from there: most devices start there; the layout may lack it."""
+    layout, value = inspection.layout, setting.store.value
+    if layout.cores[core.plan.core].role != "primary" or locate(layout, 0, core.plan.core):
+        return ""
+    run = inspection.start_runs.get(core.plan.name)
+    words = dict(run.tables).get(value or 0, ()) if run else ()
+    if run and words and not any(words) and 4 in run.not_stored:
+        return f"RAM that is filled from {_NO_ALIAS}"
+    return "" if value else _NO_ALIAS
 
 
 def _leads_to_build(inspection: Inspection, core: CoreCode, setting: Setting) -> bool:
@@ -90,7 +98,7 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
             return _left_at(inspection, core, placed, setting) if is_left else None
     if located and located.memory.kind == "ram":
         if any(span.holds(located.plain) for span in own_ram(layout, name)) or not layout.cores[name].ram:
-            return _misaligned(core, layout.cores[name], setting) or _blank(inspection, core, setting)
+            return _misaligned(core, layout.cores[name], setting) or _unfilled(inspection, core, setting)
     elif located and _looks_like_table(inspection, core, located.plain):
         return None
     seen = whereabouts(inspection, name, value)
@@ -207,35 +215,105 @@ def _misaligned(code: CoreCode, core: Core, setting: Setting) -> Finding | None:
     )
 
 
-def _blank(inspection: Inspection, code: CoreCode, setting: Setting) -> Finding | None:
-    """What is wrong with a table in RAM that nothing fills: neither the run of its start-up code nor other code."""
+def _unfilled(inspection: Inspection, code: CoreCode, setting: Setting) -> Finding | None:
+    """What is wrong with a table in RAM as the run of its start-up code leaves it, where nothing else fills it."""
     value, run = setting.store.value or 0, inspection.start_runs.get(code.plan.name)
-    if run is None or value not in run.blank_tables or code.build.read_at_run(value, 4) is not None:
+    if run is None or code.build.read_at_run(value, 4) is not None:
         return None
-    if any(store.value == value and store.target != setting.store.target for store in run.stores):
+    words = dict(run.tables).get(value, ())
+    other = _copied_from_other(inspection, code, words)
+    known = inspection.vector_table(code.plan.name)
+    missing = _missing(known.words, words) if known else []
+    is_blank = value in run.blank_tables
+    if not (other or missing or is_blank):
         return None
-    if sum(len(_users(build, value, run)) for build in inspection.builds.values()) > 1:
+    if not other and (
+        any(store.value == value and store.target != setting.store.target for store in run.stores)
+        or _is_used_elsewhere(inspection, code, setting, value, run)
+    ):
         return None
+    if (
+        not other
+        and not is_blank
+        and any(_other_holders(code, setting, inspection, at) for at in (VTOR, SCB))
+    ):
+        return None  # which may put handlers into the table, wherever it is
     place = symbol_at(code.build, value)
+    what, found = "that nothing fills", "where no code writes a handler and no initial data goes"
+    expected, step = "a table that is copied or written there before the first interrupt", ""
+    if other:
+        what = f"that it fills with the table of core {other.core}"
+        found = (
+            f"with words that are copied from {format_address(other.vector_address)}, in build {other.name}"
+        )
+        expected = f"the words of the vector table of build {code.plan.name}"
+        step = f"copy them from {format_address(inspection.placed[code.plan.name].vector_address)}"
+    elif missing and known and not is_blank:
+        handler = known.words[missing[0]]
+        what = "that it fills in part"
+        found = (
+            f"with zero in {named_words(missing)}, of which word {missing[0]} is {format_address(handler)}"
+            + (f" ({symbol})" if (symbol := symbol_at(code.build, handler)) else "")
+            + " in its table in flash"
+        )
+        step = f"copy all {len(known.words)} words of the vector table before VTOR is set"
     return Finding(
-        f"code of build {code.plan.name} sets its vector table to RAM that nothing fills",
-        concerned(code.plan.name, code.plan.core),
+        f"code of build {code.plan.name} sets its vector table to RAM {what}",
+        concerned(code.plan.name, code.plan.core, *([other.core] if other else [])),
         where=f"build {code.plan.name} ({code.build.file}), store to VTOR at {setting.place}",
-        found=f"{format_address(value)}{f' ({place})' if place else ''}, where no code writes a handler and "
-        "no initial data goes",
-        expected="a table that is copied or written there before the first interrupt",
+        found=f"{format_address(value)}{f' ({place})' if place else ''}, {found}",
+        expected=expected,
         span=Span(setting.store.at, 4),
-        next_step="copy the vector table there before VTOR is set",
+        next_step=step or "copy the vector table there before VTOR is set, and after RAM is cleared",
     )
 
 
-def _users(build: Build, value: int, run: StartRun) -> set[Symbol | None]:
-    """The functions that hold an address; where cleared data begins, less what clears it, or says what to clear."""
-    found = holders(build, value)
-    if build.symbols and build.entry and any(span.start == value for span in run.written):
-        start = build.symbols.function_at(build.entry)
-        found -= {None, start[0] if start else None}
-    return found
+def _copied_from_other(
+    inspection: Inspection, code: CoreCode, words: tuple[int | None, ...]
+) -> PlacedBuild | None:
+    """The build of another core from whose vector table the words were copied, each from its own place."""
+    starts = {word.source - 4 * at for at, word in enumerate(words) if isinstance(word, Loaded)}
+    layout, core = inspection.layout, code.plan.core
+    others = [placed for placed in inspection.placed.values() if placed.core != core]
+    is_from = (each for each in others if not distance(layout, core, each.vector_address, *starts))
+    are_copied = len(starts) == 1 and all(isinstance(word, Loaded) for word in words[2:4])
+    return next(is_from, None) if are_copied else None
+
+
+def _missing(own: tuple[int, ...], words: tuple[int | None, ...]) -> list[int]:
+    """The words that are zero, where the build's own table has more than a default handler in some of them."""
+    zero = [
+        at for at, (mine, word) in enumerate(zip(own, words, strict=False)) if at > 1 and mine and word == 0
+    ]
+    default = max(own[2:], key=own[2:].count, default=0)
+    special = [at for at in zero if own[at] != default]
+    return [*special[:1], *(at for at in zero if at not in special[:1])] if special else []
+
+
+def _is_used_elsewhere(
+    inspection: Inspection, code: CoreCode, setting: Setting, value: int, run: StartRun
+) -> bool:
+    """Whether other code than that of the start, which the run shows, holds the address of the table."""
+    others = [build for build in inspection.builds.values() if build is not code.build]
+    own = _other_holders(code, setting, inspection, value)
+    if any(
+        span.start == value for span in run.written
+    ):  # where cleared data begins, what says so may be data
+        own.discard(None)
+    return bool(own) or any(holders(build, value) for build in others)
+
+
+def _other_holders(
+    code: CoreCode, setting: Setting, inspection: Inspection, address: int
+) -> set[Symbol | None]:
+    """The functions that hold an address, without the one that sets VTOR, the reset handler, and what nothing calls."""
+    table = inspection.vector_table(code.plan.name)
+    places = [setting.store.at, *(table.words[1:2] if table else ())]
+    start = {known[0].address for at in places if (known := code.build.function_at(at))}
+    found = holders(code.build, address)
+    return {
+        each for each in found if not each or (each.address not in start and is_reached(code.build, each))
+    }
 
 
 def _looks_like_table(inspection: Inspection, core: CoreCode, plain: int) -> bool:
@@ -254,7 +332,8 @@ RULE = Rule(
     guards="device",
     checks="Where code puts a constant into the vector table offset register (VTOR), that address is the vector "
     "table of its own build, of another build of the same core into which it goes on, another table of it in flash, or "
-    "in RAM that the core owns, aligned for its interrupts and filled by code or initial data; where code takes its "
+    "in RAM that the core owns, aligned for its interrupts and filled by code or initial data, with the handlers of "
+    "its own table in flash; where code takes its "
     "stack pointer from a build's area, as a boot loader does that goes on there, a table of this core is there, "
     "and it takes words 0 and 1.",
     why="From then on every interrupt and fault of this core runs what that address holds: the other core's "

@@ -19,6 +19,7 @@ from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import BuildPlan, Layout
 from gemel.m_profile.execution import SYSTEM, WrittenBytes
 from gemel.m_profile.start_run import StartRun, start_run
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import Piece, Placement
 from gemel.placement.reset import starting_plan
@@ -67,6 +68,7 @@ def run_of(
         goes_on=len(layout.builds_of(placement.plan.core)) > 1,
         answer=answer,
         vectors=_vectors_at_reset(layout, placement.plan),
+        table_words=FIRST_INTERRUPT + layout.cores[placement.plan.core].interrupts,
     )
 
 
