@@ -106,7 +106,8 @@ def compiled(
 
         linked = ("-T", "core.ld", "-o", "core.elf")
         if compiler == "gcc":
-            run(gcc, *flags, *linked, "-nostdlib", "-Wl,--gc-sections,-n", "core.c", "-lgcc")
+            pages = "" if "max-page-size" in level else ",-n"
+            run(gcc, *flags, *linked, "-nostdlib", f"-Wl,--gc-sections{pages}", "core.c", "-lgcc")
         else:
             run(required_tool("clang"), "--target=arm-none-eabi", *flags, "-c", "core.c", "-o", "core.o")
             library = run(gcc, *options[:3], "-print-libgcc-file-name")

@@ -66,7 +66,8 @@ def read_elf(source: ByteSource, *, name: str, file: str, names_only: bool = Fal
         problems += segment_problems
         remarks += segment_remarks
     names = sections.headers[header.section_names_index : header.section_names_index + 1]
-    if problems or sections.reason or any(each.type != STRING_TABLE for each in names):
+    plain = all(each.data.isascii() for each in segments if each.executable)
+    if problems or sections.reason or plain or any(each.type != STRING_TABLE for each in names):
         from gemel.builds.elf.converted import text_conversion
 
         if converted := text_conversion(source, header, file):

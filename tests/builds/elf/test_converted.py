@@ -13,10 +13,13 @@ from gemel.builds.source import BytesSource
 from gemel.errors import BuildError
 
 FILES = ("sampler-limit-clang-v8", "sampler-rust-v7", "sampler-not-tasks-v7", "sampler-vtor-v7")
+SEVEN_BITS = bytes(each & 0x7F for each in range(256))
 CONVERSIONS: dict[str, Callable[[bytes], bytes]] = {
     "CR LF for LF": lambda data: data.replace(b"\n", b"\r\n"),
     "UTF-8": lambda data: data.decode("latin-1").encode(),
     "LF for CR LF, and no CR": lambda data: data.replace(b"\r", b""),
+    "seven bits a byte": lambda data: data.translate(SEVEN_BITS),
+    "seven bits a byte, after the header": lambda data: data[:52] + data[52:].translate(SEVEN_BITS),
 }
 OTHERS: dict[str, Callable[[bytes], bytes]] = {
     "as it is": lambda data: data,
@@ -48,6 +51,13 @@ def test_a_converted_file_is_called_so(case: str, file: str) -> None:
 def test_other_files_are_not_called_converted(case: str, file: str) -> None:
     """Section headers that are there, that nothing says of, or of which a part is missing."""
     assert "converted" not in _said(OTHERS[case]((BUILT / f"{file}.elf").read_bytes()))
+
+
+def test_few_bytes_say_nothing_of_seven_bits() -> None:
+    """A file with fewer than ENOUGH bytes after its header may have none from 0x80 on."""
+    header = (BUILT / "sampler-vtor-v7.elf").read_bytes()[:52].translate(SEVEN_BITS)
+    given = {size: header + b"x" * size for size in (converted.ENOUGH - 1, converted.ENOUGH)}
+    assert [size for size, data in given.items() if "converted" in _said(data)] == [converted.ENOUGH]
 
 
 def test_a_file_above_the_limit_is_not_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from base64 import encodebytes
 from collections.abc import Callable
 
 import pytest
@@ -14,6 +15,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.altered.moved_record import MAX_MARKS
 from gemel.inspection.altered.text_conversions import (
     ASCII,
+    BASE64,
     CONVERSIONS,
     CP1252,
     CR_LF,
@@ -247,7 +249,8 @@ def test_the_record_alone_in_another_order_is_told_beside_its_builds(order: Orde
     assert broken_in(check(Inspection(read, image, builds), TODAY)) == {RULE: 1}
 
 
-ENCODINGS = (UTF8, CP1252, REPLACED, UTF16, SEVEN_BITS, ASCII)
+IN_LINES = BASE64._replace(of=encodebytes)
+ENCODINGS = (UTF8, CP1252, REPLACED, UTF16, SEVEN_BITS, ASCII, BASE64, IN_LINES)
 
 
 @pytest.mark.parametrize("given", [("station", "sampler"), ()], ids=["with builds", "without"])

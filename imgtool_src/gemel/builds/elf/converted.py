@@ -1,4 +1,4 @@
-"""An ELF file that a transfer converted as text: with other line ends or to UTF-8, so that all after is elsewhere."""
+"""An ELF file that a transfer converted as text: other line ends, UTF-8, or seven bits a byte."""
 
 from __future__ import annotations
 
@@ -12,13 +12,18 @@ _STRINGS = 3
 """``sh_type`` of a section of names (SHT_STRTAB)."""
 FURTHEST = 4096
 """Bytes 0D whose loss is looked for."""
+ENOUGH = 512
+"""Bytes, without 0x00, from which on what is missing in them says something: code has bytes from 0x80 on all over."""
 
 
 def text_conversion(source: ByteSource, header: ElfHeader, file: str) -> Problem | None:
-    """What says that the file was converted; None where its section headers are where its header says, or nowhere."""
+    """What says that the file was converted: its bytes, or section headers that are elsewhere than its header says."""
     stated = header.section_headers_at
-    data = source.read(0, source.size) if stated and source.size <= CONVERTED_LIMIT else b""
-    if not data or _has_sections(data, header, stated):
+    data = source.read(0, source.size) if source.size <= CONVERTED_LIMIT else b""
+    rest = data[HEADER_SIZE:]
+    if rest.isascii() and len(rest) - rest.count(0) >= ENOUGH:
+        return _problem(file, "no byte from 0x80 on: the highest bit of each is gone")
+    if not data or not stated or _has_sections(data, header, stated):
         return None
     ends = data.count(b"\n")
     if ends and data.count(b"\r\n") == ends and _is_elf(data.replace(b"\r\n", b"\n")):

@@ -11,7 +11,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.contract.shared_starts import shared_starts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import claims_of, own_ram, shared_ram
-from gemel.inspection.ram.unstored import unstored_sections
+from gemel.inspection.ram.unstored import sections_outside, unstored_sections
 from gemel.inspection.ram.windows import parts_of, windows_of
 from gemel.inspection.start_up.tables import BY_SYMBOLS, StartEntry
 from gemel.inspection.wording import concerned, segment_words, sized
@@ -22,6 +22,7 @@ from gemel.placement.placing import Placement
 from gemel.spans import Span, format_address, without
 
 if TYPE_CHECKING:
+    from gemel.builds.segment import Segment
     from gemel.m_profile.start_run import StartRun
 
 
@@ -87,9 +88,7 @@ def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -
     for segment in (piece.segment for piece in placement.pieces):
         stored = Span(segment.run_address, len(segment.data)).intersection(entry.span)
         if stored.size:
-            yield _clears_stored(
-                placement, entry, stored, segment_words(placement.build, segment), segment.run_span.end
-            )
+            yield _clears_stored(placement, entry, stored, segment)
     spans = [entry.span]
     if inspection.layout.cores[placement.plan.core].role == "primary":
         spans = _not_shared(inspection, placement, entry)  # no other core runs yet
@@ -133,8 +132,19 @@ def _not_shared(inspection: Inspection, placement: Placement, entry: StartEntry)
     return spans
 
 
-def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segment: str, end: int) -> Finding:
+def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segment: Segment) -> Finding:
     build, name = placement.build, placement.plan.name
+    end, words = segment.run_span.end, segment_words(build, segment)
+    for section in sections_outside(build, segment):
+        return Finding(
+            f"section {section.name} of build {name} is not in the segment at its address",
+            concerned(placement.plan.name, placement.plan.core),
+            where=f"build {name} ({build.file}), section {section.name}, {sized(section.span)}",
+            found=f"other bytes in {words}, of which start-up code clears {sized(stored)}",
+            expected="the bytes of the section, and none for what is cleared",
+            next_step="change the load address in the linker script (AT>): objcopy --change-section-lma takes a "
+            "section out of its segment",
+        )
     only_zeros = not any(build.read_at_run(stored.start, stored.size) or b"\1")
     holding = [
         section
@@ -147,7 +157,7 @@ def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segmen
         else f"start-up code of build {name} clears what the image stores for it",
         concerned(placement.plan.name, placement.plan.core),
         where=block_place(placement, entry),
-        found=f"clears {sized(stored)}, bytes of {segment}",
+        found=f"clears {sized(stored)}, bytes of {words}",
         expected="memory of which the file stores no bytes",
         lines=written_lines(placement, stored),
         next_step=f"section {holding[-1].name}{'' if holding[-1].span.overlaps(stored) else ', after it,'} has the "

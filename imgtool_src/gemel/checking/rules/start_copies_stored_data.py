@@ -9,6 +9,7 @@ from gemel.checking.findings.start_reach import copied_build_at, not_stored, wri
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.views import whereabouts
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram.unstored import sections_outside
 from gemel.inspection.ram.windows import parts_of, windows_of
 from gemel.inspection.start_up.started import LEAST_BLOCK, plain_at_reset
 from gemel.inspection.start_up.tables import StartEntry
@@ -102,6 +103,8 @@ def _elsewhere(
     exchanged = _exchanged_with(inspection, placement, entry, Span(stored, source.size))
     if exchanged:
         lines = (*lines, f"the sources of this block and of that of the {exchanged.named_by} are exchanged")
+    build = placement.build
+    outside = any(next(sections_outside(build, each), None) for each in build.segments)
     return Finding(
         f"start-up code of build {plan.name} copies its data from where it is not stored",
         concerned(*_parties(placement), plan.stored_in),
@@ -115,6 +118,7 @@ def _elsewhere(
             ("code-runs-where-stored", plan.name),
             *((("reset-handler-in-code", plan.name),) if source.start == entry.start else ()),
             *(((RULE.name, block_place(placement, exchanged)),) if exchanged else ()),
+            *((("start-clears-own-ram", plan.name),) if outside else ()),
         ),
     )
 

@@ -7,6 +7,8 @@ its bytes are there as the conversion leaves them.  Without builds, what no code
 from __future__ import annotations
 
 import codecs
+import string
+from binascii import b2a_base64
 from collections.abc import Callable
 
 from gemel.inspection.inspection import Inspection
@@ -28,6 +30,7 @@ SIGNS = 8
 FURTHEST_MARK = 4096
 """Bytes by which line ends may have moved the record's mark."""
 
+_BASE64 = f"{string.ascii_letters}{string.digits}+/".encode()
 _REPLACEMENT = "\ufffd".encode()
 _SEVEN_BITS = bytes(value & 0x7F for value in range(256))
 _QUESTIONS = bytes(value if value < 0x80 else ord("?") for value in range(256))
@@ -108,6 +111,11 @@ CR_AS_LF = Conversion(
     lambda data: data.replace(b"\r\n", b"\n").replace(b"\r", b"\n"),
     "0A in place of each 0D, and of 0D 0A",
 )
+BASE64 = Conversion(
+    "was encoded as Base64",
+    lambda data: b2a_base64(data, newline=False),
+    "letters, digits, + and / alone, in lines of one length",
+)
 CONVERSIONS = (
     UTF8,
     CP1252,
@@ -161,6 +169,9 @@ def _by_missing(data: bytes) -> Conversion | None:
     if not any(text[1::2]):
         return UTF16
     if data.isascii():
+        lines = data.rstrip(b"=\r\n").split()
+        if len({len(line) for line in lines[:-1]}) <= 1 and not b"".join(lines).translate(None, _BASE64):
+            return BASE64
         return ASCII if data.count(b"?") > len(data) // 16 else SEVEN_BITS
     try:
         characters = codecs.getincrementaldecoder("utf-8")().decode(data)  # the last one may be cut

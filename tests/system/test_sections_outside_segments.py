@@ -1,0 +1,55 @@
+"""A section that a change of its load address takes out of its segment, in compiled builds."""
+
+from __future__ import annotations
+
+import pytest
+from compiled_pairs import RELEASE, compiled, layout_for, pair
+from small_device import TODAY, findings
+
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
+from gemel.outcomes import Finding
+
+PAGES = "-Wl,-z,max-page-size=4096"
+WITH = (("gcc", "v6", f"-Os {PAGES}"), ("gcc", "v8", f"-O2 {PAGES}"))
+OBJCOPY = "arm-none-eabi-objcopy"
+EDITS = (
+    ("/*BEFORE*/", "volatile uint32_t values[6] = { 1, 2, 3, 4, 5, 6 }, ring[24];"),
+    ("/*MAIN*/", f"{RELEASE} for (int i = 0; i < 6; i++) ring[i] = values[i];"),
+)
+MOVED = {"up": "--change-section-lma .data+0x40", "up by a little": "--change-section-lma .data+0x20"}
+SOUND = {
+    "copied": "",
+    "without debug information": "--strip-debug",
+    "to an address in its segment": "--change-section-lma .data+0",
+    "of another name": "--rename-section .data=.initialised",
+}
+
+
+def _said(by: str, compiler: str, family: str, level: str) -> dict[str, Finding]:
+    builds = pair(
+        station=compiled("station", compiler, family, level, EDITS, f"{OBJCOPY} {by}"),
+        sampler=compiled("sampler", compiler, family, level),
+    )
+    read = layout_for(family)
+    results = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY).results
+    return {each.rule.name: found for each in results for found in findings(each)}
+
+
+@pytest.mark.parametrize(("compiler", "family", "level"), WITH)
+@pytest.mark.parametrize("case", MOVED)
+def test_the_section_is_named(case: str, compiler: str, family: str, level: str) -> None:
+    """What is there instead is zeros, which start-up code clears: that is not the cause."""
+    said = _said(MOVED[case], compiler, family, level)
+    assert list(said) == ["start-clears-own-ram"]
+    found = said["start-clears-own-ram"]
+    assert "section .data" in found.what
+    assert "--change-section-lma" in found.next_step
+
+
+@pytest.mark.parametrize(("compiler", "family", "level"), WITH)
+@pytest.mark.parametrize("case", SOUND)
+def test_other_changes_of_a_file(case: str, compiler: str, family: str, level: str) -> None:
+    """They leave the sections in their segments."""
+    assert not _said(SOUND[case], compiler, family, level)
