@@ -10,7 +10,16 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 
-from gemel.m_profile.execution import UNKNOWN, ZERO, AnsweredCore, FollowedCore, Operation, Stop, WrittenBytes
+from gemel.m_profile.execution import (
+    UNKNOWN,
+    ZERO,
+    AnsweredCore,
+    FollowedCore,
+    Loaded,
+    Operation,
+    Stop,
+    WrittenBytes,
+)
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
 from gemel.m_profile.known_registers import VTOR, KnownStore
 from gemel.m_profile.plain_loops import Entry, goes_through_plain_loop, reach_of_loop
@@ -71,7 +80,7 @@ class StartRun(NamedTuple):
     were loaded from.  ``perhaps`` is what may be cleared or copied: it gets values that are not known, or a loop whose
     end is not known may reach it.  ``tables`` are those in RAM with their words as all ways leave them that set VTOR to
     one (None where they differ or that is not known); ``not_stored`` is what of the code's part of memory is loaded and
-    not stored.
+    not stored.  ``overrun`` are the words after copied blocks that copies of these have left in what is to be cleared.
     """
 
     why_not: str
@@ -95,6 +104,7 @@ class StartRun(NamedTuple):
     perhaps: tuple[Span, ...] = ()
     tables: tuple[tuple[int, tuple[int | None, ...]], ...] = ()
     not_stored: frozenset[int] = frozenset()
+    overrun: tuple[Span, ...] = ()
 
 
 def start_run(
@@ -168,6 +178,7 @@ def start_run(
         tuple(merge([*run.reached, *(Span(at, size) for at, size, origin in before if origin == UNKNOWN)])),
         tuple(_words_of_tables(cores, table_words)),
         frozenset(cores[0].not_stored) if cores else frozenset(),
+        tuple(_overrun(ways[:1], expected or ())),
     )
 
 
@@ -285,6 +296,21 @@ def _zeroed(
                 stored = range(source + found.start - span.start, source + found.end - span.start)
                 if found.size >= min(LEAST_ZEROED, span.size & ~3) and any(map(byte_at, stored)):
                     yield found
+
+
+def _overrun(cores: list[FollowedCore], expected: tuple[WrittenBytes, ...]) -> Iterator[Span]:
+    """The words after each copied block that a core finds copied on from its source, and that were to be cleared."""
+    cleared = [span for source, span in expected if source is None]
+    for core in cores:
+        for source, span in expected:
+            end = span.end + 3 & ~3
+            while source is not None and any(each.holds(end) for each in cleared):
+                word = core.words.get(end)
+                if type(word) is not Loaded or not word or word.source - source != end - span.start:
+                    break
+                end += 4
+            if end > span.end + 3:
+                yield Span.from_bounds(span.end, end)
 
 
 class _Run:

@@ -29,6 +29,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 Span(each.run_address, len(each.data)).overlaps(span) for each in placement.build.stored
             ):
                 yield from _erased(inspection, placement, Span(source or 0, span.size), span)
+        yield from (_overrun(placement, each) for each in (run.overrun if run else ()))
 
 
 def _erased(inspection: Inspection, placement: Placement, source: Span, copied: Span) -> Iterator[Finding]:
@@ -52,6 +53,20 @@ def _erased(inspection: Inspection, placement: Placement, source: Span, copied: 
         expected="initialised data where start-up code copies it from",
         span=stored,
         next_step="take the ELF file as the linker wrote it, with the section that start-up code copies",
+    )
+
+
+def _overrun(placement: Placement, over: Span) -> Finding:
+    """A loop that goes on after its data, once what comes next is cleared."""
+    plan, build = placement.plan, placement.build
+    return Finding(
+        f"start-up code of build {plan.name} copies more than its data, over what it has cleared",
+        _parties(placement),
+        where=f"build {plan.name} ({build.file}), its start-up code as it runs",
+        found=f"copies on to {sized(over)}, which are not zero then",
+        expected=f"an end at {format_address(over.start)}, where the data ends",
+        lines=written_lines(placement, over),
+        next_step="end the loop before the symbol of the end (< and not <=), and clear after the copy",
     )
 
 
