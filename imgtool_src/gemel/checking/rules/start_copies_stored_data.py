@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.findings.start_blocks import block_outcomes, block_place
 from gemel.checking.findings.start_reach import copied_build_at, not_stored, written_lines
@@ -17,6 +18,22 @@ from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
 from gemel.spans import Span, format_address, format_size
+from gemel.structs import replace
+
+if TYPE_CHECKING:
+    from gemel.placement.placed import PlacedBuild
+
+
+ANSWERS = 0, 0xFFFF_FFFF
+"""What devices may answer, where code waits for bits."""
+
+LARGEST_PIECE = 32
+"""Bytes that one instruction of start-up code copies at most: eight registers (common practice)."""
+
+_WHOLE = (
+    "make the file again with all sections that have content: objcopy without --remove-section and --only-section; "
+    "it may be cut, too"
+)
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -30,6 +47,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             ):
                 yield from _erased(inspection, placement, Span(source or 0, span.size), span)
         yield from (_overrun(placement, each) for each in (run.overrun if run else ()))
+    for placement in inspection.placements.values():
+        if placement.build.symbols is None and placement.placed:
+            yield from _after_its_end(inspection, placement, placement.placed)
 
 
 def _erased(inspection: Inspection, placement: Placement, source: Span, copied: Span) -> Iterator[Finding]:
@@ -54,6 +74,28 @@ def _erased(inspection: Inspection, placement: Placement, source: Span, copied: 
         span=stored,
         next_step="take the ELF file as the linker wrote it, with the section that start-up code copies",
     )
+
+
+def _after_its_end(inspection: Inspection, placement: Placement, placed: PlacedBuild) -> Iterator[Finding]:
+    """What code of a build without symbols copies from right after the build's last byte, where nothing is stored.
+
+    Of a block that begins in the build, the end may be rounded up to what one instruction copies.
+    """
+    from gemel.inspection.cores.code_settings import answered_run
+
+    end = placed.run_start + placed.stored.size
+    for answer in ANSWERS:
+        run = answered_run(inspection, placement.plan.name, answer)
+        for source, span in run.copies if run else ():
+            first, last = source or 0, (source or 0) + span.size
+            if end <= first < end + 4 or first < end < last - LARGEST_PIECE:
+                rest = Span.from_bounds(max(first, end), last)
+                found = [
+                    replace(each, next_step=_WHOLE) for each in _erased(inspection, placement, rest, span)
+                ]
+                yield from found
+                if found:
+                    return
 
 
 def _overrun(placement: Placement, over: Span) -> Finding:
@@ -195,7 +237,7 @@ RULE = Rule(
     guards="device",
     checks="Each block of initialised data that start-up code copies to RAM, by the build's copy table or "
     "the usual symbols at its ends, is copied from the place at which the image stores those bytes, "
-    "and ends where these end.",
+    "and ends where these end; code of a build without symbols copies nothing from after the build's last byte.",
     why="Start-up code copies whatever is at the source. From a wrong one, variables and code in RAM "
     "start as other code or erased flash: constants are off, pointers lead anywhere, and the build fails "
     "long before or long after the place that is to blame. A block that is too long overwrites what is "

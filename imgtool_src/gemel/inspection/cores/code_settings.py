@@ -59,7 +59,7 @@ def chosen_stores(inspection: Inspection, build: str, register: int) -> tuple[Kn
     def stores(each: Inspection) -> tuple[KnownStore, ...] | None:
         found: dict[KnownStore, None] = {}
         for answer in ANSWERS:
-            run = _answered(each, build, answer)
+            run = answered_run(each, build, answer)
             new = [store for store in run.stores if store.target == register] if run else []
             found |= dict.fromkeys(new)
             values = {store.value for store in found}
@@ -71,13 +71,15 @@ def chosen_stores(inspection: Inspection, build: str, register: int) -> tuple[Kn
     return found
 
 
-def _answered(inspection: Inspection, build: str, answer: int) -> StartRun | None:
+def answered_run(inspection: Inspection, build: str, answer: int) -> StartRun | None:
+    """The run of a build's start-up code, of the image alone where no symbols show more, with one answer for all."""
     from gemel.inspection.start_up.started import run_of, run_of_image
 
     layout, table = inspection.layout, inspection.vector_table(build)
     if table is None:
         return None
-    if placement := inspection.placements.get(build):
+    placement = inspection.placements.get(build)
+    if placement and placement.build.symbols:
         return run_of(layout, placement, table.words, inspection.bytes_of, answer)
     return run_of_image(layout, inspection.placed[build], table.words, inspection.bytes_of, answer)
 
