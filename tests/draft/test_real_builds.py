@@ -302,6 +302,29 @@ def test_a_loader_may_leave_vtor_to_what_it_starts(compiler: str, march: str, ju
         _sound(made)
 
 
+@pytest.mark.parametrize("place", [FIRST + 0x9000, FIRST + 0x4000, SECOND])
+def test_a_loader_with_a_wrong_address_runs_on_the_core_with_its_stack(
+    compiler: str, march: str, place: int
+) -> None:
+    """It takes its next stack pointer from where no table is, or another core's: the check of the draft says that."""
+    app = replace(first(compiler, march, BOOT % SECOND + DEVICE, flash=FIRST + 0x8000), name="app")
+    loader = replace(first(compiler, march, JUMP % (place, place + 4), flash_size=0x8000), name="loader")
+    made = {"loader": loader, "app": app, "two": second(compiler, march, ram=0x2001_8000)}
+    assert layout_of(made).builds["loader"].core == "app"
+
+
+def test_a_kernel_that_resets_its_stack_is_no_loader(compiler: str, march: str) -> None:
+    """Its table is in its own RAM, its stack pointer from where VTOR leads; the other core has the same RAM."""
+    kernel = """
+static uint32_t table[16] __attribute__((aligned(128)));
+#define WORD(at) (*(volatile uint32_t *)(at))
+#define START WORD(0xE000ED08u) = (uint32_t)table; __asm volatile("msr msp, %0" : : "r"(WORD(WORD(0xE000ED08u))));
+"""
+    one = first(compiler, march, BOOT % SECOND + kernel)
+    made = {"one": one, "two": second(compiler, march, ram=0x2000_0000)}
+    assert set(layout_of(made).cores) == {"one", "two"}
+
+
 def test_a_loader_with_ram_of_its_own_that_goes_on_is_no_other_core(compiler: str, march: str) -> None:
     """Its code shows it, whatever RAM it has."""
     place = FIRST + 0x8000

@@ -21,7 +21,7 @@ from gemel.inspection.cores.secure_builds import (
     veneer_vectors,
 )
 from gemel.m_profile.architectures import EXTENSIONS_OF
-from gemel.m_profile.known_registers import VTOR
+from gemel.m_profile.known_registers import STACK_FROM, VTOR
 from gemel.m_profile.memory_map import STATE_BIT
 from gemel.m_profile.start_run import StartRun, start_run
 from gemel.spans import Span, align_down, align_up, merge
@@ -156,7 +156,8 @@ def _started(loader: Evidence, all_seen: list[Evidence]) -> set[str]:
     """The builds that the code of ``loader`` goes on into: what a run of it reaches, or a table that it sets VTOR to.
 
     The stack of the latter is in the same RAM, and so is that of another application whose table it knows.  One
-    that sets VTOR to a table of a core with other RAM is mistaken; the check of the draft shall find that.
+    that sets VTOR to a table of a core with other RAM is mistaken, or takes its next stack pointer from elsewhere, if
+    just one build has its stack there; the check of the draft shall find that.
     """
     others = {
         seen.vectors.run_address: seen
@@ -167,7 +168,9 @@ def _started(loader: Evidence, all_seen: list[Evidence]) -> set[str]:
     if not any(word in segment.data for word in words for segment in loader.build.stored):
         return set()
     run = _run(loader, list(others.values()))
-    set_to = {each.store.value for each in settings_of(loader.build, run=run) if each.store.target == VTOR}
+    settings = settings_of(loader.build, run=run)
+    set_to = {each.store.value for each in settings if each.store.target == VTOR}
+    goes_on = {each.store.value for each in settings if each.store.target == STACK_FROM}
     reached = [
         end.at for end in (run.ends if run else ()) if not any(it.holds(end.at) for it in loader.stored)
     ]
@@ -176,6 +179,10 @@ def _started(loader: Evidence, all_seen: list[Evidence]) -> set[str]:
         seen.name for seen in others.values() if any(it.holds(at) for it in seen.stored for at in reached)
     }
     found |= {seen.name for address, seen in alike.items() if address in set_to}
+    own = loader.vectors.run_address if loader.vectors else None
+    others_at = {at for at in goes_on | set_to if at and not any(span.holds(at) for span in loader.ram)}
+    if len(alike) == 1 and goes_on and others_at - {own, *alike}:
+        return {seen.name for seen in alike.values()}
     return found | {seen.name for address, seen in alike.items() if found and _holds(loader, address)}
 
 
