@@ -18,6 +18,11 @@ ORDERS = {
     "no more, then": (f"{CLEAR} {COPY}", 0),
     "no more, before": (f"{COPY} {CLEAR}", 0),
     "a word more, then, which is set": (f"{CLEAR} {MORE} bss_start[0] = 0;", 0),
+    "an end that a state of the core decides": (
+        f'{CLEAR} uint32_t state; __asm__ volatile("mrs %0, control" : "=r"(state)); '
+        f"uint32_t *end = state ? 0 : data_end; {COPY.replace('at < data_end', 'at != end')}",
+        0,
+    ),
     "no more, then other words": (
         f"{CLEAR} {COPY} bss_start[0] = ((const volatile uint32_t *)0x10000000)[1];",
         0,

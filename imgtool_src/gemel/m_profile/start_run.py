@@ -178,7 +178,7 @@ def start_run(
         tuple(merge([*run.reached, *(Span(at, size) for at, size, origin in before if origin == UNKNOWN)])),
         tuple(_words_of_tables(cores, table_words)),
         frozenset(cores[0].not_stored) if cores else frozenset(),
-        tuple(_overrun(ways[:1], expected or ())),
+        () if why_not else tuple(_overrun(ways, expected or ())),
     )
 
 
@@ -299,18 +299,22 @@ def _zeroed(
 
 
 def _overrun(cores: list[FollowedCore], expected: tuple[WrittenBytes, ...]) -> Iterator[Span]:
-    """The words after each copied block that a core finds copied on from its source, and that were to be cleared."""
+    """The words after each copied block that each core finds copied on from its source, and that were to be cleared."""
     cleared = [span for source, span in expected if source is None]
-    for core in cores:
-        for source, span in expected:
-            end = span.end + 3 & ~3
-            while source is not None and any(each.holds(end) for each in cleared):
-                word = core.words.get(end)
-                if type(word) is not Loaded or not word or word.source - source != end - span.start:
-                    break
-                end += 4
-            if end > span.end + 3:
-                yield Span.from_bounds(span.end, end)
+    for source, span in expected:
+        first = end = span.end + 3 & ~3
+        while source is not None and any(each.holds(end) for each in cleared):
+            words = [core.words.get(end) for core in cores]
+            if not words or any(_is_other(word, end - span.start + source) for word in words):
+                break
+            end += 4
+        if end > first:
+            yield Span.from_bounds(span.end, end)
+
+
+def _is_other(word: object, source: int) -> bool:
+    """Whether a word is zero, or not one that was loaded from there."""
+    return type(word) is not Loaded or not word or word.source != source
 
 
 class _Run:
