@@ -7,7 +7,20 @@ from types import SimpleNamespace
 
 import pytest
 import unicorn
-from device_programs import DEVICE, FLASH, SAMPLER, SLEEP, ZEROS, code_of, enabled, result, run, store, word
+from device_programs import (
+    DEVICE,
+    FLASH,
+    RELEASE,
+    SAMPLER,
+    SLEEP,
+    ZEROS,
+    code_of,
+    enabled,
+    result,
+    run,
+    store,
+    word,
+)
 from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
@@ -15,10 +28,13 @@ from rehearse.differential.judge import product_of
 from gemel.rehearsal.emulator import loop_probe
 from gemel.rehearsal.emulator.core import exceptions, protected_access
 from gemel.rehearsal.emulator.core.code_stops import CodeStops
+from gemel.rehearsal.emulator.core.exceptions import LARGEST_HANDLER, LARGEST_HANDLER_STACK
+from gemel.rehearsal.emulator.core.stack_watch import MOST_BELOW
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
-from gemel.rehearsal.raw_run import RawCore
+from gemel.rehearsal.raw_run import RawCore, RawEvent
 from gemel.rehearsal.result import Rehearsal, RehearsalFinding
 from gemel.rehearsal.verdict.endings import LONG, PROGRAM_ENDS, _handlers
+from gemel.rehearsal.verdict.fault_words import NEAR_ZERO, _stack_nowhere
 from gemel.rehearsal.verdict.judging import stack_room
 from gemel.spans import Span
 from gemel.structs import replace
@@ -224,6 +240,234 @@ def test_a_table_at_an_address_that_the_vector_register_does_not_keep(moved: int
     said = ": its vector table is at 0x3800_0000, not at 0x3800_0020, as VTOR keeps the upper bits alone"
     assert (said in finding.what) is (moved == 0x3800_0020)
     assert finding.next_step.startswith("align the vector table") is (moved == 0x3800_0020)
+
+
+MISPLACED = 0x3800_0020
+HANDLERS_THERE = "".join(store(MISPLACED + 4 * number, hex(FLASH + 0x801)) for number in range(2, 22))
+EMPTY_TABLE = "movs r1, #0\n" + "".join(
+    f"ldr r0, ={0x3800_0000 + 4 * number:#x}\n str r1, [r0]\n" for number in (3, 14, 21)
+)
+PENDS = "dsb\n isb\n" + store(0xE000_ED04, "0x10000000") + "dsb\n isb\n" + SLEEP
+
+
+@pytest.mark.parametrize(
+    ("table", "moved", "named"),
+    [
+        (HANDLERS_THERE + EMPTY_TABLE, MISPLACED, True),
+        (EMPTY_TABLE, MISPLACED, True),
+        (EMPTY_TABLE, 0x3800_0000, False),
+        (store(0x3800_000C, hex(FLASH + 0x801)) + store(0x3800_0038, "0"), MISPLACED, False),
+    ],
+    ids=["handlers where it was put", "none anywhere", "an aligned table", "a table that is where VTOR says"],
+)
+def test_a_vector_of_a_table_that_is_not_where_it_was_put(table: str, moved: int, named: bool) -> None:
+    """A vector that is no code, and the HardFault vector of a core that locks up, are read from where VTOR keeps."""
+    said = "its vector table is at 0x3800_0000, not at 0x3800_0020"
+    for program, kind in ((PENDS, "bad-vector"), ("udf #1\n" + SLEEP, "undefined-instruction")):
+        finding = run(table + store(0xE000_ED08, hex(moved)) + program, "", handler=HANG).finding(kind)
+        assert finding is not None
+        assert (said in finding.found) is named
+        assert ("align the vector table" in finding.next_step) is named
+        assert ("HardFault vector" in finding.next_step) is (not named and "locks up" in finding.found)
+
+
+SAVES = "mrs r0, psp\n stmdb r0!, {r4-r11}\n"
+SAVES_UPWARDS = "mrs r0, psp\n subs r0, #32\n stmia r0!, {r4-r7}\n"
+
+
+@pytest.mark.parametrize(
+    ("program", "handler", "named", "unset"),
+    [
+        (PENDS, SAVES, "process stack pointer is 0x0000_0000", True),
+        (PENDS, SAVES_UPWARDS, "process stack pointer is 0x0000_0000", True),
+        (f"ldr r0, ={NO_RAM}\n msr psp, r0\n" + PENDS, SAVES, "process stack pointer is 0x7000_0000", False),
+        ("mov sp, r4\n push {r0}\n" + SLEEP, "", "the stack pointer is 0x0000_0000", True),
+        (f"ldr r0, ={NO_RAM}\n mov sp, r0\n pop {{r1}}\n" + SLEEP, "", "pointer is 0x7000_0000", False),
+        (PENDS, "movs r0, #0\n str r0, [r0, #-8]\n", "", False),
+        (PENDS, f"ldr r0, ={NO_RAM}\n stmia r0!, {{r4-r7}}\n", "", False),
+        ("subs r0, r4, #4\n str r0, [r0]\n" + SLEEP, "", "", False),
+    ],
+)
+def test_a_stack_pointer_that_is_in_no_memory(program: str, handler: str, named: str, unset: bool) -> None:
+    """A push by a pointer that nobody has set names it, and proposes no memory; other accesses do that."""
+    rehearsal = run(program, "", handler=HANG_IN_HARD_FAULT + handler)
+    finding = next(each for each in rehearsal.findings if each.kind.startswith("unmapped-"))
+    if not named:
+        assert "stack pointer" not in finding.found.partition("core enters")[0]
+        assert "layout" in finding.next_step
+        return
+    assert named in finding.found
+    assert ("which no code has set to a stack" in finding.found) is unset
+    assert "layout" not in finding.next_step
+
+
+@pytest.mark.parametrize(("pointer", "unset"), [(255, True), (256, False)])
+def test_near_zero(pointer: int, unset: bool) -> None:
+    """Below ``NEAR_ZERO`` no stack is, and ``MOST_BELOW`` is how far one instruction reaches below its pointer."""
+    assert NEAR_ZERO == MOST_BELOW == 256
+    event = RawEvent(1, "x", "stacking", 1, {"address": 4, "pointer": pointer, "process": 1}, {})
+    assert ("no code has set" in _stack_nowhere("", "", event).found) is unset
+
+
+def test_process_stack_pointer_that_is_not_set_and_an_exception() -> None:
+    """Thread code that uses it without a push has its frame nowhere."""
+    uses = "movs r0, #2\n msr control, r0\n isb\n" + PENDS
+    finding = run(uses, "", handler=HANG).finding("stacking")
+    assert finding is not None
+    assert "the process stack pointer is 0x0000_0000, which no code has set" in finding.found
+    set_first = "ldr r0, =0x38002000\n msr psp, r0\n" + uses
+    assert run(set_first, "").finding("stacking") is None
+
+
+OTHERS = 0x3800_8000
+"""RAM of the sampler, where the station's ends."""
+
+
+@pytest.mark.parametrize(
+    ("program", "said", "next_step"),
+    [
+        (
+            f"ldr r0, ={OTHERS + 0x200:#x}\n mov sp, r0\n push {{r4}}\n push {{r5}}\n",
+            "by its stack pointer, which is 0x3800_8200",
+            "set the stack pointer to RAM of its own",
+        ),
+        (
+            f"ldr r0, ={OTHERS + 0x200:#x}\n mov sp, r0\n" + PENDS,
+            "by its stack pointer, which is 0x3800_8200",
+            "set the stack pointer to RAM of its own",
+        ),
+        (store(OTHERS + 0x200, "1"), "value 0x0000_0001", "purpose shared"),
+        (f"ldr r0, ={OTHERS + 0x200:#x}\n movs r1, #1\n stmdb r0!, {{r1}}\n", "value", "purpose shared"),
+    ],
+    ids=["pushes", "an exception frame", "a store", "a store downwards"],
+)
+def test_a_stack_in_ram_of_another_core(program: str, said: str, next_step: str) -> None:
+    """Pushes there are one finding, which speaks of the stack; a store by another pointer is as before."""
+    rehearsal = run(program + SLEEP, "")
+    (finding,) = [each for each in rehearsal.findings if each.kind == "write-to-other-core"]
+    assert said in finding.found
+    assert next_step in finding.next_step
+
+
+def test_a_stack_that_grows_into_ram_of_another_core() -> None:
+    """The sampler's RAM begins where the station's ends: what its stack leaves below is the station's."""
+    top = OTHERS + 8
+    grows = f"ldr r0, ={top:#x}\n mov sp, r0\n push {{r4, r5}}\n push {{r6}}\n push {{r7}}\n" + SLEEP
+    rehearsal = run(RELEASE + SLEEP, "", sampler=grows)
+    (finding,) = [each for each in rehearsal.findings if each.kind == "write-to-other-core"]
+    assert finding.core == "sampler"
+    assert "below the stack from 0x3801_0000 down" in finding.found
+    assert finding.next_step == "give the stack more room, or find the recursion or the large local variable"
+    fits = grows.replace("push {r6}\n push {r7}\n", "")
+    assert run(RELEASE + SLEEP, "", sampler=fits).finding("write-to-other-core") is None
+
+
+@pytest.mark.parametrize(
+    ("handler", "left"),
+    [
+        (f"ldr r2, ={FLASH + 0x8F1:#x}\n mov lr, r2\n bx lr\n", "was left by the branch at 0x1000_080"),
+        (
+            f"push {{r4, lr}}\n ldr r2, ={FLASH + 0x8F1:#x}\n str r2, [sp, #4]\n mov lr, r2\n pop {{r4, pc}}\n",
+            "was left by",
+        ),
+        ("add sp, #32\n ldr r2, =0x100008F1\n bx r2\n", ""),
+        ("add sp, #32\n ldr r2, =0x100008F1\n mov lr, r2\n mov pc, r2\n", "took its exception frame off"),
+        ("2: b 2b\n", ""),
+        ("push {r4, lr}\n bl 3f\n 3: bl 2f\n 2: b 2b\n", ""),
+        ("mov r4, lr\n bl 3f\n 2: b 2b\n 3: bx lr\n", ""),
+        ("ldr r2, =0x100008F1\n bx r2\n", ""),
+        ("ldr r2, =0x100008F1\n blx r2\n", ""),
+    ],
+    ids=[
+        "bx lr",
+        "popped from its stack",
+        "its frame popped, with the link value kept",
+        "its frame popped, and no link value",
+        "it hangs itself",
+        "it hangs in what it calls",
+        "it hangs after a call",
+        "it goes on elsewhere",
+        "it calls what hangs",
+    ],
+)
+def test_a_handler_that_is_left_by_a_plain_branch(handler: str, left: str) -> None:
+    """It is named as that where its link value is lost; one that hangs, or calls what hangs, stays there."""
+    ends = handler + ".ltorg\n .org 0xF0\n 4: b 4b\n"
+    finding = run(enabled(5) + RAISE, "", handler=ends).finding("stays-in-handler")
+    assert finding is not None
+    assert (finding.what == "core station never returned from interrupt 5") is bool(left), finding
+    assert left in finding.found
+    assert ("no EXC_RETURN" in finding.found) is bool(left)
+
+
+@pytest.mark.parametrize(("far", "left"), [(LARGEST_HANDLER - 8, True), (LARGEST_HANDLER, False)])
+def test_how_far_a_handler_is_looked_through(far: int, left: bool) -> None:
+    """``LARGEST_HANDLER``: the block that leaves it begins so far from where the handler does."""
+    beyond = f"b.w 1f\n .org {far:#x}\n 1: ldr r2, =0x10000C80\n adds r2, #1\n mov lr, r2\n bx lr\n .ltorg\n"
+    ends = beyond + ".org 0x480\n 4: b 4b\n"
+    finding = run(enabled(5) + RAISE, "", handler=ends).finding("stays-in-handler")
+    assert finding is not None
+    assert ("never returned" in finding.what) is left
+
+
+@pytest.mark.parametrize(
+    ("depth", "left"), [(LARGEST_HANDLER_STACK, False), (LARGEST_HANDLER_STACK + 4, True)]
+)
+def test_how_deep_a_link_value_is_looked_for(depth: int, left: bool) -> None:
+    """``LARGEST_HANDLER_STACK``: what is further below than this says nothing of whether the handler may return."""
+    memory = {0x1000: 0xFFFF_FFF9}
+
+    def read(address: int, size: int) -> bytes:
+        return b"".join(memory.get(at, 0).to_bytes(4, "little") for at in range(address, address + size, 4))
+
+    core = SimpleNamespace(
+        interrupts=SimpleNamespace(handler=21),
+        registers=SimpleNamespace(stack=0x1000, snapshot=lambda: (0,) * 17),
+        bus=SimpleNamespace(read_bytes=read),
+        stack_moves=SimpleNamespace(elsewhere=False),
+    )
+    exceptions_of_core = exceptions.CoreExceptions(core)  # type: ignore[arg-type]
+    exceptions_of_core.began[21] = exceptions.Began(0x1000 + depth, 0xFFFF_FFF9, 0x100)
+    exceptions_of_core._branched[21] = 0x110, 0x200
+    assert exceptions_of_core.left() == ((0x110, 0x200, 0) if left else ())
+
+
+@pytest.mark.parametrize("escapes", [True, False])
+def test_a_supervisor_call_of_code_that_a_handler_was_left_to(escapes: bool) -> None:
+    """The call cannot be taken, as the core is in handler mode still; the handler may make one itself."""
+    leaves = f"ldr r2, ={FLASH + 0x8F1:#x}\n mov lr, r2\n bx lr\n" if escapes else "b 4f\n"
+    handler = HANG_IN_HARD_FAULT + leaves + ".ltorg\n .org 0xF0\n 4: svc 0\n"
+    finding = run(enabled(5) + RAISE, "", handler=handler).finding("call-escalated")
+    assert finding is not None
+    assert ("was left by the branch" in finding.found) is escapes
+    assert ("link register" in finding.next_step) is escapes
+
+
+NESTED = "mrs r0, ipsr\n cmp r0, #3\n1: beq 1b\n cmp r0, #14\n beq 2f\n" + store(0xE000_ED04, "0x10000000")
+TO_THREAD = "dsb\n isb\n bx lr\n2: mvn lr, #6\n bx lr\n .ltorg\n"
+ITSELF = "dsb\n isb\n bx lr\n2: bx lr\n .ltorg\n"
+
+
+@pytest.mark.parametrize(
+    ("priorities", "ends", "found"),
+    [("", TO_THREAD, True), ("", ITSELF, False), (store(0xE000_ED20, "0x00FF0000"), TO_THREAD, False)],
+    ids=["it interrupts a handler", "it returns to that", "the lowest priority"],
+)
+def test_a_switch_that_interrupts_a_handler(priorities: str, ends: str, found: bool) -> None:
+    """PendSV of priority 0 returns to thread code while the handler that pended it is active."""
+    urgent = priorities + store(0xE000_E404, "0x8000") + store(0xE000_ED14, "0x200") + enabled(5)
+    rehearsal = run(urgent + RAISE, "", handler=NESTED + ends, architecture="armv7e-m")
+    finding = rehearsal.finding("bad-exception-return")
+    assert (finding is not None) is found, rehearsal.findings
+    if finding:
+        assert finding.what.endswith(
+            "returns from PendSV to thread code while the handler of interrupt 5 is active"
+        )
+        assert (
+            "PendSV, of priority 0x00, has interrupted the handler of interrupt 5, of priority 0x80"
+            in finding.found
+        )
+        assert "SHPR3, 0xE000_ED20" in finding.next_step
 
 
 def returns_to(handler: str) -> RehearsalFinding:

@@ -19,7 +19,7 @@ from thumb import assembled
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.rehearsal import isolation
-from gemel.rehearsal.emulator.core.call_stack import MAX_FRAMES, CallStack
+from gemel.rehearsal.emulator.core.call_stack import MAX_FRAMES, MAX_STACKS_LEFT, CallStack, StackInUse
 from gemel.rehearsal.raw_run import from_json
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
@@ -184,16 +184,35 @@ def test_memory_of_the_process_stays_bounded(tmp_path: Path) -> None:
 
 def test_calls_kept_are_bounded() -> None:
     """Exceptions that never return to where they were taken, or are chained for ever, do not pile up."""
-    calls = CallStack(lambda address, size: bytes(size))
+    stack = StackInUse(0x8000, False, True)
+    calls = CallStack(lambda address, size: bytes(size), lambda: stack)
     for _ in range(1000):
-        calls.enter_exception(0x1000)
-    assert calls.calls == [(0x1000, 0x1000)]
+        calls.enter_exception(0x1000, 0x7FE0, stack)
+    assert calls.calls == [(0x1000, 0x1000, 0x7FE0)]
     for interrupted in range(0x2000, 0x4000, 2):
-        calls.enter_exception(interrupted)
+        calls.enter_exception(interrupted, 0x7FE0, stack)
     assert len(calls.calls) == MAX_FRAMES
-    assert calls.calls[-1] == (0x3FFE, 0x3FFE)
+    assert calls.calls[-1].place == 0x3FFE
     calls.enter_block(0x3FFC, 4)
-    assert calls.calls[-1] == (0x3FFA, 0x3FFA)
+    assert calls.calls[-1].place == 0x3FFA
+
+
+def test_stacks_whose_calls_are_kept_are_bounded() -> None:
+    """Of a core that always goes on with a new stack, the calls of the last ones that it left are kept."""
+    thread = StackInUse(0x100, False, False)
+    calls = CallStack(lambda address, size: bytes(size), lambda: thread)
+
+    def goes(before: int, after: int) -> list[int]:
+        calls.enter_exception(before, before, thread)
+        calls.resume(after, after, False)
+        return [call.place for call in calls.calls]
+
+    stacks = range(0x100, 0x100 * (MAX_STACKS_LEFT + 3), 0x100)
+    for pointer in stacks:
+        assert goes(pointer, pointer + 0x100) == []
+    last = stacks[-1]
+    assert goes(last + 0x100, last) == [last]
+    assert goes(last, stacks[0]) == []
 
 
 def test_planted_modules_play_no_part(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -72,6 +72,7 @@ def run(
     reset: int = FLASH + 0x401,
     watches: tuple[str, ...] = (),
     interleavings: int = 0,
+    architecture: str = "",
 ) -> Rehearsal:
     """The station with this program (R4 to R7 are zero) and handler of every exception; the sampler if released."""
     image = SparseBytes()
@@ -86,6 +87,8 @@ def run(
     )
     if without_release:
         text = re.sub(r"\[core\.sampler\.release\]\n(.+\n)+", "", text)
+    if architecture:
+        text = re.sub(r'architecture = ".+"\nextensions = .+', f'architecture = "{architecture}"', text)
     options = RehearsalOptions(budget, watches, isolate=False, exact=exact, interleavings=interleavings)
     return rehearse(read_layout(f"{text}\n{table}\n".encode(), "x.toml"), image, {}, options)
 

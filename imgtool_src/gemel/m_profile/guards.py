@@ -15,9 +15,9 @@ from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Se
 from functools import cached_property
 
 from gemel.m_profile.computed_addresses import registers_read, registers_set
-from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_call
+from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_call, is_return
 from gemel.m_profile.known_registers import Changed, Registers
-from gemel.m_profile.known_stores import Function, followed, is_return, is_unknown_jump
+from gemel.m_profile.known_stores import Function, followed, is_unknown_jump
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.m_profile.result_bits import (
     ALL,

@@ -82,6 +82,12 @@ def is_call(first: int, second: int) -> bool:
     return first & 0xFF87 in (0x4780, 0x4784)
 
 
+def is_return(first: int, second: int) -> bool:
+    """Whether the instruction leaves the function by an address in a register or on the stack."""
+    popped = first & 0xFF00 == 0xBD00 or (first & 0xFE50 == 0xE810 and second & 0x8000 != 0)
+    return popped or first & 0xFF80 == 0x4700 or (first & 0xFF70 == 0xF850 and second >> 12 == 15)
+
+
 def instructions(code: bytes) -> Iterator[tuple[int, int, int]]:
     """Offset, first and second halfword (0 for a 16-bit one) of each whole instruction in ``code``."""
     at = 0

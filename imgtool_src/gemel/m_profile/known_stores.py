@@ -17,6 +17,7 @@ from gemel.m_profile.halfwords import (
     branch_distance,
     call_distance,
     entries_of_table,
+    is_return,
     is_table_branch,
 )
 from gemel.m_profile.known_registers import KnownStore, Registers
@@ -271,12 +272,6 @@ def _covered(first: int) -> tuple[bool, ...]:
     size = 4 - ((first & 15 & -(first & 15)).bit_length() - 1)
     same = first >> 4 & 1
     return True, *((first >> 4 - index & 1) == same for index in range(1, size))
-
-
-def is_return(first: int, second: int) -> bool:
-    """Whether the instruction leaves the function by an address in a register or on the stack."""
-    popped = first & 0xFF00 == 0xBD00 or (first & 0xFE50 == 0xE810 and second & 0x8000 != 0)
-    return popped or first & 0xFF80 == 0x4700 or (first & 0xFF70 == 0xF850 and second >> 12 == 15)
 
 
 def is_unknown_jump(first: int, second: int) -> bool:

@@ -61,7 +61,9 @@ class RawCore(Struct):
     ``enabled`` are exceptions, ``taken`` those that were, ``priorities`` the group priority of each that is
     pending, ``masks`` PRIMASK, BASEPRI (its group priority) and FAULTMASK, ``runs_at`` the priority of the handler
     that runs, ``tick`` the tick timer's control and reload registers, and whether it is read; ``released`` whether
-    it is released from the loop in which it waits, without an interrupt, again and again.
+    it is released from the loop in which it waits, without an interrupt, again and again; ``left`` from where to where
+    it left the handler that runs by a branch that is no return from the exception (zeros: not seen), and whether that
+    popped its frame.
     """
 
     name: str
@@ -88,6 +90,7 @@ class RawCore(Struct):
     runs_at: int = 256
     tick: tuple[int, ...] = (0, 0, 0)
     released: bool = False
+    left: tuple[int, ...] = ()
 
 
 class TraceEntry(NamedTuple):

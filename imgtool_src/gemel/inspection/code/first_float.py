@@ -15,10 +15,11 @@ from gemel.m_profile.halfwords import (
     call_distance,
     instructions,
     is_call,
+    is_return,
     is_table_branch,
 )
 from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
-from gemel.m_profile.known_stores import is_return, is_unknown_jump, known_stores
+from gemel.m_profile.known_stores import is_unknown_jump, known_stores
 from gemel.m_profile.start_run import StartRun
 from gemel.spans import Span
 from gemel.structs import NamedTuple

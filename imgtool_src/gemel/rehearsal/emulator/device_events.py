@@ -61,7 +61,7 @@ class EventLog:
                 return
         self.last = len(self.events)
         self._note_fault(kind, when)
-        calls = tuple(call for call, _ in core.calls.calls) if core.calls and not is_past else ()
+        calls = tuple(call.place for call in core.calls.calls) if core.calls and not is_past else ()
         self.events.append(RawEvent(when, core.plan.name, kind, pc, dict(numbers), dict(words), calls))
 
     def _note_fault(self, kind: str, when: int) -> None:

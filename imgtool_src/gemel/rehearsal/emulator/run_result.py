@@ -98,6 +98,7 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         (masks.primask, interrupts.group(masks.basepri), masks.faultmask),
         interrupts.execution_priority(Masks()),
         core.system.ticks.settings(),
+        left=core.exceptions.left(),
     )
 
 

@@ -70,6 +70,11 @@ class _Follows:
             for event in run.events
             if event.kind in RUNS_ON
         }
+        self.pushed = {
+            (event.time, event.core)
+            for event in run.events
+            if event.kind in RUNS_ON and "pointer" in event.numbers
+        }
         self.nested = {(event.time, event.core) for event in run.events if event.numbers.get("nested")}
 
     def __call__(self, finding: RehearsalFinding, cause: RehearsalFinding, before: bool) -> bool:
@@ -96,6 +101,10 @@ class _Follows:
             return finding.core == self.about.get((cause.time, cause.core))
         if finding.core != cause.core:
             return False
+        if (finding.time, finding.core) in self.pushed and (
+            cause.kind == "below-stack-limit" or (cause.time, cause.core) in self.pushed
+        ):
+            return True
         if finding.kind in RUNS_ON and finding.what == cause.what and finding.calls == cause.calls:
             apart = self.written[finding.time, finding.core] - self.written[cause.time, cause.core]
             return 0 < apart <= NEXT

@@ -31,7 +31,7 @@ from gemel.rehearsal.verdict.described import (
 )
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.wording import words_for
-from gemel.rehearsal.verdict.words import Words
+from gemel.rehearsal.verdict.words import ALIGN_TABLE, Words, left_by_branch, table_misplaced
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
 
@@ -157,12 +157,14 @@ def _handlers(
             shared = f", since no handler of its own is linked ({others} vectors share this one)"
             hint = f"link a handler for it, {hint}"
         if others and (moved := _table_moved(run, core)):
-            kept, written = format_address(moved["value"]), format_address(moved["written"])
-            shared = f": its vector table is at {kept}, not at {written}, as VTOR keeps the upper bits alone"
-            hint = "align the vector table to its size, rounded up to a power of two"
+            shared, hint = f": {table_misplaced(moved['value'], moved['written'])}", ALIGN_TABLE
         loop = loops.get(core.name)
         waits = f"; {reads(loop, names)} again and again" if loop and polls_other(loop) else ""
         named = f"{word_name(exception)}{raised_by(plan, core.name, exception, names)}"
+        left = left_by_branch(core.name, exception, vector, core.left, names) if core.left else ""
+        if left and exception == core.handlers[-1][0]:
+            yield at_end(core, run, _left(core, since, named, left, names), names, "stays-in-handler")
+            continue
         words = Words(
             f"core {core.name} stays in {function} for {named}{place}{shared}",
             f"entered at instruction {since:,}, and it does not return{waits}{last_line(run, core.name, since)}"
@@ -180,6 +182,18 @@ def last_line(run: RawRun, core: str, since: int = 0) -> str:
         return ""
     line, time = on_one_line(sent[-1].words["line"][:40]), sent[-1].time
     return f'; it sent its last line, "{line}", at instruction {time:,}'
+
+
+def _left(core: RawCore, since: int, named: str, left: str, names: CodeNames) -> Words:
+    """Of a core that has left a handler, and stays in handler mode."""
+    inside = names.function_name(core.name, core.pc)
+    return Words(
+        f"core {core.name} never returned from {named}",
+        f"entered at instruction {since:,}; {left}, so that the core executes {inside or 'what it went to'} in "
+        f"handler mode{held_off_by(core)}",
+        "a handler that ends by a branch to the link value with which it began (EXC_RETURN)",
+        "see what the handler does with the link register and the stack pointer before that branch",
+    )
 
 
 def _table_moved(run: RawRun, core: RawCore) -> dict[str, int]:

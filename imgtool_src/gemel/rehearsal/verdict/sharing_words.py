@@ -8,6 +8,31 @@ from gemel.rehearsal.verdict.words import Wording, Words, at_address, plain
 from gemel.spans import format_address, format_size
 
 
+def _by_stack(event: RawEvent, names: CodeNames) -> tuple[str, str]:
+    """Which stack pointer a store was by, the stack that it left, and what to do."""
+    pointer, top = event.numbers["pointer"], event.numbers["top"]
+    if "within" in event.numbers:
+        return (
+            f"by its stack pointer, which is {format_address(pointer)}",
+            "set the stack pointer to RAM of its own",
+        )
+    variable = names.variable_at(event.core, top - 1)
+    name = variable[0] if variable else ""
+    stack = f"stack in {name}" if name else f"stack from {format_address(top)} down"
+    return (
+        f"by its stack pointer, which is {format_address(pointer)}, below the {stack}",
+        f"give {name or 'the stack'} more room, or find the recursion or the large local variable",
+    )
+
+
+def _own_code(event: RawEvent, names: CodeNames) -> Words:
+    words = _INTO_OWN_CODE(event, names)
+    if "pointer" not in event.numbers:
+        return words
+    stack, next_step = _by_stack(event, names)
+    return words._replace(found=f"{words.found}; {stack}", next_step=next_step)
+
+
 def _other_core(event: RawEvent, names: CodeNames) -> Words:
     party, found = event.words["party"], at_address(event, names)
     next_step = "correct the pointer, or give the area to both (purpose shared)"
@@ -17,9 +42,13 @@ def _other_core(event: RawEvent, names: CodeNames) -> Words:
         next_step = (
             f"end the copy of build {build} with area {area}, after {format_size(size)}; or {next_step}"
         )
+    found += f", value {format_address(event.numbers['value'])}"
+    if "pointer" in event.numbers:
+        stack, next_step = _by_stack(event, names)
+        found += f"; {stack}"
     return Words(
         f"core {event.core} writes into area {party}, which is another core's",
-        f"{found}, value {format_address(event.numbers['value'])}",
+        found,
         "its own RAM or an area of purpose shared",
         next_step,
     )
@@ -65,14 +94,16 @@ def _lock_not_held(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
+_INTO_OWN_CODE = plain(
+    "core {core} writes into its own code",
+    "code that stays as it was copied",
+    "a pointer or an array index is wrong, or the stack grew into the code",
+    found="{at}, code of build {party}",
+)
+
 SHARING_WORDS: dict[str, Wording] = {
     "write-to-other-core": _other_core,
-    "write-to-own-code": plain(
-        "core {core} writes into its own code",
-        "code that stays as it was copied",
-        "a pointer or an array index is wrong, or the stack grew into the code",
-        found="{at}, code of build {party}",
-    ),
+    "write-to-own-code": _own_code,
     "below-stack-limit": plain(
         "core {core} writes below its stack's limit",
         "a stack that stays above {limit:address}",

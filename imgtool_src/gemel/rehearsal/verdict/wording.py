@@ -8,7 +8,7 @@ from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.fault_words import FAULT_WORDS
 from gemel.rehearsal.verdict.sharing_words import SHARING_WORDS
-from gemel.rehearsal.verdict.words import ERASED, Words
+from gemel.rehearsal.verdict.words import ALIGN_TABLE, ERASED, Words, table_misplaced
 from gemel.spans import format_address
 
 _WORDS = {**FAULT_WORDS, **SHARING_WORDS}
@@ -32,7 +32,10 @@ def words_for(event: RawEvent, names: CodeNames) -> Words:
     elif locked and not (
         event.numbers.get("nested") or event.kind.startswith("vectors-") or "erased_by" in event.words
     ):
-        next_step += "; and fill the HardFault vector, so that a later fault is reported"
+        if "written" not in event.numbers:
+            next_step += "; and fill the HardFault vector, so that a later fault is reported"
+        elif event.kind != "bad-vector":
+            next_step += f"; and {ALIGN_TABLE}"
     return words._replace(found=f"{words.found}; {then}" if words.found else then, next_step=next_step)
 
 
@@ -50,4 +53,7 @@ def _what_follows(event: RawEvent, names: CodeNames) -> str:
     if event.numbers.get("masked"):
         return "the core locks up: FAULTMASK is set, so that no HardFault handler can be entered"
     shown = "erased flash" if handler == ERASED else "no code of this core"
-    return f"the core locks up: its HardFault vector {format_address(handler)} is {shown}"
+    why = ""
+    if "written" in event.numbers and event.kind != "bad-vector":
+        why = f" ({table_misplaced(event.numbers['table'], event.numbers['written'])})"
+    return f"the core locks up: its HardFault vector {format_address(handler)} is {shown}{why}"

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
+from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.spans import format_address
@@ -31,6 +32,36 @@ def at_address(event: RawEvent, names: CodeNames) -> str:
     named = names.variable(event.core, address)
     where = names.what_is_at(event.core, address)
     return f"{format_address(address)} ({named + ', ' if named else ''}{where})"
+
+
+ALIGN_TABLE = "align the vector table to its size, rounded up to a power of two"
+
+
+def table_misplaced(kept: int, written: int) -> str:
+    """That a core's vectors are read from elsewhere than code wrote to VTOR."""
+    return (
+        f"its vector table is at {format_address(kept)}, not at {format_address(written)}, as VTOR keeps the upper "
+        "bits alone"
+    )
+
+
+def left_by_branch(core: str, number: int, vector: int, left: Sequence[int], names: CodeNames) -> str:
+    """That a handler was left by a branch that is no return; empty where that is not sure.
+
+    ``left`` is from where to where, zeros where that was not seen, and whether the frame was popped.
+    """
+    function, (begin, to, popped) = names.function_name(core, vector & ~1), left
+    handler = function or f"the handler of {word_name(number)}"
+    if begin and function:
+        seen = names.function_name(core, begin) == function != names.function_name(core, to)
+    else:
+        seen = bool(begin)
+    if not seen:
+        pops = f"{handler} took its exception frame off the stack, and was left by a branch that is no EXC_RETURN"
+        return pops if popped else ""
+    place = f"{format_address(begin)}{f' ({at})' if (at := names.function(core, begin)) else ''}"
+    where = f"{format_address(to)}{f' ({at})' if (at := names.function(core, to)) else ''}"
+    return f"{handler} was left by the branch at {place} to {where}, which is no EXC_RETURN value"
 
 
 class _Number(int):

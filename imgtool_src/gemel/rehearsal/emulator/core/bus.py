@@ -168,6 +168,11 @@ class CoreBus:
         for guard in self._stack_guard:
             if guard.holds(address):
                 self.watch_stack_limit()
+        for closed in self._shut:
+            if closed.span.holds(address):
+                numbers = {"address": address, "size": len(data), "value": int.from_bytes(data[:4], "little")}
+                numbers |= self._core.stack_watch.in_use()
+                self._report_closed(self._core.pc, numbers, (closed.what, closed.party))
         located[0].write(located[1], data)
         if located[0].written is not None:
             located[0].written[located[1] : located[1] + len(data)] = b"\x01" * len(data)
@@ -319,7 +324,19 @@ class CoreBus:
         self, uc: Any, access: int, address: int, size: int, value: int, data: tuple[str, str]
     ) -> None:
         numbers = {"address": address, "size": size, "value": value & 0xFFFF_FFFF}
-        self._core.report(data[0], self._core.registers.pc & ~1, numbers, {"party": data[1]})
+        at = self._core.registers.pc & ~1
+        if -MOST_PUSHED <= address - self._core.registers.stack < WATCHED_BELOW:
+            numbers |= self._core.stack_watch.accessed(at, address)
+        self._report_closed(at, numbers, data)
+
+    def _report_closed(self, at: int, numbers: dict[str, int], data: tuple[str, str]) -> None:
+        """A write to what is not the core's own; by a stack pointer it may be to its stack, which is all there."""
+        if "top" in numbers and any(
+            closed.span.holds(numbers["top"] - 4) and (closed.what, closed.party) == data
+            for closed in self._shut
+        ):
+            numbers["within"] = 1
+        self._core.report(data[0], at, numbers, {"party": data[1]})
 
     def _slack(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
         write = access == self._unicorn.UC_MEM_WRITE

@@ -5,24 +5,57 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from gemel.m_profile.halfwords import instructions, is_call
+from gemel.structs import NamedTuple
 
 MAX_FRAMES = 64
 """Calls kept; of a deeper recursion the innermost ones count."""
+
+MAX_STACKS_LEFT = 64
+"""Stacks that were left of which the calls are kept."""
+
+
+class Call(NamedTuple):
+    """Where a call is, where it returns to, and the stack pointer there; of an exception both are one place."""
+
+    place: int
+    return_address: int
+    stack: int
+
+
+class StackInUse(NamedTuple):
+    """The stack pointer in use, whether that is the process stack pointer, and whether a handler runs."""
+
+    pointer: int
+    process: bool
+    in_handler: bool
+
+
+class _Left(NamedTuple):
+    """A stack that thread code has left: its pointer then, the highest one seen of it, and its calls."""
+
+    pointer: int
+    top: int
+    calls: list[Call]
 
 
 class CallStack:
     """Follows one core block by block.
 
-    ``calls`` holds (address of the call, return address), outermost first.  A return is seen when a block
-    begins at a return address, so that tail calls and long jumps do no harm.
+    ``calls`` are those of the stack in use, outermost first, and in a handler those of the interrupted one too.  A
+    return is seen when a block begins at a return address, so that tail calls and long jumps do no harm.
     """
 
-    def __init__(self, read: Callable[[int, int], bytes]) -> None:
-        """``read(address, size)`` gives the code."""
-        self.calls: list[tuple[int, int]] = []
-        self._read = read
+    def __init__(self, read: Callable[[int, int], bytes], stack: Callable[[], StackInUse]) -> None:
+        """``read(address, size)`` gives the code, ``stack`` the stack in use."""
+        self.calls: list[Call] = []
+        self._read, self._stack = read, stack
         self._starts: dict[tuple[int, int], tuple[tuple[int, ...], bool]] = {}
         self._block: tuple[int, int] | None = None
+        self._top: int | None = None
+        self._process = False
+        self._left: list[_Left] = []
+        self._interrupted: tuple[int, list[Call]] | None = None
+        """The stack pointer and the calls of the thread code that was interrupted."""
 
     def enter_block(self, address: int, size: int) -> None:
         """The core is about to execute the block of ``size`` bytes at ``address``."""
@@ -31,21 +64,59 @@ class CallStack:
             if calls:
                 end = self._block[0] + self._block[1]
                 if not self._block[0] < address <= end:  # else it goes on where a run had stopped
-                    self._append(self._block[0] + starts[-1], end)
+                    self._append(self._block[0] + starts[-1], end, self._stack())
         for depth in range(len(self.calls) - 1, -1, -1):
-            if self.calls[depth][1] == address:
+            if self.calls[depth].return_address == address:
                 del self.calls[depth:]
                 break
         self._block = (address, size)
 
-    def enter_exception(self, interrupted: int) -> None:
-        """An exception was taken at ``interrupted``, or one was chained to another that was taken there."""
-        if self.calls[-1:] != [(interrupted, interrupted)]:
-            self._append(interrupted, interrupted)
+    def enter_exception(self, interrupted: int, frame: int, before: StackInUse) -> None:
+        """An exception was taken at ``interrupted``, with its frame at ``frame``, the stack in use ``before`` that.
+
+        Or one was chained to another that was taken there.
+        """
+        if self.calls[-1:] != [Call(interrupted, interrupted, frame)]:
+            self._append(interrupted, interrupted, before._replace(pointer=frame))
+        if not before.in_handler:
+            self._interrupted = frame, [*self.calls]
         self._block = None
 
-    def _append(self, call: int, return_address: int) -> None:
-        self.calls.append((call, return_address))
+    def resume(self, frame: int, pointer: int, process: bool) -> None:
+        """A handler returns to thread code by the frame at ``frame``, its stack pointer then being ``pointer``."""
+        if self._interrupted is None:
+            return
+        left, self.calls = self._interrupted
+        self._interrupted = self._block = None
+        self._process = process
+        if frame != left:
+            self._go(left, pointer, pointer)
+
+    def switch(self, before: int, after: int) -> None:
+        """Thread code that has its stack pointer at ``before`` moves it to ``after``."""
+        self._go(before, after, after + 1)
+
+    def _go(self, before: int, after: int, least: int) -> None:
+        """To another stack, or another place of one: what was called with the pointer below ``least`` is left."""
+        top = before if self._top is None else max(self._top, before)
+        if before <= after <= top:
+            self.calls = [call for call in self.calls if call.stack >= least]
+            return
+        found = next((each for each in self._left if each.pointer <= after <= each.top), None)
+        if found is not None:
+            self._left.remove(found)
+        self._left.append(_Left(before, top, self.calls))
+        del self._left[:-MAX_STACKS_LEFT]
+        self._top = found.top if found else after
+        self.calls = [call for call in found.calls if call.stack >= least] if found else []
+
+    def _append(self, call: int, return_address: int, stack: StackInUse) -> None:
+        if not stack.in_handler and stack.process != self._process:  # by CONTROL
+            self._process = stack.process
+            self._go(self.calls[-1].stack if self.calls else self._top or 0, stack.pointer, stack.pointer)
+        if self._top is None:
+            self._top = stack.pointer
+        self.calls.append(Call(call, return_address, stack.pointer))
         del self.calls[:-MAX_FRAMES]
 
     def _decoded(self, address: int, size: int) -> tuple[tuple[int, ...], bool]:

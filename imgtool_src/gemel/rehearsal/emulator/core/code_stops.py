@@ -252,6 +252,7 @@ class CodeStops:
         if address == self._walked_from or not core.executing:
             return
         core.stack_watch.comes_to_block(address)
+        core.exceptions.comes_to_block(address, previous.pc & ~1, previous.size)
         if core.blocks.is_loaded(address) and not core.blocks.is_loaded(previous.pc & ~1):
             core.blocks.entered_data = address
         doubtful = core.blocks.is_doubtful(address, block.size) or not core.guard.may_enter(address)

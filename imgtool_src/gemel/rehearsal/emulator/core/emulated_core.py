@@ -16,7 +16,7 @@ from gemel.m_profile.halfwords import instructions
 from gemel.rehearsal.emulator.core.alignment_looks import AlignmentLooks
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.bus import CoreBus, DeviceSide
-from gemel.rehearsal.emulator.core.call_stack import CallStack
+from gemel.rehearsal.emulator.core.call_stack import CallStack, StackInUse
 from gemel.rehearsal.emulator.core.code_blocks import CodeBlocks
 from gemel.rehearsal.emulator.core.code_stops import CodeStops
 from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
@@ -115,6 +115,10 @@ class EmulatedCore:
     def on_main_stack(self) -> bool:
         """Whether the main stack pointer is the one in use."""
         return bool(self.interrupts.handler) or not self.registers.control & PROCESS_STACK
+
+    def stack_in_use(self) -> StackInUse:
+        """The stack in use, for the calls that are made on it."""
+        return StackInUse(self.registers.stack, not self.on_main_stack, bool(self.interrupts.handler))
 
     @property
     def unprivileged(self) -> bool:
@@ -338,7 +342,7 @@ class EmulatedCore:
             return
         uc = self.native.uc
         if wanted:
-            self.calls = self.calls or CallStack(self.bus.read_bytes)
+            self.calls = self.calls or CallStack(self.bus.read_bytes, self.stack_in_use)
             self._block_hook = uc.hook_add(self._unicorn.UC_HOOK_BLOCK, self._on_block)
         else:
             uc.hook_del(self._block_hook)

@@ -75,6 +75,7 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
         wrong = "stacking"
     if wrong:
         numbers = {"address": frame, **why, **({"limit": limit} if limit else {})}
+        numbers |= {"pointer": stack, "process": int(on_process_stack)}
         taken = core.faults.of_stacking(wrong, number, return_address, numbers)
         if taken is None:
             return False
@@ -106,11 +107,23 @@ def _go_to_handler(
     if handler is None or not core.may_execute(handler & ~1):
         core.exceptions.bad_vector(number, handler or 0, return_address)
         return False
+    core.exceptions.begins(number, link, handler & ~1)
     core.pc = handler & ~1
     if not handler & 1:
         core.exceptions.bad_vector(number, handler, return_address)
         return False
     return True
+
+
+def _still_active(core: EmulatedCore, number: int) -> dict[str, int]:
+    """Of exception ``number``, which returns to thread mode: the one that it interrupted, and both priorities."""
+    interrupts, active = core.interrupts, core.interrupts.active[-1]
+    return {
+        "number": number,
+        "priority": interrupts.priority(number),
+        "active": active,
+        "active_priority": interrupts.priority(active),
+    }
 
 
 def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
@@ -123,7 +136,7 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     nested = len(core.interrupts.active) > 1 and not core.system.configuration & THREAD_BY_ANY_RETURN
     v8 = core.plan.architecture.startswith("armv8")
     known = not link & RESERVED_IN_LINK if v8 else link & 0xF in RETURNS_BEFORE_V8
-    fits = number in core.interrupts.active and not (to_thread and nested) and known
+    fits = number in core.interrupts.active and known
     core.interrupts.deactivate(number)
     main, process, control, faultmask = registers.before_return()
     if faultmask and number != NMI:
@@ -131,6 +144,9 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     banked = v8 and not core.plan.secure
     if not fits or not (banked or link & OF_SECURE):
         core.exceptions.cannot_return("bad-exception-return", link)
+        return None
+    if to_thread and nested:
+        core.exceptions.cannot_return("bad-exception-return", link, _still_active(core, number))
         return None
     if core.plan.secure and not link & TO_SECURE:
         words = {"need": f"return from an exception by 0x{link:X}"}
@@ -170,6 +186,8 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     registers.leave_handler(scratch, status, outer, control, pointer)
     if from_process_stack:
         core.stack_watch.resumes(frame, pointer)
+    if to_thread and core.calls is not None:
+        core.calls.resume(frame, pointer, from_process_stack)
     if size > FRAME:
         registers.set_float_frame(data[FRAME:])
         core.system.set_lazy_frame(None)

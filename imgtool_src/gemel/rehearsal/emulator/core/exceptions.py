@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.m_profile.halfwords import instructions, is_return
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.core.exception_frames import chain, enter, leave
-from gemel.rehearsal.emulator.system_space.interrupts import SECURE_FAULT, SUPERVISOR_CALL, TICK
+from gemel.rehearsal.emulator.core.stack_watch import MOST_BELOW
+from gemel.rehearsal.emulator.system_space.interrupts import HARD_FAULT, SECURE_FAULT, SUPERVISOR_CALL, TICK
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
@@ -23,8 +26,25 @@ LIVELOCK = 5000
 So many times, too, a handler may return while its source goes on asking, whatever thread code does in between.
 """
 
+RETURN = 0x4770
+"""BX of the link register."""
+
+LARGEST_HANDLER = 1024
+"""Bytes of code of a handler in which it is looked for where it was left."""
+
+LARGEST_HANDLER_STACK = 1 << 16
+"""Bytes below where a handler began that are looked at for its link value."""
+
 CHAINED = 16
 """The same in a device that is in a state that it was in before."""
+
+
+class Began(NamedTuple):
+    """The main stack pointer and the link value with which a handler began, and where it is."""
+
+    stack: int
+    link: int
+    handler: int
 
 
 class CoreExceptions:
@@ -37,6 +57,8 @@ class CoreExceptions:
         self._core = core
         self._chained = self._chain_of = self._bad_returns = self._came = self.count = 0
         self.entered: dict[int, int] = {}
+        self.began: dict[int, Began] = {}
+        self._branched: dict[int, tuple[int, int]] = {}
         self._returned_at = self._faulted_at = -1
         self._left = self._left_to = 0
 
@@ -55,7 +77,13 @@ class CoreExceptions:
         if core.interrupts.fault_target(SUPERVISOR_CALL, core.registers.masks) == SUPERVISOR_CALL:
             self._take(SUPERVISOR_CALL)
         else:
-            core.fault("call-escalated", core.pc, {})
+            left = self.left()
+            number, numbers = core.interrupts.handler, {}
+            if left:
+                vector = core.bus.read_word(core.system.vector_table + 4 * number) or 0
+                numbers = {"number": number, "vector": vector}
+                numbers |= {"from": left[0], "to": left[1], "popped": left[2]}
+            core.fault("call-escalated", core.pc, numbers)
 
     def _take(self, number: int) -> None:
         core, interrupted = self._core, self._core.pc
@@ -70,10 +98,11 @@ class CoreExceptions:
             if self._starves_threads(number):
                 return
             self._look_for_same_state(number)
+        before = core.stack_in_use() if core.calls is not None else None
         if enter(core, number, interrupted):
             core.report("exception-taken", core.pc, {"number": number})
-            if core.calls is not None:
-                core.calls.enter_exception(interrupted)
+            if core.calls is not None and before is not None:
+                core.calls.enter_exception(interrupted, core.registers.stacks[before.process], before)
 
     def _starves_threads(self, number: int, executed: int = 0) -> bool:
         """Thread code is interrupted; True if it never gets to do more than ``executed`` instructions any more."""
@@ -110,9 +139,11 @@ class CoreExceptions:
         # An instruction that faults may count as executed.
         if not core.interrupts.handler and self._starves_threads(number, 1 if again else 0):
             return
+        before = core.stack_in_use() if core.calls is not None else None
         taken = chain(core, number, link) if link else enter(core, number, return_address)
-        if taken and core.calls is not None:
-            core.calls.enter_exception(return_address)
+        if taken and core.calls is not None and before is not None:
+            before = before._replace(in_handler=before.in_handler or bool(link))
+            core.calls.enter_exception(return_address, core.registers.stacks[before.process], before)
 
     def leave(self, link: int) -> None:
         """Return from the running exception by a link value; what follows a return that cannot be is a fault."""
@@ -135,6 +166,46 @@ class CoreExceptions:
             if not core.runs:
                 self._returned_at = -1  # what wakes it takes nothing from thread code
 
+    def begins(self, number: int, link: int, handler: int) -> None:
+        """The handler of exception ``number`` begins."""
+        self.began[number] = Began(self._core.registers.stack, link, handler)
+
+    def comes_to_block(self, address: int, last: int, size: int) -> None:
+        """From a callback: code comes to ``address`` after the block of ``size`` bytes at ``last``.
+
+        A handler that has nothing on its stack any more, and returns as a function does, is left by that.
+        """
+        core = self._core
+        number = core.interrupts.handler
+        if number not in self.began or core.registers.stack < self.began[number].stack:
+            return
+        if not 0 <= last - self.began[number].handler < LARGEST_HANDLER:
+            return
+        for at, first, second in instructions(core.bus.read_bytes(last, size)):
+            returns = first == RETURN or (is_return(first, second) and first & 0xFF80 != 0x4700)
+            if returns and at + (4 if second else 2) == size:
+                self._branched[number] = last + at, address
+
+    def left(self) -> tuple[int, ...]:
+        """From where to where the handler that runs was left by a branch that is no return from its exception.
+
+        Zeros where that was not seen; and whether its frame was popped.  Empty where the handler may still return, as
+        its link value is in a register or on its stack, or has not been left.
+        """
+        core = self._core
+        number, stack = core.interrupts.handler, core.registers.stack
+        if number not in self.began:
+            return ()
+        began, link, _ = self.began[number]
+        kept = (
+            core.bus.read_bytes(stack, began - stack) if 0 < began - stack <= LARGEST_HANDLER_STACK else b""
+        )
+        if link in core.registers.snapshot()[:15] or link.to_bytes(4, "little") in kept:
+            return ()
+        popped = 0 < stack - began <= MOST_BELOW and not core.stack_moves.elsewhere
+        branched = self._branched.get(number)
+        return (*(branched or (0, 0)), int(popped)) if branched or popped else ()
+
     def left_to(self, address: int) -> dict[str, int]:
         """``unstacked``, the exception from which the core returned to ``address`` just now, if it did."""
         core = self._core
@@ -143,7 +214,24 @@ class CoreExceptions:
 
     def bad_vector(self, number: int, vector: int, return_address: int) -> None:
         """The vector of exception ``number``, which was just entered, is no code."""
-        self._core.faults.take("bad-vector", return_address, {"number": number, "vector": vector})
+        numbers = {"number": number, "vector": vector, **self.misplaced(number)}
+        self._core.faults.take("bad-vector", return_address, numbers)
+
+    def misplaced(self, number: int) -> dict[str, int]:
+        """Where code put its vector table, if VTOR dropped bits of that; empty where it is the same all the same.
+
+        It is where there is a handler of ``number``, and not where there is none of a HardFault.
+        """
+        system = self._core.system
+        table, asked = system.vector_table, system.asked_table
+        if asked is None or not (self._is_handler(asked, number) or not self._is_handler(table, HARD_FAULT)):
+            return {}
+        return {"table": table, "written": asked}
+
+    def _is_handler(self, table: int, number: int) -> bool:
+        """Whether the vector of ``number`` in a table is code of the core."""
+        handler = self._core.bus.read_word(table + 4 * number) or 0
+        return bool(handler & 1) and self._core.may_execute(handler & ~1)
 
     def cannot_return(self, kind: str, link: int, numbers: dict[str, int] | None = None) -> None:
         """A return by ``link`` that cannot be; a core that does nothing else is stopped."""

@@ -72,6 +72,8 @@ FAULTS = {
 }
 """The faults of a core that has configurable faults; on others each of them is a HardFault."""
 
+UNMAPPED = ("unmapped-read", "unmapped-write")
+
 IGNORABLE = frozenset({"unmapped-read", "unmapped-write", "write-to-flash"})
 """Bus faults of loads and stores, which a core may be set to ignore at negative priority."""
 
@@ -153,6 +155,8 @@ class CoreFaults:
             self.of_fetch(numbers["address"] & ~1)
         else:
             self._core.registers.take_back(snapshot)
+            if kind in UNMAPPED:
+                numbers |= self._core.stack_watch.accessed(at, numbers["address"])
             self.take(kind, at, numbers)
 
     def of_fetch(self, address: int) -> None:
@@ -327,6 +331,8 @@ class CoreFaults:
         nested = HARD_FAULT in core.interrupts.active or NMI in core.interrupts.active
         if core.registers.masks.faultmask and not nested:
             more["masked"] = 1
+        elif not nested:
+            more |= core.exceptions.misplaced(HARD_FAULT)
         core.state = "locked up"
         self._report(kind, pc, {**numbers, **more, "locked_up": 1, "nested": int(nested)}, words)
 

@@ -43,6 +43,8 @@ class StackMoves:
         self._hooks: dict[int, int] = {}
         self.elsewhere = False
         """Whether the main stack pointer is on another stack than the one that the core started with."""
+        self.began = 0
+        """What it was moved to last."""
 
     def begin(self, at: int) -> None:
         """Follow the instruction at ``at``, for a time only where the stack grows by it; not from a callback."""
@@ -115,6 +117,8 @@ class StackMoves:
         if pointer & 3:
             self._align()
             pointer &= ~3
+        if core.calls is not None and not core.interrupts.handler and of_main == core.on_main_stack:
+            core.calls.switch(core.registers.stack, pointer)
         if not of_main:
             core.stack_watch.switches(core.registers.stack, pointer)
         else:
@@ -123,7 +127,7 @@ class StackMoves:
     def _takes_main_to(self, pointer: int) -> None:
         """The main stack pointer gets a value that may be of another stack; one that is its limit is the top of one."""
         limit, top = self._core.plan.stack_limit or 0, self._core.initial_stack or 0
-        self.elsewhere = not limit < pointer <= top
+        self.elsewhere, self.began = not limit < pointer <= top, pointer
 
     def _loaded_from(self, at: int, first: int, second: int) -> int:
         """The address of LDR of the stack pointer."""

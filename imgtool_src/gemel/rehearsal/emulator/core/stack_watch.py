@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.m_profile.memory_accesses import SP, memory_access
 from gemel.rehearsal.plan import FIRST_PUSH
 
 if TYPE_CHECKING:
@@ -16,6 +17,9 @@ FRAMES = (32, 36, 104, 108)
 """Bytes of an exception frame; a handler that puts one more below the last one stays on that stack."""
 
 MAX_STACKS = 64
+
+MOST_BELOW = 256
+"""Bytes below a stack pointer that one instruction, or one exception frame, reaches at most."""
 
 
 class StackWatch:
@@ -98,6 +102,34 @@ class StackWatch:
         """Thread code moves its process stack pointer to another stack, as a kernel without exceptions does."""
         self.leaves(before)
         self.resumes(after, after)
+
+    def in_use(self) -> dict[str, int]:
+        """``pointer`` and ``top``, the highest address known, of the stack in use; whether it is a ``process`` one."""
+        core = self._core
+        pointer = core.registers.stack
+        if core.on_main_stack:
+            top = core.stack_moves.began if core.stack_moves.elsewhere else core.initial_stack or 0
+            return {"pointer": pointer, "top": top, "process": 0}
+        stack = self._current
+        near = stack is not None and stack[1] - NEAR <= pointer <= stack[0] + NEAR
+        return {"pointer": pointer, "top": stack[0] if stack and near else pointer, "process": 1}
+
+    def accessed(self, at: int, address: int) -> dict[str, int]:
+        """Which stack the load or store at ``at``, which is to be executed, reaches ``address`` by; empty if none.
+
+        A handler that saves registers of thread code has the process stack pointer in another register.
+        """
+        core = self._core
+        access = memory_access(*core.instruction(at))
+        if access is None:
+            return {}
+        if access.base == SP:
+            return self.in_use()
+        process = core.registers.stacks[1]
+        pushes = not access.loads and access.writeback is not None and core.interrupts.handler
+        if pushes and 0 < (process - address) & 0xFFFF_FFFF <= MOST_BELOW:
+            return {"pointer": process, "top": process, "process": 1}
+        return {}
 
     def limit_above(self, frame: int, stack: int, process: bool, return_address: int) -> int | None:
         """The limit register that a ``frame`` would be below; None if there is none."""

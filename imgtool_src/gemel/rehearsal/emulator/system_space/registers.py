@@ -106,6 +106,8 @@ class SystemSpace:
         self.interrupts = interrupts
         self.used: set[str] = set()
         self._lost: dict[str, int] = {}
+        self.asked_table: int | None = None
+        """What code wrote to VTOR, if that lost bits."""
         """What was last ``written``, where the register does not keep all of it."""
         self._controller = InterruptRegisters(interrupts, plan.secure)
         self._plan, self._now, self._report, self._changed = plan, now, report, changed
@@ -232,6 +234,7 @@ class SystemSpace:
 
     def start(self, vectors: int) -> None:
         """The core leaves reset with this vector table."""
+        self.asked_table = None
         self._words[VECTOR_TABLE] = vectors
 
     def set_fault(
@@ -425,6 +428,7 @@ class SystemSpace:
         if held != self.vector_table:
             self._report("vector-table-moved", {"value": held, **self._lost})
         self._words[VECTOR_TABLE] = held
+        self.asked_table = self._lost.get("written")
 
     def _write_cycle_control(self, value: int, held: int) -> None:
         self._write_counting(CYCLE_CONTROL, held)

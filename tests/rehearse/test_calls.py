@@ -1,0 +1,133 @@
+"""The calls that led to a finding: of the stack in use alone, up to where that begins."""
+
+from __future__ import annotations
+
+import pytest
+from rehearse.differential.building import Builder
+from rehearse.differential.cases import Case, Source
+from rehearse.differential.judge import product_of
+from rehearse.differential.programs.switching import kernel, main_on_psp
+
+FAULT = "(*(volatile uint32_t *)0x70000000)"
+OWN = "    while (finished < 2) {\n        yield_now();\n    }"
+TASKS = f"""{kernel(3)}
+static uint32_t own_stack[160] __attribute__((aligned(8)));
+__attribute__((noinline)) static uint32_t fails(uint32_t me)
+{{
+    yield_now();
+    yield_now();
+    return me == FAILING ? {FAULT} : 1;
+}}
+__attribute__((noinline)) static uint32_t works(uint32_t me)
+{{
+    yield_now();
+    return fails(me) + 1;
+}}
+{main_on_psp(OWN)}
+static void other(uint32_t me)
+{{
+    yield_now();
+    mark((char)('0' + works(me) % 8));
+    finished++;
+    for (;;) {{
+        yield_now();
+    }}
+}}
+void scenario(void)
+{{
+    make_task(1, other);
+    make_task(2, other);
+    running = &tasks[0];
+    on_process_stack(&own_stack[160]);
+}}
+"""
+
+COROUTINES = f"""
+static uint32_t stacks[2][96] __attribute__((aligned(8)));
+static uint32_t *left[3];
+__attribute__((naked, noinline)) static void swap(uint32_t **from, uint32_t **to)
+{{
+    __asm volatile(
+        "push {{r4-r7, lr}}\\n"
+        "mov r2, sp\\n"
+        "str r2, [r0]\\n"
+        "ldr r2, [r1]\\n"
+        "mov sp, r2\\n"
+        "pop {{r4-r7, pc}}\\n");
+}}
+__attribute__((noinline)) static uint32_t fails(uint32_t me)
+{{
+    swap(&left[me], &left[2]);
+    return me == FAILING ? {FAULT} : 1;
+}}
+__attribute__((noinline)) static uint32_t works(uint32_t me)
+{{
+    swap(&left[me], &left[2]);
+    return fails(me) + 1;
+}}
+static void other0(void)
+{{
+    for (;;) {{
+        mark((char)('0' + works(0) % 8));
+    }}
+}}
+static void other1(void)
+{{
+    for (;;) {{
+        mark((char)('0' + works(1) % 8));
+    }}
+}}
+__attribute__((noinline)) static void turns(void)
+{{
+    swap(&left[2], &left[0]);
+    swap(&left[2], &left[1]);
+}}
+void scenario(void)
+{{
+    left[0] = &stacks[0][90];
+    left[1] = &stacks[1][90];
+    stacks[0][94] = (uint32_t)other0;
+    stacks[1][94] = (uint32_t)other1;
+    for (uint32_t i = 0; i < 5; i++) {{
+        turns();
+    }}
+    if (FAILING == 2) {{
+        mark((char)('0' + {FAULT} % 8));
+    }}
+}}
+"""
+
+
+def calls_of(code: str, level: str, failing: int, builder: Builder) -> list[str]:
+    """The functions of the calls that led to the fault, outermost first, and that of the fault."""
+    source = Source(code.replace("FAILING", str(failing)), (), "gcc", (level,))
+    case = Case("case", "calls", source, Source())
+    rehearsal = product_of(case, builder.build(case)).rehearse()
+    finding = rehearsal.finding("unmapped-read")
+    assert finding is not None
+    assert finding.place is not None
+    return [place.function.partition(" + ")[0] for place in (*finding.calls, finding.place)]
+
+
+@pytest.mark.parametrize("level", ["-O0", "-Os"])
+@pytest.mark.parametrize("failing", [1, 2])
+def test_calls_of_a_task_are_its_own(failing: int, level: str, builder: Builder) -> None:
+    """Where tasks wait in functions, the calls of none of them lead to another one's fault."""
+    assert calls_of(TASKS, level, failing, builder) == ["other", "works", "fails"]
+
+
+@pytest.mark.parametrize("level", ["-O0", "-Os"])
+@pytest.mark.parametrize("failing", [0, 1])
+def test_calls_of_a_coroutine_are_its_own(failing: int, level: str, builder: Builder) -> None:
+    """The same without exceptions, where code moves the main stack pointer."""
+    assert calls_of(COROUTINES, level, failing, builder) == [f"other{failing}", "works", "fails"]
+
+
+@pytest.mark.parametrize("level", ["-O0", "-Os"])
+def test_calls_of_the_stack_that_a_core_started_with(level: str, builder: Builder) -> None:
+    """Back on it they lead there from the start again."""
+    *calls, last = calls_of(COROUTINES, level, 2, builder)
+    assert last == "scenario"
+    assert "works" not in calls
+    assert "turns" not in calls
+    assert calls
