@@ -56,10 +56,8 @@ KEEPS = {
 
 
 def _said(core: str, start: str, driver: str, compiler: str, family: str, level: str):
-    use = "if (IO(0x60) & 1u) put(4, tick);" if driver else ""
-    edits = {
-        core: (("/*BEFORE*/", DECLARED + driver), ("/*MAIN*/", f"{RELEASE} {use}"), (LOOP, start), OWN_TICK)
-    }
+    use = f"{RELEASE} IO(0x64) = 1; " + "if (IO(0x60) & 1u) put(4, tick);" * bool(driver)
+    edits = {core: (("/*BEFORE*/", DECLARED + driver), ("/*MAIN*/", use), (LOOP, start), OWN_TICK)}
     builds = pair(
         **{
             name: compiled(name, compiler, family, level, edits.get(name, ()))

@@ -74,7 +74,7 @@ def _uses_no_memory(inspection: Inspection, core: CoreCode, setting: Setting) ->
         return ""
     run = inspection.start_runs.get(core.plan.name)
     words = dict(run.tables).get(value or 0, ()) if run else ()
-    if run and words and not any(words) and 4 in run.not_stored:
+    if run and words and words.count(None) == len(words) and 4 in run.not_stored:
         return f"RAM that is filled from {_NO_ALIAS}"
     return "" if value else _NO_ALIAS
 
