@@ -330,7 +330,7 @@ def test_an_image_given_as_build_is_led_to_split(name: str, device: Path) -> Non
     (device / "whole.hex").write_bytes(b"".join(encode(whole)))
     done = run_here("join", "small.toml", f"station={name}", "sampler=sampler.elf", "-o", "x.hex", cwd=device)
     assert done.returncode == 1
-    assert f"gemel split small.toml {name} -o FOLDER takes it apart" in flat(done.stderr)
+    assert f"gemel split small.toml {name} -o FOLDER takes the image apart" in flat(done.stderr)
     assert "linker script" not in done.stderr
 
 
