@@ -68,6 +68,12 @@ __attribute__((noinline)) static void measure(void)
     level_in_metres = level_in_metres * 0.001f + 1.5f;
 }
 #endif
+#ifdef FLOAT_TASK
+void (*volatile next_task)(void);
+#elif defined(FLOAT_HANDLER)
+#undef FIFTH
+#define FIFTH measure
+#endif
 
 #ifndef HOLD
 #define HOLD static
@@ -272,7 +278,9 @@ void reset_handler(void)
 #ifdef ENABLE_FIRST
     *(volatile uint32_t *)0xE000ED88u |= ENABLE_FIRST;
 #endif
-#ifdef FLOAT
+#ifdef FLOAT_TASK
+    next_task = measure;
+#elif defined(FLOAT) && !defined(FLOAT_HANDLER)
     measure();
 #endif
 #ifdef ENABLE_LATE

@@ -24,9 +24,14 @@ BREAKS = {
     "enabled later": lambda: of(RULE, "v7", "sampler-float-late", changes=FP),
     "enabled later, by clang": lambda: of(RULE, "v7", "sampler-float-late-clang", changes=FP),
     "never enabled": lambda: of(RULE, "v8", "sampler-float-never", changes=FP),
+    "never enabled, in a handler": lambda: of(RULE, "v8", "sampler-float-handler", changes=FP),
+    "never enabled, in a task": lambda: of(RULE, "v7", "sampler-float-task-clang", changes=FP),
 }
 KEEPS = {
     "enabled first": lambda: of(RULE, "v7", "sampler-float-first", changes=FP),
+    "in a handler, enabled after it in the code": lambda: of(
+        RULE, "v7", "sampler-float-handler-late", changes=FP
+    ),
     "no floating point": lambda: of(RULE, "v8", changes=FP),
 }
 

@@ -36,9 +36,19 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         from gemel.inspection.code.first_float import first_float
 
         code = inspection.mapped_code.get(name) if inspection.disassemble else None
-        found = first_float(core.build, table.words[1], inspection.start_runs.get(name), code)
+        run, handlers = inspection.start_runs.get(name), _handlers_without_unit(inspection, core, table.words)
+        found = first_float(core.build, table.words[1], run, code, handlers)
         late = None if found else _without_barrier(core)
         yield _finding(core, found) if found else late or Holds(f"build {name}")
+
+
+def _handlers_without_unit(inspection: Inspection, core: CoreCode, words: tuple[int, ...]) -> tuple[int, ...]:
+    """The handlers of a build where no code of its core is known to store to CPACR."""
+    layout, settings = inspection.layout, inspection.core_settings
+    plans = [name for name, plan in layout.builds.items() if plan.core == core.plan.core]
+    stores = any(each.store.target == CPACR for name in plans for each in settings.get(name, ()))
+    whole = all(name in inspection.builds for name in plans)
+    return () if stores or not whole else words[2:]
 
 
 def _without_barrier(core: CoreCode) -> Finding | None:
@@ -89,7 +99,8 @@ RULE = Rule(
     guards="device",
     checks="From its reset handler on, function by function in the order of their calls, code of a core with a "
     "floating-point unit stores to the coprocessor access register before the first floating-point instruction, and "
-    "no such instruction follows on the store in one stretch of code without an ISB.",
+    "no such instruction follows on the store in one stretch of code without an ISB.  Where nothing stores to it, "
+    "handlers and functions whose address the code takes hold no such instruction either.",
     why="After reset the unit is switched off, and its first instruction faults; so may one that the core has fetched "
     "before the store takes effect. Compilers use its registers for "
     "copies and saves, so that a function without floating-point arithmetic may fault too; after a debugger "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from itertools import islice
 from typing import TYPE_CHECKING
 
@@ -56,13 +57,18 @@ class FirstFloat(NamedTuple):
 
 
 def first_float(
-    build: Build, reset: int, run: StartRun | None = None, code: MappedCode | None = None
+    build: Build,
+    reset: int,
+    run: StartRun | None = None,
+    code: MappedCode | None = None,
+    handlers: Iterable[int] = (),
 ) -> FirstFloat | None:
     """The float instruction that the reset handler comes to before a store to CPACR; None if there is none.
 
     A run of the start-up code shows it, or that the unit is enabled before, or all ``code`` that there is none.  Else
     functions are gone through from start to end, calls where they stand; both sides of branches count.  What a test of
-    the core guards does not.
+    the core guards does not.  After that come ``handlers``, which are given where nothing enables the unit, and with
+    them what code loads the address of, as tasks are.
     """
     if run and run.enables_float:
         return None
@@ -75,7 +81,8 @@ def first_float(
         function = build.symbols.function_at(run.float_at)
         return FirstFloat(run.float_at, function[0].name if function else "")
     walk = _Walk(build, guarded)
-    walk.function(reset & ~1, 0)
+    for start in (reset, *sorted({*handlers, *guarded.taken} if handlers else ())):
+        walk.function(start & ~1, 0)
     return walk.found
 
 

@@ -181,6 +181,13 @@ class GuardedCode:
 
     # --- what leads to a function ---
 
+    @property
+    def taken(self) -> frozenset[int]:
+        """The constants that code loads and that may be addresses of functions."""
+        _, literals, values = self._sites
+        words = map(self._word, literals)
+        return frozenset(word for word in (*words, *values) if word is not None and word & 1)
+
     @cached_property
     def _sites(self) -> tuple[dict[int, list[int]], dict[int, list[int]], dict[int, list[int]]]:
         """Where branches lead to, which literals are loaded, which values are moved: each with its places."""
