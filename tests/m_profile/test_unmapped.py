@@ -14,7 +14,6 @@ from thumb import assembled
 from gemel.builds.build import Build
 from gemel.builds.mapped_code import mapped_code
 from gemel.inspection.code.guarded_code import lacking_code
-from gemel.layout.model import Core
 from gemel.m_profile import stretch_guards
 from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.flow import Run
@@ -33,13 +32,8 @@ TABLE = (
 BARE = ("-nostdlib", "-lgcc", "-Wl,-e,reset,--no-warn-rwx-segments")
 
 
-def _core(architecture: str) -> Core:
-    return Core(name="core", role="primary", architecture=architecture, extensions=(), interrupts=0)
-
-
 def _sieve(architecture: str) -> Sieve:
-    core = _core(architecture)
-    return Sieve(lacking(core.architecture, core.extensions))
+    return Sieve(lacking(architecture, ()))
 
 
 def _read(build: Build) -> UnmappedCode:
@@ -439,7 +433,7 @@ def test_answers_of_the_core_that_are_kept(case: str, called: bool, options: str
     build = compiled(text, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", options, *BARE)
     code = mapped_code(build)
     assert code is not None
-    guarded = [each for _, each in lacking_code(_core("armv7e-m"), build, code)]
+    guarded = [each for _, each in lacking_code(lacking("armv7e-m", ()), build, code)]
     assert guarded == [not reported]
     assert len(_places(build, _sieve("armv7e-m"))[0]) == reported
 

@@ -8,6 +8,7 @@ from itertools import product
 from pathlib import Path
 
 import pytest
+from draft import cases as drafts
 from small_device import TODAY
 from tools import required_tool
 from verdict_builds import (
@@ -33,6 +34,7 @@ from gemel.draft.drafting import draft
 from gemel.errors import BuildError, GemelError
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
+from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 from gemel.show.facts.gather import contents_of
 
@@ -201,7 +203,7 @@ USES_FLOAT = {
     "sampler-float-late-clang": {"float-enabled-before-use": 1},
     "sampler-float-never": {"float-enabled-before-use": 1},
     "sampler-float-other-bits": {"float-enabled-before-use": 1},
-    # a handler, or a task that nothing calls by name, with the unit never enabled; one, with it enabled late at the start
+    # a handler, or a task that nothing calls by name, of a build that never enables the unit; one that does
     "sampler-float-handler": {"float-enabled-before-use": 1},
     "sampler-float-handler-clang": {"float-enabled-before-use": 1},
     "sampler-float-task": {"float-enabled-before-use": 1},
@@ -298,6 +300,7 @@ BOARD: dict[tuple[str, str], dict[str, int]] = {
     ("station-board-table", "sampler-board"): RELEASE,
     # a call into non-secure code, by a core without a floating-point unit
     ("station-board-callback", "sampler-board"): {},
+    ("station-board-calls", "sampler-board"): {},
 }
 """Names of their own for what is copied and cleared; start registers at an address that a shift makes."""
 
@@ -516,7 +519,7 @@ def test_start_up_code_of_another_style(files: tuple[str, str], family: str) -> 
 @pytest.mark.parametrize(("files", "family"), _built(*BOARD))
 def test_names_and_registers_of_another_board(files: tuple[str, str], family: str) -> None:
     """Blocks are known by the words of their labels, registers by how code puts their addresses together."""
-    changes = REGISTERS + (SECURITY if "callback" in files[0] else ())
+    changes = REGISTERS + (SECURITY if "call" in files[0] else ())
     assert broken_in(judged(family, files, changes)) == BOARD[files]
 
 
@@ -760,6 +763,27 @@ def test_what_is_in_no_segment_is_drafted_and_shown(family: str) -> None:
         (link,) = (each for memory in shown.memories for each in memory.areas if each.name == "link")
         assert link.used == 128
     assert sizes["sampler-extra-none"] - sizes["sampler"] == 64
+
+
+DRAFTED = {
+    ("station-board-calls", "sampler-board"): ("station", "security"),
+    ("station-board", "sampler-board"): ("station", ""),
+    ("station", "sampler-unguarded"): ("sampler", "fp"),
+    ("station", "sampler-guarded"): ("sampler", ""),
+    ("station", "sampler-dispatched"): ("sampler", ""),
+}
+"""Builds whose attributes name no extension, with the core whose code needs one, unless a test of it stands before."""
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*DRAFTED))
+def test_a_draft_has_the_extensions_that_code_needs(files: tuple[str, str], family: str) -> None:
+    """What no attribute names is in the draft where code cannot do without, and its own check then accepts the code."""
+    core, extension = DRAFTED[files]
+    builds = builds_of(family, *files)
+    extensions = set(drafts.layout_of(builds).cores[core].extensions) - {"dsp"}
+    assert extensions == {extension} & set(EXTENSIONS_OF[ARCHITECTURES[family]])
+    found = broken_in(drafts.checked(builds, disassemble=True))
+    assert ("instructions-fit-core" in found) == (extension not in ("", *extensions))
 
 
 @pytest.mark.parametrize("family", ARCHITECTURES)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.builds.elf.attributes import BuildAttributes
+from gemel.builds.mapped_code import mapped_code
 from gemel.builds.segment import Segment
 from gemel.draft.evidence import Evidence, can_be_named
 from gemel.draft.page import ASK
@@ -16,7 +17,7 @@ from gemel.draft.pieces import NEAR
 from gemel.draft.vectors import ALIGNMENT
 from gemel.inspection.code.address_literals import holders_of
 from gemel.inspection.code.core_settings import constant_word
-from gemel.inspection.code.guarded_code import ANCHORED
+from gemel.inspection.code.guarded_code import ANCHORED, lacking_code
 from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M, TAGGED
 from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.known_stores import known_stores
@@ -113,6 +114,8 @@ def guess_core(seen: Evidence) -> CoreGuess:
     possible = [name for name in extensions if name in EXTENSIONS_OF[architecture]]
     if architecture == "armv7e-m" and "dsp" not in possible:
         possible.append("dsp")
+    if attributes:
+        possible += _used_unnamed(seen.build, architecture, possible)
     basis = f"what the code of {seen.file} uses"
     if attributes is None:
         basis = f"nothing: {seen.file} has no build attributes"
@@ -172,6 +175,17 @@ def _extensions_of_code(architecture: str, code: UnmappedCode | None) -> list[st
         if code is None or not _lacks(code, architecture, fewer):
             kept = fewer
     return kept
+
+
+def _used_unnamed(build: Build, architecture: str, extensions: Iterable[str]) -> list[str]:
+    """Extensions that code needs without a test of its core, and that the attributes do not name."""
+    able = EXTENSIONS_OF[architecture]
+    code = mapped_code(build)
+    lacked = lacking(architecture, extensions) - lacking(architecture, able)
+    if code is None or not lacked:
+        return []
+    needed = {place.encoding.needs[0] for place, guarded in lacking_code(lacked, build, code) if not guarded}
+    return [name for name in able if name in needed]
 
 
 def _extensions(attributes: BuildAttributes) -> list[str]:

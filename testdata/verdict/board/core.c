@@ -61,11 +61,14 @@ __attribute__((section(".ram_table"), aligned(4))) handler ram_table[16 + INTERR
 #endif
 
 #ifdef CALLBACK
-/* The secure side calls a function of the other side, and offers one: libgcc saves what that must not see. */
+/* The secure side calls a function of the other side, and may offer one: libgcc saves what that must not see. */
+#ifndef SET_BY
+#define SET_BY cmse_nonsecure_entry, used
+#endif
 typedef void __attribute__((cmse_nonsecure_call)) callback(uint32_t level);
 static callback *volatile other_side;
 
-__attribute__((cmse_nonsecure_entry, used)) void set_callback(callback *function)
+__attribute__((SET_BY)) void set_callback(callback *function)
 {
     other_side = function;
 }

@@ -99,8 +99,8 @@ RULE = Rule(
     guards="device",
     checks="From its reset handler on, function by function in the order of their calls, code of a core with a "
     "floating-point unit stores to the coprocessor access register before the first floating-point instruction, and "
-    "no such instruction follows on the store in one stretch of code without an ISB.  Where nothing stores to it, "
-    "handlers and functions whose address the code takes hold no such instruction either.",
+    "no such instruction follows on the store in one stretch of code without an ISB; where no code stores to it, "
+    "handlers and functions whose address is taken hold none either.",
     why="After reset the unit is switched off, and its first instruction faults; so may one that the core has fetched "
     "before the store takes effect. Compilers use its registers for "
     "copies and saves, so that a function without floating-point arithmetic may fault too; after a debugger "

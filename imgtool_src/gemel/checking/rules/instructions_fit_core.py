@@ -10,6 +10,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
+from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.disassembly import why_not
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
@@ -36,9 +37,10 @@ def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> It
     from gemel.inspection.code.guarded_code import lacking_code
 
     where = f"build {plan.name}"
-    lacking = [place for place, guarded in lacking_code(core, build, code) if not guarded]
+    lacked = lacking(core.architecture, core.extensions)
+    places = [place for place, guarded in lacking_code(lacked, build, code) if not guarded]
     findings = [
-        *lacking_findings(plan, core, f"{where} ({build.file})", lacking),
+        *lacking_findings(plan, core, f"{where} ({build.file})", places),
         *_arm_code(plan, core, build, code),
     ]
     yield from findings

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -12,7 +12,7 @@ from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode, mapped_code
 from gemel.inspection.code.core_settings import constant_word, function_spans, functions_of_core
 from gemel.layout.model import Core
-from gemel.m_profile.capabilities import lacking
+from gemel.m_profile.capabilities import Capability, lacking
 from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
 from gemel.m_profile.halfwords import (
     branch_distance,
@@ -38,9 +38,11 @@ DEPTH, STEPS_LIMIT, ENTRIES = 6, 100_000, 64
 """How far callers are followed, how many halfwords of functions are gone through, and how many callers one has."""
 
 
-def lacking_code(core: Core, build: Build, code: MappedCode) -> Iterator[tuple[FoundInstruction, bool]]:
+def lacking_code(
+    lacked: Set[Capability], build: Build, code: MappedCode
+) -> Iterator[tuple[FoundInstruction, bool]]:
     """Each instruction that a core lacks, and whether a test of the core guards it."""
-    sieve, guarded = Sieve(lacking(core.architecture, core.extensions)), GuardedCode(build)
+    sieve, guarded = Sieve(lacked), GuardedCode(build)
     for section in code.sections:
         for offset, size, encoding in sieve.unfit(section.code):
             address = section.start + offset
@@ -58,7 +60,7 @@ def all_guarded(core: Core, build: Build, needing: str = "") -> bool:
     code = mapped_code(build)
     if code is None or code.unmapped:
         return False
-    lacked = lacking_code(core, build, code)
+    lacked = lacking_code(lacking(core.architecture, core.extensions), build, code)
     found = (guarded for place, guarded in lacked if not needing or needing in place.encoding.needs)
     return next(found, bool(needing)) and all(found)
 
