@@ -128,12 +128,12 @@ MODULES = {
     "compare": 144,
     "show": 145,
     "rehearse": 209,
-    "check": 239,
-    "draft": 310,
-    "join": 321,
-    "sign": 348,
-    "demo": 428,
-    "release": 435,
+    "check": 240,
+    "draft": 311,
+    "join": 322,
+    "sign": 349,
+    "demo": 429,
+    "release": 436,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""
 

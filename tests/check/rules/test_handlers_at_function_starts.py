@@ -28,7 +28,22 @@ def _in_padding(padding: Span, back: int, filling: bytes = b"\x00\xbf") -> RuleR
     return apply(RULE, handed=builds(station=elf))
 
 
+def _named(words: dict[int, int], **names: int) -> RuleResult:
+    """A station whose functions, by their number, have these names and are in these words of its table."""
+    code = STATION + 0x800
+    text = SegmentSpec(code, b"\x70\x47" * 8, flags="rx", section_name=".more")
+    symbols = [SymbolSpec(name, code + 2 * number | 1, 2) for name, number in names.items()]
+    symbols.append(SymbolSpec("$t", code, kind="notype", binding="local"))
+    in_table = {word: code + 2 * number | 1 for word, number in words.items()}
+    return apply(
+        RULE, handed=builds(station=station_elf(extra=(text,), symbols=tuple(symbols), words=in_table))
+    )
+
+
 BREAKS = {
+    "two handlers exchanged": lambda: _named({14: 1, 15: 0}, PendSV_Handler=0, SysTick_Handler=1),
+    "a handler one word before its own": lambda: _named({14: 1}, sys_tick_handler=1),
+    "a name in small letters": lambda: _named({11: 0, 14: 1}, svc_handler=1, pendsv_handler=0),
     "padding in front of a function": lambda: _in_padding(Span(STATION + 0x802, 2), 2),
     "a repeated byte in front of a function": lambda: _in_padding(Span(STATION + 0x802, 2), 2, b"\xd4\xd4"),
     "padding of several instructions": lambda: _in_padding(Span(STATION + 0x802, MAX_PADDING - 2), 6),
@@ -43,6 +58,15 @@ BREAKS = {
     ),
 }
 KEEPS = {
+    "handlers in their own words": lambda: _named({14: 0, 15: 1}, PendSV_Handler=0, SysTick_Handler=1),
+    "the handler of a fault serves others too": lambda: _named(
+        {3: 0, 4: 0, 5: 0, 6: 0, 12: 0}, HardFault_Handler=0
+    ),
+    "a default handler with every name": lambda: _named(
+        {2: 0, 3: 0, 11: 0, 14: 0, 15: 1}, PendSV_Handler=0, NMI_Handler=0, SVC_Handler=0, SysTick_Handler=1
+    ),
+    "a tick handler that serves an interrupt": lambda: _named({16: 1}, SysTick_Handler=1),
+    "names that begin so": lambda: _named({14: 0, 15: 1}, SVC_Handler_of_kernel=0, PendSV_Handler_2=1),
     "an even address in padding, as other rules find": lambda: _in_padding(Span(STATION + 0x802, 2), 1),
     "an address of code that no symbol names": lambda: _in_padding(Span(STATION + 0x802, 2), 2, b"\x08\x47"),
     "padding without a function after it": lambda: _in_padding(Span(STATION + 0x802, MAX_PADDING), 2),
@@ -51,6 +75,36 @@ KEEPS = {
     "handlers in RAM": lambda: of(RULE, "v6", "sampler-ram-code"),
     "a C library's start": lambda: of(RULE, "v6", "station-library", "sampler-library"),
 }
+
+
+MISPLACED = {
+    "exchanged": (
+        lambda: _named({14: 1, 15: 0}, PendSV_Handler=0, SysTick_Handler=1),
+        "SysTick_Handler in word 14 (PendSV), PendSV_Handler in word 15 (SysTick)",
+        "SysTick_Handler in word 15, PendSV_Handler in word 14",
+        "write the handlers into the table in the order of the exceptions",
+    ),
+    "a word left out": (
+        lambda: _named({13: 0, 14: 1}, PendSV_Handler=0, SysTick_Handler=1),
+        "PendSV_Handler in word 13 (reserved), SysTick_Handler in word 14 (PendSV)",
+        "PendSV_Handler in word 14, SysTick_Handler in word 15",
+        "add a word of zero at word 13, which the architecture reserves",
+    ),
+    "a word too many": (
+        lambda: _named({8: 0, 12: 1, 15: 2}, SVC_Handler=1, PendSV_Handler=2),
+        "SVC_Handler in word 12 (DebugMonitor), PendSV_Handler in word 15 (SysTick)",
+        "SVC_Handler in word 11, PendSV_Handler in word 14",
+        "leave out a word before word 12",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", MISPLACED)
+def test_handlers_in_words_of_other_exceptions(name: str) -> None:
+    """They are named with both words, and with what is wrong in the table."""
+    result, found, expected, step = MISPLACED[name]
+    (finding,) = findings(result())
+    assert (finding.found, finding.expected, finding.next_step) == (found, expected, step)
 
 
 def test_the_finding_names_the_function_and_the_distance() -> None:

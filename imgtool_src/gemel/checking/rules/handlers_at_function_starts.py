@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import words_of_no_table
+from gemel.checking.findings.named_handlers import misplaced, misplaced_finding
 from gemel.checking.rule import Rule
 from gemel.inspection.code.code_starts import Inside, inside_of
 from gemel.inspection.cores.vector_tables import place_of, words_span
@@ -34,7 +35,9 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     faults = _words_inside(inspection, table, build)
     for inside, indices in faults.items():
         yield _finding(inspection, table, inside, indices)
-    if not faults:
+    if others := misplaced(table, build):
+        yield misplaced_finding(table, others)
+    elif not faults:
         yield Holds(f"build {name}")
 
 
@@ -101,7 +104,8 @@ RULE = Rule(
     guards="device",
     checks="The reset handler and every other handler that is in code of its own build is an address at which "
     "that build's file has a function or a label, not one inside a function of known size, inside an instruction "
-    "or among a function's constants; without the file, one at which bytes read as code.",
+    "or among a function's constants; without the file, one at which bytes read as code; none that is named for an "
+    "exception is in another one's word and not in its own.",
     why="Past its first instructions a function relies on registers and a stack frame that were never set up: it "
     "returns to anywhere, or pops what was never pushed. Inside an instruction or among constants the core "
     "decodes whatever the bytes happen to mean.",

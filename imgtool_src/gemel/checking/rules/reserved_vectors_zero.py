@@ -52,6 +52,7 @@ def _finding(inspection: Inspection, table: VectorTable, used: list[int]) -> Fin
             ("build-architecture-fits-core", table.plan.name),
             ("vector-table-complete", table.plan.name),
             ("reset-handler-in-code", table.plan.name),
+            ("handlers-at-function-starts", table.plan.name),
             *((("required-handlers-present", table.plan.name),) if moved_handlers(inspection, table) else ()),
         ),
     )

@@ -11,6 +11,7 @@ from gemel.checking.findings.handler_words import (
     table_end,
     words_after_table,
 )
+from gemel.checking.findings.named_handlers import misplaced
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import named_words, place_of, table_span
 from gemel.inspection.inspection import Inspection, VectorTable
@@ -30,12 +31,12 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     elif end and ends_before_interrupts(inspection, table):
         yield Holds(f"build {table.plan.name}: no word for an interrupt, of which its code enables none")
     elif end:
-        yield _cut(table, end, later)
+        yield _cut(inspection, table, end, later)
     else:
         yield Holds(f"build {table.plan.name}")
 
 
-def _cut(table: VectorTable, end: TableEnd, later: list[int]) -> Finding:
+def _cut(inspection: Inspection, table: VectorTable, end: TableEnd, later: list[int]) -> Finding:
     have, need = 4 * end.words, table.span.size
     return Finding(
         f"the vector table of build {table.plan.name} has {end.words} of {16 + table.core.interrupts} words",
@@ -46,8 +47,15 @@ def _cut(table: VectorTable, end: TableEnd, later: list[int]) -> Finding:
         span=Span(table.span.start + have, need - have),
         next_step="write the table for all interrupts, or give the core in the layout as many interrupts as it has",
         lines=(f"{named_words(later)} hold what follows it in the build",),
-        follows_from=(("reset-handler-in-code", table.plan.name),),
+        follows_from=(("reset-handler-in-code", table.plan.name), *_of_named(inspection, table)),
     )
+
+
+def _of_named(inspection: Inspection, table: VectorTable) -> tuple[tuple[str, str], ...]:
+    """A table that lacks a word in the middle is as much shorter at its end."""
+    build = inspection.builds.get(table.plan.name)
+    lacks = build and misplaced(table, build)
+    return (("handlers-at-function-starts", table.plan.name),) if lacks else ()
 
 
 def _stored(inspection: Inspection, table: VectorTable) -> list[Span]:
