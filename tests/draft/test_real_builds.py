@@ -45,6 +45,24 @@ def _sound(made: dict[str, Build]) -> None:
     assert result.passes, [finding.what for _, finding in result.open_findings("error")]
 
 
+WRITES = "#define START *(volatile uint32_t *)0x40001004u = 0x08040000u;"
+"""The first build has the second's vector address in its instructions alone, where the core has MOVW and MOVT."""
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_code_that_writes_the_vector_address_to_a_register_is_the_primarys(
+    compiler: str, march: str, order: int
+) -> None:
+    """Whatever build is named first; what is no register, or another address, shows nothing."""
+    made = {"one": first(compiler, march, WRITES), "two": second(compiler, march)}
+    made = dict(list(made.items())[::order])
+    assert layout_of(made).cores["one"].role == "primary"
+    _sound(made)
+    other = first(compiler, march, WRITES.replace("0x08040000u", "0x08040040u"))
+    made = {"two": made["two"], "one": other}
+    assert "named first; no single build" in _words(made)
+
+
 def _words(made: dict[str, Build]) -> str:
     return " ".join(line.lstrip("# ") for line in text_of(made).splitlines())
 

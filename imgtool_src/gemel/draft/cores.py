@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import islice
 from typing import TYPE_CHECKING
 
@@ -59,13 +59,31 @@ def _users(build: Build, constant: int) -> Iterator[Span]:
 
 
 def _writes(build: Build, span: Span, constant: int) -> bool:
-    def word_at(address: int) -> int | None:
-        return MARK if address == constant else constant_word(build, address)
+    return _stores(build, span, lambda at: MARK if at == constant else constant_word(build, at), MARK)
 
+
+def _stores(build: Build, span: Span, word_at: Callable[[int], int | None], value: int) -> bool:
+    """Whether the function at ``span`` stores ``value`` in a register."""
     return any(
-        store.value == MARK and isinstance(store.target, int) and region_of(DEVICE_REGIONS, store.target)
+        store.value == value and isinstance(store.target, int) and region_of(DEVICE_REGIONS, store.target)
         for store in known_stores(build.read_at_run(span.start, span.size) or b"", span.start, word_at)
     )
+
+
+def _makes_and_writes(holder: Evidence, target: Evidence) -> bool:
+    """Whether code of ``holder`` makes the target's vector address (MOVW, MOVT) and stores it in a register."""
+    address = target.vectors.run_address if target.vectors else 0
+    if not address:
+        return False
+    build = holder.build
+    functions = {
+        known[0].span
+        for segment in build.stored
+        if segment.executable
+        for each in holders_of(address, segment.data, segment.run_address)
+        if (known := build.function_at(segment.run_address + each.offset)) and known[1] < known[0].size
+    }
+    return any(_stores(build, span, lambda at: constant_word(build, at), address) for span in functions)
 
 
 CPU_ARCH = 6
@@ -225,6 +243,17 @@ def guess_primary(all_seen: list[Evidence], core_of: Mapping[str, str] | None = 
         only = holders - {core_of[constant.target] for constant in counted}
         if len(only) == 1:
             return _primary_by(only.pop(), constants, core_of)
+    made = [
+        (core_of[holder.name], core_of[target.name])
+        for holder in all_seen
+        for target in all_seen
+        if core_of[holder.name] != core_of[target.name] and _makes_and_writes(holder, target)
+    ]
+    only = {holder for holder, _ in made} - {target for _, target in made}
+    if len(only) == 1:
+        (name,) = only
+        written = next(target for holder, target in made if holder == name)
+        return Primary(name, f"its code writes {written}'s vector address to a register", ())
     why = "the only build"
     if not constants and (mistaken := _mistaken(all_seen, core_of)):
         return Primary(core_of[mistaken[0]], mistaken[1], ())
