@@ -34,6 +34,12 @@ extern const uint32_t _sidata;
 uint32_t scale[8] = { 1000, 1003, 1007, 1012, 1018, 1025, 1033, 1042 };
 uint32_t readings[32];
 uint32_t smoothed[16];
+#ifdef CLOCK
+uint32_t clock_rate;
+#endif
+#ifdef LINK_TAKEN
+volatile uint32_t taken;
+#endif
 __attribute__((section(".rodata.limits"), used)) const uint32_t limits[8] = { 17, 23, 29, 31, 37, 41, 43, 47 };
 
 #ifndef NO_LINK
@@ -192,6 +198,9 @@ static void start_sampler(void)
     return;
 #endif
 #endif
+#ifdef LINK_MARKED
+    link_words[5] = 0x4C494E4Bu;
+#endif
 #ifdef LINK_CLEARED_IN_CODE
     for (uint32_t i = 0; i < 32u; i++) {
         link_words[i] = 0u;
@@ -274,6 +283,17 @@ void reset_handler(void)
         ram_code_start[i] = ram_code_stored[i];
     }
     *(volatile uint32_t *)0xE000ED08u = (uint32_t)ram_code_start;
+#endif
+#ifdef LINK_TAKEN
+    taken = link_words[5];
+#endif
+#ifdef CLEARED_UP_TO
+    for (volatile uint32_t *to = (volatile uint32_t *)SAMPLER_RAM; to < (volatile uint32_t *)CLEARED_UP_TO; to++) {
+        *to = 0u;
+    }
+#endif
+#ifdef CLOCK
+    clock_rate = CLOCK;
 #endif
 #ifdef ENABLE_FIRST
     *(volatile uint32_t *)0xE000ED88u |= ENABLE_FIRST;

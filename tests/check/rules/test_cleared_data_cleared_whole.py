@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from pathlib import Path
 
 import pytest
@@ -11,12 +12,13 @@ from elf_writer import SegmentSpec, SymbolSpec
 from gauge_rules import on_the_gauge
 from ram_and_start import of
 from small_device import LINK, STATION_RAM, TODAY, apply, builds, findings, station_elf
-from start_tables import DATA, label
+from start_tables import DATA, TABLE_AT, label
 
 from gemel.checking.registry import rule_named
 from gemel.checking.rules.cleared_data_cleared_whole import ROUNDED
 from gemel.checking.runner import RuleResult, check
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.start_up.tables import start_blocks
 from gemel.joining.pipeline import join
 from gemel.outcomes import Finding
 
@@ -97,6 +99,11 @@ BREAKS = {
         RULE, "v7", "sampler-stacks-plain-cleared-early"
     ),
     "all but the front": lambda: verdict_builds.of(RULE, "v6", "sampler-stacks-plain-cleared-late"),
+    "a table that leaves it out": lambda: verdict_builds.of(RULE, "v7", "sampler-clear-table-empty"),
+    "labels of what is kept around nothing": lambda: verdict_builds.of(
+        RULE, "v8", "sampler-kept-nothing-not-cleared"
+    ),
+    "the end of a stack in front": lambda: verdict_builds.of(RULE, "v6", "sampler-kept-before-not-cleared"),
     "an empty block": lambda: _cleared(BSS_AT, BSS_AT, READINGS, TIDES),
 }
 KEEPS = {
@@ -125,6 +132,7 @@ KEEPS = {
     "nothing after the end": lambda: _half(),
     "a heap in the same section": lambda: _half(label("__HeapBase", BSS_AT + 0x80), TIDES),
     "data that is kept, in the same section": lambda: _half(label("__noinit_start", BSS_AT + 0x80), TIDES),
+    "labels of what is kept in front of all": lambda: verdict_builds.of(RULE, "v7", "sampler-kept-all"),
     "a section that no block touches": lambda: _cleared(
         BSS_AT,
         BSS_AT + 0x80,
@@ -325,3 +333,45 @@ def _result_of(source: str, script: str, family: str, compiler: str, folder: Pat
     rule = rule_named(RULE)
     assert rule
     return check(Inspection(read, join(read, made).image, made), TODAY, [rule]).results[0]
+
+
+@pytest.mark.parametrize(
+    ("file", "found", "step"),
+    [
+        (
+            "sampler-clear-table-empty",
+            "no entry for .bss in the table at __zero_table_start__",
+            "LONG(ADDR(.bss))",
+        ),
+        ("sampler-bss-orphans", "an empty block", "*(.bss .bss.* COMMON)"),
+        ("sampler-bss-nothing", "an empty block", "between the two symbols"),
+        ("sampler-stacks-not-cleared", "a block that no code clears", "clear"),
+    ],
+)
+@pytest.mark.parametrize("family", verdict_builds.ARCHITECTURES)
+def test_the_next_step_fits_what_clears_nothing(file, found, step, family) -> None:
+    """An entry for a table that lacks it, input sections between the symbols, or code that uses them."""
+    finding = verdict_builds.of(RULE, family, file).findings[0].finding
+    assert "clears nothing of" in finding.what
+    assert found in finding.found
+    assert step in finding.next_step
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "blocks"),
+    [
+        ("__fast_start__", "__fast_end__", 1),
+        ("ram_vectors_start", "ram_vectors_end", 1),
+        ("__ram_vectors_start__", "__fast_end__", 0),
+        ("first", "first_limit", 1),
+    ],
+)
+def test_labels_of_two_blocks_are_none(start, end, blocks) -> None:
+    """Labels named for the parts of two blocks are not the ends of one, though code holds both."""
+    words = struct.pack("<2H2I", 0x4800, 0x4901, BSS_AT, BSS_AT + 0x100)
+    elf = station_elf(
+        ram=None,
+        extra=(DATA, _section(".fast"), SegmentSpec(TABLE_AT, words, flags="rx")),
+        symbols=(label(start, BSS_AT), label(end, BSS_AT + 0x100)),
+    )
+    assert len(start_blocks(builds(station=elf)["station"]).clears) == blocks

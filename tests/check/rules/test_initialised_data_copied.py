@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+import verdict_builds
 from elf_writer import SegmentSpec
 from gauge_rules import on_the_gauge
 from ram_and_start import of
@@ -43,3 +45,11 @@ def test_what_the_primary_copies_needs_no_copy_of_its_own() -> None:
     result = apply(RULE, copied_layout(), None, builds(sampler=copied_sampler()))
     assert result.status == "does not apply"
     assert [each.reason for each in result.not_applicable] == [result.rule.absent]
+
+
+@pytest.mark.parametrize("family", verdict_builds.ARCHITECTURES)
+def test_sections_of_single_objects_are_named(family) -> None:
+    """An orphan that the script has no rule for is placed with the others of its kind."""
+    finding = verdict_builds.of(RULE, family, "sampler-data-orphans").findings[0].finding
+    assert "place .data.scale with the others" in finding.next_step
+    assert "*(.data .data.*)" in finding.next_step

@@ -12,6 +12,8 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import own_ram, shared_ram
 from gemel.inspection.ram.unstored import KEPT, named_as, unstored_sections
+from gemel.inspection.start_up.labels import is_end
+from gemel.inspection.start_up.names import of_one_block
 from gemel.inspection.start_up.started import given_to_devices
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.inspection.wording import (
@@ -47,8 +49,8 @@ _BY_OTHERS = (
 )
 """What to do where nothing in the build clears a section, and nothing has to."""
 
-_ALL = f"clear the section at the start, up to its last object{_BY_OTHERS}"
-"""The same where code leaves out all of a section that symbols or a table have cleared."""
+_CLEAR = "clear the section at the start, up to its last object"
+"""The same where code leaves out all of a section that symbols have cleared."""
 
 KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
 """The same for the names of sections that a block reaches."""
@@ -104,12 +106,20 @@ def _said(
         or _is_cleared_later(build, each, written, later)
     ]
     sections, left = [[each for each in those if each not in done] for those in (sections, left)]
+    left = [each for each in left if each not in sections]
+    if by_run:
+        left += [
+            each
+            for each in sections
+            if _is_own(inspection, plan, each.span) and _is_set_only(build, each, written, copied)
+        ]
+        sections = [each for each in sections if each not in left]
     findings = [
         each
         for section in sections
-        if (each := _partly_cleared(inspection, plan, build, section, written, by_run=by_run))
+        if section not in left
+        and (each := _partly_cleared(inspection, plan, build, section, written, by_run=by_run))
     ]
-    left = [section for section in left if section not in sections]
     findings += [_not_cleared(plan, build, left, start)] if left else []
     data = [each.span for each in unstored if not named_as(KEPT, each.name)]
     begins = copied or start.copies or any(span.overlaps(each) for span in written for each in data)
@@ -197,6 +207,13 @@ def _is_begun(build: Build, section: Section, written: list[Span], copied: list[
     )
 
 
+def _is_set_only(build: Build, section: Section, written: list[Span], copied: list[Span]) -> bool:
+    """Whether nothing of a section with data is cleared, and only some of its objects get another value."""
+    return not any(span.overlaps(section.span) for span in without(written, copied)) and any(
+        _data_in(build, section, rest) for rest in without([section.span], written)
+    )
+
+
 def _is_own(inspection: Inspection, plan: BuildPlan, span: Span) -> bool:
     """Whether RAM that the core sees at ``span`` is its own, and not shared."""
     layout = inspection.layout
@@ -207,8 +224,24 @@ def _is_own(inspection: Inspection, plan: BuildPlan, span: Span) -> bool:
 
 def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: StartBlocks) -> Finding:
     names = ", ".join(section.name for section in left)
-    known = ", ".join(f"{block.span} by {block.named_by}" for block in start.clears)
+    reaching = [block for block in start.clears if any(block.span.overlaps(each.span) for each in left)]
+    known = ", ".join(f"{block.span} by {block.named_by}" for block in start.clears if block not in reaching)
     unused = unused_words(start.unused, left[0].span)
+    nothing = bool(reaching) or not (known or start.states_clears)
+    orphans = any(section.name.startswith((".bss.", "COMMON")) for section in left)
+    tables = ", ".join(start.clear_tables)
+    entry = left[0].name
+    next_step = (
+        f"add the section to the table at {tables}: LONG(ADDR({entry})) LONG(SIZEOF({entry})), the size in the unit of "
+        "the table"
+        if tables and not orphans
+        else unused
+        or (
+            _CLEAR
+            if nothing
+            else "place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols"
+        )
+    )
     lines = [
         f"{section.name}, {sized(section.span)}: {biggest_symbols(build, section.span)}" for section in left
     ]
@@ -216,14 +249,12 @@ def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: Star
         f"start-up code of build {plan.name} clears nothing of {names}",
         concerned(plan.name, plan.core),
         where=f"build {plan.name} ({build.file}, section {names})",
-        found=known or ("a block that no code clears" if unused else "an empty block, or an empty table"),
+        found=known
+        or (f"no entry for {names} in the table at {tables}" if tables and not orphans else "")
+        or ("a block that no code clears" if unused or nothing else "an empty block"),
         expected=f"a block that reaches from {format_address(min(each.span.start for each in left))} to "
         f"{format_address(max(each.span.last for each in left))}",
-        next_step=(
-            unused
-            or "place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols"
-        )
-        + _BY_OTHERS,
+        next_step=next_step + _BY_OTHERS,
         lines=lines_in_short(lines, "section"),
         follows_from=(("start-clears-own-ram", plan.name),),
     )
@@ -273,7 +304,7 @@ def _partly_cleared(
         else f"cleared up to {format_address(section.span.last)}, the end of the section",
         span=plain_span(inspection.layout, left[0], plan.core),
         lines=lines_in_short(list(lines), "piece"),
-        next_step=_FRONT if is_front else _ALL if left == [section.span] else "",
+        next_step=_FRONT if is_front else _CLEAR + _BY_OTHERS if left == [section.span] else "",
     )
 
 
@@ -284,9 +315,21 @@ def _data_in(build: Build, section: Section, rest: Span) -> bool:
     """
     symbols = build.symbols.objects_in(section.span) if build.symbols else ()
     there = [each for each in symbols if each.span.overlaps(rest) or rest.holds(each.address)]
+    ends = [each for each in there if not each.size and each.address == rest.start and _ends(each.name)]
     return any(each.kind == "object" and each.size for each in there) and not any(
-        named_as(KEPT, each.name) for each in there
+        named_as(KEPT, each.name)
+        for each in there
+        if each not in ends
+        and not any(
+            not each.size and each.address == end.address and of_one_block(each.name, end.name)
+            for end in ends
+        )
     )
+
+
+def _ends(name: str) -> bool:
+    """Whether a label is named for the end of what is before it; the limit of a stack is its lowest address."""
+    return is_end(name) and not ("stack" in name.lower() and "lim" in name.lower())
 
 
 RULE = Rule(

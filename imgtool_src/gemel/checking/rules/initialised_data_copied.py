@@ -146,7 +146,10 @@ def _finding(placement: Placement, left: list[tuple[Piece, Span]], start: StartB
         span=stored,
         next_step=_NOTHING
         if start.written == ()
-        else unused_words(start.unused, rest) or _zeros(build, left) or _next_step(placement, piece),
+        else unused_words(start.unused, rest)
+        or _zeros(build, left)
+        or _orphans(build, left)
+        or _next_step(placement, piece),
         lines=lines_in_short(list(lines), "block"),
         follows_from=(
             ("start-copies-stored-data", plan.name),
@@ -160,13 +163,32 @@ def _zeros(build: Build, left: list[tuple[Piece, Span]]) -> str:
     """Which sections store nothing but zeros, and what to do about them; empty if any byte is another."""
     if any(any(build.read_at_run(rest.start, rest.size) or b"\1") for _, rest in left):
         return ""
-    names = [
+    names = _sections_in(build, left)
+    step = "mark it (NOLOAD) in the linker script and have it cleared, or place it in .bss"
+    return f"{', '.join(names[:SHOWN])} holds nothing but zeros: {step}" if names else ""
+
+
+def _orphans(build: Build, left: list[tuple[Piece, Span]]) -> str:
+    """Which sections have the names that compilers give those of single objects, on their own."""
+    kinds = {"data", *(section.name[1:] for section in build.all_sections if section.allocated)}
+    of_kind = {name: name[: name.rindex(".")] for name in _sections_in(build, left) if name.rfind(".") > 0}
+    orphans = [name for name, kind in of_kind.items() if kind[1:] in kinds]
+    if not orphans:
+        return ""
+    kind = of_kind[orphans[0]]
+    return (
+        f"place {', '.join(orphans[:SHOWN])} with the others of its kind in the linker script, *({kind} {kind}.*), "
+        "inside of what is copied"
+    )
+
+
+def _sections_in(build: Build, left: list[tuple[Piece, Span]]) -> list[str]:
+    """The names of the stored sections in what is left."""
+    return [
         section.name
         for section in build.all_sections
         if section.allocated and section.stored and any(section.span.overlaps(rest) for _, rest in left)
     ]
-    step = "mark it (NOLOAD) in the linker script and have it cleared, or place it in .bss"
-    return f"{', '.join(names[:SHOWN])} holds nothing but zeros: {step}" if names else ""
 
 
 _NOTHING = (

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
+from itertools import product
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.inspection.code.address_users import holds, one_holds
+from gemel.inspection.start_up.names import of_one_block
 from gemel.spans import Span, align_up, offsets_of
 from gemel.structs import NamedTuple
 
@@ -49,11 +51,11 @@ def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterat
         if tables and (words := _table_entry(build, source, section.span)):
             yield LabelledBlock(source, section.span, words)
             continue
-        start = _label(build, Span(section.span.start, 1))
+        start = next(_labels(build, Span(section.span.start, 1)), None)
         last = section
         while start and source is not None:
             rounded = Span(last.span.end, align_up(last.span.end, ROUNDING) - last.span.end + 1)
-            if (end := _label(build, rounded)) and one_holds(build, source, section.span.start):
+            if (end := next(_labels(build, rounded), None)) and one_holds(build, source, section.span.start):
                 if _ends_before(build, Span(section.span.start + 1, last.span.end - section.span.start - 1)):
                     break
                 span = Span.from_bounds(section.span.start, max(last.span.end, end[1]))
@@ -71,16 +73,21 @@ def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterat
 def cleared_by_labels(build: Build, known: list[Span]) -> Iterator[LabelledBlock]:
     """The sections without bytes in the file, none in ``known``, that code of the build clears."""
     for section in _sections(build, known):
-        start = _label(build, Span(section.span.start, 1), named_end=False)
         rounded = Span(section.span.end, align_up(section.span.end, ROUNDING) - section.span.end + 1)
-        end = _label(build, rounded, named_end=True)
         inside = Span(section.span.start + 1, section.span.size - 1)
-        if section.stored or not section.writable or not start or not end or _ends_before(build, inside):
+        if section.stored or not section.writable or _ends_before(build, inside):
             continue
-        if holds(build, start[1], end[1]):
-            yield LabelledBlock(
-                None, Span.from_bounds(section.span.start, end[1]), f"labels {start[0]} and {end[0]}"
-            )
+        for start, end in product(_labels(build, Span(section.span.start, 1)), _labels(build, rounded)):
+            if (
+                is_end(end[0])
+                and not is_end(start[0])
+                and of_one_block(start[0], end[0])
+                and holds(build, start[1], end[1])
+            ):
+                yield LabelledBlock(
+                    None, Span.from_bounds(section.span.start, end[1]), f"labels {start[0]} and {end[0]}"
+                )
+                break
 
 
 def _sections(build: Build, known: list[Span]) -> list[Section]:
@@ -110,16 +117,14 @@ def is_most_code(build: Build, section: Section) -> bool:
     return all(word & 1 and code.at(word) for word in head[1:]) or 2 * section.span.size > size
 
 
-def _label(build: Build, place: Span, *, named_end: bool | None = None) -> tuple[str, int] | None:
-    """Name and value of a label without a type in ``place``, if ``named_end`` is not None named so or not."""
+def _labels(build: Build, place: Span) -> Iterator[tuple[str, int]]:
+    """Name and value of each label without a type in ``place``."""
     for symbol in build.symbols.objects_in(place) if build.symbols else ():
-        named_so = named_end is None or _is_end(symbol.name) is named_end
-        if symbol.kind == "notype" and symbol.name and not symbol.mapping and named_so:
-            return symbol.name, symbol.value
-    return None
+        if symbol.kind == "notype" and symbol.name and not symbol.mapping:
+            yield symbol.name, symbol.value
 
 
-def _is_end(name: str) -> bool:
+def is_end(name: str) -> bool:
     """Whether a label is named for an end."""
     small = name.lower()
     begin = small.lstrip("_")
@@ -129,7 +134,7 @@ def _is_end(name: str) -> bool:
 def _ends_before(build: Build, inside: Span) -> bool:
     """Whether code uses a label named for an end that is inside of the block."""
     labels = build.symbols.objects_in(inside) if build.symbols else ()
-    ends = [each for each in labels if each.kind == "notype" and _is_end(each.name) and not each.mapping]
+    ends = [each for each in labels if each.kind == "notype" and is_end(each.name) and not each.mapping]
     return any(holds(build, each.value) for each in ends)
 
 

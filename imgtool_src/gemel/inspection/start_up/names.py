@@ -150,6 +150,12 @@ def _read(name: str) -> tuple[LabelRole, _Family] | None:
     return (part, _Family(block, len(name) - len(plain), bool(joined))) if part else None
 
 
+def of_one_block(start: str, end: str) -> bool:
+    """Whether the names of two labels differ in the words for their parts alone, or have none that is known."""
+    first, last = _read(start), _read(end)
+    return first is None or last is None or first[1] == last[1]
+
+
 def _block(parts: dict[LabelRole, Symbol], is_data: bool) -> Iterator[Named]:
     """The block up to its end, and the one by its size where that reaches further, or over the last address."""
     start, end, size, source = (parts.get(part) for part in ("start", "end", "size", "source"))

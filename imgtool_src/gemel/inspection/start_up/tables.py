@@ -49,7 +49,7 @@ class StartBlocks(NamedTuple):
 
     ``states_copies``: it has the labels of a copy table or of copied data, be they empty; ``states_clears`` the same
     of what is cleared.  ``written`` is all that the code clears or copies before ``main``, None where that is
-    not known.
+    not known.  ``clear_tables`` are the labels at the starts of tables of what is cleared that code uses.
     """
 
     copies: list[StartEntry]
@@ -58,6 +58,7 @@ class StartBlocks(NamedTuple):
     states_copies: bool = False
     states_clears: bool = False
     written: tuple[Span, ...] | None = None
+    clear_tables: tuple[str, ...] = ()
 
 
 def start_blocks(build: Build) -> StartBlocks:
@@ -80,6 +81,7 @@ def start_blocks(build: Build) -> StartBlocks:
         unused,
         states_copies=any(each.is_data for each in names.copied) or bool(names.copy_tables),
         states_clears=bool(names.cleared or names.clear_tables),
+        clear_tables=tuple(name for name, span in names.clear_tables if holds(build, span.start)),
     )
 
 
