@@ -58,6 +58,13 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("sampler-stack-empty",),
     # a secondary that clears what nobody initialises
     ("sampler-link-cleared-in-code",),
+    # a secondary that takes what the primary has written, before it clears it, or clears all RAM of its own
+    ("station-link-marked",),
+    ("station-link-marked", "sampler-link-taken"),
+    ("station-link-marked", "sampler-ram-cleared"),
+    # labels of what keeps its content, around nothing, or in front of all that is not cleared
+    ("sampler-kept-nothing",),
+    ("sampler-kept-all",),
     # what is shared in no segment, and no program headers in the script
     ("station-link-none",),
     ("station-no-phdrs", "sampler-nmagic"),
@@ -118,6 +125,10 @@ FAULTS: dict[str, dict[str, int]] = {
     "station-data-empty": NOT_COPIED,
     "station-data-end-early": NOT_COPIED,
     "sampler-table-empty": NOT_COPIED,
+    "sampler-data-orphans": NOT_COPIED,
+    "sampler-clear-table-empty": NOT_CLEARED,
+    "sampler-kept-nothing-not-cleared": NOT_CLEARED,
+    "sampler-kept-before-not-cleared": NOT_CLEARED,
     "sampler-constants-noload": {"ram-claims-in-own-areas": 1},
     "sampler-data-in-flash": {"initialised-data-in-ram": 1},
     # code that copies itself to RAM, of which the layout says nothing: a warning
@@ -192,6 +203,9 @@ PAIRS: dict[tuple[str, str], dict[str, int]] = {
     ("station-debug", "sampler-link-atomic"): {"shared-atomics-alike": 1},
     ("station-link-initialised", "sampler-link-initialised"): {"shared-areas-initialised-by-one": 1},
     ("station-link-initialised", "sampler-link-cleared-in-code"): {"start-clears-own-ram": 1},
+    # what the primary's code writes before the release
+    ("station-link-marked", "sampler-link-cleared-in-code"): {"start-clears-own-ram": 1},
+    ("station-link-marked", "sampler-ram-cleared-on"): {"start-clears-own-ram": 1},
     # gaps between the sections of a segment that the plain binary of the second build fills with 0xFF
     ("station-embeds-sections", "sampler-ram-code"): NOT_COPIED,
 }

@@ -36,6 +36,14 @@ class WrittenBytes(NamedTuple):
     span: Span
 
 
+class Watched(NamedTuple):
+    """A write of a device's register at which it is noted what RAM holds: of these bits, with this value."""
+
+    register: int
+    mask: int
+    value: int
+
+
 class Loaded(int):
     """A number that was loaded from ``source``, an address of what the image stores."""
 
@@ -100,12 +108,17 @@ class FollowedCore:
         """Addresses of what was loaded of what the image stores, on all ways."""
         self.not_stored: set[int] = set()
         """Addresses where code and constants may be that were loaded from, and of which the image stores nothing."""
+        self.asked: set[int] = set()
+        """Words of which nothing was known when they were loaded, on all ways."""
         self.described: set[tuple[int | None, ...]] = set()
         """The words at each address that a device was given, on all ways: its descriptor, if it is one."""
         self.conditions: list[int] = []
         self.goes: bool | None = None
         self.in_block = self.on_process_stack = False
         self.stores: dict[KnownStore, None] = {}
+        self.watched: tuple[Watched, ...] = ()
+        self.held: dict[Watched, frozenset[int]] = {}
+        """The words of RAM that were known and not 0 at the first such write."""
         self.version = self.changes = 0
         self.loads_lost = 0
         """Words that were loaded from addresses which are not known, and not stored yet."""
@@ -201,7 +214,10 @@ class FollowedCore:
         aligned = address & ~3
         word: Any = self.words.get(aligned, _MISSING)
         if word is _MISSING:
-            return self._stored(address, size)
+            stored = self._stored(address, size)
+            if stored is None:
+                self.asked.add(aligned)
+            return stored
         shift = 8 * (address & 3)
         mask = (1 << 8 * size) - 1
         if type(word) is tuple:
@@ -233,6 +249,9 @@ class FollowedCore:
         address &= MASK
         if address >= 0x4000_0000 and is_device(address):
             self.stores[KnownStore(self.pc, address, value)] = None
+            for watched in self.watched:
+                if watched.register == address:
+                    self._note_held(watched, value)
             if address == VTOR:
                 self.table = self.words[VTOR] = value
             if address != CPACR:
@@ -260,6 +279,11 @@ class FollowedCore:
             self.version += 1
         elif size == 4:
             self.words[aligned] = word
+
+    def _note_held(self, watched: Watched, value: int | None) -> None:
+        if watched not in self.held and (value is None or value & watched.mask == watched.value):
+            held = frozenset(at for at, word in self.words.items() if type(word) is not tuple and word)
+            self.held = {**self.held, watched: held}
 
     def describe(self, target: int | str, value: int | None) -> None:
         """Note the words that a device finds at an address that it is given."""

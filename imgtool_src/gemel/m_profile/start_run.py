@@ -18,6 +18,7 @@ from gemel.m_profile.execution import (
     Loaded,
     Operation,
     Stop,
+    Watched,
     WrittenBytes,
 )
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
@@ -81,6 +82,8 @@ class StartRun(NamedTuple):
     end is not known may reach it.  ``tables`` are those in RAM with their words as all ways leave them that set VTOR to
     one (None where they differ or that is not known); ``not_stored`` is what of the code's part of memory is loaded and
     not stored.  ``overrun`` are the words after copied blocks that copies of these have left in what is to be cleared.
+    ``held`` are the words of RAM that are not 0 on all ways with a watched write, at
+    that write; ``asked`` those of which nothing was known when they were loaded.
     """
 
     why_not: str
@@ -105,6 +108,8 @@ class StartRun(NamedTuple):
     tables: tuple[tuple[int, tuple[int | None, ...]], ...] = ()
     not_stored: frozenset[int] = frozenset()
     overrun: tuple[Span, ...] = ()
+    held: frozenset[tuple[Watched, int]] = frozenset()
+    asked: frozenset[int] = frozenset()
 
 
 def start_run(
@@ -118,12 +123,14 @@ def start_run(
     answer: int | None = None,
     vectors: int | None = None,
     table_words: int = SYSTEM_WORDS,
+    watched: tuple[Watched, ...] = (),
 ) -> StartRun:
     """Run code from ``reset`` on; ``byte_at`` gives what is stored for an address, as the core sees it at reset.
 
     ``expected`` is all that is to be copied and (without a source) cleared: where that is done, little is left to see,
     unless the code ``goes_on`` into other code.  With an ``answer``, what is not known reads as that.
-    ``vectors`` is what VTOR holds at reset, ``table_words`` the words of a vector table.
+    ``vectors`` is what VTOR holds at reset, ``table_words`` the words of a vector table; ``watched`` are the writes
+    at which it is noted what RAM holds.
     """
     run = _Run(frozenset() if main is None else frozenset((main & ~1,)), expected)
     core = (FollowedCore if answer is None else AnsweredCore)(byte_at, reset & ~1, stack)
@@ -131,6 +138,7 @@ def start_run(
         core.answer = answer or 0
     if vectors is not None:
         core.words[VTOR] = vectors
+    core.watched = watched
     run.go_all(core, STEPS_LIMIT)
     before = _written(run.ended, byte_at, expected or ())
     after: set[tuple[int, int, int]] = set()
@@ -147,7 +155,7 @@ def start_run(
         cores = cores + then.ended
         ends += then.ended
         rests, blank_at_rest = rests | then.rests, blank_at_rest | then.blank_at_rest
-    ways = (run.arrived or [core for core in run.ended if not core.is_stopped]) + run.pending
+    ways = (run.arrived or [core for core in run.ended if not core.is_stopped] or run.ended) + run.pending
     floats = [each.float_at for each in cores if each.float_at is not None]
     for each in cores:
         for store in each.stores:
@@ -179,6 +187,13 @@ def start_run(
         tuple(_words_of_tables(cores, table_words)),
         frozenset(cores[0].not_stored) if cores else frozenset(),
         () if why_not else tuple(_overrun(ways, expected or ())),
+        frozenset(
+            (each, at)
+            for each in watched
+            if (held := [core.held[each] for core in cores if each in core.held])
+            for at in frozenset.intersection(*held)
+        ),
+        frozenset(cores[0].asked) if cores else frozenset(),
     )
 
 

@@ -45,6 +45,9 @@ def _table(*rows):
 
 BREAKS = {
     "what the cores share": lambda: built(RULE, "v8", "sampler-link-cleared"),
+    "what the primary has written before the release": lambda: built(
+        RULE, "v7", "station-link-marked", "sampler-ram-cleared-on"
+    ),
     "initialised data": lambda: of(RULE, "sampler-data-cleared"),
     "far into the other core's RAM": lambda: _cleared(STATION_RAM + 64, SAMPLER_RAM + 0x10),
     "ends before it starts": lambda: _cleared(STATION_RAM + 64, STATION_RAM),
@@ -55,6 +58,10 @@ BREAKS = {
 }
 KEEPS = {
     "what the cores share, by the primary": lambda: of(RULE, "station-link-cleared"),
+    "what the primary has written, once it is taken": lambda: built(
+        RULE, "v6", "station-link-marked", "sampler-link-taken"
+    ),
+    "all RAM of its own": lambda: built(RULE, "v8", "station-link-marked", "sampler-ram-cleared"),
     "the cleared data": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140),
     "a size that leads to the end": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140, size=0x100),
     "a size that no code uses": _idle_labels,

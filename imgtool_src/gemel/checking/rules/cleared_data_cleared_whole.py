@@ -13,7 +13,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import own_ram, shared_ram
 from gemel.inspection.ram.unstored import KEPT, named_as, unstored_sections
 from gemel.inspection.start_up.labels import is_end
-from gemel.inspection.start_up.names import of_one_block
+from gemel.inspection.start_up.names import block_of
 from gemel.inspection.start_up.started import given_to_devices
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.inspection.wording import (
@@ -315,15 +315,12 @@ def _data_in(build: Build, section: Section, rest: Span) -> bool:
     """
     symbols = build.symbols.objects_in(section.span) if build.symbols else ()
     there = [each for each in symbols if each.span.overlaps(rest) or rest.holds(each.address)]
-    ends = [each for each in there if not each.size and each.address == rest.start and _ends(each.name)]
-    return any(each.kind == "object" and each.size for each in there) and not any(
-        named_as(KEPT, each.name)
-        for each in there
-        if each not in ends
-        and not any(
-            not each.size and each.address == end.address and of_one_block(each.name, end.name)
-            for end in ends
-        )
+    kept = [each for each in there if named_as(KEPT, each.name)]
+    ended = [each for each in kept if not each.size and each.address == rest.start and _ends(each.name)]
+    empty = {block_of(each.name) for each in ended} - {None}
+    return any(each.kind == "object" and each.size for each in there) and all(
+        each in ended or (not each.size and each.address == rest.start and block_of(each.name) in empty)
+        for each in kept
     )
 
 

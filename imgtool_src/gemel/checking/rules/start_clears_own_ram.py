@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.findings.start_blocks import block_outcomes, block_place
 from gemel.checking.findings.start_reach import misplaced, written_lines
 from gemel.checking.rule import Rule
+from gemel.inspection.contract.shared_objects import shared_areas
 from gemel.inspection.contract.shared_starts import shared_starts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import claims_of, own_ram, shared_ram
 from gemel.inspection.ram.unstored import sections_outside, unstored_sections
 from gemel.inspection.ram.windows import parts_of, windows_of
+from gemel.inspection.start_up.started import release_write
 from gemel.inspection.start_up.tables import BY_SYMBOLS, StartEntry
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.layout.addresses import plain_span
+from gemel.layout.model import BuildPlan, Layout
 from gemel.m_profile.start_run import LEAST_ZEROED
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
-from gemel.spans import Span, format_address, without
+from gemel.spans import Span, format_address, merge, without
 
 if TYPE_CHECKING:
     from gemel.builds.segment import Segment
@@ -36,23 +39,57 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _wiped_out(inspection: Inspection, placement: Placement, run: StartRun) -> Iterator[Finding]:
-    """Initial values that other builds bring for shared areas, and that a secondary's code clears by no known block."""
+    """What other builds bring or write for a secondary, and its code clears in shared areas by no known block."""
     plan, layout = placement.plan, inspection.layout
     known = [each.span for each in inspection.start_blocks[plan.name].clears]
-    cleared = without(run.written, [*known, *(each.span for each in run.copies)])
-    plain = [each for span in cleared if (each := plain_span(layout, span, plan.core))]
+    copied = [each.span for each in run.copies]
+    cleared = _plain(layout, plan, without(run.written, [*known, *copied]))
+    always = _plain(layout, plan, without(run.always, known))
+    asked = _plain(layout, plan, [Span(at, 4) for at in run.asked])
     for name, other in layout.builds.items():
         build = inspection.builds.get(name)
-        for start in shared_starts(layout, other, build) if build and other.core != plan.core else ():
-            lost = [both for each in plain if (both := each.intersection(start.span)).size >= LEAST_ZEROED]
+        if build is None or other.core == plan.core:
+            continue
+        starts = [each.span for each in shared_starts(layout, other, build)]
+        written = without(_written_before(inspection, other, plan), asked)
+        for area in shared_areas(layout):
+            place = layout.span_of(area.name)
+            lost, before = _in_common(cleared, _in_common(starts, [place]), LEAST_ZEROED), ""
+            if not lost:
+                wiped = _in_common(always, [place], LEAST_ZEROED)
+                lost = [each for each in wiped if _in_common(written, [each])]
+                before = ", ".join(map(str, merge(_in_common(written, lost))))
             if lost:
                 yield Finding(
                     f"start-up code of build {plan.name} clears what build {name} has initialised",
-                    concerned(plan.name, plan.core, start.area.name, name),
+                    concerned(plan.name, plan.core, area.name, name),
                     where=f"build {plan.name} ({placement.build.file}), its start-up code as it runs",
-                    found=f"clears {sized(lost[0])}, in area {start.area.name}",
+                    found=f"clears {sized(lost[0])}, in area {area.name}"
+                    + (
+                        f"; {before} is written before build {name} releases core {plan.core}"
+                        if before
+                        else ""
+                    ),
                     expected=f"shared memory as build {name} initialises it",
+                    next_step=f"leave area {area.name} out of what the start-up code of build {plan.name} clears",
                 )
+
+
+def _plain(layout: Layout, plan: BuildPlan, spans: Iterable[Span]) -> list[Span]:
+    return [each for span in spans if (each := plain_span(layout, span, plan.core))]
+
+
+def _in_common(spans: Iterable[Span], others: list[Span], least: int = 1) -> list[Span]:
+    both = (span.intersection(each) for span in spans for each in others)
+    return [each for each in both if each.size >= least]
+
+
+def _written_before(inspection: Inspection, other: BuildPlan, released: BuildPlan) -> list[Span]:
+    """The words that are not 0, by code of a build, when it releases the core of another one; plain."""
+    run, release = inspection.start_runs.get(other.name), inspection.layout.cores[released.core].release
+    write = release_write(release) if release else None
+    words = sorted(at for watched, at in run.held if watched == write) if run else []
+    return _plain(inspection.layout, other, [Span(at, 4) for at in words])
 
 
 def _anothers(inspection: Inspection, placement: Placement, run: StartRun) -> Iterator[Finding]:
@@ -176,7 +213,8 @@ RULE = Rule(
     "stores for the build, be it initialised data or code that runs from RAM; symbols do not make it reach over the "
     "end of all sections to the stack that the core starts with (the primary may clear what is "
     "shared, since it does so before it releases another core); whatever else "
-    "a secondary's start-up code clears is no memory of another core.",
+    "a secondary's start-up code clears is no memory of another core, and nothing that another build initialises in a "
+    "shared area or that the primary's code has written there before the release.",
     why="A secondary that clears what the cores share wipes out what the primary "
     "has written there already; a core that clears initialised data or copied code "
     "loses it, and runs into zeros.",

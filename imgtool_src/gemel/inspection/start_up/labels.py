@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.inspection.code.address_users import holds, one_holds
-from gemel.inspection.start_up.names import of_one_block
+from gemel.inspection.start_up.names import block_of
 from gemel.spans import Span, align_up, offsets_of
 from gemel.structs import NamedTuple
 
@@ -81,7 +81,7 @@ def cleared_by_labels(build: Build, known: list[Span]) -> Iterator[LabelledBlock
             if (
                 is_end(end[0])
                 and not is_end(start[0])
-                and of_one_block(start[0], end[0])
+                and _may_be_one_block(start[0], end[0])
                 and holds(build, start[1], end[1])
             ):
                 yield LabelledBlock(
@@ -122,6 +122,12 @@ def _labels(build: Build, place: Span) -> Iterator[tuple[str, int]]:
     for symbol in build.symbols.objects_in(place) if build.symbols else ():
         if symbol.kind == "notype" and symbol.name and not symbol.mapping:
             yield symbol.name, symbol.value
+
+
+def _may_be_one_block(start: str, end: str) -> bool:
+    """Whether the names of two labels differ in the words for their parts alone, or have none that is known."""
+    first, last = block_of(start), block_of(end)
+    return first is None or last is None or first == last
 
 
 def is_end(name: str) -> bool:

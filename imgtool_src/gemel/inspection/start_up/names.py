@@ -150,10 +150,10 @@ def _read(name: str) -> tuple[LabelRole, _Family] | None:
     return (part, _Family(block, len(name) - len(plain), bool(joined))) if part else None
 
 
-def of_one_block(start: str, end: str) -> bool:
-    """Whether the names of two labels differ in the words for their parts alone, or have none that is known."""
-    first, last = _read(start), _read(end)
-    return first is None or last is None or first[1] == last[1]
+def block_of(name: str) -> tuple[object, ...] | None:
+    """What the labels of one block have in common, by the name of one; None if it has no word for a part."""
+    read = _read(name)
+    return read and read[1]
 
 
 def _block(parts: dict[LabelRole, Symbol], is_data: bool) -> Iterator[Named]:

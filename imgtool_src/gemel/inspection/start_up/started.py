@@ -16,8 +16,8 @@ from gemel.inspection.ram.windows import parts_of, windows_of
 from gemel.inspection.start_up.labels import is_most_code
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.layout.addresses import locate, plain_span
-from gemel.layout.model import BuildPlan, Layout
-from gemel.m_profile.execution import SYSTEM, WrittenBytes
+from gemel.layout.model import BuildPlan, Layout, Release
+from gemel.m_profile.execution import SYSTEM, Watched, WrittenBytes
 from gemel.m_profile.start_run import StartRun, start_run
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.placement.placed import PlacedBuild
@@ -69,7 +69,17 @@ def run_of(
         answer=answer,
         vectors=_vectors_at_reset(layout, placement.plan),
         table_words=FIRST_INTERRUPT + layout.cores[placement.plan.core].interrupts,
+        watched=tuple(
+            release_write(each.release)
+            for each in layout.secondaries()
+            if each.release and each.name != placement.plan.core
+        ),
     )
+
+
+def release_write(release: Release) -> Watched:
+    """The write by which a core is released."""
+    return Watched(release.control_register, release.release_mask, release.release_value)
 
 
 def _vectors_at_reset(layout: Layout, plan: BuildPlan) -> int | None:
