@@ -127,6 +127,7 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-table-empty": NOT_COPIED,
     "sampler-data-orphans": NOT_COPIED,
     "sampler-clear-table-empty": NOT_CLEARED,
+    "sampler-clear-entry-empty": NOT_CLEARED,
     "sampler-kept-nothing-not-cleared": NOT_CLEARED,
     "sampler-kept-before-not-cleared": NOT_CLEARED,
     "sampler-constants-noload": {"ram-claims-in-own-areas": 1},

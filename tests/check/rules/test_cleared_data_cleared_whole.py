@@ -343,6 +343,11 @@ def _result_of(source: str, script: str, family: str, compiler: str, folder: Pat
             "no entry for .bss in the table at __zero_table_start__",
             "LONG(ADDR(.bss))",
         ),
+        (
+            "sampler-clear-entry-empty",
+            "an empty entry for .bss in the table at __zero_table_start__",
+            "SIZEOF",
+        ),
         ("sampler-bss-orphans", "an empty block", "*(.bss .bss.* COMMON)"),
         ("sampler-bss-nothing", "an empty block", "between the two symbols"),
         ("sampler-stacks-not-cleared", "a block that no code clears", "clear"),

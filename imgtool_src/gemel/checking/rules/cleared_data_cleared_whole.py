@@ -43,6 +43,12 @@ _FRONT = (
 )
 """What to do where a section is cleared but for its front, as scripts with input sections to keep have it too."""
 
+_END = (
+    "put the symbol of the end after all input sections, COMMON included, or take the size in the zero table from "
+    "SIZEOF"
+)
+"""What to do where a section is cleared but for its end, or by an empty entry of a table."""
+
 _BY_OTHERS = (
     "; where a boot ROM or a device clears it, state that as the reason of an entry in severity of [rules] that makes "
     "this rule a note"
@@ -229,19 +235,28 @@ def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: Star
     unused = unused_words(start.unused, left[0].span)
     nothing = bool(reaching) or not (known or start.states_clears)
     orphans = any(section.name.startswith((".bss.", "COMMON")) for section in left)
-    tables = ", ".join(start.clear_tables)
+    tables = "" if orphans else ", ".join(name for name, _ in start.clear_tables)
+    has_entry = any(left[0].span.holds(at) for _, starts in start.clear_tables for at in starts)
     entry = left[0].name
-    next_step = (
-        f"add the section to the table at {tables}: LONG(ADDR({entry})) LONG(SIZEOF({entry})), the size in the unit of "
-        "the table"
-        if tables and not orphans
-        else unused
-        or (
-            _CLEAR
-            if nothing
-            else "place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols"
+    if tables:
+        known = (
+            known or f"{'an empty entry' if has_entry else 'no entry'} for {entry} in the table at {tables}"
         )
-    )
+        next_step = (
+            _END
+            if has_entry
+            else (
+                f"add the section to the table at {tables}: LONG(ADDR({entry})) LONG(SIZEOF({entry})), the size in the "
+                "unit of the table"
+            )
+        )
+    elif unused or nothing:
+        known, next_step = known or "a block that no code clears", unused or _CLEAR
+    else:
+        known = known or "an empty block"
+        next_step = (
+            "place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols"
+        )
     lines = [
         f"{section.name}, {sized(section.span)}: {biggest_symbols(build, section.span)}" for section in left
     ]
@@ -249,9 +264,7 @@ def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: Star
         f"start-up code of build {plan.name} clears nothing of {names}",
         concerned(plan.name, plan.core),
         where=f"build {plan.name} ({build.file}, section {names})",
-        found=known
-        or (f"no entry for {names} in the table at {tables}" if tables and not orphans else "")
-        or ("a block that no code clears" if unused or nothing else "an empty block"),
+        found=known,
         expected=f"a block that reaches from {format_address(min(each.span.start for each in left))} to "
         f"{format_address(max(each.span.last for each in left))}",
         next_step=next_step + _BY_OTHERS,
@@ -341,8 +354,7 @@ RULE = Rule(
     why="The language promises that variables without an initial value start as zero. Those after the end of the "
     "block start with whatever RAM held: zeros in the laboratory after a long pause without power, anything "
     "after a reset in the field.",
-    remedy="Put the symbol of the end after all input sections, COMMON included, or take the size in the "
-    "zero table from SIZEOF; give what must keep its content a section of its own, such as .noinit.",
+    remedy=f"{_END[0].upper()}{_END[1:]}; give what must keep its content a section of its own, such as .noinit.",
     source="ISO/IEC 9899:2011, section 6.7.9, paragraph 10; common practice (tables and symbols of start-up "
     "code); both from memory",
     absent=Reason("no build has sections that it clears, by its zero table or the usual symbols"),

@@ -49,7 +49,8 @@ class StartBlocks(NamedTuple):
 
     ``states_copies``: it has the labels of a copy table or of copied data, be they empty; ``states_clears`` the same
     of what is cleared.  ``written`` is all that the code clears or copies before ``main``, None where that is
-    not known.  ``clear_tables`` are the labels at the starts of tables of what is cleared that code uses.
+    not known.  ``clear_tables`` are the tables of what is cleared that code uses: the label at the start, and the
+    addresses in entries.
     """
 
     copies: list[StartEntry]
@@ -58,7 +59,7 @@ class StartBlocks(NamedTuple):
     states_copies: bool = False
     states_clears: bool = False
     written: tuple[Span, ...] | None = None
-    clear_tables: tuple[str, ...] = ()
+    clear_tables: tuple[tuple[str, frozenset[int]], ...] = ()
 
 
 def start_blocks(build: Build) -> StartBlocks:
@@ -75,13 +76,18 @@ def start_blocks(build: Build) -> StartBlocks:
     starts = {entry.start for entry in used}
     used |= {entry for entry in by_symbols if _is_backwards(entry) and entry.start not in starts}
     unused = [entry for entry in by_symbols if entry not in used] if used else []
+    rows = dict(_tables(build, names, cleared=True))
     return StartBlocks(
         [entry for entry in copies if entry not in unused],
         [entry for entry in clears if entry not in unused],
         unused,
         states_copies=any(each.is_data for each in names.copied) or bool(names.copy_tables),
         states_clears=bool(names.cleared or names.clear_tables),
-        clear_tables=tuple(name for name, span in names.clear_tables if holds(build, span.start)),
+        clear_tables=tuple(
+            (name, frozenset(row[0] for row in rows.get(name, ())))
+            for name, span in names.clear_tables
+            if holds(build, span.start)
+        ),
     )
 
 
