@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.fault import DebugUnreadable
-from gemel.builds.dwarf.sections import DebugSections
+from gemel.builds.dwarf.sections import DebugSections, is_separated
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
@@ -21,21 +21,33 @@ SINGLE, QUESTIONS = 16, 64
 class DebugInformation:
     """What a file's debug information shows, if it has any; nothing of it is read before it is needed."""
 
-    __slots__ = ("_answer", "_file", "_lines", "_programs", "_questions", "_read", "_sections", "beside")
+    __slots__ = ("_answer", "_file", "_lines", "_own", "_programs", "_questions", "_read", "_whole", "beside")
 
     def __init__(self, sections: DebugSections, file: str) -> None:
         """``file`` is the path as the user wrote it, for messages.
 
-        ``beside``, if it is set, gives the files that split debug information is in.
+        ``beside``, if it is set, gives the files that split or separate debug information is in.
         """
         self.beside: Beside | None = None
-        self._sections = sections
+        self._own: DebugSections = sections
+        self._whole: DebugSections | None = None
         self._file = file
         self._answer: DebugTypes | str | None = None
         self._lines: LineTable | None = None
         self._read: list[LineTable] = []
         self._programs: Programs = {}
         self._questions = 0
+
+    @property
+    def _sections(self) -> DebugSections:
+        """Those of the file, or of the one next to it that has its debug information."""
+        if self._whole is None:
+            self._whole = self._own
+            if self.beside is not None and is_separated(self._own):
+                from gemel.builds.dwarf.separate import with_separate_file
+
+                self._whole = with_separate_file(self._own, self.beside)
+        return self._whole
 
     def lines(self) -> LineTable:
         """Source lines by address; a table without rows says why it has none."""

@@ -42,6 +42,9 @@ SYMBOL_LIMIT = 1 << 18
 PROBLEM_LIMIT = 20
 """Problems of one file that are reported one by one."""
 
+PLAIN = 16
+"""Bytes of code, without zeros, from which on it is strange that none is from 0x80 on."""
+
 _NAMES_INDEX_ELSEWHERE = 0xFFFF
 
 
@@ -66,7 +69,8 @@ def read_elf(source: ByteSource, *, name: str, file: str, names_only: bool = Fal
         problems += segment_problems
         remarks += segment_remarks
     names = sections.headers[header.section_names_index : header.section_names_index + 1]
-    plain = all(each.data.isascii() for each in segments if each.executable)
+    code = [each.data for each in segments if each.executable]
+    plain = sum(len(each) - each.count(0) for each in code) >= PLAIN and all(map(bytes.isascii, code))
     if problems or sections.reason or plain or any(each.type != STRING_TABLE for each in names):
         from gemel.builds.elf.converted import text_conversion
 

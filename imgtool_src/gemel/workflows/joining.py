@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from gemel.errors import Problem
+from gemel.errors import BuildError, Problem
 from gemel.image.image import Image
 from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
@@ -141,14 +141,20 @@ def _without_debug(layout: Layout, build: Build) -> list[Problem]:
         return []
     if any(section.name in (".debug_info", ".zdebug_info") for section in build.sections.all()):
         return []
+    how = "compile with -g, and give the file as the linker wrote it"
+    if any(section.name == ".gnu_debuglink" for section in build.sections.all()):
+        try:
+            if build.debug is not None and build.debug.types():
+                return []
+        except BuildError:
+            how = "give the file as the linker wrote it, or put the one that .gnu_debuglink names next to it"
     return [
         Problem(
             "the types of contracts are not compared with this build",
             where=f"build {build.name} ({build.file})",
             found="an ELF file without debug information",
             expected="debug information, as the compiler writes it with -g",
-            next_step="compile with -g, and give the file as the linker wrote it; the debug information takes no "
-            "place in the image",
+            next_step=f"{how}; the debug information takes no place in the image",
         )
     ]
 

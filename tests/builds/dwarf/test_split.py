@@ -32,7 +32,7 @@ COMPILERS = {
 }
 
 
-def _built(folder: Path, options: tuple[str, ...], *more: str, first: str = FIRST) -> Path:
+def built(folder: Path, options: tuple[str, ...], *more: str, first: str = FIRST) -> Path:
     compiler = [required_tool(options[0]), *options[1:], *more, "-mthumb", "-march=armv7-m", "-ffreestanding"]
     (folder / "parts").mkdir(parents=True)
     (folder / "first.c").write_text(first)
@@ -48,13 +48,13 @@ def _built(folder: Path, options: tuple[str, ...], *more: str, first: str = FIRS
     return folder / "station.elf"
 
 
-def _types(file: Path) -> DebugTypes:
+def types(file: Path) -> DebugTypes:
     debug = load_builds(None, {"station": file})["station"].debug
     assert debug is not None
     return debug.types()
 
 
-def _said(types: DebugTypes) -> list[object]:
+def said(types: DebugTypes) -> list[object]:
     """Sizes, declarations and constants, as far as they do not depend on where an entry is."""
     said: list[object] = [types.elsewhere, types.constants("POOR")]
     for spelling in ("struct link", "struct frame", "enum quality", "pair_t"):
@@ -67,10 +67,10 @@ def _said(types: DebugTypes) -> list[object]:
 @pytest.mark.parametrize("options", COMPILERS.values(), ids=COMPILERS)
 def test_the_other_half_says_what_a_whole_file_says(options: tuple[str, ...], tmp_path: Path) -> None:
     """Types, variables and enumerators of two sources are those of the same sources compiled whole."""
-    whole = _types(_built(tmp_path / "whole", options))
-    split = _types(_built(tmp_path / "split", options, "-gsplit-dwarf"))
-    assert _said(split) == _said(whole)
-    assert _said(whole)[1] == (40,)
+    whole = types(built(tmp_path / "whole", options))
+    split = types(built(tmp_path / "split", options, "-gsplit-dwarf"))
+    assert said(split) == said(whole)
+    assert said(whole)[1] == (40,)
 
 
 PACKED = {
@@ -84,7 +84,7 @@ PACKED = {
 
 def _packed(folder: Path, options: tuple[str, ...], **more: str) -> Path:
     """A build whose halves are in a package, and nowhere else."""
-    file = _built(folder, options, "-gsplit-dwarf", **more)
+    file = built(folder, options, "-gsplit-dwarf", **more)
     halves = sorted(str(each) for each in (folder / "parts").glob("*.dwo"))
     program = required_tool("llvm-dwp")
     subprocess.run([program, *halves, "-o", "station.dwp"], cwd=folder, check=True, capture_output=True)
@@ -97,10 +97,10 @@ def _packed(folder: Path, options: tuple[str, ...], **more: str) -> Path:
 def test_a_package_says_what_its_halves_say(case: str, tmp_path: Path) -> None:
     """The package is found by the name of the ELF file, with or without its extension."""
     options = tuple(each for each in COMPILERS[case] if each != "-gz")
-    whole = _types(_built(tmp_path / "whole", options))
+    whole = types(built(tmp_path / "whole", options))
     split = _packed(tmp_path / "split", options)
     shutil.move(split.with_suffix(".dwp"), split.parent / PACKED[case][0])
-    assert _said(_types(split)) == _said(whole)
+    assert said(types(split)) == said(whole)
 
 
 def test_a_package_that_is_stale_or_cut_is_named(tmp_path: Path) -> None:
@@ -123,16 +123,14 @@ def test_a_package_that_is_stale_or_cut_is_named(tmp_path: Path) -> None:
         (b"text", "not an ELF file"),
     ):
         package.write_bytes(content)
-        assert reason in _types(file).elsewhere
+        assert reason in types(file).elsewhere
 
 
 def test_halves_that_are_absent_stale_or_cut_are_named(tmp_path: Path) -> None:
     """What the rest tells still counts; why one half is not read is said with its name."""
     options = COMPILERS["GCC, DWARF 5"]
-    file = _built(tmp_path / "split", options, "-gsplit-dwarf")
-    other = _built(
-        tmp_path / "other", options, "-gsplit-dwarf", first=FIRST.replace("POOR = 40", "POOR = 41")
-    )
+    file = built(tmp_path / "split", options, "-gsplit-dwarf")
+    other = built(tmp_path / "other", options, "-gsplit-dwarf", first=FIRST.replace("POOR = 40", "POOR = 41"))
     half = file.parent / "parts" / "first.dwo"
     data = half.read_bytes()
     for content, reason in (
@@ -147,20 +145,20 @@ def test_halves_that_are_absent_stale_or_cut_are_named(tmp_path: Path) -> None:
         else:
             half.touch()
             half.unlink()
-        types = _types(file)
-        assert "first.dwo" in types.elsewhere
-        assert reason in types.elsewhere
-        assert types.constants("POOR") == ()
-        assert len(types.variables("pair")) == 1
+        found = types(file)
+        assert "first.dwo" in found.elsewhere
+        assert reason in found.elsewhere
+        assert found.constants("POOR") == ()
+        assert len(found.variables("pair")) == 1
         half.touch()
 
 
 def test_halves_are_found_by_their_name_alone_and_in_no_other_folder(tmp_path: Path) -> None:
     """A half may have been copied beside the ELF file; a path that leads out of its folder is not followed."""
-    file = _built(tmp_path / "split", COMPILERS["GCC, DWARF 5"], "-gsplit-dwarf")
+    file = built(tmp_path / "split", COMPILERS["GCC, DWARF 5"], "-gsplit-dwarf")
     parts = file.parent / "parts"
     shutil.move(parts / "first.dwo", file.parent / "first.dwo")
-    assert _types(file).elsewhere == ""
+    assert types(file).elsewhere == ""
     shutil.move(file.parent / "first.dwo", tmp_path / "first.dwo")
     (parts / "first.dwo").symlink_to(tmp_path / "first.dwo")
-    assert "first.dwo, not next to the ELF file" in _types(file).elsewhere
+    assert "first.dwo, not next to the ELF file" in types(file).elsewhere

@@ -96,11 +96,30 @@ def _by_name(debug: DebugSections) -> dict[str, list[SectionHeader]]:
     return found
 
 
-def _absent(debug: DebugSections, by_name: dict[str, list[SectionHeader]]) -> str:
-    for link in by_name.get(".gnu_debuglink", ()):
+def is_separated(debug: DebugSections) -> bool:
+    """Whether the file says that its debug information is in another one."""
+    try:
+        names = _by_name(debug)
+    except DwarfFault:
+        return False
+    return ".gnu_debuglink" in names and {".debug_info", ".zdebug_info"}.isdisjoint(names)
+
+
+def separate_name(debug: DebugSections) -> tuple[str, int] | None:
+    """The file that has the debug information of a stripped one, and its CRC-32; None if it names none."""
+    for link in _by_name(debug).get(".gnu_debuglink", ()):
         if link.size <= NAMES_LIMIT and not outside(link, debug.source):
-            name = debug.source.read(*link.extent).split(b"\0")[0].decode("utf-8", "replace")
-            return f"the file is stripped, its debug information is in {name} (.gnu_debuglink)"
+            held = debug.source.read(*link.extent)
+            return held.split(b"\0")[0].decode("utf-8", "replace"), int.from_bytes(held[-4:], "little")
+    return None
+
+
+def _absent(debug: DebugSections, by_name: dict[str, list[SectionHeader]]) -> str:
+    if link := separate_name(debug):
+        return (
+            f"the file is stripped, its debug information is in {link[0]} (.gnu_debuglink), which is not next to "
+            "it or is another build's"
+        )
     if any(name.endswith(".dwo") for name in by_name):
         return "the file is one half of a split build (.dwo) without the other"
     return "the file has no debug information (.debug_info)"

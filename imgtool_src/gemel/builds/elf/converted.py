@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 from gemel.builds.elf.header import HEADER_SIZE, SECTION_HEADER_SIZE, ElfHeader, header_in
 from gemel.builds.source import ByteSource
 from gemel.errors import Problem
 
+_HIGH, _OF_TWO = re.compile(rb"[\x80-\xff]"), re.compile(rb"[\xc2\xc3][\x80-\xbf]")
+"""A byte from 0x80 on, and what such a byte is in UTF-8."""
 CONVERTED_LIMIT = 1 << 26
 """Bytes of a file that is looked at."""
 _STRINGS = 3
@@ -20,8 +24,8 @@ def text_conversion(source: ByteSource, header: ElfHeader, file: str) -> Problem
     """What says that the file was converted: its bytes, or section headers that are elsewhere than its header says."""
     stated = header.section_headers_at
     data = source.read(0, source.size) if source.size <= CONVERTED_LIMIT else b""
-    rest = data[HEADER_SIZE:]
-    if rest.isascii() and len(rest) - rest.count(0) >= ENOUGH:
+    not_zero = len(data) - HEADER_SIZE - data.count(0, HEADER_SIZE)
+    if not_zero >= ENOUGH and not _HIGH.search(data, HEADER_SIZE):
         return _problem(file, "no byte from 0x80 on: the highest bit of each is gone")
     if not data or not stated or _has_sections(data, header, stated):
         return None
@@ -30,7 +34,7 @@ def text_conversion(source: ByteSource, header: ElfHeader, file: str) -> Problem
         return _problem(
             file, f"0D before each of {ends:,} bytes 0A, which lead to section headers without them"
         )
-    if _is_elf(data.decode("utf-8", "replace").encode("latin-1", "ignore")):
+    if _OF_TWO.search(data) and _is_elf(data.decode("utf-8", "replace").encode("latin-1", "ignore")):
         return _problem(file, "two bytes, a character of UTF-8, for each byte from 0x80 on")
     if b"\r\n" not in data:
         for lost in range(1, min(FURTHEST, stated) + 1):
