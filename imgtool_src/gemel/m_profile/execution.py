@@ -36,7 +36,7 @@ class WrittenBytes(NamedTuple):
     span: Span
 
 
-class Watched(NamedTuple):
+class WatchedWrite(NamedTuple):
     """A write of a device's register at which it is noted what RAM holds: of these bits, with this value."""
 
     register: int
@@ -116,8 +116,8 @@ class FollowedCore:
         self.goes: bool | None = None
         self.in_block = self.on_process_stack = False
         self.stores: dict[KnownStore, None] = {}
-        self.watched: tuple[Watched, ...] = ()
-        self.held: dict[Watched, frozenset[int]] = {}
+        self.watched: tuple[WatchedWrite, ...] = ()
+        self.held: dict[WatchedWrite, frozenset[int]] = {}
         """The words of RAM that were known and not 0 at the first such write."""
         self.version = self.changes = 0
         self.loads_lost = 0
@@ -280,7 +280,7 @@ class FollowedCore:
         elif size == 4:
             self.words[aligned] = word
 
-    def _note_held(self, watched: Watched, value: int | None) -> None:
+    def _note_held(self, watched: WatchedWrite, value: int | None) -> None:
         if watched not in self.held and (value is None or value & watched.mask == watched.value):
             held = frozenset(at for at, word in self.words.items() if type(word) is not tuple and word)
             self.held = {**self.held, watched: held}

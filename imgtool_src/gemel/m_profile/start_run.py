@@ -18,7 +18,7 @@ from gemel.m_profile.execution import (
     Loaded,
     Operation,
     Stop,
-    Watched,
+    WatchedWrite,
     WrittenBytes,
 )
 from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
@@ -108,7 +108,7 @@ class StartRun(NamedTuple):
     tables: tuple[tuple[int, tuple[int | None, ...]], ...] = ()
     not_stored: frozenset[int] = frozenset()
     overrun: tuple[Span, ...] = ()
-    held: frozenset[tuple[Watched, int]] = frozenset()
+    held: frozenset[tuple[WatchedWrite, int]] = frozenset()
     asked: frozenset[int] = frozenset()
 
 
@@ -123,7 +123,7 @@ def start_run(
     answer: int | None = None,
     vectors: int | None = None,
     table_words: int = SYSTEM_WORDS,
-    watched: tuple[Watched, ...] = (),
+    watched: tuple[WatchedWrite, ...] = (),
 ) -> StartRun:
     """Run code from ``reset`` on; ``byte_at`` gives what is stored for an address, as the core sees it at reset.
 

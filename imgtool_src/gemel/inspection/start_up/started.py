@@ -17,7 +17,7 @@ from gemel.inspection.start_up.labels import is_most_code
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import BuildPlan, Layout, Release
-from gemel.m_profile.execution import SYSTEM, Watched, WrittenBytes
+from gemel.m_profile.execution import SYSTEM, WatchedWrite, WrittenBytes
 from gemel.m_profile.start_run import StartRun, start_run
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.placement.placed import PlacedBuild
@@ -77,9 +77,9 @@ def run_of(
     )
 
 
-def release_write(release: Release) -> Watched:
+def release_write(release: Release) -> WatchedWrite:
     """The write by which a core is released."""
-    return Watched(release.control_register, release.release_mask, release.release_value)
+    return WatchedWrite(release.control_register, release.release_mask, release.release_value)
 
 
 def _vectors_at_reset(layout: Layout, plan: BuildPlan) -> int | None:
