@@ -56,6 +56,8 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("sampler-extra-info",),
     # a section without bytes at the end of RAM, up to which lld has a segment reach
     ("sampler-stack-empty",),
+    # zeros that the linker stores for a stack, and code that puts constants onto it
+    ("sampler-stack-stored",),
     # a secondary that clears what nobody initialises
     ("sampler-link-cleared-in-code",),
     # a secondary that takes what the primary has written, before it clears it, or clears all RAM of its own

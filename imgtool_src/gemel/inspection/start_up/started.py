@@ -233,8 +233,14 @@ def plain_at_reset(layout: Layout, placement: Placement, address: int) -> int | 
 def _copied(
     layout: Layout, placement: Placement, piece: Piece, run: StartRun
 ) -> tuple[list[StartEntry], list[StartEntry]]:
-    """What the run copies to where the piece belongs, from where it is stored and from elsewhere."""
+    """What the run copies to where the piece belongs, from where it is stored and from elsewhere.
+
+    What code puts on a stack or in a heap, such as a register, is no copy of what a linker has stored for that.
+    """
     place = _run_span(piece)
+    kept = [
+        each.span for each in placement.build.all_sections if each.allocated and named_as(KEPT, each.name)
+    ]
     right: list[StartEntry] = []
     others: list[StartEntry] = []
     for source, span in (*run.copies, *run.later):
@@ -243,7 +249,8 @@ def _copied(
             start = source + common.start - span.start
             entry = StartEntry(start, common.start, common.end, BY_RUN)
             is_own = plain_at_reset(layout, placement, start) == piece.address + common.start - place.start
-            (right if is_own else others).append(entry)
+            if is_own or not any(each.covers(common) for each in kept):
+                (right if is_own else others).append(entry)
     wrong = [
         each
         for each in others
