@@ -161,7 +161,7 @@ __attribute__((section(".constants"), used)) const volatile struct {
 } application = { 0x4C4F4144u, 0x00010002u, SAMPLER_VECTORS, 0x4000u };
 #endif
 #define sampler_start_address application.vectors
-#else
+#elif !defined(NO_CONSTANT)
 __attribute__((section(START_SECTION), used)) const volatile uint32_t sampler_start_address = SAMPLER_VECTORS;
 #endif
 

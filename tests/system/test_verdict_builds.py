@@ -79,6 +79,9 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("station-vtor-zero",),
     # a release register whose page number is computed
     ("station-release-page",),
+    # the address of the sampler's vectors as a number in the code alone
+    ("station-number",),
+    ("station-number-clang",),
     # the second of two slots, by what a device answers, or an address that a device gives
     ("station-release-slot",),
     ("station-release-given",),
@@ -223,6 +226,7 @@ USES_FLOAT = {
     # a handler, or a task that nothing calls by name, of a build that never enables the unit; one that does
     "sampler-float-handler": {"float-enabled-before-use": 1},
     "sampler-float-handler-clang": {"float-enabled-before-use": 1},
+    "sampler-float-handler-bits": {"float-enabled-before-use": 1},
     "sampler-float-task": {"float-enabled-before-use": 1},
     "sampler-float-task-clang": {"float-enabled-before-use": 1},
     "sampler-float-handler-late": {},
@@ -780,6 +784,19 @@ def test_what_is_in_no_segment_is_drafted_and_shown(family: str) -> None:
         (link,) = (each for memory in shown.memories for each in memory.areas if each.name == "link")
         assert link.used == 128
     assert sizes["sampler-extra-none"] - sizes["sampler"] == 64
+
+
+@pytest.mark.parametrize(
+    ("files", "family"),
+    _built(("station-number",), ("station-number-clang",), ("station-number", "sampler-vtor-station")),
+)
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_draft_knows_the_primary_by_a_number_in_its_code(
+    files: tuple[str, ...], family: str, turned: bool
+) -> None:
+    """Code that writes the address of the other's vectors to a device starts it; to its own VTOR it does not."""
+    builds = builds_of(family, *files)
+    assert draft(dict(sorted(builds.items(), reverse=turned))).primary.name == "station"
 
 
 DRAFTED = {

@@ -43,12 +43,14 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _handlers_without_unit(inspection: Inspection, core: CoreCode, words: tuple[int, ...]) -> tuple[int, ...]:
-    """The handlers of a build where no code of its core is known to store to CPACR."""
+    """The handlers of a build where no code of its core may enable the unit."""
+    from gemel.inspection.code.first_float import enables_float
+
     layout, settings = inspection.layout, inspection.core_settings
     plans = [name for name, plan in layout.builds.items() if plan.core == core.plan.core]
-    stores = any(each.store.target == CPACR for name in plans for each in settings.get(name, ()))
+    stores = [each.store for name in plans for each in settings.get(name, ()) if each.store.target == CPACR]
     whole = all(name in inspection.builds for name in plans)
-    return () if stores or not whole else words[2:]
+    return () if any(map(enables_float, stores)) or not whole else words[2:]
 
 
 def _without_barrier(core: CoreCode) -> Finding | None:
@@ -99,7 +101,7 @@ RULE = Rule(
     guards="device",
     checks="From its reset handler on, function by function in the order of their calls, code of a core with a "
     "floating-point unit stores to the coprocessor access register before the first floating-point instruction, and "
-    "no such instruction follows on the store in one stretch of code without an ISB; where no code stores to it, "
+    "no such instruction follows on the store in one stretch of code without an ISB; where no code enables the unit, "
     "handlers and functions whose address is taken hold none either.",
     why="After reset the unit is switched off, and its first instruction faults; so may one that the core has fetched "
     "before the store takes effect. Compilers use its registers for "
