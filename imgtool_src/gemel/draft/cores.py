@@ -21,7 +21,7 @@ from gemel.inspection.code.guarded_code import ANCHORED, lacking_code
 from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M, TAGGED
 from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.known_stores import known_stores
-from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
+from gemel.m_profile.memory_map import DEVICE_REGIONS, OWN_REGISTERS, region_of
 from gemel.m_profile.sieve import Sieve
 from gemel.spans import Span, format_address, offsets_of
 from gemel.structs import NamedTuple
@@ -63,9 +63,12 @@ def _writes(build: Build, span: Span, constant: int) -> bool:
 
 
 def _stores(build: Build, span: Span, word_at: Callable[[int], int | None], value: int) -> bool:
-    """Whether the function at ``span`` stores ``value`` in a register."""
+    """Whether the function at ``span`` stores ``value`` in a device's register, which VTOR is not."""
     return any(
-        store.value == value and isinstance(store.target, int) and region_of(DEVICE_REGIONS, store.target)
+        store.value == value
+        and isinstance(store.target, int)
+        and region_of(DEVICE_REGIONS, store.target)
+        and not OWN_REGISTERS.holds(store.target)
         for store in known_stores(build.read_at_run(span.start, span.size) or b"", span.start, word_at)
     )
 
@@ -226,34 +229,28 @@ def guess_primary(all_seen: list[Evidence], core_of: Mapping[str, str] | None = 
     """The one core whose build holds the vector address of another and is held by none; else the first named.
 
     Constants with a symbol count first: any other word may equal an address by chance.  Where several builds have
-    such constants, it is what code writes to a register.
+    such constants, or none, it is what code writes to a register.
     ``core_of`` says which build's core runs each.
     """
     core_of = core_of or {seen.name: seen.name for seen in all_seen}
-    constants = [
-        constant
+    pairs = [
+        (holder, target)
         for holder in all_seen
         for target in all_seen
         if core_of[holder.name] != core_of[target.name]
-        for constant in _boot_constants(holder, target)
     ]
+    constants = [constant for pair in pairs for constant in _boot_constants(*pair)]
     named = [constant for constant in constants if constant.symbol]
-    for counted in (named, _released_by(named, all_seen), constants):
-        holders = {core_of[constant.holder] for constant in counted}
-        only = holders - {core_of[constant.target] for constant in counted}
+    made = [(holder.name, target.name) for holder, target in pairs if _makes_and_writes(holder, target)]
+    for counted in (_places(named), _places(_released_by(named, all_seen)), made, _places(constants)):
+        found = [(core_of[holder], core_of[target]) for holder, target in counted]
+        only = {holder for holder, _ in found} - {target for _, target in found}
         if len(only) == 1:
-            return _primary_by(only.pop(), constants, core_of)
-    made = [
-        (core_of[holder.name], core_of[target.name])
-        for holder in all_seen
-        for target in all_seen
-        if core_of[holder.name] != core_of[target.name] and _makes_and_writes(holder, target)
-    ]
-    only = {holder for holder, _ in made} - {target for _, target in made}
-    if len(only) == 1:
-        (name,) = only
-        written = next(target for holder, target in made if holder == name)
-        return Primary(name, f"its code writes {written}'s vector address to a register", ())
+            (name,) = only
+            own = tuple(constant for constant in constants if core_of[constant.holder] == name)
+            return Primary(
+                name, _held(own) or f"its code writes {dict(found)[name]}'s vector address to a register", own
+            )
     why = "the only build"
     if not constants and (mistaken := _mistaken(all_seen, core_of)):
         return Primary(core_of[mistaken[0]], mistaken[1], ())
@@ -306,12 +303,17 @@ def _released_by(named: list[BootConstant], all_seen: list[Evidence]) -> list[Bo
     ]
 
 
-def _primary_by(name: str, constants: list[BootConstant], core_of: Mapping[str, str]) -> Primary:
-    """The primary ``name`` with its constants, and the one that shows it best."""
-    own = [constant for constant in constants if core_of[constant.holder] == name]
-    shown = next((it for it in own if it.symbol), own[0])
+def _places(constants: list[BootConstant]) -> list[tuple[str, str]]:
+    return [(constant.holder, constant.target) for constant in constants]
+
+
+def _held(own: tuple[BootConstant, ...]) -> str:
+    """What the best of a primary's constants shows; empty if it has none."""
+    shown = next((it for it in own if it.symbol), own[0] if own else None)
+    if shown is None:
+        return ""
     by = f"symbol {shown.symbol}" if shown.symbol else format_address(shown.run_address)
-    return Primary(name, f"its {by} holds {shown.target}'s vector address", tuple(own))
+    return f"its {by} holds {shown.target}'s vector address"
 
 
 def _boot_constants(holder: Evidence, target: Evidence) -> list[BootConstant]:
