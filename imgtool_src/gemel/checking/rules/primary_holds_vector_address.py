@@ -7,14 +7,12 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import holders_of
 from gemel.inspection.cores.code_settings import chosen_stores
-from gemel.inspection.cores.vector_tables import addresses_of_table, table_span
+from gemel.inspection.cores.vector_tables import address_in, addresses_of_table, table_span
 from gemel.inspection.cores.views import distance
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.wording import concerned, copied_elsewhere
 from gemel.layout.model import BuildPlan
-from gemel.m_profile.known_registers import KnownStore
-from gemel.m_profile.vector_tables import SMALLEST_ALIGNMENT
 from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, format_address
@@ -73,17 +71,16 @@ def _written(inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, code:
     for each in code if release else ():
         for setting in inspection.core_settings.get(each.name, ()):
             store = setting.store
-            if release and store.target == release.vector_register and _address_in(store) in addresses:
+            if (
+                release
+                and store.target == release.vector_register
+                and address_in(release, store.value) in addresses
+            ):
                 return f"build {each.name} writes {format_address(store.value or 0)} at {setting.place}"
         for store in (release and chosen_stores(inspection, each.name, release.vector_register)) or ():
-            if _address_in(store) in addresses:
+            if release and address_in(release, store.value) in addresses:
                 return f"build {each.name} may write {format_address(store.value or 0)} at {format_address(store.at)}"
     return ""
-
-
-def _address_in(store: KnownStore) -> int | None:
-    """The address that a store to a vector register holds; bits below the alignment of vectors are no address."""
-    return None if store.value is None else store.value & -SMALLEST_ALIGNMENT
 
 
 def _finding(

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.code_settings import CoreCode, chosen_stores, core_code
-from gemel.inspection.cores.vector_tables import addresses_of_table
+from gemel.inspection.cores.vector_tables import address_in, addresses_of_table
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
-from gemel.inspection.wording import concerned, copied_elsewhere, lines_in_short
+from gemel.inspection.wording import concerned, copied_elsewhere, counted, lines_in_short
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Release
 from gemel.m_profile.known_registers import KnownStore
@@ -97,7 +97,7 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
         return
     stores, vectors = code.of(release.control_register), code.of(release.vector_register)
     tables = list(_tables(inspection, core))
-    known = {address & -SMALLEST_ALIGNMENT for address in (*tables, *_named_constants(inspection, code))}
+    known = {*tables, *_named_constants(inspection, code)}
     if _crossed(release, known, stores, vectors):
         yield _other_way_round(code, core, release, stores[0])
         return
@@ -109,24 +109,20 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
         yield early
     if not vectors or not tables:
         return
-    holds = _leads_to(vectors, known)
+    holds = _leads_to(release, vectors, known)
     if not holds:
         chosen = chosen_stores(inspection, code.plan.name, release.vector_register)
         vectors = [code.setting(store) for store in chosen] if chosen else vectors
-        holds = chosen is None or _leads_to(vectors, {None, *known})
+        holds = chosen is None or _leads_to(release, vectors, {None, *known})
     if holds:
         yield Holds(f"vectors of core {core.name}, by build {code.plan.name}")
     else:
         yield _other_table(inspection, code, core, release, vectors, tables)
 
 
-def _leads_to(vectors: list[Setting], known: Collection[int | None]) -> bool:
-    """Whether one of the stores has a value that is known to be right; None among these is one that is not known.
-
-    What is in a register's bits below the alignment of vectors is no address.
-    """
-    values = (each.store.value for each in vectors)
-    return any((None if value is None else value & -SMALLEST_ALIGNMENT) in known for value in values)
+def _leads_to(release: Release, vectors: list[Setting], known: Collection[int | None]) -> bool:
+    """Whether one of the stores has a value that is known to be right; None among these is one that is not known."""
+    return any(address_in(release, each.store.value) in known for each in vectors)
 
 
 def _released_early(inspection: Inspection, code: CoreCode, core: Core, release: Release) -> Finding | None:
@@ -157,8 +153,9 @@ def _released_early(inspection: Inspection, code: CoreCode, core: Core, release:
 
 def _crossed(release: Release, known: set[int], control: list[Setting], vectors: list[Setting]) -> bool:
     """Whether code writes the address of vectors to the one register and the value that releases to the other."""
-    values = [each.store.value for each in control]
-    return any(value is not None and value & -SMALLEST_ALIGNMENT in known for value in values) and any(
+    if release.control_register == release.vector_register:
+        return False
+    return any(each.store.value in known for each in control) and any(
         each.store.value is not None and _releases(release, each.store.value) for each in vectors
     )
 
@@ -223,8 +220,17 @@ def _other_table(
 ) -> Finding:
     plan, first = code.plan, stores[0]
     lines = [f"{format_address(each.store.value or 0)} at {each.place}" for each in stores[1:]]
+    value = address_in(release, first.store.value) or 0
+    inside = [value - start for start in tables if 0 < value - start < SMALLEST_ALIGNMENT]
+    what, next_step = "that is not its vector table", _step(inspection, plan.name, core.name, value)
+    if inside:
+        what = f"{counted(inside[0], 'byte')} after the start of its vector table"
+        next_step = (
+            "write the address of the table itself: it is that of word 0, without a Thumb bit; if the register has "
+            "flags in these bits, waive this rule"
+        )
     return Finding(
-        f"build {plan.name} gives core {core.name} an address that is not its vector table",
+        f"build {plan.name} gives core {core.name} an address {what}",
         concerned(plan.name, plan.core, core.name),
         where=f"build {plan.name} ({code.build.file}), store to {format_address(release.vector_register)} at "
         f"{first.place}",
@@ -232,7 +238,7 @@ def _other_table(
         expected=format_address(tables[0]),
         span=Span(first.store.at, 4),
         lines=lines_in_short(lines, "store"),
-        next_step=_step(inspection, plan.name, core.name, first.store.value or 0),
+        next_step=next_step,
         follows_from=(
             *((rule, plan.name) for rule in _UNREAD),
             *(("reset-handler-in-code", name) for name in _linked_for(inspection, core, first)),

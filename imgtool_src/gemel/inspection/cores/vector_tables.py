@@ -11,7 +11,7 @@ from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.patch_locations import needs_of_places
 from gemel.inspection.wording import lines_in_short, see
 from gemel.layout.addresses import locate, starts_of
-from gemel.layout.model import BootSymbol, BuildPlan, Layout
+from gemel.layout.model import BootSymbol, BuildPlan, Layout, Release
 from gemel.m_profile.architectures import ARCHITECTURES
 from gemel.m_profile.vector_tables import (
     FIRST_INTERRUPT,
@@ -63,6 +63,13 @@ def addresses_of_table(layout: Layout, plan: BuildPlan, placed: PlacedBuild) -> 
     located = locate(layout, placed.vector_address, plan.core)
     aliases = [start + located.offset for start in starts_of(located.memory, plan.core)] if located else []
     return list(dict.fromkeys([placed.vector_address, *aliases]))
+
+
+def address_in(release: Release, value: int | None) -> int | None:
+    """The address in a value for the vector register; where this is the control register too, without its bits."""
+    if value is None or release.vector_register != release.control_register:
+        return value
+    return value & ~((release.release_mask | release.key_mask) & (SMALLEST_ALIGNMENT - 1))
 
 
 def moved_handlers(inspection: Inspection, table: VectorTable) -> int:
