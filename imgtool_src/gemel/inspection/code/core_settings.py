@@ -188,7 +188,7 @@ def why_may_write(build: Build, register: int) -> str:
         ),
     )
     near = [flow.near(segment.aligned_words()) for segment in build.stored]
-    near += [_with_upper_half(segment, register >> 16) for segment in build.stored]
+    near += [_packed_at(segment, register) for segment in build.stored]
     held = next((at for at in chain(*near) if not any(span.holds(at) for span in code)), None)
     if held is not None:
         return f"data of build {name} at {format_address(held)} may be a pointer to {place} or near it"
@@ -203,9 +203,9 @@ def why_may_write(build: Build, register: int) -> str:
     )
 
 
-def _with_upper_half(segment: Segment, half: int) -> Iterator[int]:
-    """Where a word with this upper half may start, aligned or not."""
-    return (segment.run_address + at - 2 for at in offsets_of(struct.pack("<H", half), segment.data, 2))
+def _packed_at(segment: Segment, word: int) -> Iterator[int]:
+    """Where the whole word is, aligned or not, as in a packed table of registers and what they get."""
+    return (segment.run_address + at for at in offsets_of(struct.pack("<I", word), segment.data, 1))
 
 
 def function_spans(build: Build) -> list[Span]:
