@@ -241,8 +241,11 @@ class FollowedCore:
         self.read.add(address)
         return _loaded(value, address)
 
-    def store(self, address: int | None, value: int | None, size: int) -> None:
-        """Write a value, known or not, to an address; where that is not known, anything may be changed."""
+    def store(self, address: int | None, value: int | None, size: int, *, saves: bool = False) -> None:
+        """Write a value, known or not, to an address; where that is not known, anything may be changed.
+
+        A store that ``saves`` a register on the stack copies no data, wherever the register was loaded from.
+        """
         if address is None:
             self.blind = self.blind or "a store to an address that is not known"
             return
@@ -260,9 +263,11 @@ class FollowedCore:
             self.enabled |= self.float_at is None and (value is None or value & FLOAT_ACCESS == FLOAT_ACCESS)
         if address & (size - 1):
             for at in range(size):
-                self.store(address + at, None if value is None else value >> 8 * at & 0xFF, 1)
+                self.store(address + at, None if value is None else value >> 8 * at & 0xFF, 1, saves=saves)
             return
-        origin = address - value.source if type(value) is Loaded else ZERO if value == 0 else OTHER
+        origin = ZERO if value == 0 else OTHER
+        if type(value) is Loaded:
+            origin = OTHER if saves else address - value.source
         if value is None and self.loads_lost:
             origin, self.loads_lost = UNKNOWN, self.loads_lost - 1
         if size == 4:

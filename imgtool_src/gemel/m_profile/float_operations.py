@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from gemel.m_profile.execution import FLOAT_ACCESS, MASK, FollowedCore, Operation
 from gemel.m_profile.known_registers import CPACR
+from gemel.m_profile.memory_accesses import SP
 from gemel.m_profile.thumb_effects import forgets, nothing, stops
 
 FLOAT = (10, 11)
@@ -67,7 +68,7 @@ def _transfer(first: int, second: int) -> Operation | None:
             if loads:
                 core.floats[(start + each) % 64] = core.load(at, 4)
             else:
-                core.store(at, core.floats[(start + each) % 64], 4)
+                core.store(at, core.floats[(start + each) % 64], 4, saves=base == SP)
         if back and value is not None:
             core.registers[base] = value + back & MASK
 

@@ -79,9 +79,9 @@ class _Watched(FollowedCore):
         self.loads.append(_Access(_aligned(address, size), size, value))
         return value
 
-    def store(self, address: int | None, value: int | None, size: int) -> None:
+    def store(self, address: int | None, value: int | None, size: int, *, saves: bool = False) -> None:
         self.stores_made.append(_Access(_aligned(address, size), size, value))
-        super().store(address, value, size)
+        super().store(address, value, size, saves=saves)
 
     def turn(self, entry_at: Callable[[FollowedCore, int], Entry], goes: bool | None = None) -> _Turn:
         """Go on until here again, if a branch is here as it ``goes``; raises Stop where that is long or not known."""

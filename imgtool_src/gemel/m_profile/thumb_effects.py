@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 from gemel.m_profile.execution import MASK, FollowedCore, Operation, Stop, shifted, signed
 from gemel.m_profile.halfwords import FIRST_WIDE
-from gemel.m_profile.memory_accesses import MemoryAccess
+from gemel.m_profile.memory_accesses import SP, MemoryAccess
 
 PC = 15
 
@@ -224,7 +224,7 @@ def transfers(pc: int, access: MemoryAccess, first: int, second: int) -> Operati
             return None
         if not loads:
             for value in values:
-                core.store(at, _lowest(value, size), size)
+                core.store(at, _lowest(value, size), size, saves=base == SP)
                 at = None if at is None else at + 4
             if done is not None:
                 registers[done] = 0
@@ -254,7 +254,7 @@ def _transfers_one(access: MemoryAccess) -> Operation:
     def store(core: FollowedCore) -> None:
         start, value = core.registers[base], core.registers[register]
         at = None if start is None else start + offset
-        core.store(at, value if size == 4 else _lowest(value, size), size)
+        core.store(at, value if size == 4 else _lowest(value, size), size, saves=base == SP)
 
     return load if access.loads else store
 
