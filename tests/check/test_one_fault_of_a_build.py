@@ -213,7 +213,91 @@ def _phases(instruction: str) -> Changes:
     )
 
 
+WRITES_VECTORS, WRITES_CONTROL = (
+    "*(volatile uint32_t *)0x40021114u = sampler_start_address;",
+    "*(volatile uint32_t *)0x40021118u = 0u;",
+)
+
+
+def _given(value: str, control: str = WRITES_CONTROL) -> Changes:
+    """A primary that writes this value to the vector register, and then to the control register."""
+    return ((WRITES_VECTORS, f"*(volatile uint32_t *)0x40021114u = {value};"), (WRITES_CONTROL, control))
+
+
+def _unwritten(data: str, code: str = "") -> Changes:
+    """A primary with constants that writes the control register only as ``code`` of a handler does."""
+    constants = ("volatile uint32_t faults", f"{data} volatile uint32_t faults")
+    return (constants, (WRITES_CONTROL, ""), ("{ faults++; }", f"{{ faults++; {code} }}"))
+
+
+ODD = (
+    "__attribute__((aligned(4))) const uint8_t odd[8] = { 9, 9, 9, 2, 64, 9, 9, 9 };",
+    "history[1] = odd[history[2] & 7];",
+)
+"""A table with the upper half of the register's address at an odd place, as squares in halfwords have it."""
+PACKED = (
+    "struct __attribute__((packed)) step { uint8_t wait; uint32_t at, value; }; "
+    "__attribute__((aligned(4))) const struct step steps[2] = { { 1, 0x40021118u, 2 }, { 2, 0x40021118u, 0 } }; "
+    "const struct step *volatile script = steps;",
+    "for (const struct step *each = script, *end = each + 2; each < end; each++) "
+    "*(volatile uint32_t *)each->at = each->value;",
+)
+"""A table of steps, each with a register and its value, without padding."""
+ONE_REGISTER: Changes = (
+    ("control_register = 0x4002_1118", "control_register = 0x4002_1114"),
+    ("release_mask = 0x2", "release_mask = 0x1"),
+    ("release_value = 0x0", "release_value = 0x1"),
+)
+COPIED: Changes = (
+    ('stored_in = "sampler-code"\n', 'stored_in = "sampler-code"\nruns_in = "sampler-run"\n'),
+    (
+        'sampler-ram = { memory = "ram", offset = "8 KiB", size = "8 KiB", purpose = "data" }',
+        'sampler-ram = { memory = "ram", offset = "8 KiB", size = "8 KiB", purpose = "data" }\n'
+        'sampler-run = { memory = "ram", offset = "20 KiB", size = "8 KiB", purpose = "code" }',
+    ),
+)
+STORED_STACK = (
+    "bss_end = .; } > RAM",
+    "bss_end = .; } > RAM AT> FLASH\n  .stack FIRST + 0x1800 : { . += 0x7FC; LONG(0) } > RAM AT> FLASH",
+)
+
+
+def _saves(text: str) -> tuple[str, str]:
+    """Start-up code that puts two registers on the stack, which it has loaded from its literals before."""
+    code = f"ldr r4, =0x12345678\\n ldr r5, =0x23456789\\n {text}"
+    return ("/* first */", f'__asm volatile("{code}" ::: "r4", "r5", "memory");')
+
+
 FAULTS: dict[str, Case] = {
+    "the Thumb bit in a vector register": Case(
+        "station", _given("sampler_start_address + 1u"), "release-value-agrees", "1 byte after the start"
+    ),
+    "the place of the reset word in a vector register": Case(
+        "station", _given("sampler_start_address + 4u"), "release-value-agrees", "4 bytes after the start"
+    ),
+    "an address inside the table in a vector register": Case(
+        "station", _given("sampler_start_address + 0x40u"), "release-value-agrees", "64 bytes after the start"
+    ),
+    "a Thumb bit next to the one that releases": Case(
+        "station",
+        _given(
+            "sampler_start_address + 2u", "*(volatile uint32_t *)0x40021114u = sampler_start_address | 3u;"
+        ),
+        "release-value-agrees",
+        "2 bytes after the start",
+        layout=ONE_REGISTER,
+    ),
+    "no release, and a table with bytes of the register": Case(
+        "station", _unwritten(*ODD), "release-value-agrees", "writes the control register"
+    ),
+    "a copied build that is linked for flash": Case(
+        "sampler",
+        (),
+        "copied-build-in-run-area",
+        "not linked to run in area sampler-run",
+        layout=COPIED,
+        other=(("0x10008000u", "0x20005000u"),),
+    ),
     "a limit above the stack, in two copies": Case(
         "station", _limit("0x20004000"), "stack-limit-below-stack", "above the initial stack pointer", "v8"
     ),
@@ -380,6 +464,27 @@ FAULTS |= {
     ),
 }
 SOUND: dict[str, Case] = {
+    "bits of the release in the vector register": Case(
+        "station",
+        _given("sampler_start_address", "*(volatile uint32_t *)0x40021114u = sampler_start_address | 1u;"),
+        "",
+        "",
+        layout=ONE_REGISTER,
+    ),
+    "a release by a packed table": Case("station", _unwritten(*PACKED), "", ""),
+    "a release by a table of words": Case(
+        "station", _unwritten(PACKED[0].replace("uint8_t wait", "uint32_t wait"), PACKED[1]), "", ""
+    ),
+    "a stack whose zeros are stored, and registers pushed": Case(
+        "station", (STORED_STACK, _saves("push {r4, r5}\\n pop {r4, r5}")), "", "", GNU_LD
+    ),
+    "a stack whose zeros are stored, and registers kept in a frame": Case(
+        "station",
+        (STORED_STACK, _saves("sub sp, #8\\n str r4, [sp]\\n str r5, [sp, #4]\\n add sp, #8")),
+        "",
+        "",
+        GNU_LD,
+    ),
     "overlays without bytes": Case("sampler", _overlays(64, 1024), "", "", GNU_LD),
     "two phases copied in turn": Case("station", _phases(""), "", "", GNU_LD),
     "a call of non-secure code": Case("station", CALL, "", "", "v8", layout=SECURITY),

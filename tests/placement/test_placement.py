@@ -336,6 +336,20 @@ def test_load_addresses_that_are_no_flash(segment: SegmentSpec, what: str, found
     assert hint in problem.next_step
 
 
+def test_a_build_that_is_linked_for_ram_is_one_problem() -> None:
+    """Its data follows its code there: one key explains both, and what is stored in RAM of another core does not."""
+    data, other = SegmentSpec(RUN + 0x400, b"abcd"), SegmentSpec(STATION_RAM + 0x500, b"abc")
+    for extra, count in (((data,), 1), ((data, other), 2)):
+        problems = refused(
+            lambda extra=extra: joined(None, builds(sampler=sampler_elf(base=RUN, extra=extra)))
+        )
+        in_ram = [each for each in problems if "at a load address" in each.what]
+        assert len(in_ram) == count, problems
+        (first,) = [each for each in in_ram if "add runs_in" in each.next_step]
+        assert first.where == "build sampler (sampler.elf)"
+        assert len(first.found.split(", ")) == 2
+
+
 def test_over_the_end_of_a_memory() -> None:
     """Bytes that run over the end of flash are told with where it ends."""
     over = SegmentSpec(FLASH + 0x3FFE, b"abcd")

@@ -119,6 +119,15 @@ def forgotten_by_segment(layout: Layout, plan: BuildPlan, build: Build, segment:
     return forgotten_run_area(layout, plan, segment.run_address)
 
 
+def linked_for_ram(layout: Layout, plan: BuildPlan, build: Build) -> list[Segment]:
+    """The segments of a build that would be stored in the area of RAM that is to be named as runs_in."""
+    hints = (forgotten_by_segment(layout, plan, build, each) for each in build.stored)
+    hint = next(filter(None, hints), "")
+    return [
+        each for each in build.stored if hint and forgotten_run_area(layout, plan, each.load_address) == hint
+    ]
+
+
 def over_the_memory(layout: Layout, plan: BuildPlan, build: Build) -> Span | None:
     """What of a build runs on after the end of its area up to addresses where its memory has ended."""
     area, memory = layout.span_of(plan.stored_in), layout.memory_of(plan.stored_in)
@@ -260,6 +269,9 @@ def _memory_problem(layout: Layout, plan: BuildPlan, build: Build, piece: Piece)
     memory = located.memory
     where = build_words(plan, build, piece.segment)
     if not memory.holds_image:
+        linked = linked_for_ram(layout, plan, build)
+        if piece.segment in linked[1:]:
+            return None  # the first of them says what is to be done about all
         from gemel.builds.elf.notes import misplaced_note
         from gemel.builds.elf.segment_sections import stored_for_ram
 
@@ -272,12 +284,16 @@ def _memory_problem(layout: Layout, plan: BuildPlan, build: Build, piece: Piece)
             hint = cause
             if plan.runs_in is None and memory.kind == "ram" and piece.segment.executable:
                 hint += ", or name the RAM area it runs in as runs_in in the layout"
-        if forgotten := forgotten_by_segment(layout, plan, build, piece.segment):
-            hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
+        found = linked if piece.segment in linked else [piece.segment]
+        forgotten = [forgotten_by_segment(layout, plan, build, each) for each in found]
+        if any(forgotten):
+            hint = (
+                f"{max(forgotten)}; else give the section a load address in flash (AT> in the linker script)"
+            )
         return Problem(
             f"build {plan.name} has bytes to store at a load address in {memory.words}",
-            where=where,
-            found=str(piece.segment.load_span),
+            where=build_words(plan, build) if found[1:] else where,
+            found=", ".join(str(each.load_span) for each in found[:4]),
             expected=area_words(layout, plan),
             next_step=hint,
         )

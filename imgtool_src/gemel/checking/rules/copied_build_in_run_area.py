@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.windows import Window, parts_of, windows_of
-from gemel.inspection.wording import concerned, found_or_holds, needs_elf, segment_words, sized
+from gemel.inspection.wording import as_one, concerned, found_or_holds, needs_elf, segment_words, sized
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import NOT_FOUND, Finding, Holds, Need, NotChecked, Outcome, Reason
@@ -72,7 +72,8 @@ def _segments(
     ] or stored
     runs = [_run(piece) for piece in own]
     if outside := [at for at, run in enumerate(runs) if not _is_in(area, run, windows)]:
-        yield from (_outside(inspection, plan, placement, own[at], runs[at], area) for at in outside)
+        found = [_outside(inspection, plan, placement, own[at], runs[at], area) for at in outside]
+        yield as_one(found, "segment")
         return
     distance = runs[0].start - own[0].address
     for piece in own[1:]:

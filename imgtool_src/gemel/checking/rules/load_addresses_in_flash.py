@@ -20,7 +20,7 @@ from gemel.inspection.wording import (
 )
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, NotChecked, Outcome
-from gemel.placement.placing import Piece, Placement, forgotten_by_segment, over_the_memory
+from gemel.placement.placing import Piece, Placement, forgotten_by_segment, linked_for_ram, over_the_memory
 from gemel.spans import Span, format_size
 
 
@@ -41,10 +41,14 @@ def _findings(inspection: Inspection, placement: Placement) -> Iterator[Finding]
     placed = {piece.segment.index for piece in placement.pieces}
     if nowhere := [segment for segment in placement.build.stored if segment.index not in placed]:
         yield _nowhere(inspection, placement, nowhere)
+    linked = linked_for_ram(inspection.layout, placement.plan, placement.build)
     for piece in placement.pieces:
         located = locate(inspection.layout, piece.address)
         if located and not located.memory.holds_image:
-            yield _in_ram(inspection, placement, piece)
+            if piece.segment not in linked[1:]:
+                yield _in_ram(
+                    inspection, placement, piece, linked if piece.segment in linked else [piece.segment]
+                )
         elif located and not located.memory.span.covers(piece.span):
             yield _over_the_end(inspection, placement, piece)
 
@@ -78,7 +82,8 @@ def _nowhere(inspection: Inspection, placement: Placement, segments: list[Segmen
     )
 
 
-def _in_ram(inspection: Inspection, placement: Placement, piece: Piece) -> Finding:
+def _in_ram(inspection: Inspection, placement: Placement, piece: Piece, alike: list[Segment]) -> Finding:
+    """What is wrong with the place of a piece, the first of the segments that ``alike`` are linked for RAM."""
     plan, segment = placement.plan, piece.segment
     parts = parts_of(piece.span, windows_of(inspection.layout))
     memory = parts[0].memory
@@ -88,11 +93,16 @@ def _in_ram(inspection: Inspection, placement: Placement, piece: Piece) -> Findi
         hint += ", or name the RAM area it runs in as runs_in in the layout"
     if note := misplaced_note(segment.data):
         hint = note
-    elif forgotten := forgotten_by_segment(inspection.layout, plan, placement.build, segment):
+    elif forgotten := max(
+        forgotten_by_segment(inspection.layout, plan, placement.build, each) for each in alike
+    ):
         hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
-    lines = []
+    lines = lines_in_short([f"{each.words}: {sized(each.load_span)}" for each in alike[1:]], "segment")
     if segment.run_address == segment.load_address:
-        lines.append("load address and run address are the same: nothing is left to be copied at the start")
+        lines = (
+            "load address and run address are the same: nothing is left to be copied at the start",
+            *lines,
+        )
     return Finding(
         f"build {plan.name} has bytes to store in {kind}",
         concerned(plan.name, plan.core, plan.stored_in, memory.name if memory else ""),
@@ -101,7 +111,7 @@ def _in_ram(inspection: Inspection, placement: Placement, piece: Piece) -> Findi
         expected=own_areas_words(inspection.layout, plan),
         span=piece.span,
         next_step=hint,
-        lines=tuple(lines),
+        lines=lines,
     )
 
 

@@ -53,6 +53,8 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         next_step = _next_step(inspection, table, reset)
         if ends_inside(inspection, table):
             cause = (("vector-table-complete", name),)
+        if table.plan.runs_in:
+            cause = (*cause, ("copied-build-in-run-area", name))
     elif closed := in_execute_never(reset):
         what = f"core {core} would start where nothing is executed"
         expected = f"outside {closed}, which the default memory map keeps from execution"

@@ -28,6 +28,7 @@ def check(first: DeclaredAccess, other: DeclaredAccess) -> Iterator[Outcome]:
         found=f"{volatile.words} in build {plan.name} ({volatile.of.build.file})",
         expected=f"atomic, as in build {atomic.of.plan.name} ({atomic.of.build.file})",
         span=volatile.of.plain,
+        follows_from=(("shared-objects-guarded-alike", where),),
     )
 
 
