@@ -68,6 +68,8 @@ def where_code_goes_on(inspection: Inspection, table: VectorTable, gaps: Iterabl
     _follow(flow, [at for at in starts if 0 <= at < span.size])
     found = []
     for gap in gaps:
+        if not (span.holds(gap.start) and gap.end <= span.end):
+            continue  # farther away than what is looked at
         first, end = (max(1, (at - span.start) // 2) for at in (gap.start, gap.end))
         if flow.sizes[first - 1] == 4 or any(flow.sizes[first:end]) or any(flow.data[first:end]):
             found.append(gap)
