@@ -23,7 +23,7 @@ from small_device import (
     sampler_elf,
     station_elf,
 )
-from vector_fixtures import RUN, copied_layout, copied_sampler
+from vector_fixtures import RECORD_TABLE, RUN, STAMP_TABLE, copied_layout, copied_sampler
 
 from gemel.errors import LayoutError, UsageProblem
 from gemel.joining.pipeline import join
@@ -35,15 +35,7 @@ from gemel.placement.symbol_places import SymbolPlaces
 from gemel.record.record import record_size
 from gemel.spans import Span
 
-STAMP = """\
-[[stamp]]
-name = "station-length"
-at = { build = "station", symbol = "image_length" }
-width = 4
-value = { size_of = "station" }
-"""
 OVER = 'over = [{ area = "station-code", offset = 0, size = 0xFFC }]'
-RECORD_TABLE = '[record]\narea = "record"\nvendor = "harbour.example"\nclass = "small device"\n'
 FREE = SAMPLER + 0x800
 """Flash in the sampler's area, behind its build."""
 
@@ -87,7 +79,7 @@ def _checksum(name: str, over: str, at: str, algorithm: str = "CRC-32/ISO-HDLC")
 )
 def test_every_kind_of_stamp(value: str, width: int, more: str, expected: bytes) -> None:
     """A stamp's bytes are those of its value, numbers in its byte order, texts and ids padded with zeros."""
-    image = joined(layout({STAMP: _stamp("s", value, width, more=more)})).image
+    image = joined(layout({STAMP_TABLE: _stamp("s", value, width, more=more)})).image
     assert image.read(Span(FREE, width), None) == expected
 
 
@@ -98,7 +90,7 @@ def test_stamps_of_a_copied_build() -> None:
         + _stamp("run", '{ run_start_of = "sampler" }', offset=0x804)
         + _stamp("vectors", '{ vectors_of = "sampler" }', offset=0x808)
     )
-    text = copied_layout().text.replace(STAMP, stamps)
+    text = copied_layout().text.replace(STAMP_TABLE, stamps)
     made = joined(read_layout(text.encode(), "c.toml"), builds(sampler=copied_sampler()))
     assert struct.unpack("<III", made.image.read(Span(FREE, 12), None)) == (SAMPLER, RUN, RUN)
 
@@ -114,7 +106,7 @@ def test_a_stamp_is_written_at_its_symbol() -> None:
 
 def test_a_digest_of_a_build_with_stamps_inside() -> None:
     """SHA-256 of a build is taken after the stamps inside that build were written."""
-    made = joined(layout({STAMP: _stamp("hash", '{ sha256_of = "station" }', 32) + STAMP}))
+    made = joined(layout({STAMP_TABLE: _stamp("hash", '{ sha256_of = "station" }', 32) + STAMP_TABLE}))
     station = made.image.read(made.placed["station"].stored, None)
     assert struct.unpack_from("<I", station, 0x100) == (0x130,)
     assert made.image.read(Span(FREE, 32), None) == hashlib.sha256(station).digest()
@@ -124,7 +116,7 @@ def test_a_digest_of_an_area_counts_unwritten_bytes_as_erased() -> None:
     """SHA-256 of an area takes its unwritten bytes as the erased byte, here 0xA5."""
     read = layout(
         {
-            STAMP: _stamp("hash", '{ sha256_of = "station-code" }', 32),
+            STAMP_TABLE: _stamp("hash", '{ sha256_of = "station-code" }', 32),
             "write_unit = 8\n": "write_unit = 8\nerased_byte = 0xA5\n",
         }
     )
@@ -143,9 +135,9 @@ def test_checksums_over_stamps_and_checksums() -> None:
         + _checksum(
             "first", '[{ area = "station-code", size = 0xFF0 }]', '{ area = "sampler-code", offset = 0x810 }'
         )
-        + STAMP
+        + STAMP_TABLE
     )
-    made = joined(layout({STAMP: tables}))
+    made = joined(layout({STAMP_TABLE: tables}))
     read = made.image.read
     first = zlib.crc32(read(Span(STATION, 0xFF0), None))
     assert read(Span(SAMPLER + 0x810, 4), None) == struct.pack("<I", first)
@@ -159,7 +151,7 @@ def test_checksums_over_stamps_and_checksums() -> None:
 def test_ranges_count_in_the_order_they_are_given() -> None:
     """A checksum over two ranges takes them one after the other as the layout lists them."""
     over = '[{ build = "sampler" }, { start = 0x1000_0000, size = 16 }]'
-    made = joined(layout({STAMP: STAMP + _checksum("two", over, "0x1000_1900")}))
+    made = joined(layout({STAMP_TABLE: STAMP_TABLE + _checksum("two", over, "0x1000_1900")}))
     read = made.image.read
     data = read(made.placed["sampler"].stored, None) + read(Span(STATION, 16), None)
     assert read(Span(SAMPLER + 0x900, 4), None) == struct.pack("<I", zlib.crc32(data))
@@ -168,7 +160,7 @@ def test_ranges_count_in_the_order_they_are_given() -> None:
 def test_covered_bytes_are_programmed() -> None:
     """Where a checksum covers unwritten flash the erased byte is written, but not in reserved areas."""
     over = '["spare", "sampler-code", { start = 0x1000_3000, size = 256 }]'
-    made = joined(layout({STAMP: STAMP + _checksum("all", over, "0x1000_3100")}))
+    made = joined(layout({STAMP_TABLE: STAMP_TABLE + _checksum("all", over, "0x1000_3100")}))
     assert made.image.held_in(Span(SAMPLER, 0x2200)) == [
         Span(SAMPLER, 0x1000),
         Span(RECORD, 0x208),
@@ -182,7 +174,7 @@ def test_covered_bytes_are_programmed() -> None:
 @pytest.mark.parametrize("unit", [1, 8, 64])
 def test_values_fill_their_write_units(unit: int) -> None:
     """A value outside all builds is written with the rest of its write units, inside its area."""
-    read = layout({STAMP: _stamp("s", "1", 4, 0xA04), "write_unit = 8": f"write_unit = {unit}"})
+    read = layout({STAMP_TABLE: _stamp("s", "1", 4, 0xA04), "write_unit = 8": f"write_unit = {unit}"})
     (held,) = joined(read).image.held_in(Span(SAMPLER + 0x900, 0x300))
     start = (SAMPLER + 0xA04) // unit * unit
     assert held == Span(start, max(4, unit))
@@ -191,12 +183,14 @@ def test_values_fill_their_write_units(unit: int) -> None:
 def test_a_value_in_no_area_fills_its_write_unit_up_to_the_next_area() -> None:
     """In flash outside all areas a write unit is filled as far as it touches no area."""
     read = layout(
-        {STAMP: _stamp("s", "1").replace('{ area = "sampler-code", offset = 2048 }', "0x1000_3004")}
+        {STAMP_TABLE: _stamp("s", "1").replace('{ area = "sampler-code", offset = 2048 }', "0x1000_3004")}
     )
     assert joined(read).image.held_in(Span(0x1000_3000, 0x100)) == [Span(0x1000_3000, 8)]
     ragged = layout(
         {
-            STAMP: _stamp("s", "1", 2).replace('{ area = "sampler-code", offset = 2048 }', "0x1000_3004"),
+            STAMP_TABLE: _stamp("s", "1", 2).replace(
+                '{ area = "sampler-code", offset = 2048 }', "0x1000_3004"
+            ),
             "station-ram = {": 'odd = { memory = "flash", offset = 0x3006, size = 26, purpose = "data" }\n'
             "station-ram = {",
         }
@@ -234,7 +228,9 @@ def test_the_record_field_by_field() -> None:
 
 def test_version_and_rollback_of_the_command_line() -> None:
     """What the caller gives stands in for what the layout says, a rollback counter of 0 too."""
-    made = join(layout({STAMP: _stamp("v", '{ version = "text" }', 12)}), builds(), Version(9, 8, 70_000), 0)
+    made = join(
+        layout({STAMP_TABLE: _stamp("v", '{ version = "text" }', 12)}), builds(), Version(9, 8, 70_000), 0
+    )
     assert made.record is not None
     assert (made.record.version, made.record.rollback) == ("9.8.70000", 0)
     assert made.image.read(Span(FREE, 12), None) == b"9.8.70000\0\0\0"
@@ -252,7 +248,7 @@ def test_no_record() -> None:
 
 
 def _refused(tables: str, **options: object):
-    read = layout({STAMP: tables})
+    read = layout({STAMP_TABLE: tables})
     return refused(lambda: join(read, builds(), **options))  # type: ignore[arg-type]
 
 
@@ -283,7 +279,7 @@ def test_a_version_too_large_to_pack(version: Version) -> None:
 
 def test_a_build_without_an_id() -> None:
     """A stamp of a build id needs a build that has one."""
-    read = layout({STAMP: _stamp("id", '{ build_id_of = "sampler" }', 20)})
+    read = layout({STAMP_TABLE: _stamp("id", '{ build_id_of = "sampler" }', 20)})
     (problem,) = refused(lambda: joined(read, builds(sampler=sampler_elf(build_id=None))))
     assert (problem.what, problem.where) == ("build sampler has no build id", "stamp id")
 
@@ -291,14 +287,14 @@ def test_a_build_without_an_id() -> None:
 def test_vectors_of_a_build_of_data() -> None:
     """A build in an area of purpose data has no vector table whose address could be stamped."""
     area = 'sampler-code = { memory = "flash", offset = "4 KiB", size = "4 KiB", purpose = '
-    read = layout({STAMP: _stamp("v", '{ vectors_of = "sampler" }'), f'{area}"code"': f'{area}"data"'})
+    read = layout({STAMP_TABLE: _stamp("v", '{ vectors_of = "sampler" }'), f'{area}"code"': f'{area}"data"'})
     (problem,) = refused(lambda: joined(read))
     assert problem.what == "build sampler has no vector table"
 
 
 def test_missing_builds_and_version() -> None:
     """Builds that are missing or unknown and a version that nobody gave are one usage error."""
-    read = layout({STAMP: _stamp("v", '{ version = "text" }', 8), 'version = "1.2.3"\n': ""})
+    read = layout({STAMP_TABLE: _stamp("v", '{ version = "text" }', 8), 'version = "1.2.3"\n': ""})
     handed = {"sampler": builds()["sampler"], "logger": builds()["station"]}
     problems = refused(lambda: join(read, handed), UsageProblem)
     assert whats(problems) == [
@@ -329,7 +325,7 @@ def test_symbols_without_a_place_are_told_at_once() -> None:
 )
 def test_a_value_wider_than_its_symbol(width: int, offset: int, found: str) -> None:
     """A stamp that would run over the end of its symbol, into what lies behind it, is refused."""
-    tables = STAMP.replace("width = 4", f"width = {width}").replace(
+    tables = STAMP_TABLE.replace("width = 4", f"width = {width}").replace(
         'length" }', f'length", offset = {offset} }}'
     )
     (problem,) = _refused(tables)
@@ -339,8 +335,8 @@ def test_a_value_wider_than_its_symbol(width: int, offset: int, found: str) -> N
 
 def test_a_value_inside_a_symbol() -> None:
     """A value may go anywhere inside a larger symbol."""
-    tables = STAMP.replace("width = 4", "width = 2").replace('length" }', 'length", offset = 2 }')
-    image = joined(layout({STAMP: tables})).image
+    tables = STAMP_TABLE.replace("width = 4", "width = 2").replace('length" }', 'length", offset = 2 }')
+    image = joined(layout({STAMP_TABLE: tables})).image
     assert image.read(Span(STATION + 0x100, 4), None) == b"\xff\xff\x30\x01"
 
 
@@ -351,7 +347,7 @@ def _layout_refused(read: ReadLayout):
 def test_a_checksum_over_its_own_place_by_symbol() -> None:
     """A checksum at a symbol inside what it covers names itself and what to leave out."""
     at = 'at = { area = "station-code", offset = 0xFFC }'
-    read = layout({STAMP: "", at: 'at = { build = "station", symbol = "image_length" }'})
+    read = layout({STAMP_TABLE: "", at: 'at = { build = "station", symbol = "image_length" }'})
     (problem,) = _layout_refused(read)
     assert problem.what == "station-crc covers its own place"
     assert problem.next_step == "leave 0x1000_0100..0x1000_0103 out of what it covers (except)"
@@ -360,7 +356,7 @@ def test_a_checksum_over_its_own_place_by_symbol() -> None:
 def test_a_circle_of_two() -> None:
     """Two checksums that cover each other's place are told as a circle, in its order."""
     other = _checksum("other", '["station-code"]', "0x1000_1900")
-    read = layout({STAMP: other, OVER: 'over = ["sampler-code"]'})
+    read = layout({STAMP_TABLE: other, OVER: 'over = ["sampler-code"]'})
     (problem,) = _layout_refused(read)
     assert problem.what == "these values depend on each other in a circle"
     assert problem.found == "other needs station-crc needs other"
@@ -369,12 +365,12 @@ def test_a_circle_of_two() -> None:
 def test_circles_through_the_record() -> None:
     """A digest over the record, which digests the rest of flash, can never come out right."""
     stamp = _stamp("hash", '{ sha256_of = "record" }', 32)
-    (problem,) = _layout_refused(layout({STAMP: stamp}))
+    (problem,) = _layout_refused(layout({STAMP_TABLE: stamp}))
     assert problem.found == "hash needs record needs hash"
     through = _stamp("hash", '{ sha256_of = "record" }', 32, 0x900) + _checksum(
         "middle", "[{ start = 0x1000_1900, size = 32 }]", "0x1000_1A00"
     )
-    problems = _layout_refused(layout({STAMP: through}))
+    problems = _layout_refused(layout({STAMP_TABLE: through}))
     assert [problem.found for problem in problems] == [
         "hash needs record needs hash",
         "hash needs record needs middle needs hash",
@@ -383,8 +379,8 @@ def test_circles_through_the_record() -> None:
 
 def test_two_values_in_the_same_bytes() -> None:
     """Two values that share bytes are refused, also where only the build tells where one of them goes."""
-    second = STAMP.replace("station-length", "again").replace("width = 4", "width = 2")
-    (problem,) = _layout_refused(layout({STAMP: STAMP + second}))
+    second = STAMP_TABLE.replace("station-length", "again").replace("width = 4", "width = 2")
+    (problem,) = _layout_refused(layout({STAMP_TABLE: STAMP_TABLE + second}))
     assert problem.what == "two values are written to the same bytes"
     assert problem.found == ("again 0x1000_0100..0x1000_0101, station-length 0x1000_0100..0x1000_0103")
 
@@ -408,7 +404,7 @@ def test_values_far_from_their_symbol(offset: int, what: str) -> None:
     at = f'at = {{ build = "station", symbol = "mark", offset = {offset} }}'
     stamp = f'[[stamp]]\nname = "s"\n{at}\nwidth = 4\nvalue = 1\n'
     handed = builds(station_elf(symbols=(MARK,)))
-    problems = refused(lambda: joined(layout({STAMP: stamp}), handed), LayoutError)
+    problems = refused(lambda: joined(layout({STAMP_TABLE: stamp}), handed), LayoutError)
     assert what in whats(problems)
 
 
@@ -436,8 +432,8 @@ def test_a_range_that_does_not_come_out_even() -> None:
 def test_faults_of_the_layout_and_of_builds_come_together() -> None:
     """A missing symbol and a circle are told in one error, and none hides the other."""
     other = _checksum("other", '["station-code"]', "0x1000_1900")
-    missing = STAMP.replace("image_length", "no_such")
-    problems = _layout_refused(layout({STAMP: missing + other, OVER: 'over = ["sampler-code"]'}))
+    missing = STAMP_TABLE.replace("image_length", "no_such")
+    problems = _layout_refused(layout({STAMP_TABLE: missing + other, OVER: 'over = ["sampler-code"]'}))
     assert whats(problems) == [
         "symbol no_such of build station cannot be placed",
         "these values depend on each other in a circle",
