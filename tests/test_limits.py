@@ -15,7 +15,7 @@ from small_device import builds, layout
 
 from gemel.checksums.crc_catalogue import WIDEST, CrcParameters, parameter_problems
 from gemel.cli.main import exit_code
-from gemel.cli.parameters import MAX_SHOWN, address
+from gemel.cli.options import MAX_SHOWN, address
 from gemel.cli.signing.pass_phrases import phrase_of_file
 from gemel.errors import LONGEST_NEAR, MAX_NEAR, GemelError, UsageProblem, nearest_hint
 from gemel.files.reading import beginning_of

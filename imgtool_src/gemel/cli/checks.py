@@ -5,8 +5,11 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING, Any
 
+from gemel.cli import options
+from gemel.cli.declared import FILE, INPUT, INPUTS, argument, option
+from gemel.cli.options import INDEX, OF_AN_IMAGE
 from gemel.files.paths import FilePath
-from gemel.structs import Struct
+from gemel.structs import Struct, fields
 
 if TYPE_CHECKING:
     import datetime
@@ -34,49 +37,59 @@ NOT_OF_A_FOLDER = frozenset(("--joined-with", "--from-device", "--at", "--as", "
 
 
 class CheckArguments(Struct, kw_only=True):
-    """The words and options of ``gemel check``, as they are declared there."""
+    """The words and options of ``gemel check``."""
 
-    words: tuple[str, ...]
-    starts: tuple[int, ...]
-    from_device: bool
-    as_form: str | None
-    disassemble: bool
-    rehearsed: bool
-    version_text: str | None
-    rollback: int | None
-    trust: tuple[FilePath, ...]
-    policy: FilePath | None
-    at_least: int | None
-    previous: FilePath | None
-    index: FilePath | None
-    release: FilePath | None
-    joined_with: FilePath | None
-    paths_outside: bool
-    date_text: str | None
-    strict: Strict | None
-    form: str
-    reports: tuple[FilePath, ...]
-    everything: bool
-    quiet: bool
+    words: tuple[str, ...] = argument(metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
+    starts: tuple[int, ...] = options.several_at
+    from_device: bool = options.from_device
+    as_form: str | None = options.as_form
+    disassemble: bool = options.disassemble
+    rehearsed: bool = option(
+        "--rehearse",
+        is_flag=True,
+        help="Run the reset code of all cores in an emulated device too (gemel rehearse).",
+    )
+    version_text: str | None = options.version("Version that the image must hold.")
+    rollback: int | None = options.rollback("Rollback counter that the image must hold.")
+    trust: tuple[FilePath, ...] = options.trust("; of those that the layout trusts only these.")
+    policy: FilePath | None = options.policy
+    at_least: int | None = options.at_least
+    previous: FilePath | None = option(
+        "--previous",
+        metavar="IMAGE",
+        kind=INPUT,
+        help="Older image: the rollback counter must be at least its counter; where it is the same, "
+        "the version at least its version.",
+    )
+    index: FilePath | None = option(
+        "--index", kind=INPUT, help=f"{INDEX}compare the dump with the versions that it knows."
+    )
+    release: FilePath | None = option(
+        "--release",
+        metavar="FOLDER",
+        kind=FILE,
+        help="Check this folder of gemel release as a whole, by the layout and the image in it, in place of LAYOUT "
+        "IMAGE.",
+    )
+    joined_with: FilePath | None = option(
+        "--joined-with",
+        metavar="LAYOUT",
+        kind=INPUT,
+        help="Layout that the image was joined with: the tables in which it differs are listed.",
+    )
+    paths_outside: bool = options.paths_outside
+    date_text: str | None = options.date
+    strict: Strict | None = options.strict
+    form: str = options.form("text", "json", "sarif", "junit", "lines", "html")
+    reports: tuple[FilePath, ...] = options.report
+    everything: bool = option("--all", is_flag=True, help="In text, list every rule and place.")
+    quiet: bool = options.quiet
 
     def among(self, words: frozenset[str]) -> list[str]:
         """The options of ``words`` that are given."""
-        values: dict[str, object] = {
-            "--at": self.starts or None,
-            "--as": self.as_form,
-            "--version": self.version_text,
-            "--rollback": self.rollback,
-            "--trust": self.trust or None,
-            "--policy": self.policy,
-            "--at-least": self.at_least,
-            "--previous": self.previous,
-            "--joined-with": self.joined_with,
-            "--date": self.date_text,
-            "--rehearse": self.rehearsed or None,
-            "--from-device": self.from_device or None,
-            "--paths-outside": self.paths_outside or None,
-        }
-        return [word for word, value in values.items() if value is not None and word in words]
+        declared = ((name, each.default) for name, each in fields(self).items())
+        given = (each for name, each in declared if getattr(self, name) != each.absent)
+        return [word for each in given for word in each.words if word in words]
 
     @property
     def at(self) -> int | None:

@@ -13,7 +13,7 @@ from typing import Any
 
 from gemel.errors import GemelError
 from gemel.files.paths import FilePath
-from gemel.structs import Struct
+from gemel.structs import Struct, fields, replace
 
 REPEATED = "may be repeated"
 
@@ -83,6 +83,13 @@ class InputWord(Kind):
         return [each for each in values if not self.among_others or "=" in each or each.endswith(".toml")]
 
 
+FILE = FileName()
+"""A file's name.  Whether it can be read is said where it is read, with the system's reason."""
+
+INPUT, INPUTS = Input(), InputWord()
+"""A file that is read, and the words of a line that name files."""
+
+
 class Choice(Kind):
     """One of a few words."""
 
@@ -122,14 +129,14 @@ class Converted(Kind):
 
 
 class Parameter(Struct, kw_only=True):
-    """An argument, or an option with its ``words``; ``name`` is the parameter of the command's function.
+    """An argument, or an option with its ``words``; ``name`` is the field that is declared so.
 
     ``implied`` is the value of an option that stands alone, without ``=``; ``unless`` the name of a flag with which
     a required one may be left out.
     """
 
-    name: str
-    words: tuple[str, ...]
+    name: str = ""
+    words: tuple[str, ...] = ()
     off_words: tuple[str, ...] = ()
     kind: Kind
     multiple: bool = False
@@ -156,24 +163,28 @@ class Command:
         self,
         name: str,
         function: Callable[..., Any],
+        takes: type[Any] | None = None,
         help: str | None = None,
         finished: Callable[[str], str] | None = None,
         works_long: bool = False,
         exits: str = "0 all holds; 1 a rule is broken",
-        takes: type[Any] | None = None,
     ) -> None:
         self.name, self.function, self._finished, self.works_long = name, function, finished, works_long
         self.takes = takes
         self.exits = f"Exit codes: {exits}; 2 the work could not be done."
-        self.parameters: tuple[Parameter, ...] = (*function.__dict__.get("declared", ()), *COMMON)
+        declared = fields(takes).items() if takes else ()
+        self.parameters: tuple[Parameter, ...] = (
+            *(replace(each.default, name=name) for name, each in declared),
+            *COMMON,
+        )
         self._help = help or function.__doc__ or ""
         self.below: dict[str, Command] | None = None
 
-    def command(self, name: str) -> Callable[[Callable[..., Any]], Command]:
-        """Declare the function below as command ``name`` of this group."""
+    def command(self, name: str, takes: type[Any]) -> Callable[[Callable[..., Any]], Command]:
+        """Declare the function below as command ``name`` of this group, as `sub_command` does."""
 
         def declare(function: Callable[..., Any]) -> Command:
-            made = Command(name, function, exits=DONE)
+            made = Command(name, function, takes, exits=DONE)
             if self.below is not None:
                 self.below[name] = made
             return made
@@ -205,7 +216,7 @@ class Command:
             raise with_missing_files(error) from error.__cause__
 
     def _done(self, values: dict[str, Any]) -> Any:
-        return self.function(self.takes(**values)) if self.takes else self.function(**values)
+        return self.function(self.takes(**values)) if self.takes else self.function()
 
     def written_out(self, words: Sequence[str]) -> list[str]:
         """``words`` with the implied value after each option that stands alone."""
@@ -276,21 +287,15 @@ class Command:
 
 
 def sub_command(
-    name: str,
-    *,
-    help: str | None = None,
-    finished: Callable[[str], str] | None = None,
-    works_long: bool = False,
-    exits: str = "0 all holds; 1 a rule is broken",
-    takes: type[Any] | None = None,
+    name: str, takes: type[Any] | None = None, **more: Any
 ) -> Callable[[Callable[..., Any]], Command]:
-    """Declare the function below as command ``name``; its docstring is the help unless ``help`` is given.
+    """Declare the function below as command ``name``, which gets one of the class ``takes``, if it takes anything.
 
-    ``finished`` puts into the help what is made only where it is shown.  One that ``works_long`` shows progress.
-    ``exits`` says what the exit codes 0 and 1 mean.  The function has a parameter for each that is declared, or one
-    of the class that it ``takes``, whose fields they are.
+    Each field of that class has an `argument` or an `option` as its value.  ``more`` is as for `Command`: ``help``,
+    else the function's docstring; ``finished`` puts into the help what is made only where it is shown; one that
+    ``works_long`` shows progress; ``exits`` says what the exit codes 0 and 1 mean.
     """
-    return lambda function: Command(name, function, help, finished, works_long, exits, takes)
+    return lambda function: Command(name, function, takes, **more)
 
 
 def group(
@@ -307,23 +312,18 @@ def group(
 
 
 def argument(
-    name: str,
     *,
     kind: Kind | None = None,
     metavar: str | None = None,
     several: bool = False,
     required: bool | None = None,
-) -> Callable[[Any], Any]:
-    """Declare an argument: one value, or ``several``; required unless said otherwise or several."""
-    return _declared(
-        Parameter(
-            name=name,
-            words=(),
-            kind=kind or Kind(),
-            multiple=several,
-            required=not several if required is None else required,
-            metavar=metavar,
-        )
+) -> Any:
+    """Declare a field as an argument: one value, or ``several``; required unless said otherwise or several."""
+    return Parameter(
+        kind=kind or Kind(),
+        multiple=several,
+        required=not several if required is None else required,
+        metavar=metavar,
     )
 
 
@@ -333,13 +333,10 @@ def option(
     metavar: str | None = None,
     multiple: bool = False,
     is_flag: bool = False,
-    required: bool = False,
-    default: Any = None,
     help: str | None = None,
-    implied: str | None = None,
-    unless: str = "",
-) -> Callable[[Any], Any]:
-    """Declare an option by its words; a word without hyphens is the parameter's name, else the longest gives it.
+    **more: Any,
+) -> Any:
+    """Declare a field as an option by its words; ``more`` is as for `Parameter`.
 
     ``--x/--no-x`` is a flag that can be switched on and off.  The help of what may be given several times ends so.
     """
@@ -347,24 +344,17 @@ def option(
         help = (
             f"{help} {REPEATED.capitalize()}." if ". " in help else f"{help.removesuffix('.')}; {REPEATED}."
         )
-    names = [word for word in words if not word.startswith("-")]
-    written = tuple([word.partition("/")[0] for word in words if word.startswith("-")])
     off_words = tuple([word.partition("/")[2] for word in words if "/" in word])
-    return _declared(
-        Parameter(
-            name=names[0] if names else max(written, key=len).strip("-").replace("-", "_"),
-            words=written,
-            off_words=off_words,
-            kind=kind or Kind(),
-            multiple=multiple,
-            is_flag=is_flag or bool(off_words),
-            required=required,
-            default=default,
-            metavar=metavar or (None if is_flag or off_words else (kind or Kind()).metavar),
-            help=help,
-            implied=implied,
-            unless=unless,
-        )
+    kind = kind or Kind()
+    return Parameter(
+        words=tuple([word.partition("/")[0] for word in words]),
+        off_words=off_words,
+        kind=kind,
+        multiple=multiple,
+        is_flag=is_flag or bool(off_words),
+        metavar=metavar or (None if is_flag or off_words else kind.metavar),
+        help=help,
+        **more,
     )
 
 
@@ -383,11 +373,3 @@ VERBOSE = Parameter(
 )
 COMMON = (COLOUR, VERBOSE)
 """What every command takes besides its own."""
-
-
-def _declared(parameter: Parameter) -> Callable[[Any], Any]:
-    def declare(function: Any) -> Any:
-        function.__dict__.setdefault("declared", []).insert(0, parameter)
-        return function
-
-    return declare

@@ -7,23 +7,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import InputWord, IntRange, argument, option, sub_command
+from gemel.cli import options
+from gemel.cli.declared import FILE, INPUT, InputWord, IntRange, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import (
-    FILE,
-    INDEX,
-    INPUT,
-    READ,
-    at_least_option,
-    at_option,
-    date_option,
-    form_option,
-    paths_outside_option,
-    policy_option,
-    trust_option,
-)
+from gemel.cli.options import INDEX, READ
 from gemel.errors import GemelError, UsageProblem
 from gemel.files.paths import FilePath
+from gemel.structs import Struct
 from gemel.text.escaping import in_utf_8
 
 if TYPE_CHECKING:
@@ -36,74 +26,69 @@ IMAGE = "image="
 """What requires the versions that have the blocks of a file."""
 
 
-@sub_command("audit", works_long=True, exits="0 all images pass; 1 a rule is broken, or --find finds nothing")
-@argument("words", metavar="[LAYOUT] [PATH]...", several=True, kind=InputWord(among_others=True))
-@option("--layout", metavar="LAYOUT", kind=INPUT, help="The same as LAYOUT, for older scripts.")
-@option(
-    "--layouts",
-    kind=FILE,
-    metavar="FOLDER",
-    help="Judge each image by the layout in this folder whose digest its record names.",
+class AuditArguments(Struct, kw_only=True):
+    """The words and options of ``gemel audit``."""
+
+    words: tuple[str, ...] = argument(
+        metavar="[LAYOUT] [PATH]...", several=True, kind=InputWord(among_others=True)
+    )
+    layout: FilePath | None = option(
+        "--layout", metavar="LAYOUT", kind=INPUT, help="The same as LAYOUT, for older scripts."
+    )
+    layouts: FilePath | None = option(
+        "--layouts",
+        kind=FILE,
+        metavar="FOLDER",
+        help="Judge each image by the layout in this folder whose digest its record names.",
+    )
+    list_file: FilePath | None = option(
+        "--list", kind=FILE, help="Read paths from this file, one a line or ended by zero bytes."
+    )
+    index_file: FilePath | None = option(
+        "--index",
+        kind=FILE,
+        help=f"{INDEX}keep the results in it, and skip what is unchanged. Use an index of your own: it is believed.",
+    )
+    blocks: bool = option(
+        "--blocks",
+        is_flag=True,
+        help="Keep the blocks of images that pass in the index too, so that halves of them are found without their "
+        "files.",
+    )
+    again: bool = option("--again", is_flag=True, help="Judge all images, whatever the index knows.")
+    terms: tuple[str, ...] = option(
+        "--find",
+        metavar="FIELD=VALUE",
+        multiple=True,
+        help="List what the index knows by version, build-id, key, digest, layout, product or finding (a rule that "
+        "does not hold, as a cause or what it leads to), or by image=FILE; may be repeated: all must fit.",
+    )
+    form: str = options.form("text", "json", "csv", "jsonl", "html")
+    reports: tuple[FilePath, ...] = option(
+        "--report",
+        kind=FILE,
+        multiple=True,
+        help="Write the result to this file too, by suffix .txt, .json, .csv, .jsonl or .html (a summary).",
+    )
+    jobs: int | None = option("--jobs", kind=IntRange(1, 256), help="Processes that judge; else one a core.")
+    at: int | None = options.at
+    trust: tuple[FilePath, ...] = options.trust(".")
+    policy: FilePath | None = options.policy
+    at_least: int | None = options.at_least
+    paths_outside: bool = options.paths_outside
+    date_text: str | None = options.date
+    disassemble: bool = option(
+        "--disassemble/--no-disassemble", default=False, help=f"{READ}; it takes about a second a MiB."
+    )
+
+
+@sub_command(
+    "audit",
+    AuditArguments,
+    works_long=True,
+    exits="0 all images pass; 1 a rule is broken, or --find finds nothing",
 )
-@option(
-    "--list", "list_file", kind=FILE, help="Read paths from this file, one a line or ended by zero bytes."
-)
-@option(
-    "--index",
-    "index_file",
-    kind=FILE,
-    help=f"{INDEX}keep the results in it, and skip what is unchanged. Use an index of your own: it is believed.",
-)
-@option(
-    "--blocks",
-    is_flag=True,
-    help="Keep the blocks of images that pass in the index too, so that halves of them are found without their files.",
-)
-@option("--again", is_flag=True, help="Judge all images, whatever the index knows.")
-@option(
-    "--find",
-    "terms",
-    metavar="FIELD=VALUE",
-    multiple=True,
-    help="List what the index knows by version, build-id, key, digest, layout, product or finding (a rule that does "
-    "not hold, as a cause or what it leads to), or by image=FILE; may be repeated: all must fit.",
-)
-@form_option("text", "json", "csv", "jsonl", "html")
-@option(
-    "--report",
-    "reports",
-    kind=FILE,
-    multiple=True,
-    help="Write the result to this file too, by suffix .txt, .json, .csv, .jsonl or .html (a summary).",
-)
-@option("--jobs", kind=IntRange(1, 256), help="Processes that judge; else one a core.")
-@at_option
-@trust_option(".")
-@policy_option
-@at_least_option
-@paths_outside_option
-@date_option
-@option("--disassemble/--no-disassemble", default=False, help=f"{READ}; it takes about a second a MiB.")
-def command(
-    words: tuple[str, ...],
-    layout: FilePath | None,
-    layouts: FilePath | None,
-    list_file: FilePath | None,
-    index_file: FilePath | None,
-    blocks: bool,
-    again: bool,
-    terms: tuple[str, ...],
-    form: str,
-    reports: tuple[FilePath, ...],
-    jobs: int | None,
-    at: int | None,
-    trust: tuple[FilePath, ...],
-    policy: FilePath | None,
-    at_least: int | None,
-    paths_outside: bool,
-    date_text: str | None,
-    disassemble: bool,
-) -> int:
+def command(asked: AuditArguments) -> int:
     """Check many images, and find among those that were checked before.
 
     Each PATH is an image, or a folder, of which all images in it and below are checked, one line an image. A file
@@ -118,49 +103,54 @@ def command(
     Example:
       gemel audit tide-gauge.toml tide.hex tide.bin --index images.sqlite
     """
+    from gemel.files.output_targets import refuse_targets
+    from gemel.workflows.auditing.forms import form_of
+
+    if asked.blocks and (asked.index_file is None or asked.terms):
+        raise _usage("blocks are kept in an index", "--blocks", "--index FILE with it, and no --find")
+    forms = {file: form_of(file.name) for file in asked.reports}
+    inputs = [each for each in (asked.layout, asked.policy, asked.list_file, *asked.trust) if each]
+    refuse_targets(
+        [*asked.reports, *([asked.index_file] if asked.index_file and not asked.terms else [])], inputs
+    )
+    return _find(asked, forms) if asked.terms else _audit(asked, forms)
+
+
+def _audit(asked: AuditArguments, forms: dict[FilePath, AuditForm]) -> int:
+    """Judge all images; the highest exit code of one."""
     from gemel.audit.index import Index
     from gemel.cli.endings import NOTHING_CHANGED, kept_when_stopped
     from gemel.cli.printing import print_remarks
-    from gemel.files.output_targets import refuse_targets
-    from gemel.workflows.auditing.forms import form_named, form_of
+    from gemel.progress import tracked
+    from gemel.workflows.auditing.forms import form_named
     from gemel.workflows.auditing.many_images import audit
     from gemel.workflows.auditing.plan import Options, plan_for_folder, plan_for_layout
     from gemel.workflows.checking import date_of_today
     from gemel.workflows.inputs.values import date_of
 
-    if blocks and (index_file is None or terms):
-        raise _usage("blocks are kept in an index", "--blocks", "--index FILE with it, and no --find")
-    forms = {file: form_of(file.name) for file in reports}
-    inputs = [each for each in (layout, policy, list_file, *trust) if each]
-    refuse_targets([*reports, *([index_file] if index_file and not terms else [])], inputs)
-    if terms:
-        return _find(
-            terms, index_file, bool(words or list_file or layout or layouts), form_named(form), forms, at
-        )
-    chosen, paths = _layout_among(words, layout, layouts)
-    if not paths and list_file is None:
+    chosen, paths = _layout_among(asked.words, asked.layout, asked.layouts)
+    if not paths and asked.list_file is None:
         raise _usage("no images are named", "none", "PATH or --list FILE")
-    options = Options(
-        trust=tuple(map(str, trust)),
-        policy=str(policy) if policy else None,
-        at_least=at_least,
-        at=at,
-        disassemble=disassemble,
-        blocks=blocks,
-        paths_outside=paths_outside,
-        date=date_of(date_text) or date_of_today(),
+    how = Options(
+        trust=tuple(map(str, asked.trust)),
+        policy=str(asked.policy) if asked.policy else None,
+        at_least=asked.at_least,
+        at=asked.at,
+        disassemble=asked.disassemble,
+        blocks=asked.blocks,
+        paths_outside=asked.paths_outside,
+        date=date_of(asked.date_text) or date_of_today(),
     )
-    from gemel.progress import tracked
-
-    plan = plan_for_layout(chosen, options) if chosen else plan_for_folder(layouts or FilePath(""), options)
+    layouts = asked.layouts or FilePath("")
+    plan = plan_for_layout(chosen, how) if chosen else plan_for_folder(layouts, how)
     print_remarks(plan.remarks)
-    with closing(Index(index_file)) as index:
-        kept = "what was judged is kept in the index" if index_file else NOTHING_CHANGED
-        results = audit(_files(paths, list_file), plan, index, jobs=jobs or 0, again=again)
-        counted = sys.stderr and sys.stderr.isatty() and list_file is None
-        total = sum(1 for _ in _files(paths, list_file)) if counted else 0
+    with closing(Index(asked.index_file)) as index:
+        kept = "what was judged is kept in the index" if asked.index_file else NOTHING_CHANGED
+        results = audit(_files(paths, asked.list_file), plan, index, jobs=asked.jobs or 0, again=asked.again)
+        counted = sys.stderr and sys.stderr.isatty() and asked.list_file is None
+        total = sum(1 for _ in _files(paths, asked.list_file)) if counted else 0
         with kept_when_stopped(kept):
-            return _given(tracked(results, "images", total), form_named(form), forms).exit_code
+            return _given(tracked(results, "images", total), form_named(asked.form), forms).exit_code
 
 
 def _layout_among(
@@ -186,21 +176,16 @@ def _files(paths: Sequence[str], list_file: FilePath | None) -> Iterator[str]:
         yield from files_under(listed(list_file))
 
 
-def _find(
-    terms: Sequence[str],
-    index_file: FilePath | None,
-    more: bool,
-    form: AuditForm,
-    forms: dict[FilePath, AuditForm],
-    at: int | None,
-) -> int:
+def _find(asked: AuditArguments, forms: dict[FilePath, AuditForm]) -> int:
     """Print what the index knows; 1 if nothing fits."""
     from gemel.audit.index import Index
     from gemel.audit.terms import term_in
     from gemel.cli.printing import print_diagnostic
+    from gemel.workflows.auditing.forms import form_named
     from gemel.workflows.releasing.index import images_with
 
-    if index_file is None or more:
+    terms, index_file, at = asked.terms, asked.index_file, asked.at
+    if index_file is None or asked.words or asked.list_file or asked.layout or asked.layouts:
         found = "no --index" if index_file is None else "paths or a layout"
         raise _usage("--find answers from an index alone", found, "--index FILE --find FIELD=VALUE")
     files = [each.removeprefix(IMAGE) for each in terms if each.startswith(IMAGE)]
@@ -214,7 +199,7 @@ def _find(
             fitting = {each.content_sha256 for each in results}
             found_with = images_with(index, FilePath(files[0]), at)
             results = (each for each in found_with if not wanted or each.content_sha256 in fitting)
-        if _given(results, form, forms, ends=False).images:
+        if _given(results, form_named(asked.form), forms, ends=False).images:
             return 0
         print_diagnostic(f"{index_file}: nothing fits {' '.join(terms)}{_nearest(wanted)}")
         return 1

@@ -11,79 +11,15 @@ from gemel.cli.checks import (
     image_result,
     result_without_layout,
 )
-from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.parameters import (
-    FILE,
-    INDEX,
-    INPUT,
-    INPUTS,
-    OF_AN_IMAGE,
-    as_option,
-    at_least_option,
-    date_option,
-    disassemble_option,
-    form_option,
-    from_device_option,
-    paths_outside_option,
-    policy_option,
-    quiet_option,
-    report_option,
-    rollback_option,
-    several_at_option,
-    strict_option,
-    trust_option,
-    version_option,
-)
+from gemel.cli.declared import sub_command
+from gemel.cli.options import OF_AN_IMAGE
 from gemel.errors import UsageProblem
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
 
 
-@sub_command("check", works_long=True, takes=CheckArguments)
-@argument("words", metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
-@several_at_option
-@from_device_option
-@as_option
-@disassemble_option
-@option(
-    "--rehearse",
-    "rehearsed",
-    is_flag=True,
-    help="Run the reset code of all cores in an emulated device too (gemel rehearse).",
-)
-@version_option("Version that the image must hold.")
-@rollback_option("Rollback counter that the image must hold.")
-@trust_option("; of those that the layout trusts only these.")
-@policy_option
-@at_least_option
-@option(
-    "--previous",
-    metavar="IMAGE",
-    kind=INPUT,
-    help="Older image: the rollback counter must be at least its counter; where it is the same, "
-    "the version at least its version.",
-)
-@option("--index", kind=INPUT, help=f"{INDEX}compare the dump with the versions that it knows.")
-@option(
-    "--release",
-    metavar="FOLDER",
-    kind=FILE,
-    help="Check this folder of gemel release as a whole, by the layout and the image in it, in place of LAYOUT IMAGE.",
-)
-@option(
-    "--joined-with",
-    metavar="LAYOUT",
-    kind=INPUT,
-    help="Layout that the image was joined with: the tables in which it differs are listed.",
-)
-@paths_outside_option
-@date_option
-@strict_option
-@form_option("text", "json", "sarif", "junit", "lines", "html")
-@report_option
-@option("--all", "everything", is_flag=True, help="In text, list every rule and place.")
-@quiet_option
+@sub_command("check", CheckArguments, works_long=True)
 def command(asked: CheckArguments) -> int:
     """Check an image against its layout, with the builds if they are given.
 

@@ -6,49 +6,43 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.parameters import (
-    INPUT,
-    INPUTS,
-    as_option,
-    at_option,
-    form_option,
-    from_device_option,
-    result_option,
-)
+from gemel.cli import options
+from gemel.cli.declared import INPUT, INPUTS, argument, option, sub_command
 from gemel.errors import Problem, UsageProblem, all_of
 from gemel.files.paths import FilePath
+from gemel.structs import Struct, replace
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.comparing.changes import Comparison
     from gemel.layout.model import Layout
+    from gemel.layout.reader import ReadLayout
 
 
-@sub_command("compare", works_long=True, exits="0 the images are the same; 1 they differ")
-@argument("words", metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True, kind=INPUTS)
-@at_option
-@as_option
-@option(
-    "--old-layout",
-    metavar="LAYOUT",
-    kind=INPUT,
-    help="Layout that the old image was joined with, where that is another one.",
-)
-@from_device_option
-@option("--all", "everything", is_flag=True, help="In text, list everything that differs, however long.")
-@form_option("text", "json", "html")
-@result_option("; .json, .html by suffix")
-def command(
-    words: tuple[str, ...],
-    at: int | None,
-    as_form: str | None,
-    old_layout: FilePath | None,
-    from_device: bool,
-    everything: bool,
-    form: str,
-    output: FilePath | None,
-) -> int:
+class CompareArguments(Struct, kw_only=True):
+    """The words and options of ``gemel compare``."""
+
+    words: tuple[str, ...] = argument(
+        metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True, kind=INPUTS
+    )
+    at: int | None = options.at
+    as_form: str | None = options.as_form
+    old_layout: FilePath | None = option(
+        "--old-layout",
+        metavar="LAYOUT",
+        kind=INPUT,
+        help="Layout that the old image was joined with, where that is another one.",
+    )
+    from_device: bool = options.from_device
+    everything: bool = option(
+        "--all", is_flag=True, help="In text, list everything that differs, however long."
+    )
+    form: str = options.form("text", "json", "html")
+    output: FilePath | None = options.result("; .json, .html by suffix")
+
+
+@sub_command("compare", CompareArguments, works_long=True, exits="0 the images are the same; 1 they differ")
+def command(asked: CompareArguments) -> int:
     """Compare two images: what changed, and what must be programmed.
 
     Shown are changes by area, erase block, vector table, record field and signer; with the ELF files of both
@@ -63,32 +57,47 @@ def command(
     Example:
       gemel compare tide-gauge.toml tide.hex tide.bin
     """
-    from gemel.cli.printing import print_remarks
     from gemel.cli.results import form_by_suffix
+    from gemel.workflows.comparing import refuse_builds
+    from gemel.workflows.inputs.layouts import load_layout
+
+    layout, images, builds = _sorted(asked.words)
+    if layout is None:
+        refuse_builds([*builds, *(["--old-layout"] if asked.old_layout else [])])
+    read, old_read = all_of(
+        *((lambda file=file: load_layout(file) if file else None) for file in (layout, asked.old_layout))
+    )
+    form = form_by_suffix(asked.output, asked.form, "json", "html")
+    comparison = _compared(asked, layout, images, builds, read, old_read or read)
+    _give(comparison, form, asked, [each.layout if each else None for each in (read, old_read or read)])
+    return 0 if comparison.same else 1
+
+
+def _compared(
+    asked: CompareArguments,
+    layout: FilePath | None,
+    images: Sequence[FilePath],
+    builds: Sequence[str],
+    read: ReadLayout | None,
+    old_read: ReadLayout | None,
+) -> Comparison:
+    """What changed between the images, with remarks on what was given."""
+    from gemel.cli.printing import print_remarks
     from gemel.files.output_targets import refuse_targets
-    from gemel.structs import replace
-    from gemel.workflows.comparing import compare, refuse_builds
+    from gemel.workflows.comparing import compare
     from gemel.workflows.describing import keys_of
     from gemel.workflows.inputs.builds import OLD, build_files, builds_of_image, load_builds
     from gemel.workflows.inputs.images import read_images
-    from gemel.workflows.inputs.layouts import load_layout
 
-    layout, images, builds = _sorted(words)
     of_old = [text.removeprefix(OLD) for text in builds if text.startswith(OLD)]
     of_new = [text for text in builds if not text.startswith(OLD)]
-    if layout is None:
-        refuse_builds([*builds, *(["--old-layout"] if old_layout else [])])
-    read, old_read = all_of(
-        *((lambda file=file: load_layout(file) if file else None) for file in (layout, old_layout))
-    )
-    old_read = old_read or read
     _, old_files = all_of(
         lambda: build_files(read, of_new) if read else {},
         lambda: build_files(old_read, of_old) if old_read else {},
     )
-    form = form_by_suffix(output, form, "json", "html")
     (old, new), old_builds = all_of(
-        lambda: read_images(images, [old_read, read], at, as_form), lambda: load_builds(old_read, old_files)
+        lambda: read_images(images, [old_read, read], asked.at, asked.as_form),
+        lambda: load_builds(old_read, old_files),
     )
     new_files: dict[str, FilePath] = {}
     new_builds: dict[str, Build] = {}
@@ -97,12 +106,12 @@ def command(
         print_remarks(remarks)
     inputs = [
         *images,
-        *(each for each in (layout, old_layout) if each),
+        *(each for each in (layout, asked.old_layout) if each),
         *old_files.values(),
         *new_files.values(),
     ]
-    refuse_targets([output] if output else [], inputs)
-    if from_device:
+    refuse_targets([asked.output] if asked.output else [], inputs)
+    if asked.from_device:
         from gemel.workflows.reading_back import without_settings
 
         old, new = without_settings(old, old_read), without_settings(new, read)
@@ -114,25 +123,20 @@ def command(
         read,
         old_builds=old_builds,
         new_builds=new_builds,
-        options=["--from-device"] if from_device else [],
+        options=["--from-device"] if asked.from_device else [],
         old_layout=old_read,
     )
     both = [each.layout for each in (read, old_read) if each]
     own = {name for each in both for name, area in each.areas.items() if area.purpose == "settings"}
-    if names := [] if from_device else [each.area for each in comparison.areas if each.area in own]:
+    if names := [] if asked.from_device else [each.area for each in comparison.areas if each.area in own]:
         what = f"area {', '.join(names)} differs, which the device writes itself"
         step = "give --from-device where an image is a dump of a device"
         print_remarks([Problem(what, next_step=step)])
-    _give(comparison, form, output, everything, [each.layout if each else None for each in (read, old_read)])
-    return 0 if comparison.same else 1
+    return comparison
 
 
 def _give(
-    comparison: Comparison,
-    form: str,
-    output: FilePath | None,
-    everything: bool,
-    layouts: Sequence[Layout | None],
+    comparison: Comparison, form: str, asked: CompareArguments, layouts: Sequence[Layout | None]
 ) -> None:
     """Print the comparison in a form, or write it; ``layouts`` are those of the new image and of the old one."""
     from gemel.cli.results import give_text
@@ -141,17 +145,18 @@ def _give(
         from gemel.comparing.changes import FORMAT
         from gemel.text.as_json import form_text
 
-        give_text(form_text(FORMAT, comparison), output, plain=False)
+        give_text(form_text(FORMAT, comparison), asked.output, plain=False)
     elif form == "html":
         from gemel.page.compare import page_of_comparison
 
-        give_text(page_of_comparison(comparison, *layouts), output, plain=False)
+        give_text(page_of_comparison(comparison, *layouts), asked.output, plain=False)
     else:
         from gemel.cli.printing import terminal_width
         from gemel.comparing.as_text import text_of
 
-        lines = text_of(comparison, 80 if output else terminal_width(sys.stdout), everything)
-        give_text("".join(f"{line}\n" for line in lines), output)
+        width = 80 if asked.output else terminal_width(sys.stdout)
+        lines = text_of(comparison, width, asked.everything)
+        give_text("".join(f"{line}\n" for line in lines), asked.output)
 
 
 def _sorted(words: Sequence[str]) -> tuple[FilePath | None, list[FilePath], list[str]]:

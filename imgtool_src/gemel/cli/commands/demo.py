@@ -7,13 +7,12 @@ import os
 import sys
 from importlib.util import find_spec
 
-from gemel.cli.declared import argument, sub_command
+from gemel.cli.declared import FILE, argument, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE
 from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT, demo_files
 from gemel.errors import OutputError, UsageProblem
 from gemel.files.paths import FilePath
-from gemel.structs import NamedTuple
+from gemel.structs import NamedTuple, Struct
 from gemel.text.escaping import on_one_line
 from gemel.text.wrapping import wrapped
 
@@ -89,9 +88,14 @@ STOPPED = 128
 NOT_INSTALLED = "the emulator is not installed; pip install 'gemel[rehearse]'"
 
 
-@sub_command("demo", exits="0 every step ended as expected; 1 one did not")
-@argument("folder", required=False, kind=FILE)
-def command(folder: FilePath | None) -> int:
+class DemoArguments(Struct, kw_only=True):
+    """The words and options of ``gemel demo``."""
+
+    folder: FilePath | None = argument(required=False, kind=FILE)
+
+
+@sub_command("demo", DemoArguments, exits="0 every step ended as expected; 1 one did not")
+def command(asked: DemoArguments) -> int:
     """Join, check, show and rehearse the built-in tide gauge, and two mistakes being caught.
 
     The files are left in FOLDER (a new or empty one; without it, a new tide-gauge-demo here), with the
@@ -104,7 +108,7 @@ def command(folder: FilePath | None) -> int:
     from gemel.cli.endings import kept_when_stopped
     from gemel.cli.printing import wrapped
 
-    target = _target(folder)
+    target = _target(asked.folder)
     _unpack(target)
     stdout = sys.stdout
     here = on_one_line(str(target))

@@ -6,51 +6,56 @@ import os
 import sys
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import argument, option, sub_command
+from gemel.cli import options
+from gemel.cli.declared import FILE, INPUT, INPUTS, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import ADDRESS, FILE, INPUT, INPUTS, as_option
+from gemel.cli.options import ADDRESS
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.files.paths import FilePath
+from gemel.structs import Struct
 from gemel.text.escaping import in_shell
 
 if TYPE_CHECKING:
     from gemel.workflows.drafting import Tried
 
 
-@sub_command("draft", works_long=True, exits="0 all holds; 1 the draft does not join, or a rule is broken")
-@argument("given", metavar="NAME=BUILD... [IMAGE]", kind=INPUTS, several=True, required=True)
-@option(
-    "-o",
-    "--output",
-    metavar="LAYOUT",
-    kind=FILE,
-    help="Write the result here, not to stdout; a new file, unless --force is given.",
+class DraftArguments(Struct, kw_only=True):
+    """The words and options of ``gemel draft``."""
+
+    given: tuple[str, ...] = argument(
+        metavar="NAME=BUILD... [IMAGE]", kind=INPUTS, several=True, required=True
+    )
+    output: FilePath | None = option(
+        "-o",
+        "--output",
+        metavar="LAYOUT",
+        kind=FILE,
+        help="Write the result here, not to stdout; a new file, unless --force is given.",
+    )
+    force: bool = option("--force", is_flag=True, help="Overwrite the file that -o names.")
+    maps: tuple[str, ...] = option(
+        "--map",
+        kind=INPUTS,
+        metavar="[NAME=]FILE",
+        multiple=True,
+        help="Link map of a build (without NAME: of all), whose memory table states the regions.",
+    )
+    at: int | None = option("--at", kind=ADDRESS, help="Where a raw binary goes: an image, not a build.")
+    as_form: str | None = options.as_form
+    svd: FilePath | None = option(
+        "--svd",
+        kind=INPUT,
+        help="CMSIS-SVD file of the device: its registers' reset values and names, for rehearsals.",
+    )
+
+
+@sub_command(
+    "draft",
+    DraftArguments,
+    works_long=True,
+    exits="0 all holds; 1 the draft does not join, or a rule is broken",
 )
-@option("--force", is_flag=True, help="Overwrite the file that -o names.")
-@option(
-    "--map",
-    "maps",
-    kind=INPUTS,
-    metavar="[NAME=]FILE",
-    multiple=True,
-    help="Link map of a build (without NAME: of all), whose memory table states the regions.",
-)
-@option("--at", kind=ADDRESS, help="Where a raw binary goes: an image, not a build.")
-@as_option
-@option(
-    "--svd",
-    kind=INPUT,
-    help="CMSIS-SVD file of the device: its registers' reset values and names, for rehearsals.",
-)
-def command(
-    given: tuple[str, ...],
-    output: FilePath | None,
-    force: bool,
-    maps: tuple[str, ...],
-    at: int | None,
-    as_form: str | None,
-    svd: FilePath | None,
-) -> int:
+def command(asked: DraftArguments) -> int:
     """Draft a first layout from the builds, from an image with its record, or from both.
 
     Memories, areas and cores are guessed from segments, symbols, vector tables and build attributes; next to
@@ -74,23 +79,29 @@ def command(
     from gemel.workflows.drafting import draft_of_files, evidence, tried
     from gemel.workflows.joining import stripped
 
-    files, image = _files([text for text in given if "=" in text]), _image(given)
-    if output is not None:
-        _refuse_existing(output, [*files.values(), *(each for each in (image, svd) if each)], force)
-    recorded, builds = evidence(files, image, at, as_form)
+    files, image = _files([text for text in asked.given if "=" in text]), _image(asked.given)
+    if asked.output is not None:
+        _refuse_existing(
+            asked.output, [*files.values(), *(each for each in (image, asked.svd) if each)], asked.force
+        )
+    recorded, builds = evidence(files, image, asked.at, asked.as_form)
     for build in builds.values():
         print_remarks([*build.remarks, *stripped(build)])
-    folder = output.parent if output is not None else FilePath("")
-    data = draft_of_files(builds, recorded, maps=maps, svd=svd, files=files, folder=folder)
-    holds, verdict = _say(tried(data, "draft" if output is None else output.name, builds))
-    if output is None:
+    folder = asked.output.parent if asked.output is not None else FilePath("")
+    data = draft_of_files(builds, recorded, maps=asked.maps, svd=asked.svd, files=files, folder=folder)
+    holds, verdict = _say(tried(data, "draft" if asked.output is None else asked.output.name, builds))
+    if asked.output is None:
         echo(data, nl=False)
     else:
-        write_all({output: [data]})
-        print_diagnostic(written_words([output]))
-    asked = data.count(b"ask:") - data.count(b'"ask:"')
-    answer = f"answer the draft's {asked} question{'' if asked == 1 else 's'} (ask:), then " if asked else ""
-    step = f"next: {answer}run: gemel check {in_shell(output or 'LAYOUT')}"
+        write_all({asked.output: [data]})
+        print_diagnostic(written_words([asked.output]))
+    questions = data.count(b"ask:") - data.count(b'"ask:"')
+    answer = (
+        f"answer the draft's {questions} question{'' if questions == 1 else 's'} (ask:), then "
+        if questions
+        else ""
+    )
+    step = f"next: {answer}run: gemel check {in_shell(asked.output or 'LAYOUT')}"
     print_diagnostic(
         "\n".join([*wrapped(step, sys.stderr, indent=2), *wrapped(verdict, sys.stderr, indent=2)])
     )

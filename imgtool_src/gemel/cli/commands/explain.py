@@ -7,11 +7,12 @@ import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.cli import options
 from gemel.cli.catalogue import COMMANDS, TOPICS
 from gemel.cli.declared import DONE, argument, sub_command
-from gemel.cli.parameters import form_option, result_option
 from gemel.errors import UsageProblem
 from gemel.files.paths import FilePath
+from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.checking.rule import Rule
@@ -33,11 +34,16 @@ LEAST_OF_SENTENCE = 24
 """Columns that a rule's sentence must have in a list of one line each: fewer words of it say nothing."""
 
 
-@sub_command("explain", finished=_with_topics, exits=DONE)
-@argument("topic", metavar="[RULE|WORD|TOPIC]", several=True)
-@form_option("text", "json")
-@result_option("; .json by suffix")
-def command(topic: tuple[str, ...], form: str, output: FilePath | None) -> int:
+class ExplainArguments(Struct, kw_only=True):
+    """The words and options of ``gemel explain``."""
+
+    topic: tuple[str, ...] = argument(metavar="[RULE|WORD|TOPIC]", several=True)
+    form: str = options.form("text", "json")
+    output: FilePath | None = options.result("; .json by suffix")
+
+
+@sub_command("explain", ExplainArguments, finished=_with_topics, exits=DONE)
+def command(asked: ExplainArguments) -> int:
     """Explain the rules, one rule, or a format.
 
     Without RULE, WORD or TOPIC: all rules by subject, a line each. With a rule's name: what it checks, why, what to
@@ -55,14 +61,14 @@ def command(topic: tuple[str, ...], form: str, output: FilePath | None) -> int:
     from gemel.cli.results import form_by_suffix, give_text
     from gemel.text.wrapping import markdown_lines
 
-    wanted = " ".join(topic) or None
-    if form_by_suffix(output, form, "json") == "json":
-        give_text(_as_json(wanted), output, plain=False)
+    wanted = " ".join(asked.topic) or None
+    if form_by_suffix(asked.output, asked.form, "json") == "json":
+        give_text(_as_json(wanted), asked.output, plain=False)
     else:
         lines = _page(wanted).splitlines() if wanted in TOPICS else _rules(wanted)
-        if wanted in PAGES and output is None:
+        if wanted in PAGES and asked.output is None:
             lines = markdown_lines(_page(wanted), _width())
-        give_text("".join(f"{line}\n" for line in lines), output)
+        give_text("".join(f"{line}\n" for line in lines), asked.output)
     return 0
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 
-from gemel.cli.declared import Choice, argument, option, sub_command
+from gemel.cli import options
+from gemel.cli.declared import INPUT, Choice, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import INPUT, key_option, result_option
 from gemel.cli.printing import help_with_rows, print_diagnostic, written_words
-from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
+from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.errors import UsageProblem
 from gemel.files.paths import FilePath
+from gemel.structs import Struct
 from gemel.workflows.exports import EXPORTS, Export
 
 SUIT = ("suit", "an image as a signed SUIT envelope (IETF draft 37, a trial): LAYOUT IMAGE --key KEY -o FILE")
@@ -20,26 +21,22 @@ def _with_exports(text: str) -> str:
     return help_with_rows(text, "{exports}", (*((it.name, it.meaning) for it in EXPORTS), SUIT))
 
 
-@sub_command("export", finished=_with_exports, exits="0 done; 1 a rule is broken (suit)")
-@argument("what", metavar="WHAT", kind=Choice([*(export.name for export in EXPORTS), SUIT[0]]))
-@argument("layout", metavar="[LAYOUT]", kind=INPUT, required=False)
-@argument("image", metavar="[IMAGE]", kind=INPUT, required=False)
-@option("--core", metavar="CORE", help="Core whose view it is; else the primary.")
-@result_option()
-@key_option("Sign the SUIT envelope")
-@pass_phrase_options
-@open_keys_option
-def command(
-    what: str,
-    layout: FilePath | None,
-    image: FilePath | None,
-    core: str | None,
-    output: FilePath | None,
-    key_texts: tuple[str, ...],
-    phrase_files: tuple[FilePath, ...],
-    phrase_names: tuple[str, ...],
-    open_keys: bool,
-) -> int:
+class ExportArguments(Struct, kw_only=True):
+    """The words and options of ``gemel export``."""
+
+    what: str = argument(metavar="WHAT", kind=Choice([*(export.name for export in EXPORTS), SUIT[0]]))
+    layout: FilePath | None = argument(metavar="[LAYOUT]", kind=INPUT, required=False)
+    image: FilePath | None = argument(metavar="[IMAGE]", kind=INPUT, required=False)
+    core: str | None = option("--core", metavar="CORE", help="Core whose view it is; else the primary.")
+    output: FilePath | None = options.result()
+    key_texts: tuple[str, ...] = options.key("Sign the SUIT envelope")
+    phrase_files: tuple[FilePath, ...] = options.phrase_files
+    phrase_names: tuple[str, ...] = options.phrase_names
+    open_keys: bool = options.open_keys
+
+
+@sub_command("export", ExportArguments, finished=_with_exports, exits="0 done; 1 a rule is broken (suit)")
+def command(asked: ExportArguments) -> int:
     """Write out what both teams need from a layout or from gemel.
 
     \b
@@ -49,30 +46,32 @@ def command(
     Example:
       gemel export linker tide-gauge.toml --core sampler -o layout.ld
     """
-    if what == SUIT[0]:
+    if asked.what == SUIT[0]:
         from gemel.cli.suit_export import write_suit
 
-        words = [str(word) for word in (layout, image) if word]
-        phrases = PassPhrases(phrase_files, phrase_names)
-        return write_suit(words, core, output, key_texts, phrases, open_keys)
-    if image is not None or key_texts:
+        words = [str(word) for word in (asked.layout, asked.image) if word]
+        phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
+        return write_suit(words, asked.core, asked.output, asked.key_texts, phrases, asked.open_keys)
+    if asked.image is not None or asked.key_texts:
         raise UsageProblem(
             "images and keys are for export suit",
-            found=" ".join([*([str(image)] if image else []), *(["--key"] if key_texts else [])]),
-            expected=f"export {what} [LAYOUT]",
+            found=" ".join(
+                [*([str(asked.image)] if asked.image else []), *(["--key"] if asked.key_texts else [])]
+            ),
+            expected=f"export {asked.what} [LAYOUT]",
             next_step="leave them out",
         )
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
 
-    export = next(each for each in EXPORTS if each.name == what)
-    text = _text(export, layout, core)
-    if output is None:
+    export = next(each for each in EXPORTS if each.name == asked.what)
+    text = _text(export, asked.layout, asked.core)
+    if asked.output is None:
         echo(text.encode(), nl=False)
     else:
-        refuse_targets([output], [layout] if layout else [])
-        write_all({output: [text.encode()]})
-        print_diagnostic(written_words([output]))
+        refuse_targets([asked.output], [asked.layout] if asked.layout else [])
+        write_all({asked.output: [text.encode()]})
+        print_diagnostic(written_words([asked.output]))
     return 0
 
 

@@ -4,26 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.parameters import (
-    INPUTS,
-    as_option,
-    date_option,
-    disassemble_option,
-    form_option,
-    images_option,
-    key_option,
-    memories_option,
-    paths_outside_option,
-    policy_option,
-    quiet_option,
-    report_option,
-    rollback_option,
-    strict_option,
-    version_option,
-)
+from gemel.cli import options
+from gemel.cli.declared import INPUTS, argument, option, sub_command
 from gemel.cli.printing import print_diagnostic, print_remarks, written_lines
-from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
+from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.files.paths import FilePath
 from gemel.structs import NamedTuple, Struct
 from gemel.text.wrapping import labelled_lines
@@ -39,63 +23,43 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
 
 
 class JoinArguments(Struct, kw_only=True):
-    """The words and options of ``gemel join``, as they are declared below."""
+    """The words and options of ``gemel join``, ."""
 
-    words: tuple[str, ...]
-    outputs: tuple[FilePath, ...]
-    memories: tuple[str, ...]
-    version_text: str | None
-    rollback: int | None
-    key_texts: tuple[str, ...]
-    phrase_files: tuple[FilePath, ...]
-    phrase_names: tuple[str, ...]
-    leave_unsealed: bool
-    open_keys: bool
-    policy: FilePath | None
-    reads_back: bool
-    paths_outside: bool
-    date_text: str | None
-    disassemble: bool
-    as_form: str | None
-    dry_run: bool
-    strict: Strict | None
-    form: str
-    reports: tuple[FilePath, ...]
-    everything: bool
-    quiet: bool
+    words: tuple[str, ...] = argument(metavar=USAGE, several=True, kind=INPUTS)
+    outputs: tuple[FilePath, ...] = options.images(required=True, unless="dry_run")
+    memories: tuple[str, ...] = options.memories
+    version_text: str | None = options.version("Version of the image; else the layout's.")
+    rollback: int | None = options.rollback("Rollback counter of the image; else the layout's.")
+    key_texts: tuple[str, ...] = options.key()
+    phrase_files: tuple[FilePath, ...] = options.phrase_files
+    phrase_names: tuple[str, ...] = options.phrase_names
+    leave_unsealed: bool = option(
+        "--leave-unsealed",
+        is_flag=True,
+        help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
+    )
+    open_keys: bool = options.open_keys
+    policy: FilePath | None = options.policy
+    reads_back: bool = option(
+        "--read-back",
+        is_flag=True,
+        help="Before anything is written, read every output, each build's bytes and the seal by other libraries too.",
+    )
+    paths_outside: bool = options.paths_outside
+    date_text: str | None = options.date
+    disassemble: bool = options.disassemble
+    as_form: str | None = options.as_form
+    dry_run: bool = option(
+        "--dry-run", is_flag=True, help="Join and check, and write no image; -o may be left out."
+    )
+    strict: Strict | None = options.strict
+    form: str = options.form("text", "json", "sarif", "junit", "lines", "html")
+    reports: tuple[FilePath, ...] = options.report
+    everything: bool = option("--all", is_flag=True, help="In text, list every rule and place.")
+    quiet: bool = options.quiet
 
 
-@sub_command("join", works_long=True, takes=JoinArguments)
-@argument("words", metavar=USAGE, several=True, kind=INPUTS)
-@images_option(required=True, unless="dry_run")
-@memories_option
-@version_option("Version of the image; else the layout's.")
-@rollback_option("Rollback counter of the image; else the layout's.")
-@key_option()
-@pass_phrase_options
-@option(
-    "--leave-unsealed",
-    is_flag=True,
-    help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
-)
-@open_keys_option
-@policy_option
-@option(
-    "--read-back",
-    "reads_back",
-    is_flag=True,
-    help="Before anything is written, read every output, each build's bytes and the seal by other libraries too.",
-)
-@paths_outside_option
-@date_option
-@disassemble_option
-@as_option
-@option("--dry-run", is_flag=True, help="Join and check, and write no image; -o may be left out.")
-@strict_option
-@form_option("text", "json", "sarif", "junit", "lines", "html")
-@report_option
-@option("--all", "everything", is_flag=True, help="In text, list every rule and place.")
-@quiet_option
+@sub_command("join", JoinArguments, works_long=True)
 def command(asked: JoinArguments) -> int:
     """Join the builds of a layout into one flash image.
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from gemel.cli.declared import Choice, argument, group, option
+from gemel.cli import options
+from gemel.cli.declared import FILE, Choice, argument, group, option
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE
 from gemel.cli.printing import help_with_rows, print_done, written_words
-from gemel.cli.signing.pass_phrases import PassPhrases, pass_phrase_options
+from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.errors import UsageProblem
 from gemel.files.paths import FilePath
+from gemel.structs import Struct
 from gemel.text.escaping import on_one_line
 
 if TYPE_CHECKING:
@@ -53,24 +54,30 @@ def command() -> None:
     """
 
 
-@command.command("new")
-@argument("algorithm")
-@option("-o", "--output", metavar="KEY", required=True, kind=FILE, help="File for the private key.")
-@option("--public", metavar="PUBKEY", kind=FILE, help="File for the public part.")
-@pass_phrase_options
-@option(
-    "--no-pass-phrase", is_flag=True, help="Leave the key unprotected: anyone who reads the file has the key."
-)
-@option("--weak-pass-phrase", is_flag=True, help="Accept a pass phrase that is easily guessed.")
-def new(
-    algorithm: str,
-    output: FilePath,
-    public: FilePath | None,
-    phrase_files: tuple[FilePath, ...],
-    phrase_names: tuple[str, ...],
-    no_pass_phrase: bool,
-    weak_pass_phrase: bool,
-) -> None:
+class KeyNewArguments(Struct, kw_only=True):
+    """The words and options of ``gemel keys new``."""
+
+    algorithm: str = argument()
+    output: FilePath = option(
+        "-o", "--output", metavar="KEY", required=True, kind=FILE, help="File for the private key."
+    )
+    public: FilePath | None = option(
+        "--public", metavar="PUBKEY", kind=FILE, help="File for the public part."
+    )
+    phrase_files: tuple[FilePath, ...] = options.phrase_files
+    phrase_names: tuple[str, ...] = options.phrase_names
+    no_pass_phrase: bool = option(
+        "--no-pass-phrase",
+        is_flag=True,
+        help="Leave the key unprotected: anyone who reads the file has the key.",
+    )
+    weak_pass_phrase: bool = option(
+        "--weak-pass-phrase", is_flag=True, help="Accept a pass phrase that is easily guessed."
+    )
+
+
+@command.command("new", KeyNewArguments)
+def new(asked: KeyNewArguments) -> None:
     """Make a private key.
 
     ALGORITHM is Ed25519, ECDSA-P256, ECDSA-P384, RSA-3072-PSS, RSA-4096-PSS, ML-DSA-65 or ML-DSA-87. The pass
@@ -85,37 +92,45 @@ def new(
     from gemel.seals.keys.algorithms import algorithm_named, unknown_algorithm
     from gemel.seals.keys.keys import new_private_key
 
-    phrases = PassPhrases(phrase_files, phrase_names)
-    if algorithm_named(algorithm) is None:
-        raise UsageProblem(unknown_algorithm(algorithm))
-    if no_pass_phrase and phrases.given:
+    phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
+    if algorithm_named(asked.algorithm) is None:
+        raise UsageProblem(unknown_algorithm(asked.algorithm))
+    if asked.no_pass_phrase and phrases.given:
         raise UsageProblem(
             "a pass phrase and --no-pass-phrase",
             found="both",
             expected="one of them",
             next_step="leave one out",
         )
-    refuse_existing([output, *([public] if public else [])])
-    phrase = None if no_pass_phrase else phrases.of_new_key(weak_pass_phrase)
-    key = new_private_key(algorithm)
-    is_der = output.suffix.lower() == DER_SUFFIX
-    files = [NewFile(output, key.to_der(phrase) if is_der else key.to_pem(phrase), OWNER_ALONE)]
-    if public:
-        files.append(NewFile(public, _public_bytes(key.public_key, public)))
+    refuse_existing([asked.output, *([asked.public] if asked.public else [])])
+    phrase = None if asked.no_pass_phrase else phrases.of_new_key(asked.weak_pass_phrase)
+    key = new_private_key(asked.algorithm)
+    is_der = asked.output.suffix.lower() == DER_SUFFIX
+    files = [NewFile(asked.output, key.to_der(phrase) if is_der else key.to_pem(phrase), OWNER_ALONE)]
+    if asked.public:
+        files.append(NewFile(asked.public, _public_bytes(key.public_key, asked.public)))
     write_new(files)
     kind = "private key, no pass phrase" if phrase is None else "private key, encrypted"
     print_done(
-        "\n".join([*_lines(str(output), kind, key.public_key), written_words(file.path for file in files)])
+        "\n".join(
+            [*_lines(str(asked.output), kind, key.public_key), written_words(file.path for file in files)]
+        )
     )
 
 
-@command.command("show")
-@argument("key")
-@pass_phrase_options
-@option(
-    "--format", "form", kind=Choice(["text", "json"]), default="text", help="Form of the result on stdout."
-)
-def show(key: str, phrase_files: tuple[FilePath, ...], phrase_names: tuple[str, ...], form: str) -> None:
+class KeyShowArguments(Struct, kw_only=True):
+    """The words and options of ``gemel keys show``."""
+
+    key: str = argument()
+    phrase_files: tuple[FilePath, ...] = options.phrase_files
+    phrase_names: tuple[str, ...] = options.phrase_names
+    form: str = option(
+        "--format", kind=Choice(["text", "json"]), default="text", help="Form of the result on stdout."
+    )
+
+
+@command.command("show", KeyShowArguments)
+def show(asked: KeyShowArguments) -> None:
     """Show a key's algorithm, size and fingerprint.
 
     KEY is a file with a private or a public key, or the pkcs11: URI of a key on a token. The fingerprint is
@@ -127,8 +142,8 @@ def show(key: str, phrase_files: tuple[FilePath, ...], phrase_names: tuple[str, 
     """
     from gemel.cli.signing.public_part import public_part
 
-    found = public_part(key, PassPhrases(phrase_files, phrase_names))
-    if form == "text":
+    found = public_part(asked.key, PassPhrases(asked.phrase_files, asked.phrase_names))
+    if asked.form == "text":
         echo("\n".join(_lines(found.name, found.kind.value, found.key)))
         return
     from gemel.text.as_json import json_text
@@ -136,13 +151,17 @@ def show(key: str, phrase_files: tuple[FilePath, ...], phrase_names: tuple[str, 
     echo(json_text(_data(found.name, found.kind.value, found.key)).encode(), nl=False)
 
 
-@command.command("public")
-@argument("key")
-@option("-o", "--output", required=True, kind=FILE, help="File for the public part.")
-@pass_phrase_options
-def public_key(
-    key: str, output: FilePath, phrase_files: tuple[FilePath, ...], phrase_names: tuple[str, ...]
-) -> None:
+class KeyPublicArguments(Struct, kw_only=True):
+    """The words and options of ``gemel keys public``."""
+
+    key: str = argument()
+    output: FilePath = option("-o", "--output", required=True, kind=FILE, help="File for the public part.")
+    phrase_files: tuple[FilePath, ...] = options.phrase_files
+    phrase_names: tuple[str, ...] = options.phrase_names
+
+
+@command.command("public", KeyPublicArguments)
+def public_key(asked: KeyPublicArguments) -> None:
     """Write the public part of a key.
 
     It is for those who check seals. KEY is a file with a private or a public key, or the pkcs11: URI of a key on a
@@ -155,10 +174,10 @@ def public_key(
     from gemel.cli.signing.public_part import public_part
     from gemel.files.new_files import NewFile, refuse_existing, write_new
 
-    refuse_existing([output])
-    found = public_part(key, PassPhrases(phrase_files, phrase_names))
-    write_new([NewFile(output, _public_bytes(found.key, output))])
-    print_done(written_words([output]))
+    refuse_existing([asked.output])
+    found = public_part(asked.key, PassPhrases(asked.phrase_files, asked.phrase_names))
+    write_new([NewFile(asked.output, _public_bytes(found.key, asked.output))])
+    print_done(written_words([asked.output]))
 
 
 def _public_bytes(key: PublicKey, path: FilePath) -> bytes:

@@ -4,127 +4,95 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import Choice, argument, option, sub_command
-from gemel.cli.parameters import (
-    FILE,
-    INDEX,
-    INPUT,
-    INPUTS,
-    date_option,
-    disassemble_option,
-    key_option,
-    paths_outside_option,
-    policy_option,
-    quiet_option,
-    rollback_option,
-    strict_option,
-    version_option,
-)
+from gemel.cli import options
+from gemel.cli.declared import FILE, INPUT, INPUTS, Choice, argument, option, sub_command
+from gemel.cli.options import INDEX
 from gemel.cli.printing import print_diagnostic, print_remarks
-from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
+from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.files.paths import FilePath
+from gemel.structs import Struct
 from gemel.text.wrapping import labelled_lines
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Strict
+    from gemel.workflows.releasing.inputs import ReleaseRequest
 
 USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 
 
-@sub_command("release", works_long=True)
-@argument("words", metavar=USAGE, several=True, kind=INPUTS)
-@option(
-    "-o",
-    "--output",
-    "folder",
-    metavar="FOLDER",
-    kind=FILE,
-    required=True,
-    help="New folder to make, whole or not at all.",
-)
-@key_option(more=", and sign the provenance with it")
-@pass_phrase_options
-@open_keys_option
-@option(
-    "--format",
-    "formats",
-    multiple=True,
-    kind=Choice(["hex", "srec", "bin"]),
-    help="Form of the image; may be repeated.  [default: hex]",
-)
-@option(
-    "--memory-files/--no-memory-files",
-    "memories",
-    default=True,
-    help="Write every byte of each memory that the image has bytes in too, raw, erased ones filled in."
-    "  [default: write]",
-)
-@version_option("Version of the image; else the layout's.")
-@rollback_option("Rollback counter of the image; else the layout's.")
-@option(
-    "--previous",
-    metavar="IMAGE",
-    kind=INPUT,
-    help="Older image: the rollback counter must be at least its counter, and notes say what changed.",
-)
-@policy_option
-@option(
-    "--sbom",
-    "sboms",
-    metavar="[NAME=]FILE",
-    multiple=True,
-    help="CycloneDX JSON of a team, of build NAME or of the product, to merge into the SBOM.",
-)
-@option(
-    "--vex",
-    kind=INPUT,
-    multiple=True,
-    help="VEX of a team as JSON (CycloneDX, OpenVEX, CSAF), to ship byte for byte in vex/.",
-)
-@option(
-    "--builder",
-    metavar="URI",
-    help="Who runs this, for the provenance, such as the URI of a CI job's definition.",
-)
-@option(
-    "--index",
-    kind=FILE,
-    help=f"{INDEX}put the release into it, for gemel audit --find and gemel check --from-device.",
-)
-@option(
-    "--rehearse",
-    is_flag=True,
-    help="Run the reset code of all cores in an emulated device too (gemel rehearse), and ship its timeline.",
-)
-@paths_outside_option
-@date_option
-@disassemble_option
-@strict_option
-@quiet_option
-def command(
-    words: tuple[str, ...],
-    folder: FilePath,
-    key_texts: tuple[str, ...],
-    phrase_files: tuple[FilePath, ...],
-    phrase_names: tuple[str, ...],
-    open_keys: bool,
-    formats: tuple[str, ...],
-    memories: bool,
-    version_text: str | None,
-    rollback: int | None,
-    previous: FilePath | None,
-    policy: FilePath | None,
-    sboms: tuple[str, ...],
-    vex: tuple[FilePath, ...],
-    builder: str | None,
-    index: FilePath | None,
-    rehearse: bool,
-    paths_outside: bool,
-    date_text: str | None,
-    disassemble: bool,
-    strict: Strict | None,
-    quiet: bool,
-) -> int:
+class ReleaseArguments(Struct, kw_only=True):
+    """The words and options of ``gemel release``."""
+
+    words: tuple[str, ...] = argument(metavar=USAGE, several=True, kind=INPUTS)
+    folder: FilePath = option(
+        "-o",
+        "--output",
+        metavar="FOLDER",
+        kind=FILE,
+        required=True,
+        help="New folder to make, whole or not at all.",
+    )
+    key_texts: tuple[str, ...] = options.key(more=", and sign the provenance with it")
+    phrase_files: tuple[FilePath, ...] = options.phrase_files
+    phrase_names: tuple[str, ...] = options.phrase_names
+    open_keys: bool = options.open_keys
+    formats: tuple[str, ...] = option(
+        "--format",
+        multiple=True,
+        kind=Choice(["hex", "srec", "bin"]),
+        help="Form of the image; may be repeated.  [default: hex]",
+    )
+    memories: bool = option(
+        "--memory-files/--no-memory-files",
+        default=True,
+        help="Write every byte of each memory that the image has bytes in too, raw, erased ones filled in."
+        "  [default: write]",
+    )
+    version_text: str | None = options.version("Version of the image; else the layout's.")
+    rollback: int | None = options.rollback("Rollback counter of the image; else the layout's.")
+    previous: FilePath | None = option(
+        "--previous",
+        metavar="IMAGE",
+        kind=INPUT,
+        help="Older image: the rollback counter must be at least its counter, and notes say what changed.",
+    )
+    policy: FilePath | None = options.policy
+    sboms: tuple[str, ...] = option(
+        "--sbom",
+        metavar="[NAME=]FILE",
+        multiple=True,
+        help="CycloneDX JSON of a team, of build NAME or of the product, to merge into the SBOM.",
+    )
+    vex: tuple[FilePath, ...] = option(
+        "--vex",
+        kind=INPUT,
+        multiple=True,
+        help="VEX of a team as JSON (CycloneDX, OpenVEX, CSAF), to ship byte for byte in vex/.",
+    )
+    builder: str | None = option(
+        "--builder",
+        metavar="URI",
+        help="Who runs this, for the provenance, such as the URI of a CI job's definition.",
+    )
+    index: FilePath | None = option(
+        "--index",
+        kind=FILE,
+        help=f"{INDEX}put the release into it, for gemel audit --find and gemel check --from-device.",
+    )
+    rehearse: bool = option(
+        "--rehearse",
+        is_flag=True,
+        help="Run the reset code of all cores in an emulated device too (gemel rehearse), and ship its timeline.",
+    )
+    paths_outside: bool = options.paths_outside
+    date_text: str | None = options.date
+    disassemble: bool = options.disassemble
+    strict: Strict | None = options.strict
+    quiet: bool = options.quiet
+
+
+@sub_command("release", ReleaseArguments, works_long=True)
+def command(asked: ReleaseArguments) -> int:
     """Make the folder that is shipped: images, layout, keys, reports, SBOM, provenance, digests.
 
     The builds are joined, sealed and checked as gemel join does it. Then every written file, each build's bytes and
@@ -140,52 +108,57 @@ def command(
       gemel release tide-gauge.toml station=station.elf sampler=sampler.elf -o tide-1.4.2
     """
     from gemel.cli.endings import NOTHING_WRITTEN
-    from gemel.cli.positions import given, layout_of
     from gemel.cli.reporting import Shown
     from gemel.cli.signing.key_options import GivenKeys
     from gemel.cli.signing.seal_lines import unsealed_lines
     from gemel.files.folders import refuse_folder
     from gemel.workflows.read_back import read_back_words
     from gemel.workflows.releasing.index import refuse_index, write_release
-    from gemel.workflows.releasing.inputs import ReleaseRequest
     from gemel.workflows.releasing.release import make_release
 
-    refuse_folder(folder)
-    if index:
-        refuse_index(index, folder)
-    found = given(words, USAGE, least=0, most=0)
-    request = ReleaseRequest(
-        layout=layout_of(found, USAGE),
-        builds=found.builds,
-        formats=formats or ("hex",),
-        memories=memories,
-        version=version_text,
-        rollback=rollback,
-        previous=previous,
-        policy=policy,
-        sboms=sboms,
-        vex=vex,
-        builder=builder,
-        rehearse=rehearse,
-        strict=strict or "",
-        disassemble=disassemble,
-        date=date_text,
-        paths_outside=paths_outside,
-    )
-    phrases = PassPhrases(phrase_files, phrase_names)
-    with GivenKeys(key_texts, phrases, open_keys=open_keys) as keys:
+    refuse_folder(asked.folder)
+    if asked.index:
+        refuse_index(asked.index, asked.folder)
+    request = _request(asked)
+    phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
+    with GivenKeys(asked.key_texts, phrases, open_keys=asked.open_keys) as keys:
         released = make_release(request, keys)
     print_remarks(released.remarks)
     result, done = released.check, []
-    shown = Shown(result, silent=quiet and bool(released.files))
+    shown = Shown(result, silent=asked.quiet and bool(released.files))
     with shown:
         if released.files:
-            print_remarks(write_release(folder, released, index))
-            files = [("wrote", f"{folder}/{name}") for name in sorted(released.files)]
+            print_remarks(write_release(asked.folder, released, asked.index))
+            files = [("wrote", f"{asked.folder}/{name}") for name in sorted(released.files)]
             done = labelled_lines([*read_back_words(result), *files], shown.width, 0)
-            if result.inspection.layout.seal and not key_texts:
+            if result.inspection.layout.seal and not asked.key_texts:
                 done += unsealed_lines(shown.width, "the same command, with --key KEY.pem and a new folder")
         else:
             print_diagnostic(NOTHING_WRITTEN)
     shown.verdict(done)
     return 0 if released.files else 1
+
+
+def _request(asked: ReleaseArguments) -> ReleaseRequest:
+    from gemel.cli.positions import given, layout_of
+    from gemel.workflows.releasing.inputs import ReleaseRequest
+
+    found = given(asked.words, USAGE, least=0, most=0)
+    return ReleaseRequest(
+        layout=layout_of(found, USAGE),
+        builds=found.builds,
+        formats=asked.formats or ("hex",),
+        memories=asked.memories,
+        version=asked.version_text,
+        rollback=asked.rollback,
+        previous=asked.previous,
+        policy=asked.policy,
+        sboms=asked.sboms,
+        vex=asked.vex,
+        builder=asked.builder,
+        rehearse=asked.rehearse,
+        strict=asked.strict or "",
+        disassemble=asked.disassemble,
+        date=asked.date_text,
+        paths_outside=asked.paths_outside,
+    )

@@ -5,21 +5,12 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
-from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.parameters import (
-    INPUT,
-    INPUTS,
-    OF_AN_IMAGE,
-    as_option,
-    form_option,
-    from_device_option,
-    paths_outside_option,
-    result_option,
-    several_at_option,
-    trust_option,
-)
+from gemel.cli import options
+from gemel.cli.declared import INPUT, INPUTS, argument, option, sub_command
+from gemel.cli.options import OF_AN_IMAGE
 from gemel.errors import UsageProblem, all_of
 from gemel.files.paths import FilePath
+from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
@@ -42,34 +33,29 @@ TO_BE_SIGNED = ".tbs"
 """The suffix of a file of bytes to be signed."""
 
 
-@sub_command("show", works_long=True, exits="0 done; 1 the seal does not hold (--trust)")
-@argument("words", metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
-@several_at_option
-@from_device_option
-@as_option
-@option("--layout", metavar="LAYOUT", kind=INPUT, help="The same as LAYOUT, for older scripts.")
-@option(
-    "--no-layout",
-    "alone",
-    is_flag=True,
-    help="Show what the file alone says, whatever layout the folder has.",
-)
-@trust_option(": exit code 1 where it does not hold.")
-@paths_outside_option
-@form_option("text", "json", "html")
-@result_option("; .json, .html by suffix")
-def command(
-    words: tuple[str, ...],
-    starts: tuple[int, ...],
-    from_device: bool,
-    as_form: str | None,
-    layout: FilePath | None,
-    alone: bool,
-    trust: tuple[FilePath, ...],
-    paths_outside: bool,
-    form: str,
-    output: FilePath | None,
-) -> int:
+class ShowArguments(Struct, kw_only=True):
+    """The words and options of ``gemel show``."""
+
+    words: tuple[str, ...] = argument(metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
+    starts: tuple[int, ...] = options.several_at
+    from_device: bool = options.from_device
+    as_form: str | None = options.as_form
+    layout: FilePath | None = option(
+        "--layout", metavar="LAYOUT", kind=INPUT, help="The same as LAYOUT, for older scripts."
+    )
+    alone: bool = option(
+        "--no-layout",
+        is_flag=True,
+        help="Show what the file alone says, whatever layout the folder has.",
+    )
+    trust: tuple[FilePath, ...] = options.trust(": exit code 1 where it does not hold.")
+    paths_outside: bool = options.paths_outside
+    form: str = options.form("text", "json", "html")
+    output: FilePath | None = options.result("; .json, .html by suffix")
+
+
+@sub_command("show", ShowArguments, works_long=True, exits="0 done; 1 the seal does not hold (--trust)")
+def command(asked: ShowArguments) -> int:
     """Show what is in an image.
 
     With a layout: its memories drawn to scale, builds, record, vector tables, stamps and checksums. With
@@ -88,40 +74,46 @@ def command(
     from gemel.cli.results import form_by_suffix, give_text
     from gemel.files.output_targets import refuse_targets
 
-    words = (str(layout), *words) if layout else words
-    found = given(words, OF_AN_IMAGE, own=not alone, most=MOST_FILES if from_device else 1)
+    words = (str(asked.layout), *asked.words) if asked.layout else asked.words
+    found = given(words, OF_AN_IMAGE, own=not asked.alone, most=MOST_FILES if asked.from_device else 1)
     image = found.images[0]
-    refuse_targets([output] if output else [], [*found.images, *([found.layout] if found.layout else [])])
-    if image.suffix.lower() == TO_BE_SIGNED and not as_form:
+    refuse_targets(
+        [asked.output] if asked.output else [], [*found.images, *([found.layout] if found.layout else [])]
+    )
+    if image.suffix.lower() == TO_BE_SIGNED and not asked.as_form:
         given_too = {
-            "--trust": trust,
-            "--at": starts,
-            "--from-device": from_device,
-            "--format": form != "text",
+            "--trust": asked.trust,
+            "--at": asked.starts,
+            "--from-device": asked.from_device,
+            "--format": asked.form != "text",
             "builds": found.builds,
         }
-        return _show_request(image, output, [name for name, value in given_too.items() if value])
-    shown = _described(found, starts, from_device, as_form, trust, paths_outside)
+        return _show_request(image, asked.output, [name for name, value in given_too.items() if value])
+    shown = _described(
+        found, asked.starts, asked.from_device, asked.as_form, asked.trust, asked.paths_outside
+    )
     contents = shown.contents
-    code = 1 if trust and not shown.is_trusted else 0
-    form = form_by_suffix(output, form, "json", "html")
+    code = 1 if asked.trust and not shown.is_trusted else 0
+    form = form_by_suffix(asked.output, asked.form, "json", "html")
     if form == "json":
         from gemel.show.facts.contents import FORMAT
         from gemel.text.as_json import form_text
 
         # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
-        give_text(form_text(FORMAT, contents), output, plain=False)
+        give_text(form_text(FORMAT, contents), asked.output, plain=False)
         return code
     if form == "html":
-        give_text(shown.to_html(), output, plain=False)
+        give_text(shown.to_html(), asked.output, plain=False)
         return code
     from gemel.cli.printing import terminal_width
     from gemel.show.as_text.whole import text_of
 
-    signs = _signs(None if output else sys.stdout)
-    lines = text_of(contents, 80 if output else terminal_width(sys.stdout), signs)
-    text = "\n".join("".join(each.text for each in line) if output else _printed(line) for line in lines)
-    give_text(f"{text}\n", output)
+    signs = _signs(None if asked.output else sys.stdout)
+    lines = text_of(contents, 80 if asked.output else terminal_width(sys.stdout), signs)
+    text = "\n".join(
+        "".join(each.text for each in line) if asked.output else _printed(line) for line in lines
+    )
+    give_text(f"{text}\n", asked.output)
     return code
 
 

@@ -2,26 +2,12 @@
 
 from __future__ import annotations
 
-from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.parameters import (
-    FILE,
-    INPUTS,
-    OF_AN_IMAGE,
-    as_option,
-    at_option,
-    date_option,
-    images_option,
-    key_option,
-    memories_option,
-    paths_outside_option,
-    policy_option,
-    quiet_option,
-    rollback_option,
-    trust_option,
-    version_option,
-)
-from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
+from gemel.cli import options
+from gemel.cli.declared import FILE, INPUTS, argument, option, sub_command
+from gemel.cli.options import OF_AN_IMAGE
+from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.files.paths import FilePath
+from gemel.structs import Struct
 
 
 def _with_openssl(text: str) -> str:
@@ -33,72 +19,58 @@ def _with_openssl(text: str) -> str:
     return cleandoc(text).replace("{openssl}", "\n".join(openssl_lines(72)))
 
 
-@sub_command("sign", works_long=True, finished=_with_openssl)
-@argument("words", metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
-@images_option()
-@memories_option
-@key_option()
-@pass_phrase_options
-@open_keys_option
-@option(
-    "--to-be-signed",
-    multiple=True,
-    kind=FILE,
-    help="Write the bytes that the --public key's owner must sign elsewhere, and no image.",
-)
-@option(
-    "--signature",
-    "signatures",
-    multiple=True,
-    kind=FILE,
-    help="Insert a signature that was made elsewhere with the --public key; of ECDSA also in DER.",
-)
-@option(
-    "--public",
-    "publics",
-    metavar="PUBKEY",
-    multiple=True,
-    kind=FILE,
-    help="Public key file of a --to-be-signed or --signature, in the same order.",
-)
-@version_option("Version that the image must hold; else the layout's.")
-@rollback_option("Rollback counter that the image must hold; else the layout's.")
-@option("--add", is_flag=True, help="Keep the signers that the image has; all of them must hold.")
-@option(
-    "--more-to-come",
-    is_flag=True,
-    help="Write the image although further signers are missing, who sign it later with --add.",
-)
-@trust_option("; of those that the layout trusts only these. With --add, keep only signers by these keys.")
-@policy_option
-@paths_outside_option
-@date_option
-@at_option
-@as_option
-@quiet_option
-def command(
-    words: tuple[str, ...],
-    outputs: tuple[FilePath, ...],
-    memories: tuple[str, ...],
-    key_texts: tuple[str, ...],
-    phrase_files: tuple[FilePath, ...],
-    phrase_names: tuple[str, ...],
-    open_keys: bool,
-    to_be_signed: tuple[FilePath, ...],
-    signatures: tuple[FilePath, ...],
-    publics: tuple[FilePath, ...],
-    version_text: str | None,
-    rollback: int | None,
-    add: bool,
-    more_to_come: bool,
-    trust: tuple[FilePath, ...],
-    policy: FilePath | None,
-    paths_outside: bool,
-    date_text: str | None,
-    at: int | None,
-    as_form: str | None,
-    quiet: bool,
-) -> int:
+class SignArguments(Struct, kw_only=True):
+    """The words and options of ``gemel sign``."""
+
+    words: tuple[str, ...] = argument(metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
+    outputs: tuple[FilePath, ...] = options.images()
+    memories: tuple[str, ...] = options.memories
+    key_texts: tuple[str, ...] = options.key()
+    phrase_files: tuple[FilePath, ...] = options.phrase_files
+    phrase_names: tuple[str, ...] = options.phrase_names
+    open_keys: bool = options.open_keys
+    to_be_signed: tuple[FilePath, ...] = option(
+        "--to-be-signed",
+        multiple=True,
+        kind=FILE,
+        help="Write the bytes that the --public key's owner must sign elsewhere, and no image.",
+    )
+    signatures: tuple[FilePath, ...] = option(
+        "--signature",
+        multiple=True,
+        kind=FILE,
+        help="Insert a signature that was made elsewhere with the --public key; of ECDSA also in DER.",
+    )
+    publics: tuple[FilePath, ...] = option(
+        "--public",
+        metavar="PUBKEY",
+        multiple=True,
+        kind=FILE,
+        help="Public key file of a --to-be-signed or --signature, in the same order.",
+    )
+    version_text: str | None = options.version("Version that the image must hold; else the layout's.")
+    rollback: int | None = options.rollback("Rollback counter that the image must hold; else the layout's.")
+    add: bool = option(
+        "--add", is_flag=True, help="Keep the signers that the image has; all of them must hold."
+    )
+    more_to_come: bool = option(
+        "--more-to-come",
+        is_flag=True,
+        help="Write the image although further signers are missing, who sign it later with --add.",
+    )
+    trust: tuple[FilePath, ...] = options.trust(
+        "; of those that the layout trusts only these. With --add, keep only signers by these keys."
+    )
+    policy: FilePath | None = options.policy
+    paths_outside: bool = options.paths_outside
+    date_text: str | None = options.date
+    at: int | None = options.at
+    as_form: str | None = options.as_form
+    quiet: bool = options.quiet
+
+
+@sub_command("sign", SignArguments, works_long=True, finished=_with_openssl)
+def command(asked: SignArguments) -> int:
     """Seal an image that was joined before.
 
     The image is checked before anything is signed, and again before the sealed image is written. Its old
@@ -123,30 +95,30 @@ def command(
     from gemel.cli.signing.sign_request import hand_over, seal_image
     from gemel.workflows.signing import SignRequest, refuse_mixture
 
-    found = given(words, OF_AN_IMAGE)
+    found = given(asked.words, OF_AN_IMAGE)
     request = SignRequest(
         layout_of(found, OF_AN_IMAGE),
         found.images[0],
         found.builds,
-        outputs,
-        to_be_signed,
-        signatures,
-        publics,
-        add,
-        trust,
-        at,
-        more_to_come,
-        version_text,
-        rollback,
-        memories,
-        as_form,
-        policy,
-        date_text,
-        paths_outside,
+        asked.outputs,
+        asked.to_be_signed,
+        asked.signatures,
+        asked.publics,
+        asked.add,
+        asked.trust,
+        asked.at,
+        asked.more_to_come,
+        asked.version_text,
+        asked.rollback,
+        asked.memories,
+        asked.as_form,
+        asked.policy,
+        asked.date_text,
+        asked.paths_outside,
     )
-    refuse_mixture(request, bool(key_texts))
-    if to_be_signed:
-        return hand_over(request, quiet)
-    phrases = PassPhrases(phrase_files, phrase_names)
-    with GivenKeys(key_texts, phrases, open_keys=open_keys) as keys:
-        return seal_image(request, keys, quiet)
+    refuse_mixture(request, bool(asked.key_texts))
+    if asked.to_be_signed:
+        return hand_over(request, asked.quiet)
+    phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
+    with GivenKeys(asked.key_texts, phrases, open_keys=asked.open_keys) as keys:
+        return seal_image(request, keys, asked.quiet)

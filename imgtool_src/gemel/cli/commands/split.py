@@ -5,18 +5,27 @@ from __future__ import annotations
 import os
 import sys
 
-from gemel.cli.declared import DONE, argument, option, sub_command
-from gemel.cli.parameters import FILE, INPUTS, OF_AN_IMAGE, as_option, at_option
+from gemel.cli import options
+from gemel.cli.declared import DONE, FILE, INPUTS, argument, option, sub_command
+from gemel.cli.options import OF_AN_IMAGE
 from gemel.errors import OutputError
 from gemel.files.paths import FilePath
+from gemel.structs import Struct
 
 
-@sub_command("split", works_long=True, exits=DONE)
-@argument("words", metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
-@option("-o", "--output", "folder", metavar="FOLDER", kind=FILE, required=True, help="Folder for the parts.")
-@at_option
-@as_option
-def command(words: tuple[str, ...], folder: FilePath, at: int | None, as_form: str | None) -> int:
+class SplitArguments(Struct, kw_only=True):
+    """The words and options of ``gemel split``."""
+
+    words: tuple[str, ...] = argument(metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
+    folder: FilePath = option(
+        "-o", "--output", metavar="FOLDER", kind=FILE, required=True, help="Folder for the parts."
+    )
+    at: int | None = options.at
+    as_form: str | None = options.as_form
+
+
+@sub_command("split", SplitArguments, works_long=True, exits=DONE)
+def command(asked: SplitArguments) -> int:
     """Take an image apart: one HEX and one raw binary a build.
 
     So one team's new build can be joined with the other's out of a received image. gemel join of all parts gives
@@ -37,14 +46,14 @@ def command(words: tuple[str, ...], folder: FilePath, at: int | None, as_form: s
     from gemel.workflows.inputs.layouts import load_layout_and_files
     from gemel.workflows.splitting import split
 
-    found = given(words, OF_AN_IMAGE)
+    found = given(asked.words, OF_AN_IMAGE)
     layout, image = layout_of(found, OF_AN_IMAGE), found.images[0]
     read, _, _ = load_layout_and_files(layout, found.builds)
-    loaded = read_image(image, layout=read, at=at, form=as_form)
+    loaded = read_image(image, layout=read, at=asked.at, form=asked.as_form)
     files, builds, remarks = builds_of_image(read, loaded, found.builds)
     parts = split(read, loaded, builds)
-    _make_folder(folder)
-    outputs = {folder / name: [data] for name, data in parts.files.items()}
+    _make_folder(asked.folder)
+    outputs = {asked.folder / name: [data] for name, data in parts.files.items()}
     refuse_targets([], [layout, image, *files.values()], outputs)
     write_all(outputs)
     print_remarks([*remarks, *parts.remarks])

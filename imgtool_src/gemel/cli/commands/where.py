@@ -6,14 +6,17 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import DONE, InputWord, argument, option, sub_command
+from gemel.cli import options
+from gemel.cli.declared import DONE, FILE, INPUT, InputWord, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE, INDEX, INPUT, as_option, at_option, form_option
+from gemel.cli.options import INDEX
 from gemel.errors import Problem, UsageProblem
 from gemel.files.paths import FilePath
+from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
+    from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
     from gemel.lookup.facts import Lookup
 
@@ -22,47 +25,46 @@ BLOCK = 1 << 16
 """Bytes that are read from stdin at most before what they say is printed."""
 
 
-@sub_command("where", exits=DONE)
-@argument(
-    "words",
-    metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...",
-    several=True,
-    kind=InputWord(among_others=True),
-)
-@option("--image", metavar="IMAGE", kind=INPUT, help="Image whose bytes and record are used too.")
-@at_option
-@as_option
-@option(
-    "--symbols",
-    "folders",
-    kind=FILE,
-    metavar="FOLDER",
-    multiple=True,
-    help="Folder with ELF files by build id, .build-id/xx/yyyy.debug.",
-)
-@option(
-    "--build-id",
-    "build_ids",
-    metavar="[NAME=]ID",
-    multiple=True,
-    help="Take the build with this build id, or its first digits, from --symbols.",
-)
-@option("--version", metavar="X.Y.Z", help="Take the builds of this version from --symbols, by --index.")
-@option("--index", kind=INPUT, help=f"{INDEX}it has the build ids of each version.")
-@option("--core", "cores", multiple=True, metavar="CORE", help="Core whose view it is; else all of them.")
-@form_option("text", "json")
-def command(
-    words: tuple[str, ...],
-    image: FilePath | None,
-    at: int | None,
-    as_form: str | None,
-    folders: tuple[FilePath, ...],
-    build_ids: tuple[str, ...],
-    version: str | None,
-    index: FilePath | None,
-    cores: tuple[str, ...],
-    form: str,
-) -> int:
+class WhereArguments(Struct, kw_only=True):
+    """The words and options of ``gemel where``."""
+
+    words: tuple[str, ...] = argument(
+        metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...",
+        several=True,
+        kind=InputWord(among_others=True),
+    )
+    image: FilePath | None = option(
+        "--image", metavar="IMAGE", kind=INPUT, help="Image whose bytes and record are used too."
+    )
+    at: int | None = options.at
+    as_form: str | None = options.as_form
+    folders: tuple[FilePath, ...] = option(
+        "--symbols",
+        kind=FILE,
+        metavar="FOLDER",
+        multiple=True,
+        help="Folder with ELF files by build id, .build-id/xx/yyyy.debug.",
+    )
+    build_ids: tuple[str, ...] = option(
+        "--build-id",
+        metavar="[NAME=]ID",
+        multiple=True,
+        help="Take the build with this build id, or its first digits, from --symbols.",
+    )
+    version: str | None = option(
+        "--version", metavar="X.Y.Z", help="Take the builds of this version from --symbols, by --index."
+    )
+    index: FilePath | None = option(
+        "--index", kind=INPUT, help=f"{INDEX}it has the build ids of each version."
+    )
+    cores: tuple[str, ...] = option(
+        "--core", multiple=True, metavar="CORE", help="Core whose view it is; else all of them."
+    )
+    form: str = options.form("text", "json")
+
+
+@sub_command("where", WhereArguments, exits=DONE)
+def command(asked: WhereArguments) -> int:
     """Look up addresses and symbols as each core sees them.
 
     An address (0x1000_0204 or 10000204) is shown with its memory, area, build, section, symbol and source line,
@@ -78,52 +80,26 @@ def command(
       gemel where tide-gauge.toml station=station.elf sampler=sampler.elf 0x1000_8124
     """
     from gemel.cli.printing import print_remarks
-    from gemel.workflows.inputs.images import read_image
     from gemel.workflows.looking_up import answers_and_problems, lookup_of
 
-    layout, builds, queries = _sorted(words)
-    read, files, given = _inputs(layout, builds)
-    if image is not None and read is None:
-        raise UsageProblem(
-            "an image is read by a layout", where="--image", found=str(image), next_step="give LAYOUT"
-        )
-    loaded = read_image(image, layout=read, at=at, form=as_form) if image else None
-    if loaded and read:
-        from gemel.workflows.inputs.builds import without_others
-
-        print_remarks(without_others(read, loaded, builds, files, given))
-    if folders or build_ids or version or index:
-        from gemel.workflows.inputs.symbol_files import (
-            builds_by_id,
-            builds_of_image,
-            ids_of_version,
-            refuse_symbols,
-        )
-
-        build_ids = (*ids_of_version(index, version, read), *build_ids)
-        refuse_symbols(folders, build_ids, loaded is not None)
-        if loaded and read and not build_ids:
-            of_image, remarks = builds_of_image(loaded, folders, read)
-            print_remarks(remarks)
-            given = of_image | given
-        given = given | builds_by_id(build_ids, folders, read)
-    lookup = lookup_of(read, given, loaded, queries)
+    layout, builds, queries = _sorted(asked.words)
+    lookup = lookup_of(*_looked_up_in(asked, layout, builds), queries)
     if queries in ([], ["-"]):
-        if form == "json":
+        if asked.form == "json":
             step = "give addresses or symbols; a text from standard input stays text"
             raise UsageProblem("nothing to answer in JSON", where="--format json", next_step=step)
-        if not _annotate(lookup, cores):
+        if not _annotate(lookup, asked.cores):
             print_remarks(
                 [Problem("standard input is empty", next_step="give an address or a symbol, or a text")]
             )
         return 0
-    answers, problems = answers_and_problems(lookup, queries, cores)
-    if form == "json" and not problems:  # one document: the answers, or what is wrong
+    answers, problems = answers_and_problems(lookup, queries, asked.cores)
+    if asked.form == "json" and not problems:  # one document: the answers, or what is wrong
         from gemel.lookup.facts import FORMAT, Answers
         from gemel.text.as_json import form_text
 
         echo(form_text(FORMAT, Answers.of(answers)).encode("ascii"), nl=False)
-    elif form == "text" and answers:
+    elif asked.form == "text" and answers:
         from gemel.cli.printing import terminal_width
         from gemel.lookup.as_text import text_of
 
@@ -132,6 +108,41 @@ def command(
     if problems:
         raise UsageProblem(problems)
     return 0
+
+
+def _looked_up_in(
+    asked: WhereArguments, layout: FilePath | None, builds: Sequence[str]
+) -> tuple[ReadLayout | None, dict[str, Build], Image | None]:
+    """The layout, the builds, those of --symbols among them, and the image, with remarks on what was given."""
+    from gemel.cli.printing import print_remarks
+    from gemel.workflows.inputs.images import read_image
+
+    read, files, given = _inputs(layout, builds)
+    if asked.image is not None and read is None:
+        raise UsageProblem(
+            "an image is read by a layout", where="--image", found=str(asked.image), next_step="give LAYOUT"
+        )
+    loaded = read_image(asked.image, layout=read, at=asked.at, form=asked.as_form) if asked.image else None
+    if loaded and read:
+        from gemel.workflows.inputs.builds import without_others
+
+        print_remarks(without_others(read, loaded, builds, files, given))
+    if asked.folders or asked.build_ids or asked.version or asked.index:
+        from gemel.workflows.inputs.symbol_files import (
+            builds_by_id,
+            builds_of_image,
+            ids_of_version,
+            refuse_symbols,
+        )
+
+        build_ids = (*ids_of_version(asked.index, asked.version, read), *asked.build_ids)
+        refuse_symbols(asked.folders, build_ids, loaded is not None)
+        if loaded and read and not build_ids:
+            of_image, remarks = builds_of_image(loaded, asked.folders, read)
+            print_remarks(remarks)
+            given = of_image | given
+        given = given | builds_by_id(build_ids, asked.folders, read)
+    return read, given, loaded
 
 
 def _sorted(words: Sequence[str]) -> tuple[FilePath | None, list[str], list[str]]:

@@ -8,11 +8,8 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
-from typing import Any, TypeVar
+from collections.abc import Sequence
 
-from gemel.cli.declared import option
-from gemel.cli.parameters import FILE
 from gemel.cli.printing import print_remarks
 from gemel.errors import Problem, UsageProblem
 from gemel.files.paths import FilePath
@@ -20,39 +17,6 @@ from gemel.structs import Struct
 
 LARGEST_FILE = 64 << 10
 """Bytes of a file with a pass phrase or PIN, at most."""
-
-_Command = TypeVar("_Command", bound=Callable[..., Any])
-
-
-def pass_phrase_options(command: _Command) -> _Command:
-    """Add ``--pass-phrase-file`` and ``--pass-phrase-env``, as ``phrase_files`` and ``phrase_names``."""
-    for declare in (
-        option(
-            "--pass-phrase-env",
-            "phrase_names",
-            metavar="NAME",
-            multiple=True,
-            help="Environment variable that holds the pass phrase or PIN.",
-        ),
-        option(
-            "--pass-phrase-file",
-            "phrase_files",
-            multiple=True,
-            kind=FILE,
-            help="File that holds the pass phrase or PIN, one line; else it is prompted for on the terminal. "
-            "One for all keys, or one for each key that needs one.",
-        ),
-    ):
-        command = declare(command)
-    return command
-
-
-open_keys_option = option(
-    "--key-open-to-others",
-    "open_keys",
-    is_flag=True,
-    help="Sign with key files that other users can read or change too; without it they are refused.",
-)
 
 
 class PassPhrases(Struct, repr=False):

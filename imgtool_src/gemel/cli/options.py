@@ -1,40 +1,32 @@
-"""Kinds of command-line values that several commands take."""
+"""What several commands take, each declared once."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from typing import Any
 
-from gemel.cli.declared import Choice, Converted, FileName, Input, InputWord, IntRange, option
+from gemel.cli.declared import FILE, INPUT, INPUTS, Choice, Converted, IntRange, option
 from gemel.errors import Problem, UsageProblem
-
-FILE = FileName()
-"""A file's name.  Whether it can be read is said where it is read, with the system's reason."""
-
-INPUT, INPUTS = Input(), InputWord()
-"""A file that is read, and the words of a line that name files."""
 
 OF_AN_IMAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 """The words of a command that is about an image."""
 
 READ = "Read the code instruction by instruction for those that its core lacks"
-disassemble_option = option(
+disassemble = option(
     "--disassemble/--no-disassemble",
     default=True,
     help=f"{READ}; --no-disassemble saves the time.  [default: read, where the extra 'disassemble' is installed]",
 )
 """Whether code is read; the rules that do it report the missing extra as not checked."""
 
-date_option = option(
+date = option(
     "--date",
-    "date_text",
     metavar="YYYY-MM-DD",
     help="Date that waivers end by; else the machine's. The report names it.",
 )
 """The date of a check; no variable of the environment sets it."""
 
-paths_outside_option = option(
+paths_outside = option(
     "--paths-outside", is_flag=True, help="Follow the layout's paths out of its folder too."
 )
 """Whether a layout may name files anywhere; one that came from others may not."""
@@ -45,25 +37,23 @@ INDEX = "Index of gemel audit or gemel release: "
 COUNTER = IntRange(0, 0xFFFF_FFFF)
 """A rollback counter."""
 
-at_least_option = option("--at-least", kind=COUNTER, help="Lowest rollback counter that an image may have.")
-policy_option = option(
+at_least = option("--at-least", kind=COUNTER, help="Lowest rollback counter that an image may have.")
+policy = option(
     "--policy", kind=INPUT, help="Require what this policy of your own says too (gemel explain policy)."
 )
-memories_option = option(
+memories = option(
     "--memory",
-    "memories",
     metavar="NAME=FILE",
     multiple=True,
     help="Write the whole of this flash memory too, raw, with erased bytes filled in.",
 )
 
 
-def images_option(required: bool = False, unless: str = "") -> Callable[[Any], Any]:
+def images(required: bool = False, unless: str = "") -> Any:
     """``-o`` of a command that writes an image; required ``unless`` the flag of that name is given."""
     return option(
         "-o",
         "--output",
-        "outputs",
         metavar="IMAGE",
         multiple=True,
         required=required,
@@ -73,29 +63,49 @@ def images_option(required: bool = False, unless: str = "") -> Callable[[Any], A
     )
 
 
-def version_option(what: str) -> Callable[[Any], Any]:
+def version(what: str) -> Any:
     """``--version``, which is ``what``."""
-    return option("--version", "version_text", metavar="X.Y.Z", help=what)
+    return option("--version", metavar="X.Y.Z", help=what)
 
 
-def rollback_option(what: str) -> Callable[[Any], Any]:
+def rollback(what: str) -> Any:
     """``--rollback``, which is ``what``."""
     return option("--rollback", kind=COUNTER, help=what)
 
 
-def key_option(what: str = "Seal", more: str = "") -> Callable[[Any], Any]:
+def key(what: str = "Seal", more: str = "") -> Any:
     """``--key``: what is done with it, and ``more``."""
     help = f"{what} with this private key, a file or a pkcs11: URI (a key on a token){more}."
-    return option("--key", "key_texts", metavar="KEY", multiple=True, kind=INPUTS, help=help)
+    return option("--key", metavar="KEY", multiple=True, kind=INPUTS, help=help)
 
 
-def trust_option(more: str) -> Callable[[Any], Any]:
+phrase_files = option(
+    "--pass-phrase-file",
+    multiple=True,
+    kind=FILE,
+    help="File that holds the pass phrase or PIN, one line; else it is prompted for on the terminal. "
+    "One for all keys, or one for each key that needs one.",
+)
+phrase_names = option(
+    "--pass-phrase-env",
+    metavar="NAME",
+    multiple=True,
+    help="Environment variable that holds the pass phrase or PIN.",
+)
+open_keys = option(
+    "--key-open-to-others",
+    is_flag=True,
+    help="Sign with key files that other users can read or change too; without it they are refused.",
+)
+
+
+def trust(more: str) -> Any:
     """``--trust``, with ``more`` of what it means for the command."""
     help = f"Require a seal by this public key{more}"
     return option("--trust", metavar="PUBKEY", multiple=True, kind=INPUT, help=help)
 
 
-def result_option(more: str = "") -> Callable[[Any], Any]:
+def result(more: str = "") -> Any:
     """``-o`` of a command with one result."""
     return option("-o", "--output", kind=FILE, help=f"Write the result here, not to stdout{more}.")
 
@@ -137,36 +147,32 @@ ADDRESS = Converted(address, "ADDRESS")
 """The kind of an option that takes an address."""
 
 AT = "Where a raw binary goes; else the start of the layout's first flash."
-at_option = option("--at", kind=ADDRESS, help=AT)
-several_at_option = option(
-    "--at", "starts", kind=ADDRESS, multiple=True, help=f"{AT} Of several files of a dump one each."
-)
-from_device_option = option(
+at = option("--at", kind=ADDRESS, help=AT)
+several_at = option("--at", kind=ADDRESS, multiple=True, help=f"{AT} Of several files of a dump one each.")
+from_device = option(
     "--from-device",
     is_flag=True,
     help="The image is a dump of a device: what the device writes itself is set aside.",
 )
-as_option = option(
+as_form = option(
     "--as",
-    "as_form",
     kind=Choice(["hex", "srec", "bin"]),
     help="Format of an image on standard input or output (-), or whose suffix names none.",
 )
-report_option = option(
+report = option(
     "--report",
-    "reports",
     multiple=True,
     kind=FILE,
     help="Write the result to this file too, by suffix .txt, .json, .sarif, .xml (JUnit) or .html.",
 )
-strict_option = option(
+strict = option(
     "--strict",
     kind=Choice(["warnings", "inputs"]),
     implied="warnings",
     metavar="[=inputs]",
     help="Fail on warnings too; with =inputs also where a build, key or symbol is missing to check a rule.",
 )
-quiet_option = option(
+quiet = option(
     "-q", "--quiet", is_flag=True, help="Print nothing where no rule is broken, and no warnings either."
 )
 
@@ -174,11 +180,10 @@ quiet_option = option(
 LINES_MEANT = " lines: FILE:LINE: severity: what [name], one line a finding, for editors."
 
 
-def form_option(*forms: str) -> Callable[[Any], Any]:
+def form(*forms: str) -> Any:
     """Which form the result has on stdout."""
     return option(
         "--format",
-        "form",
         kind=Choice(forms),
         default=forms[0],
         help="Form of the result on stdout." + (LINES_MEANT if "lines" in forms else ""),
