@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from compiled_pairs import compiled, layout_for, pair, said_by
-from small_device import findings
+from compiled_pairs import CODE, RELEASE, compiled, layout_for, pair, said_by
+from small_device import TODAY, findings
+
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
 
 RULE = "flash-words-programmed"
 WITH = (("gcc", "v6", "-Os"), ("clang", "v8", "-O2"), ("gcc", "v7", "-O1"))
@@ -66,3 +70,67 @@ def test_a_gap_of_the_linker_script(case: str, after: str) -> None:
     """Alignments, and what a script leaves free, are no lost record."""
     for with_what in WITH:
         assert not _said(_lines(after, *with_what, *SECTIONS[case]), *with_what)
+
+
+VECTORS = CODE[CODE.index('__attribute__((used, section(".vectors")))') :]
+KEEP_VECTORS = ".vectors : { KEEP(*(.vectors)) } > code"
+NAMED = {0: "stack_top", 1: "reset", **dict.fromkeys((*range(4, 11), 12, 13), "0")}
+
+
+def _vectors(*parts: tuple[int, int]) -> tuple[tuple[str, str], tuple[str, str]]:
+    """A table in parts, a section each, of which the words between them are nobody's."""
+    code, script = "typedef const void *const word;\n", ""
+    for first, last in parts:
+        words = ", ".join(NAMED.get(index, "stop") for index in range(first, last + 1))
+        code += f'__attribute__((used, section(".v{first}"))) word v{first}[] = {{ {words} }};\n'
+        script += f"  .v{first} ORIGIN(code) + {4 * first} : {{ KEEP(*(.v{first})) }} > code\n"
+    return (VECTORS, code), (KEEP_VECTORS, script)
+
+
+IN_TABLES = {
+    "a slot after the table": ((".text : {", ".slot (NOLOAD) : { . += 16; } > code .text : {"),),
+    "interrupts that the core does not have": _vectors((0, 23), (28, 47)),
+    "more of them, later": _vectors((0, 31), (36, 47)),
+    "reserved words": _vectors((0, 2), (3, 7), (11, 23)),
+    "reserved words in two places": _vectors((0, 7), (11, 12), (14, 23)),
+}
+
+
+def _broken(
+    *with_what: str, edits: tuple[tuple[str, str], ...], after: str, interrupts: int = 8, lost: int = 0
+) -> set[str]:
+    """The rules with a finding, of all; the record at an offset of the station's file is lost."""
+    read = layout_for(with_what[1], ("interrupts = 8", f"interrupts = {interrupts}"))
+    words = 16 + interrupts
+    longer = (("vectors[24]", f"vectors[{words}]"), ("14 ... 23", f"14 ... {words - 1}"))
+    station = compiled("station", *with_what, (("/*MAIN*/", RELEASE), *edits), after)
+    if lost:
+        station = b"\n".join(line for line in station.split(b"\n") if line[3:9] != b"%04X00" % lost)
+    builds = pair(station=station, sampler=compiled("sampler", *with_what, longer))
+    result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+    return {each.rule.name for each in result.results if each.findings}
+
+
+@pytest.mark.parametrize("after", [HEX, SREC, f"{SREC} --srec-len=4", f"{SREC} --srec-len=12"])
+@pytest.mark.parametrize("case", IN_TABLES)
+def test_words_of_a_vector_table_that_no_core_takes(case: str, after: str) -> None:
+    """Reserved ones, those of interrupts that the layout does not have, and a slot after the table may be free."""
+    for with_what in WITH:
+        assert not _broken(*with_what, edits=IN_TABLES[case], after=after)
+
+
+@pytest.mark.parametrize(("first", "interrupts"), [(24, 16), (20, 16), (11, 8)])
+def test_words_of_a_vector_table_that_a_core_takes(first: int, interrupts: int) -> None:
+    """One finding: handlers are missing; that as many bytes as a record has are missing follows."""
+    edits = _vectors((0, first - 1), (first + 4, 15 + interrupts))
+    for with_what in WITH:
+        assert _broken(*with_what, edits=edits, after=HEX, interrupts=interrupts) == {"vector-table-complete"}
+
+
+@pytest.mark.parametrize("with_what", WITH)
+def test_the_first_record_of_code_is_lost(with_what: tuple[str, str, str]) -> None:
+    """It is right after the vector table, and handlers lead to it."""
+    assert not _broken(*with_what, edits=(), after=HEX)
+    broken = _broken(*with_what, edits=(), after=HEX, lost=0x60)
+    assert len(broken) == 1
+    assert broken < {"handlers-in-code", "reset-handler-in-code"}

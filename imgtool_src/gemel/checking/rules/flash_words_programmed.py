@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator, Sequence
 
 from gemel.checking.rule import Rule
-from gemel.inspection.inspection import Inspection
+from gemel.inspection.cores.views import runs_from
+from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.wording import concerned, counted, lines_in_short, place_words, sized
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, BuildRange
+from gemel.m_profile.architectures import MAX_INTERRUPTS
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.places import covered_spans
 from gemel.spans import Span, align_down, align_up, format_size, merge, without
@@ -32,20 +36,26 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _lost_records(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
-    """The gaps in a build's HEX or S-record file that no alignment explains, or that its code runs into."""
-    build = inspection.builds.get(plan.name)
-    gaps = build.gaps if build else ()
+    """The gaps in a build's HEX or S-record file that nothing explains, or that its code runs into."""
+    build, table = inspection.builds.get(plan.name), inspection.vector_table(plan.name)
     written = inspection.patches.known.values()
-    gaps = tuple(each for each in gaps if not any(each.span.overlaps(place) for place in written))
-    aligned = [each.span for each in gaps if each.may_be_alignment]
-    table = inspection.vector_table(plan.name) if aligned else None
+    gaps = [
+        each
+        for each in (build.gaps if build else ())
+        if not any(each.span.overlaps(place) for place in written)
+    ]
+    explained = [
+        each.span
+        for each in gaps
+        if each.may_be_alignment or (table and _is_beside_handlers(inspection, table, each.span))
+    ]
     run_into = []
-    if table:
+    if table and explained:
         from gemel.inspection.cores.implausible_handlers import where_code_goes_on
 
-        run_into = where_code_goes_on(inspection, table, aligned)
-    for gap in gaps if build else ():
-        if not gap.may_be_alignment or gap.span in run_into:
+        run_into = where_code_goes_on(inspection, table, explained)
+    for gap in gaps:
+        if gap.span not in explained or gap.span in run_into:
             yield Finding(
                 f"the file of build {plan.name} lacks a record",
                 concerned(plan.name, plan.core, plan.stored_in),
@@ -58,6 +68,19 @@ def _lost_records(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
                     (rule, plan.name) for rule in (*_OF_ERASED_WORDS, "vector-table-complete")
                 ),
             )
+
+
+def _is_beside_handlers(inspection: Inspection, table: VectorTable, gap: Span) -> bool:
+    """Whether all between the vector table's start and ``gap`` are vectors: its words may be free or reserved.
+
+    Those that the core may take are vector-table-complete's.
+    """
+    before = gap.start - table.span.start
+    if not 0 < before <= 4 * (FIRST_INTERRUPT + MAX_INTERRUPTS):
+        return False
+    later = inspection.bytes_of(Span(table.span.end, max(0, before - table.span.size) & ~3))
+    words = struct.unpack(f"<{len(later) // 4}I", later)
+    return all(not word or (word & 1 and runs_from(inspection, table.placed, word)) for word in words)
 
 
 def _elsewhere(inspection: Inspection, name: str) -> list[Span]:
@@ -129,8 +152,8 @@ RULE = Rule(
     severity="warning",
     guards="device",
     checks="In each build as stored and in each range of a checksum, the image holds bytes of every write "
-    "unit; the HEX or S-record file of a build has no gap of one record that neither an alignment nor a stamp "
-    "explains.",
+    "unit; the HEX or S-record file of a build has no gap of one record that neither an alignment, a stamp "
+    "nor free words of a vector table explain.",
     why="Flash with error correction has no valid correction bits in an erased word: reading one can raise a "
     "bus fault, in the start-up code's checksum loop or in a prefetch after the last instruction, so the "
     "device never starts although every byte compares equal. A warning, since the layout does not say "

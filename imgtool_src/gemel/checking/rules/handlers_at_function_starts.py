@@ -66,7 +66,10 @@ def _implausible(inspection: Inspection, table: VectorTable) -> Iterator[Finding
             found=described_word(inspection, table.core.name, word),
             expected="an address at which code begins",
             span=words_span(table, same),
-            follows_from=(("reset-handler-in-code", table.plan.name),),
+            follows_from=(
+                ("reset-handler-in-code", table.plan.name),
+                ("handlers-in-code", place_of(table, *same)),
+            ),
         )
 
 

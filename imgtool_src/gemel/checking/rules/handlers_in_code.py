@@ -7,12 +7,21 @@ from collections.abc import Iterator
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import HandlerFault, judged_words, words_after_table
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.vector_tables import ends_inside, named_words, place_of, value_lines, words_span
+from gemel.inspection.cores.vector_tables import (
+    ends_inside,
+    named_words,
+    place_of,
+    stored_parts,
+    value_lines,
+    word_span,
+    words_span,
+)
 from gemel.inspection.cores.views import described_word, run_span_as_seen
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.wording import counted
 from gemel.m_profile.memory_map import DEVICE_REGIONS
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import without
 from gemel.structs import replace
 
 WHAT: dict[HandlerFault, str] = {
@@ -88,7 +97,9 @@ def _causes(
     used = sum(1 for word in table.words[2:] if word)
     missing = all(end <= table.words[index] for index in indices) and fault == "outside"
     causes = [("reset-handler-in-code", table.plan.name)] if missing or 2 * len(indices) > used else []
-    if ends_inside(inspection, table):
+    parts = stored_parts(inspection, table)
+    left_out = any(without([word_span(table, index)], parts) for index in indices)
+    if ends_inside(inspection, table) or left_out:
         causes.append(("vector-table-complete", table.plan.name))
     return tuple(causes)
 

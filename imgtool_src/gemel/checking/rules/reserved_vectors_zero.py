@@ -10,19 +10,29 @@ from gemel.inspection.cores.vector_tables import (
     moved_handlers,
     named_words,
     place_of,
+    stored_parts,
     unexplained,
+    word_span,
     words_span,
 )
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.m_profile.vector_tables import RESERVED, SECURE_FAULT, reserved_words, word_name
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.spans import format_address
+from gemel.spans import format_address, without
 
 
 @of_each_table
 def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
-    """One outcome for each build; words that a stamp or checksum of the layout fills are left out."""
-    filled = [index for index in _reserved(table) if index < len(table.words) and table.words[index]]
+    """One outcome for each build; words that a stamp or checksum of the layout fills are left out.
+
+    So are those of which the build stores nothing, which are erased.
+    """
+    stored = stored_parts(inspection, table)
+    filled = [
+        index
+        for index in _reserved(table)
+        if index < len(table.words) and table.words[index] and not without([word_span(table, index)], stored)
+    ]
     used, reason = unexplained(inspection, table, filled)
     if reason:
         yield NotChecked(f"build {table.plan.name}, {named_words(used)}", reason)

@@ -13,8 +13,9 @@ from gemel.checking.findings.handler_words import (
 )
 from gemel.checking.findings.named_handlers import misplaced
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.vector_tables import named_words, place_of, table_span
+from gemel.inspection.cores.vector_tables import named_words, place_of, stored_parts, table_span, word_span
 from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_size, without
 
@@ -23,10 +24,11 @@ from gemel.spans import Span, format_size, without
 def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: whether its bytes cover every word of its vector table."""
     whole = table_span(inspection.layout, table.plan)
-    missing = without([whole], _stored(inspection, table))
+    missing = without([whole], stored_parts(inspection, table))
+    unused = [word_span(table, index) for index in reserved_words(table.core.architecture)]
     later = words_after_table(inspection, table)
     end = table_end(inspection, table) if later else None
-    if missing:
+    if without(missing, unused):
         yield _finding(table, whole, missing)
     elif end and ends_before_interrupts(inspection, table):
         yield Holds(f"build {table.plan.name}: no word for an interrupt, of which its code enables none")
@@ -58,14 +60,6 @@ def _of_named(inspection: Inspection, table: VectorTable) -> tuple[tuple[str, st
     return (("handlers-at-function-starts", table.plan.name),) if lacks else ()
 
 
-def _stored(inspection: Inspection, table: VectorTable) -> list[Span]:
-    """What the build stores: the pieces of its file if that is given, else its span in the image."""
-    placement = inspection.placements.get(table.plan.name)
-    area = inspection.layout.span_of(table.plan.stored_in)
-    pieces = [piece.span for piece in placement.pieces] if placement else [table.placed.stored]
-    return [piece.intersection(area) for piece in pieces]
-
-
 def _finding(table: VectorTable, whole: Span, missing: list[Span]) -> Finding:
     words = [
         index for index in range(whole.size // 4) if any(_word(whole, index).overlaps(gap) for gap in missing)
@@ -89,8 +83,8 @@ RULE = Rule(
     name="vector-table-complete",
     severity="error",
     guards="device",
-    checks="All words of each build's vector table, 16 and one for each interrupt of its core, are inside "
-    "the bytes that the build stores; a table of 16 alone will do where no code may enable an interrupt.",
+    checks="All words of each build's vector table that its core may take, of 16 and one for each interrupt, are "
+    "inside the bytes that the build stores; a table of 16 alone will do where no code may enable an interrupt.",
     why="For an interrupt whose word is not in the build the core takes whatever is there as an address: "
     "erased flash, or the first bytes of the next area, which change with every new version of the other "
     "build.",

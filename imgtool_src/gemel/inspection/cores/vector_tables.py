@@ -107,6 +107,14 @@ def ends_inside(inspection: Inspection, table: VectorTable) -> bool:
     return bool(ends) and max(ends) < table.span.end
 
 
+def stored_parts(inspection: Inspection, table: VectorTable) -> list[Span]:
+    """What the build stores in its area: the pieces of its file if that is given, else its span in the image."""
+    placement = inspection.placements.get(table.plan.name)
+    area = inspection.layout.span_of(table.plan.stored_in)
+    pieces = [piece.span for piece in placement.pieces] if placement else [table.placed.stored]
+    return [piece.intersection(area) for piece in pieces]
+
+
 def place_of(table: VectorTable, *indices: int) -> str:
     """Where these words (none: the whole table) are, for people: build, words, address in the image."""
     words = f"{named_words(indices)} of " if indices else ""
