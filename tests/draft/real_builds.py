@@ -22,10 +22,10 @@ SOURCE = r"""
 struct link { uint32_t head, tail; uint16_t depth; uint8_t bytes[50]; };
 typedef struct { uint8_t kind; uint32_t value; } event_t;
 enum phase { PHASE_IDLE, PHASE_READY = 7 };
-__attribute__((section(".shared"))) volatile struct link mailbox[2];
-__attribute__((section(".shared"))) volatile event_t events[4];
-__attribute__((section(".shared"))) volatile enum phase phase;
-__attribute__((section(".shared"))) volatile uint32_t ticks;
+%(objects)s volatile struct link mailbox[2];
+%(objects)s volatile event_t events[4];
+%(objects)s volatile enum phase phase;
+%(objects)s volatile uint32_t ticks;
 extern uint32_t _stack_top;
 uint32_t counter, started = 7;
 %(more)s
@@ -70,6 +70,7 @@ DEFAULTS: dict[str, object] = {
     "data": "RAM AT> FLASH",
     "bss": "(NOLOAD)",
     "shared": SHARED,
+    "objects": '__attribute__((section(".shared")))',
     "shared_section": ".shared (NOLOAD) : { *(.shared*) } > SHARED",
 }
 BOOT = "const volatile uint32_t second_vectors __attribute__((used)) = %#xu;"
@@ -88,7 +89,7 @@ def compiled(
     """The ELF file and its link map; ``second`` is what an .incbin of second.bin takes in."""
     with TemporaryDirectory(prefix="gemel-draft-") as work:
         folder = Path(work)
-        (folder / "a.c").write_text(SOURCE % {"more": more})
+        (folder / "a.c").write_text(SOURCE % {**DEFAULTS, **script, "more": more})
         (folder / "a.ld").write_text(SCRIPT % {**DEFAULTS, **script})
         (folder / "second.bin").write_bytes(second)
         options = [

@@ -133,6 +133,43 @@ def test_types_of_shared_symbols(compiler: str, march: str) -> None:
     assert set(contract.symbols) == {"mailbox", "events", "phase", "ticks"}
 
 
+@pytest.mark.parametrize("side", ["one", "two"])
+@pytest.mark.parametrize(
+    "form", ["{} = {:#x};", "PROVIDE({} = {:#x});", "{} = ORIGIN(SHARED) + {:#x} - 0x20010000;"]
+)
+def test_shared_objects_that_one_script_places(compiler: str, march: str, side: str, form: str) -> None:
+    """The symbols of one side are numbers of its linker script: the contract has them all the same."""
+    made = {"one": first(compiler, march), "two": second(compiler, march)}
+    names = ("mailbox", "events", "phase", "ticks")
+    found = [made["one"].symbols.find(name) for name in names]
+    script = " ".join(form.format(each.name, each.address) for each in found)
+    placed = {"objects": "extern", "shared_section": script}
+    made[side] = (first if side == "one" else second)(compiler, march, **placed)
+    (contract,) = layout_of(made).contracts.values()
+    assert set(contract.symbols) == set(names)
+    _sound(made)
+
+
+def test_numbers_of_two_scripts_are_no_shared_objects(compiler: str, march: str) -> None:
+    """Labels alike in both scripts say nothing of what is there; those of one name elsewhere are each build's."""
+    labels = {"after": NOTE + " link_start = ORIGIN(SHARED); counter_end = .; ticks_per_second = 0x20010078;"}
+    made = {"one": first(compiler, march, **labels), "two": second(compiler, march, **labels)}
+    (contract,) = layout_of(made).contracts.values()
+    assert set(contract.symbols) == {"mailbox", "events", "phase", "ticks"}
+    made["two"] = second(
+        compiler,
+        march,
+        objects="extern",
+        shared_section="mailbox = 0x20010000; "
+        "events = 0x20010100; PROVIDE(phase = 0x20010200); ticks = 0x20010300;",
+    )
+    (contract,) = layout_of(made).contracts.values()
+    assert contract.symbols == ("mailbox",)
+    words = _words(made)
+    assert "ask: is ticks one object? It is at 0x2001_009" in words
+    assert "0x2001_0300 in two" in words
+
+
 def test_questions_that_the_core_can_answer(compiler: str, march: str) -> None:
     """The security extension is asked for only where the architecture can have it."""
     words = _words({"one": first(compiler, march), "two": second(compiler, march)})

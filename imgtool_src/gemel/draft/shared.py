@@ -39,7 +39,10 @@ def find_shared(all_seen: list[Evidence]) -> list[Shared]:
 
 
 def _common_symbols(all_seen: list[Evidence]) -> list[tuple[Span, str, tuple[str, ...]]]:
-    """Objects of one name that two builds or more have at one address outside all stored bytes."""
+    """Objects of one name that two builds or more have at one address outside all stored bytes.
+
+    One that only some of them have a size of is a number of the others' linker scripts.
+    """
     found: dict[tuple[str, int], dict[str, int]] = {}
     for seen in all_seen:
         for name, span in _objects(seen):
@@ -48,7 +51,7 @@ def _common_symbols(all_seen: list[Evidence]) -> list[tuple[Span, str, tuple[str
     return sorted(
         (Span(address, max(sizes.values())), name, tuple(sizes))
         for (name, address), sizes in found.items()
-        if len(sizes) > 1
+        if len(sizes) > 1 and any(sizes.values())
     )
 
 
@@ -64,25 +67,36 @@ def _at_several_addresses(all_seen: list[Evidence]) -> set[str]:
 
 
 def named_apart(all_seen: list[Evidence]) -> dict[str, dict[str, int]]:
-    """Objects of one name that builds have at several addresses, by build, in sections that linkers do not make."""
+    """Objects of one name that builds have at several addresses, by build, in sections that linkers do not make.
+
+    In one build it may be a number of the linker script, in no section.
+    """
     found: dict[str, dict[str, int]] = {}
+    objects = set()
     for seen in all_seen:
-        sections = seen.build.all_sections
-        own = [each.span for each in sections if each.allocated and not OF_ONE_BUILD.match(each.name)]
+        sections = [each for each in seen.build.all_sections if each.allocated]
+        own = [each.span for each in sections if not OF_ONE_BUILD.match(each.name)]
         for name, span in _objects(seen):
-            if any(each.covers(span) for each in own):
+            in_own = span.size and any(each.covers(span) for each in own)
+            if in_own or not (span.size or any(each.span.holds(span.start) for each in sections)):
                 found.setdefault(name, {})[seen.name] = span.start
-    return {name: places for name, places in found.items() if len(set(places.values())) > 1}
+            if in_own:
+                objects.add(name)
+    return {
+        name: places for name, places in found.items() if name in objects and len(set(places.values())) > 1
+    }
 
 
 def _objects(seen: Evidence) -> Iterable[tuple[str, Span]]:
+    """Objects and labels, which have no size, by name: what is neither stored nor another core's alone."""
     if seen.build.symbols is None:
         return
     taken = [*seen.stored, *([seen.block] if seen.block else [])]
     for symbol in seen.build.symbols.all():
-        if symbol.kind != "object" or symbol.binding == "local" or not symbol.defined or not symbol.size:
+        has_place = symbol.size if symbol.kind == "object" else symbol.kind == "notype"
+        if not has_place or symbol.binding == "local" or not symbol.defined:
             continue
-        elsewhere = any(span.overlaps(symbol.span) for span in taken)
+        elsewhere = any(span.overlaps(symbol.span) or span.holds(symbol.address) for span in taken)
         if not elsewhere and not seen.hides(symbol.address) and not region_of(DEVICE_REGIONS, symbol.address):
             yield symbol.name, symbol.span
 
