@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 import pytest
-from capability_builds import BUILT, SOUND, capability_builds, device, everything, image_of
+from capability_builds import BUILT, FAULTS, SECURITY, SOUND, capability_builds, device, everything, image_of
 from small_device import TODAY
 from small_device import build as build_of
 
@@ -13,130 +13,11 @@ from gemel.checking.runner import check
 from gemel.inspection.cores.secure_builds import GATEWAY
 from gemel.inspection.inspection import Inspection
 
-MAINLINE, SMALL, SECURITY = "mainline", "small-secondary", "security"
 
-FOUND: dict[str, tuple[str, dict[str, str], dict[str, int]]] = {
-    "hard-float secondary": (
-        MAINLINE,
-        {"sampler": "sampler-hard-float"},
-        {"float-demands-fit-core": 1},
-    ),
-    "soft-float calls, floating point inside": (
-        MAINLINE,
-        {"sampler": "sampler-softfp"},
-        {"float-demands-fit-core": 1},
-    ),
-    "double precision": (
-        MAINLINE,
-        {"sampler": "sampler-double"},
-        {"float-demands-fit-core": 1},
-    ),
-    "compiled for DSP": (
-        MAINLINE,
-        {"sampler": "sampler-dsp"},
-        {"extension-demands-fit-core": 1},
-    ),
-    "compiled for vectors": (
-        MAINLINE,
-        {"sampler": "sampler-vector"},
-        {"build-architecture-fits-core": 1},
-    ),
-    "one float instruction": (
-        MAINLINE,
-        {"sampler": "sampler-float-instruction"},
-        {"instructions-fit-core": 1},
-    ),
-    "one float instruction that only a table leads to": (
-        MAINLINE,
-        {"sampler": "sampler-callback-instruction"},
-        {"instructions-fit-core": 1},
-    ),
-    "one DSP instruction": (MAINLINE, {"sampler": "sampler-dsp-instruction"}, {"instructions-fit-core": 1}),
-    "one vector instruction": (
-        MAINLINE,
-        {"sampler": "sampler-vector-instruction"},
-        {"instructions-fit-core": 1},
-    ),
-    "one security instruction": (
-        MAINLINE,
-        {"sampler": "sampler-security-instruction"},
-        {"instructions-fit-core": 1},
-    ),
-    "one divide instruction": (
-        SMALL,
-        {"sampler": "small-sampler-divide-instruction"},
-        {"instructions-fit-core": 1},
-    ),
-    "one exclusive access": (
-        SMALL,
-        {"sampler": "small-sampler-exclusive-instruction"},
-        {"instructions-fit-core": 1},
-    ),
-    "one compare and branch": (
-        SMALL,
-        {"sampler": "small-sampler-baseline-instruction"},
-        {"instructions-fit-core": 1},
-    ),
-    "stale import library": (SECURITY, {"caller": "caller-stale"}, {"secure-entries-agree": 1}),
-    "import library whose gateways all moved": (
-        SECURITY,
-        {"caller": "caller-stale-all"},
-        {"secure-entries-agree": 1},
-    ),
-    "shared variables at a secure address": (
-        SECURITY,
-        {"keeper": "keeper-shares-as-secure"},
-        {"memory-seen-through-one-alias": 1},
-    ),
-    "import library of another version": (
-        SECURITY,
-        {"caller": "caller-calls-missing"},
-        {"secure-entries-agree": 1},
-    ),
-    "non-secure build in secure RAM": (
-        SECURITY,
-        {"caller": "caller-in-secure-ram"},
-        {"builds-inside-own-attribution": 2},
-    ),
-    "non-secure build at secure addresses": (
-        SECURITY,
-        {"caller": "caller-secure-alias"},
-        {"memory-seen-through-one-alias": 1},
-    ),
-    "veneers outside their area": (
-        SECURITY,
-        {"keeper": "keeper-veneers-outside", "caller": "caller-veneers-outside"},
-        {"veneers-in-callable-area": 1},
-    ),
-    "veneers inside of a unit of 32 bytes": (
-        SECURITY,
-        {"keeper": "keeper-misaligned", "caller": "caller-misaligned"},
-        {"veneers-aligned": 1},
-    ),
-    "inadvertent gateway": (
-        SECURITY,
-        {"keeper": "keeper-inadvertent-gateway"},
-        {"callable-area-holds-only-veneers": 1},
-    ),
-    "constant among the veneers": (
-        SECURITY,
-        {"keeper": "keeper-crowded"},
-        {"callable-area-holds-only-veneers": 1},
-    ),
-    "veneers of an older link": (
-        SECURITY,
-        {"keeper": "keeper-stale-veneers"},
-        {"veneers-lead-to-entries": 2},
-    ),
-    "veneers not padded": (SECURITY, {"keeper": "keeper-unpadded"}, {"callable-area-holds-only-veneers": 1}),
-}
-"""For each fault the layout, the builds that are not the sound ones, and the number of findings by rule."""
-
-
-@pytest.mark.parametrize("fault", FOUND)
+@pytest.mark.parametrize("fault", FAULTS)
 def test_one_fault_has_its_own_findings_and_no_others(fault: str) -> None:
     """A build with one fault breaks the rules that are about it, and no other rule of all there are."""
-    layout, files, expected = FOUND[fault]
+    layout, files, expected = FAULTS[fault]
     result = everything(layout, **files)
     found = Counter({each.rule.name: len(each.findings) for each in result.results if each.findings})
     assert found == Counter(expected)
@@ -169,7 +50,7 @@ def test_sound_builds_break_nothing(layout: str) -> None:
 def test_every_build_has_its_place_in_the_table() -> None:
     """No committed build is left out of the tests."""
     named = {"keeper-shares", *(file for files in SOUND.values() for file in files.values())}
-    named |= {file for _, files, _ in FOUND.values() for file in files.values()}
+    named |= {file for _, files, _ in FAULTS.values() for file in files.values()}
     assert named == {path.stem for path in BUILT.glob("*.elf")}
 
 

@@ -6,8 +6,7 @@ from collections.abc import Callable
 
 import pytest
 from small_device import TODAY
-from system.test_no_rule_is_idle import RECORDED
-from verdict_builds import AT_ZERO, broken_in, builds_of, layout_of
+from verdict_builds import AT_ZERO, RECORDED, broken_in, builds_of, layout_of
 
 from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes

@@ -14,19 +14,18 @@ from pathlib import Path
 
 import pytest
 from c_hosts import HOSTS, SANITIZERS, WARNINGS, compile_
+from c_reader_verdicts import CODES, record_verdict
 from damaged_records import LETTERS, Case, cases
 from elftools.elf.elffile import ELFFile
 from records import tide_gauge_record
 from tools import required_tool
 
-from gemel.export.c_reader import FILE_NAME, READER_ERRORS, c_reader
+from gemel.export.c_reader import FILE_NAME, c_reader
 from gemel.record.format import BUILD, HEADER
-from gemel.record.record import Record, RecordError, RecordFault, decode, encode, find
-from gemel.spans import Span
+from gemel.record.record import Record, RecordFault, encode
 from gemel.structs import replace
 
 ROOT = Path(__file__).parents[2]
-CODES = {name: code for name, (code, _) in READER_ERRORS.items()}
 CASES, SEED = 12_000, 20_260_801
 
 
@@ -199,39 +198,6 @@ def test_sees_a_changed_build(sanitized: Path, tmp_path: Path) -> None:
     assert status == 1
 
 
-def fault_code(data: bytes) -> int:
-    """The first fault that the Python decoder finds, as the C reader numbers it; 0 for none."""
-    try:
-        decode(data, "case")
-    except RecordError as error:
-        return error.faults[0].code
-    return 0
-
-
-def build_code(case: Case, stored: Span, crc32: int) -> int:
-    """The verdict on one build: inside the memory, and with the CRC that the record states."""
-    if not Span(case.start, len(case.data)).covers(stored):
-        return CODES["BUILD_OUTSIDE"]
-    offset = stored.start - case.start
-    right = zlib.crc32(case.data[offset : offset + stored.size]) == crc32
-    return 0 if right else CODES["BUILD_CRC"]
-
-
-def verdict(case: Case) -> str:
-    """What the host program must print for ``case``, by the Python decoder and search."""
-    if case.shift % 4:
-        return f"{CODES['MISALIGNED']} {CODES['MISALIGNED']}"
-    furthest = RecordFault.NO_MARK.code
-    for place in find([(0, memoryview(case.data))]):
-        code = fault_code(case.data[place:])
-        if code == 0:
-            builds = decode(case.data[place:], "case").builds
-            codes = "".join(f" {build_code(case, build.stored, build.crc32)}" for build in builds)
-            return f"{fault_code(case.data)} 0 at {place}:{codes}"
-        furthest = max(furthest, code)
-    return f"{fault_code(case.data)} {furthest}"
-
-
 @pytest.fixture(scope="module")
 def damaged(folder: Path) -> tuple[list[Case], list[str], Path]:
     """The damaged images, Python's verdict on each, and a file with all of them for the host program."""
@@ -240,7 +206,7 @@ def damaged(folder: Path) -> tuple[list[Case], list[str], Path]:
     path.write_bytes(
         b"".join(struct.pack("<III", case.start, len(case.data), case.shift) + case.data for case in images)
     )
-    return images, [verdict(case) for case in images], path
+    return images, [record_verdict(case) for case in images], path
 
 
 def test_damaged_images_reach_every_verdict(damaged: tuple[list[Case], list[str], Path]) -> None:
@@ -316,7 +282,7 @@ def test_exit_codes_of_single_images(
         path = tmp_path / f"{number}.bin"
         path.write_bytes(case.data)
         status, lines = run(sanitized, "image", str(path), f"{case.start:x}")
-        expected = verdict(case._replace(shift=0))
+        expected = record_verdict(case._replace(shift=0))
         sound = re.fullmatch(r"\d+ 0 at \d+:( 0)+", expected) is not None
         assert (status, lines[-1]) == (0 if sound else 1, expected), f"case {number}"
 

@@ -5,27 +5,23 @@ from __future__ import annotations
 import re
 import struct
 import subprocess
-import zlib
 from pathlib import Path
 
 import pytest
 from c_hosts import HOSTS, SANITIZERS, WARNINGS, compile_
+from c_reader_verdicts import RECORD, seal_verdict
 from damaged_seals import Case, cases
 from elftools.elf.elffile import ELFFile
-from records import tide_gauge_record
 
 from gemel.export.c_reader import FILE_NAME, HEAD, SEAL_ERRORS, SIGNED_HEAD, c_name, c_reader, prefix_size
 from gemel.record.format import MAX_BUILDS, record_size
-from gemel.record.record import encode
 from gemel.seals.keys.algorithms import ALGORITHMS
-from gemel.seals.seal import SealError, SealFault, bytes_to_sign, read_seal
+from gemel.seals.seal import bytes_to_sign
 
 ROOT = Path(__file__).parents[2]
 SOURCE = str(ROOT / "tests/export/c/seal.c")
-RECORD = encode(tide_gauge_record())
 CASES, SEED = 12_000, 20_261_124
 CODES = {name: code for name, (code, _) in SEAL_ERRORS.items()}
-ORDER = {SealFault.OUT_OF_ORDER, SealFault.SIGNER_TWICE}
 
 
 @pytest.fixture(scope="module")
@@ -111,33 +107,6 @@ def test_constants_are_those_of_the_format() -> None:
     assert len(HEAD) > 30
 
 
-def verdict(case: Case) -> str:
-    """What the host program must print, by the Python decoder."""
-    try:
-        seal = read_seal(case.area, case.erased, "case")
-    except SealError as error:
-        return _line(_code(set(error.faults)))
-    signers = ""
-    for signer in seal.signers:
-        signed = bytes_to_sign(RECORD, signer.algorithm, signer.key_fingerprint)
-        crcs = f"{zlib.crc32(signer.signature):08x} {zlib.crc32(signed):08x}"
-        signers += f" {signer.algorithm.cose_id} {signer.key_fingerprint.hex()} {crcs}"
-    return _line("SOUND", f" {seal.size}{signers}")
-
-
-def _code(faults: set[SealFault]) -> str:
-    if faults == {SealFault.NO_SEAL}:
-        return "ABSENT"
-    if faults == {SealFault.BYTES_BEHIND}:
-        return "BYTES_BEHIND"
-    return "OUT_OF_ORDER" if faults <= {*ORDER, SealFault.BYTES_BEHIND} else "NOT_A_SEAL"
-
-
-def _line(name: str, more: str = "") -> str:
-    code, text = SEAL_ERRORS[name]
-    return f"{code}{more} {text}"
-
-
 def write_cases(path: Path, areas: list[Case]) -> Path:
     """A file of cases for the host program."""
     path.write_bytes(b"".join(struct.pack("<II", len(case.area), case.erased) + case.area for case in areas))
@@ -148,7 +117,7 @@ def write_cases(path: Path, areas: list[Case]) -> Path:
 def damaged(folder: Path) -> tuple[list[str], Path]:
     """Python's verdict on each damaged seal, and a file with all of them for the host program."""
     areas = list(cases(CASES, SEED))
-    return [verdict(case) for case in areas], write_cases(folder / "cases", areas)
+    return [seal_verdict(case) for case in areas], write_cases(folder / "cases", areas)
 
 
 def test_damaged_seals_reach_every_verdict(damaged: tuple[list[str], Path]) -> None:
@@ -227,7 +196,7 @@ def test_corners(folder: Path, tmp_path: Path) -> None:
     path = write_cases(tmp_path / "corners", corners())
     done = subprocess.run([program, folder / "record", path], capture_output=True, text=True, check=False)
     assert (done.stderr, done.returncode) == ("", 0)
-    assert done.stdout.splitlines() == [verdict(case) for case in corners()]
+    assert done.stdout.splitlines() == [seal_verdict(case) for case in corners()]
     assert done.stdout.count(" sound\n") == 4
 
 
@@ -243,7 +212,10 @@ def test_a_forgotten_check_would_be_seen(
     compile_(tmp_path, "gcc", "-std=c99", *SANITIZERS, "-I.", SOURCE, "-o", "blunder")
     expected, path = damaged
     if name in ONLY_BY_MEANING:
-        expected, path = [verdict(case) for case in corners()], write_cases(tmp_path / "corners", corners())
+        expected, path = (
+            [seal_verdict(case) for case in corners()],
+            write_cases(tmp_path / "corners", corners()),
+        )
     done = subprocess.run(
         [tmp_path / "blunder", folder / "record", path],
         capture_output=True,

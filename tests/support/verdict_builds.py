@@ -102,6 +102,20 @@ def build_of(name: str, file: str) -> Build:
     return read_build(BytesSource(data, f"{file}.elf"), name=name, file=f"{file}.elf")
 
 
+LARGER_FLASH = ('size = "64 KiB"\n', 'size = "128 KiB"\n')
+RECORDED = (
+    LARGER_FLASH,
+    ('product = "tide-gauge"', 'product = "tide-gauge"\nversion = "1.2.3"\nrollback = 3'),
+    ("[area]", '[record]\narea = "record"\n\n[area]'),
+    (
+        "station-ram =",
+        'record = { memory = "flash", offset = "64 KiB", size = "4 KiB", purpose = "record" }\n'
+        'seal = { memory = "flash", offset = "68 KiB", size = "4 KiB", purpose = "seal" }\n'
+        'spare = { memory = "flash", offset = "72 KiB", size = "4 KiB", purpose = "reserved" }\nstation-ram =',
+    ),
+)
+"""Changes to the layout: a record, a seal's area and spare flash in a flash twice as large."""
+
 AT_ZERO = (("start = 0x1000_0000", "start = 0x0000_0000"),)
 """Flash at address 0, as the builds with another style of start-up code have it."""
 

@@ -12,8 +12,8 @@ from functools import cache
 from typing import Any
 
 import pytest
+from capability_builds import FAULTS as CAPABILITIES
 from capability_builds import applied as capability
-from check.test_capabilities import FOUND as CAPABILITIES
 from contract_fixtures import contract, of_sides
 from gauge_builds import gauge, gauge_builds
 from ram_and_start import of as start_of
@@ -23,7 +23,7 @@ from small_device import TODAY
 from system.test_ram_and_start import FAULTS as STARTS
 from system.test_ram_and_start import FAULTY_LAYOUTS
 from system.test_verdict_builds import AT_ZERO, BOARD, FAULTS, LANGUAGES, LOADERS, PAIRS, STARTUP, USES_FLOAT
-from verdict_builds import BUILT, builds_of, layout_of
+from verdict_builds import BUILT, LARGER_FLASH, RECORDED, builds_of, layout_of
 
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
@@ -44,18 +44,6 @@ from gemel.spans import Span
 
 STATION, SAMPLER, RECORD, SEAL = 0x1000_0000, 0x1000_8000, 0x1001_0000, 0x1001_1000
 CODE_END = 0x1000_7FFC
-FLASH = ('size = "64 KiB"\n', 'size = "128 KiB"\n')
-RECORDED = (
-    FLASH,
-    ('product = "tide-gauge"', 'product = "tide-gauge"\nversion = "1.2.3"\nrollback = 3'),
-    ("[area]", '[record]\narea = "record"\n\n[area]'),
-    (
-        "station-ram =",
-        'record = { memory = "flash", offset = "64 KiB", size = "4 KiB", purpose = "record" }\n'
-        'seal = { memory = "flash", offset = "68 KiB", size = "4 KiB", purpose = "seal" }\n'
-        'spare = { memory = "flash", offset = "72 KiB", size = "4 KiB", purpose = "reserved" }\nstation-ram =',
-    ),
-)
 SEALED = (*RECORDED, ("[area]", '[seal]\narea = "seal"\nrequired = true\nalgorithms = ["Ed25519"]\n\n[area]'))
 OLD, STRANGER, P256 = key_for("Ed25519"), other_key(9), key_for("ECDSA-P256")
 
@@ -188,10 +176,12 @@ RULES: dict[str, Callable[[str], RuleResult]] = {
     ),
     "flash-words-programmed": lambda rule: _of(rule, edit=_erased(SAMPLER + 0x80, 16)),
     "image-bytes-in-order": lambda rule: _of(rule, edit=_swapped, given=builds_of("v8")),
-    "image-inside-areas": lambda rule: _of(rule, FLASH, edit=_written(0x1001_8000, b"stray")),
+    "image-inside-areas": lambda rule: _of(rule, LARGER_FLASH, edit=_written(0x1001_8000, b"stray")),
     "image-inside-memories": lambda rule: _of(rule, edit=_written(0x3000_0000, b"stray")),
-    "unassigned-flash-unwritten": lambda rule: _of(rule, FLASH, edit=_written(0x1001_8000, b"\xff" * 16)),
-    "write-units-whole": lambda rule: _of(rule, FLASH, edit=_written(0x1001_8000, b"stray")),
+    "unassigned-flash-unwritten": lambda rule: _of(
+        rule, LARGER_FLASH, edit=_written(0x1001_8000, b"\xff" * 16)
+    ),
+    "write-units-whole": lambda rule: _of(rule, LARGER_FLASH, edit=_written(0x1001_8000, b"stray")),
     "file-entry-is-reset-handler": lambda rule: _of(rule, entry=STATION + 0x101, given=builds_of("v8")),
     "primary-holds-vector-address": lambda rule: start_of(rule, "station-computes-vectors"),
     "swept-instructions-fit-core": lambda rule: capability(

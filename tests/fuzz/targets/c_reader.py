@@ -19,13 +19,11 @@ from functools import cache
 from pathlib import Path
 
 from c_hosts import SANITIZERS, compile_
+from c_reader_verdicts import RECORD, record_verdict, seal_verdict
 from damaged_records import START, small_image
 from damaged_records import Case as Image
 from damaged_seals import Case as Area
 from damaged_seals import small_seal
-from export.test_c_reader import verdict as record_verdict
-from export.test_c_seal_reader import RECORD
-from export.test_c_seal_reader import verdict as seal_verdict
 from tools import required_tool
 
 from gemel.export.c_reader import FILE_NAME, c_reader
