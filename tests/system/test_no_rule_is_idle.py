@@ -183,6 +183,9 @@ RULES: dict[str, Callable[[str], RuleResult]] = {
     ),
     "write-units-whole": lambda rule: _of(rule, LARGER_FLASH, edit=_written(0x1001_8000, b"stray")),
     "file-entry-is-reset-handler": lambda rule: _of(rule, entry=STATION + 0x101, given=builds_of("v8")),
+    "release-value-agrees": lambda rule: _of(
+        rule, ("control_register = 0x4002_1118", "control_register = 0x4002_1F18"), given=builds_of("v8")
+    ),
     "primary-holds-vector-address": lambda rule: start_of(rule, "station-computes-vectors"),
     "swept-instructions-fit-core": lambda rule: capability(
         rule, sampler="sampler-float-instruction", alone=True

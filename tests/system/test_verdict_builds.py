@@ -113,6 +113,7 @@ SOUND: tuple[tuple[str, ...], ...] = (
 )
 """Files in which nothing is wrong, each with the sound build of the other core."""
 
+RELEASE = {"start-releases-secondary": 1}
 NOT_COPIED = {"initialised-data-copied": 1}
 NOT_CLEARED = {"cleared-data-cleared-whole": 1}
 FAULTS: dict[str, dict[str, int]] = {
@@ -172,8 +173,8 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-limit-above": {"stack-limit-below-stack": 1},
     "sampler-limit-passed-above": {"stack-limit-below-stack": 1},
     "sampler-limit-elsewhere": {"stack-limit-below-stack": 1},
-    "station-release-slot-elsewhere": {"release-value-agrees": 1},
-    "station-release-value": {"release-value-agrees": 1},
+    "station-release-slot-elsewhere": RELEASE,
+    "station-release-value": RELEASE,
     # a heap that ends far off: over the stack, what is shared, and RAM that nobody has
     "sampler-library-heap": {"ram-claims-in-own-areas": 1},
     # instructions that the core lacks
@@ -281,7 +282,7 @@ STARTUP: dict[tuple[str, str], dict[str, int]] = {
     ("station-startup", "sampler-startup-over-all"): {"start-clears-own-ram": 1},
     # a release by a bit, and by the wrong bit
     ("station-startup-release-bit", "sampler-startup"): {},
-    ("station-startup-release-other", "sampler-startup"): {"release-value-agrees": 1},
+    ("station-startup-release-other", "sampler-startup"): RELEASE,
     ("station-startup-stale", "sampler-startup"): {"boot-constant-agrees": 1},
     # over variables of the other core
     ("station-startup", "sampler-startup-over-station"): {"ram-claims-in-own-areas": 1},
@@ -305,7 +306,6 @@ STARTUP: dict[tuple[str, str], dict[str, int]] = {
 }
 """Start-up code of another style, in flash at address 0."""
 
-RELEASE = {"release-value-agrees": 1}
 BOARD: dict[tuple[str, str], dict[str, int]] = {
     ("station-board", "sampler-board"): {},
     ("station-board", "sampler-board-bss-early"): NOT_CLEARED,

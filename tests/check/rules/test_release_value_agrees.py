@@ -25,7 +25,6 @@ CROSSED = (
 ONE_REGISTER = (("vector_register = 0x4002_1114", "vector_register = 0x4002_1118"),)
 """The control register in place of the vector register: what it gets is no address of an area."""
 
-KEYED = (("release_value = 0x0", "release_value = 0x0\nkey_mask = 0xFFFF_0000\nkey_value = 0x5AFE_0000"),)
 ZERO_KEY = (("release_value = 0x0", "release_value = 0x0\nkey_mask = 0xFFFF_0000\nkey_value = 0x0"),)
 BITS = Release(
     vector_register=0x4002_1114,
@@ -39,27 +38,17 @@ BITS = Release(
 
 BREAKS = {
     "registers the other way round": lambda: of(RULE, "v6", changes=CROSSED),
-    "no key": lambda: of(RULE, "v7", changes=KEYED),
     "never written, by GCC": lambda: of(RULE, "v8", changes=ELSEWHERE),
     "never written, by clang": lambda: of(RULE, "v7", changes=ELSEWHERE),
     "never written, by loops and library code": lambda: of(
         RULE, "v6", "station-startup", "sampler-startup", changes=(AT_ZERO, *ELSEWHERE)
     ),
-    "by GCC": lambda: of(RULE, "v6", "station-release-value"),
-    "by clang": lambda: of(RULE, "v7", "station-release-value"),
 }
 KEEPS = {
     "by GCC": lambda: of(RULE, "v8"),
     "a key that the code writes": lambda: of(RULE, "v7", changes=ZERO_KEY),
     "by clang": lambda: of(RULE, "v7"),
 }
-
-
-def test_both_values_are_shown() -> None:
-    """The finding shows what is written and what would release the core."""
-    (finding,) = findings(BREAKS["by GCC"]())
-    assert finding.found.startswith("0x0000_0002")
-    assert finding.expected == "0x0000_0000 in the bits 0x0000_0002"
 
 
 def test_a_register_that_nothing_writes_is_named() -> None:
@@ -99,13 +88,6 @@ def test_what_is_no_address_of_an_area_is_for_another_register() -> None:
     assert finding.next_step.startswith(
         "compare vector_register in [core.sampler.release] with the data sheet, or"
     )
-
-
-def test_a_release_without_its_key_says_so() -> None:
-    """The value is right: what is missing is the key."""
-    (finding,) = findings(BREAKS["no key"]())
-    assert finding.what == "build station writes the release of core sampler without its key"
-    assert "the bits 0xFFFF_0000 are 0x0000_0000" in finding.found
 
 
 @pytest.mark.parametrize(

@@ -105,6 +105,7 @@ def _finding(
         follows_from=(
             ("boot-constant-agrees", plan.name),
             ("release-value-agrees", plan.core),
+            ("start-releases-secondary", plan.core),
             copied_elsewhere(plan.name),
             ("vector-table-aligned", plan.name),
             ("reset-handler-in-code", plan.name),

@@ -7,9 +7,15 @@ from collections.abc import Collection, Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
+from gemel.inspection.cores.certain_releases import (
+    cannot_start,
+    is_released_in_run,
+    is_released_in_run_alone,
+    not_copied,
+)
 from gemel.inspection.cores.code_settings import CoreCode, chosen_stores, core_code
 from gemel.inspection.cores.vector_tables import address_in, addresses_of_table
-from gemel.inspection.inspection import Inspection
+from gemel.inspection.inspection import Inspection, once
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.wording import concerned, copied_elsewhere, counted, lines_in_short
 from gemel.layout.addresses import locate
@@ -17,6 +23,7 @@ from gemel.layout.model import Core, Release
 from gemel.m_profile.known_registers import KnownStore
 from gemel.m_profile.vector_tables import SMALLEST_ALIGNMENT
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import forgotten_run_area
 from gemel.spans import Span, format_address
 from gemel.structs import replace
@@ -31,6 +38,16 @@ _UNREAD = ("start-copies-stored-data", "initialised-data-copied", "addressed-con
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each register of a secondary's release that the primary's code writes constants to."""
+    return (outcome for outcome, is_certain in judged_releases(inspection) if not is_certain)
+
+
+@once
+def judged_releases(inspection: Inspection) -> list[tuple[Outcome, bool]]:
+    """All outcomes, each with whether it is a finding that is certain: then it is another rule's, an error."""
+    return list(_judged(inspection))
+
+
+def _judged(inspection: Inspection) -> Iterator[tuple[Outcome, bool]]:
     layout = inspection.layout
     secondaries = [core for core in layout.secondaries() if core.release]
     if not secondaries:
@@ -38,11 +55,17 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     primary = layout.primary().name
     codes = [each for each in core_code(inspection) if _core_of(inspection, each) == primary]
     read = [each for each in codes if not isinstance(each, NotChecked)]
-    yield from (each for each in codes if isinstance(each, NotChecked))
-    yield from (each for code in read for core in secondaries for each in _outcomes(inspection, code, core))
-    if len(read) == len(codes):
+    yield from ((each, False) for each in codes if isinstance(each, NotChecked))
+    all_read = len(read) == len(codes)
+    yield from (
+        (each, is_certain and all_read)
+        for code in read
+        for core in secondaries
+        for each, is_certain in _outcomes(inspection, read, code, core)
+    )
+    if all_read:
         yield from (
-            _unwritten(inspection, read, core, core.release, use)
+            (_unwritten(inspection, read, core, core.release, use), False)
             for core in secondaries
             if core.release
             for use in ("control", "vector")
@@ -91,7 +114,9 @@ def _never(codes: list[CoreCode], core: Core, release: Release, use: str) -> Fin
     )
 
 
-def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Outcome]:
+def _outcomes(
+    inspection: Inspection, codes: list[CoreCode], code: CoreCode, core: Core
+) -> Iterator[tuple[Outcome, bool]]:
     release = core.release
     if release is None:
         return
@@ -99,14 +124,20 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
     tables = list(_tables(inspection, core))
     known = {*tables, *_named_constants(inspection, code)}
     if _crossed(release, known, stores, vectors):
-        yield _other_way_round(code, core, release, stores[0])
+        yield _other_way_round(code, core, release, stores[0]), False
         return
+    in_run = is_released_in_run(inspection, code, release)
+    in_run_alone = in_run and is_released_in_run_alone(inspection, codes, release)
     if any(_may_release(release, each.store) for each in stores):
-        yield Holds(f"core {core.name}, by build {code.plan.name}")
-    elif stores:
-        yield _finding(code, core, release, stores)
+        yield Holds(f"core {core.name}, by build {code.plan.name}"), False
+    elif stores and not any(
+        _may_release(release, each.store) for other in codes for each in other.of(release.control_register)
+    ):
+        yield _finding(code, core, release, stores), in_run_alone
     if early := _released_early(inspection, code, core, release):
-        yield early
+        yield early, in_run_alone
+    elif in_run_alone and (build := not_copied(inspection, code, core, release)):
+        yield _released_uncopied(inspection, code, core, build), True
     if not vectors or not tables:
         return
     holds = _leads_to(release, vectors, known)
@@ -115,9 +146,13 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
         vectors = [code.setting(store) for store in chosen] if chosen else vectors
         holds = chosen is None or _leads_to(release, vectors, {None, *known})
     if holds:
-        yield Holds(f"vectors of core {core.name}, by build {code.plan.name}")
+        yield Holds(f"vectors of core {core.name}, by build {code.plan.name}"), False
     else:
-        yield _other_table(inspection, code, core, release, vectors, tables)
+        given = {address_in(release, each.store.value) or 0 for each in vectors}
+        yield (
+            _other_table(inspection, code, core, release, vectors, tables),
+            in_run and all(cannot_start(inspection, core, value) for value in given),
+        )
 
 
 def _leads_to(release: Release, vectors: list[Setting], known: Collection[int | None]) -> bool:
@@ -133,9 +168,10 @@ def _released_early(inspection: Inspection, code: CoreCode, core: Core, release:
     if run is None or run.why_not or not {release.control_register, release.vector_register} <= {*registers}:
         return None
     first = registers.index(release.vector_register)
+    changes = {each.store.at: each.store for each in code.of(release.control_register)}
     releases = [each for each in stores if each.target == release.control_register]
     if release.control_register in registers[first:] or not any(
-        each.value is not None and _releases(release, each.value) for each in releases
+        _does_release(release, changes.get(each.at, each)) for each in releases
     ):
         return None
     setting, later = code.setting(releases[-1]), code.setting(stores[first])
@@ -148,6 +184,25 @@ def _released_early(inspection: Inspection, code: CoreCode, core: Core, release:
         expected="the vector register written first",
         span=Span(setting.store.at, 4),
         next_step=f"write {format_address(release.vector_register)} before {format_address(release.control_register)}",
+    )
+
+
+def _released_uncopied(inspection: Inspection, code: CoreCode, core: Core, build: PlacedBuild) -> Finding:
+    run, release = inspection.start_runs[code.plan.name], core.release
+    area, start = inspection.layout.builds[build.name].runs_in, build.vector_address
+    later = any(span.holds(start) for _, span in (*run.copies, *run.later)) if run else False
+    register = release.control_register if release else 0
+    store = code.of(register)[-1]
+    return Finding(
+        f"build {code.plan.name} releases core {core.name} before build {build.name} is copied",
+        concerned(code.plan.name, code.plan.core, core.name, build.name, area or ""),
+        where=f"build {code.plan.name} ({code.build.file}), store to {format_address(register)} at {store.place}",
+        found=f"nothing written at {format_address(start)} by then"
+        + (", and a copy after it" if later else ""),
+        expected=f"build {build.name} in area {area}",
+        span=Span(store.store.at, 4),
+        next_step=f"copy {build.stored} to {format_address(build.run_start)} before that store",
+        follows_from=(("copied-build-in-run-area", build.name),),
     )
 
 
@@ -265,6 +320,11 @@ def _may_release(release: Release, store: KnownStore) -> bool:
         return True
     wrong = changed.ones & ~release.release_value | changed.zeros & release.release_value
     return bool((changed.ones | changed.zeros) & release.release_mask) and not wrong & release.release_mask
+
+
+def _does_release(release: Release, store: KnownStore) -> bool:
+    """Whether it is known that a store releases the core."""
+    return _may_release(release, store) and (store.value is not None or store.changed is not None)
 
 
 def _written(store: KnownStore, *masks: int) -> str:
