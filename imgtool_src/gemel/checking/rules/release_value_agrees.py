@@ -7,12 +7,6 @@ from collections.abc import Collection, Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.certain_releases import (
-    cannot_start,
-    is_released_in_run,
-    is_released_in_run_alone,
-    not_copied,
-)
 from gemel.inspection.cores.code_settings import CoreCode, chosen_stores, core_code
 from gemel.inspection.cores.vector_tables import address_in, addresses_of_table
 from gemel.inspection.inspection import Inspection, once
@@ -117,6 +111,13 @@ def _never(codes: list[CoreCode], core: Core, release: Release, use: str) -> Fin
 def _outcomes(
     inspection: Inspection, codes: list[CoreCode], code: CoreCode, core: Core
 ) -> Iterator[tuple[Outcome, bool]]:
+    from gemel.inspection.cores.certain_releases import (
+        cannot_start,
+        is_released_in_run,
+        is_released_in_run_alone,
+        not_copied,
+    )
+
     release = core.release
     if release is None:
         return
