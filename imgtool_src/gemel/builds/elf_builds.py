@@ -68,10 +68,7 @@ def read_elf(source: ByteSource, *, name: str, file: str, names_only: bool = Fal
         )
         problems += segment_problems
         remarks += segment_remarks
-    names = sections.headers[header.section_names_index : header.section_names_index + 1]
-    code = [each.data for each in segments if each.executable]
-    plain = sum(len(each) - each.count(0) for each in code) >= PLAIN and all(map(bytes.isascii, code))
-    if problems or sections.reason or plain or any(each.type != STRING_TABLE for each in names):
+    if problems or _may_be_converted(sections, header, segments):
         from gemel.builds.elf.converted import text_conversion
 
         if converted := text_conversion(source, header, file):
@@ -85,8 +82,7 @@ def read_elf(source: ByteSource, *, name: str, file: str, names_only: bool = Fal
     build_id, no_build_id = read_build_id(source, note_places)
     attributes, no_attributes = _attributes(source, sections)
     symbols, no_symbols = _symbols(source, sections, file)
-    if attributes is not None:
-        remarks += _attribute_remarks(attributes, file)
+    remarks += _attribute_remarks(attributes, file) if attributes else ()
     reasons = {
         "entry point": "" if header.entry else "the file states none (e_entry is 0)",
         "symbols": no_symbols,
@@ -112,6 +108,15 @@ def read_elf(source: ByteSource, *, name: str, file: str, names_only: bool = Fal
         source=source,
         missing=tuple(f"{aspect}: {reason}" for aspect, reason in reasons.items() if reason),
     )
+
+
+def _may_be_converted(sections: Sections, header: ElfHeader, segments: list[Segment]) -> bool:
+    """Whether the file looks as after a transfer as text: bad section headers, code without bytes from 0x80 on."""
+    names = sections.headers[header.section_names_index : header.section_names_index + 1]
+    if sections.reason or any(each.type != STRING_TABLE for each in names):
+        return True
+    code = [each.data for each in segments if each.executable]
+    return sum(len(each) - each.count(0) for each in code) >= PLAIN and all(map(bytes.isascii, code))
 
 
 def _in_short(problems: list[Problem], what: str, file: str) -> list[Problem]:

@@ -88,24 +88,7 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
     entry = found.get("entry")
     if entry is not None and (type(entry) is not int or not 0 <= entry < ADDRESS_SPACE):
         problems.append(_problem(file, "no sound entry", in_toml_words(entry), "a 32-bit address"))
-    places: dict[str, tuple[Span, ...]] = {}
-    symbols = found.get("symbols", {})
-    if not isinstance(symbols, dict) or len(symbols) > MAX_SYMBOLS:
-        problems.append(_problem(file, "no sound symbols", "", f"a table of at most {MAX_SYMBOLS:,}"))
-        symbols = {}
-    for name, value in symbols.items():
-        spans = _spans(value)
-        if not spans:
-            expected = "a list of { address = ADDRESS, size = BYTES }"
-            problems.append(_problem(file, f"no sound place of {name[:80]}", in_toml_words(value), expected))
-        if outside := [
-            span for span in spans if not any(each.load_span.covers(span) for each in build.stored)
-        ]:
-            expected = ", ".join(str(each.load_span) for each in build.stored[:4])
-            problems.append(
-                _problem(file, f"a place of {name[:80]} is outside the build", str(outside[0]), expected)
-            )
-        places[name] = spans
+    places = _places_in(found, build, file, problems)
     if problems:
         raise BuildError(problems)
     actual = hashlib.sha256(_bytes_of(build)).hexdigest()
@@ -125,6 +108,31 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
         places=places,
         missing=tuple(text for text in build.missing if not text.startswith(tuple(given))),
     )
+
+
+def _places_in(
+    found: dict[str, Any], build: Build, file: str, problems: list[Problem]
+) -> dict[str, tuple[Span, ...]]:
+    """The places of each symbol; what is wrong with one is added to ``problems``."""
+    places: dict[str, tuple[Span, ...]] = {}
+    symbols = found.get("symbols", {})
+    if not isinstance(symbols, dict) or len(symbols) > MAX_SYMBOLS:
+        problems.append(_problem(file, "no sound symbols", "", f"a table of at most {MAX_SYMBOLS:,}"))
+        return places
+    for name, value in symbols.items():
+        spans = _spans(value)
+        if not spans:
+            expected = "a list of { address = ADDRESS, size = BYTES }"
+            problems.append(_problem(file, f"no sound place of {name[:80]}", in_toml_words(value), expected))
+        if outside := [
+            span for span in spans if not any(each.load_span.covers(span) for each in build.stored)
+        ]:
+            expected = ", ".join(str(each.load_span) for each in build.stored[:4])
+            problems.append(
+                _problem(file, f"a place of {name[:80]} is outside the build", str(outside[0]), expected)
+            )
+        places[name] = spans
+    return places
 
 
 def _has_format(found: dict[str, Any]) -> bool:

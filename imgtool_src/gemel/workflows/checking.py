@@ -99,15 +99,12 @@ def check(
 ) -> CheckResult:
     """Apply every rule (or ``rules``), and ``further`` ones, to ``image``.
 
-    ``builds`` are those that are given, by name; ``version`` ("X.Y.Z") and ``rollback`` what the image is
-    meant to hold (None: whatever its record says; with ``as_layout_states`` what the layout does).
-    ``trusted`` are the keys whose seals are accepted: with some given a seal by them is required, whatever the
-    layout says (None: those that the layout names, as it demands).  ``policy`` is the receiver's own, which
-    narrows further.  ``previous`` is an older image whose rollback counter this one must reach,
-    ``min_rollback`` the lowest counter that is accepted.  ``disassemble`` reads the code for instructions that
-    its core lacks (where the extra is not installed, that is reported as not checked).  ``rehearsal`` is one
-    that was made; True makes one, None where the layout requires it, False never.  ``today`` is the date that
-    waivers end by, which reports name (None: the machine's; no variable of the environment changes it).
+    ``builds`` by name; ``version`` ("X.Y.Z") and ``rollback`` are what the image is meant to hold (None: whatever
+    its record says; with ``as_layout_states`` what the layout does).  With ``trusted`` keys a seal by one is
+    required, whatever the layout says (None: those that the layout names, as it demands); the receiver's ``policy``
+    narrows further.  The image must reach the rollback counter of ``previous``, an older image, and ``min_rollback``.
+    ``disassemble`` reads the code for instructions that its core lacks.  ``rehearsal`` is one that was made; True
+    makes one, None where the layout requires it, False never.  Waivers end by ``today`` (None: the machine's date).
     ``strict`` says what fails the check besides errors: ``warnings``, or with ``inputs`` also what was not
     checked for lack of a build, key or symbol.  ``joined_with`` is the layout that the image was joined with,
     where that is another one: the tables that differ are listed.  Raises UsageProblem for builds that the layout
@@ -119,10 +116,7 @@ def check(
     from gemel.workflows.trust import Trust, trust_in
 
     given = builds or {}
-    if not given.keys() <= layout.layout.builds.keys():
-        from gemel.workflows.inputs.builds import unknown_build
-
-        raise UsageProblem(filter(None, (unknown_build(layout.layout, name) for name in given)))
+    _refuse_unknown(given, layout)
     if rehearsal is None or rehearsal is True:
         rehearsal = due_rehearsal(layout, image, given, wanted=rehearsal is True)
     trust = trusted if isinstance(trusted, Trust) else trust_in(layout, trusted, policy)
@@ -144,9 +138,15 @@ def check(
         joined_with=joined_with,
         as_layout_states=as_layout_states,
     )
-    inspection = with_image(fixed, image)
-    applied = apply_rules(inspection, today or date_of_today(), rules, further=further)
-    return CheckResult(applied.results, applied.idle_waivers, applied.strict, inspection)
+    return _applied(with_image(fixed, image), today, rules, further)
+
+
+def _refuse_unknown(builds: Mapping[str, Build], layout: ReadLayout) -> None:
+    """Raise UsageProblem for builds that the layout does not have."""
+    if not builds.keys() <= layout.layout.builds.keys():
+        from gemel.workflows.inputs.builds import unknown_build
+
+        raise UsageProblem(filter(None, (unknown_build(layout.layout, name) for name in builds)))
 
 
 def with_image(inspection: Inspection, image: Image) -> Inspection:
@@ -166,8 +166,18 @@ def applied_too(
     result: CheckResult, rules: Iterable[Rule], today: datetime.date | None = None
 ) -> CheckResult:
     """``result`` with what further ``rules`` say of the same image after it."""
-    more = apply_rules(result.inspection, today or date_of_today(), rules)
+    more = _applied(result.inspection, today, rules)
     return replace(result, results=(*result.results, *more.results))
+
+
+def _applied(
+    inspection: Inspection,
+    today: datetime.date | None,
+    rules: Iterable[Rule] | None,
+    further: Iterable[Rule] = (),
+) -> CheckResult:
+    applied = apply_rules(inspection, today or date_of_today(), rules, further=further)
+    return CheckResult(applied.results, applied.idle_waivers, applied.strict, inspection)
 
 
 def date_of_today() -> datetime.date:

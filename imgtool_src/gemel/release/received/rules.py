@@ -63,16 +63,7 @@ def folder_rules(
             "The list of contents and the check's report are of this image: product, version, builds, digests.",
             "Documents of another version are filed with this one.",
             "common practice",
-            lambda inspection: _outcomes(
-                [
-                    *contents_faults(
-                        folder, inspection.record, bool(inspection.seal and inspection.seal.verdicts)
-                    ),
-                    *report_faults(folder),
-                ],
-                CONTENTS,
-                CONTENTS,
-            ),
+            lambda inspection: _outcomes(_contents(folder, inspection), CONTENTS, CONTENTS),
         ),
         rule(
             AGREES,
@@ -130,6 +121,12 @@ def _outcomes(
         yield Holds(where)
 
 
+def _contents(folder: ReleaseFolder, inspection: Inspection) -> Iterator[FolderFault]:
+    is_sealed = bool(inspection.seal and inspection.seal.verdicts)
+    yield from contents_faults(folder, inspection.record, is_sealed)
+    yield from report_faults(folder)
+
+
 def _provenance(
     folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection, checked: Collection[str]
 ) -> Iterator[Outcome]:
@@ -176,13 +173,8 @@ def _signed(folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection
     if not envelope.signatures:
         if sealed_by or inspection.demands_seal:
             no_seal = () if sealed_by else ("seal-present",)
-            yield _unsigned(
-                inspection,
-                "nobody signed the provenance",
-                found="no signature",
-                expected=sealed_by,
-                of_seal=no_seal,
-            )
+            what = "nobody signed the provenance"
+            yield _unsigned(inspection, what, found="no signature", expected=sealed_by, of_seal=no_seal)
         else:
             yield NotChecked(PROVENANCE, "neither the image nor the provenance is signed")
         return
@@ -191,34 +183,21 @@ def _signed(folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection
     trusted = {key.fingerprint for key in inspection.trusted}
     bad = [each.keyid for each in envelope.signatures if _is_bad(each.keyid, known, good)]
     for keyid in bad:
-        yield _unsigned(
-            inspection,
-            "a signature of the provenance does not hold",
-            found=f"key {keyid[:16]}...",
-            expected={bytes.fromhex(keyid)},
-        )
-    missing = sorted(sealed_by - good)
-    unknown = [key for key in missing if key not in known]
-    for key in missing:
-        if key in unknown:
+        what, expected = "a signature of the provenance does not hold", {bytes.fromhex(keyid)}
+        yield _unsigned(inspection, what, found=f"key {keyid[:16]}...", expected=expected)
+    for key in sorted(sealed_by - good):
+        if key not in known:
             reason = Reason("the public key of a signer of the image is not given", Need("key"))
             yield NotChecked(f"key {key.hex()[:16]}...", reason)
         elif key.hex() not in bad:
-            yield _unsigned(
-                inspection,
-                "a key that signed the image did not sign the provenance",
-                found="no signature of it",
-                expected={key},
-            )
+            what = "a key that signed the image did not sign the provenance"
+            yield _unsigned(inspection, what, found="no signature of it", expected={key})
     if inspection.demands_seal and not good & trusted:
-        of_seal = ("seal-by-trusted-key",) if good == sealed_by else ()
-        yield _unsigned(
-            inspection,
+        what, of_seal = (
             "no trusted key signed the provenance",
-            found=_words(good),
-            expected=trusted,
-            of_seal=of_seal,
+            ("seal-by-trusted-key",) if good == sealed_by else (),
         )
+        yield _unsigned(inspection, what, found=_words(good), expected=trusted, of_seal=of_seal)
     elif not trusted:
         reason = Reason(
             "keys that came in the folder show only that it fits together: give --trust", Need("key")

@@ -131,8 +131,46 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
 
     Its number, and whether the core goes on in Thumb state.
     """
-    registers, number = core.registers, core.interrupts.handler
-    to_thread = bool(link & THREAD_MODE)
+    number, to_thread = core.interrupts.handler, bool(link & THREAD_MODE)
+    ended = _ended(core, number, link)
+    if ended is None:
+        return None
+    main, process, control = ended
+    from_process_stack = bool(link & FROM_PROCESS_STACK) and to_thread
+    frame = process if from_process_stack else main
+    data = _frame_data(core, frame, link, to_thread and bool(control & PRIVILEGE))
+    if data is None:
+        return None
+    size = len(data)
+    *scratch, return_address, status = struct.unpack_from("<8I", data)
+    if to_thread == bool(status & NUMBER):
+        core.exceptions.cannot_return("bad-exception-return", link, {"address": frame, "status": status})
+        return None
+    outer = status & NUMBER
+    core.interrupts.handler = outer
+    secure_float = SECURE_FLOAT if core.plan.secure else 0
+    control &= ~(OF_CONTEXT | secure_float)
+    control |= 0 if link & STANDARD_FRAME else FLOAT_ACTIVE
+    control |= secure_float if status & FLOAT_WAS_SECURE else 0
+    control |= PROCESS_STACK if from_process_stack else 0
+    aligned = size > FRAME or core.system.aligns_frames
+    pointer = frame + size + (4 if status & STACK_ALIGNED and aligned else 0)
+    core.registers.leave_handler(scratch, status, outer, control, pointer)
+    if from_process_stack:
+        core.stack_watch.resumes(frame, pointer)
+    if to_thread and core.calls is not None:
+        core.calls.resume(frame, pointer, from_process_stack)
+    if size > FRAME:
+        core.registers.set_float_frame(data[FRAME:])
+        core.system.set_lazy_frame(None)
+    core.left_exclusive()
+    core.pc = return_address & ~1
+    return number, bool(status & THUMB_STATUS)
+
+
+def _ended(core: EmulatedCore, number: int, link: int) -> tuple[int, int, int] | None:
+    """End exception ``number``: both stack pointers and the control register; None where ``link`` cannot be."""
+    registers, to_thread = core.registers, bool(link & THREAD_MODE)
     nested = len(core.interrupts.active) > 1 and not core.system.configuration & THREAD_BY_ANY_RETURN
     v8 = core.plan.architecture.startswith("armv8")
     known = not link & RESERVED_IN_LINK if v8 else link & 0xF in RETURNS_BEFORE_V8
@@ -152,11 +190,13 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
         words = {"need": f"return from an exception by 0x{link:X}"}
         core.faults.stop("leaves-secure-state", core.pc, {"address": process}, words)
         return None
-    from_process_stack = bool(link & FROM_PROCESS_STACK) and to_thread
-    frame = process if from_process_stack else main
+    return main, process, control
+
+
+def _frame_data(core: EmulatedCore, frame: int, link: int, user: bool) -> bytes | None:
+    """The bytes of the frame at ``frame``; None where they cannot be read or restored, which is then seen to."""
     size = FRAME + (0 if link & STANDARD_FRAME else FLOAT_FRAME)
     data = core.bus.read_bytes(frame, size)
-    user = to_thread and bool(control & PRIVILEGE)
     protected = not core.guard.allows("read", frame, size, user)
     if len(data) < size or protected:
         kind = "protected-unstacking" if protected else "unstacking"
@@ -170,27 +210,4 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     if size > FRAME and core.plan.has_float and not core.system.may_restore_float:
         core.exceptions.cannot_return("float-unit-off", link)
         return None
-    *scratch, return_address, status = struct.unpack_from("<8I", data)
-    if to_thread == bool(status & NUMBER):
-        core.exceptions.cannot_return("bad-exception-return", link, {"address": frame, "status": status})
-        return None
-    outer = status & NUMBER
-    core.interrupts.handler = outer
-    secure_float = SECURE_FLOAT if core.plan.secure else 0
-    control &= ~(OF_CONTEXT | secure_float)
-    control |= 0 if link & STANDARD_FRAME else FLOAT_ACTIVE
-    control |= secure_float if status & FLOAT_WAS_SECURE else 0
-    control |= PROCESS_STACK if from_process_stack else 0
-    aligned = size > FRAME or core.system.aligns_frames
-    pointer = frame + size + (4 if status & STACK_ALIGNED and aligned else 0)
-    registers.leave_handler(scratch, status, outer, control, pointer)
-    if from_process_stack:
-        core.stack_watch.resumes(frame, pointer)
-    if to_thread and core.calls is not None:
-        core.calls.resume(frame, pointer, from_process_stack)
-    if size > FRAME:
-        registers.set_float_frame(data[FRAME:])
-        core.system.set_lazy_frame(None)
-    core.left_exclusive()
-    core.pc = return_address & ~1
-    return number, bool(status & THUMB_STATUS)
+    return data
