@@ -34,7 +34,7 @@ from gemel.rehearsal.kinds import FATAL, UNJUDGED
 from gemel.rehearsal.raw_run import RawCore, RawEvent
 from gemel.rehearsal.result import Rehearsal, RehearsalFinding
 from gemel.rehearsal.verdict.endings import LONG, PROGRAM_ENDS, _handlers
-from gemel.rehearsal.verdict.fault_words import NEAR_ZERO, _stack_nowhere
+from gemel.rehearsal.verdict.exception_words import NEAR_ZERO, stack_nowhere
 from gemel.rehearsal.verdict.judging import stack_room
 from gemel.spans import Span
 from gemel.structs import replace
@@ -306,7 +306,7 @@ def test_near_zero(pointer: int, unset: bool) -> None:
     """Below ``NEAR_ZERO`` no stack is, and ``MOST_BELOW`` is how far one instruction reaches below its pointer."""
     assert NEAR_ZERO == MOST_BELOW == 256
     event = RawEvent(1, "x", "stacking", 1, {"address": 4, "pointer": pointer, "process": 1}, {})
-    assert ("no code has set" in _stack_nowhere("", "", event).found) is unset
+    assert ("no code has set" in stack_nowhere("", "", event).found) is unset
 
 
 def test_process_stack_pointer_that_is_not_set_and_an_exception() -> None:

@@ -7,24 +7,11 @@ from collections.abc import Mapping
 from gemel.m_profile.fault_registers import FIRST_RETURN
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.registers.flash_controller import BY_REGISTERS, LOCKED, NO_COMMAND
-from gemel.rehearsal.emulator.system_space.interrupts import SECURE_FAULT, SUPERVISOR_CALL, TICK
-from gemel.rehearsal.emulator.system_space.registers import TICK_RELOAD
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.words import (
-    ALIGN_TABLE,
-    ERASED,
-    Wording,
-    Words,
-    at_address,
-    left_by_branch,
-    plain,
-    table_misplaced,
-)
+from gemel.rehearsal.verdict.exception_words import EXCEPTION_WORDS, stack_nowhere
+from gemel.rehearsal.verdict.words import ERASED, Wording, Words, at_address, plain
 from gemel.spans import format_address
-
-EXCEPTION_NUMBER = 0x1FF
-"""The bits of xPSR that say which handler runs."""
 
 ALWAYS_UNDEFINED, FIRST_WIDE = 0xDE, 0xE800
 """The upper byte of UDF, and the first halfword from which on an instruction has two."""
@@ -33,46 +20,11 @@ FUNCTION_RETURN = 0xFEFF_FFFF
 """The link value of a function of Non-secure state that Secure code called (DDI 0553, "FNC_RETURN", from memory)."""
 
 
-SHPR = 0xE000_ED14
-"""Four bytes before SHPR1: what is added is the number of the first exception in the register."""
-
-NEAR_ZERO = 256
-"""A stack pointer below this has been set to no stack, and perhaps moved since."""
-
-
-def _stack_nowhere(what: str, found: str, event: RawEvent) -> Words:
-    """Words of an access by a stack pointer that is in no memory, or leaves its own."""
-    pointer, process = event.numbers["pointer"], event.numbers["process"]
-    name = "process stack pointer" if process else "stack pointer"
-    found = f"{found}; the {name} is {format_address(pointer)}"
-    if pointer >= NEAR_ZERO:
-        return Words(
-            what,
-            found,
-            "a stack pointer within a stack",
-            f"give the stack more room, or correct the {name}",
-        )
-    early = (
-        ", and let no exception that switches tasks be taken before the first task runs" if process else ""
-    )
-    return Words(
-        what,
-        f"{found}, which no code has set to a stack",
-        f"a {name} that is set before it is used",
-        f"set the {name} to the top of a stack before{early}",
-    )
-
-
-def _stacking(event: RawEvent, names: CodeNames) -> Words:
-    what = f"core {event.core} cannot stack an exception frame"
-    return _stack_nowhere(what, at_address(event, names), event)
-
-
 def _access(verb: str) -> Wording:
     def words(event: RawEvent, names: CodeNames) -> Words:
         if "pointer" in event.numbers:
             what = f"core {event.core} {verb} an unmapped address by its stack pointer"
-            return _stack_nowhere(what, f"{event.numbers['size']} bytes at {at_address(event, names)}", event)
+            return stack_nowhere(what, f"{event.numbers['size']} bytes at {at_address(event, names)}", event)
         what = f"core {event.core} {verb} an unmapped address"
         found = f"{event.numbers.get('size', 0)} bytes at {at_address(event, names)}"
         next_step = f"correct the address, or {names.how_to_describe(event.core, event.numbers['address'])}"
@@ -268,114 +220,6 @@ def _vectors_erased(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
-def _livelock(event: RawEvent, names: CodeNames) -> Words:
-    name = word_name(event.numbers["number"])
-    if event.numbers["number"] <= SECURE_FAULT:
-        return Words(
-            f"core {event.core} does nothing but fault: the handler of {name} returns to the instruction that faults",
-            "the same instruction faults again each time that the handler returns",
-            "a handler that removes the cause, or goes on after the instruction",
-            "correct what faults, or let the handler stop the core",
-        )
-    if event.numbers["number"] == TICK:
-        return Words(
-            f"core {event.core} does nothing but take {name}: it comes again before its handler returns",
-            f"{name} is pending again each time that its handler returns",
-            "a period in which the handler returns, and thread code gets on",
-            f"raise the reload value of {name} (SYST_RVR, {format_address(TICK_RELOAD)}), or shorten the handler",
-        )
-    return Words(
-        f"core {event.core} does nothing but take {name}: its source is never cleared",
-        f"{name} is pending again each time that its handler returns",
-        "a handler that clears what raised the interrupt",
-        "clear the interrupt at its source in the handler, or give thread code time between interrupts",
-    )
-
-
-def _still_active(event: RawEvent) -> Words:
-    """A return to thread code while another handler, which the returning one has interrupted, is active."""
-    numbers = event.numbers
-    name, active = word_name(numbers["number"]), word_name(numbers["active"])
-    system = numbers["number"] & ~3  # SHPR1 holds the priorities of the exceptions 4 to 7
-    register = (
-        "NVIC_IPR" if numbers["number"] > TICK else f"SHPR{system // 4}, {format_address(SHPR + system)}"
-    )
-    next_step = f"give {name} the lowest priority ({register}), so that it interrupts no handler"
-    if numbers["number"] < SUPERVISOR_CALL:  # a fault
-        next_step = "see what the handler does with the link register"
-    return Words(
-        f"core {event.core} returns from {name} to thread code while the handler of {active} is active",
-        f"{name}, of priority {_priority(numbers['priority'])}, has interrupted the handler of {active}, of priority "
-        f"{_priority(numbers['active_priority'])}; its link value {format_address(numbers['link'])} returns to thread "
-        "mode",
-        "a return to the handler that was interrupted: thread mode is for the last one (CCR.NONBASETHRDENA is 0)",
-        next_step,
-    )
-
-
-def _priority(value: int) -> str:
-    return f"0x{value:02X}" if value >= 0 else str(value)
-
-
-def _bad_return(event: RawEvent, names: CodeNames) -> Words:
-    if "active" in event.numbers:
-        return _still_active(event)
-    link = format_address(event.numbers["link"])
-    if "status" not in event.numbers:
-        return Words(
-            f"core {event.core} returns from an exception with an impossible link value",
-            link,
-            "the link value that the core put into the link register",
-            "see what the handler does with the link register",
-        )
-    status = event.numbers["status"]
-    to_thread = status & EXCEPTION_NUMBER
-    return Words(
-        f"core {event.core} returns from an exception to a frame that does not fit",
-        f"the frame at {at_address(event, names)} holds xPSR {format_address(status)}, of "
-        f"{'a handler' if to_thread else 'thread code'}; the link value {link} returns to "
-        f"{'thread code' if to_thread else 'a handler'}",
-        "the frame that the core stacked, with the number of the exception in the lowest nine bits of xPSR"
-        + (", 0 of thread code" if to_thread else ""),
-        "see what wrote over the frame, such as a stack that is too small, and where the stack pointer was set",
-    )
-
-
-_CALL_ESCALATED = plain(
-    "core {core} makes a supervisor call that cannot be taken, which is a HardFault",
-    "a supervisor call where priority and masks let it be taken",
-    "do not call with interrupts masked, or from a handler of the same or a higher priority",
-)
-
-
-def _call_escalated(event: RawEvent, names: CodeNames) -> Words:
-    words, numbers = _CALL_ESCALATED(event, names), event.numbers
-    if "from" not in numbers:
-        return words
-    places = numbers["from"], numbers["to"], numbers["popped"]
-    left = left_by_branch(event.core, numbers["number"], numbers["vector"], places, names)
-    if not left:
-        return words
-    next_step = "see what the handler does with the link register and the stack pointer before that branch"
-    return words._replace(found=f"{left}, so that the core is in handler mode", next_step=next_step)
-
-
-_VECTOR_IS_NO_CODE = plain(
-    "core {core} takes exception {number}, whose vector is no code",
-    "the address of a handler of this core, bit 0 set",
-    "fill the vector, or do not enable the interrupt",
-    found="vector {number} is {vector:address}",
-)
-
-
-def _bad_vector(event: RawEvent, names: CodeNames) -> Words:
-    words, numbers = _VECTOR_IS_NO_CODE(event, names), event.numbers
-    if "written" not in numbers:
-        return words
-    moved = table_misplaced(numbers["table"], numbers["written"])
-    return words._replace(found=f"{words.found}: {moved}", next_step=ALIGN_TABLE)
-
-
 def _flash_command(event: RawEvent, names: CodeNames) -> Words:
     command, reason = event.words["command"], event.words["reason"]
     return Words(
@@ -448,32 +292,22 @@ FAULT_WORDS: dict[str, Wording] = {
         "none without a debugger: it is a fault then",
         "take it out, or make the assertion that it stands for hold",
     ),
-    "bad-vector": _bad_vector,
-    "bad-exception-return": _bad_return,
-    "stacking": _stacking,
     "protected-read": _protected("reads", "what is closed to it"),
     "protected-write": _protected("writes", "what is closed to it"),
     "protected-fetch": _protected("executes", "what must not be executed"),
     "protected-stacking": _protected("stacks an exception frame", "where it must not write"),
     "protected-unstacking": _protected("unstacks an exception frame", "where it must not read"),
-    "unstacking": plain(
-        "core {core} cannot unstack an exception frame",
-        "the frame where it was stacked",
-        "see what the handler does with the stack pointer",
-    ),
     "vectors-unreadable": plain(
         "core {core} starts at an unmapped address",
         "a vector table in a memory that this core sees",
         "correct the address that is written to the vector register",
     ),
     "vectors-erased": _vectors_erased,
-    "call-escalated": _call_escalated,
     "unprivileged-access": plain(
         "core {core} accesses its system registers without privilege",
         "privileged code (bit 0 of CONTROL clear), or no such access",
         "use a supervisor call, or stay privileged",
     ),
-    "interrupt-livelock": _livelock,
     "division-by-zero": plain(
         "core {core} divides by zero, which traps as its configuration register is set",
         "a divisor other than zero",
@@ -494,4 +328,5 @@ FAULT_WORDS: dict[str, Wording] = {
         "code that goes on after one or two resets",
         "see why it gives up: a check of its own may have failed",
     ),
+    **EXCEPTION_WORDS,
 }
