@@ -23,8 +23,8 @@ from gemel.m_profile.computed_addresses import (
     registers_read,
     registers_set,
 )
-from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_return
-from gemel.m_profile.known_registers import Registers
+from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_call, is_return
+from gemel.m_profile.known_registers import Registers, set_mark
 from gemel.m_profile.known_stores import Function, followed
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.spans import Span
@@ -164,7 +164,7 @@ class AddressFlow:
         access = memory_access(first, second)
         if access:
             self._transfer(access, known, registers)
-        elif _is_call(first, second):
+        elif is_call(first, second):
             self._call(address, first, second, known, registers, called)
         else:
             self._compute(first, second, known, registers)
@@ -206,7 +206,7 @@ class AddressFlow:
             ]
             for register, kinds in zip(access.registers, found, strict=True):
                 near = NEAR if self.holds(registers.known.get(register)) else 0
-                _mark(marks, register, kinds | near)
+                set_mark(marks, register, kinds | near)
             return
         self._address(access, known, registers)
         pushes = access.base == SP and access.writeback is not None
@@ -216,7 +216,7 @@ class AddressFlow:
             if access.size < 4:
                 kinds = COMPUTED if place[0] != "plus" and access.by is None else 0
             if place[0] == "slot":
-                _mark(
+                set_mark(
                     marks,
                     place,
                     kinds if access.size == 4 and len(place) > 1 else kinds | marks.get(place, 0),
@@ -226,7 +226,7 @@ class AddressFlow:
             elif kinds & COMPUTED:
                 self._memory.add(place)  # type: ignore[arg-type]
         if access.writeback is not None and access.base not in registers.known and access.base in known:
-            _mark(marks, access.base, self._kinds(registers, access.base, known))
+            set_mark(marks, access.base, self._kinds(registers, access.base, known))
 
     def _loaded(self, access: MemoryAccess, at: int, known: Mapping[int, int], registers: Registers) -> int:
         if access.size < 4:
@@ -281,7 +281,7 @@ class AddressFlow:
         returned = self._enter(targets, known, registers)
         for register in CALLER_SAVED:
             registers.marks.pop(register, None)
-        _mark(registers.marks, 0, returned)
+        set_mark(registers.marks, 0, returned)
 
     def _enter(self, targets: Iterable[int], known: Mapping[int, int], registers: Registers) -> int:
         """What the functions return, passed the registers as they are."""
@@ -302,7 +302,7 @@ class AddressFlow:
     def _compute(self, first: int, second: int, known: Mapping[int, int], registers: Registers) -> None:
         for target in registers_set(first, second):
             if target in registers.known:
-                _mark(registers.marks, target, self._kinds(registers, target, registers.known))
+                set_mark(registers.marks, target, self._kinds(registers, target, registers.known))
                 continue
             sources = registers_read(first, second)
             values = [known[each] for each in sources if each in known]
@@ -329,20 +329,8 @@ class AddressFlow:
             else:
                 marks &= ~FRAME if not moves(first, second) else ~0
                 marks |= any_number(first, second, values, scaled=bool(marks & SCALED))
-            _mark(registers.marks, target, marks)
+            set_mark(registers.marks, target, marks)
 
 
 def _known(seeds: Seeds) -> Iterable[tuple[int, int]]:
     return ((register, value) for register, _, value in seeds if value is not None)
-
-
-def _mark(marks: dict[object, int], place: object, kinds: int) -> None:
-    if kinds:
-        marks[place] = kinds
-    else:
-        marks.pop(place, None)
-
-
-def _is_call(first: int, second: int) -> bool:
-    """BLX, BL."""
-    return first & 0xFF80 == 0x4780 or (first & 0xF800 == 0xF000 and second & 0xD000 == 0xD000)

@@ -16,6 +16,7 @@ from collections.abc import Container, Iterable
 from functools import cached_property
 
 from gemel.m_profile.halfwords import (
+    CASE_ROUTINES,
     CONDITIONS,
     COPROCESSOR,
     COPROCESSORS,
@@ -23,6 +24,7 @@ from gemel.m_profile.halfwords import (
     IMPROBABLE,
     LEADS,
     UNDEFINED,
+    BranchTable,
     branch_distance,
     call_distance,
     entries_of_table,
@@ -38,24 +40,6 @@ class Run(NamedTuple):
     first: int
     end: int
 
-
-class BranchTable(NamedTuple):
-    """The form of a table of branches: bytes of an entry, whether signed, and by what it is multiplied."""
-
-    width: int
-    signed: bool
-    scale: int
-
-
-CASE_ROUTINES = {
-    bytes.fromhex("02b4 7146 4908 4900 095c 4900 8e44"): BranchTable(1, False, 2),
-    bytes.fromhex("02b4 7146 4908 4900 0956 4900 8e44"): BranchTable(1, True, 2),
-    bytes.fromhex("03b4 7146 4908 4000 4900 095a 4900"): BranchTable(2, False, 2),
-    bytes.fromhex("03b4 7146 4908 4000 4900 095e 4900"): BranchTable(2, True, 2),
-    bytes.fromhex("03b4 7146 0231 8908 8000 8900 0858"): BranchTable(4, True, 1),
-}
-"""How the routines begin that compilers call on Armv6-M and Armv8-M Baseline to choose a ``case``: the table
-is after the call, and the index comes in r0 (a compiler's own library; a test compares)."""
 
 CASE_ROUTINE_SIZE = 14
 IN_CASE_ROUTINES = bytes.fromhex("b4 7146")

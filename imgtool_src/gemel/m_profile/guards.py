@@ -16,7 +16,7 @@ from functools import cached_property
 
 from gemel.m_profile.computed_addresses import registers_read, registers_set
 from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_call, is_return
-from gemel.m_profile.known_registers import Changed, Registers
+from gemel.m_profile.known_registers import Changed, Registers, set_mark
 from gemel.m_profile.known_stores import Function, followed, is_unknown_jump
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.m_profile.result_bits import (
@@ -319,7 +319,7 @@ class Guards:
             target = address + 4 + (branch_distance(first, second, calls=True) or 0)
         for place in (*CALLER_SAVED, LR, FLAGS, CARRY):
             marks.pop(place, None)
-        _mark(marks, 0, 0 if target is None else self._returned(target & ~1, self.calls[address]))
+        set_mark(marks, 0, 0 if target is None else self._returned(target & ~1, self.calls[address]))
 
     def _transfer(
         self, address: int, access: MemoryAccess, known: Mapping[int, int], after: Registers
@@ -346,10 +346,10 @@ class Guards:
                 if chosen or kept or here:
                     bits = ALL
                 kept_here = access.base in _FRAMES and access.by is None and access.writeback is None
-                _mark(marks, register, NO_FLOAT_STACKED if register == LR and not kept_here else bits)
+                set_mark(marks, register, NO_FLOAT_STACKED if register == LR and not kept_here else bits)
         elif access.base == SP and access.writeback is not None:
             for number, bits in enumerate(pushed):
-                _mark(marks, (SP, 4 * number), bits)
+                set_mark(marks, (SP, 4 * number), bits)
         elif len(access.registers) == 1:
             bits, value = pushed[0], known.get(access.registers[0])
             if self.in_block.get(address) or (address in self._chosen and _is_answer(value)):
@@ -362,7 +362,7 @@ class Guards:
             elif place is not None or (field is not None and value):
                 self._others[address] = place if place is not None else field
             elif access.base in _FRAMES and access.by is None:
-                _mark(marks, (access.base, access.offset), bits)
+                set_mark(marks, (access.base, access.offset), bits)
 
     def _compute(
         self, address: int, first: int, second: int, known: Mapping[int, int], after: Registers
@@ -385,11 +385,11 @@ class Guards:
             bits = ALL
         if sets_flags(first, second):
             before = max((marks.get(register, 0) for register in read), default=0)
-            _mark(marks, CARRY, carried_bits(first, second, before))
-            _mark(marks, FLAGS, bits)
+            set_mark(marks, CARRY, carried_bits(first, second, before))
+            set_mark(marks, FLAGS, bits)
         for register in registers_set(first, second):
             chosen = address in self._chosen and _is_answer(after.known.get(register))
-            _mark(marks, register, ALL if chosen else bits)
+            set_mark(marks, register, ALL if chosen else bits)
         if first & 0xFF00 == 0xB000 or (first >= FIRST_WIDE and second >> 8 & 15 == SP):
             _move_stack(marks)
 
@@ -429,10 +429,3 @@ def _is_answer(value: int | None) -> bool:
 def _move_stack(marks: dict[object, int]) -> None:
     for place in [each for each in marks if isinstance(each, tuple) and each[0] == SP]:
         del marks[place]
-
-
-def _mark(marks: dict[object, int], place: object, bits: int) -> None:
-    if bits & ALL:
-        marks[place] = bits & ALL
-    else:
-        marks.pop(place, None)

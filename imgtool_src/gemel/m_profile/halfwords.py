@@ -9,6 +9,8 @@ import re
 from collections.abc import Iterable, Iterator
 from functools import cache
 
+from gemel.structs import NamedTuple
+
 FIRST_WIDE = 0xE800
 """The lowest first halfword of a 32-bit instruction."""
 
@@ -38,6 +40,24 @@ _RANGES = (
 that nobody takes for a NOP, shifts by 32, which the addresses in data look like, a change of byte order,
 halts of other profiles, and the undefined instructions that compilers do not use."""
 
+
+class BranchTable(NamedTuple):
+    """The form of a table of branches: bytes of an entry, whether signed, and by what it is multiplied."""
+
+    width: int
+    signed: bool
+    scale: int
+
+
+CASE_ROUTINES = {
+    bytes.fromhex("02b4 7146 4908 4900 095c 4900 8e44"): BranchTable(1, False, 2),
+    bytes.fromhex("02b4 7146 4908 4900 0956 4900 8e44"): BranchTable(1, True, 2),
+    bytes.fromhex("03b4 7146 4908 4000 4900 095a 4900"): BranchTable(2, False, 2),
+    bytes.fromhex("03b4 7146 4908 4000 4900 095e 4900"): BranchTable(2, True, 2),
+    bytes.fromhex("03b4 7146 0231 8908 8000 8900 0858"): BranchTable(4, True, 1),
+}
+"""How the routines begin that compilers call on Armv6-M and Armv8-M Baseline to choose a ``case``: the table
+is after the call, and the index comes in r0 (a compiler's own library; a test compares)."""
 
 INDEX_REACH = 24
 """How far before a branch by a table its index is compared with the number of entries, at most, in bytes."""

@@ -376,3 +376,11 @@ class Registers:
         if first & 0xFBF0 == 0xF2A0:
             return (address + 4 & ~3) - encoded if base == 15 else self._plus(base, -encoded), True
         return None, False
+
+
+def set_mark(marks: dict[object, int], place: object, bits: int) -> None:
+    """Mark a register or a place on the stack with these bits, or with nothing where there are none."""
+    if bits & 0xFFFF_FFFF:
+        marks[place] = bits & 0xFFFF_FFFF
+    else:
+        marks.pop(place, None)

@@ -13,7 +13,9 @@ import struct
 from collections.abc import Callable, Iterator, Mapping
 
 from gemel.m_profile.halfwords import (
+    CASE_ROUTINES,
     FIRST_WIDE,
+    BranchTable,
     branch_distance,
     call_distance,
     entries_of_table,
@@ -59,15 +61,8 @@ class _Step(NamedTuple):
     covers: tuple[bool, ...]
 
 
-CASES: dict[tuple[int | None, ...], tuple[int, bool]] = {
-    (0x4671_B402, 0x0049_0849, 0x0049_5C09): (1, False),
-    (0x4671_B402, 0x0049_0849, 0x0049_5609): (1, True),
-    (0x4671_B403, 0x0040_0849, 0x5A09_0049): (2, False),
-    (0x4671_B403, 0x0040_0849, 0x5E09_0049): (2, True),
-    (0x4671_B403, 0x0889_3102, 0x0089_0080): (4, True),
-}
-"""The first words of the routines that GCC calls for a switch where there is no TBB: r0 is the index into the table
-after the call.  Bytes of an entry, and whether it is signed (libgcc of GCC 12: uqi, sqi, uhi, shi, si)."""
+_CASES = {struct.unpack("<3I", routine[:12]): form for routine, form in CASE_ROUTINES.items()}
+"""The forms of tables by the first words of the routines that choose a ``case``."""
 
 
 class Function:
@@ -218,25 +213,25 @@ def _table(
     second: int,
     word_at: Callable[[int], int | None] | None,
 ) -> tuple[list[int], int] | None:
-    """Where a branch by the table after it leads, TBB, TBH, or a call of CASES, and what is after the table.
+    """Where a branch by the table after it leads, TBB, TBH, or a call of CASE_ROUTINES, and what is after the table.
 
     None for others.  The table has as many entries as its index is compared with before, and ends where the first
     of its targets after it is.
     """
-    base, unit, signed, index = address + 4, 2, False, 0
+    base, index = address + 4, 0
     if is_table_branch(first, second):
-        size, index = 2 if second & 0x10 else 1, second & 15
+        form, index = BranchTable(2 if second & 0x10 else 1, False, 2), second & 15
     elif word_at and (case := _case(address, first, second, word_at)):
-        size, signed = case
-        if size == WORD:
-            base, unit = align_up(base, WORD), 1
+        form = case
+        base = align_up(base, form.width if form.width == WORD else 1)
     else:
         return None
+    size, signed, scale = form
     targets: list[int] = []
     at, end, entries = base, start + len(code), entries_of_table(code, address - start, index)
     while at + size <= end and len(targets) != entries:
         entry = int.from_bytes(code[at - start : at - start + size], "little", signed=signed)
-        target = base + unit * entry & ~1
+        target = base + scale * entry & ~1
         filled = base <= target <= at  # 0 after an odd number of bytes
         if filled or (signed and not start <= target < start + len(code)):
             break
@@ -249,16 +244,13 @@ def _table(
     )
 
 
-def _case(
-    address: int, first: int, second: int, word_at: Callable[[int], int | None]
-) -> tuple[int, bool] | None:
+def _case(address: int, first: int, second: int, word_at: Callable[[int], int | None]) -> BranchTable | None:
     if first & 0xF800 != 0xF000 or second & 0xD000 != 0xD000:
         return None
     routine = address + 4 + call_distance(first, second)
-    if routine % WORD or word_at(routine) not in {words[0] for words in CASES}:
+    if routine % WORD or word_at(routine) not in {words[0] for words in _CASES}:
         return None
-    words = tuple(word_at(routine + WORD * index) for index in range(3))
-    return CASES.get(words)
+    return _CASES.get((word_at(routine), word_at(routine + WORD), word_at(routine + 2 * WORD)))
 
 
 def _leads_to(address: int, first: int, second: int) -> tuple[int, ...]:
