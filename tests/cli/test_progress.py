@@ -9,9 +9,9 @@ from contextlib import redirect_stderr
 import pytest
 
 from gemel.cli import progress
-from gemel.cli.colours import colour_wanted, takes_control_sequences
 from gemel.cli.declared import sub_command
 from gemel.cli.echo import echo
+from gemel.cli.printing import colour_wanted, takes_control_sequences
 from gemel.progress import step, tracked, watchers
 
 

@@ -9,7 +9,7 @@ import tomllib
 
 import pytest
 
-from gemel.joining.recording import in_order_of_record
+from gemel.joining.values import in_order_of_record
 from gemel.layout.digest import digest_of
 from gemel.layout.kinds import Key
 from gemel.layout.model import BuildPlan, Layout, SealPlan

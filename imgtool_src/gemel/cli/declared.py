@@ -193,8 +193,7 @@ class Command:
 
     def run(self, **values: Any) -> Any:
         """Do it, with what every command takes put into force first."""
-        from gemel.cli.colours import choose_colour, takes_control_sequences
-        from gemel.cli.printing import be_quiet
+        from gemel.cli.printing import be_quiet, choose_colour, takes_control_sequences
 
         choose_colour(values.pop(COLOUR.name))
         values.pop(VERBOSE.name, None)  # read from the line where an error is printed

@@ -1,7 +1,7 @@
 """Reading a layout: TOML text to the frozen model, with every fault of it reported at once.
 
 The stages: the TOML parser; keys and values by the model's own declarations; names, which must exist; then
-what the parts say about each other (``consistency``) and what further rooms have to say.  A fault of an
+what the parts say about each other (``CHECKS``) and what further rooms have to say.  A fault of an
 earlier stage hides the later stages, since what they would say might only be its echo.
 """
 
@@ -16,14 +16,35 @@ from typing import Any
 from gemel.errors import GemelError, LayoutError, Problem
 from gemel.files.contents import LOOK, foreign, instead_of_toml
 from gemel.files.paths import FilePath
-from gemel.layout.checks.consistency import faults_between
+from gemel.layout.checks.areas import area_faults, build_faults, record_faults, security_faults
+from gemel.layout.checks.cores import contract_faults, core_faults
+from gemel.layout.checks.memories import memory_faults
 from gemel.layout.checks.names import unknown_names
+from gemel.layout.checks.rehearsal import rehearsal_faults
+from gemel.layout.checks.values import value_faults
 from gemel.layout.digest import digest_of
 from gemel.layout.kinds import INVALID, KeyPath, LayoutFault, in_toml_words
 from gemel.layout.model import Layout
 from gemel.layout.tables import OF_OTHERS, Table, dotted
 from gemel.structs import NamedTuple, Struct
 from gemel.text.escaping import in_toml
+
+LayoutCheck = Callable[[Layout], Iterable[LayoutFault]]
+"""A check of a layout: one of this room, or of one that knows more, such as checksum algorithms."""
+
+CHECKS: tuple[LayoutCheck, ...] = (
+    memory_faults,
+    core_faults,
+    area_faults,
+    security_faults,
+    build_faults,
+    contract_faults,
+    record_faults,
+    value_faults,
+    rehearsal_faults,
+)
+"""What the parts of a layout must say about each other, by subject; every name in it exists already, and none of these
+relies on another having passed."""
 
 MAX_BYTES = 1 << 19
 """A layout file over 512 KiB is refused: none is that large, and each MiB of short values takes the parser a second."""
@@ -135,9 +156,6 @@ _LAYOUT = FileOfToml(
     LayoutError,
 )
 
-LayoutCheck = Callable[[Layout], Iterable[LayoutFault]]
-"""A check of a layout by a room that knows more than this one, such as checksum algorithms."""
-
 
 class NoLayoutError(LayoutError):
     """The file is TOML of another kind: it has keys, and none of a layout."""
@@ -235,7 +253,7 @@ def _gather(faults: list[LayoutFault], found: Iterable[LayoutFault]) -> None:
 def _all_checks(layout: Layout, also: Sequence[LayoutCheck]) -> Iterator[LayoutFault]:
     """Faults of this room, then of the others, each key that is already at fault left out."""
     reported = set()
-    for fault in faults_between(layout):
+    for fault in (fault for check in CHECKS for fault in check(layout)):
         reported.add(fault.path)
         yield fault
     for check in also:

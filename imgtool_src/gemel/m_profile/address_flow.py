@@ -23,9 +23,10 @@ from gemel.m_profile.computed_addresses import (
     registers_read,
     registers_set,
 )
+from gemel.m_profile.function_steps import Function
 from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_call, is_return
 from gemel.m_profile.known_registers import Registers, set_mark
-from gemel.m_profile.known_stores import Function, followed
+from gemel.m_profile.known_stores import followed
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.spans import Span
 from gemel.structs import NamedTuple

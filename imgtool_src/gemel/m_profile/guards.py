@@ -11,13 +11,13 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
-from functools import cached_property
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 
 from gemel.m_profile.computed_addresses import registers_read, registers_set
+from gemel.m_profile.function_steps import EACH, Function, StepWays, is_unknown_jump
 from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_call, is_return
 from gemel.m_profile.known_registers import Changed, Registers, set_mark
-from gemel.m_profile.known_stores import Function, followed, is_unknown_jump
+from gemel.m_profile.known_stores import followed
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.m_profile.result_bits import (
     ALL,
@@ -43,9 +43,6 @@ SHORT = 64
 
 EFFORT = 200_000
 """Instructions that are looked at, for all questions of one function."""
-
-ANY, EACH = -2, -3
-"""Where a jump to anywhere leads: to any step that nothing else leads to; to each of them, where a test decides it."""
 
 ADDRESSES = 0x1000_0000
 """From here on a number is likely an address, and no answer to what the core is."""
@@ -93,22 +90,11 @@ class Guards:
         effort: int = EFFORT,
     ) -> None:
         self._steps = function.steps
-        self._index = {step.address: index for index, step in enumerate(function.steps)}
-        in_block = {
-            index + each
-            for index, step in enumerate(function.steps)
-            for each in range(1, len(step.covers) + 1)
-        }
-        self._led_to_by_none = [
-            index
-            for index, step in enumerate(function.steps)
-            if index and function.steps[index - 1].ends and not step.here and index - 1 not in in_block
-        ]
+        self._ways = StepWays(function, self._is_decided)
         self._returned, self._variables = returned, variables
         self._left_in_block, self._block_tests = 0, False
         self.effort = effort - len(function.steps)
         self._least_effort = effort // 2
-        self._known_ways: dict[int, Sequence[int]] = {}
         self._from_entry: dict[int, set[int]] = {}
         self.followed = 0
         self.tests: set[int] = set()
@@ -134,7 +120,7 @@ class Guards:
         registers = Registers(word_at, dict(passed.known))
         registers.marks.update({LR: NO_FLOAT_STACKED, **dict(passed.bits)})
         followed(function, registers, self._observe)
-        self._known_ways.clear()
+        self._ways.forget()
 
     def _decided_code(self) -> frozenset[int]:
         """The addresses of what is executed on one way only that a test of the core leads to."""
@@ -142,24 +128,16 @@ class Guards:
         for address in self.tests:
             if self.effort < self._least_effort:
                 break
-            index = self._index[address]
+            index = self._ways.index[address]
             after = {
-                way for each in self._after(index) for way in (self._after(each) if each == EACH else [each])
+                way
+                for each in self._ways.after(index)
+                for way in (self._ways.after(each) if each == EACH else [each])
             }
-            ways: list[set[int]] = [self._reached(way, index) for way in after]
+            ways: list[set[int]] = [self._ways.reached(way, index) for way in after]
             self.effort -= 1 + 2 * sum(map(len, ways))
             found.update(each for way in ways for each in way if not all(each in other for other in ways))
         return frozenset(self._steps[each].address for each in found)
-
-    def _reached(self, first: int, without: int | None = None) -> set[int]:
-        """What may be executed from a step on, without passing another."""
-        waiting, seen, beside = [first], set[int](), {-1, len(self._steps), without}
-        while waiting:
-            index = waiting.pop()
-            if index not in seen and index not in beside:
-                seen.add(index)
-                waiting += self._after(index)
-        return seen - {ANY, EACH}
 
     @property
     def result(self) -> int:
@@ -172,11 +150,11 @@ class Guards:
         It is not where some way leads to it on which each branch either is no test of the core or leads to it
         both ways.  With ``entries`` functions may begin after each end, where nothing leads.
         """
-        if address not in self._index or not self.decides or self.effort <= 0:
+        if address not in self._ways.index or not self.decides or self.effort <= 0:
             return False
-        index = self._index[address]
-        before = bisect_right(self._led_to_by_none, index) if entries else 0
-        entry = self._led_to_by_none[before - 1] if before else 0
+        index = self._ways.index[address]
+        before = bisect_right(self._ways.led_to_by_none, index) if entries else 0
+        entry = self._ways.led_to_by_none[before - 1] if before else 0
         return self._may_reach(entry, index) and not self._leads_there(entry, index)
 
     def chooses(self, value: int, *, entries: bool = False) -> bool:
@@ -196,19 +174,19 @@ class Guards:
 
         None of another function's.
         """
-        if address not in self._index:
+        if address not in self._ways.index:
             return None
-        index, begin = self._index[address], 0
-        before = bisect_right(self._led_to_by_none, index)
+        index, begin = self._ways.index[address], 0
+        before = bisect_right(self._ways.led_to_by_none, index)
         if before and not self._may_reach(0, index):
-            begin = self._led_to_by_none[before - 1]
+            begin = self._ways.led_to_by_none[before - 1]
             while begin < index and self._steps[begin].first in FILL:
                 begin += 1
         return self._steps[begin].address
 
     def _may_reach(self, entry: int, index: int) -> bool:
         if entry not in self._from_entry:
-            self._from_entry[entry] = self._reached(entry)
+            self._from_entry[entry] = self._ways.reached(entry)
             self.effort -= len(self._from_entry[entry])
         return index in self._from_entry[entry]
 
@@ -222,47 +200,20 @@ class Guards:
                 return True
             if index not in leading:
                 leading.add(index)
-                before = self._before.get(index, ())
+                before = self._ways.before.get(index, ())
                 self.effort -= 1 + len(before)
                 waiting += [each for each in before if each not in leading and self._leads(each, leading)]
         return self.effort <= 0
 
     def _leads(self, index: int, leading: set[int]) -> bool:
         """Whether a step leads into these, whatever the core is."""
-        ways = [way in leading for way in self._after(index)]
+        ways = [way in leading for way in self._ways.after(index)]
         return all(ways) if index == EACH or self._is_decided(index) else any(ways)
 
     def _is_decided(self, index: int) -> bool:
         """Whether a test of the core decides where a step leads, or whether it is executed."""
         address = self._steps[index].address if index >= 0 else -1
         return address in self.tests or bool(self.in_block.get(address))
-
-    @cached_property
-    def _before(self) -> dict[int, list[int]]:
-        """The steps that may come before each."""
-        found: dict[int, list[int]] = {}
-        for index in (EACH, ANY, *range(len(self._steps))):
-            for way in self._after(index):
-                found.setdefault(way, []).append(index)
-        return found
-
-    def _after(self, index: int) -> Sequence[int]:
-        """The steps that may come next, or ANY or EACH of those that nothing leads to; -1 for one outside."""
-        ways = self._known_ways.get(index)
-        if ways is None:
-            ways = self._known_ways[index] = self._led_to_by_none if index < -1 else tuple(self._ways(index))
-        return ways
-
-    def _ways(self, index: int) -> Iterator[int]:
-        step = self._steps[index]
-        for target in step.leads_to:
-            yield self._index.get(target, -1)
-        if not step.ends or step.address in self.in_block:
-            yield index + 1
-        if is_unknown_jump(step.first, step.second):
-            yield EACH if self._is_decided(index) else ANY
-        elif step.ends and not step.leads_to:
-            yield -1
 
     # --- what instructions do ---
 
@@ -291,7 +242,7 @@ class Guards:
             if is_unknown_jump(first, second) and access.by is not None:
                 tested = marks.get(access.by, 0)
             self._transfer(address, access, known, after)
-        elif is_call(first, second) and self._steps[self._index[address]].leads_to:
+        elif is_call(first, second) and self._steps[self._ways.index[address]].leads_to:
             tested = marks.get(0, 0)
         elif is_call(first, second):
             self._call(address, first, second, known, marks, called)

@@ -14,9 +14,9 @@ from layout.reading import FILE, messages, read
 from small_device import LAYOUT, layout_text
 
 from gemel.layout.checks import areas as area_checks
-from gemel.layout.checks import consistency, names
 from gemel.layout.checks import cores as core_checks
 from gemel.layout.checks import memories as memory_checks
+from gemel.layout.checks import names
 from gemel.layout.checks import values as value_checks
 from gemel.layout.kinds import LayoutFault
 from gemel.layout.model import BuildRange
@@ -27,8 +27,7 @@ SUBJECTS = {
     "names": (names, faulty_layouts.OF_NAMES),
     "memories": (memory_checks, faulty_layouts.OF_MEMORIES),
     "cores": (core_checks, faulty_layouts.OF_CORES),
-    "areas": (area_checks, faulty_layouts.OF_AREAS),
-    "security": (consistency, faulty_layouts.OF_SECURITY),
+    "areas": (area_checks, [*faulty_layouts.OF_AREAS, *faulty_layouts.OF_SECURITY]),
     "values": (value_checks, faulty_layouts.OF_VALUES),
 }
 AREAS = "link, record, sampler-code, sampler-ram, sampler-run, seal, spare, station-code, station-ram"

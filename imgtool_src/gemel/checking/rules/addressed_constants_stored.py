@@ -11,9 +11,10 @@ from gemel.inspection.code.address_literals import held_addresses
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short, needs_elf, symbol_at
 from gemel.layout.addresses import locate, seen_by
+from gemel.m_profile.function_steps import Function
 from gemel.m_profile.halfwords import long_branches, where_instructions_begin
 from gemel.m_profile.known_registers import Registers
-from gemel.m_profile.known_stores import Function, followed
+from gemel.m_profile.known_stores import followed
 from gemel.m_profile.memory_accesses import memory_access
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement

@@ -12,6 +12,7 @@ from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
 from gemel.builds.segment import Segment
 from gemel.m_profile.address_signs import STATE_SIGNS, AddressSign, places_of, signs_of
 from gemel.m_profile.bit_band import aliases_of_bits
+from gemel.m_profile.function_steps import Function
 from gemel.m_profile.halfwords import CALLER_SAVED, branch_distance, long_branches
 from gemel.m_profile.known_registers import (
     CPACR,
@@ -22,7 +23,7 @@ from gemel.m_profile.known_registers import (
     KnownStore,
     Registers,
 )
-from gemel.m_profile.known_stores import Function, followed, known_stores
+from gemel.m_profile.known_stores import followed, known_stores
 from gemel.m_profile.start_run import StartRun
 from gemel.spans import Span, format_address, offsets_of
 from gemel.structs import NamedTuple

@@ -12,9 +12,10 @@ from itertools import pairwise
 
 from gemel.builds.build import Build
 from gemel.inspection.code.core_settings import constant_word, function_spans
+from gemel.m_profile.function_steps import Function
 from gemel.m_profile.halfwords import branch_distance, long_branches, moved_constant
 from gemel.m_profile.known_registers import Registers
-from gemel.m_profile.known_stores import Function, followed
+from gemel.m_profile.known_stores import followed
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 

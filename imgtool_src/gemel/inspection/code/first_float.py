@@ -10,6 +10,7 @@ from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode
 from gemel.inspection.code.core_settings import constant_word
 from gemel.m_profile.execution import FLOAT_ACCESS
+from gemel.m_profile.function_steps import is_unknown_jump
 from gemel.m_profile.halfwords import (
     FIRST_WIDE,
     branch_distance,
@@ -20,7 +21,7 @@ from gemel.m_profile.halfwords import (
     is_table_branch,
 )
 from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
-from gemel.m_profile.known_stores import is_unknown_jump, known_stores
+from gemel.m_profile.known_stores import known_stores
 from gemel.m_profile.start_run import StartRun
 from gemel.spans import Span
 from gemel.structs import NamedTuple

@@ -14,6 +14,7 @@ from gemel.inspection.code.core_settings import constant_word, function_spans, f
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import Capability, lacking
 from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
+from gemel.m_profile.function_steps import Function
 from gemel.m_profile.halfwords import (
     branch_distance,
     instructions,
@@ -22,7 +23,7 @@ from gemel.m_profile.halfwords import (
     wide_immediate,
 )
 from gemel.m_profile.known_registers import Registers
-from gemel.m_profile.known_stores import Function, followed
+from gemel.m_profile.known_stores import followed
 from gemel.m_profile.memory_accesses import memory_access
 from gemel.m_profile.sieve import Sieve
 from gemel.m_profile.vector_tables import possible_tables

@@ -325,3 +325,26 @@ def _class_without_vendor(record: RecordPlan) -> Iterator[LayoutFault]:
             expected="vendor",
             next_step="add vendor, or give class as a UUID",
         )
+
+
+def security_faults(layout: Layout) -> Iterator[LayoutFault]:
+    """Attributions that no core can see, and areas that cannot be called into."""
+    extended = any("security" in core.extensions for core in layout.cores.values())
+    stating = [area for area in layout.areas.values() if area.security]
+    if stating and not extended:
+        others = f" ({len(stating)} areas in all)" if len(stating) > 1 else ""
+        yield LayoutFault(
+            ("area", stating[0].name, "security"),
+            "no core distinguishes secure from non-secure",
+            found=f"{stating[0].security}{others}",
+            expected='a core with "security" among its extensions',
+            next_step='add "security" to the core that has it, or take security out of the area',
+        )
+    for area in stating:
+        path: KeyPath = ("area", area.name, "security")
+        if area.security == "non-secure-callable" and area.purpose != "code":
+            found = f"{area.security}, purpose {area.purpose}"
+            hint = "only the veneers belong there: give them an area of their own"
+            yield LayoutFault(
+                path, "an area to call into holds code", found=found, expected="purpose code", next_step=hint
+            )
