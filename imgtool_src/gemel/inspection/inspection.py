@@ -170,11 +170,14 @@ class Inspection(Struct, dict=True):
     def core_settings(self) -> dict[str, tuple[Setting, ...]]:
         """What the code of each build with symbols sets of its own core, and in the registers of a release."""
         from gemel.inspection.code.core_settings import settings_of
+        from gemel.m_profile.known_registers import VTOR_NS
 
         releases = [core.release for core in self.layout.secondaries() if core.release]
         registers = frozenset(
             register for each in releases for register in (each.control_register, each.vector_register)
         )
+        if any("security" in core.extensions for core in self.layout.cores.values()):
+            registers |= {VTOR_NS}
         return {
             name: settings_of(build, registers, self.start_runs.get(name))
             for name, build in self.builds.items()

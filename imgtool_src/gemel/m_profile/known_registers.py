@@ -19,13 +19,14 @@ from gemel.m_profile.halfwords import (
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.structs import NamedTuple
 
-MSPLIM, MSPLIM_NS, STACK_FROM, CALL, CPACR, VTOR = (
+MSPLIM, MSPLIM_NS, STACK_FROM, CALL, CPACR, VTOR, VTOR_NS = (
     "MSPLIM",
     "MSPLIM_NS",
     "stack from",
     "call",
     0xE000_ED88,
     0xE000_ED08,
+    0xE002_ED08,
 )
 _MSP = 0x08
 LIMITS = {0x0A: MSPLIM, 0x8A: MSPLIM_NS}

@@ -171,7 +171,7 @@ def start_run(
             *_copies(after),
             *(WrittenBytes(None, span) for span in _joined(each for each in after if each[2] == ZERO)),
         ),
-        tuple(_zeroed(run.arrived[:1], expected or (), byte_at)),
+        tuple(_zeroed(run, ways, expected or (), byte_at)),
         tuple({store: None for each in cores for store in each.stores}),
         any(each.enabled for each in cores),
         floats[0] if floats else None,
@@ -302,18 +302,28 @@ def _copies(written: Iterable[tuple[int, int, int]]) -> tuple[WrittenBytes, ...]
 
 
 def _zeroed(
-    cores: list[FollowedCore], expected: tuple[WrittenBytes, ...], byte_at: Callable[[int], int | None]
+    run: _Run,
+    ways: list[FollowedCore],
+    expected: tuple[WrittenBytes, ...],
+    byte_at: Callable[[int], int | None],
 ) -> Iterator[Span]:
-    """What of the copied blocks a core finds cleared: words in a row, not all of which are stored as zero."""
-    for core in cores:
-        for source, span in expected:
-            if source is None:
-                continue
-            cleared = [Span(at, 4) for at in range(span.start, span.end - 3, 4) if core.is_cleared(at)]
-            for found in merge(cleared):
-                stored = range(source + found.start - span.start, source + found.end - span.start)
-                if found.size >= min(LEAST_ZEROED, span.size & ~3) and any(map(byte_at, stored)):
-                    yield found
+    """What of the copied blocks is cleared at ``main``: words in a row, not all of which are stored as zero.
+
+    Where ``main`` is not known, code after the start may clear data of its own, and only what all ways clear along with
+    what follows a block counts.
+    """
+    for source, span in expected:
+        if source is None:
+            continue
+        cores = run.arrived[:1] or (ways if all(each.is_cleared(span.end + 3 & ~3) for each in ways) else [])
+        places = range(span.start, span.end - 3, 4) if cores else ()
+        cleared = [Span(at, 4) for at in places if all(each.is_cleared(at) for each in cores)]
+        for found in merge(cleared):
+            stored = range(source + found.start - span.start, source + found.end - span.start)
+            least = min(LEAST_ZEROED, span.size & ~3) if run.arrived else LEAST_ZEROED
+            reaches = run.arrived or found.end + 4 > span.end
+            if found.size >= least and reaches and any(map(byte_at, stored)):
+                yield found
 
 
 def _overrun(cores: list[FollowedCore], expected: tuple[WrittenBytes, ...]) -> Iterator[Span]:

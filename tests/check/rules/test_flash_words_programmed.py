@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import MappingProxyType
+
 import layout_edits as edits
 from elf_writer import SegmentSpec
 from gauge_rules import on_the_gauge
@@ -22,13 +24,13 @@ OVER_BUILD = layout(
 TABLE = builds(station=station_elf(extra=(SegmentSpec(FLASH + 0x2000, bytes(range(64))),)))
 
 
-def _over(count):
+def _over(count, changes=MappingProxyType({})):
     """The station's checksum over so many ranges, the third one from 0x800 on."""
     ranges = [
         f'{{ area = "station-code", offset = {at:#x}, size = 0x100 }}' for at in (0, 0x400, 0x800, 0xA00)
     ]
     whole = 'over = [{ area = "station-code", offset = 0, size = 0xFFC }]'
-    return layout({whole: f"over = [{', '.join(ranges[:count])}]"})
+    return layout({**changes, whole: f"over = [{', '.join(ranges[:count])}]"})
 
 
 def _without(*spans, read=None, handed=None):
@@ -79,6 +81,13 @@ def test_the_end_of_a_guessed_build_is_not_known() -> None:
     result = apply(RULE, NO_RECORD, handed={}, image=joined(NO_RECORD).image)
     assert [each.where for each in result.not_checked] == ["build station", "build sampler"]
     assert "sampler=FILE" in result.not_checked[1].reason
+
+
+def test_what_a_checksum_fills_is_after_the_end_of_a_build() -> None:
+    """The join fills its ranges: holes before and between them are no part of a build whose end is not known."""
+    result = _without(read=_over(3, edits.NO_RECORD), handed={})
+    assert not findings(result)
+    assert {each.where for each in result.not_checked} == {"build station", "build sampler"}
 
 
 def test_a_build_that_is_not_there_is_not_checked() -> None:

@@ -98,14 +98,34 @@ def _outcome(
     for name in builds:
         if name not in inspection.placed:
             return NotChecked(where, f"nothing of build {name} was found in the image")
-    if holes := [hole for span in merge(spans) for hole in _unprogrammed(inspection, span)]:
+    unsure = next((name for name in builds if inspection.placed_with_origin[name][1] == "layout"), "")
+    holes = [hole for span in merge(spans) for hole in _unprogrammed(inspection, span)]
+    if unsure and holes:
+        holes = _inside_of_builds(inspection, holes)
+    if holes:
         return _finding(inspection, where, parties, spans, holes)
-    for name in builds:
-        if inspection.placed_with_origin[name][1] == "layout":
-            return NotChecked(
-                where, f"where build {name} ends: needs {name}=FILE, or an image with a sound record"
-            )
+    if unsure:
+        return NotChecked(
+            where, f"where build {unsure} ends: needs {unsure}=FILE, or an image with a sound record"
+        )
     return Holds(where)
+
+
+def _inside_of_builds(inspection: Inspection, holes: list[Span]) -> list[Span]:
+    """The holes that do not begin or end at what the join writes or fills: a build may end before those."""
+    layout, placed = inspection.layout, inspection.placed
+    made = list(inspection.patches.known.values())
+    for checksum in layout.checksums:
+        items = (*checksum.over, *checksum.exceptions)
+        if not any(isinstance(item, BuildRange) for item in items):
+            made += covered_spans(layout, checksum, placed)
+    located = locate(layout, holes[0].start)
+    within = range(located.memory.write_unit if located else 1)
+    return [
+        hole
+        for hole in holes
+        if not any(each.start - hole.end in within or hole.start - each.end in within for each in made)
+    ]
 
 
 def _unprogrammed(inspection: Inspection, span: Span) -> Iterator[Span]:

@@ -19,26 +19,26 @@ from gemel.spans import Span, format_address
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each build of a secondary that has vectors."""
+    """One outcome for each build of a secondary that has vectors; of several on one core, the primary starts one."""
     layout = inspection.layout
-    primary = layout.primary().name
+    with_vectors = vector_builds(layout)
+    for core in layout.secondaries():
+        plans = [plan for plan in layout.builds_of(core.name) if plan in with_vectors]
+        outcomes = [_outcome(inspection, plan) for plan in plans]
+        holding = [each for each in outcomes if isinstance(each, Holds)]
+        yield from holding or outcomes[:1]
+
+
+def _outcome(inspection: Inspection, plan: BuildPlan) -> Outcome:
+    primary = inspection.layout.primary().name
     code = [placed for placed in inspection.placed.values() if placed.core == primary]
-    for plan in vector_builds(layout):
-        if plan.core == primary:
-            continue
-        where = f"build {plan.name}"
-        placed = inspection.placed.get(plan.name)
-        if placed is None:
-            yield NotChecked(where, NOT_FOUND)
-        elif not code:
-            yield NotChecked(where, f"nothing of a build of core {primary} was found in the image")
-        else:
-            yield _outcome(inspection, plan, placed, code)
-
-
-def _outcome(
-    inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, code: list[PlacedBuild]
-) -> Outcome:
+    placed = inspection.placed.get(plan.name)
+    if placed is None:
+        return NotChecked(f"build {plan.name}", NOT_FOUND)
+    if not code:
+        return NotChecked(
+            f"build {plan.name}", f"nothing of a build of core {primary} was found in the image"
+        )
     for each in code:
         for address in addresses_of_table(inspection.layout, plan, placed):
             if held := _held(inspection, address, each):
@@ -123,9 +123,9 @@ RULE = Rule(
     severity="note",
     guards="device",
     checks="Somewhere in the stored bytes of the primary's builds, the address at which each secondary "
-    "sees its vector table is an aligned word, word 0 of a vector table excepted, or is put together by one "
-    "instruction or a pair of them, or is what code is known to write to the vector register, be it one of a few "
-    "values by what a device answers.",
+    "sees its vector table, that of one of its builds, is an aligned word, word 0 of a vector table excepted, or is "
+    "put together by one instruction or a pair of them, or is what code is known to write to the vector register, be "
+    "it one of a few values by what a device answers.",
     why="The primary must write this address into the secondary's vector register. An image whose primary "
     "does not hold it was, in most cases, built for another place of the second build, which then never "
     "starts. It is a hint: code may compute the address, or read it from a register or from the second "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,7 @@ from gemel.inspection.wording import concerned, symbol_at
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core
 from gemel.m_profile.execution import Loaded
-from gemel.m_profile.known_registers import STACK_FROM, VTOR
+from gemel.m_profile.known_registers import STACK_FROM, VTOR, VTOR_NS
 from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.reset import starting_plan
@@ -37,11 +37,17 @@ SCB = 0xE000_ED00
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose code sets the register, or a finding for each wrong address."""
-    for core in core_code(inspection):
-        if isinstance(core, NotChecked):
-            yield core
-            continue
-        known = [each for each in core.of(VTOR) if each.store.value is not None]
+    codes = list(core_code(inspection))
+    yield from (each for each in codes if isinstance(each, NotChecked))
+    read = [each for each in codes if not isinstance(each, NotChecked)]
+    if len(inspection.layout.builds) > len(inspection.layout.cores):
+        from gemel.checking.findings.tables_never_set import never_set
+
+        yield from never_set(inspection, read)
+    for core in read:
+        known = [
+            each for target in (VTOR, VTOR_NS) for each in core.of(target) if each.store.value is not None
+        ]
         set_to = {each.store.value for each in known}
         wrong = list(_wrong_words(inspection, core))
         known += [
@@ -74,7 +80,7 @@ def _uses_no_memory(inspection: Inspection, core: CoreCode, setting: Setting) ->
         return ""
     run = inspection.start_runs.get(core.plan.name)
     words = dict(run.tables).get(value or 0, ()) if run else ()
-    if run and words and words.count(None) == len(words) and 4 in run.not_stored:
+    if run and words and words.count(None) == len(words) and {4, 60} <= run.not_stored:
         return f"RAM that is filled from {_NO_ALIAS}"
     return "" if value else _NO_ALIAS
 
@@ -91,7 +97,14 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
     value = setting.store.value or 0
     layout, name = inspection.layout, core.plan.core
     located = locate(layout, value, name)
-    own = [placed for placed in inspection.placed.values() if placed.core == name]
+    non_secure = setting.store.target == VTOR_NS
+    own = [
+        placed
+        for placed in inspection.placed.values()
+        if placed.core == name and not (non_secure and placed.name == core.plan.name)
+    ]
+    if not own:
+        return None  # the table of the non-secure state is in no build of the layout
     for placed in own:
         if distance(layout, name, placed.vector_address, value) == 0:
             is_left = placed.name != core.plan.name and setting.store.target == VTOR
@@ -100,7 +113,9 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
         if any(span.holds(located.plain) for span in own_ram(layout, name)) or not layout.cores[name].ram:
             return _misaligned(core, layout.cores[name], setting) or _unfilled(inspection, core, setting)
     elif located and _looks_like_table(inspection, core, located.plain):
-        return None
+        placed = inspection.placed[core.plan.name]
+        if not non_secure or distance(layout, name, placed.vector_address, value):
+            return None
     seen = whereabouts(inspection, name, value)
     tables = [f"{format_address(placed.vector_address)} (build {placed.name})" for placed in own]
     others = [
@@ -109,7 +124,7 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
         if placed.core != name and distance(layout, name, placed.vector_address, value) == 0
     ]
     what = f"the table of core {others[0]}" if others else "an address without a table of its own"
-    does, how = "sets its vector table to", "store to VTOR"
+    does, how = "sets its vector table to", "store to VTOR_NS" if non_secure else "store to VTOR"
     if setting.store.target == STACK_FROM:
         does, how = "goes on with the stack pointer from", "MSR MSP"
     return Finding(
@@ -223,7 +238,7 @@ def _unfilled(inspection: Inspection, code: CoreCode, setting: Setting) -> Findi
     words = dict(run.tables).get(value, ())
     other = _copied_from_other(inspection, code, words)
     known = inspection.vector_table(code.plan.name)
-    missing = _missing(known.words, words) if known else []
+    missing = _missing(known.words, [*_as_left(run, value, words)]) if known else []
     is_blank = value in run.blank_tables
     if not (other or missing or is_blank):
         return None
@@ -250,12 +265,12 @@ def _unfilled(inspection: Inspection, code: CoreCode, setting: Setting) -> Findi
         step = f"copy them from {format_address(inspection.placed[code.plan.name].vector_address)}"
     elif missing and known and not is_blank:
         handler = known.words[missing[0]]
-        what = "that it fills in part"
+        symbol = symbol_at(code.build, handler)
         found = (
-            f"with zero in {named_words(missing)}, of which word {missing[0]} is {format_address(handler)}"
-            + (f" ({symbol})" if (symbol := symbol_at(code.build, handler)) else "")
-            + " in its table in flash"
+            f"with {'nothing' if words[missing[0]] is None else 'zero'} in {named_words(missing)}, of which word "
+            f"{missing[0]} is {format_address(handler)}{f' ({symbol})' if symbol else ''} in its table in flash"
         )
+        what = "that it fills in part"
         step = f"copy all {len(known.words)} words of the vector table before VTOR is set"
     return Finding(
         f"code of build {code.plan.name} sets its vector table to RAM {what}",
@@ -280,7 +295,16 @@ def _copied_from_other(
     return next(is_from, None) if are_copied else None
 
 
-def _missing(own: tuple[int, ...], words: tuple[int | None, ...]) -> list[int]:
+def _as_left(run: StartRun, table: int, words: tuple[int | None, ...]) -> Iterator[int | None]:
+    """The words of a table with 0 for each that nothing has written, where the run shows all that is."""
+    written = (*run.written, *run.perhaps, *(span for _, span in run.later))
+    for at, word in enumerate(words):
+        place = Span(table + 4 * at, 4)
+        is_left = word is None and not run.why_not and not any(each.overlaps(place) for each in written)
+        yield 0 if is_left else word
+
+
+def _missing(own: tuple[int, ...], words: Sequence[int | None]) -> list[int]:
     """The words that are zero, where the build's own table has more than a default handler in some of them."""
     zero = [
         at for at, (mine, word) in enumerate(zip(own, words, strict=False)) if at > 1 and mine and word == 0
@@ -330,12 +354,12 @@ RULE = Rule(
     name="vector-register-own-table",
     severity="error",
     guards="device",
-    checks="Where code puts a constant into the vector table offset register (VTOR), that address is the vector "
-    "table of its own build, of another build of the same core into which it goes on, another table of it in flash, or "
-    "in RAM that the core owns, aligned for its interrupts and filled by code or initial data, with the handlers of "
-    "its own table in flash; where code takes its "
-    "stack pointer from a build's area, as a boot loader does that goes on there, a table of this core is there, "
-    "and it takes words 0 and 1.",
+    checks="Where code puts a constant into the vector table offset register (VTOR, or VTOR_NS of the non-secure "
+    "state), that address is the vector table of its own build, of another build of the same core into which it goes "
+    "on, another table of it in flash, or in RAM that the core owns, aligned for its interrupts and filled by code or "
+    "initial data, with the handlers of its own table in flash; where code takes its stack pointer from a build's "
+    "area, as a boot loader does that goes on there, a table of this core is there, it takes words 0 and 1, and code "
+    "of the two may set VTOR where that table has handlers of its own.",
     why="From then on every interrupt and fault of this core runs what that address holds: the other core's "
     "handlers, with the other core's variables, or erased flash. Until the first interrupt all is well.",
     remedy="Take the address from the linker's symbol of the build's own vector table, not from a constant that was "
