@@ -33,12 +33,6 @@ COUNTS = f"ldr r0, ={COUNTER:#x}\n ldr r1, [r0]\n adds r1, #1\n str r1, [r0]\n"
 
 
 DESCRIBED = {
-    "constant": (
-        f"[[rehearsal.constant]]\nat = {DEVICE:#x}\nvalue = 0x80\n",
-        "tst r1, #4",
-        "0x4",
-        "it always reads 0x80",
-    ),
     "waits for zero": (
         f"[[rehearsal.constant]]\nat = {DEVICE:#x}\nvalue = 1\n",
         "cmp r1, #0",

@@ -24,7 +24,7 @@ from device_programs import (
 from rehearse.test_endings import BESIDE
 from rehearse.test_hints import COUNTS
 
-from gemel.rehearsal.emulator import runner, tick_probe
+from gemel.rehearsal.emulator import offers, runner, tick_probe
 from gemel.rehearsal.emulator.released_loops import WINDOWS, _Follower
 from gemel.rehearsal.verdict import described
 from gemel.text.wrapping import step_lines
@@ -91,6 +91,20 @@ COUNTER_OFFERS = {
         polls(0, "tst r1, #4"),
         "[[rehearsal.constant]]\nat = 0x50200000\nvalue = 0x4 # then it goes on",
     ),
+    "bits one after the other": (
+        polls(0, "tst r1, #4")
+        + polls(0, "tst r1, #0x80").replace("1", "2")
+        + polls(0, "tst r1, #1").replace("1", "3"),
+        "[[rehearsal.constant]]\nat = 0x50200000\nvalue = 0x85 # then it goes on",
+    ),
+    "bits that follow others": (
+        store(DEVICE, "1")
+        + polls(0, "tst r1, #4")
+        + store(DEVICE, "0")
+        + polls(0, "tst r1, #4").replace("1", "2").replace("beq", "bne"),
+        f"[[rehearsal.ready]]\nat = {DEVICE:#x}\nbits = 0x4\nfollow_at = {DEVICE:#x}\n"
+        "follow_bits = 0x1 # then it goes on",
+    ),
     "a status that code has to clear": (
         polls(0, "tst r1, #4") + polls(0, "tst r1, #4").replace("1", "2").replace("beq", "bne"),
         "[[rehearsal.sequence]]\nat = 0x50200000\nvalues = [0x0, 0x4]\nrepeat = true # then it goes on",
@@ -113,6 +127,36 @@ def test_what_is_offered_was_tried(name: str) -> None:
     assert lines in finding.next_step
     added = "\n".join([*step_lines(finding.next_step)[1:], GOAL])
     assert run(RELEASE + program + REACHED, added, sampler=IDLE).passes is ("then it goes on" in lines)
+
+
+def test_how_many_waits_are_tried_as_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of ``MAX_WAITS`` waits for bits of one register all are proposed at once, of more none is said to do."""
+    program = RELEASE + polls(0, "tst r1, #4") + polls(0, "tst r1, #8").replace("1", "2") + REACHED
+    for limit, lines in (
+        (2, "value = 0xC # then it goes on"),
+        (1, "value = 0x4 # with the bits it waits for"),
+    ):
+        monkeypatch.setattr(offers, "MAX_WAITS", limit)
+        assert lines in run(program, GOAL, sampler=IDLE).findings[0].next_step
+
+
+@pytest.mark.parametrize("goal", [GOAL, ""])
+def test_further_bits_of_a_described_register(goal: str) -> None:
+    """A core that waits for a bit that a constant lacks: the constant is to have it, and then the core goes on."""
+    table = f"[[rehearsal.constant]]\nat = {DEVICE:#x}\nvalue = 1\n"
+    program = RELEASE + polls(0, "tst r1, #1") + polls(0, "tst r1, #8").replace("1", "2") + REACHED
+    (finding,) = run(program, table + goal, sampler=IDLE).findings
+    assert finding.kind == "waits-for-register"
+    assert (
+        finding.next_step == f"set value = 0x9 in the [[rehearsal.constant]] at {DEVICE:#x} (then it goes on)"
+    )
+    assert run(program, table.replace("= 1", "= 9") + GOAL, sampler=IDLE).passes
+
+
+def test_what_is_tried_leaves_no_trace() -> None:
+    """The events of a core that waits are those of the run, without a sleep of a trial."""
+    rehearsal = run(RELEASE + polls(0, "tst r1, #4") + SLEEP, GOAL, sampler=IDLE)
+    assert not [each for each in rehearsal.events if (each.kind, each.core) == ("sleeps", "station")]
 
 
 def test_a_poll_in_a_device_that_repeats_is_not_followed_for_long(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -191,6 +235,41 @@ def test_without_goals_under_ticks(name: str) -> None:
     if kind == "endless-loop":
         assert "tick interrupts only count" in rehearsal.findings[0].found
         assert "[[rehearsal.goal]]" in rehearsal.findings[0].next_step
+
+
+MASKED = "9: cpsid i\n dsb\n wfi\n cpsie i\n isb\n b 9b\n .ltorg\n"
+AGAIN = store(0xE000_E014, "3999") + store(0xE000_E018, "0") + store(0xE000_E010, "7")
+IDLES = {
+    "sleep under a mask": (MASKED, "", TICKS),
+    "sleep by a tick that is set for each": (MASKED.replace("dsb", AGAIN), store(0xE000_E010, "0"), ""),
+    "sleep, and work": (
+        f"9: cpsid i\n wfi\n cpsie i\n isb\n ldr r0, ={COUNTER:#x}\n ldr r1, [r0]\n cmp r1, #1\n bne 9b\n"
+        " movs r1, #0\n str r1, [r0]\n b 9b\n .ltorg\n",
+        store(COUNTER, "1"),
+        TICKS,
+    ),
+    "events": ("9: wfe\n b 9b\n .ltorg\n", "", TICKS),
+}
+
+
+@pytest.mark.parametrize("shift", range(0, 12, 3))
+@pytest.mark.parametrize("name", IDLES)
+def test_an_idle_state_that_repeats(name: str, shift: int) -> None:
+    """A core that ticks wake has started, in whatever moment the device is seen to be in the same state again."""
+    loop, handler, ticks = IDLES[name]
+    rehearsal = run(
+        RELEASE + "nop\n" * shift + ticks + loop, "", handler=handler, sampler=IDLE, budget=400_000
+    )
+    assert rehearsal.outcome == "started", rehearsal.findings
+    assert "same state" in rehearsal.ended or "in before" in rehearsal.ended
+
+
+@pytest.mark.parametrize("hang", ["9: b 9b\n", "9: wfi\n b 9b\n"])
+def test_ticks_before_a_mask_end_nothing(hang: str) -> None:
+    """A core that took ticks until it masked them, and never takes one again, hangs."""
+    program = RELEASE + TICKS + "ldr r5, =0x400\n1: subs r5, #1\n bne 1b\n cpsid i\n" + hang + ".ltorg\n"
+    rehearsal = run(program, "", sampler=IDLE, budget=4_000_000)
+    assert [each.core for each in rehearsal.findings] == ["station"], rehearsal.outcome
 
 
 def test_the_longest_handler_that_counts(monkeypatch: pytest.MonkeyPatch) -> None:

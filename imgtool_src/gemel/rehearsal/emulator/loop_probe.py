@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from gemel.m_profile.halfwords import modified_constant
 from gemel.m_profile.memory_accesses import memory_access
 from gemel.rehearsal.emulator.core.instruction_needs import is_sleep, is_wait_for_event
 from gemel.rehearsal.emulator.device_events import EventLog
+from gemel.rehearsal.emulator.system_space.interrupts import TICK, Masks
 from gemel.rehearsal.emulator.system_space.memory_protection import PRIVATE
 from gemel.rehearsal.emulator.tick_probe import is_own, ticks_only_count
 
@@ -161,10 +162,31 @@ def is_interruptible(core: EmulatedCore) -> bool:
     return can_interrupt and not core.registers.masks.primask
 
 
-def _open_to(core: EmulatedCore) -> tuple[set[int], bool, bool]:
-    """The external interrupts, and whether ticks, that could end what a core does, and whether PRIMASK is set."""
-    masked = bool(core.registers.masks.primask)
-    return core.sleep.could_be_ended_by(), core.sleep.ticks_could_end(), masked
+class _Open(NamedTuple):
+    """What could end what a core does: external interrupts, its ticks; ``masked``: PRIMASK keeps them from that.
+
+    ``slept``: it has slept meanwhile.
+    """
+
+    externals: set[int]
+    ticks: bool
+    masked: bool
+    slept: bool = False
+
+
+def _open_to(core: EmulatedCore) -> _Open:
+    """What is open now, or, where the whole device repeats, at any time until it repeats: a moment says little."""
+    since = core.device.repeats_since.get(core.plan.name, core.time + 1)
+    slept = 0 < core.sleep.began >= since
+    taken = {number for number, at in core.exceptions.entered.items() if at >= since}
+    came = core.device.that_may_come(core, taken.intersection(core.interrupts.could_wake(Masks())))
+    ticks = core.system.ticks.interrupts and (slept or TICK in taken)
+    return _Open(
+        core.sleep.could_be_ended_by() | came,
+        core.sleep.ticks_could_end() or ticks or (slept and TICK in taken),
+        bool(core.registers.masks.primask) and not (slept or came or TICK in taken),
+        slept,
+    )
 
 
 def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool = False) -> bool:
@@ -313,7 +335,7 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
         if name == core.plan.name and access.reads > before.get((name, address), 0):
             numbers.setdefault("described" if device.registers.known(address) else "register", address)
     # Where the whole device repeats, the other core does too, so that no interrupt will come from it.
-    enabled, by_tick, masked = opened if disturbed else _open_to(core)
+    enabled, by_tick, masked, slept = opened if disturbed else _open_to(core)
     from_outside = enabled.difference(() if disturbed else device.plan.lines_between(core.plan.name))
     wakes = core.sleep.by_event and (waits or core.sleep.waits > waited)
     can_interrupt = (from_outside or by_tick) and (wakes or not masked)
@@ -337,6 +359,8 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
         pass  # it waits for another core, whatever comes
     elif disturbed and core.interrupts.handler:
         return
+    elif slept or (memory is None and core.sleep.waits_for_event):
+        pass  # it idles, whatever its ticks do
     elif "ticks" in numbers and "described" not in numbers and _only_counts(device, core, accesses.read):
         numbers["counts"] = 1
     elif disturbed and ("memory" in numbers or ("described" in numbers and "lacking" not in numbers)):
@@ -434,6 +458,7 @@ def _leaves(core: EmulatedCore, circle: set[int], compared: set[int] | None) -> 
             compared.update(_compared(core, *core.instruction(address)))
         elif address not in circle:
             left = True
+            core.blocks.suspect = address  # the emulator stops for no sleep
             uc.emu_stop()
 
     uc = core.native.uc

@@ -12,7 +12,7 @@ from gemel.layout.rehearsal_model import FlashController, FlashUnlock, SerialReg
 from gemel.rehearsal.emulator.device_run import run_device
 from gemel.rehearsal.emulator.registers.device_registers import DEVICE_BLOCK
 from gemel.rehearsal.plan import DevicePlan, ReleasePlan
-from gemel.rehearsal.proposals import Proposal, as_counter, proposal, with_proposal
+from gemel.rehearsal.proposals import Proposal, as_counter, as_ready, proposal, with_proposal
 from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.spans import format_address
 from gemel.structs import replace
@@ -25,6 +25,9 @@ SHORTEST_TEXT, DIFFERENT = 6, 4
 
 LEAST_KEY = 0x1_0000
 """Keys of flash controllers are larger than commands (common practice)."""
+
+MAX_WAITS = 6
+"""Waits for bits of one register, one after the other, that are tried as one."""
 
 MAX_PAIRS = 6
 """Pairs of registers that are tried as those that set and clear the bits of a third one."""
@@ -46,11 +49,11 @@ def with_offer(plan: DevicePlan, event: RawEvent) -> RawEvent:
     if event.kind != "loops" or "bits" not in numbers or not {"register", "lacking"} & numbers.keys():
         return event
     register = numbers.get("register", numbers.get("described", 0))
-    made = proposal(plan.registers, register, numbers.get("lacking", numbers["bits"]))
-    trial = _trial(plan, made)
+    made, trial = _with_all_bits(plan, event.core, register, numbers.get("lacking", numbers["bits"]))
     if not _goes_on(trial, event.core, register) and "register" in numbers:
         pairs = _set_and_clear(trial, event.core, register, numbers["bits"])
-        for made in (*pairs, as_counter(register, numbers["bits"])):
+        ready = _ready(plan, trial, made, event.core, register)
+        for made in (*ready, *pairs, as_counter(register, numbers["bits"])):
             trial = _trial(plan, made)
             if _goes_on(trial, event.core, register):
                 break
@@ -67,16 +70,39 @@ def _trial(plan: DevicePlan, made: Proposal, budget: int = SHORT_TRIAL) -> RawRu
     return run_device(replace(plan, registers=with_proposal(plan.registers, made), budget=budget), again=True)
 
 
+def _with_all_bits(plan: DevicePlan, core: str, register: int, bits: int) -> tuple[Proposal, RawRun]:
+    """An entry by which a register reads bits, and those that the core waits for there then; its trial."""
+    made = proposal(plan.registers, register, bits)
+    for _ in range(MAX_WAITS - 1):
+        trial = _trial(plan, made)
+        lacking = next((each.numbers.get("lacking", 0) for each in _waits(trial, core, register)), 0)
+        if not lacking:
+            return made, trial
+        more = proposal(with_proposal(plan.registers, made), register, lacking)
+        made = Proposal(more.entry, made.replaces)
+    return made, _trial(plan, made)
+
+
+def _ready(plan: DevicePlan, trial: RawRun, made: Proposal, core: str, register: int) -> Iterator[Proposal]:
+    """Bits that follow others, where a core waits in the trial of an entry for the bits of that to go."""
+    for event in _waits(trial, core, register):
+        ready = as_ready(with_proposal(plan.registers, made), register, event.numbers)
+        if ready is not None:
+            yield Proposal(ready.entry, made.replaces)
+
+
+def _waits(trial: RawRun, core: str, register: int) -> Iterator[RawEvent]:
+    """The loops of a core over a described register that another value there would end."""
+    for each in trial.events:
+        over = each.numbers.get("described") == register and "bits" in each.numbers
+        if each.kind == "loops" and each.core == core and over:
+            yield each
+
+
 def _goes_on(trial: RawRun, core: str, register: int) -> bool:
     """Whether a core that waited for a register came to it and does not wait for it."""
     reached = any(each.core == core and each.address == register for each in trial.accesses)
-    return reached and not any(
-        each.kind == "loops"
-        and each.core == core
-        and "bits" in each.numbers
-        and each.numbers.get("described") == register
-        for each in trial.events
-    )
+    return reached and not any(_waits(trial, core, register))
 
 
 def _looks_for_work(trial: RawRun, core: str, register: int) -> bool:

@@ -97,7 +97,7 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
             continue  # the other core may write it yet, or has a finding itself
         if core in stays:
             causes.append(stays[core])
-        elif "register" in event.numbers or (waits and "lacking" in event.numbers):
+        elif "register" in event.numbers or _lacks_bits(plan, run, event, bool(waits)):
             causes.append(_waits_for_register(plan, event, names))
         elif polls and (kept := unreleasable(plan, core)):
             causes.append(_waits_for_kept(event, kept, names))
@@ -116,6 +116,13 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     if not plan.goals and run.ended == "budget":
         causes += _busy(plan, run, names, {finding.core for finding in causes}, released, loops)
     return causes
+
+
+def _lacks_bits(plan: DevicePlan, run: RawRun, event: RawEvent, waits: bool) -> bool:
+    """Whether a described register lacks bits: it is known that code ``waits`` for them, or goes on with them."""
+    tried = run.ended == "same state" and "goes_on" in event.numbers
+    ready = as_ready(plan.registers, event.numbers.get("described", 0), event.numbers)
+    return "lacking" in event.numbers and (waits or (tried and ready is None))
 
 
 def _recurs(event: RawEvent) -> bool:

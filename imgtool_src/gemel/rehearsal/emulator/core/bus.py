@@ -64,6 +64,7 @@ class DeviceSide(Protocol):
     memories: dict[str, Backing]
     registers: DeviceRegisters
     ends_at: int
+    repeats_since: dict[str, int]
 
     def report(
         self, core: EmulatedCore, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str]
