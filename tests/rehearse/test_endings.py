@@ -33,7 +33,7 @@ from gemel.rehearsal.emulator.core.stack_watch import MOST_BELOW
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
 from gemel.rehearsal.raw_run import RawCore, RawEvent
 from gemel.rehearsal.result import Rehearsal, RehearsalFinding
-from gemel.rehearsal.verdict.endings import LONG, PROGRAM_ENDS, _handlers
+from gemel.rehearsal.verdict.endings import LONG, _handlers
 from gemel.rehearsal.verdict.exception_words import NEAR_ZERO, stack_nowhere
 from gemel.rehearsal.verdict.judging import stack_room
 from gemel.spans import Span
@@ -1361,26 +1361,6 @@ def test_what_a_fault_found(kind: str) -> None:
     finding = run(program + SLEEP, "", handler=answers).finding(kind)
     assert finding is not None
     assert found in finding.found
-
-
-SYMBOLS = {"std::terminate": "_ZSt9terminatev"}
-
-
-@pytest.mark.parametrize("name", [*PROGRAM_ENDS, "stay", "aborted"])
-def test_an_end_of_the_program_is_named_as_that(name: str, builder: Builder) -> None:
-    """A library's functions that end a program stay in a loop: the finding says which, and who calls it."""
-    code = (
-        f'void leave(void) __asm("{SYMBOLS.get(name, name)}");\n'
-        '__attribute__((noinline)) void leave(void) { for (;;) { __asm volatile(""); } }\n'
-        'void scenario(void) { leave(); __asm volatile("nop"); }\n'
-    )
-    case = Case(name, "endings", Source(code), Source())
-    (finding,) = product_of(case, builder.build(case)).rehearse().findings
-    reason = PROGRAM_ENDS.get(name)
-    assert ("it came there by" in finding.found) is (reason is not None)
-    if reason:
-        assert f"it came there by {reason}, in scenario + " in finding.found
-        assert finding.next_step == "correct what leads there, see the calls"
 
 
 HELD = f"[[rehearsal.held]]\nat = {DEVICE:#x}\nreset = 0x100\nwritable = 0xF\n"

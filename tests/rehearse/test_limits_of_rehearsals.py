@@ -22,6 +22,7 @@ from gemel.rehearsal.emulator.core.bus import CoreBus, RegisterPorts
 from gemel.rehearsal.emulator.core.exceptions import CoreExceptions
 from gemel.rehearsal.emulator.core.sleep import PATIENCE, CoreSleep
 from gemel.rehearsal.emulator.core.stack_watch import NEAR, StackWatch
+from gemel.rehearsal.emulator.core.threads import calls_on
 from gemel.rehearsal.emulator.device import Device
 from gemel.rehearsal.emulator.device_events import EventLog
 from gemel.rehearsal.emulator.run_result import _lowest_used, result_of
@@ -81,6 +82,14 @@ def _restarts(count: int) -> bool:
     return all(of.restarts(MagicMock(), 0) for _ in range(count))
 
 
+def _thread_calls(count: int) -> bool:
+    """Whether ``count`` return addresses on a stack give as many calls."""
+    stack, call = struct.pack("<I", 0x1001) * count, struct.pack("<2H", 0xF000, 0xF800)
+    bus = SimpleNamespace(read_bytes=lambda at, _: stack if at == 0x2000_0000 else call)
+    core = SimpleNamespace(bus=bus, may_execute=lambda _: True)
+    return len(calls_on(core, 0x2000_0000, 0x2000_0000 + 4 * count)) == count
+
+
 def _registers(count: int) -> bool:
     """Whether accesses to each of ``count`` registers are counted."""
     bench = Bench()
@@ -105,7 +114,7 @@ def _line(size: int) -> bool:
 
 def _device(blocks: int = 1, shared: int = 4) -> MagicMock:
     """A device after a run of one core that executed so many blocks, with so many bytes of a shared area."""
-    core = MagicMock(initial_stack=None, instructions=9)
+    core = MagicMock(initial_stack=None, instructions=9, time=9, runs=False, state="reset")
     core.plan.own_ram, core.stack_watch.process_stacks = (), []
     core.plan.interrupts, core.bus.read_bytes.return_value = 0, b""
     core.blocks.starts = set(range(blocks))
@@ -302,6 +311,7 @@ LIMITS: Limits = {
     "rehearsal.emulator.core.bus.MOST_PUSHED": (8, _pushed),
     "rehearsal.emulator.core.exceptions.MAX_BAD_RETURNS": (3, _bad_returns),
     "rehearsal.emulator.core.sleep.LONGEST_WAIT": (3, _waits),
+    "rehearsal.emulator.core.threads.MAX_CALLS": (3, _thread_calls),
     "rehearsal.emulator.device.MAX_RESTARTS": (2, _restarts),
     "rehearsal.emulator.registers.device_registers.MAX_REGISTERS": (3, _registers),
     "rehearsal.emulator.registers.device_registers.MAX_LINE": (9, _line),

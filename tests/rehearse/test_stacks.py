@@ -241,10 +241,80 @@ def test_tasks_that_are_switched_without_exceptions_have_stacks_of_their_own(
 def test_a_frame_that_a_handler_puts_below_the_last_one_is_on_that_stack(size: int) -> None:
     """Kernels return to thread mode by a frame of their own below the interrupted one; further away is another task."""
     for distance, stacks in ((size, 1), (size + 8, 2)):
-        watch = StackWatch(cast("EmulatedCore", SimpleNamespace(pc=0, now=lambda: 0)))
-        watch.leaves(0x2000_1000)
+        watch = StackWatch(cast("EmulatedCore", SimpleNamespace(pc=0, time=0, now=lambda: 0)))
+        watch.leaves(0x2000_1000, 0)
         watch.resumes(0x2000_1000 - distance, 0x2000_1000 - distance + size)
         assert len(watch.process_stacks) == stacks
+
+
+DEEP_TASK = """__attribute__((noinline)) static uint32_t inner(void) { return *(volatile uint32_t *)OWN_RAM & 1; }
+__attribute__((noinline)) static uint32_t descend(void)
+{
+    volatile uint32_t kept[WORDS];
+
+    kept[0] = inner();
+    return kept[0] + inner();
+}
+static void other"""
+
+
+@pytest.mark.parametrize("level", ["-O0", "-O2"])
+def test_a_task_that_grows_into_another_ones_stack_is_named(level: str, builder: Builder) -> None:
+    """Of two stacks in one array the upper one may be filled to its last word; a word more is in use by the other."""
+    code = PAINTED.replace("static void other", DEEP_TASK).replace("finished < 2", "finished < 9")
+    code = code.replace("recurse(me == 1 ? DEPTH : 1)", "(me == 1 ? recurse(1) : descend())")
+    code = code.replace("(;;) {\n        yield_now();", "(;;) {\n        finished++;\n        yield_now();")
+    seen: set[bool] = set()
+    for words in (60, 68, 76, 80, 84, 92, 120):
+        source = Source(code.replace("WORDS", str(words)), (), "gcc", (level,))
+        case = Case("case", "stacks", source, Source())
+        result = product_of(case, builder.build(case)).rehearse()
+        found = result.finding("stacks-overlap")
+        seen.add(found is not None)
+        if found:
+            assert "uses RAM of a process stack for another process stack" in found.what
+            assert [each for each in result.findings if each.severity == "error"] == [found]
+            assert found.place
+            assert found.place.function.partition(" ")[0] in ("descend", "inner")
+        used = max(stack.used for stack in result.cores[0].stacks if stack.name == "stacks")
+        assert (used > 4 * 96) is (found is not None)
+    assert seen == {False, True}
+
+
+SPLIT = """ldr r0, ={process:#x}
+ msr psp, r0
+ ldr r0, ={main:#x}
+ msr msp, r0
+ movs r0, #2
+ msr control, r0
+ isb
+ push {{r4}}
+ svc 0
+ pop {{r4}}
+"""
+TOP = 0x3800_8000
+SPLITS = {
+    "one stack": (TOP, TOP, True),
+    "below the handlers": (TOP - 32, TOP, False),
+    "within the handlers": (TOP - 24, TOP, True),
+    "far below": (TOP - 0x1000, TOP, False),
+    "handlers below": (TOP, TOP - 0x100, False),
+    "handlers right below": (TOP, TOP - 40, False),
+    "handlers within": (TOP, TOP - 32, True),
+    "handlers elsewhere": (TOP, TOP - 0x7000, False),
+}
+
+
+@pytest.mark.parametrize("name", SPLITS)
+def test_a_process_stack_that_handlers_use_is_found(name: str) -> None:
+    """A main stack's area may be split in any way, as long as handlers and thread code stay apart."""
+    process, main, found = SPLITS[name]
+    program = SPLIT.format(process=process, main=main)
+    result = run(program + SLEEP, "", handler="push {r4-r10, lr}\n bl 1f\n pop {r4-r10, pc}\n1: ")
+    finding = result.finding("stacks-overlap")
+    assert (finding is not None) is found
+    if finding:
+        assert "for its main stack" in finding.what
 
 
 def test_kernels_task_stacks_fit_their_variables() -> None:

@@ -49,6 +49,20 @@ class RawAccess(Struct):
     known: bool
 
 
+class RawThread(Struct):
+    """Thread code that runs, or was left at ``time``: where, with the calls that its stack shows, outermost first.
+
+    ``runs``: whether it has run lately; ``stack`` is the highest pointer seen of the process stack on which it was
+    left; 0: it runs, or is interrupted.
+    """
+
+    place: int
+    time: int
+    runs: bool
+    stack: int
+    calls: tuple[int, ...]
+
+
 class RawCore(Struct):
     """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped.
 
@@ -63,7 +77,7 @@ class RawCore(Struct):
     that runs, ``tick`` the tick timer's control and reload registers, and whether it is read; ``released`` whether
     it is released from the loop in which it waits, without an interrupt, again and again; ``left`` from where to where
     it left the handler that runs by a branch that is no return from the exception (zeros: not seen), and whether that
-    popped its frame.
+    popped its frame; ``threads`` are what runs or is interrupted, and what was left on process stacks.
     """
 
     name: str
@@ -91,6 +105,7 @@ class RawCore(Struct):
     tick: tuple[int, ...] = (0, 0, 0)
     released: bool = False
     left: tuple[int, ...] = ()
+    threads: tuple[RawThread, ...] = ()
 
 
 class TraceEntry(NamedTuple):
@@ -183,4 +198,5 @@ def _trace(data: dict[str, Any] | None) -> RawTrace | None:
 def _core(each: dict[str, Any]) -> RawCore:
     lists = {name: tuple(value) for name, value in each.items() if isinstance(value, list)}
     rows = {name: tuple(map(tuple, each[name])) for name in ("process_stacks", "priorities", "handlers")}
-    return RawCore(**{**each, **lists, **rows})
+    threads = tuple(RawThread(**{**thread, "calls": tuple(thread["calls"])}) for thread in each["threads"])
+    return RawCore(**{**each, **lists, **rows, "threads": threads})

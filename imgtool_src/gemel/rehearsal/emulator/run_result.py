@@ -6,6 +6,7 @@ import struct
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.rehearsal.emulator.core.threads import threads
 from gemel.rehearsal.emulator.system_space.interrupts import FIRST_EXTERNAL, TICK, Masks
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import MAX_SHARED
@@ -23,6 +24,9 @@ GAP = 128
 """Untouched bytes that end a stack: what is below them is something else."""
 
 
+LATELY = 1_000_000
+"""Instructions before the end of a run within which a task that goes on executes."""
+
 LONGEST_STACK, UNUSED_WORDS = 1 << 16, 8
 """Bytes below a process stack pointer that are looked at, and words of one value that were not used."""
 
@@ -31,7 +35,7 @@ def result_of(device: Device, ended: str) -> RawRun:
     """The run of ``device``, which ended for the reason ``ended``."""
     return RawRun(
         events=tuple(device.log.events),
-        cores=tuple(_core_result(device, core) for core in device.cores.values()),
+        cores=tuple(_core_result(device, core, ended) for core in device.cores.values()),
         accesses=tuple(
             RawAccess(
                 core, address, a.reads, a.writes, a.first_pc, a.last_value, device.registers.known(address)
@@ -64,7 +68,7 @@ def _notes(device: Device) -> Iterator[str]:
             yield f"{core.plan.name}: {used}"
 
 
-def _core_result(device: Device, core: EmulatedCore) -> RawCore:
+def _core_result(device: Device, core: EmulatedCore, ended: str) -> RawCore:
     touched = {}
     for name, memory, offset, size in core.plan.own_ram:
         touched[name] = device.memories[memory].touched(offset, size)
@@ -99,7 +103,15 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         interrupts.execution_priority(Masks()),
         core.system.ticks.settings(),
         left=core.exceptions.left(),
+        threads=tuple(threads(core, _lately(device, core, ended))),
     )
+
+
+def _lately(device: Device, core: EmulatedCore, ended: str) -> int:
+    """When the last part of a run began, in which what goes on executes."""
+    if ended == "asleep":
+        return core.time
+    return device.repeats_since.get(core.plan.name, max(core.time // 2, core.time - LATELY))
 
 
 def _handlers(device: Device, core: EmulatedCore) -> Iterator[tuple[int, int, int, int]]:

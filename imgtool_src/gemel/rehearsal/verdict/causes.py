@@ -95,6 +95,10 @@ class _Follows:
             finding.kind in DERIVED and finding.core == cause.core
         ):  # by the exception of the fault that is its cause
             return cause.kind in FATAL - DERIVED and 0 <= finding.time - cause.time <= 1
+        if finding.kind == "stacks-overlap" and cause.kind == "below-stack-limit":
+            return finding.core == cause.core
+        if cause.kind == "stacks-overlap" and finding.kind in FATAL:
+            return finding.core == cause.core and cause.time <= finding.time
         if not before:
             return False
         if cause.kind in RELEASES:

@@ -30,6 +30,7 @@ from gemel.rehearsal.verdict.described import (
     why_no_ticks,
 )
 from gemel.rehearsal.verdict.findings import at_end, error_about
+from gemel.rehearsal.verdict.program_ends import CORRECT, ended_tasks, program_end
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import ALIGN_TABLE, Words, left_by_branch, table_misplaced
 from gemel.spans import format_address
@@ -73,6 +74,11 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     ]
     stuck = {core for core, event in loops.items() if not polls_other(event)} | _stopped(run)
     causes += _sleepers(plan, run, names, stuck)
+    causes += [
+        finding
+        for finding in ended_tasks(run, names)
+        if finding.core not in loops or loops[finding.core].numbers["interrupts"]
+    ]
     named = {finding.core for finding in causes} | _stopped(run)
     unfinished = _unfinished(plan, run)
     in_vain = {
@@ -273,34 +279,6 @@ def _raised_by_others(plan: DevicePlan, core: RawCore) -> int:
     return next((each for each in core.could_wake if senders.get(each)), 0)
 
 
-PROGRAM_ENDS = {
-    "__assert_func": "an assertion that fails",
-    "__assert_fail": "an assertion that fails",
-    "__assert_no_args": "an assertion that fails",
-    "__cxa_pure_virtual": "a call of a pure virtual function",
-    "__stack_chk_fail": "a guard of the stack that was overwritten",
-    "__cxa_throw": "an exception that nothing catches",
-    "std::terminate": "std::terminate",
-    "abort": "abort",
-    "exit": "exit",
-    "_exit": "the end of the program",
-    "_Exit": "the end of the program",
-}
-"""Functions of C and C++ libraries that end a program, and why; those that others of them call come last."""
-
-
-def program_end(event: RawEvent, names: CodeNames) -> str:
-    """What ended the program that a core was to run, by the functions that it is in; empty if nothing did."""
-    places = [*event.calls, *(() if event.pc is None else (event.pc,))]
-    inside = [names.function_name(event.core, each).partition("(")[0] for each in places]
-    name = next((each for each in PROGRAM_ENDS if each in inside), "")
-    if not name:
-        return ""
-    at = inside.index(name)
-    caller = f", in {names.place(event.core, places[at - 1], source=True)}" if at else ""
-    return f"{PROGRAM_ENDS[name]}{caller}"
-
-
 def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
     """The cores that something from outside, their own timer, or a core that can be woken, could wake."""
     between = {core.name: plan.lines_between(core.name) for core in plan.cores}
@@ -398,8 +376,9 @@ def _loop(
             "let the core sleep there (WFI), or correct what keeps it in the loop",
         )
         found += _takes_often(run, core)
-        if end := program_end(event, names):
-            found, hint = f"{found}; it came there by {end}", "correct what leads there, see the calls"
+        places = [*event.calls, *(() if event.pc is None else (event.pc,))]
+        if end := program_end(core.name, places, names):
+            found, hint = f"{found}; it came there by {end}", CORRECT
         elif lost := bits_not_kept(plan.registers, run, core.name, names):
             hint += f"; if code came there since it reads back something else, correct writable: {lost}"
         elif zeros := read_as_zero(run, core.name, names):

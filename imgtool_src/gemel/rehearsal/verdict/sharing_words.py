@@ -110,6 +110,13 @@ SHARING_WORDS: dict[str, Wording] = {
         "give the stack more room, or find the recursion or the large local variable",
         found="{at}, stack pointer {stack:address}",
     ),
+    "stacks-overlap": plain(
+        "core {core} uses RAM of a process stack for {other}",
+        "stacks that stay apart, however deep each gets",
+        "see where the process stack pointer is set, and give the stack that is too small more room",
+        found="{other} from {high:address} down to {low:address}; the process stack was left with what is from "
+        "{stack:address} down to {frame:address}",
+    ),
     "release-without-key": plain(
         "the release of core {of} is written without its key",
         "{key_value:address} in the same write, in the bits {key_mask:address}",

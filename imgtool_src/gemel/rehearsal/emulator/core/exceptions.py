@@ -6,7 +6,13 @@ from typing import TYPE_CHECKING
 
 from gemel.m_profile.halfwords import instructions, is_return
 from gemel.m_profile.vector_tables import word_name
-from gemel.rehearsal.emulator.core.exception_frames import chain, enter, leave
+from gemel.rehearsal.emulator.core.exception_frames import (
+    FROM_PROCESS_STACK,
+    THREAD_MODE,
+    chain,
+    enter,
+    leave,
+)
 from gemel.rehearsal.emulator.core.stack_watch import MOST_BELOW
 from gemel.rehearsal.emulator.system_space.interrupts import HARD_FAULT, SECURE_FAULT, SUPERVISOR_CALL, TICK
 from gemel.structs import NamedTuple
@@ -168,7 +174,9 @@ class CoreExceptions:
 
     def begins(self, number: int, link: int, handler: int) -> None:
         """The handler of exception ``number`` begins."""
-        self.began[number] = Began(self._core.registers.stack, link, handler)
+        began = self.began[number] = Began(self._core.registers.stack, link, handler)
+        if link & THREAD_MODE:
+            self._core.stack_watch.handler_begins(began.stack if link & FROM_PROCESS_STACK else 0)
 
     def comes_to_block(self, address: int, last: int, size: int) -> None:
         """From a callback: code comes to ``address`` after the block of ``size`` bytes at ``last``.

@@ -353,6 +353,7 @@ class CoreFaults:
     ) -> None:
         """Report a fault; in RAM that no build says is code, that the core went there is the cause."""
         core = self._core
+        core.stack_watch.faults()
         entered = core.blocks.entered_data
         if kind == "protected-fetch":  # that the memory protection forbids it says more
             entered = None

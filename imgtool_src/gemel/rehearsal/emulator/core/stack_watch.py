@@ -35,8 +35,12 @@ class StackWatch:
         self.lowest_main: int | None = None
         self.process_stacks: list[list[int]] = []
         self._current: list[int] | None = None
-        self._left: dict[int, list[int]] = {}
+        self.left: dict[int, tuple[list[int], int, int]] = {}
+        """The process stacks that thread code is not on, by the frame that it left there: when, and at which place."""
         self._last_left = self._set = 0
+        self._handlers: dict[int, tuple[int, int]] = {}
+        """The main stack below each pointer with which handlers interrupted a process stack: lowest, and where."""
+        self._handler_from = 0
 
     def look(self) -> None:
         """Look at both stack pointers; of code without privilege the library gives the one in use alone."""
@@ -49,10 +53,18 @@ class StackWatch:
         if process and not self._core.on_main_stack:
             self._saw_process(process)
 
-    def _saw_main(self, pointer: int) -> None:
-        top = self._core.initial_stack
-        if top is None or pointer > top or self._core.stack_moves.elsewhere:
+    def handler_begins(self, pointer: int) -> None:
+        """A handler interrupts thread code, with this main stack pointer; 0: not code on a process stack."""
+        self._handler_from = pointer
+
+    def _saw_main(self, pointer: int, at: int | None = None) -> None:
+        core, began = self._core, self._handler_from
+        top = core.initial_stack
+        if top is None or pointer > top or core.stack_moves.elsewhere:
             return
+        kept = began in self._handlers or len(self._handlers) < MAX_STACKS
+        if core.interrupts.handler and kept and pointer < self._handlers.get(began, (began, 0))[0]:
+            self._handlers[began] = pointer, core.pc if at is None else at
         if self.lowest_main is None or pointer < self.lowest_main:
             self.lowest_main = pointer
 
@@ -76,31 +88,55 @@ class StackWatch:
         return stack
 
     def comes_to_block(self, at: int) -> None:
-        """From a callback: code may use more of its process stack than where it is looked at else."""
+        """From a callback: code may use more of its stack than where it is looked at else."""
         if not self._core.on_main_stack:
             self._saw_process(self._core.registers.stack, at)
+        elif self._core.interrupts.handler:
+            self._saw_main(self._core.registers.stack, at)
 
     def sets(self, process: int) -> None:
         """Code has set the process stack pointer; thread code on the main stack may go there next."""
         if self._core.on_main_stack and not self._core.interrupts.handler:
             self._set = process
 
-    def leaves(self, frame: int) -> None:
-        """Thread code on a process stack is interrupted, with its exception frame at ``frame``."""
+    def leaves(self, frame: int, place: int) -> None:
+        """Thread code on a process stack is interrupted at ``place``, with its exception frame at ``frame``."""
         self._saw_process(frame)
         if self._current is not None:
-            self._left[frame] = self._current
+            self.left[frame] = self._current, self._core.time, place
             self._last_left = frame
 
     def resumes(self, frame: int, pointer: int) -> None:
         """Thread code goes on with the frame at ``frame``, its stack pointer then being ``pointer``."""
         put_below = self._current if self._last_left - frame in FRAMES else None
-        self._current = self._left.pop(frame, None) or put_below or self._of(frame)
+        left = self.left.pop(frame, None)
+        self._current = left[0] if left else put_below or self._of(frame)
+        if left:
+            self._met(frame, *left[:2])
         self._saw_process(pointer)
+
+    def faults(self) -> None:
+        """A fault: perhaps of the return to what was left on the process stack that is set."""
+        frame = self._core.registers.stacks[1]
+        if frame in self.left:
+            self._met(frame, *self.left[frame][:2])
+
+    def _met(self, frame: int, stack: list[int], left_at: int) -> None:
+        """Report what has used bytes of a stack, in use from ``frame`` on, since thread code left it at ``left_at``."""
+        for began, (low, at) in self._handlers.items():
+            if frame < began and low < stack[0]:
+                self._report(stack, frame, low, began, at, "its main stack")
+        for high, low, time, at in self.process_stacks:
+            if low < stack[0] < high and time > left_at:
+                self._report(stack, frame, low, high, at, "another process stack")
+
+    def _report(self, stack: list[int], frame: int, low: int, high: int, at: int, other: str) -> None:
+        numbers = {"stack": stack[0], "frame": frame, "low": low, "high": high}
+        self._core.report("stacks-overlap", at, numbers, {"other": other})
 
     def switches(self, before: int, after: int) -> None:
         """Thread code moves its process stack pointer to another stack, as a kernel without exceptions does."""
-        self.leaves(before)
+        self.leaves(before, self._core.registers.pc & ~1)
         self.resumes(after, after)
 
     def in_use(self) -> dict[str, int]:
@@ -146,5 +182,5 @@ class StackWatch:
                     "below-stack-limit", return_address, {"address": frame, "limit": limit, "stack": frame}
                 )
         else:
-            self.leaves(frame)
+            self.leaves(frame, return_address)
         return None

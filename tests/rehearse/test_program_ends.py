@@ -1,0 +1,84 @@
+"""Functions that end a program: of a core that does nothing else, and of a task while ticks and others go on."""
+
+from __future__ import annotations
+
+import pytest
+from rehearse.differential.building import Builder
+from rehearse.differential.cases import Case, Source
+from rehearse.differential.judge import product_of
+from rehearse.differential.programs.switching import kernel, main_on_psp
+
+from gemel.rehearsal.verdict.program_ends import GOES_ON, PROGRAM_ENDS
+
+SYMBOLS = {
+    "std::terminate": "_ZSt9terminatev",
+    "core::panicking::panic_fmt": "_ZN4core9panicking9panic_fmt17h0123456789abcdefE",
+}
+"""How linkers name functions that are no functions of C."""
+
+
+@pytest.mark.parametrize("name", [*PROGRAM_ENDS, "stay", "aborted"])
+def test_an_end_of_the_program_is_named_as_that(name: str, builder: Builder) -> None:
+    """A library's functions that end a program stay in a loop: the finding says which, and who calls it."""
+    code = (
+        f'void leave(void) __asm("{SYMBOLS.get(name, name)}");\n'
+        '__attribute__((noinline)) void leave(void) { for (;;) { __asm volatile(""); } }\n'
+        'void scenario(void) { leave(); __asm volatile("nop"); }\n'
+    )
+    case = Case(name, "endings", Source(code), Source())
+    (finding,) = product_of(case, builder.build(case)).rehearse().findings
+    reason = PROGRAM_ENDS.get(name)
+    assert ("it came there by" in finding.found) is (reason is not None)
+    if reason:
+        assert f"it came there by {reason}, in scenario + " in finding.found
+        assert finding.next_step == "correct what leads there, see the calls"
+
+
+GOALS = "".join(
+    f'[[rehearsal.goal]]\ncore = "{core}"\ntext = "{core}: done"\n\n' for core in ("station", "sampler")
+)
+TASKS = f"""static volatile uint32_t ended;
+{kernel(2).replace("% TASKS;", "% (ended ? 1 : TASKS);")}
+{main_on_psp("    start_tick(2000); for (;;) { WFI(); }")}
+void systick_handler(void) {{ yield_now(); }}
+void leave(void) __asm("SYMBOL");
+USED void leave(void) {{ LEAVE }}
+static void task(uint32_t me) {{ TASK for (;;) {{ yield_now(); }} }}
+void scenario(void)
+{{
+    make_task(1, task);
+    running = &tasks[0];
+    SHPR(14) = 0xE0;
+    on_process_stack(&stacks[0][96]);
+}}
+"""
+AWAKE = Source("void scenario(void) { enable_irq(DOORBELL, 0x40); }\n")
+STAYS, SLEEPS = "for (;;) { NOP(); }", "for (;;) { WFI(); }"
+ENDS = {
+    **{name: (name, STAYS, True) for name in PROGRAM_ENDS if name not in GOES_ON},
+    **{f"{name} and goes on": (name, STAYS, False) for name in GOES_ON},
+    "sleeps": ("abort", SLEEPS, True),
+    "calls a handler": ("std::terminate", "spend(1 << 30);", True),
+    "another function": ("stay", STAYS, False),
+    "ends its task": ("abort", "ended = 1; " + STAYS, False),
+    "comes back": ("abort", "spend(50);", False),
+}
+
+
+@pytest.mark.parametrize("level", ["-O0", "-O2"])
+@pytest.mark.parametrize("name", ENDS)
+def test_a_task_that_ended_while_others_go_on(name: str, level: str, builder: Builder) -> None:
+    """Without goals a task in such a function fails, with who calls it; one that was ended or came back does not."""
+    function, leave, fails = ENDS[name]
+    code = TASKS.replace("SYMBOL", SYMBOLS.get(function, function)).replace("LEAVE", leave)
+    source = Source(code.replace("TASK ", "leave(); "), (), "gcc", (level,))
+    case = Case(name, "endings", source, AWAKE, layout=((GOALS, ""),))
+    result = product_of(case, builder.build(case)).rehearse(budget=3_000_000)
+    if not fails:
+        assert (result.outcome, result.findings) == ("started", ())
+        return
+    (finding,) = result.findings
+    assert (finding.kind, finding.core) == ("endless-loop", "station")
+    assert f": {PROGRAM_ENDS[function]}, in task + " in finding.what
+    assert finding.calls[-1].function.startswith("task + ") or "spend" in finding.what
+    assert finding.place is not None
