@@ -32,7 +32,7 @@ from gemel.errors import GemelError, UsageProblem
 from gemel.image import gathering
 from gemel.image.sparse import SparseBytes
 from gemel.inspection import byte_orders, wording
-from gemel.inspection.altered import byte_order, text_conversions
+from gemel.inspection.altered import build_order, text_conversions
 from gemel.inspection.code import guarded_code
 from gemel.inspection.contract import shared_objects
 from gemel.layout import reader
@@ -307,11 +307,11 @@ def _converted(size: int) -> bool:
 def _filled(values: int) -> bool:
     """Whether bytes of so many different values that are swapped are recognised."""
     order = byte_orders.ORDERS[0]
-    window = bytes(number % values for number in range(byte_order.WINDOW))
-    held = order.of(window[: byte_order.SWAPPED])
+    window = bytes(number % values for number in range(build_order.WINDOW))
+    held = order.of(window[: build_order.SWAPPED])
     image = SimpleNamespace(read=lambda *_: held)
     inspection = SimpleNamespace(image=image, erased_byte_at=lambda _: 0xFF)
-    found = byte_order._how(inspection, 0x1000, window)
+    found = build_order._how(inspection, 0x1000, window)
     return found is not None and found[0] == order.what
 
 
@@ -389,7 +389,7 @@ FROM: dict[str, tuple[int, Callable[[int], bool]]] = {
     "checking.rules.handlers_in_code._MANY": (handlers_in_code._MANY + 1, _short_table),
     "checking.rules.image_equals_builds.POINTS_FROM": (image_equals_builds.POINTS_FROM, _points),
     "checking.rules.image_inside_areas.PADDING": (image_inside_areas.PADDING + 1, _padded),
-    "inspection.altered.byte_order.FILLED": (byte_order.FILLED + 1, _filled),
+    "inspection.altered.build_order.FILLED": (build_order.FILLED + 1, _filled),
     "inspection.altered.text_conversions.CONVERTED": (text_conversions.CONVERTED, _converted),
     "inspection.altered.text_conversions.ENOUGH": (
         text_conversions.ENOUGH,

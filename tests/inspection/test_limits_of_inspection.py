@@ -167,7 +167,7 @@ def _entries(count: int) -> bool:
 
 
 LIMITS: Limits = {
-    "inspection.altered.byte_order.MAX_DEVIATIONS": (3, _deviations),
+    "inspection.altered.build_order.MAX_DEVIATIONS": (3, _deviations),
     "m_profile.address_flow.STEPS_LIMIT": (8, _followed),
     "inspection.embedded_copies.COPIES_LIMIT": (3, _copies),
     "inspection.embedded_copies.PLACES_LIMIT": (3, _older_table),
