@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 from core_plans import core_plan
 
+from gemel.rehearsal.emulator.system_space.debug_units import OPTIONAL_COUNTER
 from gemel.rehearsal.emulator.system_space.interrupts import Interrupts
 from gemel.rehearsal.emulator.system_space.registers import (
     BASE,
-    OPTIONAL_COUNTER,
     WRITTEN_IN_PART,
     SystemSpace,
 )

@@ -7,13 +7,9 @@ from collections.abc import Iterator, Sequence
 from gemel.layout.rehearsal_model import DeviceEvent, RehearsalPlan
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, word_name
 from gemel.rehearsal.emulator.registers.device_registers import DEVICE_BLOCK
+from gemel.rehearsal.emulator.system_space.debug_units import CYCLE_CONTROL, DEBUG_CONTROL
 from gemel.rehearsal.emulator.system_space.interrupts import TICK
-from gemel.rehearsal.emulator.system_space.registers import (
-    CYCLE_CONTROL,
-    DEBUG_CONTROL,
-    TICK_CONTROL,
-    TICK_RELOAD,
-)
+from gemel.rehearsal.emulator.system_space.registers import TICK_CONTROL, TICK_RELOAD
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE, INTERRUPT
 from gemel.rehearsal.plan import CorePlan, DevicePlan
 from gemel.rehearsal.raw_run import RawAccess, RawCore, RawRun

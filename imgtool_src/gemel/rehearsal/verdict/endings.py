@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from gemel.m_profile.vector_tables import word_name
+from gemel.rehearsal.emulator.system_space.debug_units import CYCLE_COUNT
 from gemel.rehearsal.emulator.system_space.interrupts import PENDSV, SUPERVISOR_CALL
 from gemel.rehearsal.emulator.system_space.registers import (
-    CYCLE_COUNT,
     TICK_CONTROL,
     TICK_CURRENT,
     TICK_RELOAD,

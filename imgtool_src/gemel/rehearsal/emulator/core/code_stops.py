@@ -172,7 +172,7 @@ class CodeStops:
         if (
             doubtful is None
             or core.registers.skips_next
-            or (doubtful.switched_off and core.system.float_unit_on)
+            or (doubtful.switched_off and core.system.float_unit.is_on)
         ):
             core.go(1)
         elif doubtful.sets_stack or doubtful.tests_target:

@@ -73,7 +73,7 @@ class EmulatedCore:
         self.blocks = CodeBlocks(
             plan,
             lambda address, size: self.bus.read_bytes(address, size),
-            lambda: self.system.float_unit_on,
+            lambda: self.system.float_unit.is_on,
             lambda address: self.bus.was_loaded(address),
         )
         self.coming = ComingEvents(self.system)
@@ -316,7 +316,7 @@ class EmulatedCore:
     def _changed(self) -> None:
         """Code wrote to its private peripheral space."""
         self.stop_soon()
-        if self.plan.has_float and self.system.float_context != self.native.float_context:
+        if self.plan.has_float and self.system.float_unit.context != self.native.float_context:
             self.faults.after_run.append(self._set_float_context)
         traps = self.system.configuration
         if traps & DIVISION_TRAP and not self.blocks.traps_division:
@@ -328,7 +328,7 @@ class EmulatedCore:
 
     def _set_float_context(self) -> None:
         """Let float instructions set CONTROL.FPCA only while exceptions keep the float registers."""
-        keeps, settings = self.system.float_context
+        keeps, settings = self.system.float_unit.context
         self.native.set_float_context(keeps or not self.plan.has_float, settings)
 
     def look_again(self) -> None:

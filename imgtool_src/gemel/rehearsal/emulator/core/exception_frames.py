@@ -52,7 +52,7 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
     registers, system, outer = core.registers, core.system, core.interrupts.handler
     scratch, stack, flags, control = registers.before_entry()
     thread = not outer
-    with_float = core.plan.has_float and bool(control & FLOAT_ACTIVE) and system.keeps_float
+    with_float = core.plan.has_float and bool(control & FLOAT_ACTIVE) and system.float_unit.keeps
     size = FRAME + (FLOAT_FRAME if with_float else 0)
     aligned = with_float or system.aligns_frames
     frame = (stack - size) & (~7 if aligned else ~3) & 0xFFFF_FFFF
@@ -65,7 +65,7 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
     data = struct.pack("<8I", *scratch, return_address, status)
     if with_float:
         data += registers.float_frame()
-    system.float_saved()
+    system.float_unit.save()
     limit = core.stack_watch.limit_above(frame, stack, on_process_stack, return_address)
     wrong = "stack-limit-fault" if limit else ""
     user, why = thread and bool(control & PRIVILEGE), {}
@@ -81,7 +81,7 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
             return False
         number, frame = taken, limit or frame
     if with_float:
-        system.set_lazy_frame(frame + FRAME)
+        system.float_unit.set_lazy_frame(frame + FRAME)
     link = 0xFFFF_FFE1 | (0 if with_float else STANDARD_FRAME)
     link |= (THREAD_MODE if thread else 0) | (FROM_PROCESS_STACK if on_process_stack else 0)
     if core.plan.architecture.startswith("armv8") and not core.plan.secure:
@@ -162,7 +162,7 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
         core.calls.resume(frame, pointer, from_process_stack)
     if size > FRAME:
         core.registers.set_float_frame(data[FRAME:])
-        core.system.set_lazy_frame(None)
+        core.system.float_unit.set_lazy_frame(None)
     core.left_exclusive()
     core.pc = return_address & ~1
     return number, bool(status & THUMB_STATUS)
@@ -206,8 +206,8 @@ def _frame_data(core: EmulatedCore, frame: int, link: int, user: bool) -> bytes 
     if core.plan.secure and not link & CALLER_FRAME and core.bus.read_word(frame) not in SIGNATURES:
         core.exceptions.cannot_return("no-signature", link)
         return None
-    core.system.float_saved()
-    if size > FRAME and core.plan.has_float and not core.system.may_restore_float:
+    core.system.float_unit.save()
+    if size > FRAME and core.plan.has_float and not core.system.float_unit.may_restore:
         core.exceptions.cannot_return("float-unit-off", link)
         return None
     return data

@@ -281,7 +281,7 @@ class CoreFaults:
     def _lacks_coprocessor(self, pc: int) -> bool:
         """Whether the instruction at ``pc``, which is not executed, is for a coprocessor that is absent or off."""
         number = coprocessor_of(*self._core.instruction(pc))
-        return number is not None and not (number in FLOAT and self._core.system.float_unit_on)
+        return number is not None and not (number in FLOAT and self._core.system.float_unit.is_on)
 
     def of_stacking(self, kind: str, number: int, return_address: int, numbers: dict[str, int]) -> int | None:
         """The frame of exception ``number`` could not be stacked: the exception that is taken now.

@@ -9,6 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
+from gemel.rehearsal.emulator.system_space.attribution import SAU_REGION, SAU_TYPE, place_of, secure_by
+from gemel.rehearsal.emulator.system_space.debug_units import (
+    CYCLE_CONTROL,
+    CYCLE_COUNT,
+    DEBUG_CONTROL,
+    STIMULUS,
+    DebugUnits,
+)
+from gemel.rehearsal.emulator.system_space.float_unit import FLOAT_CONTEXT, SECURE_CONTEXT, FloatUnit
 from gemel.rehearsal.emulator.system_space.identification import CPU_IDS, features_of
 from gemel.rehearsal.emulator.system_space.interrupt_registers import (
     ENABLE_SET,
@@ -33,11 +42,6 @@ from gemel.structs import replace
 
 BASE, SIZE = 0xE000_0000, 0x10_0000
 
-STIMULUS, TRACE_ENABLE, TRACE_CONTROL = 0xE000_0000, 0xE000_0E00, 0xE000_0E80
-CYCLE_CONTROL, CYCLE_COUNT = 0xE000_1000, 0xE000_1004
-OPTIONAL_COUNTER = "the cycle counter was read, which not every core of this architecture has"
-"""What the result says of it: one without a counter (DWT_CTRL.NOCYCCNT) waits for ever for a count."""
-
 WRITTEN_IN_PART = "a byte or halfword of a system register was written, which is UNPREDICTABLE on Armv6-M"
 """Its System Control Space takes words alone (DDI 0419, "About the System Control Space")."""
 
@@ -49,15 +53,10 @@ CPU_ID, INTERRUPT_CONTROL, VECTOR_TABLE = 0xE000_ED00, 0xE000_ED04, 0xE000_ED08
 RESET_CONTROL, SYSTEM_CONTROL, CONFIGURATION = 0xE000_ED0C, 0xE000_ED10, 0xE000_ED14
 HANDLER_CONTROL, FAULT_STATUS, HARD_FAULT_STATUS = 0xE000_ED24, 0xE000_ED28, 0xE000_ED2C
 DEBUG_STATUS, MEMORY_FAULT_ADDRESS, BUS_FAULT_ADDRESS = 0xE000_ED30, 0xE000_ED34, 0xE000_ED38
-COPROCESSORS = 0xE000_ED88
-SAU_CONTROL, SAU_ENABLE, SAU_ALL_NON_SECURE = 0xE000_EDD0, 1 << 0, 1 << 1
-SAU_TYPE, SAU_REGION, SECURE_FAULT_STATUS = 0xE000_EDD4, 0xE000_EDD8, 0xE000_EDE4
-DEBUG_CONTROL, SOFTWARE_TRIGGER = 0xE000_EDFC, 0xE000_EF00
-FLOAT_CONTEXT, FLOAT_FRAME_ADDRESS, FLOAT_DEFAULTS = 0xE000_EF34, 0xE000_EF38, 0xE000_EF3C
+SECURE_FAULT_STATUS = 0xE000_EDE4
+SOFTWARE_TRIGGER = 0xE000_EF00
 
 _CLEARED_BY_ONES = (FAULT_STATUS, HARD_FAULT_STATUS, DEBUG_STATUS, SECURE_FAULT_STATUS)
-_REGION_REGISTERS = {0xE000_EDDC: SAU_REGION, 0xE000_EDE0: SAU_REGION}
-"""Registers of which there is one for each region, and the register that selects the region."""
 
 PENDSV_SET, PENDSV_CLEAR, TICK_PENDING_SET, TICK_PENDING_CLEAR = 1 << 28, 1 << 27, 1 << 26, 1 << 25
 NMI_SET, INTERRUPT_PENDING, RETURN_TO_BASE = 1 << 31, 1 << 22, 1 << 11
@@ -65,14 +64,8 @@ RESET_KEY, RESET_READS, RESET_REQUEST, GROUP_BITS = 0x05FA, 0xFA05, 1 << 2, 0x70
 SECURE_BITS = 1 << 14 | 1 << 13 | 1 << 3
 """PRIS, BFHFNMINS and SYSRESETREQS, which a core with the Security Extension keeps (DDI 0553, AIRCR)."""
 SLEEP_ON_EXIT, EVENT_ON_PENDING = 1 << 1, 1 << 4
-TRACE_ON = 1 << 24
 DIVISION_TRAP, ALIGNMENT_TRAP, USER_TRIGGERS = 1 << 4, 1 << 3, 1 << 1
 IGNORES_BUS_FAULTS, ALIGNS_FRAMES = 1 << 8, 1 << 9
-FLOAT_UNIT = 0xF << 20
-FLOAT_UNIT_ON = (0xF << 20, 0x5 << 20)
-"""Full access, and access for privileged code."""
-
-KEEP_FLOAT, LAZY_FLOAT, SECURE_CONTEXT, LAZY_ACTIVE = 1 << 31, 1 << 30, 1 << 2, 1 << 0
 _HANDLER_ENABLES = {16: 4, 17: 5, 18: 6, 19: 7}
 _HANDLER_ACTIVE = {0: 4, 1: 5, 3: 6, 4: 7, 7: 11, 8: 12, 10: 14, 11: 15}
 _HANDLER_PENDING = {12: 6, 13: 4, 14: 5, 15: 11, 20: 7}
@@ -108,7 +101,6 @@ class SystemSpace:
         self._lost: dict[str, int] = {}
         self.asked_table: int | None = None
         """What code wrote to VTOR, if that lost bits."""
-        """What was last ``written``, where the register does not keep all of it."""
         self._controller = InterruptRegisters(interrupts, plan.secure)
         self._plan, self._now, self._report, self._changed = plan, now, report, changed
         self._float_used = float_used
@@ -129,12 +121,11 @@ class SystemSpace:
             CONTROLLER_TYPE: max(0, (plan.interrupts + 31) // 32 - 1),
             CONFIGURATION: _CONFIGURATION_AT_RESET.get(plan.architecture, 0x200),
             SAU_TYPE: 8 if plan.secure else 0,
-            FLOAT_CONTEXT: 0,
             VECTOR_TABLE: 0,
             **features_of(plan),
         }
-        if plan.has_float:
-            self._words[FLOAT_CONTEXT] = KEEP_FLOAT | LAZY_FLOAT
+        self._debug = DebugUnits(self._words, self._bits, plan, self._now, self.used)
+        self.float_unit = FloatUnit(self._words, plan, self._float_used)
         if plan.secure:  # what Non-secure state sees of them
             banked = [
                 (each, word) for each, word in self._words.items() if CONTROLLER_TYPE <= each != SAU_TYPE
@@ -142,7 +133,6 @@ class SystemSpace:
             self._words.update((each + NON_SECURE, word) for each, word in banked)
             self._words[RESET_CONTROL + NON_SECURE] = RESET_READS << 16
             self._words[FLOAT_CONTEXT] |= SECURE_CONTEXT if plan.has_float else 0
-        self._cycles_from = 0
 
     # -- what the core asks --------------------------------------------------------------------------
 
@@ -156,45 +146,9 @@ class SystemSpace:
         given = self._controller.is_given(number)
         return self._words.get(VECTOR_TABLE + NON_SECURE, 0) + 4 * number if given else None
 
-    @property
-    def float_unit_on(self) -> bool:
-        """Whether code may use the float unit."""
-        return self._words.get(COPROCESSORS, 0) & FLOAT_UNIT in FLOAT_UNIT_ON
-
-    @property
-    def may_restore_float(self) -> bool:
-        """Whether a return may unstack float registers: the unit is on, or they were never stacked."""
-        return self.float_unit_on or bool(self._words[FLOAT_CONTEXT] & LAZY_ACTIVE)
-
-    @property
-    def keeps_float(self) -> bool:
-        """Whether an exception keeps the float registers of code that uses them."""
-        return bool(self._words[FLOAT_CONTEXT] & KEEP_FLOAT)
-
-    @property
-    def float_context(self) -> tuple[bool, int]:
-        """Whether float code gets a context of its own that exceptions keep, and FPSCR at its first instruction."""
-        return self.keeps_float, self._words.get(FLOAT_DEFAULTS, 0)
-
     def secure_by(self, address: int) -> str:
-        """Why an address is Secure for certain, by the security attribution unit; empty where the device may decide.
-
-        What the unit gives to Non-secure state the device may still keep Secure, but not the other way round.
-        """
-        control = self._words.get(SAU_CONTROL, 0)
-        if not control & SAU_ENABLE:
-            off = "the security attribution unit is off, and gives everything to Secure state"
-            return "" if control & SAU_ALL_NON_SECURE else off
-        found: list[str] = []
-        for region in range(self._words[SAU_TYPE]):
-            base, limit = (self._words.get(each | region << 32, 0) for each in _REGION_REGISTERS)
-            if limit & 1 and base & ~0x1F <= address <= limit | 0x1F:
-                found.append(str(region))
-        if not found:
-            return "no region of the security attribution unit holds it"
-        if len(found) > 1:
-            return f"regions {' and '.join(found)} of the security attribution unit overlap there"
-        return ""
+        """Why an address is Secure for certain, by the security attribution unit; empty where the device may decide."""
+        return secure_by(self._words, address)
 
     @property
     def configuration(self) -> int:
@@ -251,20 +205,6 @@ class SystemSpace:
         if bus is not None:
             self._words[BUS_FAULT_ADDRESS] = bus
 
-    def float_saved(self) -> None:
-        """The running code used the float unit: what was put off is stacked."""
-        if self._words[FLOAT_CONTEXT] & LAZY_ACTIVE and self._float_used():
-            self._words[FLOAT_CONTEXT] &= ~LAZY_ACTIVE
-
-    def set_lazy_frame(self, address: int | None) -> None:
-        """A frame with room for float registers was stacked at ``address``, or (None) is no longer open."""
-        context = self._words[FLOAT_CONTEXT] & ~LAZY_ACTIVE
-        if address is not None:
-            self._words[FLOAT_FRAME_ADDRESS] = address
-            if context & LAZY_FLOAT:
-                context |= LAZY_ACTIVE
-        self._words[FLOAT_CONTEXT] = context
-
     # -- what code reads -----------------------------------------------------------------------------
 
     def read(self, offset: int, size: int) -> int:
@@ -282,12 +222,12 @@ class SystemSpace:
         if protection := self._protection_at(address):
             return lambda: protection.read(address & ~NON_SECURE)
         if STIMULUS <= address < STIMULUS + 32 * 4:
-            return lambda: self._read_stimulus((address - STIMULUS) // 4)
+            return lambda: self._debug.read_stimulus((address - STIMULUS) // 4)
         if read := _TICK_READERS.get(address):
             return partial(read, self.ticks)
         if reader := _READERS.get(address):
             return partial(reader, self)
-        return lambda: self._words.get(self._banked(address), 0)
+        return lambda: self._words.get(place_of(self._words, address), 0)
 
     def _read_interrupt_control(self) -> int:
         interrupts = self.interrupts
@@ -302,10 +242,6 @@ class SystemSpace:
             value |= bit if number in interrupts.pending else 0
         return value
 
-    def _read_float_context(self) -> int:
-        self.float_saved()
-        return self._words[FLOAT_CONTEXT]
-
     def _read_handler_control(self) -> int:
         value = 0
         for bits, numbers in (
@@ -315,27 +251,6 @@ class SystemSpace:
         ):
             value |= sum(1 << bit for bit, number in bits.items() if number in numbers)
         return value
-
-    def _read_cycles(self) -> int:
-        on = self._words.get(CYCLE_CONTROL, 0) & 1
-        if on and not self._traces:
-            self.used.add("the cycle counter was read while DEMCR.TRCENA was off; it does not count then")
-            on = 0
-        elif on:
-            self.used.add(OPTIONAL_COUNTER)
-        return (self._now() - self._cycles_from) & 0xFFFF_FFFF if on else self._words.get(CYCLE_COUNT, 0)
-
-    @property
-    def _traces(self) -> bool:
-        """Whether the debug units are on at all."""
-        return bool(self._words.get(DEBUG_CONTROL, 0) & TRACE_ON)
-
-    def _read_stimulus(self, port: int) -> int:
-        """A port of the trace unit takes all at once where it is on; from Armv8-M on it says where it is off."""
-        if not self._bits[TRACE_CONTROL]:
-            return 0
-        on = self._traces and self._words.get(TRACE_CONTROL, 0) & self._words.get(TRACE_ENABLE, 0) >> port & 1
-        return 1 if on else 2 if self._plan.architecture.startswith("armv8") else 0
 
     # -- what code writes ----------------------------------------------------------------------------
 
@@ -363,7 +278,7 @@ class SystemSpace:
             return
         bits = self._bits.get(address, 0)
         self._lost = {"written": value} if value & ~bits else {}
-        held = self._words.get(self._banked(address), 0) & ~mask | value & bits
+        held = self._words.get(place_of(self._words, address), 0) & ~mask | value & bits
         if not bits:
             if value and any(address in each for each in COMPARATORS):
                 self.used.add(COMPARATOR_SET)
@@ -379,18 +294,13 @@ class SystemSpace:
         else:
             if address & ~NON_SECURE == CONFIGURATION and self._plan.architecture.startswith("armv8"):
                 held |= _CONFIGURATION_ONES
-            self._words[self._banked(address)] = held
+            self._words[place_of(self._words, address)] = held
 
     def _protection_at(self, address: int) -> MemoryProtection | None:
         """The memory protection unit that has a register at ``address``."""
         if MPU_TYPE <= address <= LAST_ALIAS:
             return self.protection
         return self._non_secure_protection if MPU_TYPE <= address - NON_SECURE <= LAST_ALIAS else None
-
-    def _banked(self, address: int) -> int:
-        """Where the word of a register is kept that the region register next to it selects."""
-        region = _REGION_REGISTERS.get(address)
-        return address if region is None else address | self._words.get(region, 0) << 32
 
     def _write_interrupt_control(self, value: int, held: int) -> None:
         for bit, number, pend in (
@@ -430,26 +340,9 @@ class SystemSpace:
         self._words[VECTOR_TABLE] = held
         self.asked_table = self._lost.get("written")
 
-    def _write_cycle_control(self, value: int, held: int) -> None:
-        self._write_counting(CYCLE_CONTROL, held)
-
-    def _write_debug_control(self, value: int, held: int) -> None:
-        self._write_counting(DEBUG_CONTROL, held)
-
-    def _write_counting(self, address: int, held: int) -> None:
-        """Write what decides whether the cycle counter counts."""
-        counts = self._traces and self._words.get(CYCLE_CONTROL, 0) & 1
-        count = self._read_cycles() if counts else self._words.get(CYCLE_COUNT, 0)
-        self._words[address] = held
-        self._write_cycles(count, count)
-
     def _write_region(self, value: int, held: int) -> None:
         if held < self._words[SAU_TYPE]:
             self._words[SAU_REGION] = held
-
-    def _write_cycles(self, value: int, held: int) -> None:
-        self._words[CYCLE_COUNT] = held
-        self._cycles_from = self._now() - held
 
 
 _TICK_READERS = {
@@ -459,9 +352,9 @@ _TICK_READERS = {
 }
 
 _READERS: dict[int, Callable[[SystemSpace], int]] = {
-    CYCLE_COUNT: SystemSpace._read_cycles,
+    CYCLE_COUNT: lambda space: space._debug.read_cycles(),
     INTERRUPT_CONTROL: SystemSpace._read_interrupt_control,
-    FLOAT_CONTEXT: SystemSpace._read_float_context,
+    FLOAT_CONTEXT: lambda space: space.float_unit.read_context(),
     RESET_CONTROL: lambda space: RESET_READS << 16 | space._words.get(RESET_CONTROL, 0),
     HANDLER_CONTROL: SystemSpace._read_handler_control,
     SYSTEM_PRIORITIES: lambda space: space._controller.priorities(4),
@@ -473,14 +366,14 @@ _WRITERS: dict[int, Callable[[SystemSpace, int, int], None]] = {
     TICK_CONTROL: lambda space, value, held: space.ticks.write_control(value),
     TICK_RELOAD: lambda space, value, held: space.ticks.write_reload(value),
     TICK_CURRENT: lambda space, value, held: space.ticks.write_value(value),
-    CYCLE_CONTROL: SystemSpace._write_cycle_control,
-    CYCLE_COUNT: SystemSpace._write_cycles,
+    CYCLE_CONTROL: lambda space, value, held: space._debug.write_control(CYCLE_CONTROL, held),
+    CYCLE_COUNT: lambda space, value, held: space._debug.write_cycles(held),
     INTERRUPT_CONTROL: SystemSpace._write_interrupt_control,
     RESET_CONTROL: SystemSpace._write_reset_control,
     HANDLER_CONTROL: SystemSpace._write_handler_control,
     VECTOR_TABLE: SystemSpace._write_vector_table,
     SAU_REGION: SystemSpace._write_region,
-    DEBUG_CONTROL: SystemSpace._write_debug_control,
+    DEBUG_CONTROL: lambda space, value, held: space._debug.write_control(DEBUG_CONTROL, held),
     SOFTWARE_TRIGGER: lambda space, value, held: space.interrupts.pend(FIRST_EXTERNAL + (value & 0x1FF)),
     RESET_CONTROL + NON_SECURE: SystemSpace._write_non_secure_reset_control,
 }
