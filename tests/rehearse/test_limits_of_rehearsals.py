@@ -18,8 +18,9 @@ from small_device import builds, joined, layout
 from gemel.layout.rehearsal_model import ReadyBits, SerialRegister
 from gemel.rehearsal import session
 from gemel.rehearsal.emulator import runner
-from gemel.rehearsal.emulator.core.bus import CoreBus, RegisterPorts
+from gemel.rehearsal.emulator.core.bus import CoreBus
 from gemel.rehearsal.emulator.core.exceptions import CoreExceptions
+from gemel.rehearsal.emulator.core.register_ports import RegisterPorts
 from gemel.rehearsal.emulator.core.sleep import PATIENCE, CoreSleep
 from gemel.rehearsal.emulator.core.stack_watch import NEAR, StackWatch
 from gemel.rehearsal.emulator.core.threads import calls_on
@@ -120,7 +121,7 @@ def _device(blocks: int = 1, shared: int = 4) -> MagicMock:
     core.blocks.starts = set(range(blocks))
     memory = SimpleNamespace(read=lambda _, size: bytes(size))
     made = MagicMock(cores={"station": core}, memories={"ram": memory}, trace=None)
-    made.log.events, made.registers.accesses, made.registers.texts = [], {}, {}
+    made.log.events, made.registers.accesses, made.registers.serial.texts = [], {}, {}
     made.plan.shared, made.ends_at, made.reached_goals = (("link", "ram", 0, shared),), 9, []
     made.repeats_since = {}
     made.log.dropped, made.schedule.common.return_value = 0, 9
@@ -314,7 +315,7 @@ LIMITS: Limits = {
     "rehearsal.emulator.core.threads.MAX_CALLS": (3, _thread_calls),
     "rehearsal.emulator.device.MAX_RESTARTS": (2, _restarts),
     "rehearsal.emulator.registers.device_registers.MAX_REGISTERS": (3, _registers),
-    "rehearsal.emulator.registers.device_registers.MAX_LINE": (9, _line),
+    "rehearsal.emulator.registers.serial_ports.MAX_LINE": (9, _line),
     "rehearsal.emulator.registers.device_registers.MAX_COMBINED": (3, _combined),
     "rehearsal.emulator.run_result.MAX_BLOCKS": (
         3,

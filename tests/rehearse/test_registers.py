@@ -161,10 +161,10 @@ def test_serial_text_is_told_by_lines_and_kept_to_a_limit() -> None:
     for character in b"one\ntwo":
         bench.write(0x100, character)
     assert [words["line"] for kind, _, words in bench.events if kind == "text"] == ["one"]
-    assert bench.registers.texts == {"port": "one\ntwo"}
+    assert bench.registers.serial.texts == {"port": "one\ntwo"}
     for _ in range(MAX_TEXT):
         bench.write(0x100, 0x41)
-    assert len(bench.registers.texts["port"]) == MAX_TEXT
+    assert len(bench.registers.serial.texts["port"]) == MAX_TEXT
 
 
 KEY = {"key_mask": 0xFFFF_0000, "key_value": 0x5AFE_0000}

@@ -127,7 +127,7 @@ MODULES = {
     "split": 125,
     "compare": 144,
     "show": 145,
-    "rehearse": 213,
+    "rehearse": 216,
     "check": 241,
     "draft": 313,
     "join": 324,

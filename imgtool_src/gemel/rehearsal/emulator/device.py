@@ -9,8 +9,8 @@ from collections.abc import Callable
 
 from gemel.rehearsal.emulator import fine_watches
 from gemel.rehearsal.emulator.core.backing import Backing
-from gemel.rehearsal.emulator.core.bus import Port
 from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+from gemel.rehearsal.emulator.core.register_ports import Port
 from gemel.rehearsal.emulator.device_events import EventLog
 from gemel.rehearsal.emulator.registers.device_registers import DeviceRegisters
 from gemel.rehearsal.emulator.registers.release import ReleaseWatch
@@ -58,16 +58,13 @@ class Device:
             core.name: EmulatedCore(core, self.memories, self, self._goal_addresses(core.name))
             for core in plan.cores
         }
-        sought = {
-            index: (goal.core, goal.text) for index, goal in enumerate(plan.goals) if goal.text is not None
-        }
         self.registers = DeviceRegisters(
             plan.registers,
             self.releases,
             self._register_event,
             self._raise_interrupt,
             self._state_of,
-            sought,
+            {index: (goal.core, goal.text) for index, goal in enumerate(plan.goals) if goal.text is not None},
             lambda index: self._reach(index, self.running.pc if self.running else None),
             self,
         )
@@ -132,7 +129,7 @@ class Device:
 
     def finish(self, ended: str) -> None:
         """Report what was left undone: text, locks still held, and write units of flash programmed in part."""
-        self.registers.finish()
+        self.registers.serial.finish()
         self.log.count()
         for mutex in self.registers.mutexes.values():
             if mutex.holder:

@@ -122,7 +122,7 @@ class _Run:
             return False
         if self._done_at is None:
             self._done_at = time
-        return not device.registers.in_line or time > self._done_at + LAST_LINE
+        return not device.registers.serial.in_line or time > self._done_at + LAST_LINE
 
     def _end_asleep(self) -> str:
         """Why the run ends where nothing runs or will wake."""

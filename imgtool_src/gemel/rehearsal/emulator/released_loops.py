@@ -20,7 +20,7 @@ from gemel.spans import Span, merge
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
-    from gemel.rehearsal.emulator.registers.device_registers import Reader, RegisterPort
+    from gemel.rehearsal.emulator.registers.register_port import Reader, RegisterPort
 
 FOLLOWED = 4_000_000
 """What the device goes on for each core, at most as long as its budget: in instructions, exceptions and sleeps too."""

@@ -42,7 +42,7 @@ def result_of(device: Device, ended: str) -> RawRun:
             )
             for (core, address), a in sorted(device.registers.accesses.items())
         ),
-        texts=dict(device.registers.texts),
+        texts=dict(device.registers.serial.texts),
         goals=tuple(device.reached_goals),
         ended=ended,
         time=min(

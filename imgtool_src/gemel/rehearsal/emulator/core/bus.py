@@ -8,13 +8,12 @@ on it after the instruction.  Each takes back what the emulator does to the if-t
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.memory_accesses import SP, memory_access
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.bit_band_words import BitBandWords, alias_pages
 from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
-from gemel.rehearsal.emulator.core.instruction_needs import is_single_load
 from gemel.rehearsal.emulator.core.mapping import (
     device_pages,
     in_force,
@@ -23,6 +22,7 @@ from gemel.rehearsal.emulator.core.mapping import (
     slack_of,
     stack_guard,
 )
+from gemel.rehearsal.emulator.core.register_ports import Port, RegisterPorts, SplitLook
 from gemel.rehearsal.emulator.system_space.registers import (
     BASE,
     SIZE,
@@ -33,8 +33,7 @@ from gemel.spans import Span, without
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
-    from gemel.rehearsal.emulator.registers.device_registers import DeviceRegisters
-    from gemel.rehearsal.plan import DevicePlan
+    from gemel.rehearsal.emulator.device import Device
 
 
 WATCHED_BELOW = 4096
@@ -43,72 +42,11 @@ WATCHED_BELOW = 4096
 MOST_PUSHED = 128
 """Bytes that one instruction pushes at most; the stack pointer follows after it."""
 
-MAX_PORTS = 4096
-"""Registers that are remembered for each run of pages; others are looked up at each access."""
-
-
-class Port(Protocol):
-    """One device register (a word) as one core uses it."""
-
-    def read(self, byte: int, size: int) -> int:
-        """``size`` bytes of it from ``byte`` on."""
-
-    def write(self, byte: int, size: int, value: int) -> None:
-        """Write ``size`` bytes of it from ``byte`` on."""
-
-
-class DeviceSide(Protocol):
-    """What a core asks of the device around it."""
-
-    plan: DevicePlan
-    memories: dict[str, Backing]
-    registers: DeviceRegisters
-    ends_at: int
-    repeats_since: dict[str, int]
-
-    def report(
-        self, core: EmulatedCore, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str]
-    ) -> None:
-        """Something happened."""
-
-    def last_event(self) -> int:
-        """The number of the event that was reported last."""
-
-    def look_soon(self) -> None:
-        """Look whether the device is in the same state again, as soon as the core that runs hands over."""
-
-    def recovered(self, event: int) -> None:
-        """The fault that is this event was handled by its core."""
-
-    def port(self, core: EmulatedCore, address: int) -> Port:
-        """The device register at a plain address, as this core uses it."""
-
-    def reached(self, core: EmulatedCore, address: int) -> None:
-        """An address that is a goal."""
-
-    def programs_flash(self, core: EmulatedCore, memory: Backing, address: int, data: bytes) -> bool:
-        """Whether this store is taken by a flash controller, which then programs the data."""
-
-    def why_not_programmed(self, memory: Backing) -> dict[str, int]:
-        """What a described controller lacks to program a store into ``memory``; empty where none is described."""
-
-    def restarts(self, core: EmulatedCore, pc: int) -> bool:
-        """A core requests a reset of the device; False if there were too many of them."""
-
-    def who_erased(self, core: EmulatedCore, address: int) -> tuple[dict[str, int], dict[str, str]]:
-        """Numbers and words of the erase that left what a core executes without code; empty if there was none."""
-
-    def that_may_come(self, core: EmulatedCore, exceptions: set[int]) -> set[int]:
-        """Which of a core's external interrupts may still be raised."""
-
-    def touched_guarded(self, core: EmulatedCore, area: str, address: int, pc: int, write: bool) -> None:
-        """An area that a lock guards."""
-
 
 class CoreBus:
     """The memories and registers of one core, mapped into its emulator."""
 
-    def __init__(self, core: EmulatedCore, backings: dict[str, Backing], device: DeviceSide) -> None:
+    def __init__(self, core: EmulatedCore, backings: dict[str, Backing], device: Device) -> None:
         import unicorn
 
         self._unicorn: Any = unicorn
@@ -383,84 +321,3 @@ class CoreBus:
             core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
         elif not core.faults.noted and (size > 1 or not self._split.is_split_write(BASE + offset)):
             core.system.write(offset, size, value)
-
-
-class SplitLook:
-    """Looks for unaligned accesses to the registers that one core sees in one run of pages.
-
-    The library splits an unaligned load into two aligned ones, which shows as a second access of one instruction,
-    right after the first, and an unaligned store into bytes.  Device memory takes none: they are alignment faults
-    (DDI 0553, "Alignment behavior").
-    """
-
-    def __init__(self, core: EmulatedCore) -> None:
-        self._core, self._native, self._counter = core, core.native, core.native.counter
-        self._end = self._begun = self._run = 0
-        """Where the last load ended; at which instruction of which run that was."""
-
-    def look(self, offset: int, size: int) -> bool:
-        """Look at a load; True where it is the second part of an unaligned one."""
-        begun = self._counter.value
-        second = offset == self._end and begun == self._begun and self._is_split(size)
-        self._end, self._begun, self._run = offset + size, begun, self._native.runs
-        return second
-
-    def _is_split(self, size: int) -> bool:
-        """Whether an access right after another one of its instruction makes both one unaligned access."""
-        core = self._core
-        if self._run != self._native.runs or (
-            size == 4 and not is_single_load(*core.instruction(core.registers.pc & ~1))
-        ):
-            return False
-        core.note_fault("alignment-fault", {"size": size})
-        return True
-
-    def is_split_write(self, address: int) -> bool:
-        """Whether the write of a byte at ``address`` is the first part of an unaligned store: it must not be done."""
-        if not address & 3:  # for quick output of bytes: one that begins here is aligned
-            return False
-        core = self._core
-        access = memory_access(*core.instruction(core.registers.pc & ~1))
-        if access is None or access.size == 1:
-            return False
-        core.note_fault("alignment-fault", {"address": address, "size": access.size})
-        return True
-
-
-class RegisterPorts:
-    """The device registers that one core sees in one run of pages."""
-
-    def __init__(self, core: EmulatedCore, bus: CoreBus, pages: Span) -> None:
-        self._core, self._bus, self._start = core, bus, pages.start
-        self._refused = core.faults.noted
-        """Faults of the current instruction so far: what the protection forbids reaches no register."""
-        self._split = SplitLook(core)
-        self._ports: dict[int, Port | None] = {}
-
-    def read(self, offset: int, size: int) -> int:
-        """What the core reads."""
-        if self._refused:
-            return 0
-        port = self._ports.get(offset & ~3) or self._find(offset)
-        if port is None:
-            self._core.note_fault("unmapped-read", {"address": self._start + offset, "size": size})
-            return 0
-        if self._split.look(offset, size):
-            return 0
-        return port.read(offset & 3, size)
-
-    def write(self, offset: int, size: int, value: int) -> None:
-        """What the core writes."""
-        if self._refused:
-            return
-        port = self._ports.get(offset & ~3) or self._find(offset)
-        if port is None:
-            self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
-        elif size > 1 or not self._split.is_split_write(self._start + offset):
-            port.write(offset & 3, size, value)
-
-    def _find(self, offset: int) -> Port | None:
-        port = self._bus.port_at(self._start + (offset & ~3))
-        if len(self._ports) < MAX_PORTS:
-            self._ports[offset & ~3] = port
-        return port

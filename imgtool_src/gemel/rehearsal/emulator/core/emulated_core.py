@@ -10,12 +10,12 @@ The emulator executes code natively and stops only where something is decided he
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.halfwords import instructions
 from gemel.rehearsal.emulator.core.alignment_looks import AlignmentLooks
 from gemel.rehearsal.emulator.core.backing import Backing
-from gemel.rehearsal.emulator.core.bus import CoreBus, DeviceSide
+from gemel.rehearsal.emulator.core.bus import CoreBus
 from gemel.rehearsal.emulator.core.call_stack import CallStack, StackInUse
 from gemel.rehearsal.emulator.core.code_blocks import CodeBlocks
 from gemel.rehearsal.emulator.core.code_stops import CodeStops
@@ -35,6 +35,9 @@ from gemel.rehearsal.emulator.system_space.registers import ALIGNMENT_TRAP, DIVI
 from gemel.rehearsal.plan import CorePlan
 from gemel.rehearsal.raw_run import CoreState
 
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.device import Device
+
 EXCEPTION_EXIT, CALL = 8, 2
 
 
@@ -46,7 +49,7 @@ class EmulatedCore:
     """
 
     def __init__(
-        self, plan: CorePlan, backings: dict[str, Backing], device: DeviceSide, goals: tuple[int, ...]
+        self, plan: CorePlan, backings: dict[str, Backing], device: Device, goals: tuple[int, ...]
     ) -> None:
         import unicorn
 

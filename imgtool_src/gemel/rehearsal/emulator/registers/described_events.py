@@ -3,35 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 from gemel.layout.rehearsal_model import DeviceEvent
 
-
-class Surroundings(Protocol):
-    """What an event needs of the device."""
-
-    def later(self, core: str, delay: int, action: Callable[[int], None]) -> None:
-        """Call ``action(time)`` once ``core`` comes to ``delay`` instructions from now."""
-
-    def set_line(self, core: str, number: int, high: bool) -> None:
-        """An external interrupt of a core is requested, or no longer is."""
-
-    def pulse(self, core: str, number: int) -> None:
-        """An external interrupt of a core is requested once."""
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.device import Device
 
 
 class DescribedEvent:
     """One event of the layout, from when it may come until it is cleared."""
 
-    def __init__(
-        self, plan: DeviceEvent, enable_value: Callable[[], int], surroundings: Surroundings
-    ) -> None:
+    def __init__(self, plan: DeviceEvent, enable_value: Callable[[], int], device: Device) -> None:
         """``enable_value`` gives what was last written to the register that lets it run."""
         self.plan = plan
         self.happened = self.started = False
         """``started``: the register that starts it was written."""
-        self._enable_value, self._around = enable_value, surroundings
+        self._enable_value, self._device = enable_value, device
         self._coming = self.busy = False
 
     def reset(self) -> None:
@@ -53,14 +41,14 @@ class DescribedEvent:
         """The register that lets it run was written, or its core starts."""
         if self.plan.every is not None and self._runs and not self._coming:
             self._coming = True
-            self._around.later(self.plan.core, self.plan.every, self._happens)
+            self._device.later(self.plan.core, self.plan.every, self._happens)
 
     def written(self) -> None:
         """The register that starts it was written."""
         self.started = True
         if self._runs:
             self.busy = True
-            self._around.later(self.plan.core, self.plan.delay, self._happens)
+            self._device.later(self.plan.core, self.plan.delay, self._happens)
 
     def _happens(self, time: int) -> None:
         plan = self.plan
@@ -69,9 +57,9 @@ class DescribedEvent:
             return
         self.happened = plan.status_at is not None or plan.clear_at is not None
         if plan.interrupt is not None and plan.clear_at is None:
-            self._around.pulse(plan.core, plan.interrupt)
+            self._device.pulse(plan.core, plan.interrupt)
         elif plan.interrupt is not None:
-            self._around.set_line(plan.core, plan.interrupt, True)
+            self._device.set_line(plan.core, plan.interrupt, True)
         self.look()
 
     def cleared(self, value: int) -> None:
@@ -81,7 +69,7 @@ class DescribedEvent:
         if self.happened and (clears or how in ("read", "write")):
             self.happened = False
             if self.plan.interrupt is not None:
-                self._around.set_line(self.plan.core, self.plan.interrupt, False)
+                self._device.set_line(self.plan.core, self.plan.interrupt, False)
 
     def cleared_by_read(self, core: str) -> int:
         """The register that clears it was read; no bit of what that reads is the event's."""

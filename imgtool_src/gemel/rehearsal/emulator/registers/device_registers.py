@@ -7,7 +7,7 @@ layout does not describe reads zero and forgets what is written; every access is
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 from gemel.layout.rehearsal_model import (
     DeviceEvent,
@@ -16,93 +16,30 @@ from gemel.layout.rehearsal_model import (
     ReadyBits,
     RehearsalPlan,
     SequenceRegister,
-    SerialRegister,
     SetClearRegister,
     StatusRegister,
 )
-from gemel.rehearsal.emulator.registers.described_events import DescribedEvent, Surroundings
-from gemel.rehearsal.emulator.registers.flash_controller import DescribedFlash, FlashSide
+from gemel.rehearsal.emulator.registers.described_events import DescribedEvent
+from gemel.rehearsal.emulator.registers.flash_controller import DescribedFlash
 from gemel.rehearsal.emulator.registers.mutex_register import Mutex
+from gemel.rehearsal.emulator.registers.register_port import WORD, Reader, RegisterPort, Writer
 from gemel.rehearsal.emulator.registers.release import ReleaseWatch, Report
-from gemel.rehearsal.raw_run import MAX_TEXT
+from gemel.rehearsal.emulator.registers.serial_ports import SerialPorts
 
-Reader = Callable[[str], int]
-Writer = Callable[[str, int, int], None]
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.device import Device
+
 Listener = Callable[[int, int], None]
 """Takes the bits written and which they are."""
 
-WORD = 0xFFFF_FFFF
 DEVICE_BLOCK = 0x100
 """Bytes, aligned, in which a register and the one that reports on it are (common practice)."""
-
-MAX_LINE = 1000
-"""Characters of a line that the timeline shows."""
 
 MAX_COMBINED = 8
 """Bits of a register that events and ready bits set, of which all combinations are listed."""
 
-KEPT_WRITES = 32
-"""Writes of each register by each core of which the values are kept: enough for keys, commands, a line of text."""
-
 MAX_REGISTERS = 4096
 """Device registers of which accesses are counted one by one."""
-
-
-class Around(Surroundings, FlashSide, Protocol):
-    """What the registers need of the device."""
-
-
-class RegisterPort:
-    """One register as one core uses it, with how it did.
-
-    ``last_value`` is the last value read or written, ``first_pc`` where the core first touched it, ``ones`` the bits
-    that were ever written as one, ``last_written`` what was last.
-    """
-
-    __slots__ = (
-        *("_before", "_core", "_writer", "first_pc", "last_value", "reader", "reads", "writes"),
-        *("ones", "last_written", "_note"),
-    )
-
-    def __init__(
-        self,
-        core: str,
-        reader: Reader | None,
-        writer: Writer | None,
-        first_pc: int,
-        before: Callable[[], None] | None,
-        note: Callable[[int], None] = lambda value: None,
-    ) -> None:
-        """``before`` is called at each access, where there is something to say of it; ``note`` with what is written."""
-        self._core, self.reader, self._writer, self._before = core, reader, writer, before
-        self.reads = self.writes = self.last_value = self.ones = self.last_written = 0
-        self.first_pc, self._note = first_pc, note
-
-    def read(self, byte: int, size: int) -> int:
-        """``size`` bytes of it from ``byte`` on."""
-        if self._before is not None:
-            self._before()
-        self.reads += 1
-        reader = self.reader
-        value = reader(self._core) if reader is not None else 0
-        if size != 4:
-            value = value >> 8 * byte & ((1 << 8 * size) - 1)
-        self.last_value = value
-        return value
-
-    def write(self, byte: int, size: int, value: int) -> None:
-        """Write ``size`` bytes of it from ``byte`` on."""
-        if self._before:
-            self._before()
-        self.writes += 1
-        self.last_value = value
-        self.last_written = value << 8 * byte
-        self.ones |= self.last_written
-        if self.writes <= KEPT_WRITES:
-            self._note(self.last_written)
-        if self._writer:
-            mask = ((1 << 8 * size) - 1) << 8 * byte & WORD
-            self._writer(self._core, value << 8 * byte & mask, mask)
 
 
 class DeviceRegisters:
@@ -117,7 +54,7 @@ class DeviceRegisters:
         state_of: Callable[[str], str],
         sought: dict[int, tuple[str, str]] | None = None,
         found_text: Callable[[int], None] = lambda index: None,
-        surroundings: Around | None = None,
+        device: Device | None = None,
     ) -> None:
         """``sought`` are texts that are goals, by number: core and text; ``found_text`` is called with that.
 
@@ -128,13 +65,10 @@ class DeviceRegisters:
         self.accesses: dict[tuple[str, int], RegisterPort] = {}
         self.writes: list[tuple[str, int, int]] = []
         """The first writes of each register: by which core, where and what, in order."""
-        self.texts: dict[str, str] = {}
         self._readers: dict[int, Reader] = {}
         self._writers: dict[int, Writer] = {}
         self._report, self._raise, self._state_of = report, raise_interrupt, state_of
-        self._plan, self._sought, self._found_text = plan, dict(sought or {}), found_text
-        self._lines: dict[tuple[str, str], str] = {}
-        self._tails: dict[tuple[int, str], str] = {}
+        self._plan, self.serial = plan, SerialPorts(report, dict(sought or {}), found_text)
         self.mutexes = {each.at & ~3: Mutex(each, report) for each in plan.mutexes}
         self._values: list[list[int]] = []
         self._at_reset: list[int] = []
@@ -150,11 +84,11 @@ class DeviceRegisters:
         self.flash: list[DescribedFlash] = []
         for ready in plan.ready:
             self._ready(ready)
-        if surroundings is not None:
+        if device is not None:
             for event in plan.events:
-                self._event(event, surroundings)
+                self._event(event, device)
             for controller in plan.flash_controllers:
-                self._flash(controller, surroundings)
+                self._flash(controller, device)
         self._lay_over()
         for watch in releases.values():
             self._add(watch.plan.vector_register, watch.read_vector, watch.write_vector)
@@ -258,7 +192,7 @@ class DeviceRegisters:
         for interrupt in plan.interrupts:
             self._interrupt(interrupt, self._cell(0))
         for port in plan.serial:
-            self._serial(port)
+            self._add(port.at, None, self.serial.writer(port.name))
         for mutex in self.mutexes.values():
             self._add(mutex.plan.at, mutex.read, mutex.write)
         for address in {each.at & ~3 for each in plan.status}:
@@ -358,9 +292,9 @@ class DeviceRegisters:
         self._overlays.setdefault(at & ~3, []).append(reader)
         self._of_device[at & ~3] = self._of_device.get(at & ~3, 0) | bits
 
-    def _event(self, plan: DeviceEvent, surroundings: Surroundings) -> None:
+    def _event(self, plan: DeviceEvent, device: Device) -> None:
         enable = self._last_written(plan.enabled_at) if plan.enabled_at is not None else [WORD]
-        event = DescribedEvent(plan, lambda: enable[0], surroundings)
+        event = DescribedEvent(plan, lambda: enable[0], device)
         self.events.append(event)
         if plan.enabled_at is not None:
             self._listen(plan.enabled_at, lambda value, mask: event.look())
@@ -373,8 +307,8 @@ class DeviceRegisters:
         elif plan.clear_at is not None:
             self._listen(plan.clear_at, lambda value, mask: event.cleared(value))
 
-    def _flash(self, plan: FlashController, around: FlashSide) -> None:
-        flash = DescribedFlash(plan, self._cell, around)
+    def _flash(self, plan: FlashController, device: Device) -> None:
+        flash = DescribedFlash(plan, self._cell, device)
         self.flash.append(flash)
         self._add(plan.command_at, flash.read_command, flash.write_command)
         self._add(plan.address_at, flash.read_address, flash.write_address)
@@ -392,44 +326,6 @@ class DeviceRegisters:
             self._readers[word] = _combined(self._readers.get(word), bits, ~self._of_device.get(word, 0))
         for word, listeners in self._listeners.items():
             self._writers[word] = _with_listeners(self._writers.get(word), listeners)
-
-    def _serial(self, plan: SerialRegister) -> None:
-        self.texts[plan.name] = ""
-
-        def write(core: str, value: int, mask: int) -> None:
-            if mask & 0xFF:
-                self._sent(plan.name, core, chr(value & 0xFF))
-
-        self._add(plan.at, None, write)
-
-    def _sent(self, port: str, core: str, character: str) -> None:
-        """A character goes out: kept, looked at for goals, and reported line by line."""
-        if len(self.texts[port]) < MAX_TEXT:
-            self.texts[port] += character
-        if character == "\n":
-            self._report("text", {}, {"port": port, "line": self._lines.pop((port, core), "")})
-        else:
-            line = self._lines.get((port, core), "")
-            if len(line) < MAX_LINE:
-                self._lines[port, core] = line + character
-        for index, (whose, text) in list(self._sought.items()):
-            if whose == core:
-                tail = (self._tails.get((index, port), "") + character)[-len(text) :]
-                self._tails[index, port] = tail
-                if tail == text:
-                    del self._sought[index]
-                    self._found_text(index)
-
-    @property
-    def in_line(self) -> bool:
-        """Whether a line of text was begun and not ended."""
-        return bool(self._lines)
-
-    def finish(self) -> None:
-        """Report what was sent after the last end of a line."""
-        for (port, core), line in sorted(self._lines.items()):
-            self._report("text", {}, {"port": port, "line": line, "of": core})
-        self._lines.clear()
 
     def _status(self, described: list[StatusRegister]) -> int:
         value = 0

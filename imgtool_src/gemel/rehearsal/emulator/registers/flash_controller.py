@@ -3,42 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 from gemel.layout.rehearsal_model import FlashController
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.spans import Span
 
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.device import Device
+
 BY_REGISTERS, LOCKED, NO_COMMAND = range(3)
 """Why a store into flash does not program it: the controller takes words by registers, is locked, has no command."""
-
-
-class FlashSide(Protocol):
-    """What a flash controller needs of the device."""
-
-    def locate(self, address: int) -> tuple[Backing, int] | None:
-        """The memory and offset at an address, as the core that runs sees it."""
-
-    def later(self, core: str, delay: int, action: Callable[[int], None]) -> None:
-        """Call ``action(time)`` once ``core`` comes to ``delay`` instructions from now."""
-
-    def after_instruction(self, action: Callable[[], None]) -> None:
-        """Call ``action()`` once the core that runs has executed its current instruction."""
-
-    def code_changed(self) -> None:
-        """Code may have been replaced; called between two instructions."""
-
-    def place(self) -> int:
-        """The address of the instruction that the core that runs executes."""
-
-    def flash_fault(self, place: int, address: int, command: str, reason: str) -> None:
-        """A command that does not do to the flash what the code at ``place`` requests."""
-
-    def flash_erased(self, place: int, memory: str, offset: int, block: Span, command_at: int) -> None:
-        """The code at ``place`` had a block of a memory erased: from ``offset`` on, at these addresses."""
-
-    def write_unit(self, memory: str) -> int:
-        """How many bytes of a memory are programmed at once."""
 
 
 class DescribedFlash:
@@ -49,8 +24,8 @@ class DescribedFlash:
     once after an erase, since the unit has one error correction code; stores may fill a unit piece by piece.
     """
 
-    def __init__(self, plan: FlashController, cell: Callable[[int], list[int]], around: FlashSide) -> None:
-        self.plan, self._around = plan, around
+    def __init__(self, plan: FlashController, cell: Callable[[int], list[int]], device: Device) -> None:
+        self.plan, self._device = plan, device
         self._expected = plan.unlock.keys if plan.unlock else ()
         self._command, self._address, self._data = cell(0), cell(0), cell(0)
         self._keys, self._running, self._changes = cell(0), cell(0), cell(0)
@@ -77,16 +52,16 @@ class DescribedFlash:
         """Take a command, unless the controller is locked."""
         if self._locked:
             return
-        place = self._around.place()
+        place = self._device.place()
         self._command[0] = self._command[0] & ~mask | value
         if value & self.plan.lock_bits:
             self._keys[0] = 0
             self._command[0] &= ~self.plan.lock_bits
         elif self._selects(self.plan.erase):
-            self._around.after_instruction(lambda: self._erase(core, place))
+            self._device.after_instruction(lambda: self._erase(core, place))
         elif self.plan.data_at is not None and self._selects(self.plan.program):
             data = self._data[0].to_bytes(4, "little")
-            self._around.after_instruction(lambda: self._program(core, place, self._address[0], data))
+            self._device.after_instruction(lambda: self._program(core, place, self._address[0], data))
 
     def read_command(self, core: str) -> int:
         """The command, and whether it is locked."""
@@ -128,7 +103,7 @@ class DescribedFlash:
 
     def store(self, core: str, address: int, data: bytes) -> None:
         """A core stores ``data``, which ``takes_store`` allows; the flash changes after the instruction."""
-        located, place = self._around.locate(address), self._around.place()
+        located, place = self._device.locate(address), self._device.place()
         before = located[0].read(located[1], len(data)) if located else b""
 
         def program() -> None:
@@ -136,12 +111,12 @@ class DescribedFlash:
                 located[0].write(located[1], before)  # the emulator may have stored it as it stands
             self._program(core, place, address, data)
 
-        self._around.after_instruction(program)
+        self._device.after_instruction(program)
 
     def _located(self, place: int, address: int, command: str) -> tuple[Backing, int] | None:
-        located = self._around.locate(address)
+        located = self._device.locate(address)
         if located is None or located[0].plan.name != self.plan.memory:
-            self._around.flash_fault(place, address, command, f"which is not in memory {self.plan.memory}")
+            self._device.flash_fault(place, address, command, f"which is not in memory {self.plan.memory}")
             return None
         return located
 
@@ -159,12 +134,12 @@ class DescribedFlash:
         again = unit >= len(after) and self._is_programmed(core, place, located, address, len(after))
         if again and any(data):
             reason = f"in a write unit of {unit} bytes programmed already"
-            self._around.flash_fault(place, address, "program", reason)
+            self._device.flash_fault(place, address, "program", reason)
         elif after != data[: len(after)]:
-            self._around.flash_fault(place, address, "program", "which is not erased")
+            self._device.flash_fault(place, address, "program", "which is not erased")
         memory.write(offset, after)
         if any(old != erased for old in before):
-            self._around.code_changed()
+            self._device.code_changed()
         self._begin(core)
 
     def _is_programmed(
@@ -185,7 +160,7 @@ class DescribedFlash:
 
     def partly_programmed(self) -> Iterator[tuple[str, int, int, int]]:
         """Write units of which only some bytes were programmed: by which core, where, address and how many."""
-        size = self._around.write_unit(self.plan.memory)
+        size = self._device.write_unit(self.plan.memory)
         for core, place, address, bits in self._units.values():
             if bits.bit_count() < size:
                 yield core, place, address, bits.bit_count()
@@ -198,15 +173,15 @@ class DescribedFlash:
         start = offset - offset % block
         erased = Span(self._address[0] - (offset - start), min(block, memory.plan.size - start))
         memory.write(start, memory.plan.fill * erased.size)
-        self._around.flash_erased(place, memory.plan.name, start, erased, self.plan.command_at)
+        self._device.flash_erased(place, memory.plan.name, start, erased, self.plan.command_at)
         self._units = {at: each for at, each in self._units.items() if not start <= at < start + block}
-        self._around.code_changed()
+        self._device.code_changed()
         self._begin(core)
 
     def _begin(self, core: str) -> None:
         self._changes[0] += 1
         self._running[0] += 1
-        self._around.later(core, self.plan.duration, self._ended)
+        self._device.later(core, self.plan.duration, self._ended)
 
     def _ended(self, time: int) -> None:
         self._running[0] = max(0, self._running[0] - 1)

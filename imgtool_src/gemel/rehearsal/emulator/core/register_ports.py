@@ -1,0 +1,108 @@
+"""The device registers that one core sees in one run of pages, and unaligned accesses to them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+from gemel.m_profile.memory_accesses import memory_access
+from gemel.rehearsal.emulator.core.instruction_needs import is_single_load
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.bus import CoreBus
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+
+
+MAX_PORTS = 4096
+"""Registers that are remembered for each run of pages; others are looked up at each access."""
+
+
+class Port(Protocol):
+    """One device register (a word) as one core uses it."""
+
+    def read(self, byte: int, size: int) -> int:
+        """``size`` bytes of it from ``byte`` on."""
+
+    def write(self, byte: int, size: int, value: int) -> None:
+        """Write ``size`` bytes of it from ``byte`` on."""
+
+
+class SplitLook:
+    """Looks for unaligned accesses to the registers that one core sees in one run of pages.
+
+    The library splits an unaligned load into two aligned ones, which shows as a second access of one instruction,
+    right after the first, and an unaligned store into bytes.  Device memory takes none: they are alignment faults
+    (DDI 0553, "Alignment behavior").
+    """
+
+    def __init__(self, core: EmulatedCore) -> None:
+        self._core, self._native, self._counter = core, core.native, core.native.counter
+        self._end = self._begun = self._run = 0
+        """Where the last load ended; at which instruction of which run that was."""
+
+    def look(self, offset: int, size: int) -> bool:
+        """Look at a load; True where it is the second part of an unaligned one."""
+        begun = self._counter.value
+        second = offset == self._end and begun == self._begun and self._is_split(size)
+        self._end, self._begun, self._run = offset + size, begun, self._native.runs
+        return second
+
+    def _is_split(self, size: int) -> bool:
+        """Whether an access right after another one of its instruction makes both one unaligned access."""
+        core = self._core
+        if self._run != self._native.runs or (
+            size == 4 and not is_single_load(*core.instruction(core.registers.pc & ~1))
+        ):
+            return False
+        core.note_fault("alignment-fault", {"size": size})
+        return True
+
+    def is_split_write(self, address: int) -> bool:
+        """Whether the write of a byte at ``address`` is the first part of an unaligned store: it must not be done."""
+        if not address & 3:  # for quick output of bytes: one that begins here is aligned
+            return False
+        core = self._core
+        access = memory_access(*core.instruction(core.registers.pc & ~1))
+        if access is None or access.size == 1:
+            return False
+        core.note_fault("alignment-fault", {"address": address, "size": access.size})
+        return True
+
+
+class RegisterPorts:
+    """The device registers that one core sees in one run of pages."""
+
+    def __init__(self, core: EmulatedCore, bus: CoreBus, pages: Span) -> None:
+        self._core, self._bus, self._start = core, bus, pages.start
+        self._refused = core.faults.noted
+        """Faults of the current instruction so far: what the protection forbids reaches no register."""
+        self._split = SplitLook(core)
+        self._ports: dict[int, Port | None] = {}
+
+    def read(self, offset: int, size: int) -> int:
+        """What the core reads."""
+        if self._refused:
+            return 0
+        port = self._ports.get(offset & ~3) or self._find(offset)
+        if port is None:
+            self._core.note_fault("unmapped-read", {"address": self._start + offset, "size": size})
+            return 0
+        if self._split.look(offset, size):
+            return 0
+        return port.read(offset & 3, size)
+
+    def write(self, offset: int, size: int, value: int) -> None:
+        """What the core writes."""
+        if self._refused:
+            return
+        port = self._ports.get(offset & ~3) or self._find(offset)
+        if port is None:
+            self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
+        elif size > 1 or not self._split.is_split_write(self._start + offset):
+            port.write(offset & 3, size, value)
+
+    def _find(self, offset: int) -> Port | None:
+        port = self._bus.port_at(self._start + (offset & ~3))
+        if len(self._ports) < MAX_PORTS:
+            self._ports[offset & ~3] = port
+        return port
