@@ -308,7 +308,7 @@ def _pushed(below: int) -> bool:
 
 
 LIMITS: Limits = {
-    "rehearsal.emulator.core.bus.MAX_PORTS": (3, _ports),
+    "rehearsal.emulator.core.register_ports.MAX_PORTS": (3, _ports),
     "rehearsal.emulator.core.bus.MOST_PUSHED": (8, _pushed),
     "rehearsal.emulator.core.exceptions.MAX_BAD_RETURNS": (3, _bad_returns),
     "rehearsal.emulator.core.sleep.LONGEST_WAIT": (3, _waits),
