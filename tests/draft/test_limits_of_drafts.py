@@ -32,9 +32,10 @@ from gemel.draft.document_devices import write_devices
 from gemel.draft.drafting import draft
 from gemel.draft.evidence import Evidence, can_be_named
 from gemel.draft.from_image import record_of
+from gemel.draft.guesses import AreaGuess
 from gemel.draft.page import Page
 from gemel.draft.pieces import PurposeSpan
-from gemel.draft.places import AreaGuess, _area, _Names
+from gemel.draft.places import _area, _Names
 from gemel.draft.regions import read_link_map, regions_by_symbols
 from gemel.draft.shared import Shared
 from gemel.draft.svd import NotSvd, Peripheral, Register, read_svd

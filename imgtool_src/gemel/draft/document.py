@@ -10,8 +10,8 @@ from gemel.draft.document_proofs import write_checksums, write_contracts, write_
 from gemel.draft.drafting import Draft
 from gemel.draft.embedded import copies_in
 from gemel.draft.evidence import Evidence
+from gemel.draft.guesses import AreaGuess, MemoryGuess
 from gemel.draft.page import ASK, Page, listed, size_words
-from gemel.draft.places import AreaGuess, MemoryGuess
 from gemel.draft.security import CALLABLE
 from gemel.draft.separate_ram import views_of
 from gemel.draft.svd import Peripheral

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from gemel.draft.drafting import Draft
 from gemel.draft.evidence import Evidence
+from gemel.draft.guesses import MEMORY_START
 from gemel.draft.page import ASK, Page
-from gemel.draft.places import MEMORY_START
 from gemel.draft.vector_remarks import misaligned_words, vector_offset
 from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import align_down, format_address, merge, without

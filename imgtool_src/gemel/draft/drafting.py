@@ -12,8 +12,9 @@ from gemel.draft.cores import CoreGuess, Primary, guess_core, guess_primary
 from gemel.draft.embedded import with_copies
 from gemel.draft.evidence import Evidence
 from gemel.draft.from_image import Recorded
+from gemel.draft.guesses import AreaGuess, Places
 from gemel.draft.pieces import NEAR
-from gemel.draft.places import AreaGuess, Places, guess_places
+from gemel.draft.places import guess_places
 from gemel.draft.regions import LinkMap, LinkRegion, regions_by_symbols, regions_of_map
 from gemel.draft.security import (
     CALLABLE,

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from gemel.draft.evidence import Evidence
+from gemel.draft.guesses import MEMORY_START, AreaGuess, MemoryGuess, Places, memory_around, whole_region
 from gemel.draft.page import ASK
-from gemel.draft.pieces import DraftMemoryKind, Group, PurposeSpan, combined, groups_of, power_of_two
+from gemel.draft.pieces import Group, PurposeSpan, combined, groups_of, power_of_two
 from gemel.draft.regions import LinkRegion, region_for, words_of
 from gemel.draft.security import CALLABLE, NOTHING_SECURE, Security
 from gemel.draft.shared import Shared
@@ -14,68 +15,18 @@ from gemel.errors import UsageProblem
 from gemel.inspection.cores.secure_builds import VECTOR_UNIT
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.m_profile.memory_map import STATE_BIT
-from gemel.spans import Span, align_down, align_up, format_address, format_size, without
-from gemel.structs import Struct, replace
+from gemel.spans import Span, align_down, align_up, without
+from gemel.structs import replace
 
 MAX_MEMORIES = 64
 """Memories of one device, as many as a layout takes."""
 
-MEMORY_START = 64 << 10
-"""Bytes to a multiple of which the start of a memory is rounded down."""
 
 STACK_WORDS = 8
 """Bytes that stand for a stack of which no build shows more than its first address."""
 
 MIN_FLASH_SIZE, MIN_RAM_SIZE, BLOCK = 4 << 10, 1 << 10, 4 << 10
 """Smallest areas that are guessed, and the bytes on which areas start that no build has a place for."""
-
-
-class AreaGuess(Struct):
-    """One area: whose it is (empty: of all), and in words what it was guessed from.
-
-    ``security`` says how a core with the security extension sees it; empty where nothing shows.
-    """
-
-    name: str
-    span: Span
-    purpose: str
-    owner: str
-    reason: str
-    memory: str = ""
-    security: str = ""
-
-
-class MemoryGuess(Struct):
-    """One memory, and in words where its start and size come from; ``aliases`` are other starts of it."""
-
-    name: str
-    kind: DraftMemoryKind
-    span: Span
-    users: tuple[str, ...]
-    start_from: str
-    size_from: str
-    aliases: tuple[int, ...] = ()
-
-    @property
-    def windows(self) -> list[Span]:
-        """Every stretch of addresses that it is seen at."""
-        return [self.span, *(Span(start, self.span.size) for start in self.aliases)]
-
-
-class Places(Struct):
-    """All memories by address and all areas, flash first."""
-
-    memories: tuple[MemoryGuess, ...]
-    areas: tuple[AreaGuess, ...]
-
-    def of(self, owner: str, purpose: str, kind: DraftMemoryKind) -> list[AreaGuess]:
-        """The areas of one owner and purpose in memories of one kind."""
-        kinds = {memory.name: memory.kind for memory in self.memories}
-        return [
-            area
-            for area in self.areas
-            if (area.owner, area.purpose) == (owner, purpose) and kinds[area.memory] == kind
-        ]
 
 
 def pieces_of(
@@ -155,14 +106,14 @@ def guess_places(
         name = group.kind if len(alike) == 1 else f"{group.kind}-{alike.index(group) + 1}"
         own = list(_areas(group, floor, names, showing, security, regions)) if group.kind != "device" else []
         end = max((area.span.end for area in own), default=group.end)
-        whole = _whole(group, own, floor, regions)
+        whole = whole_region(group, own, floor, regions)
         if group is home:
             limit = whole.span.end if whole else group.limit
             own += _further(homeless, group, end, names)
             own += _proposed(own, limit, names)
         if whole and not all(whole.span.covers(area.span) for area in own):
             whole = None
-        memory = _memory(name, group, own, floor, whole)
+        memory = memory_around(name, group, own, floor, whole)
         areas += [replace(area, memory=memory.name) for area in own]
         memories.append(memory)
         floor = memory.span.end
@@ -344,46 +295,6 @@ def _proposed(areas: list[AreaGuess], limit: int, names: _Names) -> Iterator[Are
 
 def _spans(pieces: list[PurposeSpan]) -> list[Span]:
     return [piece.span for piece in pieces]
-
-
-def _whole(
-    group: Group, own: list[AreaGuess], floor: int, regions: Sequence[LinkRegion]
-) -> LinkRegion | None:
-    """The smallest region that is the memory of a group: it covers all pieces and areas, and no other's."""
-    spans = [*(piece.span for piece in group.pieces), *(area.span for area in own)]
-    fit = (
-        region
-        for region in regions
-        if floor <= region.span.start and region.span.end <= group.limit
-        if all(region.span.covers(span) for span in spans)
-    )
-    return min(fit, key=lambda region: region.span.size, default=None)
-
-
-def _memory(
-    name: str, group: Group, own: list[AreaGuess], floor: int, whole: LinkRegion | None
-) -> MemoryGuess:
-    if whole:
-        words = words_of(whole)
-        users = tuple(dict.fromkeys(piece.owner for piece in group.pieces if piece.owner))
-        return MemoryGuess(name, group.kind, whole.span, users, words, "as its start")
-    return _rounded_memory(name, group, own, floor)
-
-
-def _rounded_memory(name: str, group: Group, own: list[AreaGuess], floor: int) -> MemoryGuess:
-    first = min([group.start, *(area.span.start for area in own)])
-    end = max([group.end, *(area.span.end for area in own)])
-    start = max(align_down(first, MEMORY_START), floor)
-    least = 4 << 10 if group.kind == "device" else 1 << 10
-    size = min(power_of_two(end - start, least), group.limit - start)
-    size = max(size, end - start)
-    users = tuple(dict.fromkeys(piece.owner for piece in group.pieces if piece.owner))
-    what = {"flash": "stored bytes", "ram": "RAM", "device": "registers"}[group.kind]
-    used = f"the lowest {what} of {' and '.join(users) or 'the builds'}, {format_address(first)}"
-    start_from = used + ("" if start == first else ", rounded down")
-    size_from = f"{format_size(end - start)} of areas" + ("" if size == end - start else ", rounded up")
-    size_from += f"; {ASK} how large is it?"
-    return MemoryGuess(name, group.kind, Span(start, size), users, start_from, size_from)
 
 
 def _made_up(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.draft.evidence import Evidence
-from gemel.draft.places import AreaGuess
+from gemel.draft.guesses import AreaGuess
 from gemel.inspection.before_vectors import sections_before, words_on
 from gemel.spans import Span, format_address, format_size
 

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.builds.build import Build
 from gemel.checking.rule import Rule
-from gemel.errors import nearest_hint
 from gemel.inspection.code.address_literals import holders_of
 from gemel.inspection.cores.vector_tables import addresses_of_table, boot_table, likely_tables, table_span
 from gemel.inspection.cores.views import distance, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
-from gemel.inspection.wording import concerned, copied_elsewhere, needs_elf
+from gemel.inspection.wording import copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate
-from gemel.layout.model import BuildPlan, Contract
+from gemel.layout.model import BuildPlan
 from gemel.m_profile.known_registers import VTOR
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placing import forgotten_run_area
@@ -123,9 +121,11 @@ def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[NamedCon
         try:
             table = boot_table(inspection, boot)
         except SymbolNotPlaced as error:
+            from gemel.checking.findings.undefined_constants import is_lacking, not_defined
+
             build = inspection.builds.get(boot.build)
-            if build and build.symbols and _is_lacking(inspection, build, boot.symbol):
-                finding = _not_defined(contract, error, starts)
+            if build and build.symbols and is_lacking(inspection, build, boot.symbol):
+                finding = not_defined(contract, error, [start.plan for start in starts])
                 without_code = ("handlers-executable", "reset-handler-in-code")
                 causes = () if build.symbols.code_sections else without_code
                 yield replace(finding, follows_from=tuple((rule, build.name) for rule in causes))
@@ -165,47 +165,6 @@ def _sent_to(inspection: Inspection, constant: NamedConstant, starts: list[Start
         ):
             found += own
     return found
-
-
-def _is_lacking(inspection: Inspection, build: Build, symbol: str) -> bool:
-    """Whether a symbol is not there and should be: another is called nearly so, or nothing else shows its value."""
-    names = {each.name for each in build.symbols.all() if each.defined} if build.symbols else set()
-    if symbol in names:
-        return False
-    return bool(nearest_hint(symbol, sorted(names))) or not _writes_address(inspection, build.name)
-
-
-def _writes_address(inspection: Inspection, name: str) -> bool:
-    """Whether code of a build is known to write an address to a vector register, which release-value-agrees judges.
-
-    A compiler that knows the constant's value leaves the constant itself out.
-    """
-    from gemel.inspection.cores.code_settings import CoreCode, chosen_stores, core_code
-
-    registers = [core.release.vector_register for core in inspection.layout.secondaries() if core.release]
-    return any(
-        any(each.store.value is not None for each in code.of(register))
-        or chosen_stores(inspection, name, register)
-        for code in core_code(inspection)
-        if isinstance(code, CoreCode) and code.plan.name == name
-        for register in registers
-    )
-
-
-def _not_defined(contract: Contract, error: SymbolNotPlaced, starts: list[Start]) -> Finding:
-    """A name that the build, whose symbols can be read, does not have: misspelt, or left out by the linker."""
-    boot, problem = contract.boot_symbol, error.problems[0]
-    name, symbol = (boot.build, boot.symbol) if boot else ("", "")
-    return Finding(
-        f"build {name} does not define {symbol}, by which contract {contract.name} has it send a core to its vectors",
-        concerned(
-            contract.name, name, *(each for start in starts for each in (start.plan.core, start.plan.name))
-        ),
-        where=f"contract {contract.name}, boot_symbol",
-        found=f"{problem.found} in {problem.where}",
-        expected="a constant with the address of a vector table",
-        next_step=problem.next_step,
-    )
 
 
 def _fields(inspection: Inspection, constant: NamedConstant) -> Iterator[NamedConstant]:
