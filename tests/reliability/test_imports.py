@@ -132,7 +132,7 @@ MODULES = {
     "draft": 313,
     "join": 324,
     "sign": 351,
-    "demo": 432,
+    "demo": 438,
     "release": 438,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""

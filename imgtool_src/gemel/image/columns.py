@@ -11,7 +11,7 @@ from binascii import Error, unhexlify
 from collections.abc import Iterator, Sequence
 
 from gemel.image.sparse import SparseBytes
-from gemel.spans import Span, align_down
+from gemel.spans import ADDRESS_SPACE, Span, align_down
 
 SEGMENT = 1 << 16
 """Bytes that one block of records may span: what 16 bits of address reach."""
@@ -21,6 +21,14 @@ ROWS = (16, 32)
 
 LONGEST_SUMMED = 257
 """Longest record in bytes whose bytes, 255 each, still sum up to a 16-bit number."""
+
+
+def check_form(row: int, entry: int | None) -> None:
+    """Raise ValueError for records of another size than ``ROWS`` and an entry of more than 32 bits."""
+    if row not in ROWS:
+        raise ValueError(f"{row} data bytes a record; expected 16 or 32")
+    if entry is not None and not 0 <= entry < ADDRESS_SPACE:
+        raise ValueError(f"the entry {entry:#x} is outside the 32-bit address space")
 
 
 def row_blocks(image: SparseBytes, row: int) -> Iterator[tuple[int, bytes, int]]:

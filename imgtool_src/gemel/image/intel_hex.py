@@ -32,9 +32,9 @@ from functools import lru_cache
 
 from gemel.image.columns import (
     LONGEST_SUMMED,
-    ROWS,
     SEGMENT,
     assembled,
+    check_form,
     data_of,
     row_blocks,
     row_sums,
@@ -43,7 +43,7 @@ from gemel.image.columns import (
 from gemel.image.decoded import Decoded
 from gemel.image.gathering import NOT_A_RECORD, Gathering, fault_of_digits, line_words
 from gemel.image.sparse import SparseBytes
-from gemel.image.text_lines import LINE_LIMIT, scan
+from gemel.image.text_lines import RecordReader, scan
 from gemel.spans import ADDRESS_SPACE, Span, format_address
 
 DATA, END, SEGMENT_BASE, SEGMENT_START, LINEAR_BASE, LINEAR_START = range(6)
@@ -78,38 +78,26 @@ def decode(blocks: Iterable[bytes], name: str) -> Decoded:
     return reader.finish(scan(blocks, reader))
 
 
-class _Reader:
-    """The state between records: the base in force, what was seen, and where the file ended."""
+class _Reader(RecordReader):
+    """The state between records: the base in force, and what was seen."""
+
+    name, longest, end_record = "an Intel HEX", 521, ":00000001FF"
 
     def __init__(self, gathering: Gathering) -> None:
-        self.gathering = gathering
+        super().__init__(gathering)
         self.base: int | None = 0
         """None after a record that cannot be read and may have set the base."""
         self.base_type = LINEAR_BASE
         self.bases_seen: set[int] = set()
-        self.entry: int | None = None
 
-    def overlong(self, number: int) -> None:
-        self.base = None
-        self.gathering.refuse(
-            number,
-            "a line too long for a record",
-            found=f"more than {LINE_LIMIT:,} characters",
-            expected="at most 521 and white space",
-            next_step="check whether this is an Intel HEX file",
-        )
+    def lose(self, text: bytes) -> None:
+        # Better no address than a wrong one, which would be reported as a conflict of good records.
+        self.base = self.base if text[7:9] == b"00" else None
 
-    def line(self, number: int, text: bytes) -> None:
-        text = text.strip()
-        if not text:
-            return
-        if self.gathering.end_line:
-            self.gathering.refuse_going_on(number, text)
-            return
+    def record(self, number: int, text: bytes) -> None:
         record = self._record(number, text)
         if record is None:
-            # Better no address than a wrong one, which would be reported as a conflict of good records.
-            self.base = self.base if text[7:9] == b"00" else None
+            self.lose(text)
             return
         self.gathering.has_record = True
         kind, offset, data = record[3], int.from_bytes(record[1:3], "big"), record[4:-1]
@@ -134,9 +122,6 @@ class _Reader:
         self.gathering.take(number, self.base + first, data_of(raw, size, len(prefix)), row)
         return True
 
-    def finish(self, lines: int) -> Decoded:
-        return self.gathering.finish(self.entry, lines, ":00000001FF")
-
     def _record(self, number: int, text: bytes) -> bytes | None:
         """Return the record's bytes from RECLEN to CHKSUM, or None after refusing them."""
         refuse = self.gathering.refuse
@@ -156,8 +141,7 @@ class _Reader:
             refuse(number, what, found=f"{len(raw)} bytes", expected=expected)
             return None
         if sum(raw) & 0xFF:
-            right = NEGATED[sum(raw[:-1]) & 0xFF]
-            refuse(number, "wrong checksum", found=f"0x{raw[-1]:02X}", expected=f"0x{right:02X}")
+            self.refuse_checksum(number, raw[-1], NEGATED[sum(raw[:-1]) & 0xFF])
             return None
         return raw
 
@@ -258,10 +242,7 @@ def encode(image: SparseBytes, entry: int | None = None, row: int = 16) -> Itera
     an ``entry`` (32 bits); the end record.  Upper-case digits, LF.  Raises ValueError for another row
     or entry.
     """
-    if row not in ROWS:
-        raise ValueError(f"{row} data bytes a record; expected 16 or 32")
-    if entry is not None and not 0 <= entry < ADDRESS_SPACE:
-        raise ValueError(f"the entry {entry:#x} is outside the 32-bit address space")
+    check_form(row, entry)
     return _encoded(image, entry, row)
 
 

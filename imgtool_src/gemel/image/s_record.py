@@ -32,12 +32,20 @@ import struct
 from binascii import Error, hexlify, unhexlify
 from collections.abc import Iterable, Iterator
 
-from gemel.image.columns import LONGEST_SUMMED, ROWS, assembled, data_of, row_blocks, row_sums, unhex_rows
+from gemel.image.columns import (
+    LONGEST_SUMMED,
+    assembled,
+    check_form,
+    data_of,
+    row_blocks,
+    row_sums,
+    unhex_rows,
+)
 from gemel.image.decoded import Decoded
 from gemel.image.gathering import NOT_A_RECORD, RESEND, Gathering, fault_of_digits, line_words
 from gemel.image.sparse import SparseBytes
-from gemel.image.text_lines import LINE_LIMIT, scan
-from gemel.spans import ADDRESS_SPACE, Span, format_address
+from gemel.image.text_lines import RecordReader, scan
+from gemel.spans import Span, format_address
 
 ADDRESS_BYTES = {0: 2, 1: 2, 2: 3, 3: 4, 5: 2, 6: 3, 7: 4, 8: 3, 9: 2}
 """Width of the address field of each type; 4 is reserved."""
@@ -65,36 +73,23 @@ def decode(blocks: Iterable[bytes], name: str) -> Decoded:
     return reader.finish(scan(blocks, reader))
 
 
-class _Reader:
-    """The state between records: how many data records of which widths, and where the file ended."""
+class _Reader(RecordReader):
+    """The state between records: how many data records of which widths."""
+
+    name, longest, end_record = "an S-record", 514, "S7, S8 or S9"
 
     def __init__(self, gathering: Gathering) -> None:
-        self.gathering = gathering
-        self.data_records = 0
-        self.unreadable = 0
+        super().__init__(gathering)
+        self.data_records = self.unreadable = 0
         self.widths: set[int] = set()
-        self.entry: int | None = None
 
-    def overlong(self, number: int) -> None:
+    def lose(self, text: bytes) -> None:
         self.unreadable += 1
-        self.gathering.refuse(
-            number,
-            "a line too long for a record",
-            found=f"more than {LINE_LIMIT:,} characters",
-            expected="at most 514 and white space",
-            next_step="check whether this is an S-record file",
-        )
 
-    def line(self, number: int, text: bytes) -> None:
-        text = text.strip()
-        if not text:
-            return
-        if self.gathering.end_line:
-            self.gathering.refuse_going_on(number, text)
-            return
+    def record(self, number: int, text: bytes) -> None:
         raw = self._record(number, text)
         if raw is None:
-            self.unreadable += 1
+            self.lose(text)
             return
         self.gathering.has_record = True
         kind, width = raw[0], ADDRESS_BYTES[raw[0]]
@@ -139,9 +134,6 @@ class _Reader:
         self.gathering.take(number, first, data_of(raw, size, len(prefix)), row)
         return True
 
-    def finish(self, lines: int) -> Decoded:
-        return self.gathering.finish(self.entry, lines, "S7, S8 or S9")
-
     def _record(self, number: int, text: bytes) -> bytes | None:
         refuse = self.gathering.refuse
         if text[:1] not in (b"S", b"s") or not text[1:2].isdigit():
@@ -167,8 +159,7 @@ class _Reader:
             refuse(number, what, found=f"{given} bytes after the count", expected=expected)
             return None
         if sum(raw[1:]) & 0xFF != 0xFF:
-            right = INVERTED[sum(raw[1:-1]) & 0xFF]
-            refuse(number, "wrong checksum", found=f"0x{raw[-1]:02X}", expected=f"0x{right:02X}")
+            self.refuse_checksum(number, raw[-1], INVERTED[sum(raw[1:-1]) & 0xFF])
             return None
         return raw
 
@@ -228,10 +219,7 @@ def encode(image: SparseBytes, entry: int | None = None, row: int = 16, header: 
     entry; their number as S5 or S6 unless it exceeds 24 bits; the end record with ``entry``, 0 for None.
     Upper-case digits, LF.  Raises ValueError for another row or entry and for more than 252 bytes of header.
     """
-    if row not in ROWS:
-        raise ValueError(f"{row} data bytes a record; expected 16 or 32")
-    if entry is not None and not 0 <= entry < ADDRESS_SPACE:
-        raise ValueError(f"the entry {entry:#x} is outside the 32-bit address space")
+    check_form(row, entry)
     text = header.encode()
     if len(text) > LONGEST_HEADER:
         raise ValueError(f"a header of {len(text)} bytes; expected at most {LONGEST_HEADER}")

@@ -7,7 +7,9 @@ make up nearly all of a real file, are offered whole, so that a format can take 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Protocol
+
+from gemel.image.decoded import Decoded
+from gemel.image.gathering import Gathering
 
 LINE_LIMIT = 4096
 """Longest line in characters that a format has to look at; a record takes at most 526 and its margins."""
@@ -22,11 +24,32 @@ MIN_ROWS = 8
 """Fewest equally long lines that are worth offering whole."""
 
 
-class LineReader(Protocol):
-    """A text format's reader, as ``scan`` sees it."""
+class RecordReader:
+    """The reader of a format whose lines are records, as ``scan`` gives them.
+
+    A format has a name, the characters of its longest record, and its end record, in words.
+    """
+
+    name, longest, end_record = "", 0, ""
+
+    def __init__(self, gathering: Gathering) -> None:
+        self.gathering = gathering
+        self.entry: int | None = None
 
     def line(self, number: int, text: bytes) -> None:
-        """Take line ``number`` (from 1), without its end; possibly blank, never above ``LINE_LIMIT``."""
+        """Take line ``number`` (from 1), without its end, never above ``LINE_LIMIT``.
+
+        Nothing but white space may stand after the end record.
+        """
+        text = text.strip()
+        if text and self.gathering.end_line:
+            self.gathering.refuse_going_on(number, text)
+        elif text:
+            self.record(number, text)
+
+    def record(self, number: int, text: bytes) -> None:
+        """Take the record that a line should be, without white space around it."""
+        raise NotImplementedError
 
     def rows(self, number: int, text: bytes, width: int) -> bool:
         """Take all of ``text``, or return False with nothing done.
@@ -35,12 +58,33 @@ class LineReader(Protocol):
         and possibly, in a hostile file, other line ends inside; line ``number`` is the first.  Must take
         nothing that ``line`` would refuse or treat in another way.
         """
+        raise NotImplementedError
+
+    def lose(self, text: bytes) -> None:
+        """Know that the record of a line cannot be read."""
+        raise NotImplementedError
 
     def overlong(self, number: int) -> None:
-        """Refuse line ``number``, which is longer than ``LINE_LIMIT``."""
+        """Refuse a line that is longer than any record."""
+        self.lose(b"")
+        self.gathering.refuse(
+            number,
+            "a line too long for a record",
+            found=f"more than {LINE_LIMIT:,} characters",
+            expected=f"at most {self.longest} and white space",
+            next_step=f"check whether this is {self.name} file",
+        )
+
+    def refuse_checksum(self, number: int, found: int, expected: int) -> None:
+        """Refuse a record by its last byte."""
+        self.gathering.refuse(number, "wrong checksum", found=f"0x{found:02X}", expected=f"0x{expected:02X}")
+
+    def finish(self, lines: int) -> Decoded:
+        """What was read; raises ImageFormatError with every problem."""
+        return self.gathering.finish(self.entry, lines, self.end_record)
 
 
-def scan(blocks: Iterable[bytes], reader: LineReader) -> int:
+def scan(blocks: Iterable[bytes], reader: RecordReader) -> int:
     """Feed ``reader`` every line of ``blocks`` in order and return the number of lines."""
     number = 1
     for window in _windows(blocks):
@@ -61,7 +105,7 @@ def scan(blocks: Iterable[bytes], reader: LineReader) -> int:
     return number - 1
 
 
-def _one_by_one(text: bytes, number: int, reader: LineReader) -> int:
+def _one_by_one(text: bytes, number: int, reader: RecordReader) -> int:
     """Feed ``reader`` the lines of ``text`` and return the number of the line after them."""
     for line in text.splitlines():
         if len(line) > LINE_LIMIT:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from itertools import islice
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Aspect, Build
 from gemel.builds.segment import Segment
-from gemel.layout.model import Area, BuildPlan, Layout
+from gemel.errors import GemelError
+from gemel.layout.model import Area, BuildPlan, Checksum, Layout, Stamp, SymbolPlace
 from gemel.outcomes import Finding, Holds, Need, Outcome, Reason, needs_of
 from gemel.spans import Span, format_address, format_size
 from gemel.structs import replace
@@ -192,3 +193,13 @@ def in_source(name: str) -> str:
     from gemel.text.demangled import demangled
 
     return demangled(name)
+
+
+def no_place(builds: Mapping[str, Build], item: Stamp | Checksum, error: GemelError) -> str:
+    """The reason for a rule that ``item`` is not checked, after its lookup raised ``error``."""
+    if isinstance(item.at, SymbolPlace):
+        reason = needs_elf(item.at.build, builds.get(item.at.build), "symbols")
+        if reason:
+            return reason
+    problem = error.problems[0]
+    return f"{problem.what}: found {problem.found}, expected {problem.expected}"

@@ -6,13 +6,13 @@ from collections.abc import Callable, Iterator, Sequence
 from functools import cache
 from typing import TYPE_CHECKING
 
-from gemel.checking.findings.unknown_places import no_place
 from gemel.checking.rule import Rule
 from gemel.checksums.in_layout import algorithm_of, checksum_bytes
 from gemel.errors import GemelError, Problem
 from gemel.inspection.altered.unchanged import joined_with_other_layout, unchanged_since_join
 from gemel.inspection.checksum_ranges import known_coverage, ranges_elsewhere
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import no_place
 from gemel.layout.model import Checksum
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.places import address_of, span_of_range
@@ -50,7 +50,7 @@ def _outcome(inspection: Inspection, checksum: Checksum, work: Callable[[], Work
     try:
         address = address_of(layout, checksum.at, inspection.symbols)
     except GemelError as error:
-        return NotChecked(where, no_place(inspection, checksum, error))
+        return NotChecked(where, no_place(inspection.builds, checksum, error))
     expected = checksum_bytes(layout, image, checksum, covered)
     if isinstance(expected, Problem):
         return Finding(

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.checking.findings.unknown_places import no_place
 from gemel.checking.rule import Rule
 from gemel.errors import GemelError, Problem
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import needs_build
+from gemel.inspection.wording import needs_build, no_place
 from gemel.joining.stamps import StampSources, stamp_bytes
 from gemel.layout.model import Stamp, StampValue
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
@@ -34,7 +33,7 @@ def _outcome(inspection: Inspection, stamp: Stamp, sources: StampSources) -> Out
     try:
         address = address_of(inspection.layout, stamp.at, inspection.symbols)
     except GemelError as error:
-        return NotChecked(where, no_place(inspection, stamp, error))
+        return NotChecked(where, no_place(inspection.builds, stamp, error))
     expected = stamp_bytes(stamp, sources)
     if isinstance(expected, Problem):
         return NotChecked(where, f"{expected.what}: found {expected.found}, expected {expected.expected}")

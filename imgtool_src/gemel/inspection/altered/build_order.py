@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.altered.disorders import Disorder, as_text, by_line, shifted
+from gemel.inspection.altered.disorders import FURTHEST, WINDOW, Disorder, as_text, by_line, shifted
 from gemel.inspection.image_bytes import differing
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, align_down, format_address, without
 
-WINDOW, SKIPPED = 256, 16
-"""Bytes from the first deviation on that are looked for, and how many of them may be lost or added there."""
+SKIPPED = 16
+"""Bytes from the first deviation on that may be lost or added there."""
 
 
 SWAPPED = 64
@@ -110,8 +110,8 @@ MAX_DEVIATIONS = 8
 """Pieces of a build that deviate and are looked into; the first ones show what happened to the rest."""
 
 
-PROBE, FURTHEST = 32, 4096
-"""Bytes that are looked for, of what follows a deviation, and how far from their place."""
+PROBE = 32
+"""Bytes that are looked for, of what follows a deviation."""
 
 
 def _without(placement: Placement, patches: list[Span]) -> SparseBytes:

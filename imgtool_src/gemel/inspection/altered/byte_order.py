@@ -7,8 +7,7 @@ elsewhere at one distance.
 
 from __future__ import annotations
 
-from gemel.inspection.altered.build_order import FURTHEST, WINDOW, by_builds
-from gemel.inspection.altered.disorders import Disorder, as_text, conversion_of, shifted
+from gemel.inspection.altered.disorders import FURTHEST, WINDOW, Disorder, as_text, conversion_of, shifted
 from gemel.inspection.altered.table_order import HEAD, TableSign, table_signs
 from gemel.inspection.cores.vector_tables import table_distance
 from gemel.inspection.cores.views import runs_from
@@ -25,12 +24,18 @@ def disorder(inspection: Inspection) -> Disorder | None:
     return (
         _blank(inspection)
         or _at_alias(inspection)
-        or by_builds(inspection)
+        or (_by_builds(inspection) if inspection.placements else None)
         or _by_record(inspection)
         or _by_tables(inspection)
         or _by_moved_record(inspection)
         or _by_exchange(inspection)
     )
+
+
+def _by_builds(inspection: Inspection) -> Disorder | None:
+    from gemel.inspection.altered.build_order import by_builds
+
+    return by_builds(inspection)
 
 
 def _blank(inspection: Inspection) -> Disorder | None:

@@ -12,6 +12,13 @@ if TYPE_CHECKING:
     from gemel.inspection.altered.text_conversions import Conversion
 
 
+WINDOW = 256
+"""Bytes from the first deviation on that are looked for."""
+
+FURTHEST = 4096
+"""How far from their place bytes are looked for."""
+
+
 class Disorder(NamedTuple):
     """Where the order is lost, how, what is found there, and what to do."""
 
