@@ -105,24 +105,34 @@ def test_each_task_uses_what_its_paint_says(depth: int, level: str, builder: Bui
     assert result.cores[1].stacks == ()
 
 
-@pytest.mark.parametrize("level", ["-O0", "-O2"])
-def test_a_task_that_uses_more_than_its_stack_is_named(level: str, builder: Builder) -> None:
+IN_SECTION = r"""
+__asm__(".pushsection .task_stack, \"aw\", %nobits\n .balign 8\nown_stack: .space 4 * 160\n .popsection");
+extern uint32_t own_stack[];"""
+"""The stack as a section that a script reserves for it: no variable, no size."""
+
+
+@pytest.mark.parametrize(
+    ("level", "name"), [("-O0", "own_stack"), ("-O2", "own_stack"), ("-O2", "section .task_stack")]
+)
+def test_a_task_that_uses_more_than_its_stack_is_named(level: str, name: str, builder: Builder) -> None:
     """One that it fills to its last word is sound; of one that is too small the function that is deepest is named."""
 
     def rehearsed(words: int) -> Rehearsal:
-        code = PAINTED.replace("DEPTH", "2").replace("160", str(words))
-        case = Case("case", "stacks", Source(code, (), "gcc", (level,)), Source())
+        code = PAINTED.replace("DEPTH", "2")
+        if name != "own_stack":
+            code = code.replace("static uint32_t own_stack[160] __attribute__((aligned(8)));", IN_SECTION)
+        case = Case("case", "stacks", Source(code.replace("160", str(words)), (), "gcc", (level,)), Source())
         return product_of(case, builder.build(case)).rehearse()
 
-    (needed,) = [stack.used for stack in rehearsed(160).cores[0].stacks if stack.name == "own_stack"]
+    (needed,) = [stack.used for stack in rehearsed(160).cores[0].stacks if stack.name == name]
     fits = rehearsed(needed // 4)
     assert fits.passes
     assert (needed, needed) in {(stack.used, stack.room) for stack in fits.cores[0].stacks}
     for fewer in (2, 20):
-        rehearsal = rehearsed(needed // 4 - fewer)
-        (finding,) = [each for each in rehearsal.findings if each.kind == "below-stack-limit"]
-        assert finding.what == "core station uses more of the stack own_stack than it has"
-        assert f"{4 * fewer} bytes below own_stack, in " in finding.found
+        (finding,) = rehearsed(needed // 4 - fewer).findings
+        assert finding.kind == "below-stack-limit"
+        assert finding.what == f"core station uses more of the stack {name} than it has"
+        assert f"{4 * fewer} bytes below {name}, in " in finding.found
         assert finding.place is not None
         assert finding.place.function.startswith("recurse")
 

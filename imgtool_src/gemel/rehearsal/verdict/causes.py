@@ -112,8 +112,8 @@ class _Follows:
         if finding.kind in RUNS_ON and finding.what == cause.what and finding.calls == cause.calls:
             apart = self.written[finding.time, finding.core] - self.written[cause.time, cause.core]
             return 0 < apart <= NEXT
-        if finding.kind == cause.kind == "below-stack-limit":
-            return finding.what == cause.what
+        if cause.kind == "below-stack-limit" and finding.kind in STUCK | {cause.kind}:
+            return finding.kind in STUCK or finding.what == cause.what
         return cause.kind in FATAL and (
             finding.kind == "no-idle-state" or (finding.time, finding.core) in self.nested
         )

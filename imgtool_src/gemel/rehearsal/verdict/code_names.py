@@ -11,6 +11,7 @@ from gemel.builds.source import ByteSource
 from gemel.inspection.cores.vector_tables import likely_tables
 from gemel.inspection.cores.views import whereabouts
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram.reserves import reserves_of
 from gemel.layout.addresses import locate, starts_of
 from gemel.m_profile.fault_registers import meaning_of, system_register
 from gemel.m_profile.memory_map import DEVICE_REGIONS, OWN_REGISTERS, region_of
@@ -162,6 +163,16 @@ class CodeNames:
                 if data and symbol.span.holds(address):
                     return symbol.name, symbol.span
         return None
+
+    def stack_at(self, core: str, address: int) -> tuple[str, Span] | None:
+        """The same for a stack, which may be a section or what symbols set aside, too."""
+        reserves = (each for _, build in self.builds_of(core) for each in reserves_of(build))
+        stacks = (
+            (each.named_by, each.span) for each in reserves if each.kind == "stack" and not each.by_size
+        )
+        return self.variable_at(core, address) or next(
+            (each for each in stacks if each[1].holds(address)), None
+        )
 
     def _source(self, core: str, address: int) -> str:
         for name, build in self.builds_of(core):

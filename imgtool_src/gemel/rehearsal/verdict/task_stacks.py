@@ -1,4 +1,4 @@
-"""Process stacks: the variable of each, how much of it was used, and those that were used beyond it."""
+"""Process stacks: the variable or section of each, how much of it was used, and those that were used beyond it."""
 
 from __future__ import annotations
 
@@ -17,30 +17,28 @@ def stack_uses(core: RawCore, names: CodeNames) -> Iterator[StackUse]:
     """The process stacks, each within the variable that holds its top, and above the next one."""
     below = 0
     for high, low, pointer, _, _ in sorted(core.process_stacks):
-        variable = names.variable_at(core.name, high - 1)
-        limit = max(below, variable[1].start) if variable else None
+        place = names.stack_at(core.name, high - 1)
+        limit = max(below, place[1].start) if place else None
         low = min(max(low, limit or 0), pointer)
-        above = variable[1].end - high if variable else 0
+        above = place[1].end - high if place else 0
         top = high + above if 0 < above <= FIRST_PUSH else high
-        name, room = variable[0] if variable else "", top - limit if limit else None
+        name, room = place[0] if place else "", top - limit if limit else None
         yield StackUse(name, top, format_address(top), top - low, room)
         below = high
 
 
 def overruns(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
-    """Stacks whose pointer was below the variable that holds their top, in another one.
+    """Stacks whose pointer was below the variable or section that holds their top, in or next to another one.
 
-    What is below without a variable may belong to the stack: a script can reserve it, and name its end alone.
+    What is below of no name may belong to the stack: a script can reserve it, and name its end alone.
     """
     for core in run.cores:
         for high, _, pointer, time, at in sorted(core.process_stacks):
-            variable = names.variable_at(core.name, high - 1)
-            if variable is None or pointer >= variable[1].start:
+            place = names.stack_at(core.name, high - 1)
+            if place is None or pointer >= place[1].start:
                 continue
-            name, span = variable
-            beside = (
-                names.variable_at(core.name, each) for each in (pointer, span.start - 1, span.start - 8)
-            )
+            name, span = place
+            beside = (names.stack_at(core.name, each) for each in (pointer, span.start - 1, span.start - 8))
             other = next(filter(None, beside), None)
             if other is None:
                 continue
