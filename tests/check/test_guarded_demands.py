@@ -58,14 +58,25 @@ def test_only_what_no_test_of_the_core_guards_is_a_demand(
     family: str, beyond: str, asked: str, found: int, tmp_path: Path
 ) -> None:
     """Attributes go by the file; whether its core can reach what it lacks is in the code."""
-    (tmp_path / "some.c").write_text(SOURCE.replace("BEYOND", beyond).replace("ASKED", asked))
-    (tmp_path / "some.ld").write_text(SCRIPT)
     core = {"v7m": "armv7-m"}.get(family) or ARCHITECTURES[family]
-    options = ["-mthumb", f"-march={core}", "-Os", "-nostdlib", "-T", "some.ld"]
-    subprocess.run(
-        [required_tool("arm-none-eabi-gcc"), *options, "some.c", "-o", "some.elf"], cwd=tmp_path, check=True
-    )
-    given, family = family, family.removesuffix("m")
+    code = SOURCE.replace("BEYOND", beyond).replace("ASKED", asked)
+    rules = (DEMANDS[family, beyond], "instructions-fit-core")
+    counted = _counted(tmp_path, family.removesuffix("m"), core, rules, {"some.c": (code, f"-march={core}")})
+    assert counted == [found, found]
+
+
+def _counted(
+    folder: Path, family: str, core: str, rules: tuple[str, ...], sources: dict[str, tuple[str, str]]
+) -> list[int]:
+    """How many findings each of ``rules`` has of a sampler of sources, each with its options of the compiler."""
+    (folder / "some.ld").write_text(SCRIPT)
+    gcc = (required_tool("arm-none-eabi-gcc"), "-mthumb", "-Os")
+    for name, (text, options) in sources.items():
+        (folder / name).write_text(text)
+        subprocess.run([*gcc, *options.split(), "-c", name, "-o", f"{name}.o"], cwd=folder, check=True)
+    objects = [f"{name}.o" for name in sources]
+    linked = ["-nostdlib", "-T", "some.ld", *objects, "-o", "some.elf"]
+    subprocess.run([*gcc, f"-march={core}", *linked], cwd=folder, check=True)
     read = layout_of(
         family,
         (
@@ -73,13 +84,37 @@ def test_only_what_no_test_of_the_core_guards_is_a_demand(
             f'role = "secondary"\narchitecture = "{core}"',
         ),
     )
-    data = (tmp_path / "some.elf").read_bytes()
+    data = (folder / "some.elf").read_bytes()
     builds = {
         **builds_of(family, "station"),
         "sampler": read_build(BytesSource(data, "some.elf"), name="sampler", file="some.elf"),
     }
     inspection = Inspection(read, join(read, builds).image, builds, disassemble=True)
-    for rule, expected in ((DEMANDS[given, beyond], found), ("instructions-fit-core", found)):
-        each = rule_named(rule)
-        assert each
-        assert len(check(inspection, TODAY, [each]).results[0].findings) == expected
+    found = [each for name in rules if (each := rule_named(name))]
+    return [len(check(inspection, TODAY, [each]).results[0].findings) for each in found]
+
+
+SWITCH = ".syntax unified\n.cpu cortex-m4\n.thumb\n.thumb_func\n.global switch_to\nswitch_to:\n  INSTRUCTION\n  bx lr\n"
+C_CODE = (
+    SOURCE.replace(" __asm volatile", "//")
+    .replace("ASKED", "(switch_to(), 1)")
+    .replace("void reset", "void switch_to(void);\nvoid reset")
+)
+BY_DIRECTIVE = {
+    "nothing that the core lacks": ("mov r0, r0", "-march=armv7-m -g", 0),
+    "an instruction that it lacks": ("smlad r0, r0, r0, r0", "-march=armv7-m -g", 1),
+    "compiled for another core": ("mov r0, r0", "-march=armv7e-m -g", 1),
+    "no debug information": ("mov r0, r0", "-march=armv7-m", 1),
+}
+
+
+@pytest.mark.parametrize("case", BY_DIRECTIVE)
+def test_a_directive_is_no_demand_where_nothing_was_compiled_for_it(case: str, tmp_path: Path) -> None:
+    """Kernels name one core in their assembler code for all that they run on: the compiler's options weigh more."""
+    instruction, options, found = BY_DIRECTIVE[case]
+    sources = {
+        "some.c": (C_CODE, options),
+        "other.c": ("int other(int x) { return x + 1; }", f"-march=armv6s-m {options.partition(' ')[2]}"),
+        "switch.s": (SWITCH.replace("INSTRUCTION", instruction), ""),
+    }
+    assert _counted(tmp_path, "v7", "armv7-m", ("build-architecture-fits-core",), sources) == [found]

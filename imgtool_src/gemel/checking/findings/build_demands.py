@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Container, Iterable, Iterator
 
 from gemel.builds.build import Build
@@ -9,6 +10,7 @@ from gemel.builds.elf.attributes import BuildAttributes
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
+from gemel.m_profile.architectures import ARCHITECTURES, EXTENSIONS
 from gemel.m_profile.attribute_tags import TAGS
 from gemel.m_profile.capabilities import IN_WORDS, Capability, capabilities_of
 from gemel.m_profile.disassembly import why_not
@@ -20,6 +22,10 @@ NO_DEFAULTS = 64
 
 
 GUARDED = "it tests its core before it uses what the core lacks"
+BY_DIRECTIVE = (
+    "a directive of assembler code alone requires what the core lacks; no code uses it or was compiled for it"
+)
+COMPILED_FOR = re.compile(r" -march=([^ +]+)(\S*)")
 
 
 class Demand(NamedTuple):
@@ -61,12 +67,9 @@ def demand_outcomes(
             continue
         unmet = [each for each in unmet if each not in open_ones or not _unused(core, build, each)]
         findings = [_finding(plan, core, build.file, demand) for demand in unmet]
-        if (
-            findings
-            and all(demand.tag in only_guarded for demand in unmet)
-            and is_guarded(inspection, core, build)
-        ):
-            yield Holds(f"{where}: {GUARDED}")
+        excusable = findings and all(demand.tag in only_guarded for demand in unmet)
+        if excusable and (excuse := why_no_demand(inspection, core, build)):
+            yield Holds(f"{where}: {excuse}")
             continue
         yield from findings
         if findings:
@@ -77,11 +80,34 @@ def demand_outcomes(
             yield Holds(where)
 
 
-def is_guarded(inspection: Inspection, core: Core, build: Build) -> bool:
-    """Whether attributes demand more than the core has for the sake of code alone that tests its core before."""
+def why_no_demand(inspection: Inspection, core: Core, build: Build) -> str:
+    """Why attributes demand more than the core has, though its code does not; empty if it may."""
     from gemel.inspection.code.guarded_code import all_guarded
 
-    return not why_not(inspection.disassemble) and all_guarded(core, build)
+    if why_not(inspection.disassemble):
+        return ""
+    if all_guarded(core, build, some=True):
+        return GUARDED
+    return BY_DIRECTIVE if _compiled_for(core, build) and all_guarded(core, build) else ""
+
+
+def _compiled_for(core: Core, build: Build) -> bool:
+    """Whether the debug information has for each unit of a compiler an ``-march=`` whose code the core runs."""
+    made = build.debug.unit_makers() if build.debug else None
+    compiled = [producer for producer, _ in made.units if not producer.startswith("GNU AS")] if made else []
+    options = [COMPILED_FOR.search(f" {producer}") for producer in compiled]
+    return bool(made and not made.damaged and options) and all(
+        each is not None and _runs(core, each[1].replace("armv6s", "armv6"), each[2].split("+")[1:])
+        for each in options
+    )
+
+
+def _runs(core: Core, architecture: str, extensions: list[str]) -> bool:
+    return (
+        architecture in ARCHITECTURES
+        and {*extensions} <= {*EXTENSIONS}
+        and capabilities_of(architecture, extensions) <= capabilities_of(core.architecture, core.extensions)
+    )
 
 
 def _unused(core: Core, build: Build, demand: Demand) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.elf.attributes import BuildAttributes
-from gemel.checking.findings.build_demands import GUARDED, is_guarded
+from gemel.checking.findings.build_demands import why_no_demand
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
@@ -29,8 +29,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         core = inspection.layout.cores[plan.core]
         wrong = _wrong(core, build.attributes)
-        if wrong and _of_newer_code(build.attributes) and is_guarded(inspection, core, build):
-            yield Holds(f"{where}: {GUARDED}")
+        if wrong and _of_newer_code(build.attributes) and (excuse := why_no_demand(inspection, core, build)):
+            yield Holds(f"{where}: {excuse}")
         elif wrong:
             yield _finding(plan, core, build.file, build.attributes, *wrong)
         elif reason := _why_unknown(build.attributes):
@@ -91,11 +91,12 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="The architecture and profile in a build's attributes are those of its core, or ones whose code it can "
-    "run, unless all code beyond that is guarded by a test of the core's own state.",
+    "run, unless a test of the core's own state guards all code beyond that, or a directive alone requires more.",
     why="The core meets an instruction that it does not have and faults, often long after the start: in a library "
     "routine, or on the one path that no test took. The usual cause is a file of the other core or the other "
     "board.",
-    remedy="Give the file that was made for this core, or compile with the -march= of the core.",
+    remedy="Give the file that was made for this core, or compile with the -march= of the core; a .cpu or .arch "
+    "directive in assembler code outweighs that option.",
     source='ADDENDA32 2025Q4, section "The target-related attributes", Tag_CPU_arch and '
     "Tag_CPU_arch_profile; which M-profile architecture runs the code of which: from memory",
     absent="the layout has no build",

@@ -53,17 +53,17 @@ def lacking_code(
             yield place, guarded.covers(address)
 
 
-def all_guarded(core: Core, build: Build, needing: str = "") -> bool:
-    """Whether the build holds instructions that its core lacks, and a test of the core guards each.
+def all_guarded(core: Core, build: Build, needing: str = "", *, some: bool = False) -> bool:
+    """Whether a test of the core guards each instruction of the build that its core lacks; ``some``: it holds some.
 
-    Of those ``needing`` one capability there may be none.
+    With ``needing`` only those that need one capability count.
     """
     code = mapped_code(build)
     if code is None or code.unmapped:
         return False
     lacked = lacking_code(lacking(core.architecture, core.extensions), build, code)
     found = (guarded for place, guarded in lacked if not needing or needing in place.encoding.needs)
-    return next(found, bool(needing)) and all(found)
+    return next(found, not some) and all(found)
 
 
 class GuardedCode:
