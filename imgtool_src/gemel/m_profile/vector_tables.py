@@ -25,7 +25,7 @@ FIRST_INTERRUPT = 16
 
 INITIAL_STACK_POINTER = "initial stack pointer"
 RESERVED = "reserved"
-SECURE_FAULT = 7
+HARD_FAULT, SECURE_FAULT = 3, 7
 
 _NAMES = {0: INITIAL_STACK_POINTER, 1: "Reset", 2: "NMI", 3: "HardFault", 4: "MemManage", 5: "BusFault"}
 _NAMES |= {6: "UsageFault", 7: "SecureFault", 11: "SVCall", 12: "DebugMonitor", 14: "PendSV", 15: "SysTick"}

@@ -32,6 +32,7 @@ def _object(name, address, size):
 
 READINGS = _object("readings", BSS_AT, 0x80)
 TIDES = _object("tides", BSS_AT + 0x80, 0x80)
+LATE_TIDES = _object("tides", BSS_AT + 0xC0, 0x40)
 
 
 def _section(name=".bss", at=BSS_AT, size=0x100):
@@ -105,6 +106,9 @@ BREAKS = {
     ),
     "the end of a stack in front": lambda: verdict_builds.of(RULE, "v6", "sampler-kept-before-not-cleared"),
     "an empty block": lambda: _cleared(BSS_AT, BSS_AT, READINGS, TIDES),
+    "objects named as heap and stack among it": lambda: _half(
+        _object("default_heap", BSS_AT + 0x80, 0x20), _object("idle_stack", BSS_AT + 0xA0, 0x20), LATE_TIDES
+    ),
 }
 KEEPS = {
     "code that clears all": lambda: verdict_builds.of(
@@ -131,6 +135,12 @@ KEEPS = {
     "further than it reaches": lambda: _cleared(BSS_AT, BSS_AT + 0x140, READINGS, TIDES),
     "nothing after the end": lambda: _half(),
     "a heap in the same section": lambda: _half(label("__HeapBase", BSS_AT + 0x80), TIDES),
+    "objects that are heap and stack": lambda: _half(
+        _object("default_heap", BSS_AT + 0x80, 0x20), _object("idle_stack", BSS_AT + 0xA0, 0x60)
+    ),
+    "an object that is kept among it": lambda: _half(
+        _object("retained_count", BSS_AT + 0x80, 0x20), LATE_TIDES
+    ),
     "data that is kept, in the same section": lambda: _half(label("__noinit_start", BSS_AT + 0x80), TIDES),
     "labels of what is kept in front of all": lambda: verdict_builds.of(RULE, "v7", "sampler-kept-all"),
     "a section that no block touches": lambda: _cleared(
@@ -363,20 +373,23 @@ def test_the_next_step_fits_what_clears_nothing(file, found, step, family) -> No
 
 
 @pytest.mark.parametrize(
-    ("start", "end", "blocks"),
+    ("start", "end", "section", "blocks"),
     [
-        ("__fast_start__", "__fast_end__", 1),
-        ("ram_vectors_start", "ram_vectors_end", 1),
-        ("__ram_vectors_start__", "__fast_end__", 0),
-        ("first", "first_limit", 1),
+        ("__fast_start__", "__fast_end__", ".fast", 1),
+        ("ram_vectors_start", "ram_vectors_end", ".fast", 1),
+        ("__ram_vectors_start__", "__fast_end__", ".fast", 0),
+        ("first", "first_limit", ".fast", 1),
+        ("__heap_base__", "__heap_end__", ".heap", 0),
+        ("__ram_free__", "__ram_end__", ".heap", 0),
+        ("__log_start__", "__log_end__", ".noinit", 0),
     ],
 )
-def test_labels_of_two_blocks_are_none(start, end, blocks) -> None:
-    """Labels named for the parts of two blocks are not the ends of one, though code holds both."""
+def test_labels_of_two_blocks_or_of_what_is_kept_are_none(start, end, section, blocks) -> None:
+    """Code holds the ends of a heap too, and labels named for the parts of two blocks are not the ends of one."""
     words = struct.pack("<2H2I", 0x4800, 0x4901, BSS_AT, BSS_AT + 0x100)
     elf = station_elf(
         ram=None,
-        extra=(DATA, _section(".fast"), SegmentSpec(TABLE_AT, words, flags="rx")),
+        extra=(DATA, _section(section), SegmentSpec(TABLE_AT, words, flags="rx")),
         symbols=(label(start, BSS_AT), label(end, BSS_AT + 0x100)),
     )
     assert len(start_blocks(builds(station=elf)["station"]).clears) == blocks

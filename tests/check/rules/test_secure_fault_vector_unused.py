@@ -7,14 +7,16 @@ from vector_fixtures import SAMPLER_CORE, alone, of
 
 RULE = "secure-fault-vector-unused"
 BASELINE = layout({SAMPLER_CORE: SAMPLER_CORE.replace("armv8-m.main", "armv8-m.base")})
+OWN_HARD_FAULT = {3: 0x1000_1081}
 
 BREAKS = {
-    "handler on Baseline": lambda: of(RULE, read=BASELINE),
+    "handler on Baseline": lambda: of(RULE, read=BASELINE, sampler=sampler_elf(words=OWN_HARD_FAULT)),
     "erased": lambda: of(RULE, read=BASELINE, sampler=sampler_elf(words={7: 0xFFFF_FFFF})),
-    "image alone": lambda: alone(RULE, read=BASELINE),
+    "image alone": lambda: alone(RULE, read=BASELINE, sampler=sampler_elf(words=OWN_HARD_FAULT)),
 }
 KEEPS = {
     "zero": lambda: of(RULE, read=BASELINE, sampler=sampler_elf(words={7: 0})),
+    "one handler for all": lambda: of(RULE, read=BASELINE),
     "zero, image alone": lambda: alone(RULE, read=BASELINE, sampler=sampler_elf(words={7: 0})),
 }
 

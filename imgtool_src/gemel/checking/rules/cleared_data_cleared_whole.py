@@ -11,7 +11,7 @@ from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import own_ram, shared_ram
-from gemel.inspection.ram.unstored import KEPT, named_as, unstored_sections
+from gemel.inspection.ram.unstored import KEEPING, KEPT, named_as, unstored_sections
 from gemel.inspection.start_up.labels import is_end
 from gemel.inspection.start_up.names import block_of
 from gemel.inspection.start_up.started import given_to_devices
@@ -322,16 +322,18 @@ def _partly_cleared(
 
 
 def _data_in(build: Build, section: Section, rest: Span) -> bool:
-    """Whether ``rest`` holds objects, and no symbol says that it is a heap or keeps its content.
+    """Whether ``rest`` holds objects, and no label says that it is a heap, or symbol that it keeps its content.
 
-    Without objects it is padding, or room that the linker script set aside.
+    Without objects it is padding, or room that the linker script set aside; heaps and stacks that are objects are
+    room, too, and say nothing of others.
     """
     symbols = build.symbols.objects_in(section.span) if build.symbols else ()
     there = [each for each in symbols if each.span.overlaps(rest) or rest.holds(each.address)]
-    kept = [each for each in there if named_as(KEPT, each.name)]
+    kept = [each for each in there if named_as(KEEPING if each.size else KEPT, each.name)]
     ended = [each for each in kept if not each.size and each.address == rest.start and _ends(each.name)]
     empty = {block_of(each.name) for each in ended} - {None}
-    return any(each.kind == "object" and each.size for each in there) and all(
+    data = (each for each in there if each.kind == "object" and each.size)
+    return not all(named_as(KEPT, each.name) for each in data) and all(
         each in ended or (not each.size and each.address == rest.start and block_of(each.name) in empty)
         for each in kept
     )

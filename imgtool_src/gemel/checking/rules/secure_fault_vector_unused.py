@@ -8,7 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import place_of, tables, word_span
 from gemel.inspection.cores.views import described_word
 from gemel.inspection.inspection import Inspection
-from gemel.m_profile.vector_tables import SECURE_FAULT
+from gemel.m_profile.vector_tables import HARD_FAULT, SECURE_FAULT
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 BASELINE = "armv8-m.base"
@@ -21,7 +21,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield table
             continue
         name, core = table.plan.name, table.core.name
-        if not any(table.words[SECURE_FAULT : SECURE_FAULT + 1]):  # flash may end before it
+        handlers = table.words[SECURE_FAULT : SECURE_FAULT + 1]  # flash may end before it
+        if not any(handlers) or handlers[0] == table.words[HARD_FAULT]:
             yield Holds(f"build {name}")
             continue
         yield Finding(
@@ -38,7 +39,7 @@ RULE = Rule(
     name="secure-fault-vector-unused",
     severity="warning",
     guards="device",
-    checks="Word 7 of the vector table of a build for an Armv8-M Baseline core is zero.",
+    checks="Word 7 of the vector table of a build for an Armv8-M Baseline core is zero, or the HardFault handler.",
     why="SecureFault belongs to Armv8-M Mainline with the security extension. On a Baseline core every such "
     "fault is a HardFault, so a handler in this word never runs, and what it was to do (wipe keys, log, "
     "stop) is not done.",

@@ -11,7 +11,8 @@ if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
     from gemel.builds.segment import Segment
 
-KEPT = ("noinit", "uninit", "persist", "retain", "retention", "keep", "backup", "heap", "stack")
+KEEPING = ("noinit", "uninit", "persist", "retain", "retention", "keep", "backup")
+KEPT = (*KEEPING, "heap", "stack")
 """Parts of names, without underscores, of what is not cleared on purpose; common practice."""
 
 

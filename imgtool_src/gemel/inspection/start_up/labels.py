@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.inspection.code.address_users import holds, one_holds
+from gemel.inspection.ram.unstored import KEPT, named_as
 from gemel.inspection.start_up.names import block_of
 from gemel.spans import Span, align_up, offsets_of
 from gemel.structs import NamedTuple
@@ -71,11 +72,19 @@ def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterat
 
 
 def cleared_by_labels(build: Build, known: list[Span]) -> Iterator[LabelledBlock]:
-    """The sections without bytes in the file, none in ``known``, that code of the build clears."""
+    """The sections without bytes in the file, none in ``known``, that code of the build clears.
+
+    Code holds both ends of a heap or of what keeps its content, too.
+    """
     for section in _sections(build, known):
         rounded = Span(section.span.end, align_up(section.span.end, ROUNDING) - section.span.end + 1)
         inside = Span(section.span.start + 1, section.span.size - 1)
-        if section.stored or not section.writable or _ends_before(build, inside):
+        if (
+            section.stored
+            or not section.writable
+            or named_as(KEPT, section.name)
+            or _ends_before(build, inside)
+        ):
             continue
         for start, end in product(_labels(build, Span(section.span.start, 1)), _labels(build, rounded)):
             if (
