@@ -271,6 +271,18 @@ def test_a_vector_of_a_table_that_is_not_where_it_was_put(table: str, moved: int
         assert ("HardFault vector" in finding.next_step) is (not named and "locks up" in finding.found)
 
 
+@pytest.mark.parametrize(("moved", "is_missing"), [(0x7000_0000, True), (FLASH, False)])
+def test_a_vector_table_in_no_memory_is_named(moved: int, is_missing: bool) -> None:
+    """VTOR set to an address without memory is the cause, not a vector that nobody filled."""
+    finding = run(store(0xE000_ED08, hex(moved)) + PENDS, "", handler=HANG).finding("bad-vector")
+    assert (finding is not None) is is_missing
+    if finding:
+        assert finding.what == "core station takes exception 14, but its vector table is in no memory"
+        assert finding.found.startswith("VTOR is 0x7000_0000; the core locks up")
+        assert "aliases" in finding.next_step
+        assert "HardFault" not in finding.next_step
+
+
 SAVES = "mrs r0, psp\n stmdb r0!, {r4-r11}\n"
 SAVES_UPWARDS = "mrs r0, psp\n subs r0, #32\n stmia r0!, {r4-r7}\n"
 
@@ -430,6 +442,30 @@ def test_how_deep_a_link_value_is_looked_for(depth: int, left: bool) -> None:
     exceptions_of_core.began[21] = exceptions.Began(0x1000 + depth, 0xFFFF_FFF9, 0x100)
     exceptions_of_core._branched[21] = 0x110, 0x200
     assert exceptions_of_core.left() == ((0x110, 0x200, 0) if left else ())
+
+
+CALLS_HELD_BACK = {
+    "PRIMASK": ("cpsid i\n svc 0\n", "", "SVCall is masked by PRIMASK"),
+    "BASEPRI": (
+        store(0xE000_ED1C, "0xE0000000") + "movs r0, #0x40\n msr basepri, r0\n svc 0\n",
+        "",
+        "SVCall is masked by BASEPRI 0x40, as its priority is 0xE0",
+    ),
+    "a handler": (
+        enabled(5) + RAISE,
+        "svc 0\n",
+        "SVCall is held off by the handler of interrupt 5, which has",
+    ),
+}
+
+
+@pytest.mark.parametrize("by", CALLS_HELD_BACK)
+def test_what_holds_a_supervisor_call_back_is_named(by: str) -> None:
+    """A mask or a handler keeps the call from being taken: which, and the priorities."""
+    program, handler, found = CALLS_HELD_BACK[by]
+    finding = run(program + SLEEP, "", handler=HANG_IN_HARD_FAULT + handler).finding("call-escalated")
+    assert finding is not None
+    assert finding.found.startswith(found)
 
 
 @pytest.mark.parametrize("escapes", [True, False])

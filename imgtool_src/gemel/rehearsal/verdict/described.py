@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from gemel.layout.rehearsal_model import DeviceEvent, RehearsalPlan
-from gemel.m_profile.vector_tables import FIRST_INTERRUPT, word_name
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.rehearsal.emulator.registers.device_registers import DEVICE_BLOCK
 from gemel.rehearsal.emulator.system_space.debug_units import CYCLE_CONTROL, DEBUG_CONTROL
 from gemel.rehearsal.emulator.system_space.interrupts import TICK
@@ -14,6 +14,7 @@ from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE, INTERRUPT
 from gemel.rehearsal.plan import CorePlan, DevicePlan
 from gemel.rehearsal.raw_run import RawAccess, RawCore, RawRun
 from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.words import held_back
 from gemel.spans import format_address
 from gemel.text.wrapping import first_of
 
@@ -246,17 +247,5 @@ def why_no_cycles(core: CorePlan) -> str:
 
 def masked_by(core: RawCore, number: int) -> str:
     """What keeps an exception that is pending and enabled from being taken."""
-    priority, (primask, basepri, faultmask) = dict(core.priorities).get(number, 0), core.masks
-    if faultmask:
-        return "masked by FAULTMASK (CPSIE f lets it be taken)"
-    if primask:
-        return "masked by PRIMASK (CPSIE i lets it be taken)"
-    if basepri and priority >= basepri:
-        return f"masked by BASEPRI 0x{basepri:X}, as its priority is 0x{priority:X}"
-    if core.handlers and priority >= core.runs_at:
-        runs = core.handlers[-1][0]
-        of_handler = f"priority 0x{core.runs_at:X}" if core.runs_at >= 0 else "a fixed priority"
-        return (
-            f"held off by the handler of {word_name(runs)}, which has {of_handler}; its own is 0x{priority:X}"
-        )
-    return "about to be taken"
+    runs = core.handlers[-1][0] if core.handlers else 0
+    return held_back(dict(core.priorities).get(number, 0), core.masks, runs, core.runs_at)

@@ -12,6 +12,7 @@ from gemel.rehearsal.verdict.words import (
     Wording,
     Words,
     at_address,
+    held_back,
     left_by_branch,
     plain,
     table_misplaced,
@@ -141,7 +142,9 @@ _CALL_ESCALATED = plain(
 def _call_escalated(event: RawEvent, names: CodeNames) -> Words:
     words, numbers = _CALL_ESCALATED(event, names), event.numbers
     if "from" not in numbers:
-        return words
+        masks = numbers["primask"], numbers["basepri"], numbers["faultmask"]
+        why = held_back(numbers["priority"], masks, numbers["runs"], numbers["runs_at"])
+        return words._replace(found=f"SVCall is {why}")
     places = numbers["from"], numbers["to"], numbers["popped"]
     left = left_by_branch(event.core, numbers["number"], numbers["vector"], places, names)
     if not left:
@@ -158,8 +161,18 @@ _VECTOR_IS_NO_CODE = plain(
 )
 
 
+_TABLE_IN_NO_MEMORY = plain(
+    "core {core} takes exception {number}, but its vector table is in no memory",
+    "a vector table in a memory that this core sees",
+    "set VTOR to the vector table of the build; where the device has a memory there that the layout gives another "
+    "address, add this one to its aliases",
+    found="VTOR is {table:address}",
+)
+
+
 def _bad_vector(event: RawEvent, names: CodeNames) -> Words:
-    words, numbers = _VECTOR_IS_NO_CODE(event, names), event.numbers
+    numbers = event.numbers
+    words = (_VECTOR_IS_NO_CODE if "vector" in numbers else _TABLE_IN_NO_MEMORY)(event, names)
     if "written" not in numbers:
         return words
     moved = table_misplaced(numbers["table"], numbers["written"])

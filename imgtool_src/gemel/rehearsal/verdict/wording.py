@@ -32,9 +32,9 @@ def words_for(event: RawEvent, names: CodeNames) -> Words:
     elif locked and not (
         event.numbers.get("nested") or event.kind.startswith("vectors-") or "erased_by" in event.words
     ):
-        if "written" not in event.numbers:
+        if "handler" in event.numbers and "written" not in event.numbers:
             next_step += "; and fill the HardFault vector, so that a later fault is reported"
-        elif event.kind != "bad-vector":
+        elif "written" in event.numbers and event.kind != "bad-vector":
             next_step += f"; and {ALIGN_TABLE}"
     return words._replace(found=f"{words.found}; {then}" if words.found else then, next_step=next_step)
 

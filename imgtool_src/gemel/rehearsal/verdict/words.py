@@ -45,6 +45,26 @@ def table_misplaced(kept: int, written: int) -> str:
     )
 
 
+def held_back(priority: int, masks: Sequence[int], runs: int, runs_at: int) -> str:
+    """What keeps an exception from being taken: a mask, or the handler of ``runs`` (0: none) and its priority.
+
+    ``masks`` are PRIMASK, BASEPRI (its group priority) and FAULTMASK.
+    """
+    primask, basepri, faultmask = masks
+    if faultmask:
+        return "masked by FAULTMASK (CPSIE f lets it be taken)"
+    if primask:
+        return "masked by PRIMASK (CPSIE i lets it be taken)"
+    if basepri and priority >= basepri:
+        return f"masked by BASEPRI 0x{basepri:X}, as its priority is 0x{priority:X}"
+    if runs and priority >= runs_at:
+        of_handler = f"priority 0x{runs_at:X}" if runs_at >= 0 else "a fixed priority"
+        return (
+            f"held off by the handler of {word_name(runs)}, which has {of_handler}; its own is 0x{priority:X}"
+        )
+    return "about to be taken"
+
+
 def left_by_branch(core: str, number: int, vector: int, left: Sequence[int], names: CodeNames) -> str:
     """That a handler was left by a branch that is no return; empty where that is not sure.
 

@@ -105,7 +105,7 @@ def _go_to_handler(
     core.registers.enter_handler(number, link, stack, flags, control & ~left)
     core.left_exclusive()
     if handler is None or not core.may_execute(handler & ~1):
-        core.exceptions.bad_vector(number, handler or 0, return_address)
+        core.exceptions.bad_vector(number, handler, return_address)
         return False
     core.exceptions.begins(number, link, handler & ~1)
     core.pc = handler & ~1

@@ -14,7 +14,13 @@ from gemel.rehearsal.emulator.core.exception_frames import (
     leave,
 )
 from gemel.rehearsal.emulator.core.stack_watch import MOST_BELOW
-from gemel.rehearsal.emulator.system_space.interrupts import HARD_FAULT, SECURE_FAULT, SUPERVISOR_CALL, TICK
+from gemel.rehearsal.emulator.system_space.interrupts import (
+    HARD_FAULT,
+    SECURE_FAULT,
+    SUPERVISOR_CALL,
+    TICK,
+    Masks,
+)
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -84,11 +90,16 @@ class CoreExceptions:
             self._take(SUPERVISOR_CALL)
         else:
             left = self.left()
-            number, numbers = core.interrupts.handler, {}
+            number, masks = core.interrupts.handler, core.registers.masks
             if left:
                 vector = core.bus.read_word(core.system.vector_table + 4 * number) or 0
                 numbers = {"number": number, "vector": vector}
                 numbers |= {"from": left[0], "to": left[1], "popped": left[2]}
+            else:
+                group, own = core.interrupts.group, core.interrupts.priority(SUPERVISOR_CALL)
+                numbers = {"priority": group(own), "runs": number, "basepri": group(masks.basepri)}
+                numbers |= {"primask": masks.primask, "faultmask": masks.faultmask}
+                numbers["runs_at"] = core.interrupts.execution_priority(Masks())
             core.fault("call-escalated", core.pc, numbers)
 
     def _take(self, number: int) -> None:
@@ -220,10 +231,13 @@ class CoreExceptions:
         returned = core.instructions - self._returned_at <= 1 and self._left_to == address
         return {"unstacked": self._left} if self._left and returned else {}
 
-    def bad_vector(self, number: int, vector: int, return_address: int) -> None:
-        """The vector of exception ``number``, which was just entered, is no code."""
-        numbers = {"number": number, "vector": vector, **self.misplaced(number)}
-        self._core.faults.take("bad-vector", return_address, numbers)
+    def bad_vector(self, number: int, vector: int | None, return_address: int) -> None:
+        """The vector of exception ``number``, which was just entered, is no code, or (None) in no memory."""
+        table = self._core.system.vector_table
+        held = {"table": table} if vector is None else {"vector": vector}
+        self._core.faults.take(
+            "bad-vector", return_address, {"number": number, **held, **self.misplaced(number)}
+        )
 
     def misplaced(self, number: int) -> dict[str, int]:
         """Where code put its vector table, if VTOR dropped bits of that; empty where it is the same all the same.
