@@ -23,6 +23,15 @@ def test_one_fault_has_its_own_findings_and_no_others(fault: str) -> None:
     assert found == Counter(expected)
 
 
+@pytest.mark.parametrize("changed", ["-callable", 'purpose = "code", security = "secure"'])
+def test_gateways_where_the_layout_has_none_are_one_finding(changed: str) -> None:
+    """Be it their area that is called non-secure, or that of the build: what it has there follows."""
+    result = everything(
+        SECURITY, replace={changed: changed.replace("secure", "non-secure") if " " in changed else ""}
+    )
+    assert [each.rule.name for each in result.results for _ in each.findings] == ["veneers-in-callable-area"]
+
+
 def test_a_gateway_without_sg_is_one_finding() -> None:
     """What is there instead is no further content of the callable area."""
     data = (BUILT / "keeper.elf").read_bytes().replace(GATEWAY, bytes.fromhex("00bf00bf"), 1)

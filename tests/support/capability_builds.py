@@ -107,7 +107,7 @@ FAULTS: dict[str, tuple[str, dict[str, str], dict[str, int]]] = {
     "non-secure build in secure RAM": (
         SECURITY,
         {"caller": "caller-in-secure-ram"},
-        {"builds-inside-own-attribution": 2},
+        {"builds-inside-own-attribution": 1},
     ),
     "non-secure build at secure addresses": (
         SECURITY,
@@ -185,7 +185,7 @@ def applied(
     return apply(rule, read, image, {} if alone else builds, disassemble=True)
 
 
-def everything(layout: str, **files: str) -> RulesApplied:
-    """What all rules say of the joined builds, disassembly included."""
-    read, builds = device(layout), capability_builds(layout, **files)
+def everything(layout: str, *, replace: Mapping[str, str] | None = None, **files: str) -> RulesApplied:
+    """What all rules say of the joined builds, disassembly included; ``replace`` in the layout."""
+    read, builds = device(layout, replace), capability_builds(layout, **files)
     return check(Inspection(read, image_of(read, builds), builds, disassemble=True), TODAY)

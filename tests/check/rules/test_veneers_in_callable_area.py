@@ -17,6 +17,9 @@ def _outside():
 BREAKS = {
     "veneers among the secure code": _outside,
     "the area is not callable": lambda: applied(RULE, "security", replace={CALLABLE: 'security = "secure"'}),
+    "the build is in an area that is not secure": lambda: applied(
+        RULE, "security", replace={'security = "secure"': 'security = "non-secure"'}
+    ),
     "the area does not say": lambda: applied(RULE, "security", replace={CALLABLE + "\n": ""}),
 }
 

@@ -14,7 +14,7 @@ from gemel.inspection.cores.secure_builds import (
     veneer_vectors,
 )
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import concerned, counted, found_or_holds, in_short
+from gemel.inspection.wording import concerned, counted, found_or_holds, in_short, lines_in_short
 from gemel.layout.addresses import plain_span, starts_of
 from gemel.layout.model import Area, BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -29,12 +29,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         own = SECURE if inspection.layout.areas[plan.stored_in].security in SECURE else ("non-secure",)
         shares = ("non-secure",) if own == SECURE else ()
         used = dict.fromkeys(_used(inspection, plan))
-        foreign = [
-            (what, span, area)
-            for what, span, area in used
-            if area.security and area.security not in (own if area.purpose != "shared" else (*own, *shares))
-        ]
-        yield from in_short(_finding(plan, own, *each) for each in foreign)
+        foreign: dict[str, list[tuple[str, Span, Area]]] = {}
+        for what, span, area in used:
+            if area.security and area.security not in (own if area.purpose != "shared" else (*own, *shares)):
+                foreign.setdefault(area.name, []).append((what, span, area))
+        yield from in_short(_finding(plan, own, each) for each in foreign.values())
         silent = {area.name: area for _, _, area in used if area.security is None}
         if foreign:
             continue
@@ -127,7 +126,9 @@ def _in_areas(
             yield what, common, area
 
 
-def _finding(plan: BuildPlan, own: tuple[str, ...], what: str, span: Span, area: Area) -> Finding:
+def _finding(plan: BuildPlan, own: tuple[str, ...], of_area: list[tuple[str, Span, Area]]) -> Finding:
+    """One for each area: what the build has there, and what else it does with it."""
+    what, span, area = of_area[0]
     return Finding(
         f"build {plan.name} {what} memory of the other security state",
         concerned(plan.name, area.name, plan.core),
@@ -135,6 +136,8 @@ def _finding(plan: BuildPlan, own: tuple[str, ...], what: str, span: Span, area:
         found=f"{area_words(area)} from {format_address(span.start)} on",
         expected=f"areas that are {' or '.join(own)}, as area {plan.stored_in} is",
         span=span,
+        lines=lines_in_short([f"{how} {place}" for how, place, _ in of_area[1:]], "place"),
+        follows_from=tuple(("veneers-in-callable-area", each) for each in (area.name, plan.stored_in)),
     )
 
 

@@ -47,6 +47,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             ):
                 yield from _erased(inspection, placement, Span(source or 0, span.size), span)
         yield from (_overrun(placement, each) for each in (run.overrun if run else ()))
+        if run and any(plan.runs_in for plan in inspection.layout.builds.values()):
+            from gemel.checking.findings.brought_builds import brought_wrong
+
+            yield from brought_wrong(inspection, placement, run)
     for placement in inspection.placements.values():
         if placement.build.symbols is None and placement.placed:
             yield from _after_its_end(inspection, placement, placement.placed)
@@ -237,7 +241,8 @@ RULE = Rule(
     guards="device",
     checks="Each block of initialised data that start-up code copies to RAM, by the build's copy table or "
     "the usual symbols at its ends, is copied from the place at which the image stores those bytes, "
-    "and ends where these end; code of a build without symbols copies nothing from after the build's last byte.",
+    "and ends where these end; code of a build without symbols copies nothing from after the build's last byte; what "
+    "code copies to where a build of another core runs is that build, from its start to its end.",
     why="Start-up code copies whatever is at the source. From a wrong one, variables and code in RAM "
     "start as other code or erased flash: constants are off, pointers lead anywhere, and the build fails "
     "long before or long after the place that is to blame. A block that is too long overwrites what is "

@@ -23,11 +23,20 @@ from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import format_address
 
 
-@of_each_build("symbols", lambda inspection: builds_of(inspection.layout, *SECURE))
+def _plans(inspection: Inspection) -> list[BuildPlan]:
+    """The builds in secure areas, and those in others that are given and may be secure all the same."""
+    others = builds_of(inspection.layout, "non-secure")
+    given = [plan for plan in others if (build := inspection.builds.get(plan.name)) and build.symbols]
+    return [*builds_of(inspection.layout, *SECURE), *given]
+
+
+@of_each_build("symbols", _plans)
 def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
-    """One outcome for each secure build that offers functions, or whose symbols are missing."""
+    """One outcome for each build that offers functions, or that is secure and whose symbols are missing."""
     made = [gateway for gateway in gateways_of(build) if gateway.address is not None]
-    if outside := [gateway for gateway in made if not _callable(inspection, plan, gateway)]:
+    if made and inspection.layout.areas[plan.stored_in].security not in SECURE:
+        yield _called_non_secure(plan, build.file, made)
+    elif outside := [gateway for gateway in made if not _callable(inspection, plan, gateway)]:
         yield _finding(inspection, plan, build.file, outside)
     elif made:
         yield Holds(f"build {plan.name}, {counted(len(made), 'gateway')}")
@@ -36,6 +45,17 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
 def _callable(inspection: Inspection, plan: BuildPlan, gateway: Gateway) -> bool:
     area = area_at(inspection.layout, gateway.address or 0, plan.core)
     return area is not None and area.security == "non-secure-callable"
+
+
+def _called_non_secure(plan: BuildPlan, file: str, made: list[Gateway]) -> Finding:
+    return Finding(
+        f"build {plan.name} is secure, by its {counted(len(made), 'gateway')}, and its area is not",
+        concerned(plan.name, plan.core, plan.stored_in),
+        where=f"build {plan.name} ({file}), area {plan.stored_in}",
+        found=f"gateway {made[0].name} at {format_address(made[0].address or 0)}; area {plan.stored_in} is non-secure",
+        expected="a secure area, and a non-secure-callable one for the gateways",
+        next_step="give the build its secure areas in the layout, or the file that was compiled without -mcmse",
+    )
 
 
 def _finding(inspection: Inspection, plan: BuildPlan, file: str, outside: list[Gateway]) -> Finding:
@@ -65,15 +85,15 @@ RULE = Rule(
     name="veneers-in-callable-area",
     severity="error",
     guards="device",
-    checks="Each gateway of a secure build, by its symbols, is in an area that the layout calls "
-    "non-secure-callable.",
+    checks="Each gateway of a build, by its symbols, is in an area that the layout calls non-secure-callable, "
+    "and a build that has one is stored in a secure area.",
     why="A branch from non-secure code into secure memory that is not callable faults, so that the first "
     "call of the function ends in a SecureFault.",
     remedy="Give the section .gnu.sgstubs the address of the callable area (--section-start with the GNU "
     "linker), or make the area in which it is non-secure-callable in the layout and in the attribution "
     "unit.",
     source='CMSE 1.4, chapter "CMSE support", requirements 5 and 8, secure gateway veneers',
-    absent="the layout states no secure area, or no secure build offers functions (symbols __acle_se_...)",
+    absent="the layout states the security of no build's area, or no build offers functions (symbols __acle_se_...)",
     check=check,
     only_with="security",
 )

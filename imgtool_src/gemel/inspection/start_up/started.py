@@ -65,7 +65,7 @@ def run_of(
         words[0],
         main if main != reset else None,
         tuple(_expected(layout, placement)),
-        goes_on=len(layout.builds_of(placement.plan.core)) > 1,
+        goes_on=len(layout.builds_of(placement.plan.core)) > 1 or _copies_others(layout, placement.plan),
         answer=answer,
         vectors=_vectors_at_reset(layout, placement.plan),
         table_words=FIRST_INTERRUPT + layout.cores[placement.plan.core].interrupts,
@@ -75,6 +75,11 @@ def run_of(
             if each.release and each.name != placement.plan.core
         ),
     )
+
+
+def _copies_others(layout: Layout, plan: BuildPlan) -> bool:
+    """Whether code of the build may copy another core's build to RAM, which takes long."""
+    return any(each.runs_in and each.core != plan.core for each in layout.builds.values())
 
 
 def release_write(release: Release) -> WatchedWrite:

@@ -1,0 +1,81 @@
+"""How the primary copies the sampler to RAM, as its start-up code runs; compiled here by GCC and clang."""
+
+from __future__ import annotations
+
+import pytest
+from compiled_pairs import compiled, layout_for, pair, said_by
+from small_device import findings
+
+from gemel.checking.findings.brought_builds import LEAST_COPY
+
+RUNS_IN_RAM = (
+    (
+        "link = {",
+        'sampler-run = { memory = "ram", offset = "20 KiB", size = "4 KiB", purpose = "code" }\nlink = {',
+    ),
+    ('stored_in = "sampler-code"', 'stored_in = "sampler-code"\nruns_in = "sampler-run"'),
+)
+FOR_RAM = (("code (rx) : ORIGIN = FLASH, LENGTH = 32K", "code (rx) : ORIGIN = 0x20005000, LENGTH = 4K"),)
+COPY = "for (int at = 0; at < SIZE; at += sizeof(UNIT)) "
+COPY += "*(volatile UNIT *)(TO + at) = *(const volatile UNIT *)(FROM + at);"
+RELEASE = "IO(0x114) = 0x20005000u; IO(0x118) &= ~2u;"
+PASSED = "for (int at = 0; at < 16; at++) ((volatile uint32_t *)0x20005F00u)[at] = given[at];"
+GIVEN = "static const volatile uint32_t given[16] = { 3, 1, 4, 1, 5, 9, 2, 6, 5, 3, 5, 8, 9, 7, 9, 3 };"
+SAID = "start-up code of build station copies build sampler "
+
+
+def _said(
+    compiler: str, family: str, level: str, *copies: tuple[int, int, int, str], more: str = ""
+) -> list[str]:
+    code = ""
+    for start, to, size, unit in copies:
+        values = {"FROM": f"{start:#x}u", "TO": f"{to:#x}u", "SIZE": f"{size:#x}", "UNIT": unit}
+        text = COPY
+        for name, value in values.items():
+            text = text.replace(name, value)
+        code += text
+    builds = pair(
+        station=compiled(
+            "station",
+            compiler,
+            family,
+            level,
+            (("/*BEFORE*/", GIVEN), ("/*MAIN*/", f"{code} {more} {RELEASE}")),
+        ),
+        sampler=compiled("sampler", compiler, family, level, FOR_RAM),
+    )
+    found = findings(said_by("start-copies-stored-data", layout_for(family, *RUNS_IN_RAM), builds))
+    return [each.what.removeprefix(SAID) for each in found]
+
+
+@pytest.mark.parametrize(("compiler", "family", "level"), [("gcc", "v6", "-Os"), ("clang", "v8", "-O2")])
+@pytest.mark.parametrize(
+    ("copies", "said"),
+    [
+        ([(0x1000_8000, 0x2000_5080, 0x400, "uint32_t")], ["to another place than it runs at"]),
+        ([(0x1000_8400, 0x2000_5000, 0x400, "uint32_t")], ["from where it is not stored"]),
+        ([(0x1000_8000, 0x2000_5000, 0x40, "uint16_t")], ["in part"]),
+        ([(0x1000_8000, 0x2000_5000, 0x1000, "uint32_t")], []),
+        ([(0x1000_8000, 0x2000_5000, 0x200, "uint8_t")], []),
+        ([(0x1000_8000, 0x2000_5000, 0x40, "uint32_t"), (0x1000_8040, 0x2000_5040, 0x1C0, "uint32_t")], []),
+        ([(0x1000_8000, 0x2000_0800, 0x200, "uint32_t"), (0x1000_8000, 0x2000_5000, 0x200, "uint32_t")], []),
+    ],
+    ids=["goal", "source", "short", "the area", "bytes", "two pieces", "looked at first"],
+)
+def test_a_build_is_copied_as_it_is_stored(
+    copies: list[tuple[int, int, int, str]], said: list[str], compiler: str, family: str, level: str
+) -> None:
+    """Another place, another source and an end too early are one finding each."""
+    assert _said(compiler, family, level, *copies) == said
+
+
+def test_words_that_are_passed_to_a_copied_build_are_no_copy_of_it() -> None:
+    """A table of the primary's own, put where the sampler looks for it."""
+    assert _said("gcc", "v7", "-Os", (0x1000_8000, 0x2000_5000, 0x200, "uint32_t"), more=PASSED) == []
+
+
+@pytest.mark.parametrize("size", [LEAST_COPY - 4, LEAST_COPY])
+def test_a_few_words_are_no_copy_of_a_build(size: int) -> None:
+    """Fewer bytes than LEAST_COPY, from elsewhere to where the build starts, may be words that are passed to it."""
+    said = _said("gcc", "v6", "-Os", (0x1000_0000, 0x2000_5000, size, "uint32_t"))
+    assert said == ["from where it is not stored"] * (size >= LEAST_COPY)
