@@ -971,6 +971,43 @@ def test_a_word_that_has_its_value_for_one_turn_only() -> None:
     assert rehearsal.passes, rehearsal.findings
 
 
+BRIEFLY = {
+    "a word": ("str r1, [r0]", True),
+    "its lower half": ("strh r1, [r0]", True),
+    "a byte, of others that are right": ("movs r1, #1\n strb r1, [r0, #1]", True),
+    "bytes of it and of what follows": ("lsls r1, #16\n str r1, [r0, #-2]", True),
+    "the word after it": ("str r1, [r0, #4]", False),
+    "a byte that does not make it": ("strb r1, [r0]", False),
+}
+
+
+@pytest.mark.parametrize("name", BRIEFLY)
+def test_a_word_that_has_its_value_for_one_instruction(name: str) -> None:
+    """The write that reaches a goal is named, whatever is written next; one that does not shows what the word holds."""
+    written, reached = BRIEFLY[name]
+    program = (
+        f"ldr r0, =0x38010010\n movs r1, #3\n str r1, [r0]\n ldr r1, =0x103\n {written}\n str r4, [r0]\n"
+    )
+    goal = '[[rehearsal.goal]]\ncore = "station"\nword = { at = 0x3801_0010, value = 0x103 }\n'
+    release = store(VECTORS, "0x10008000") + store(CONTROL, "0")
+    rehearsal = run(release + program + SLEEP, goal, sampler=SLEEP)
+    assert rehearsal.passes is reached, rehearsal.findings
+    if reached:
+        (event,) = [each for each in rehearsal.events if each.kind == "goal"]
+        assert event.place is not None
+    else:
+        (finding,) = rehearsal.findings
+        assert finding.found.endswith("; the word holds 0x0000_0000")
+
+
+def test_the_calls_before_a_reset_are_over() -> None:
+    """What a core called before it reset the device led to nothing after that."""
+    program = "bl 2f\n nop\n2: " + store(0xE000_ED0C, "0x05FA0004") + "3: b 3b\n .ltorg\n"
+    (finding,) = run(program, "", exact=True).findings
+    assert finding.kind == "reset-requested"
+    assert len(finding.calls) == 1
+
+
 POLLS = "ldr r0, ={0}\n str r4, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n {1} beq 1b\n .ltorg\n"
 BESIDE = result("r4") + store(VECTORS, "0x10008000") + store(CONTROL, "0") + TICKS + SLEEP
 BESIDE_TICKS = {

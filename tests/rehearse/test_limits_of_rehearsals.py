@@ -236,7 +236,8 @@ def _rehearsal() -> Rehearsal:
 def _calls(count: int) -> bool:
     """Whether all calls that led to a finding are listed."""
     place = next(each.place for each in _rehearsal().cores if each.place)
-    finding = RehearsalFinding("x", "error", "station", 1, 1, "", "", "", "", place, (place,) * count)
+    calls = tuple(replace(place, address=number, text=f"0x{number:X}") for number in range(count))
+    finding = RehearsalFinding("x", "error", "station", 1, 1, "", "", "", "", place, calls)
     lines = report_of(replace(_rehearsal(), findings=(finding,)), IDENTITY)
     return "outer call" not in "\n".join(lines)
 

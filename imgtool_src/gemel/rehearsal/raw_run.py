@@ -140,7 +140,8 @@ class RawRun(Struct):
     """A whole run.  ``ended`` is why: goals, asleep, same state, budget or finding.
 
     ``shared`` are the contents of the shared areas at the end, as hexadecimal digits; ``trace`` is there where
-    races are looked for; ``writes`` are the first ones of each device register: core, plain address, value.
+    races are looked for; ``writes`` are the first ones of each device register: core, plain address, value; ``held``
+    what the word of each goal holds at the end, 0 for other goals.
     """
 
     events: tuple[RawEvent, ...]
@@ -155,6 +156,7 @@ class RawRun(Struct):
     shared: dict[str, str]
     trace: RawTrace | None = None
     writes: tuple[tuple[str, int, int], ...] = ()
+    held: tuple[int, ...] = ()
 
 
 def to_json(run: RawRun) -> str:
@@ -171,7 +173,7 @@ def from_json(text: str) -> RawRun:
     events = tuple(RawEvent(**{**each, "calls": tuple(each["calls"])}) for each in data.pop("events"))
     cores = tuple(_core(each) for each in data.pop("cores"))
     accesses = tuple(RawAccess(**each) for each in data.pop("accesses"))
-    goals, notes = tuple(data.pop("goals")), tuple(data.pop("notes"))
+    goals, notes, held = (tuple(data.pop(each)) for each in ("goals", "notes", "held"))
     trace, writes = _trace(data.pop("trace")), tuple((a, b, c) for a, b, c in data.pop("writes"))
     return RawRun(
         events=events,
@@ -181,6 +183,7 @@ def from_json(text: str) -> RawRun:
         notes=notes,
         trace=trace,
         writes=writes,
+        held=held,
         **data,
     )
 

@@ -53,6 +53,14 @@ def test_the_calls_that_led_there_are_told() -> None:
     assert "reset_handler" in finding.lines[-1]
 
 
+def test_calls_of_a_recursion_are_one_line() -> None:
+    """A function that calls itself at one place has one line, with how often it did."""
+    finding = findings(_result(device(sampler="deep-recursion")))[0]
+    (line,) = [each for each in finding.lines if each.endswith(" times")]
+    assert line.startswith("called from ")
+    assert len(finding.lines) == len({each.partition(" (")[0] for each in finding.lines})
+
+
 def test_a_sound_start_holds() -> None:
     """A rehearsal without an error holds, and says why it ended."""
     result = KEEPS["both cores start"]()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule, Severity
@@ -28,19 +29,24 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 MAX_CALLS = 8
-"""Calls that led to a finding which are listed."""
+"""Calls that led to a finding which are listed; those of a recursion, one after the other, count as one."""
 
 
 def finding_of(error: RehearsedFinding) -> Finding:
     """What a rehearsal found, in the form that all findings have."""
-    where = f"core {error.core}, after {error.time:,} instructions" if error.core else ""
+    where = f"core {error.core}" if error.core else ""
+    if error.core and error.time:
+        where += f", after {error.time:,} instructions"
     if error.place is not None:
         where += f", at {error.place}"
     if error.times > 1:
         where += f", {error.times:,} times from there"
-    calls = [f"called from {call}" for call in reversed(error.calls)]
-    if outer := calls[MAX_CALLS:]:
-        calls[MAX_CALLS:] = [f"and {len(outer):,} outer call{'s' if len(outer) > 1 else ''}"]
+    calls = [(str(call), len([*same])) for call, same in groupby(reversed(error.calls))]
+    shown = [
+        f"called from {call}{f', {times:,} times' if times > 1 else ''}" for call, times in calls[:MAX_CALLS]
+    ]
+    if outer := sum(times for _, times in calls[MAX_CALLS:]):
+        shown.append(f"and {outer:,} outer call{'s' if outer > 1 else ''}")
     return Finding(
         error.what,
         (error.core, error.kind),
@@ -48,7 +54,7 @@ def finding_of(error: RehearsedFinding) -> Finding:
         found=error.found,
         expected=error.expected,
         next_step=error.next_step,
-        lines=tuple(calls),
+        lines=tuple(shown),
         source=error.place.source if error.place else "",
     )
 

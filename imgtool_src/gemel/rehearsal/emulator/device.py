@@ -17,6 +17,7 @@ from gemel.rehearsal.emulator.registers.release import ReleaseWatch
 from gemel.rehearsal.emulator.schedule import Schedule
 from gemel.rehearsal.emulator.shared_trace import SharedTrace
 from gemel.rehearsal.emulator.system_space.interrupts import FIRST_EXTERNAL, Masks
+from gemel.rehearsal.emulator.word_goals import WordGoals
 from gemel.rehearsal.plan import PAGE, DevicePlan
 from gemel.spans import Span
 
@@ -33,7 +34,6 @@ class Device:
         slacks = {window.memory: window.start % PAGE for core in plan.cores for window in core.windows}
         self.memories = {each.name: Backing(each, slacks.get(each.name, 0)) for each in plan.memories}
         self.reached_goals = [False] * len(plan.goals)
-        self._words_sought = {index: goal.word for index, goal in enumerate(plan.goals) if goal.word}
         self.running: EmulatedCore | None = None
         self.to_start: list[tuple[str, int]] = []
         """Cores that were released and have not started yet, with their vector tables."""
@@ -69,6 +69,7 @@ class Device:
             self,
         )
         self.schedule = Schedule(plan, self.cores, self.memories)
+        self.words = WordGoals(plan.goals, self.cores, self.memories, self._reach)
         fine_watches.install(self.cores, self.memories, plan.watches)
         self.trace = SharedTrace(plan, self.cores, self.memories) if plan.traced else None
 
@@ -105,13 +106,6 @@ class Device:
             core.bus.map_memories(self._released)
         primary = next(core for core in self.cores.values() if core.plan.primary)
         self.start(self.schedule.on_core(primary, now))
-
-    def look_at_words(self) -> None:
-        """After each turn of a core, since another turn may write a word again."""
-        for index, (memory, offset, value, mask) in list(self._words_sought.items()):
-            if self.memories[memory].word(offset) & mask == value & mask:
-                del self._words_sought[index]
-                self._reach(index, None)
 
     # -- what cores and registers ask of it ---------------------------------------------------------
 

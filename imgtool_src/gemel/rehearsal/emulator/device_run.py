@@ -56,7 +56,7 @@ class _Run:
             turn = schedule.limit(core)
             device.run(core, limit if turn is None else min(limit, turn))
             now = schedule.common(core, core.time)
-            device.look_at_words()
+            device.words.look()
             if device.to_restart:
                 device.restart(now)
                 self._same = SameState(device)

@@ -56,6 +56,9 @@ def result_of(device: Device, ended: str) -> RawRun:
         },
         trace=device.trace.result() if device.trace is not None else None,
         writes=tuple(device.registers.writes),
+        held=tuple(
+            device.memories[goal.word[0]].word(goal.word[1]) if goal.word else 0 for goal in device.plan.goals
+        ),
     )
 
 

@@ -92,8 +92,7 @@ def _finding(race: Race, names: CodeNames, severity: RehearsalSeverity) -> Rehea
     found = f"{address}: {_side(first, names)}; {_side(second, names)}"
     expected = "a release, interrupt, lock or flag between the two accesses"
     place = names.place(second.core, second.pc, source=True)
-    other = names.place(first.core, first.pc, source=True)
-    return RehearsalFinding("race", severity, second.core, 0, 1, what, found, expected, hint, place, (other,))
+    return RehearsalFinding("race", severity, second.core, 0, 1, what, found, expected, hint, place)
 
 
 def _lost_wake_ups(run: RawRun | None, names: CodeNames, slept: Sequence[Site]) -> Iterator[RehearsalFinding]:

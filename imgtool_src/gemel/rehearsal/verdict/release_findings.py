@@ -151,7 +151,7 @@ def _turning(run: RawRun) -> dict[str, RawEvent]:
 
 def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     """One finding for each goal that was not reached."""
-    for goal, reached in zip(plan.goals, run.goals, strict=True):
+    for number, (goal, reached) in enumerate(zip(plan.goals, run.goals, strict=True)):
         if reached:
             continue
         raw = next(each for each in run.cores if each.name == goal.core)
@@ -175,6 +175,7 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             waits = f"; {reads(polls, names)} again and again, which a handler is to write (taken so far: {taken})"
             by = "a handler"
         does += waits + last_line(run, goal.core)
+        does += f"; the word holds {format_address(run.held[number])}" if goal.word else ""
         others = interrupts_that_do_not_come(plan, run, raw, names, raw.held_off if masked else 0)
         let = f"let {word_name(raw.held_off)} be taken" if masked else "see the timeline"
         see = f"see why {by} does not write what ends that" if waits else let

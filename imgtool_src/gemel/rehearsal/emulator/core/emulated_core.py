@@ -166,6 +166,7 @@ class EmulatedCore:
     def hold(self) -> None:
         """Back into reset: all that a reset sets; RAM keeps its content."""
         self.state = "reset"
+        self.calls = self.calls and self._no_calls()
         self.coming.clear()
         self.faults.open.clear()
         self.interrupts.reset()
@@ -345,12 +346,15 @@ class EmulatedCore:
             return
         uc = self.native.uc
         if wanted:
-            self.calls = self.calls or CallStack(self.bus.read_bytes, self.stack_in_use)
+            self.calls = self.calls or self._no_calls()
             self._block_hook = uc.hook_add(self._unicorn.UC_HOOK_BLOCK, self._on_block)
         else:
             uc.hook_del(self._block_hook)
             self._block_hook = self.calls = None
         uc.ctl_flush_tb()
+
+    def _no_calls(self) -> CallStack:
+        return CallStack(self.bus.read_bytes, self.stack_in_use)
 
     # -- callbacks -----------------------------------------------------------------------------------
 
