@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.backing import Backing
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 
-WORD, WIDEST = 4, 8
+WORD, DOUBLE_WORD = 4, 8
 """Bytes of a goal's word, and of the longest write, which may begin in front of it."""
 
 
@@ -49,7 +49,7 @@ class WordGoals:
                     held[at] = byte
             self._compare(index, int.from_bytes(held, "little"), core.registers.pc & ~1)
 
-        first = max(0, start - WIDEST + 1)
+        first = max(0, start - DOUBLE_WORD + 1)
         core.bus.watch_memory(written, None, Span.from_bounds(first, start + WORD))
 
     def look(self) -> None:
