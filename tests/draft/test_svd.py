@@ -11,8 +11,10 @@ import pytest
 from device_descriptions import TIMER, svd
 from gauge_builds import BUILT
 from seconds import within
+from thumb import assembled
 
 from gemel.cli.main import exit_code
+from gemel.draft.document_devices import _addresses
 from gemel.draft.svd import NotSvd, read_svd
 from gemel.layout.reader import read_layout
 
@@ -250,3 +252,21 @@ def test_draft_says_which_bits_a_write_changes(folder: Path, capsys: pytest.Capt
     assert "By gauge.svd a write clears, sets or inverts bits of UART" in remarks
     assert "By gauge.svd a read changes bits of UART" in remarks
     assert "COUNT" not in remarks
+
+
+LOADS = {
+    "a word": ("ldr r3, =0x50200000\n .ltorg", True),
+    "two halves": ("movw r3, #0\n movt r3, #0x5020", True),
+    "a constant of eight bits": ("mov.w r3, #0x58000000", True),
+    "a constant and a shift": ("movs r3, #0xB0\n lsls r3, r3, #23", True),
+    "a shift of another register": ("movs r3, #0xB0\n lsls r3, r2, #23", False),
+    "a complement": ("mvn r3, #0x58000000", False),
+}
+
+
+@pytest.mark.parametrize("name", LOADS)
+def test_addresses_that_code_loads(name: str, tmp_path: Path) -> None:
+    """Each way in which compilers load the address of a peripheral is one that the build uses."""
+    code, loads = LOADS[name]
+    found = _addresses(assembled(f"push {{r3, lr}}\n {code}\n ldr r2, [r3]\n", tmp_path))
+    assert bool({0x5020_0000, 0x5800_0000} & found) is loads

@@ -10,7 +10,7 @@ from gemel.draft.drafting import Draft
 from gemel.draft.page import Page, listed, size_words
 from gemel.draft.svd import Peripheral, Register
 from gemel.layout.rehearsal_model import ALL_BITS
-from gemel.m_profile.halfwords import moved_constant
+from gemel.m_profile.halfwords import modified_constant, moved_constant, wide_immediate
 from gemel.spans import Span, align_down, align_up, format_address, merge
 
 MAX_ENTRIES, MAX_SEQUENCES, MAX_NAMES, MAX_MEMORIES = 256, 64, 4096, 16
@@ -20,11 +20,11 @@ PAGE = 4096
 PRIVATE = Span(0xE000_0000, 0x2000_0000)
 """What every core has to itself; the rehearsal knows these registers."""
 
-_MOVW, _MOVT = 0xF240, 0xF2C0
+_MOVS, _MOV_WIDE, _MOVW, _MOVT = 0x4, 0xF04F, 0xF240, 0xF2C0
 
 
 def used_peripherals(draft: Draft, peripherals: Iterable[Peripheral]) -> list[Peripheral]:
-    """Those that code of the builds has an address of: a word, or the halves that MOVW and MOVT load."""
+    """Those that code of the builds has an address of: a word, or a constant that its instructions load."""
     found: set[int] = set()
     for seen in draft.seen:
         for segment in seen.build.stored:
@@ -44,19 +44,24 @@ def used_peripherals(draft: Draft, peripherals: Iterable[Peripheral]) -> list[Pe
 
 
 def _addresses(data: bytes) -> set[int]:
-    """Words that may be addresses.  Arm Architecture Reference Manuals: MOV (immediate) T3, MOVT T1."""
+    """Words that may be addresses, and constants that code moves to a register.
+
+    Arm Architecture Reference Manuals: MOV (immediate) T1, T2 and T3, MOVT T1, LSL (immediate) T1.
+    """
     words = {int.from_bytes(data[at : at + 4], "little") for at in range(0, len(data) - 3, 4)}
     halves = [int.from_bytes(data[at : at + 2], "little") for at in range(0, len(data) - 1, 2)]
     low: dict[int, int] = {}
     for first, second in pairwise(halves):
-        if second & 0x8000 or first & 0xFBF0 not in (_MOVW, _MOVT):
+        if first >> 11 == _MOVS and second >> 11 == 0 and second & 7 == second >> 3 & 7 == first >> 8 & 7:
+            words.add((first & 0xFF) << (second >> 6 & 0x1F))
+        elif second & 0x8000:
             continue
-        value = moved_constant(first, second)
-        register = second >> 8 & 0xF
-        if first & 0xFBF0 == _MOVW:
-            low[register] = value
-        else:
-            words.add(value << 16 | low.get(register, 0))
+        elif first & 0xFBEF == _MOV_WIDE:
+            words.add(modified_constant(wide_immediate(first, second)))
+        elif first & 0xFBF0 == _MOVW:
+            low[second >> 8 & 0xF] = moved_constant(first, second)
+        elif first & 0xFBF0 == _MOVT:
+            words.add(moved_constant(first, second) << 16 | low.get(second >> 8 & 0xF, 0))
     return words
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from gemel.m_profile.halfwords import modified_constant
+from gemel.m_profile.halfwords import modified_constant, wide_immediate
 from gemel.m_profile.memory_accesses import memory_access
 from gemel.rehearsal.emulator.core.instruction_needs import is_sleep, is_wait_for_event
 from gemel.rehearsal.emulator.device_events import EventLog
@@ -486,4 +486,4 @@ def _compared(core: EmulatedCore, first: int, second: int) -> Iterator[int]:
     elif first & 0xFF00 == 0x4500:
         yield from (core.registers.value(first >> 4 & 8 | first & 7), core.registers.value(first >> 3 & 0xF))
     elif first & 0xFBF0 == 0xF1B0 and second & 0x8F00 == 0x0F00:
-        yield modified_constant((first & 0x400) << 1 | second >> 4 & 0x700 | second & 0xFF)
+        yield modified_constant(wide_immediate(first, second))
