@@ -33,6 +33,7 @@ KEEPS = {
     "HEX": (COPY, HEX, 0),
     "a word more": (MORE, BINARY, 0),
     "pieces of eight words": (PIECES, BINARY, 0),
+    "settings in the next erase block": (f"{COPY} {SETTINGS.replace('4000u', '1000u')}", BINARY, 0),
     "settings in flash that are still erased": (f"{COPY} {SETTINGS}", BINARY, 0),
 }
 
@@ -53,6 +54,26 @@ def test_the_data_is_missed(case: str, compiler: str, family: str, level: str) -
     (found,) = _said(BREAKS[case], compiler, family, level)
     assert "where nothing is stored" in found.found
     assert "--remove-section" in found.next_step
+
+
+@pytest.mark.parametrize(("compiler", "family", "level"), WITH)
+def test_constants_and_data_are_missed(compiler: str, family: str, level: str) -> None:
+    """A file of vectors and code alone ends some way before the data that code copies."""
+    edits = (
+        ("/*BEFORE*/", f"{VALUES} const volatile uint32_t curve[40] = {{ 1, 2, 3 }};"),
+        ("/*MAIN*/", f"{RELEASE} level = values[turns & 31] + curve[turns & 31];"),
+        (
+            " *(.rodata .rodata.*) . = ALIGN(4); } > code",
+            " . = ALIGN(4); } > code .rodata : { *(.rodata*) } > code",
+        ),
+    )
+    whole, part = (
+        compiled("station", compiler, family, level, edits, f"{BINARY}{only}")
+        for only in ("", " -j .vectors -j .text")
+    )
+    for data, count in ((whole, 0), (part, 1)):
+        builds = pair(station=data, sampler=compiled("sampler", compiler, family, level))
+        assert len(findings(said_by(RULE, layout_for(family), builds))) == count
 
 
 @pytest.mark.parametrize(("compiler", "family", "level"), WITH)

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import pytest
 from compiled_pairs import CODE, RELEASE, compiled, layout_for, pair, said_by
+from record_lines import s_line
 from small_device import TODAY, findings
 
 from gemel.checking.runner import check
+from gemel.image.gathering import LEAST_USUAL
+from gemel.image.s_record import decode
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 
@@ -28,6 +31,8 @@ SECTIONS = {
     "a word for a checksum": ((AFTER, "} > code\n  end_of_code = .; . = . + 4;\n  .ARM.exidx"),),
     "words for a serial number": ((AFTER, "} > code\n  end_of_code = .; . = . + 16;\n  .ARM.exidx"),),
     "32 bytes for a digest": ((AFTER, "} > code\n  end_of_code = .; . = . + 32;\n  .ARM.exidx"),),
+    "48 bytes for a signature": ((AFTER, "} > code\n  end_of_code = .; . = . + 48;\n  .ARM.exidx"),),
+    "code at a fixed place": ((".text : {", ".text 0x10000230 : {"),),
     "a page of settings": ((".text : {", ".settings (NOLOAD) : { . += 256; } > code .text : {"),),
 }
 
@@ -62,6 +67,25 @@ def test_code_that_goes_on_into_the_gap(compiler: str, family: str, level: str) 
     last = len(lines) - 5
     lost = [at for at in range(20, last) if _said(lines[:at] + lines[at + 1 :], compiler, family, level)]
     assert len(lost) > (last - 20) // 2
+
+
+@pytest.mark.parametrize(("compiler", "family", "level"), WITH)
+def test_several_records_are_lost(compiler: str, family: str, level: str) -> None:
+    """Where code goes on into what they had; of as many bytes that a script leaves free nothing is said."""
+    lines = _lines(HEX, compiler, family, level)
+    last = len(lines) - 8
+    found = [_said(lines[:at] + lines[at + 3 :], compiler, family, level) for at in range(10, last)]
+    lost = [each for each in found if each]
+    assert len(lost) >= 3
+    assert all(len(each) == 1 and "lacks 3 records" in each[0].what for each in lost)
+
+
+@pytest.mark.parametrize(("size", "count"), [(LEAST_USUAL - 1, 0), (LEAST_USUAL, 1)])
+def test_gaps_of_a_multiple_of_a_short_record_are_none(size: int, count: int) -> None:
+    """Records of fewer bytes than LEAST_USUAL leave any gap as several of them."""
+    places = [0x1000_0000 + size * at for at in (0, 1, 2, 3, 6, 7, 8, 9)]
+    lines = [*(s_line(3, at, bytes(range(size))) for at in places), s_line(7)]
+    assert len(decode([b"".join(lines)], "two.srec").gaps) == count
 
 
 @pytest.mark.parametrize("after", [HEX, SREC], ids=["HEX", "S-records"])

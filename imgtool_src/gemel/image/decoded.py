@@ -9,16 +9,17 @@ from gemel.structs import NamedTuple, Struct
 
 
 class RecordGap(NamedTuple):
-    """Bytes that no record of a text format has, as if one after ``line`` had been lost."""
+    """Bytes that no record of a text format has, as if so many after ``line`` had been lost."""
 
     span: Span
     line: int
+    records: int = 1
 
     @property
-    def may_be_alignment(self) -> bool:
-        """Whether what comes next may have been aligned: as many bytes are to its next multiple of a power of two."""
+    def may_be_meant(self) -> bool:
+        """Whether what comes next may have a place of its own, or be aligned to a power of two above the gap's size."""
         end = self.span.end
-        return self.span.size < end & -end
+        return self.records > 1 or self.span.size < end & -end
 
 
 class Decoded(Struct):

@@ -40,6 +40,10 @@ REPEATED = "bytes are given twice, both times the same"
 """The remark on records that overlap and agree."""
 
 
+LEAST_USUAL = 8
+"""Bytes of a record of which several may have been lost: gaps of any size are a multiple of smaller ones."""
+
+
 class Gathering:
     """The bytes, problems and remarks of the file ``name`` (used in ``where`` only).
 
@@ -136,7 +140,7 @@ class Gathering:
         return Decoded(image, entry, tuple(self._remarks_in_full()), tuple(self._gaps()))
 
     def _gaps(self) -> Iterator[RecordGap]:
-        """Where a record may have been lost, after one as long as most are: another, or a shorter last one.
+        """Where records may have been lost, after one as long as most are: others, or a shorter last one.
 
         A word or a few that are left free on purpose, such as for a checksum, are a power of two.
         """
@@ -149,9 +153,12 @@ class Gathering:
         for index in (each for each in stretches[:-1] if self._rows[each] == usual):
             size = self._offsets[index + 1] - self._offsets[index]
             end, following = self._addresses[index] + size, self._addresses[index + 1]
-            gap = RecordGap(Span(end, max(0, following - end)), self._lines[index] + size // usual - 1)
-            is_rest = gap.span.size < usual and gap.span.size.bit_count() > 1
-            if gap.span.size == usual or (is_rest and not gap.may_be_alignment):
+            lost, rest = divmod(max(0, following - end), usual)
+            gap = RecordGap(
+                Span(end, usual * lost + rest), self._lines[index] + size // usual - 1, max(1, lost)
+            )
+            is_rest = not lost and rest.bit_count() > 1 and not gap.may_be_meant
+            if is_rest or (not rest and (lost == 1 or (lost and usual >= LEAST_USUAL))):
                 yield gap
 
     def _no_record(self) -> Problem:

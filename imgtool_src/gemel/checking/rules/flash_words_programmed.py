@@ -47,7 +47,7 @@ def _lost_records(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
     explained = [
         each.span
         for each in gaps
-        if each.may_be_alignment or (table and _is_beside_handlers(inspection, table, each.span))
+        if each.may_be_meant or (table and _is_beside_handlers(inspection, table, each.span))
     ]
     run_into = []
     if table and explained:
@@ -56,11 +56,13 @@ def _lost_records(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
         run_into = where_code_goes_on(inspection, table, explained)
     for gap in gaps:
         if gap.span not in explained or gap.span in run_into:
+            lost = counted(gap.records, "record") if gap.records > 1 else "a record"
             yield Finding(
-                f"the file of build {plan.name} lacks a record",
+                f"the file of build {plan.name} lacks {lost}",
                 concerned(plan.name, plan.core, plan.stored_in),
                 where=f"build {plan.name} ({build.file if build else ''}), after line {gap.line}",
-                found=f"nothing for {sized(gap.span)}, as many bytes as a record has",
+                found=f"nothing for {sized(gap.span)}, "
+                + ("which code goes on into" if gap.records > 1 else "as many bytes as a record has"),
                 expected="records without a gap between them, or one that an alignment makes",
                 span=gap.span,
                 next_step="make the file again, or compare it with the ELF file that it was made of",
@@ -172,8 +174,8 @@ RULE = Rule(
     severity="warning",
     guards="device",
     checks="In each build as stored and in each range of a checksum, the image holds bytes of every write "
-    "unit; the HEX or S-record file of a build has no gap of one record that neither an alignment, a stamp "
-    "nor free words of a vector table explain.",
+    "unit; the HEX or S-record file of a build has no gap of one record, or of several that code goes on into, that "
+    "neither an alignment, a stamp nor free words of a vector table explain.",
     why="Flash with error correction has no valid correction bits in an erased word: reading one can raise a "
     "bus fault, in the start-up code's checksum loop or in a prefetch after the last instruction, so the "
     "device never starts although every byte compares equal. A warning, since the layout does not say "

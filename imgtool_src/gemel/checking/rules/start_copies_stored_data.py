@@ -15,9 +15,10 @@ from gemel.inspection.ram.windows import parts_of, windows_of
 from gemel.inspection.start_up.started import LEAST_BLOCK, plain_at_reset
 from gemel.inspection.start_up.tables import StartEntry
 from gemel.inspection.wording import concerned, segment_words, sized
+from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
-from gemel.spans import Span, format_address, format_size
+from gemel.spans import Span, align_up, format_address, format_size
 from gemel.structs import replace
 
 if TYPE_CHECKING:
@@ -81,18 +82,22 @@ def _erased(inspection: Inspection, placement: Placement, source: Span, copied: 
 
 
 def _after_its_end(inspection: Inspection, placement: Placement, placed: PlacedBuild) -> Iterator[Finding]:
-    """What code of a build without symbols copies from right after the build's last byte, where nothing is stored.
+    """What code of a build without symbols copies from after the build's last byte, where nothing is stored.
 
-    Of a block that begins in the build, the end may be rounded up to what one instruction copies.
+    That is in the last byte's erase block: what a program keeps in flash itself is in others.  Of a block that begins
+    in the build, the end may be rounded up to what one instruction copies.
     """
     from gemel.inspection.cores.code_settings import answered_run
 
+    located = locate(inspection.layout, placed.stored.start)
+    block = (located.memory.erase_block if located else None) or 1
     end = placed.run_start + placed.stored.size
+    near = max(4, align_up(placed.stored.end, block) - placed.stored.end)
     for answer in ANSWERS:
         run = answered_run(inspection, placement.plan.name, answer)
         for source, span in run.copies if run else ():
             first, last = source or 0, (source or 0) + span.size
-            if end <= first < end + 4 or first < end < last - LARGEST_PIECE:
+            if end <= first < end + near or first < end < last - LARGEST_PIECE:
                 rest = Span.from_bounds(max(first, end), last)
                 found = [
                     replace(each, next_step=_WHOLE) for each in _erased(inspection, placement, rest, span)
