@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
+from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from small_device import TODAY
 from verdict_builds import AT_ZERO, RECORDED, broken_in, builds_of, layout_of
 
@@ -12,6 +13,7 @@ from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
+from gemel.layout.reader import ReadLayout
 from gemel.spans import Span
 from gemel.structs import replace
 
@@ -217,3 +219,54 @@ def test_exchanged_builds_are_named_by_the_record(family: str) -> None:
     (finding,) = [found.finding for each in result.results for found in each.findings]
     assert finding.what.endswith("are in each other's place")
     assert {"station", "sampler"} <= set(finding.what.split())
+
+
+IN_SAMPLER = (0, 4, 8, 0x24, 0x30, 0x5F, 0x60, 0x61)
+
+
+def _cut(image: SparseBytes, start: int, padded: bool) -> SparseBytes:
+    """What is before an address; ``padded`` with erased bytes to the old end."""
+    cut, bounds = image.copy(), image.bounds()
+    if bounds and bounds.end > start:
+        cut.erase(Span.from_bounds(start, bounds.end))
+        if padded:
+            cut.write(start, b"\xff" * (bounds.end - start))
+    return cut
+
+
+def _errors(image: SparseBytes, read: ReadLayout) -> dict[str, tuple[str, ...]]:
+    """The findings of an image alone, each with its evidence."""
+    result = check(Inspection(read, image, {}, disassemble=True), TODAY)
+    return {each.what: (each.found, *each.lines) for _, each in result.open_findings("error")}
+
+
+@pytest.mark.parametrize("padded", [False, True])
+@pytest.mark.parametrize("changes", [(), RECORDED], ids=["no record", "record"])
+@pytest.mark.parametrize("family", ["v6", "v7", "v8"])
+def test_an_image_alone_that_is_cut(family: str, changes: tuple[tuple[str, str], ...], padded: bool) -> None:
+    """It ends somewhere: one finding, with where; another fault before that is one of its own."""
+    read = layout_of(family, *changes)
+    image = join(read, builds_of(family)).image
+    for offset in IN_SAMPLER:
+        found = _errors(_cut(image, SAMPLER + offset, padded), read)
+        assert len(found) == 1
+        if offset or padded:
+            assert any(
+                "it may be cut" in line or "its file may be cut" in line for line in sum(found.values(), ())
+            )
+    image.write(STATION + 4, bytes((image.read(Span(STATION + 4, 1), None)[0] & 0xFE,)))
+    found = _errors(_cut(image, SAMPLER + 0x30, padded), read)
+    assert len(found) == 2
+    assert "the reset handler of build station lacks the Thumb bit" in found
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_the_gauge_alone_that_is_cut(arrangement: str) -> None:
+    """In builds, between them, in a checksum, in the record: one finding each, warnings too."""
+    read = gauge(arrangement)
+    image = join(read, gauge_builds(arrangement)).image
+    for span in image.spans():
+        middle = span.start + span.size // 2
+        for start in (span.start + 4, span.start + 0x88, middle, middle | 1, span.end - 40, span.end - 4):
+            found = broken_in(check(Inspection(read, _cut(image, start, False), {}), TODAY))
+            assert sum(found.values()) == 1, f"{start:#x}: {found}"

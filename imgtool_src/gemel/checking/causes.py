@@ -11,6 +11,7 @@ from gemel.inspection.altered.unchanged import builds_as_recorded
 from gemel.inspection.cores.views import ERASED_WORD
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding
+from gemel.spans import Span
 from gemel.structs import NamedTuple, replace
 
 DIFFERS = "image-equals-builds"
@@ -36,6 +37,16 @@ OTHERS = "vectors-of-own-build"
 
 MISPLACED = ("builds-in-own-areas", "load-addresses-in-flash")
 """Rules whose finding about a build without a byte in its own area is the cause of all else about that build."""
+
+ENDS = (
+    RECORD,
+    "vector-table-not-blank",
+    "vector-table-complete",
+    "checksums-match",
+    "reset-handler-in-code",
+    "handlers-in-code",
+)
+"""Rules whose finding that an image alone ends before something is the cause of all after its end, the first of them."""
 
 STARTS = ("vector-table-not-blank", "reset-handler-in-code")
 """Rules whose finding says where a build starts, and so that its addresses were changed after it was linked."""
@@ -89,6 +100,7 @@ def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[FindingK
         _stated(found),
         _of_a_moved_record(found, inspection),
         _of_a_damaged_image(found, inspection),
+        _of_a_cut_image(found, inspection),
         _of_changed_bytes(found),
     ):
         for place, candidates in source.items():
@@ -181,6 +193,26 @@ def _of_a_damaged_image(found: Open, inspection: Inspection) -> _Causes:
     ):
         return {}
     return dict.fromkeys(found, places)
+
+
+def _of_a_cut_image(found: Open, inspection: Inspection) -> _Causes:
+    """Findings about what should be at the end of an image alone, or after it, by the first that says that it ends."""
+    bounds = inspection.image.bounds()
+    if inspection.builds or bounds is None:
+        return {}
+    from gemel.inspection.altered.changed_bytes import cut_before, end_of_written
+
+    end, layout = end_of_written(inspection), inspection.layout
+    ending = []
+    for place, (_, severity, finding) in found.items():
+        if place.rule in ENDS and severity == "error" and finding.span:
+            after = (finding.span, Span(bounds.end, 1), Span(end, 1))
+            said = {line for span in after for line in cut_before(inspection, span)}
+            ending += [place] if said & {finding.found, *finding.lines} else []
+    ending.sort(key=lambda each: ENDS.index(each.rule))
+    lost = {area for area in layout.areas if layout.span_of(area).end > end}
+    lost |= {plan.name for plan in layout.builds.values() if plan.stored_in in lost}
+    return {place: ending for place, (_, _, finding) in found.items() if lost & {*finding.parties}}
 
 
 def _of_the_misplaced(found: Open, inspection: Inspection) -> _Causes:

@@ -8,6 +8,7 @@ from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import HandlerFault, judged_words, words_after_table
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import (
+    cut_before_code,
     ends_inside,
     named_words,
     place_of,
@@ -73,7 +74,10 @@ def _finding(inspection: Inspection, table: VectorTable, fault: HandlerFault, in
         found=described_word(inspection, core, table.words[indices[0]]) + others,
         expected=_expected(inspection, table, fault),
         span=words_span(table, indices),
-        lines=value_lines(inspection, table, indices) if others else (),
+        lines=(
+            *(value_lines(inspection, table, indices) if others else ()),
+            *cut_before_code(inspection, table, table.words[indices[0]]),
+        ),
         follows_from=(
             ("build-ids-equal", name),
             ("handlers-executable", place_of(table, *indices)),

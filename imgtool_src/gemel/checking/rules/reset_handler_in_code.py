@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.code.code_starts import inside_of
 from gemel.inspection.cores.vector_tables import (
+    cut_before_code,
     ends_inside,
     moved_words,
     named_words,
@@ -80,6 +81,7 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         found=described_word(inspection, core, reset),
         expected=expected,
         span=word_span(table, 1),
+        lines=cut_before_code(inspection, table, reset),
         next_step=next_step,
         follows_from=(*cause, ("build-ids-equal", table.plan.name)),
     )

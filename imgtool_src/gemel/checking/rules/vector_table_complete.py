@@ -29,7 +29,7 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     later = words_after_table(inspection, table)
     end = table_end(inspection, table) if later else None
     if without(missing, unused):
-        yield _finding(table, whole, missing)
+        yield _finding(inspection, table, whole, missing)
     elif end and ends_before_interrupts(inspection, table):
         yield Holds(f"build {table.plan.name}: no word for an interrupt, of which its code enables none")
     elif end:
@@ -60,7 +60,9 @@ def _of_named(inspection: Inspection, table: VectorTable) -> tuple[tuple[str, st
     return (("handlers-at-function-starts", table.plan.name),) if lacks else ()
 
 
-def _finding(table: VectorTable, whole: Span, missing: list[Span]) -> Finding:
+def _finding(inspection: Inspection, table: VectorTable, whole: Span, missing: list[Span]) -> Finding:
+    from gemel.inspection.altered.changed_bytes import cut_before
+
     words = [
         index for index in range(whole.size // 4) if any(_word(whole, index).overlaps(gap) for gap in missing)
     ]
@@ -71,6 +73,7 @@ def _finding(table: VectorTable, whole: Span, missing: list[Span]) -> Finding:
         found=f"nothing of the build at {', '.join(map(str, missing))}",
         expected=f"{format_size(whole.size)} for 16 + {table.core.interrupts} words, {whole}, in the build",
         span=missing[0],
+        lines=() if table.plan.name in inspection.builds else cut_before(inspection, missing[0]),
         follows_from=(("build-ids-equal", table.plan.name),),
     )
 
