@@ -69,7 +69,7 @@ def test_with_the_image_alone_it_is_a_warning(checked) -> None:
     code, output = checked()
     assert code == 0
     assert "swept-instructions-fit-core" in output
-    assert "less certain than with the ELF file" in " ".join(output.split())
+    assert "less certain than with mapping symbols" in " ".join(output.split())
 
 
 def test_the_disassembler_is_loaded_only_when_it_spells(checked) -> None:

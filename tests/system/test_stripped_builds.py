@@ -70,3 +70,36 @@ def test_what_takes_memory_of_others_is_found_all_the_same(family: str, level: s
     )
     (finding,) = findings(said_by("ram-claims-in-own-areas", layout_for(family), builds))
     assert "0x2000_2800..0x2000_283F" in finding.found
+
+
+DIVIDING = (
+    "/*BEFORE*/",
+    "__attribute__((used, noinline)) uint32_t shared_by(uint32_t a, uint32_t b) { uint32_t r;"
+    ' __asm volatile(".inst.w 0xfbb1f0f2\\n\\t.inst.w 0xf3c000c3" : "=r"(r) : "r"(a), "r"(b)); return r; }',
+)
+"""UDIV and UBFX, which Armv6-M lacks."""
+
+DIVIDED = ("/*MAIN*/", f"{RELEASE} level = shared_by(level, turns);")
+ROUNDED = ("/*MAIN*/", f"{RELEASE} level = turns / level + turns % 10u; mark = level << turns;")
+WITHOUT_MAPPING = (
+    "arm-none-eabi-strip",
+    "arm-none-eabi-strip -x",
+    "arm-none-eabi-strip -K reset",
+    "arm-none-eabi-objcopy -w -N $*",
+    "llvm-strip --strip-sections",
+    "llvm-strip --keep-symbol=main",
+    "llvm-objcopy --discard-all",
+)
+
+
+@pytest.mark.parametrize("after", WITHOUT_MAPPING)
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+def test_instructions_without_mapping_symbols(compiler: str, after: str) -> None:
+    """Code is followed from its vectors, as that of an image alone, whatever other symbols are left."""
+    read, rule = layout_for("v6"), "swept-instructions-fit-core"
+    sampler = compiled("sampler", compiler, "v6", "-O2", (ROUNDED,), after)
+    station = compiled("station", compiler, "v6", "-O2", (DIVIDING, DIVIDED), after)
+    found = findings(said_by(rule, read, pair(station=station, sampler=sampler)))
+    assert [each.parties for each in found] == [("station",), ("station",)]
+    whole = compiled("station", compiler, "v6", "-O2", (DIVIDING, DIVIDED))
+    assert not findings(said_by(rule, read, pair(station=whole, sampler=sampler)))

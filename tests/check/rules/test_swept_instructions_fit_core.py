@@ -92,8 +92,8 @@ def test_it_is_said_to_be_less_certain() -> None:
     result = BREAKS["one float instruction"]()
     (finding,) = findings(result)
     assert result.severity == "warning"
-    assert finding.lines[-1].startswith("less certain than with the ELF file")
-    assert "ELF file, which settles it" in result.rule.remedy
+    assert finding.lines[-1].startswith("less certain than with mapping symbols")
+    assert "ELF file, not stripped, which settles it" in result.rule.remedy
 
 
 @pytest.mark.parametrize(
@@ -103,7 +103,7 @@ def test_what_is_swept_is_said_to_be_less_certain_still(case: str) -> None:
     """Where no branch from the vectors leads, the finding says that the bytes only read as code."""
     (finding,) = findings(BREAKS[case]())
     assert finding.found.endswith(("vmov s0, r0", "vadd.f32 s0, s0, s1"))
-    assert finding.lines[-1].startswith("much less certain than with the ELF file")
+    assert finding.lines[-1].startswith("much less certain than with mapping symbols")
 
 
 def test_with_the_symbols_the_other_rule_looks() -> None:

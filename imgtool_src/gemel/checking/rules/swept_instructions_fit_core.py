@@ -22,11 +22,11 @@ if TYPE_CHECKING:
     from gemel.m_profile.unmapped import UnmappedCode
 
 FOLLOWED = (
-    "less certain than with the ELF file: code is separated from data by following branches from the vectors, "
+    "less certain than with mapping symbols: code is separated from data by following branches from the vectors, "
     "so this may be data"
 )
 SWEPT = (
-    "much less certain than with the ELF file: no branch from the vectors leads here, the bytes only read as "
+    "much less certain than with mapping symbols: no branch from the vectors leads here, the bytes only read as "
     "code, so this may well be data"
 )
 
@@ -44,13 +44,14 @@ class SweptBytes(NamedTuple):
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """Outcomes for each build whose symbols are not given, and for code areas of no build."""
+    """Outcomes for each build whose symbols or mapping symbols are not given, and for code areas of no build."""
     reason = why_not(inspection.disassemble)
     stretches = {}
     for plan in vector_builds(inspection.layout):
-        build = inspection.builds.get(plan.name)
-        if not needs_elf(plan.name, build, "symbols"):
-            continue
+        if not needs_elf(plan.name, inspection.builds.get(plan.name), "symbols"):
+            mapped = None if reason else inspection.mapped_code.get(plan.name)
+            if mapped is None or mapped.sections or not mapped.unmapped:
+                continue
         if plan.name not in inspection.placed:
             yield NotChecked(f"build {plan.name}", NOT_FOUND)
         elif reason:
@@ -188,13 +189,14 @@ RULE = Rule(
     name="swept-instructions-fit-core",
     severity="warning",
     guards="device",
-    checks="Where a build's symbols are not given, every instruction in its code areas is one that its "
-    "core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
+    checks="Where a build's symbols are not given, or none of them is a mapping symbol of code, every instruction "
+    "in its code areas is one that its core has: what branches and calls from its vectors lead to, and whatever "
+    "else there reads as code.",
     why="An instruction that the core lacks is undefined and faults when it is reached. Without mapping symbols "
     "data may look like code, and code like data, so what is found here is worth a look and no proof, and what "
     "is not found is no proof either. Code that nothing leads to, with no code next to it, counts only where "
     "the core lacks at least four of its instructions, and half of them.",
-    remedy="Check again with the build's ELF file, which settles it; then see instructions-fit-core.",
+    remedy="Check again with the build's ELF file, not stripped, which settles it; then see instructions-fit-core.",
     source="common practice; encodings of branches and which architecture has which instruction: Armv6-M, "
     "Armv7-M and Armv8-M architecture reference manuals (from memory)",
     absent="no build has to do without its symbols: instructions-fit-core looks at them",
