@@ -7,6 +7,7 @@ import random
 from pathlib import Path
 
 import pytest
+from compiled_pairs import compiled, pair
 from elftools.elf.elffile import ELFFile
 from gauge_builds import gauge_builds
 from tide_gauge import BUILT as GAUGES
@@ -70,3 +71,31 @@ def test_single_questions_and_many_have_the_same_answers(
         whole = build.debug.lines()
         for address in {row[0] + near for row in whole.rows for near in (-2, 0, 2)}:
             assert build.debug.line_at(address) == whole.at(address), hex(address)
+
+
+CHOICE = """
+volatile uint32_t *const port = (volatile uint32_t *)0x40021000u;
+__attribute__((noinline)) uint32_t chosen(uint32_t at) {
+    uint32_t value = 0;
+    switch (at) {
+    case 1: value = port[1]; port[7] = value; break;
+    case 2: value = port[2]; port[7] = value; break;
+    case 3: value = port[3]; port[7] = value; break;
+    default: value = port[4];
+    }
+    return value;
+}
+"""
+
+
+@pytest.mark.parametrize("level", ["-Os", "-O2", "-O3"])
+def test_code_of_no_line_has_its_file_alone(level: str) -> None:
+    """The compiler merged code of several lines, and says 0."""
+    edits = (("/*BEFORE*/", CHOICE), ("/*MAIN*/", "level = chosen(turns);"))
+    build = pair(station=compiled("station", "clang", "v7", f"{level} -g", edits))["station"]
+    assert build.debug
+    lines = build.debug.lines()
+    merged = [address for address, file, line in lines.rows if file and not line]
+    assert merged
+    assert {lines.at(address) for address in merged} == {"core.c"}
+    assert all(lines.at(address) == f"{file}:{line}" for address, file, line in lines.rows[:5] if line)

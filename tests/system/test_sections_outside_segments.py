@@ -53,3 +53,33 @@ def test_the_section_is_named(case: str, compiler: str, family: str, level: str)
 def test_other_changes_of_a_file(case: str, compiler: str, family: str, level: str) -> None:
     """They leave the sections in their segments."""
     assert not _said(SOUND[case], compiler, family, level)
+
+
+def _orphan(name: str, words: int) -> str:
+    return (
+        f'__asm__(".section .noinit,\\"aw\\",%nobits\\n.balign 4\\n.global {name}\\n.type {name},%object\\n'
+        f'{name}: .space {4 * words}\\n.size {name}, {4 * words}\\n.previous"); extern uint32_t {name}[];'
+    )
+
+
+LINK = '__attribute__((section(".shared"), used)) uint32_t link_words[16], replies[8], answers[16];'
+PLACED = ("  /DISCARD/", "  .shared (NOLOAD) : { *(.shared) } > link\n  /DISCARD/")
+
+
+@pytest.mark.parametrize("family", ["v6", "v7", "v8"])
+@pytest.mark.parametrize(
+    ("words", "rule"), [(20, "shared-symbols-agree"), (250, "ram-claims-in-own-areas"), (8, "")]
+)
+def test_an_orphan_in_shared_ram_is_named(words: int, rule: str, family: str) -> None:
+    """Lld puts what no rule of the script places after the shared section; of the size of another, it may be a view."""
+    own = LINK.split(",")[0] + ", used)) uint32_t link_words[16];" + _orphan("kept_words", words)
+    edits = (("/*BEFORE*/", own), ("/*MAIN*/", f"{RELEASE} kept_words[turns % 8] = link_words[2];"), PLACED)
+    longer = ("LENGTH = 1K\n", "LENGTH = 2K\n")
+    station = compiled("station", "clang", family, "-Os", (*edits, longer))
+    shared = (("/*BEFORE*/", LINK), ("/*MAIN*/", "replies[1] = answers[2] = link_words[3];"), PLACED)
+    builds = pair(station=station, sampler=compiled("sampler", "clang", family, "-Os", shared))
+    read = layout_for(family)
+    results = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY).results
+    said = {each.rule.name: str(found) for each in results for found in findings(each)}
+    assert list(said) == ([rule] if rule else [])
+    assert all(".noinit" in text for text in said.values())

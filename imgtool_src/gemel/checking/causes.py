@@ -46,7 +46,7 @@ ENDS = (
     "reset-handler-in-code",
     "handlers-in-code",
 )
-"""Rules whose finding that an image alone ends before something is the cause of all after its end, the first of them."""
+"""Rules whose finding that an image alone ends before something is the cause of all after it, the first of them."""
 
 STARTS = ("vector-table-not-blank", "reset-handler-in-code")
 """Rules whose finding says where a build starts, and so that its addresses were changed after it was linked."""

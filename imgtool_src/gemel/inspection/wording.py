@@ -14,6 +14,7 @@ from gemel.layout.model import Area, BuildPlan, Checksum, Layout, Stamp, SymbolP
 from gemel.outcomes import Finding, Holds, Need, Outcome, Reason, needs_of
 from gemel.spans import Span, format_address, format_size
 from gemel.structs import replace
+from gemel.text.wrapping import first_of
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
@@ -184,6 +185,11 @@ def biggest_symbols(build: Build, span: Span) -> str:
         f"{in_source(symbol.name)} at {format_address(symbol.address)}, {format_size(symbol.size)}"
         for symbol in largest[:3]
     )
+
+
+def sections_in(build: Build, span: Span) -> str:
+    """The names of the sections of ``build`` in ``span`` (as its core sees it); empty if none is known."""
+    return first_of([each.name for each in build.all_sections if each.allocated and each.span.overlaps(span)])
 
 
 def in_source(name: str) -> str:

@@ -228,7 +228,8 @@ def test_the_part_that_is_astray_is_told() -> None:
     (finding,) = findings(BREAKS["station in the sampler's RAM"]())
     assert finding.span == Span(STATION_RAM + 0x2000, 0x100)
     assert finding.parties == ("station", "sampler-ram", "ram", "sampler")
-    line, other = finding.lines
+    section, line, other = finding.lines
+    assert section == "sections of build station there: .load1"
     assert other.startswith("build sampler, segment 1, as core sampler sees it 0x3000_2000..0x3000_20FF")
     assert line.index("samples at 0x2000_1F80, 256 bytes") < line.index("levels at 0x2000_2080, 32 bytes")
     assert "far" not in line
@@ -286,4 +287,4 @@ def test_a_stripped_build_is_checked_without_names() -> None:
     """Without symbols the finding is the same, less the objects' names."""
     stripped = build_of("station", elf([SegmentSpec(STATION, b"\1" * 64), _bss(LINK - 0x1000, 64)]))
     (finding,) = findings(apply(RULE, image=IMAGE, handed={"station": stripped}))
-    assert finding.lines == ()
+    assert finding.lines == ("sections of build station there: .load1",)

@@ -50,10 +50,13 @@ class LineTable(Struct, dict=True):
         return [row[0] for row in self.rows]
 
     def at(self, address: int) -> str:
-        """``file:line`` of the instruction at ``address``; empty where no sequence covers it."""
+        """``file:line`` of the instruction at ``address``; empty where no sequence covers it.
+
+        The file alone where the compiler gives no line (0), as for code that it made of several.
+        """
         index = bisect_right(self._starts, address) - 1
         _, file, line = self.rows[index] if index >= 0 else (0, "", 0)
-        return f"{file}:{line}" if file else ""
+        return f"{file}:{line}" if file and line else file
 
 
 class _Header(NamedTuple):

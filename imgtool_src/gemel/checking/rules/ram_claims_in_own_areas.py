@@ -27,6 +27,7 @@ from gemel.inspection.wording import (
     concerned,
     in_short,
     owners_of,
+    sections_in,
     sized,
 )
 from gemel.layout.addresses import locate, seen_by
@@ -172,8 +173,12 @@ def _found(claim: Claim, plan: BuildPlan, span: Span) -> str:
 
 
 def _symbol_lines(build: Build, seen: Span) -> tuple[str, ...]:
-    symbols = biggest_symbols(build, seen)
-    return (f"largest objects of build {build.name} there: {symbols}",) if symbols else ()
+    symbols, sections = biggest_symbols(build, seen), sections_in(build, seen)
+    return tuple(
+        f"{what} of build {build.name} there: {names}"
+        for what, names in (("sections", sections), ("largest objects", symbols))
+        if names
+    )
 
 
 def _others_there(inspection: Inspection, plan: BuildPlan, span: Span) -> tuple[str, ...]:

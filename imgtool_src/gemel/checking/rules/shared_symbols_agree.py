@@ -19,7 +19,7 @@ from gemel.inspection.contract.shared_objects import (
     shared_objects,
 )
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import concerned, in_short, in_source, lines_in_short, sized
+from gemel.inspection.wording import concerned, in_short, in_source, lines_in_short, sections_in, sized
 from gemel.layout.model import Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
@@ -266,7 +266,7 @@ def _of_symbols(layout: Layout, names: set[str]) -> Iterator[tuple[str, str]]:
 
 
 def _in_lines(pairs: list[tuple[SharedObject, SharedObject]]) -> tuple[str, ...]:
-    return lines_in_short([f"{_placed(one)}; {_placed(other)}" for one, other in pairs], "pair")
+    return lines_in_short(["; ".join(_placed(*pair)) for pair in pairs], "pair")
 
 
 def _sized(each: SharedObject) -> str:
@@ -287,14 +287,15 @@ def _in_one_place(
         yield Holds(f"objects of other names in {builds}")
         return
     (mine, theirs), *others = pairs
+    due, found = _placed(mine, theirs)
     yield Finding(
         f"{builds} have different objects in one place of area {theirs.area}",
         concerned(
             *(name for each in (theirs, mine) for name in (each.of.plan.name, each.of.plan.core, each.area))
         ),
         where=f"{in_source(mine.of.symbol.name)} and {in_source(theirs.of.symbol.name)} in {builds}",
-        found=_placed(theirs),
-        expected=f"apart from {_placed(mine)}, or one inside the other",
+        found=found,
+        expected=f"apart from {due}, or one inside the other",
         span=theirs.of.plain,
         next_step="give each a place of its own in both linker scripts, or one object one name and one type in both",
         lines=_in_lines(others),
@@ -305,9 +306,13 @@ def _in_one_place(
     )
 
 
-def _placed(each: SharedObject) -> str:
-    name, build = in_source(each.of.symbol.name), each.of.build
-    return f"{name} at {_sized(each)} in build {build.name} ({build.file})"
+def _placed(*pair: SharedObject) -> Iterator[str]:
+    """Each of two objects with its place, and its section where the other one's has another name."""
+    sections = [sections_in(each.of.build, each.of.symbol.span) for each in pair]
+    for each, section in zip(pair, sections, strict=True):
+        name, build = in_source(each.of.symbol.name), each.of.build
+        whose = f"section {section} of build" if section and len(set(sections)) > 1 else "build"
+        yield f"{name} at {_sized(each)} in {whose} {build.name} ({build.file})"
 
 
 def _seen(address: int, each: SharedObject) -> tuple[str, ...]:
