@@ -7,6 +7,7 @@ from compiled_pairs import RELEASE, compiled, layout_for, pair, said_by
 from small_device import findings
 
 from gemel.checking.rules.start_copies_stored_data import LARGEST_PIECE
+from gemel.outcomes import Finding
 
 RULE = "start-copies-stored-data"
 WITH = (("gcc", "v6", "-Os"), ("clang", "v8", "-O2"), ("gcc", "v7", "-O1"))
@@ -38,10 +39,12 @@ KEEPS = {
 }
 
 
-def _said(case: tuple[str, str, int], compiler: str, family: str, level: str):
+def _said(
+    case: tuple[str, str, int], compiler: str, family: str, level: str, *more: tuple[str, str]
+) -> list[Finding]:
     copy, after, cut = case
     release = f"{RELEASE} level = values[turns & 31];"
-    edits = (("/*BEFORE*/", VALUES), ("/*MAIN*/", release), (COPY, copy))
+    edits = (("/*BEFORE*/", VALUES), ("/*MAIN*/", release), (COPY, copy), *more)
     data = compiled("station", compiler, family, level, edits, after)
     builds = pair(station=data[: len(data) - cut], sampler=compiled("sampler", compiler, family, level))
     return findings(said_by(RULE, layout_for(family), builds))
@@ -83,7 +86,35 @@ def test_nothing_is_missed(case: str, compiler: str, family: str, level: str) ->
     assert not _said(KEEPS[case], compiler, family, level)
 
 
-def test_a_few_bytes_may_be_an_end_that_is_rounded_up() -> None:
-    """LARGEST_PIECE bytes cut off say nothing; a word more does."""
-    cuts = (LARGEST_PIECE, LARGEST_PIECE + 4)
-    assert [len(_said((COPY, BINARY, cut), *WITH[0])) for cut in cuts] == [0, 1]
+CLEAR = "for (volatile uint32_t *at = bss_start; at < bss_end;) *at++ = 0;"
+
+
+@pytest.mark.parametrize("with_what", WITH)
+def test_a_few_bytes_may_be_an_end_that_is_rounded_up(with_what: tuple[str, str, str]) -> None:
+    """LARGEST_PIECE bytes cut off say nothing where no cleared data comes next; a write unit and a word more do."""
+    cuts = (LARGEST_PIECE, LARGEST_PIECE + 20)
+    assert [len(_said((COPY, BINARY, cut), *with_what, (CLEAR, ""))) for cut in cuts] == [0, 1]
+
+
+@pytest.mark.parametrize("cut", [16, 24, 36, 128, 136])
+@pytest.mark.parametrize("with_what", WITH)
+def test_cleared_data_shows_where_the_data_ends(cut: int, with_what: tuple[str, str, str]) -> None:
+    """It begins right after it: a few bytes are missed too, unless both were aligned; so is all data, with code."""
+    (found,) = _said((COPY, BINARY, cut), *with_what)
+    assert "where nothing is stored" in found.found
+
+
+@pytest.mark.parametrize("alignment", [8, 16, 32])
+@pytest.mark.parametrize("with_what", WITH)
+def test_an_end_aligned_outside_of_its_section(alignment: int, with_what: tuple[str, str, str]) -> None:
+    """The start-up code copies up to it, and no file has bytes for that."""
+    ends = (
+        (
+            ". = ALIGN(4); data_end = .; } > ram AT > code",
+            f"}} > ram AT > code\n. = ALIGN({alignment}); data_end = .;",
+        ),
+        ("bss_start = .;", f". = ALIGN({alignment}); bss_start = .;"),
+    )
+    for words in (1, 2, 7, 9):
+        shorter = ("values[32] = { 1, 2, 3, 4, 5, 6, 7, 8, 9, [31] = 32 }", f"values[{words}] = {{ 1 }}")
+        assert not _said((COPY, BINARY, 0), *with_what, *ends, shorter)

@@ -31,6 +31,9 @@ ANSWERS = 0, 0xFFFF_FFFF
 LARGEST_PIECE = 32
 """Bytes that one instruction of start-up code copies at most: eight registers (common practice)."""
 
+ALIGNMENT = 8
+"""Bytes of the usual largest alignment of cleared data, which comes right after initialised data."""
+
 _WHOLE = (
     "make the file again with all sections that have content: objcopy without --remove-section and --only-section; "
     "it may be cut, too"
@@ -43,7 +46,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     for name, run in inspection.start_runs.items():
         placement = inspection.placements[name]
         for source, span in run.copies if run else ():
-            if not any(
+            if span.size >= LEAST_BLOCK and not any(
                 Span(each.run_address, len(each.data)).overlaps(span) for each in placement.build.stored
             ):
                 yield from _erased(inspection, placement, Span(source or 0, span.size), span)
@@ -64,7 +67,7 @@ def _erased(inspection: Inspection, placement: Placement, source: Span, copied: 
     area = inspection.layout.span_of(plan.stored_in)
     stored = Span(plain or 0, source.size)
     sections = build.all_sections
-    if plain is None or source.size < LEAST_BLOCK or not area.covers(stored):
+    if plain is None or not area.covers(stored):
         return
     if any(byte != inspection.erased_byte_at(plain) for byte in inspection.bytes_of(stored)):
         return
@@ -85,7 +88,7 @@ def _after_its_end(inspection: Inspection, placement: Placement, placed: PlacedB
     """What code of a build without symbols copies from after the build's last byte, where nothing is stored.
 
     That is in the last byte's erase block: what a program keeps in flash itself is in others.  Of a block that begins
-    in the build, the end may be rounded up to what one instruction copies.
+    in the build, the end may be rounded up to what one instruction copies, or by alignment.
     """
     from gemel.inspection.cores.code_settings import answered_run
 
@@ -97,7 +100,11 @@ def _after_its_end(inspection: Inspection, placement: Placement, placed: PlacedB
         run = answered_run(inspection, placement.plan.name, answer)
         for source, span in run.copies if run else ():
             first, last = source or 0, (source or 0) + span.size
-            if end <= first < end + near or first < end < last - LARGEST_PIECE:
+            # Cleared data right after it shows that a block ends there, unless an alignment may have moved both.
+            cleared_next = any(0 <= each.start - span.end < ALIGNMENT for each in (run.always if run else ()))
+            sure = cleared_next and last - end >= span.end & -span.end
+            is_after = end <= first < end + near and span.size >= LEAST_BLOCK
+            if is_after or first < end < last - (0 if sure else LARGEST_PIECE):
                 rest = Span.from_bounds(max(first, end), last)
                 found = [
                     replace(each, next_step=_WHOLE) for each in _erased(inspection, placement, rest, span)
