@@ -38,6 +38,13 @@ def test_numbers_take_their_width_or_are_refused(value: int, width: int, order: 
         assert int.from_bytes(made, order) == value
 
 
+@pytest.mark.parametrize(("unit", "due"), [(1, 4096), (4, 1024), (256, 16), (1000, 5), (8192, 1)])
+def test_a_size_in_words_or_pages(unit: int, due: int) -> None:
+    """Of an area of 4 KiB, as many units as hold all of it."""
+    stamp = Stamp(name="s", at=0x1000_1800, width=4, value=StampValue(size_of="station-code"), unit=unit)
+    assert stamp_bytes(stamp, SOURCES) == due.to_bytes(4, "little")
+
+
 @given(st.text(max_size=20), st.integers(1, 24))
 def test_texts_are_padded_or_refused(text: str, width: int) -> None:
     """A text is its UTF-8 bytes and zeros behind them; one that is too long is a problem."""

@@ -13,7 +13,7 @@ from gemel.layout.model import Layout
 from gemel.layout.reader import MAX_FAULTS, read_layout
 
 AREA_KEYS = "memory, offset, size, purpose"
-STAMP_KEYS = "name, at, width, byte_order, value"
+STAMP_KEYS = "name, at, width, byte_order, value, unit"
 
 # One faulty value each: what is replaced, by what, a piece of the line, and the whole message behind it.
 FAULTS = [

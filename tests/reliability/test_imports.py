@@ -130,7 +130,7 @@ MODULES = {
     "rehearse": 216,
     "check": 241,
     "draft": 313,
-    "join": 324,
+    "join": 327,
     "sign": 351,
     "demo": 438,
     "release": 438,

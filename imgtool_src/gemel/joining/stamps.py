@@ -33,6 +33,7 @@ def stamp_bytes(stamp: Stamp, sources: StampSources) -> bytes | Problem:
     if isinstance(value, Problem):
         return replace(value, where=where)
     if isinstance(value, int):
+        value = -(-value // stamp.unit)
         if value >= 1 << 8 * stamp.width:
             bits = 8 * stamp.width
             return Problem(

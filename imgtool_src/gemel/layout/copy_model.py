@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gemel.layout.kinds import Text, key
+from gemel.layout.kinds import Size, Text, key
 from gemel.layout.tables import NAME
 from gemel.structs import Struct
 
@@ -17,7 +17,8 @@ class CopiedBy(Struct, kw_only=True):
     build: str = key(NAME, "the primary's build that copies it")
     source: str | None = key(Text(512), "symbol of the constant with the address it is stored at", None)
     destination: str | None = key(Text(512), "symbol of the constant with the address it is copied to", None)
-    length: str | None = key(Text(512), "symbol of the constant with the number of bytes copied", None)
+    length: str | None = key(Text(512), "symbol of the constant with the length copied", None)
+    unit: int = key(Size(), "bytes that the length counts by: 4 for words", 1)
 
     @property
     def symbols(self) -> tuple[tuple[str, str], ...]:

@@ -203,6 +203,7 @@ class Stamp(Struct, kw_only=True):
         Either(Integer(0, (1 << 64) - 1), Text(256, ""), Table(StampValue, exactly_one=True)),
         "a number, a text, or what to find out",
     )
+    unit: int = key(Size(), "bytes that size_of counts by, rounded up: 4 for words", 1)
 
 
 class CrcTable(Struct, kw_only=True):

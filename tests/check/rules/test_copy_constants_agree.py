@@ -15,6 +15,7 @@ from small_device import (
     TODAY,
     apply,
     builds,
+    findings,
     layout,
     sampler_elf,
     station_elf,
@@ -67,7 +68,14 @@ def _by_linker(source=SAMPLER, size=STORED):
 _VIEWS = "views = { sampler = 0x3000_0000 }"
 ALIASED = ((_VIEWS, f"{_VIEWS}\naliases = [0x2200_0000]"),)
 
+IN_WORDS = _layout(COPIED_BY.replace("}", ", unit = 4 }"))
+IN_PAGES = _layout(COPIED_BY.replace("}", ', unit = "1 KiB" }'))
+
 BREAKS = {
+    "too few words": lambda: _copy(size=STORED // 4 - 1, read=IN_WORDS),
+    "bytes where words are stated": lambda: _copy(size=0xC00, read=IN_WORDS),
+    "too many pages": lambda: _copy(size=4, read=IN_PAGES),
+    "words where nothing is stated": lambda: _copy(size=STORED // 4),
     "too few bytes": lambda: of(RULE, "copying-station-copy-short"),
     "more bytes than the area has": lambda: of(RULE, "copying-station-copy-long"),
     "to another place": lambda: of(RULE, "copying-station-copy-to-elsewhere"),
@@ -80,6 +88,10 @@ BREAKS = {
     "by symbols of the linker script": lambda: _by_linker(SAMPLER + 8, 0),
 }
 KEEPS = {
+    "as many words as are stored": lambda: _copy(size=STORED // 4, read=IN_WORDS),
+    "as many words as the area has": lambda: _copy(size=0x300, read=IN_WORDS),
+    "a page": lambda: _copy(size=1, read=IN_PAGES),
+    "all pages of the area": lambda: _copy(size=3, read=IN_PAGES),
     "exactly the bytes that are stored": lambda: _copy(),
     "as many as the area has": lambda: _copy(size=0xC00),
     "the other build is only in the image": lambda: _copy(keep=("station",)),
@@ -90,6 +102,17 @@ KEEPS = {
         RULE, gauge("copied"), join(gauge("copied"), gauge_builds("copied")).image, gauge_builds("copied")
     ),
 }
+
+
+def test_a_length_in_words_has_a_step() -> None:
+    """Where words would fit, and nothing states a unit; a length of which four times is too little has none."""
+    (words,) = findings(BREAKS["words where nothing is stated"]())
+    assert words.next_step == "if it counts words, state unit = 4 in copied_by of [build.sampler]"
+    (few,) = findings(_copy(size=STORED // 4 - 1))
+    (stated,) = findings(BREAKS["too few words"]())
+    assert not few.next_step
+    assert not stated.next_step
+    assert stated.found.startswith("288 bytes, less than")
 
 
 def test_a_copy_to_another_place_is_one_finding() -> None:

@@ -713,6 +713,13 @@ OF_VALUES = [
         {_VALUE: 'value = "tide\u00e9"'},
     ),
     Faulty(
+        "unit-of-no-size",
+        "unit = 4",
+        "a unit of what is no size: stamp[0].unit; found 4 bytes; expected value = { size_of = NAME }, or "
+        "no unit; take unit out",
+        {_VALUE: 'unit = 4\nvalue = { start_of = "station" }'},
+    ),
+    Faulty(
         "digest-wider-than-stamp",
         "width = 4",
         "a SHA-256 does not fit: stamp[0].width; found 4 bytes; expected 32 bytes; width = 32, in an "

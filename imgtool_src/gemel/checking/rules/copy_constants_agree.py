@@ -18,6 +18,9 @@ from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address, format_size
 from gemel.structs import NamedTuple
 
+WORD = 4
+"""Bytes of a word, by which copies often count."""
+
 
 class CopyConstant(NamedTuple):
     """What one key of copied_by names: its value, and where it stands (None: it is a symbol's own value)."""
@@ -46,13 +49,13 @@ def _outcome(inspection: Inspection, plan: BuildPlan, key: str, symbol: str) -> 
         return NotChecked(where, constant)
     core = inspection.layout.builds[copied.build].core
     if key == "length":
-        fault = _length_fault(inspection, plan, placed, constant.value)
+        fault = _length_fault(inspection, plan, placed, constant.value, copied.unit)
     else:
         due = placed.stored.start if key == "source" else run_span(inspection, placed).start
         fault = _address_fault(inspection, core, constant.value, due)
     if fault is None:
         return Holds(f"{where}: {symbol} of build {copied.build}")
-    found, expected = fault
+    found, expected, *step = fault
     at = f" at {format_address(constant.place.start)}" if constant.place else ", its own value"
     elsewhere = copied_elsewhere(plan.name)
     return Finding(
@@ -65,6 +68,7 @@ def _outcome(inspection: Inspection, plan: BuildPlan, key: str, symbol: str) -> 
         found=found,
         expected=expected,
         span=constant.place,
+        next_step="".join(step),
         follows_from=(elsewhere,) if key == "length" else (),  # the room for it is that from where it runs
     )
 
@@ -100,7 +104,7 @@ def _own_value(inspection: Inspection, build: str, symbol: str) -> int | None:
     return found.value if found and found.absolute else None
 
 
-def _address_fault(inspection: Inspection, core: str, value: int, due: int) -> tuple[str, str] | None:
+def _address_fault(inspection: Inspection, core: str, value: int, due: int) -> tuple[str, ...] | None:
     """Found and expected, unless ``core`` sees the plain address ``due`` at ``value``."""
     located = locate(inspection.layout, value, core)
     if located and located.plain == due:
@@ -110,18 +114,21 @@ def _address_fault(inspection: Inspection, core: str, value: int, due: int) -> t
 
 
 def _length_fault(
-    inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, value: int
-) -> tuple[str, str] | None:
+    inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, value: int, unit: int
+) -> tuple[str, ...] | None:
+    """Found, expected and, where it may count words, the next step, unless all is copied and has room."""
     least = _stored_bytes(inspection, placed)
     run = run_span(inspection, placed)
     area = inspection.layout.span_of(plan.runs_in or plan.stored_in)
     memory = inspection.layout.memory_of(plan.stored_in)
     most = min(area.end - run.start, memory.span.end - placed.stored.start)
-    if least <= value <= most:
+    if least <= value * unit <= most:
         return None
+    words = f"if it counts words, state unit = {WORD} in copied_by of [build.{plan.name}]"
     return (
-        f"{format_size(value)}, {'less than is stored' if value < least else 'more than has room'}",
+        f"{format_size(value * unit)}, {'less than is stored' if value * unit < least else 'more than has room'}",
         f"at least {format_size(least)}, which are stored, and at most {format_size(most)}",
+        *([words] if unit == 1 and least <= value * WORD <= most else []),
     )
 
 

@@ -188,6 +188,15 @@ def _values(layout: Layout) -> Iterator[LayoutFault]:
                 expected=f"at most its width of {stamp.width}",
                 next_step="correct width or value",
             )
+        counts = isinstance(stamp.value, StampValue) and stamp.value.size_of
+        if stamp.unit > 1 and not counts:
+            yield LayoutFault(
+                (*path, "unit"),
+                "a unit of what is no size",
+                found=f"{stamp.unit} bytes",
+                expected="value = { size_of = NAME }, or no unit",
+                next_step="take unit out",
+            )
         if isinstance(stamp.value, StampValue) and stamp.value.sha256_of and stamp.width < SHA256_SIZE:
             yield LayoutFault(
                 (*path, "width"),
