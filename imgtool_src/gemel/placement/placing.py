@@ -262,6 +262,25 @@ def _in_no_memory(layout: Layout, plan: BuildPlan, build: Build, segments: list[
     )
 
 
+def step_out_of_ram(layout: Layout, plan: BuildPlan, build: Build, segments: list[Segment]) -> str:
+    """What to do about bytes that are stored where no flash is: in the first of segments that are linked alike."""
+    from gemel.builds.elf.notes import misplaced_note
+    from gemel.builds.elf.segment_sections import stored_for_ram
+
+    first, located = segments[0], locate(layout, segments[0].load_address)
+    if note := misplaced_note(first.data):
+        return note
+    step = "give the section a load address in flash (AT> in the linker script)"
+    if forgotten := max(forgotten_by_segment(layout, plan, build, each) for each in segments):
+        return f"{forgotten}; else {step}"
+    cause = stored_for_ram(first, _stored_sections(build))
+    is_ram = plan.runs_in is None and located is not None and located.memory.kind == "ram"
+    may_run_there = is_ram and (first.executable or not cause)
+    return (cause or step) + (
+        ", or name the RAM area it runs in as runs_in in the layout" if may_run_there else ""
+    )
+
+
 def _memory_problem(layout: Layout, plan: BuildPlan, build: Build, piece: Piece) -> Problem | None:
     located = locate(layout, piece.address)
     if located is None:
@@ -272,30 +291,13 @@ def _memory_problem(layout: Layout, plan: BuildPlan, build: Build, piece: Piece)
         linked = linked_for_ram(layout, plan, build)
         if piece.segment in linked[1:]:
             return None  # the first of them says what is to be done about all
-        from gemel.builds.elf.notes import misplaced_note
-        from gemel.builds.elf.segment_sections import stored_for_ram
-
-        hint = "give the section a load address in flash (AT> in the linker script)"
-        if plan.runs_in is None and memory.kind == "ram":
-            hint += ", or name the RAM area it runs in as runs_in in the layout"
-        if note := misplaced_note(piece.segment.data):
-            hint = note
-        elif cause := stored_for_ram(piece.segment, _stored_sections(build)):
-            hint = cause
-            if plan.runs_in is None and memory.kind == "ram" and piece.segment.executable:
-                hint += ", or name the RAM area it runs in as runs_in in the layout"
         found = linked if piece.segment in linked else [piece.segment]
-        forgotten = [forgotten_by_segment(layout, plan, build, each) for each in found]
-        if any(forgotten):
-            hint = (
-                f"{max(forgotten)}; else give the section a load address in flash (AT> in the linker script)"
-            )
         return Problem(
             f"build {plan.name} has bytes to store at a load address in {memory.words}",
             where=build_words(plan, build) if found[1:] else where,
             found=", ".join(str(each.load_span) for each in found[:4]),
             expected=area_words(layout, plan),
-            next_step=hint,
+            next_step=step_out_of_ram(layout, plan, build, found),
         )
     if not memory.span.covers(piece.span):
         return Problem(

@@ -43,20 +43,18 @@ def stored_for_ram(segment: Segment, sections: Iterable[tuple[str, Span, int]]) 
         for name, span in inside
         if not any(segment.data[span.start - segment.run_address :][: span.size])
     ]
-    named = zeros or [name for name, _ in inside]
-    if not named:
-        return ""
-    names, mark = ", ".join(named[:4]), "mark it (NOLOAD) in the linker script"
-    if zeros and len(named) == 1:
-        return f"section {names} stores nothing but zeros at an address of RAM: {mark}"
-    if zeros:
-        return (
-            f"sections {names} store nothing but zeros at an address of RAM: {mark.replace('it', 'them', 1)}"
-        )
-    step = "give {} a load address in flash (AT>), or (NOLOAD)"
-    if len(named) == 1:
-        return f"section {names} is stored at the address it runs at: {step.format('it')}"
-    return f"sections {names} are stored at the addresses they run at: {step.format('them')}"
+    others = [name for name, _ in inside if name not in zeros]
+    steps = [
+        f"{_sections(zeros, 'stores', 'store')} nothing but zeros at an address of RAM: "
+        f"mark {'them' if zeros[1:] else 'it'} (NOLOAD) in the linker script",
+        f"{_sections(others, 'is stored at the address it runs', 'are stored at the addresses they run')} at: "
+        f"give {'them' if others[1:] else 'it'} a load address in flash (AT>), or (NOLOAD)",
+    ]
+    return "; ".join(step for step, names in zip(steps, (zeros, others), strict=True) if names)
+
+
+def _sections(names: list[str], of_one: str, of_many: str) -> str:
+    return f"sections {', '.join(names[:4])} {of_many}" if names[1:] else f"section {''.join(names)} {of_one}"
 
 
 def split_at_overlays(

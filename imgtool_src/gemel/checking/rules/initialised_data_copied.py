@@ -155,6 +155,7 @@ def _finding(placement: Placement, left: list[tuple[Piece, Span]], start: StartB
             ("start-copies-stored-data", plan.name),
             ("reset-handler-in-code", plan.name),
             ("addressed-constants-stored", plan.name),
+            ("load-addresses-in-flash", segment_words(build, piece.segment)),
         ),
     )
 

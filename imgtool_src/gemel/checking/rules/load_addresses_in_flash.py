@@ -20,7 +20,7 @@ from gemel.inspection.wording import (
 )
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, NotChecked, Outcome
-from gemel.placement.placing import Piece, Placement, forgotten_by_segment, linked_for_ram, over_the_memory
+from gemel.placement.placing import Piece, Placement, linked_for_ram, over_the_memory, step_out_of_ram
 from gemel.spans import Span, format_size
 
 
@@ -88,15 +88,6 @@ def _in_ram(inspection: Inspection, placement: Placement, piece: Piece, alike: l
     parts = parts_of(piece.span, windows_of(inspection.layout))
     memory = parts[0].memory
     kind = memory.words if memory else "no memory"
-    hint = "give the section a load address in flash (AT> in the linker script)"
-    if plan.runs_in is None and memory and memory.kind == "ram":
-        hint += ", or name the RAM area it runs in as runs_in in the layout"
-    if note := misplaced_note(segment.data):
-        hint = note
-    elif forgotten := max(
-        forgotten_by_segment(inspection.layout, plan, placement.build, each) for each in alike
-    ):
-        hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
     lines = lines_in_short([f"{each.words}: {sized(each.load_span)}" for each in alike[1:]], "segment")
     if segment.run_address == segment.load_address:
         lines = (
@@ -110,7 +101,7 @@ def _in_ram(inspection: Inspection, placement: Placement, piece: Piece, alike: l
         found=f"load address {sized(segment.load_span)}",
         expected=own_areas_words(inspection.layout, plan),
         span=piece.span,
-        next_step=hint,
+        next_step=step_out_of_ram(inspection.layout, plan, placement.build, alike),
         lines=lines,
     )
 
