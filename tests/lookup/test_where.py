@@ -137,6 +137,30 @@ def test_a_build_without_its_name_is_recognised(lookup):
     assert step == "write NAME=station.elf, with the build's name in the layout, or --image station.elf"
 
 
+def test_the_layout_in_the_folder_is_named(tmp_path: Path) -> None:
+    """Where it has another name than gemel.toml; a build alone needs none, and gemel.toml is taken."""
+
+    def said(*words: str) -> tuple[int, str]:
+        done = bytes_here("where", *words, cwd=tmp_path)
+        return done.returncode, " ".join(done.stderr.decode().split())
+
+    assert "run this in a folder with gemel.toml" in said("0x10008004")[1]
+    text = layout_file(ARRANGEMENT).read_text()
+    (tmp_path / "tide-gauge.toml").write_text(text)
+    for words, shown in (
+        (["0x10008004"], "[NAME=BUILD]... 0x10008004"),
+        ([], "[NAME=BUILD]... [ADDRESS|SYMBOL]..."),
+        (["main", "--image", "a.hex"], "[NAME=BUILD]... main --image a.hex"),
+    ):
+        code, told = said(*words)
+        assert code == 2
+        assert "no gemel.toml here, but tide-gauge.toml" in told
+        assert f"name the layout first: tide-gauge.toml {shown}" in told
+    assert said(*builds("station"), "0x10000004")[0] == 0
+    (tmp_path / "gemel.toml").write_text(text)
+    assert said("0x10008004") == (0, "")
+
+
 def test_an_address_in_no_memory_is_an_answer(lookup):
     """It is shown as such for every core."""
     (facts,) = answers_of(lookup, ["0x6000_0000"])

@@ -80,10 +80,13 @@ def command(asked: WhereArguments) -> int:
       gemel where tide-gauge.toml station=station.elf sampler=sampler.elf 0x1000_8124
     """
     from gemel.cli.printing import print_remarks
-    from gemel.workflows.looking_up import answers_and_problems, lookup_of
+    from gemel.workflows.looking_up import answers_and_problems, lookup_of, of_files
 
     layout, builds, queries = _sorted(asked.words)
-    lookup = lookup_of(*_looked_up_in(asked, layout, builds), queries)
+    read, given, image = _looked_up_in(asked, layout, builds)
+    if read is None and not given and not of_files(queries):
+        raise UsageProblem(_no_layout(asked))
+    lookup = lookup_of(read, given, image, queries)
     if queries in ([], ["-"]):
         if asked.form == "json":
             step = "give addresses or symbols; a text from standard input stays text"
@@ -119,9 +122,7 @@ def _looked_up_in(
 
     read, files, given = _inputs(layout, builds)
     if asked.image is not None and read is None:
-        raise UsageProblem(
-            "an image is read by a layout", where="--image", found=str(asked.image), next_step="give LAYOUT"
-        )
+        raise UsageProblem(_no_layout(asked))
     loaded = read_image(asked.image, layout=read, at=asked.at, form=asked.as_form) if asked.image else None
     if loaded and read:
         from gemel.workflows.inputs.builds import without_others
@@ -143,6 +144,15 @@ def _looked_up_in(
             given = of_image | given
         given = given | builds_by_id(build_ids, asked.folders, read)
     return read, given, loaded
+
+
+def _no_layout(asked: WhereArguments) -> Problem:
+    """That there is nothing to look anything up in, with the layouts that are there."""
+    from gemel.cli.positions import no_layout
+    from gemel.text.escaping import in_shell
+
+    usage = f"[LAYOUT] [NAME=BUILD]... {in_shell(*asked.words) if asked.words else '[ADDRESS|SYMBOL]...'}"
+    return no_layout(f"{usage} --image IMAGE", [asked.image]) if asked.image else no_layout(usage)
 
 
 def _sorted(words: Sequence[str]) -> tuple[FilePath | None, list[str], list[str]]:
