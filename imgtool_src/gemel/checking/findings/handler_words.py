@@ -110,6 +110,17 @@ def _is_copied_to(inspection: Inspection, plan: BuildPlan, address: int) -> bool
     )
 
 
+def cut_before_code(inspection: Inspection, table: VectorTable, handler: int) -> tuple[str, ...]:
+    """A line where a handler is after the end of the image, in the area of its build, which is not given."""
+    from gemel.inspection.altered.changed_bytes import cut_before
+
+    located = locate(inspection.layout, handler, table.core.name)
+    area = inspection.layout.span_of(table.plan.stored_in)
+    if table.plan.name in inspection.builds or located is None or not area.holds(located.plain):
+        return ()
+    return cut_before(inspection, Span(located.plain, 1))
+
+
 class TableEnd(NamedTuple):
     """How many whole words a vector table has, and what says so."""
 

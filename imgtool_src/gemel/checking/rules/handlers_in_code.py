@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.findings.build_evidence import of_each_table
-from gemel.checking.findings.handler_words import HandlerFault, judged_words, words_after_table
+from gemel.checking.findings.handler_words import (
+    HandlerFault,
+    cut_before_code,
+    judged_words,
+    words_after_table,
+)
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import (
-    cut_before_code,
     ends_inside,
     named_words,
     place_of,

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.handler_words import cut_before_code
 from gemel.checking.rule import Rule
 from gemel.inspection.code.code_starts import inside_of
 from gemel.inspection.cores.vector_tables import (
-    cut_before_code,
     ends_inside,
     moved_words,
     named_words,

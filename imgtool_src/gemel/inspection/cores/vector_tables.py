@@ -115,17 +115,6 @@ def stored_parts(inspection: Inspection, table: VectorTable) -> list[Span]:
     return [piece.intersection(area) for piece in pieces]
 
 
-def cut_before_code(inspection: Inspection, table: VectorTable, handler: int) -> tuple[str, ...]:
-    """A line where a handler is after the end of the image, in the area of its build, which is not given."""
-    from gemel.inspection.altered.changed_bytes import cut_before
-
-    located = locate(inspection.layout, handler, table.core.name)
-    area = inspection.layout.span_of(table.plan.stored_in)
-    if table.plan.name in inspection.builds or located is None or not area.holds(located.plain):
-        return ()
-    return cut_before(inspection, Span(located.plain, 1))
-
-
 def place_of(table: VectorTable, *indices: int) -> str:
     """Where these words (none: the whole table) are, for people: build, words, address in the image."""
     words = f"{named_words(indices)} of " if indices else ""

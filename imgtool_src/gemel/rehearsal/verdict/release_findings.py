@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.m_profile.vector_tables import word_name
-from gemel.rehearsal.plan import CorePlan, DevicePlan
+from gemel.rehearsal.plan import CorePlan, DevicePlan, GoalPlan
 from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
@@ -23,6 +23,7 @@ from gemel.rehearsal.verdict.endings import (
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
+from gemel.text.escaping import on_one_line
 
 STATES = {
     "running": "runs",
@@ -149,6 +150,15 @@ def _turning(run: RawRun) -> dict[str, RawEvent]:
     }
 
 
+def _near_text(goal: GoalPlan, run: RawRun) -> str:
+    """A question about a text that is nearly the one of a goal; empty where its core sent none."""
+    from gemel.rehearsal.verdict.near_texts import near_text
+
+    sent = (each.words["line"] for each in run.events if each.kind == "text" and each.core == goal.core)
+    near = near_text(goal.text, sent) if goal.text else ""
+    return f'did you mean "{on_one_line(near)}", which it sent?' if near else ""
+
+
 def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     """One finding for each goal that was not reached."""
     for number, (goal, reached) in enumerate(zip(plan.goals, run.goals, strict=True)):
@@ -184,7 +194,7 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             f"a goal was not reached: {goal.label}",
             f"{_budget(run)}after {run.time:,} instructions core {goal.core} {does}{masked}",
             goal.label,
-            "; ".join(lines_last((others, see))),
+            "; ".join(lines_last((_near_text(goal, run), others, see))),
         )
         if kept and next(each for each in run.cores if each.name == kept).state == "reset":
             words = words._replace(
