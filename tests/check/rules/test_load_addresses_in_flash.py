@@ -100,10 +100,15 @@ def test_the_end_of_flash_counts_in_bytes() -> None:
 
 
 def test_the_hint_fits_the_build() -> None:
-    """A build that is not copied is told of runs_in; a copied one is not, since it has it."""
+    """Data needs a load address; code of a build that is not copied may lack runs_in, and a copied one has it."""
     (own,) = findings(BREAKS["initialised data loaded to RAM"]())
     (copied,) = findings(BREAKS["a copied build loaded to the wrong RAM"]())
-    assert "runs_in" in own.next_step
+    code = SegmentSpec(STATION_RAM + 0x800, bytes(range(64)), flags="rx")
+    (run,) = findings(_station(code))
+    assert own.next_step.endswith(
+        "is stored at the address it runs at: give it a load address in flash (AT>), or (NOLOAD)"
+    )
+    assert run.next_step.endswith("or name the RAM area it runs in as runs_in in the layout")
     assert "runs_in" not in copied.next_step
 
 

@@ -199,15 +199,14 @@ def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segmen
         found=f"clears {sized(stored)}, bytes of {words}",
         expected="memory of which the file stores no bytes",
         lines=written_lines(placement, stored),
-        next_step=_not_to_be_stored(build, holding, stored) if holding else "",
+        next_step=_not_to_be_stored(build, holding[-1], stored) if holding else "",
         follows_from=(("load-addresses-in-flash", words),),
     )
 
 
-def _not_to_be_stored(build: Build, holding: list[Section], cleared: Span) -> str:
-    """What to do about sections with bytes in the file, the last of those with what is cleared or of those after it."""
-    inside = [each for each in holding if each.span.overlaps(cleared)]
-    section, after = (inside or holding)[-1], "" if inside else ", after it,"
+def _not_to_be_stored(build: Build, section: Section, cleared: Span) -> str:
+    """What to do about a section with bytes in the file that has the linker store what is cleared before it."""
+    after = "" if section.span.overlaps(cleared) else ", after it,"
     has_content = any(build.read_at_run(section.span.start, section.span.size) or b"")
     step = "place it before what is cleared" if has_content else "mark it (NOLOAD)"
     return f"section {section.name}{after} has the linker store them: {step} in the linker script"
