@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import random
 import struct
+from itertools import accumulate
 from pathlib import Path
 
 import pytest
@@ -10,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from real_code import code_segment, cut, library_program, mapped_instructions
 
+from gemel.m_profile import sweep
 from gemel.m_profile.flow import EFFORT, Flow
-from gemel.m_profile.sweep import Sweep
+from gemel.m_profile.sweep import TEXT_SHARE, TEXT_SIZE, Sweep
 from gemel.spans import Span
 
 START = 0x0800_0000
@@ -54,6 +57,74 @@ def test_where_words_point_to_code_is_found() -> None:
     """A routine that only a word in the data points to, as a callback in a table, is found."""
     code = _code(DATA, struct.pack("<I", START + 17), DATA[:4], "401c 7047", DATA)
     assert _swept(code) == [(16, False)]
+
+
+def test_a_word_that_leads_into_a_branch_is_a_number() -> None:
+    """Where code is at low addresses any small number is one: the second half of a call begins no routine."""
+    calls = _code("0900 0000", "10b5", "00f0 cefb", "049b", "10bd", DATA * 0xF3, "7047", DATA)
+    assert calls[10 + 0x79C :].startswith(b"\x70\x47")
+    flow = Flow(calls, 0)
+    flow.follow(())
+    found = sorted(each.runs[0].first for each in Sweep(flow).run())
+    assert 4 in found
+    assert 8 not in found
+
+
+WORDS = [
+    "level",
+    "pressure",
+    "sensor",
+    "tide",
+    "gauge",
+    "link",
+    "frame",
+    "channel",
+    "sample",
+    "rate",
+    "station",
+]
+WORDS += [
+    "harbour",
+    "wind",
+    "speed",
+    "buoy",
+    "chain",
+    "lamp",
+    "alarm",
+    "reset",
+    "count",
+    "total",
+    "mean",
+    "limit",
+]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_names_that_words_point_to_are_no_code(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A pool of names, each after a hash and its length, half of them at odd addresses as handlers have them."""
+    source = random.Random(seed)
+    names = ["_".join(source.choices(WORDS, k=source.randint(1, 3))).encode() for _ in range(1200)]
+    entries = [bytes((source.randrange(256), len(name))) + name + b"\0" for name in names]
+    places = accumulate(map(len, entries[:-1]), initial=START + 4 * len(names))
+    code = struct.pack(f"<{len(names)}I", *places) + b"".join(entries)
+
+    def bytes_of_code() -> int:
+        flow = Flow(code, START)
+        flow.follow(())
+        return sum(run.end - run.first for each in Sweep(flow).run() for run in each.runs)
+
+    assert bytes_of_code() <= 64
+    monkeypatch.setattr(sweep, "TEXT_SHARE", 1.1)
+    assert bytes_of_code() > 300
+
+
+@pytest.mark.parametrize(("letters", "taken"), [(15, True), (16, False)])
+def test_code_may_have_some_letters(letters: int, taken: bool) -> None:
+    """LDR r5, [r4, #4] reads as two letters: of 32 bytes 15 in words may be code, of 16 it is text."""
+    body = "6568 " * (letters // 2) + ("6530 " if letters % 2 else "") + "8030 " * (14 - (letters + 1) // 2)
+    assert len(bytes.fromhex(f"10b5 {body} 10bd")) == TEXT_SIZE
+    assert 15 < TEXT_SHARE * TEXT_SIZE <= 16
+    assert _swept(_code(DATA, f"10b5 {body} 10bd", DATA)) == ([(8, False)] if taken else [])
 
 
 def test_where_registers_are_pushed_code_is_found() -> None:

@@ -14,9 +14,10 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 from gemel.m_profile.flow import Flow, Run, Stream, runs
+from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -28,6 +29,9 @@ PUSH, POP, POP_WIDE, LINK, PROGRAM = 0xB500, 0xBD00, 0xE8BD, 0x4000, 0x8000
 
 FILL = (b"\x00\x00", b"\x00\xbf", b"\xc0\x46", b"\xff\xff")
 """Halfwords that fill up between routines: zeros, NOP in both its forms, erased flash."""
+
+WORDS, TEXT_SIZE, TEXT_SHARE = re.compile(rb"[A-Za-z_]{4,}"), 32, 0.5
+"""What text is made of, and which share of so many bytes: pools of names have more of it, code at most 0.44."""
 
 OF_STREAM = 20
 """How many instructions each stream takes as long as besides."""
@@ -77,8 +81,21 @@ class Sweep:
         low, high = flow.start, flow.start + len(flow.code)
         words = struct.iter_unpack("<I", memoryview(flow.code)[: len(flow.code) // 4 * 4])
         for index, (word,) in enumerate(words):
-            if word & 1 and low < word < high and not flow.sizes[2 * index]:
-                yield word - 1 - low
+            at = word - 1 - low
+            if word & 1 and low < word < high and not flow.sizes[2 * index] and not self._is_second_half(at):
+                yield at
+
+    def _is_second_half(self, at: int) -> bool:
+        """Whether a branch to a place in the code ends there: numbers lead to any halfword where code is at 0."""
+        halves = (
+            struct.unpack("<2H", self._flow.code[at - 2 : at + 2])
+            if 2 <= at < len(self._flow.code) - 1
+            else ()
+        )
+        distance = branch_distance(*halves, calls=True) if halves else None
+        return (
+            distance is not None and halves[0] >= FIRST_WIDE and 0 <= at + 2 + distance < len(self._flow.code)
+        )
 
     def _prologues(self) -> Iterator[int]:
         for match in PROLOGUE.finditer(self._flow.code):
@@ -134,7 +151,7 @@ class Sweep:
             for target, source in stream.branches.items():
                 reached_by.setdefault(target, (source, stream))
                 waiting.append(target)
-        if not used.isdisjoint(sizes):
+        if not used.isdisjoint(sizes) or self._is_text(sizes):
             refused[at >> 1] = 1
             return ()
         if self._balanced and not self._returns_what_it_pushed(at, sizes):
@@ -151,6 +168,23 @@ class Sweep:
         self.routines.append(Routine(runs(sorted(sizes.items())), self._alone))
         self._flow.effort += 2 * len(sizes)  # what is code pays for more looking: noise is hardly ever taken
         return calls
+
+    def _is_text(self, sizes: Mapping[int, int]) -> bool:
+        """Whether half of it is words, as in names that words point to; of little, with what is around it."""
+        found, code = runs(sorted(sizes.items())), self._flow.code
+        beside = max(0, TEXT_SIZE - sum(run.end - run.first for run in found)) // 2
+        whole = [
+            Run(max(0, found[0].first - beside), found[0].first),
+            *found,
+            Run(found[-1].end, found[-1].end + beside),
+        ]
+        parts = [code[run.first : run.end] for run in whole]
+        words = sum(len(word) for part in parts for word in WORDS.findall(part))
+        if words < TEXT_SHARE * sum(map(len, parts)):
+            return False
+        for run in found:
+            self._refused[run.first >> 1 : run.end >> 1] = b"\1" * (run.end - run.first >> 1)
+        return True
 
     def _returns_what_it_pushed(self, at: int, sizes: dict[int, int]) -> bool:
         """Whether some return pops the registers that the first instruction pushed, hardly by chance."""
