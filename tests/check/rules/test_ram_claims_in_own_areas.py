@@ -143,6 +143,9 @@ BREAKS = {
     "cleared bytes after code": lambda: _station(SegmentSpec(FLASH + 0x800, b"code", memory_size=0x40)),
     "run address where no memory is": lambda: _sampler(base=SAMPLER, run=0x6000_0000),
     "over into the shared area": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x2F00, 0x180)),
+    "a heap over into the shared area": lambda: _sampler(
+        SegmentSpec(RAM_OF_SAMPLER + 0x2F00, b"", memory_size=0x180, flags="rw", section_name=".heap")
+    ),
     "a section over into the shared area, another after it": lambda: _sampler(
         _sections(0x300, (".bss", 0x2F00, 0x180), (".link", 0x3100, 0x100))
     ),
@@ -288,3 +291,9 @@ def test_a_stripped_build_is_checked_without_names() -> None:
     stripped = build_of("station", elf([SegmentSpec(STATION, b"\1" * 64), _bss(LINK - 0x1000, 64)]))
     (finding,) = findings(apply(RULE, image=IMAGE, handed={"station": stripped}))
     assert finding.lines == ("sections of build station there: .load1",)
+
+
+def test_a_heap_that_ends_in_shared_memory_is_one_finding() -> None:
+    """What is wrong is where the heap ends, not that a section of what is shared is missing."""
+    (finding,) = findings(BREAKS["a heap over into the shared area"]())
+    assert finding.what == "build sampler has its heap in RAM that the cores share"

@@ -91,6 +91,7 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator
     groups = [*astray.values()] if at_home else [[found for group in astray.values() for found in group]]
     yield from (as_one(each, "claim") for each in groups if each)
     elsewhere: dict[str, list[Finding]] = {}
+    rooms = [each.plain for each in reserve_claims(layout, plan, build)]
     for claim in (*claims_of(layout, plan, build), *_left_out_of_flash(layout, plan, build)):
         if not claim.in_ram:
             if not _is_room(build, claim):
@@ -98,8 +99,12 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator
                 elsewhere.setdefault(memory, []).append(_no_ram(layout, plan, build, claim))
             continue
         rest = without([claim.plain], shared)
-        whole_segment = claim.reserve is None
-        if whole_segment and rest and rest != [claim.plain] and not without(rest, own):
+        if (
+            claim.reserve is None
+            and rest
+            and not without(rest, own)
+            and without([claim.plain], [*rest, *rooms])
+        ):
             yield _runs_over(layout, plan, build, claim)
     yield from (as_one(each, "claim") for each in elsewhere.values())
     for claim in reserve_claims(layout, plan, build):
