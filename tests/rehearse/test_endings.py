@@ -703,6 +703,16 @@ def test_goals_that_come_before_non_secure_state_decide(texts: str, outcome: str
     assert (said in left.notes) is (outcome == "passes")
 
 
+def test_the_place_of_a_goal_is_the_store_that_sends_its_last_character() -> None:
+    """Not where the core came from before: in the timeline stands the function that sends it."""
+    serial = '[[rehearsal.serial]]\nat = 0x5020_0000\nname = "serial"\n'
+    goal = '[[rehearsal.goal]]\ncore = "station"\ntext = "A"\n'
+    reached = run("b 4f\n .org 0xC0\n4: " + store(0x5020_0000, "65") + SLEEP, serial + goal)
+    (event,) = [each for each in reached.events if each.kind == "goal"]
+    assert event.place is not None
+    assert 0x1000_04C0 <= event.place.address < 0x1000_04D0
+
+
 OPEN = region(0, 0x1000_0000, 0x1003_FFFF, 3, 0) + region(1, 0x3800_0000, 0x3800_7FFF, 1, 1)
 AT = f"ldr r0, ={CLOSED:#x}\n"
 USER = "movs r1, #1\n msr control, r1\n isb\n"
@@ -1223,6 +1233,13 @@ def test_no_room_is_told_of_a_stack_pointer_from_what_is_no_table(top: int | Non
 SYST_CSR, SYST_RVR, SCR = 0xE000_E010, 0xE000_E014, 0xE000_ED10
 SHORT_TICKS = store(SYST_RVR, "3") + store(SYST_CSR, "7") + SLEEP
 PENDS_ITSELF = store(0xE000_E200, "32")
+ENDS_IN_CALL = (
+    "mrs r0, ipsr\n cmp r0, #11\n beq 5f\n"
+    + COUNT
+    + "sub sp, #32\n mov r1, #0x1000000\n str r1, [sp, #28]\n adr r1, 6f\n str r1, [sp, #24]\n movs r1, #0x40\n"
+    " msr basepri, r1\n bx lr\n5: add sp, #32\n movs r1, #0\n msr basepri, r1\n bx lr\n .balign 4\n6: nop\n svc 0\n"
+)
+"""A tick that returns to a frame of its own with a mask set, and a call that drops that and lets ticks come again."""
 STORMS = {
     "ticks": (
         SHORT_TICKS,
@@ -1234,6 +1251,12 @@ STORMS = {
         SHORT_TICKS,
         "mrs r0, ipsr\n cmp r0, #15\n bne 1f\n" + store(0xE000_ED04, "0x10000000") + "1: " + COUNT,
         "SysTick: it comes again before its handler returns",
+        "SYST_RVR, 0xE000_E014",
+    ),
+    "a tick that goes on in a supervisor call": (
+        store(0xE000_ED20, "0xE0000000") + store(SYST_RVR, "9") + store(SYST_CSR, "7") + HANG,
+        ENDS_IN_CALL,
+        "SysTick: it comes again",
         "SYST_RVR, 0xE000_E014",
     ),
     "an interrupt": (

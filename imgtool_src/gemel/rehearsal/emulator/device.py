@@ -65,7 +65,7 @@ class Device:
             self._raise_interrupt,
             self._state_of,
             {index: (goal.core, goal.text) for index, goal in enumerate(plan.goals) if goal.text is not None},
-            lambda index: self._reach(index, self.running.pc if self.running else None),
+            lambda index: self._reach(index, self.running.registers.pc & ~1 if self.running else None),
             self,
         )
         self.schedule = Schedule(plan, self.cores, self.memories)

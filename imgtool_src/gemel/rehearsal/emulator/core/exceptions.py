@@ -38,6 +38,9 @@ LIVELOCK = 5000
 So many times, too, a handler may return while its source goes on asking, whatever thread code does in between.
 """
 
+TAIL = 16
+"""Instructions from the return of a handler to the supervisor call that is a part of it."""
+
 RETURN = 0x4770
 """BX of the link register."""
 
@@ -111,7 +114,7 @@ class CoreExceptions:
         core.sleep.interrupted(number)
         self.count += 1
         self.entered[number] = core.time
-        if not core.interrupts.handler:
+        if not core.interrupts.handler and not self._ends_handler(number):
             if self._starves_threads(number):
                 return
             self._look_for_same_state(number)
@@ -120,6 +123,11 @@ class CoreExceptions:
             core.report("exception-taken", core.pc, {"number": number})
             if core.calls is not None and before is not None:
                 core.calls.enter_exception(interrupted, core.registers.stacks[before.process], before)
+
+    def _ends_handler(self, number: int) -> bool:
+        """Whether a handler goes on in a supervisor call, as of kernels that return to thread mode with a mask set."""
+        executed = self._core.instructions - self._returned_at
+        return number == SUPERVISOR_CALL and executed <= TAIL and any(self._core.registers.masks)
 
     def _starves_threads(self, number: int, executed: int = 0) -> bool:
         """Thread code is interrupted; True if it never gets to do more than ``executed`` instructions any more."""
