@@ -85,7 +85,9 @@ def _not_defined(contract: Contract, name: str, where: str, each: Missing, other
         expected=f"{name} as in {_file(other)}, at {format_address(other.symbol.address)}",
         next_step="correct the name, or keep the object: what nothing uses is dropped at link "
         "(KEEP in the linker script)",
-        follows_from=(("addressed-constants-stored", each.plan.name),),
+        follows_from=tuple(
+            (rule, each.plan.name) for rule in ("addressed-constants-stored", "vector-table-not-blank")
+        ),  # without the vectors, the linker drops all that they lead to
     )
 
 

@@ -49,17 +49,19 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         outcomes: list[Outcome] = []
         moved: dict[str, list[tuple[SharedObject, SharedObject]]] = {}
         pushing: list[tuple[SharedObject, SharedObject]] = []
-        for name, each in shared_objects(layout, plan, build).items():
+        own = shared_objects(layout, plan, build)
+        lacking = [each for name, each in first_of.items() if name in symbols and name not in own]
+        for name, each in own.items():
             first = first_of.setdefault(name, each)
             if first is each or first.of.plan.core == plan.core:
                 continue
             named = name in symbols or in_source(name) in symbols
-            if not named and (_is_resized(first, each) or _start(first) != _start(each)):
+            if not named and _is_changed(first, each):
                 moved.setdefault(first.of.plan.name, []).append((first, each))
             else:
-                pushing += [(first, each)] if named and _is_resized(first, each) else []
+                pushing += [(first, each)] if named and _is_changed(first, each) else []
                 outcomes += _pair(inspection, name, first, each, named, of_types)
-        places = {name: _places(inspection, pairs, pushing) for name, pairs in moved.items()}
+        places = {name: _places(inspection, pairs, pushing, lacking) for name, pairs in moved.items()}
         outcomes += places.values()
         objects = list(all_shared_objects(layout, plan, build))
         for others in earlier:
@@ -99,6 +101,15 @@ def _start(each: SharedObject) -> int:
 def _is_resized(first: SharedObject, each: SharedObject) -> bool:
     sizes = first.of.symbol.size, each.of.symbol.size
     return sizes[0] != sizes[1] and all(sizes)
+
+
+def _is_changed(first: SharedObject, each: SharedObject) -> bool:
+    return _is_resized(first, each) or _start(first) != _start(each)
+
+
+def _overlap(first: SharedObject, each: SharedObject) -> bool:
+    """Whether an object of one build is where another one of the other build is."""
+    return bool(first.of.plain and each.of.plain and first.of.plain.overlaps(each.of.plain))
 
 
 def _pair(
@@ -227,10 +238,12 @@ def _places(
     inspection: Inspection,
     pairs: list[tuple[SharedObject, SharedObject]],
     pushing: list[tuple[SharedObject, SharedObject]],
+    lacking: list[SharedObject],
 ) -> Finding:
     """One finding for all objects of two builds at other places: the first in another size pushed the others.
 
-    So do objects in another size that contracts name (``pushing``), where they are before all of them.
+    So do objects that contracts name (``pushing``): in another size before all of them, or in the place of one; and
+    ones that the second build lacks.
     """
     pairs = sorted(pairs, key=lambda pair: (not _is_resized(*pair), _start(pair[0])))
     (first, each), *others = pairs
@@ -238,8 +251,14 @@ def _places(
         one.of.symbol.name
         for one, other in pushing
         if not _is_resized(first, each) and one.of.plan is first.of.plan
-        if all(_start(one) < _start(pair[0]) and _start(other) < _start(pair[1]) for pair in pairs)
+        if _overlap(one, each)
+        or _overlap(other, first)
+        or (
+            _is_resized(one, other)
+            and all(_start(one) < _start(pair[0]) and _start(other) < _start(pair[1]) for pair in pairs)
+        )
     ]
+    before += [one.of.symbol.name for one in lacking if _start(one) < _start(first)]
     mine, theirs = first.of, each.of
     what = "at different places" if _start(first) != _start(each) else "in different sizes"
     name = in_source(theirs.symbol.name)
