@@ -14,7 +14,7 @@ from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.checking.contract.comparison import TypeComparison
 from gemel.checking.contract.picture import first_difference, side_by_side
-from gemel.checking.contract.rows import Cell, Row, rows_of
+from gemel.checking.contract.rows import PADDING, Cell, Row, rows_of
 from gemel.errors import BuildError
 
 U32, INT = ("unsigned", 4, 7), ("int", 4, 5)
@@ -173,6 +173,17 @@ def test_what_changes_no_byte_makes_no_difference(name: str) -> None:
     left, right = EQUAL[name]
     assert compared(left(), right())[0]
     assert compared(right(), left())[0]
+
+
+def test_members_in_another_order_leave_no_padding() -> None:
+    """Bytes are padding where no member is, wherever the members of the other side are."""
+    same, rows = compared(pair(), pair(names=("b", "a")))
+    assert not same
+    assert [row.label for row in rows if row.label == PADDING] == []
+    byte, number = basic("byte", 1, 8), basic()
+    apart = [byte, number, record("r", 8, member("b", number, 4), member("a", byte, 0))]
+    _, rows = compared(apart, pair())
+    assert [(row.left, row.right) for row in rows if row.label == PADDING] == [(Cell("1", "3"), None)]
 
 
 def test_targets_are_followed_by_choice_and_only_declared_ones_agree() -> None:

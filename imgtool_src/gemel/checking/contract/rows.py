@@ -183,20 +183,27 @@ class Padding:
 
     def __init__(self, side: TypeSide, record: Composite) -> None:
         """Unions have none, nor have records with members whose place is computed at run time."""
-        self._types = side.types
         self._start = side.start
         self._size = record.size
         self._end = 0
-        self._active = record.kind != "union" and not any(
-            member.bit is None or member.case is not None for member in record.members
+        self._gaps: dict[int, int] = {}
+        places = [
+            (member.bit, _bits(side.types, member)) for member in record.members if member.bit is not None
+        ]
+        self._active = (
+            record.kind != "union"
+            and len(places) == len(record.members)
+            and not any(member.case is not None for member in record.members)
         )
+        for bit, bits in sorted(places):
+            self._gaps.setdefault(bit, self._end)
+            self._end = max(self._end, bit + bits)
 
     def before(self, member: Member | None) -> Cell | None:
-        """The unused bytes in front of ``member``, which must be requested in order."""
+        """The unused bytes in front of ``member``, wherever it is declared."""
         if not self._active or member is None or member.bit is None:
             return None
-        start, self._end = self._end, max(self._end, member.bit + _bits(self._types, member))
-        return self._between(start, member.bit)
+        return self._between(self._gaps.pop(member.bit, member.bit), member.bit)
 
     def after(self) -> Cell | None:
         """The unused bytes after the last member."""

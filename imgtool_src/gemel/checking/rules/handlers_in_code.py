@@ -82,6 +82,10 @@ def _finding(inspection: Inspection, table: VectorTable, fault: HandlerFault, in
             *(value_lines(inspection, table, indices) if others else ()),
             *cut_before_code(inspection, table, table.words[indices[0]]),
         ),
+        next_step="mark the handler as a Thumb function where it is defined, in assembly by .thumb_func or by .type "
+        "with %function, and name it alone in the table"
+        if fault == "even"
+        else "",
         follows_from=(
             ("build-ids-equal", name),
             ("handlers-executable", place_of(table, *indices)),

@@ -251,11 +251,10 @@ def _places(
         one.of.symbol.name
         for one, other in pushing
         if not _is_resized(first, each) and one.of.plan is first.of.plan
-        if _overlap(one, each)
-        or _overlap(other, first)
-        or (
-            _is_resized(one, other)
-            and all(_start(one) < _start(pair[0]) and _start(other) < _start(pair[1]) for pair in pairs)
+        if (
+            all(_start(one) < _start(pair[0]) and _start(other) < _start(pair[1]) for pair in pairs)
+            if _is_resized(one, other)
+            else _overlap(one, each) or _overlap(other, first)
         )
     ]
     before += [one.of.symbol.name for one in lacking if _start(one) < _start(first)]
