@@ -127,12 +127,12 @@ MODULES = {
     "split": 125,
     "compare": 144,
     "show": 145,
-    "rehearse": 216,
+    "rehearse": 220,
     "check": 241,
     "draft": 313,
     "join": 327,
     "sign": 351,
-    "demo": 438,
+    "demo": 442,
     "release": 438,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from gemel.m_profile.halfwords import modified_constant, wide_immediate
 from gemel.m_profile.memory_accesses import memory_access
 from gemel.rehearsal.emulator.core.instruction_needs import is_sleep, is_wait_for_event
 from gemel.rehearsal.emulator.device_events import EventLog
+from gemel.rehearsal.emulator.loop_accesses import OWN_FRAME, Accesses
+from gemel.rehearsal.emulator.loop_trials import WORD, as_before, awaited_bits, lacking_bits
 from gemel.rehearsal.emulator.system_space.interrupts import TICK, Masks
 from gemel.rehearsal.emulator.system_space.memory_protection import PRIVATE
 from gemel.rehearsal.emulator.tick_probe import is_own, ticks_only_count
 
 if TYPE_CHECKING:
-    from gemel.rehearsal.emulator.core.backing import Backing
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
 
@@ -23,21 +21,11 @@ if TYPE_CHECKING:
 PROBED = 4096
 """Instructions that are looked at."""
 
-WORD = 0xFFFF_FFFF
 SUPERVISOR = 0xDF
 """The upper byte of SVC."""
 
 LONGEST_CIRCLE = 512
 """Instructions within which a core is in the same state again, while others go on."""
-
-OWN_FRAME = 256
-"""Bytes from the stack pointer on in which a core that polls a register has variables of its own."""
-
-CALLS = 1024
-"""Bytes below the stack pointer that calls use."""
-
-CIRCLE = 256
-"""Instructions within which a circle is gone round, or left."""
 
 
 def probe_loops(device: Device) -> None:
@@ -66,7 +54,7 @@ def probe_busy(device: Device) -> None:
     """
     for core in device.cores.values():
         if core.runs:
-            with _as_before(device, core):
+            with as_before(device, core):
                 _go_where_open(device, core)
                 disturbed = is_interruptible(core) or core.coming.next() is not None
                 if _goes_round(device, core, disturbed):
@@ -87,7 +75,7 @@ def probe_sleepers(device: Device) -> None:
     """Report ``polls`` for each core that whenever it is woken only looks at RAM, and sleeps again."""
     for core in device.cores.values():
         if (core.state == "sleeping" or (core.runs and core.sleep.lasts)) and not core.interrupts.handler:
-            with _as_before(device, core):
+            with as_before(device, core):
                 _probe_sleeper(device, core)
 
 
@@ -114,26 +102,6 @@ def _comes_to_sleep(core: EmulatedCore) -> bool:
         if _leaves_ram(core) or not core.go(1):
             return False
     return False
-
-
-@contextmanager
-def _as_before(device: Device, core: EmulatedCore) -> Iterator[None]:
-    """What a core does meanwhile is taken back."""
-    kept = core.time, core.instructions, core.state, core.pc
-    registers, memories, masks = core.registers.snapshot(), _ram(device), core.registers.masks
-    yield
-    core.time, core.instructions, core.state, core.pc = kept
-    core.registers.take_back(registers)
-    if not core.unprivileged:  # which cannot have changed them
-        core.registers.set_masks(masks)
-    for memory, data in memories:
-        memory.write(0, data)
-
-
-def _ram(device: Device) -> list[tuple[Backing, bytes]]:
-    return [
-        (each, each.read(0, each.plan.size)) for each in device.memories.values() if each.plan.kind == "ram"
-    ]
 
 
 def _leaves_ram(core: EmulatedCore, reads_own: bool = False) -> bool:
@@ -243,73 +211,7 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool
     return again and not works
 
 
-class Accesses:
-    """What a core reads in a loop: ``read`` all bytes of RAM, ``own`` the first of its own registers.
-
-    ``changed`` are the bytes to which it gives another value, and registers that it writes; ``elsewhere``: whether it
-    reads what is no memory.
-    """
-
-    def __init__(self, core: EmulatedCore) -> None:
-        self._core, self._within, self._stack = core, core.interrupts.handler, core.registers.stack
-        self.read: set[int] = set()
-        self.own: int | None = None
-        self.elsewhere = False
-        self._words: dict[int, None] = {}
-        self.changed: set[int] = set()
-
-    @contextmanager
-    def watched(self) -> Iterator[None]:
-        """Look at what the core does meanwhile."""
-        import unicorn
-
-        core = self._core
-        kinds = unicorn.UC_HOOK_MEM_READ | unicorn.UC_HOOK_MEM_WRITE
-        self._write = unicorn.UC_MEM_WRITE
-        hook = core.native.at_accesses(kinds, self._on_access)
-        core.native.uc.ctl_flush_tb()
-        yield
-        core.native.unhook(hook)
-
-    def _on_access(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
-        located = self._core.bus.locate(address)
-        by_loop = self._core.interrupts.handler == self._within  # not by an interrupt that comes meanwhile
-        if access == self._write:
-            before = int.from_bytes(self._core.bus.read_bytes(address, size), "little")
-            # Clearing a flag that is clear changes nothing; a write to a register may.
-            if by_loop and (located is None or before != value & (1 << 8 * size) - 1):
-                self.changed.update(range(address, address + size))
-        elif located and located[0].plan.kind == "ram":
-            self.read.update(range(address, address + size))
-            if by_loop:
-                self._words.setdefault(address)
-        elif located is None:
-            self.elsewhere = True
-            if PRIVATE.holds(address) and self.own is None:
-                self.own = address
-
-    @property
-    def only_counts(self) -> bool:
-        """Whether all RAM that the loop reads it changes itself, as its counters."""
-        return bool(self._words) and self.awaited is None
-
-    @property
-    def awaited(self) -> int | None:
-        """The first word of RAM that the loop reads and does not change; one in a frame if there is no other."""
-        words = [each for each in self._words if each not in self.changed]
-        return min(words, key=self.is_in_frame, default=None)
-
-    def is_in_frame(self, address: int) -> bool:
-        """Whether it is a variable of the function's own."""
-        return 0 <= address - self._stack < OWN_FRAME
-
-    def is_on_stack(self, address: int) -> bool:
-        """Whether it is a variable of the function's own, or of what it calls."""
-        return -CALLS <= address - self._stack < OWN_FRAME and is_own(self._core, address)
-
-
 def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
-    numbers: dict[str, int] = {}
     before = {key: access.reads for key, access in device.registers.accesses.items()}
     accesses = Accesses(core)
     waits, waited = core.state == "waiting", core.sleep.waits
@@ -324,16 +226,7 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     device.running = None
     if disturbed:
         _go_where_open(device, core)
-    memory = accesses.awaited
-    if memory is not None:
-        numbers["memory"] = memory
-    elif accesses.only_counts:
-        numbers["counter"] = 1
-    if accesses.own is not None:
-        numbers["own"] = accesses.own
-    for (name, address), access in sorted(device.registers.accesses.items()):
-        if name == core.plan.name and access.reads > before.get((name, address), 0):
-            numbers.setdefault("described" if device.registers.known(address) else "register", address)
+    memory, numbers = accesses.awaited, _numbers_of(device, core, accesses, before)
     # Where the whole device repeats, the other core does too, so that no interrupt will come from it.
     enabled, by_tick, masked, slept = opened if disturbed else _open_to(core)
     from_outside = enabled.difference(() if disturbed else device.plan.lines_between(core.plan.name))
@@ -349,11 +242,11 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     register = numbers.get("register", numbers.get("described"))
     if register is not None and device.plan.goals and memory is not None and accesses.is_in_frame(memory):
         del numbers["memory"]
-    if register is not None and (bits := _awaited(device, core, register)) is not None:
+    if register is not None and (bits := awaited_bits(device, core, register)) is not None:
         numbers["bits"] = bits  # and what code wrote there: bits that ever were one, and last
         port = device.registers.accesses[core.plan.name, register]
         numbers["ones"], numbers["written"] = port.ones & WORD, port.last_written & WORD
-        if "register" not in numbers and (lacking := _lacking(device, core, register, bits)):
+        if "register" not in numbers and (lacking := lacking_bits(device, core, register, bits)):
             numbers["lacking"] = lacking
     if disturbed and "other" in numbers and register is None:
         pass  # it waits for another core, whatever comes
@@ -371,119 +264,30 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     device.report(core, "loops", place, numbers, {"waits": "WFE"} if by_wfe else {})
 
 
+def _numbers_of(
+    device: Device, core: EmulatedCore, accesses: Accesses, before: dict[tuple[str, int], int]
+) -> dict[str, int]:
+    """What a core reads in a loop; ``before`` is how often each register was read before it."""
+    numbers: dict[str, int] = {}
+    if accesses.awaited is not None:
+        numbers["memory"] = accesses.awaited
+    elif accesses.only_counts:
+        numbers["counter"] = 1
+    if accesses.own is not None:
+        numbers["own"] = accesses.own
+    for (name, address), access in sorted(device.registers.accesses.items()):
+        if name == core.plan.name and access.reads > before.get((name, address), 0):
+            numbers.setdefault("described" if device.registers.known(address) else "register", address)
+    return numbers
+
+
 def _only_counts(device: Device, core: EmulatedCore, read: set[int]) -> bool:
     """As ``ticks_only_count``; everything is as before afterwards."""
-    kept = core.time, core.instructions, core.state, core.pc, core.interrupts.handler, device.log
-    registers, memories = core.registers.snapshot(), _ram(device)
-    pending, active, entered = (
-        {*core.interrupts.pending},
-        [*core.interrupts.active],
-        {**core.exceptions.entered},
-    )
-    device.log = EventLog(device.plan)
-    counts = ticks_only_count(device, core, read)
-    core.time, core.instructions, core.state, core.pc, core.interrupts.handler, device.log = kept
-    core.interrupts.pending, core.interrupts.active, core.exceptions.entered = pending, active, entered
-    core.registers.take_back(registers)
-    for memory, data in memories:
-        memory.write(0, data)
+    interrupts, entered, log = core.interrupts, core.exceptions.entered, device.log
+    kept = interrupts.handler, {*interrupts.pending}, [*interrupts.active]
+    device.log, core.exceptions.entered = EventLog(device.plan), {**entered}
+    with as_before(device, core):
+        counts = ticks_only_count(device, core, read)
+        interrupts.handler, interrupts.pending, interrupts.active = kept
+    device.log, core.exceptions.entered = log, entered
     return counts
-
-
-class _Trials:
-    """What a core does where a register reads other values; core and memories are as before after each trial."""
-
-    def __init__(self, device: Device, core: EmulatedCore, register: int) -> None:
-        self._core, self._memories = core, _ram(device)
-        self._port = device.registers.accesses[core.plan.name, register]
-        self._circle: set[int] = set()
-        self.compared: set[int] = set()
-        self.leaves(None)
-
-    def leaves(self, value: int | None) -> bool:
-        """Whether ``value`` leads the core out of its circle; None learns the circle, and what it compares with."""
-        port, core = self._port, self._core
-        kept = port.reader, port.reads, port.last_value, core.time, core.instructions, core.state, core.pc
-        registers = core.registers.snapshot()
-        if value is not None:
-            port.reader = lambda _core: value
-        left = _leaves(core, self._circle, self.compared if value is None else None)
-        port.reader, port.reads, port.last_value, core.time, core.instructions, core.state, core.pc = kept
-        core.registers.take_back(registers)
-        for memory, data in self._memories:
-            memory.write(0, data)
-        return left
-
-
-def _awaited(device: Device, core: EmulatedCore, register: int) -> int | None:
-    """The value of ``register`` that leads the core out of its circle, of as few bits as do; None if none is found.
-
-    Tried are single bits, all bits less those that do not matter, and what the circle compares with.
-    """
-    trials = _Trials(device, core, register)
-    for value in (0, *(1 << bit for bit in range(32))):
-        if trials.leaves(value):
-            return value
-    if not trials.leaves(WORD):
-        return next((value for value in sorted(trials.compared) if trials.leaves(value)), None)
-    value = WORD
-    for bit in range(32):
-        if trials.leaves(value & ~(1 << bit)):
-            value &= ~(1 << bit)
-    return value
-
-
-def _lacking(device: Device, core: EmulatedCore, register: int, bits: int) -> int:
-    """The bits of ``bits`` that ``register`` never reads by its description; 0 if what it may read ends the circle."""
-    shown = device.registers.values_shown(register)
-    trials = _Trials(device, core, register)
-    if not shown or any(trials.leaves(value) for value in shown):
-        return 0
-    return bits & ~max(shown, key=int.bit_count)
-
-
-def _leaves(core: EmulatedCore, circle: set[int], compared: set[int] | None) -> bool:
-    """Whether the core comes to an instruction outside ``circle`` soon.
-
-    With ``compared`` it learns instead: the instructions, and the values that they compare with.
-    """
-    import unicorn
-
-    left = False
-
-    def on_code(uc: Any, address: int, size: int, data: object) -> None:
-        nonlocal left
-        if compared is not None:
-            circle.add(address)
-            compared.update(_compared(core, *core.instruction(address)))
-        elif address not in circle:
-            left = True
-            core.blocks.suspect = address  # the emulator stops for no sleep
-            uc.emu_stop()
-
-    uc = core.native.uc
-    hook = uc.hook_add(unicorn.UC_HOOK_CODE, on_code)
-    uc.ctl_flush_tb()
-    end = core.time + CIRCLE
-    while core.time < end and core.runs and not left:
-        before = core.time
-        core.go(end - before)
-        left = left or core.blocks.suspect is not None
-        core.blocks.suspect = None
-        if core.time == before:
-            break
-    uc.hook_del(hook)
-    uc.ctl_flush_tb()
-    return left and compared is None
-
-
-def _compared(core: EmulatedCore, first: int, second: int) -> Iterator[int]:
-    """What CMP compares with: its constant, or what both registers hold."""
-    if first & 0xF800 == 0x2800:
-        yield first & 0xFF
-    elif first & 0xFFC0 == 0x4280:
-        yield from (core.registers.value(first & 7), core.registers.value(first >> 3 & 7))
-    elif first & 0xFF00 == 0x4500:
-        yield from (core.registers.value(first >> 4 & 8 | first & 7), core.registers.value(first >> 3 & 0xF))
-    elif first & 0xFBF0 == 0xF1B0 and second & 0x8F00 == 0x0F00:
-        yield modified_constant(wide_immediate(first, second))
