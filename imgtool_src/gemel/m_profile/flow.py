@@ -11,7 +11,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 import re
-from bisect import bisect_left, bisect_right, insort
+from bisect import bisect_left
 from collections.abc import Container, Iterable
 from functools import cached_property
 
@@ -31,6 +31,7 @@ from gemel.m_profile.halfwords import (
     is_table_branch,
     kinds_of_halfwords,
 )
+from gemel.m_profile.returning_streams import ReturningStreams
 from gemel.structs import NamedTuple
 
 
@@ -131,7 +132,7 @@ class Flow:
         waiting = [(entry & ~1) - self.start for entry in entries]
         for entry in waiting:
             self.callers.setdefault(entry, []).append(OUTSIDE)
-        ways = _Ways(waiting)
+        ways = ReturningStreams(waiting)
         while waiting and self.effort >= 0:
             at = waiting.pop()
             stream = self.stream(at, to_call=True)
@@ -139,7 +140,8 @@ class Flow:
             self.take(stream)
             waiting += stream.branches
             waiting += stream.calls
-            ways.begin(at, stream)
+            if stream.sizes:
+                ways.begin(at)
             if stream.at_call:
                 called = stream.ways[-1][0]
                 ways.call(at, called if 0 <= called < len(self.code) else None, stream.end)
@@ -369,60 +371,6 @@ class Flow:
             entry += form.width
             entries -= 1
         stream.uses(range(start, entry + (entry - start) % 2, 2))
-
-
-class _Ways:
-    """From which streams, by the offset of each, ways lead to a return, as they become known one after the other.
-
-    ``waiting`` gets what is after a call once what it calls may return.
-    """
-
-    def __init__(self, waiting: list[int]) -> None:
-        self._waiting = waiting
-        self._starts: list[int] = []
-        self._returning: set[int] = set()
-        self._before: dict[int, list[int]] = {}
-        self._calls: dict[int, list[tuple[int, int]]] = {}
-
-    def begin(self, at: int, stream: Stream) -> None:
-        """Know of a stream; one without an instruction is a part of the stream that was there before."""
-        if stream.sizes:
-            insort(self._starts, at)
-
-    def holding(self, at: int) -> int:
-        """The stream in which an instruction was reached."""
-        return self._starts[bisect_right(self._starts, at) - 1]
-
-    def lead(self, source: int, target: int) -> None:
-        """Know that a stream leads to another."""
-        if target in self._returning:
-            self.note_return(source)
-        elif source != target:
-            self._before.setdefault(target, []).append(source)
-
-    def call(self, source: int, called: int | None, after: int) -> None:
-        """Know of a call that ends a stream, of code elsewhere if ``called`` is None."""
-        if called is None or called in self._returning:
-            self._waiting.append(after)
-            self.lead(source, after)
-        else:
-            self._calls.setdefault(called, []).append((source, after))
-
-    def note_return(self, stream: int) -> None:
-        """Know that a stream may return, and so what leads to it."""
-        returning = [stream]
-        while returning:
-            each = returning.pop()
-            if each in self._returning:
-                continue
-            self._returning.add(each)
-            returning += self._before.pop(each, ())
-            for source, after in self._calls.pop(each, ()):
-                self._waiting.append(after)
-                if after in self._returning:
-                    returning.append(source)
-                else:
-                    self._before.setdefault(after, []).append(source)
 
 
 def runs(instructions: Iterable[tuple[int, int]]) -> list[Run]:
