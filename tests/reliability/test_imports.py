@@ -129,7 +129,7 @@ MODULES = {
     "show": 145,
     "rehearse": 220,
     "check": 241,
-    "draft": 313,
+    "draft": 314,
     "join": 327,
     "sign": 351,
     "demo": 442,
