@@ -45,7 +45,7 @@ from gemel.readback import versions
 from gemel.record.format import MARK
 from gemel.rehearsal.emulator import schedule
 from gemel.rehearsal.emulator.core import code_stops, native, protected_access
-from gemel.rehearsal.verdict import endings
+from gemel.rehearsal.verdict import endings, loop_words
 from gemel.seals.keys import schemes
 from gemel.show.as_text import picture as map_of_memory
 from gemel.show.facts import memory_uses
@@ -359,7 +359,7 @@ def _recurs(times: int) -> bool:
 def _takes_often(times: int) -> bool:
     event = SimpleNamespace(core="station", kind="exception-taken", numbers={"times": times, "number": 15})
     core = SimpleNamespace(name="station", instructions=1)
-    return bool(endings._takes_often(SimpleNamespace(events=[event]), core))
+    return bool(loop_words.takes_often(SimpleNamespace(events=[event]), core))
 
 
 def _exponent(value: int) -> bool:
@@ -412,8 +412,8 @@ FROM: dict[str, tuple[int, Callable[[int], bool]]] = {
     "lookup.annotating.SHORTEST_ALONE": (annotating.SHORTEST_ALONE, lambda digits: _found_in_log(digits, "")),
     "lookup.as_text.SHORTEST_ADDRESS": (looked_up.SHORTEST_ADDRESS, _decimal),
     "readback.versions.SMALLEST_BLOCK": (versions.SMALLEST_BLOCK, _block),
-    "rehearsal.verdict.endings.MANY_TIMES of a fault": (endings.MANY_TIMES, _recurs),
-    "rehearsal.verdict.endings.MANY_TIMES of an exception": (endings.MANY_TIMES, _takes_often),
+    "rehearsal.verdict.loop_words.MANY_TIMES of a fault": (loop_words.MANY_TIMES, _recurs),
+    "rehearsal.verdict.loop_words.MANY_TIMES of an exception": (loop_words.MANY_TIMES, _takes_often),
     "seals.keys.schemes.SMALLEST_RSA_EXPONENT": (schemes.SMALLEST_RSA_EXPONENT, _exponent),
     "text.table.FEWEST_LETTERS": (table.FEWEST_LETTERS, _letters),
     "workflows.inputs.symbol_files.FEWEST_DIGITS": (

@@ -127,12 +127,12 @@ MODULES = {
     "split": 125,
     "compare": 144,
     "show": 145,
-    "rehearse": 220,
+    "rehearse": 221,
     "check": 241,
     "draft": 314,
     "join": 327,
     "sign": 351,
-    "demo": 442,
+    "demo": 443,
     "release": 438,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""

@@ -8,7 +8,7 @@ from gemel.rehearsal.kinds import FATAL
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawRun
 from gemel.rehearsal.result import RehearsalFinding
-from gemel.rehearsal.verdict.endings import polls_other
+from gemel.rehearsal.verdict.loop_words import polls_other
 from gemel.structs import replace
 
 RELEASES = frozenset(

@@ -5,13 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from gemel.m_profile.vector_tables import word_name
-from gemel.rehearsal.emulator.system_space.debug_units import CYCLE_COUNT
 from gemel.rehearsal.emulator.system_space.interrupts import PENDSV, SUPERVISOR_CALL
-from gemel.rehearsal.emulator.system_space.registers import (
-    TICK_CONTROL,
-    TICK_CURRENT,
-    TICK_RELOAD,
-)
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import as_ready, proposal
@@ -19,32 +13,27 @@ from gemel.rehearsal.raw_run import MAX_EVENTS, RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import (
-    bits_not_kept,
     interrupts_that_do_not_come,
-    masked_by,
     or_else,
     raised_by,
-    read_as_zero,
     what_changes,
-    why_no_cycles,
-    why_no_ticks,
 )
 from gemel.rehearsal.verdict.findings import at_end, error_about
-from gemel.rehearsal.verdict.program_ends import CORRECT, ended_tasks, program_end
+from gemel.rehearsal.verdict.loop_words import (
+    MANY_TIMES,
+    endless_loop,
+    goal_to_add,
+    held_off_by,
+    polls_other,
+    raised_by_others,
+    reads,
+    takes_often,
+)
+from gemel.rehearsal.verdict.program_ends import ended_tasks
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import ALIGN_TABLE, Words, left_by_branch, table_misplaced
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
-
-WRITTEN_BY = "see what should have written it"
-
-TICK_REGISTERS = (TICK_CONTROL, TICK_RELOAD, TICK_CURRENT)
-
-MANY_TIMES = 16
-"""Times that one fault is handled at one place, in a device that no longer changes, to be why it does not go on."""
-
-LITTLE = 100
-"""Instructions for each exception up to which a core does little else than take it."""
 
 SHARED_BY = 3
 """Vectors with one handler from which on it is a default one; a product's own may serve two interrupts."""
@@ -103,25 +92,36 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
             continue  # the other core may write it yet, or has a finding itself
         if core in stays:
             causes.append(stays[core])
-        elif "register" in event.numbers or _lacks_bits(plan, run, event, bool(waits)):
-            causes.append(_waits_for_register(plan, event, names))
-        elif polls and (kept := unreleasable(plan, core)):
-            causes.append(_waits_for_kept(event, kept, names))
         else:
-            raw = next(each for each in run.cores if each.name == core)
             ticks = core in in_vain and not polls
-            if "waits" in event.words and not (
-                ticks or {"memory", "described", "own"} & event.numbers.keys()
-            ):
-                words = _sleeps_for_ever(plan, run, raw, names, event)
-                causes.append(error_about(event, words, names, "no-wake-up-source"))
-            else:
-                causes.append(_loop(plan, run, raw, event, names, ticks=ticks, counts=counts))
+            causes.append(_of_loop(plan, run, names, event, waits=bool(waits), ticks=ticks, counts=counts))
         if not polls:
             named.add(core)
     if not plan.goals and run.ended == "budget":
         causes += _busy(plan, run, names, {finding.core for finding in causes}, released, loops)
     return causes
+
+
+def _of_loop(
+    plan: DevicePlan,
+    run: RawRun,
+    names: CodeNames,
+    event: RawEvent,
+    *,
+    waits: bool,
+    ticks: bool,
+    counts: bool,
+) -> RehearsalFinding:
+    """What a core in a loop waits for: a register, a core that stays in reset, a wake-up, or what nothing changes."""
+    if "register" in event.numbers or _lacks_bits(plan, run, event, waits):
+        return _waits_for_register(plan, event, names)
+    if polls_other(event) and (kept := unreleasable(plan, event.core)):
+        return _waits_for_kept(event, kept, names)
+    raw = next(each for each in run.cores if each.name == event.core)
+    by_memory = {"memory", "described", "own"} & event.numbers.keys()
+    if "waits" in event.words and not (ticks or by_memory):
+        return error_about(event, _sleeps_for_ever(plan, run, raw, names, event), names, "no-wake-up-source")
+    return endless_loop(plan, run, raw, event, names, ticks=ticks, counts=counts)
 
 
 def _lacks_bits(plan: DevicePlan, run: RawRun, event: RawEvent, waits: bool) -> bool:
@@ -134,11 +134,6 @@ def _lacks_bits(plan: DevicePlan, run: RawRun, event: RawEvent, waits: bool) -> 
 def _recurs(event: RawEvent) -> bool:
     """Whether a fault was handled over and over at one place: its handler returns to what faults again."""
     return "recovered" in event.numbers and event.numbers.get("times", 1) >= MANY_TIMES
-
-
-def polls_other(event: RawEvent) -> bool:
-    """Whether a loop reads memory that is not its core's own: it waits for another core."""
-    return "other" in event.numbers
 
 
 def _unfinished(plan: DevicePlan, run: RawRun) -> set[str]:
@@ -260,7 +255,7 @@ def _sleeps_for_ever(
         cause = (
             "let interrupts be taken (CPSIE i), set bit 4 of SCR, or let the other core send an event (SEV)"
         )
-    elif number := _raised_by_others(plan, core):
+    elif number := raised_by_others(plan, core):
         enabled = f"only what core {senders[number]} raises enabled: {word_name(number)}, which does not come"
         cause = f"see why core {senders[number]} does not raise {word_name(number)}"
     elif hint := interrupts_that_do_not_come(plan, run, core, names, core.held_off):
@@ -271,12 +266,6 @@ def _sleeps_for_ever(
         "an idle state that an interrupt can end",
         cause if plan.goals else or_else(cause, "state in a goal what it has to reach"),
     )
-
-
-def _raised_by_others(plan: DevicePlan, core: RawCore) -> int:
-    """The first exception that could wake a core and that another core raises; 0 if there is none."""
-    senders = plan.lines_between(core.name)
-    return next((each for each in core.could_wake if senders.get(each)), 0)
 
 
 def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
@@ -335,144 +324,9 @@ def _waits_for_kept(event: RawEvent, kept: str, names: CodeNames) -> RehearsalFi
     return error_about(event, words, names, "endless-loop")
 
 
-def _loop(
-    plan: DevicePlan,
-    run: RawRun,
-    core: RawCore,
-    event: RawEvent,
-    names: CodeNames,
-    *,
-    ticks: bool,
-    counts: bool,
-) -> RehearsalFinding:
-    held_off = core.held_off
-    memory, register = event.numbers.get("memory"), event.numbers.get("described")
-    if ticks and register is None:
-        found = "its tick interrupts come, and change nothing that it does"
-        found = found if memory is None else f"{reads(event, names)}; {found}"
-        hint = "see what its tasks wait for"
-    elif register is not None:
-        bits = event.numbers.get("bits")
-        leads_out = f" (0x{bits:X} there ends the loop)" if bits is not None else ""
-        found = f"it reads register {names.register(register)}, which will not change any more{leads_out}"
-        says = what_changes(plan.registers, register, names)
-        ready = as_ready(plan.registers, register, event.numbers)
-        hint = (
-            ready.words
-            if ready
-            else f"make sure that code does what the layout says of it ({says}), or describe more"
-            if says
-            else ("see what the layout says of this register, and what the other core does")
-        )
-    elif memory is None and (own := event.numbers.get("own")):
-        found, hint = f"it reads {names.register(own)}", "see what it waits for there"
-        if own in TICK_REGISTERS and not (core.tick[0] & ENABLE and core.tick[1]):
-            hint = why_no_ticks(core)
-        elif own == CYCLE_COUNT:
-            hint = why_no_cycles(next(each for each in plan.cores if each.name == core.name))
-    elif memory is None:
-        found, hint = (
-            f"it {reads_nothing(event)}",
-            "let the core sleep there (WFI), or correct what keeps it in the loop",
-        )
-        found += _takes_often(run, core)
-        places = [*event.calls, *(() if event.pc is None else (event.pc,))]
-        if end := program_end(core.name, places, names):
-            found, hint = f"{found}; it came there by {end}", CORRECT
-        elif lost := bits_not_kept(plan.registers, run, core.name, names):
-            hint += f"; if code came there since it reads back something else, correct writable: {lost}"
-        elif zeros := read_as_zero(run, core.name, names):
-            hint += f"; if code came there since a register reads zero ({zeros}), describe that"
-    elif (number := _raised_by_others(plan, core)) and not polls_other(event):
-        sender = plan.lines_between(core.name)[number]
-        found = f"{reads(event, names)}, with only what core {sender} raises enabled: "
-        found += f"{word_name(number)}, which does not come"
-        hint = f"see why core {sender} does not raise {word_name(number)}"
-        hint = hint if plan.goals else or_else(hint, f"state in a goal what it has to reach:{_goal(core)}")
-    else:
-        found = f"{reads(event, names)}, which nobody changes"
-        hint = "; ".join(
-            filter(None, (WRITTEN_BY, interrupts_that_do_not_come(plan, run, core, names, held_off)))
-        )
-        hint = _held_back(run, core, names) or hint
-    if held_off:
-        found += held_off_by(core)
-        let = "correct what keeps it in the loop" if hint.startswith("let") else hint
-        hint = f"let {word_name(held_off)} be taken, or {let}" if let.startswith(("see", "correct")) else hint
-    if counts and not ticks:
-        found += "; its tick interrupts only count"
-    if not plan.goals and (counts or hint == WRITTEN_BY):
-        hint = or_else(hint, f"state in a goal what it has to reach:{_goal(core)}")
-    again = "it" if run.ended == "budget" else "the whole device"
-    words = Words(
-        f"core {event.core} is in an endless loop: {again} is in the same state again",
-        found,
-        "sleep, or a wait for something that can come from outside",
-        hint,
-    )
-    return error_about(event, words, names, "endless-loop")
-
-
-def reads_nothing(event: RawEvent) -> str:
-    """What a loop reads that nothing could end."""
-    counters = " but its own counters" if "counter" in event.numbers else ""
-    return f"reads neither a device register nor RAM{counters}"
-
-
-def _takes_often(run: RawRun, core: RawCore) -> str:
-    """The exception that a core does little else than take."""
-    taken = (
-        (event.numbers.get("times", 1), event.numbers["number"])
-        for event in run.events
-        if event.core == core.name and event.kind == "exception-taken"
-    )
-    times, number = max(taken, default=(0, 0))
-    if times < MANY_TIMES or times * LITTLE < core.instructions:
-        return ""
-    return f"; it takes {word_name(number)} again and again ({times:,} times)"
-
-
-def _held_back(run: RawRun, core: RawCore, names: CodeNames) -> str:
-    """What to do where another core, which was released, is in reset again when ``core`` waits for what it writes."""
-    kept = {each.name for each in run.cores if each.state == "reset"} - {core.name}
-    back = next(
-        (
-            each
-            for each in reversed(run.events)
-            if each.kind == "held-back-again" and each.words["of"] in kept
-        ),
-        None,
-    )
-    if back is None:
-        return ""
-    of, place = back.words["of"], names.place(back.core, back.pc) if back.pc is not None else "its end"
-    return (
-        f"let core {of} run: core {back.core} puts it back into reset at {place}; if it is the other way round, "
-        f"correct release_mask and release_value in [core.{of}.release]"
-    )
-
-
-def held_off_by(core: RawCore, but: int = 0) -> str:
-    """The most urgent exception that is pending and cannot be taken, unless it is ``but``."""
-    number = core.held_off
-    return f"; {word_name(number)} is pending and {masked_by(core, number)}" if number not in (0, but) else ""
-
-
 def masked_for_long(core: RawCore, run: RawRun) -> str:
     """As ``held_off_by``, where the core has neither taken an interrupt nor slept for long."""
     return held_off_by(core) if run.time - max(core.interrupted_at or 0, core.slept_at) >= LONG else ""
-
-
-def _goal(core: RawCore) -> str:
-    return f'\n[[rehearsal.goal]]\ncore = "{core.name}"\nsymbol = "NAME"'
-
-
-def reads(event: RawEvent, names: CodeNames) -> str:
-    """The word of RAM that a core in a loop reads."""
-    memory = event.numbers["memory"]
-    named = names.variable(event.core, memory)
-    where = names.what_is_at(event.core, memory)
-    return f"it reads {f'{named}, ' if named else ''}{format_address(memory)} ({where})"
 
 
 def _polls_timer(core: RawCore) -> bool:
@@ -501,7 +355,7 @@ def _busy(
             continue  # what masks interrupts now, or the handler that runs, has done so for a moment only
         masked = masked_for_long(core, run)
         if core.state in ("running", "waiting") and core.name not in (named if masked else named | goes_on):
-            found = f"{core.instructions:,} instructions executed{masked}{_takes_often(run, core)}"
+            found = f"{core.instructions:,} instructions executed{masked}{takes_often(run, core)}"
             loop = loops.get(core.name)
             if loop and "memory" in loop.numbers:
                 found += f"; {reads(loop, names)} again and again"
@@ -516,6 +370,6 @@ def _busy(
                 f"core {core.name} {ends}",
                 found,
                 "an idle state that an interrupt can end, or a wait that is ended again and again",
-                f"allow more instructions (--budget), or state in a goal what it has to reach:{_goal(core)}",
+                f"allow more instructions (--budget), or state in a goal what it has to reach:{goal_to_add(core)}",
             )
             yield at_end(core, run, words, names, "no-idle-state")

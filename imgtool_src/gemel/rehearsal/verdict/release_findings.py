@@ -10,17 +10,9 @@ from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, lines_last
-from gemel.rehearsal.verdict.endings import (
-    LONG,
-    describe_release,
-    last_line,
-    masked_for_long,
-    polls_other,
-    reads,
-    reads_nothing,
-    unreleasable,
-)
+from gemel.rehearsal.verdict.endings import LONG, describe_release, last_line, masked_for_long, unreleasable
 from gemel.rehearsal.verdict.findings import at_end, error_about
+from gemel.rehearsal.verdict.loop_words import polls_other, reads, reads_nothing
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line

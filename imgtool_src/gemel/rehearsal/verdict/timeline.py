@@ -7,7 +7,7 @@ from collections.abc import Callable
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.endings import reads
+from gemel.rehearsal.verdict.loop_words import reads
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import Parts
 from gemel.spans import format_address
