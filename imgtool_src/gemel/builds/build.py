@@ -126,7 +126,7 @@ class Build(Struct, dict=True):
         """
         wanted = Span(run_address, size)
         for segment in self._near.at(run_address):
-            if Span(segment.run_address, len(segment.data)).covers(wanted):
+            if segment.stored_run.covers(wanted):
                 return segment.load_address + run_address - segment.run_address
         return None
 

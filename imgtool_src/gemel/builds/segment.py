@@ -57,6 +57,11 @@ class Segment(Struct):
         return Span(self.load_address, len(self.data))
 
     @property
+    def stored_run(self) -> Span:
+        """Where the stored bytes are executed or used; empty if it stores none."""
+        return Span(self.run_address, len(self.data))
+
+    @property
     def run_span(self) -> Span:
         """The memory it takes at run time, from its first byte to its last."""
         return Span(self.run_address, self.memory_size)
@@ -69,5 +74,5 @@ class Segment(Struct):
     @property
     def taken_unstored(self) -> tuple[Span, ...]:
         """Those of ``taken`` of which the file stores no byte."""
-        stored = Span(self.run_address, len(self.data))
+        stored = self.stored_run
         return tuple(span for span in self.taken if not span.overlaps(stored))

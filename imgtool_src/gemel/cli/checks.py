@@ -6,8 +6,8 @@ import os
 from typing import TYPE_CHECKING, Any
 
 from gemel.cli import options
-from gemel.cli.declared import FILE, INPUT, INPUTS, argument, option
-from gemel.cli.options import INDEX, OF_AN_IMAGE
+from gemel.cli.declared import FILE, INPUT, option
+from gemel.cli.options import INDEX
 from gemel.files.paths import FilePath
 from gemel.structs import Struct, fields
 
@@ -39,7 +39,7 @@ NOT_OF_A_FOLDER = frozenset(("--joined-with", "--from-device", "--at", "--as", "
 class CheckArguments(Struct, kw_only=True):
     """The words and options of ``gemel check``."""
 
-    words: tuple[str, ...] = argument(metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
+    words: tuple[str, ...] = options.image_words
     starts: tuple[int, ...] = options.several_at
     from_device: bool = options.from_device
     as_form: str | None = options.as_form
@@ -82,7 +82,7 @@ class CheckArguments(Struct, kw_only=True):
     strict: Strict | None = options.strict
     form: str = options.form("text", "json", "sarif", "junit", "lines", "html")
     reports: tuple[FilePath, ...] = options.report
-    everything: bool = option("--all", is_flag=True, help="In text, list every rule and place.")
+    everything: bool = options.everything
     quiet: bool = options.quiet
 
     def among(self, words: frozenset[str]) -> list[str]:

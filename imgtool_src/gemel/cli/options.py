@@ -5,11 +5,15 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from gemel.cli.declared import FILE, INPUT, INPUTS, Choice, Converted, IntRange, option
+from gemel.cli.declared import FILE, INPUT, INPUTS, Choice, Converted, IntRange, argument, option
 from gemel.errors import Problem, UsageProblem
 
 OF_AN_IMAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 """The words of a command that is about an image."""
+
+image_words = argument(metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
+layout = option("--layout", metavar="LAYOUT", kind=INPUT, help="The same as LAYOUT, for older scripts.")
+everything = option("--all", is_flag=True, help="In text, list every rule and place.")
 
 READ = "Read the code instruction by instruction for those that its core lacks"
 disassemble = option(

@@ -153,7 +153,7 @@ class Evidence(Struct, dict=True):
             ):
                 claims.extend(segment.taken)
             elif segment.memory_size > len(segment.data):
-                stored = Span(segment.run_address, len(segment.data))
+                stored = segment.stored_run
                 claims.extend(without(segment.taken, [stored]))
         holes = self._holes
         return merge(

@@ -139,7 +139,7 @@ def _window(first: Evidence, second: Evidence) -> Span:
 def _private(seen: Evidence) -> list[Span]:
     """The RAM that start-up code fills with what is stored elsewhere, and that it clears, by its usual name."""
     found = [
-        Span(segment.run_address, len(segment.data))
+        segment.stored_run
         for segment in seen.build.stored
         if segment.run_address != segment.load_address and SRAM.holds(segment.run_address)
     ]

@@ -16,7 +16,7 @@ from gemel.draft.pieces import power_of_two
 from gemel.m_profile.architectures import MAX_INTERRUPTS
 from gemel.m_profile.memory_map import RAM_REGIONS, region_of
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables
-from gemel.spans import Span, offsets_of
+from gemel.spans import offsets_of
 from gemel.structs import NamedTuple
 
 ALIGNMENT = 128
@@ -114,10 +114,7 @@ def _word(segment: Segment, address: int, index: int) -> int:
 
 def in_code(build: Build, address: int) -> bool:
     """Whether the build stores executable bytes that run at ``address``, whose Thumb bit is ignored."""
-    return any(
-        segment.executable and Span(segment.run_address, len(segment.data)).holds(address & ~1)
-        for segment in build.stored
-    )
+    return any(segment.executable and segment.stored_run.holds(address & ~1) for segment in build.stored)
 
 
 def _in_ram(build: Build, address: int) -> bool:
@@ -125,7 +122,7 @@ def _in_ram(build: Build, address: int) -> bool:
     if region_of(RAM_REGIONS, address):
         return True
     in_place = [each for each in build.stored if each.run_address == each.load_address]
-    if any(Span(each.run_address, len(each.data)).holds(address) for each in in_place):
+    if any(each.stored_run.holds(address) for each in in_place):
         return False
     return any(
         0 <= address - segment.run_address < LARGEST_RAM

@@ -69,7 +69,7 @@ def ranges_elsewhere(
         if plan.stored_in not in areas:
             continue
         if layout.areas[plan.stored_in].purpose == "code":
-            table = layout.span_of(plan.stored_in).start + plan.vector_offset
+            table = layout.table_start(plan)
             whole = 4 * (16 + layout.cores[plan.core].interrupts)
             starts.append(Bound(table, f"with the vector table of build {plan.name}"))
             starts.append(Bound(table + whole, f"after the vector table of build {plan.name}"))

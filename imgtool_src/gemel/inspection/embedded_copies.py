@@ -155,7 +155,7 @@ def places_of_table(data: bytes, head: bytes, code: Iterable[Span], others: Cont
 
 def _head_span(inspection: Inspection, placement: Placement) -> Span:
     plan = placement.plan
-    return Span(inspection.layout.span_of(plan.stored_in).start + plan.vector_offset, HEAD_SIZE)
+    return Span(inspection.layout.table_start(plan), HEAD_SIZE)
 
 
 def _head(inspection: Inspection, placement: Placement) -> bytes:

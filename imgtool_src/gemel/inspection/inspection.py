@@ -284,7 +284,7 @@ class Inspection(Struct, dict=True):
         return PlacedBuild(plan.name, plan.core, stored, run_start, vectors, None)
 
     def _vectors_of(self, plan: BuildPlan, stored_start: int, run_start: int) -> int:
-        vectors = self.layout.span_of(plan.stored_in).start + plan.vector_offset
+        vectors = self.layout.table_start(plan)
         return (run_start + vectors - stored_start) % ADDRESS_SPACE
 
     def bytes_of(self, span: Span) -> bytes:
@@ -342,7 +342,7 @@ class Inspection(Struct, dict=True):
 
     def _read_vector_table(self, plan: BuildPlan) -> VectorTable:
         core = self.layout.cores[plan.core]
-        start = self.layout.span_of(plan.stored_in).start + plan.vector_offset
+        start = self.layout.table_start(plan)
         span = Span(start, 4 * (16 + core.interrupts))
         if located := locate(self.layout, start):
             span = span.intersection(located.memory.span)

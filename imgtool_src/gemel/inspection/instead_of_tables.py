@@ -52,7 +52,7 @@ def instead_of_table(
 
     None if it is there, or nothing says what is.
     """
-    start = layout.span_of(plan.stored_in).start + plan.vector_offset
+    start = layout.table_start(plan)
     name_size, size, kind, name = NOTE_HEAD.unpack(bytes_of(Span(start, NOTE_HEAD.size)))
     if (name_size, kind, name) == (4, 3, b"GNU\0") and size <= 64:
         return Instead(

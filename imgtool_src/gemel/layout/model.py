@@ -377,6 +377,10 @@ class Layout(Struct, kw_only=True, dict=True):
     )
     rules: RulesPlan = key(Table(RulesPlan), "how the rules are applied", RulesPlan(), digested=False)
 
+    def table_start(self, plan: BuildPlan) -> int:
+        """Where the vector table of a build is stored, as the primary and the programmer see it."""
+        return self.span_of(plan.stored_in).start + plan.vector_offset
+
     def span_of(self, area: str) -> Span:
         """The addresses of an area, as the primary and the programmer see them."""
         spans = self._spans

@@ -36,7 +36,7 @@ def runs_among(layout: Layout, placement: Placement, other: BuildPlan) -> bool:
     A copy of the other build can hold the entry point as well, where the file is an image of both.
     """
     plan, entry, areas = placement.plan, placement.build.entry, layout.spans_of_build(other)
-    start = layout.span_of(plan.stored_in).start + plan.vector_offset + RESET
+    start = layout.table_start(plan) + RESET
     for piece in placement.pieces:
         if piece.span.holds(start):
             offset = start - piece.address

@@ -27,7 +27,7 @@ def reset_handler(layout: Layout, image: SparseBytes) -> int | None:
     plan = starting_plan(layout)
     if plan is None or layout.areas[plan.stored_in].purpose != "code":
         return None
-    word = Span(layout.span_of(plan.stored_in).start + plan.vector_offset + 4, 4)
+    word = Span(layout.table_start(plan) + 4, 4)
     return int.from_bytes(image.read(word, 0xFF), "little") if image.holds(word) else None
 
 

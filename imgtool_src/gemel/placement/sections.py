@@ -25,7 +25,7 @@ def stored_parts(placement: Placement) -> tuple[list[Span], dict[int, int]] | No
     alignments: dict[int, int] = {}
     covered: dict[int, list[Span]] = {}
     for piece in placement.pieces:
-        run = Span(piece.segment.run_address, len(piece.segment.data))
+        run = piece.segment.stored_run
         last = bisect_left(starts, run.end) - 1
         if last >= 0 and blocks[last].overlaps(run):
             covered.setdefault(piece.address - run.start, []).append(run)

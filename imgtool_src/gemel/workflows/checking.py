@@ -106,17 +106,15 @@ def check(
     ``disassemble`` reads the code for instructions that its core lacks.  ``rehearsal`` is one that was made; True
     makes one, None where the layout requires it, False never.  Waivers end by ``today`` (None: the machine's date).
     ``strict`` says what fails the check besides errors: ``warnings``, or with ``inputs`` also what was not
-    checked for lack of a build, key or symbol.  ``joined_with`` is the layout that the image was joined with,
-    where that is another one: the tables that differ are listed.  Raises UsageProblem for builds that the layout
-    does not have and trusted keys that cannot be read or are not accepted, RecordError for a previous image
-    without a record.
+    checked for lack of a build, key or symbol.  Of ``joined_with``, another layout that the image was joined with, the
+    tables that differ are listed.  Raises UsageProblem for builds that the layout does not have and trusted keys that
+    cannot be read or are not accepted, RecordError for a previous image without a record.
     """
     from gemel.inspection.previous import previous_of
     from gemel.workflows.rehearsing import due_rehearsal
     from gemel.workflows.trust import Trust, trust_in
 
-    given = builds or {}
-    _refuse_unknown(given, layout)
+    _refuse_unknown(given := builds or {}, layout)
     if rehearsal is None or rehearsal is True:
         rehearsal = due_rehearsal(layout, image, given, wanted=rehearsal is True)
     trust = trusted if isinstance(trusted, Trust) else trust_in(layout, trusted, policy)

@@ -85,7 +85,7 @@ def are_overlays(one: Segment, other: Segment) -> bool:
 def _is_one_reserve(one: Segment, other: Segment) -> bool:
     """Whether what two segments share is memory without stored bytes, stated twice, as objcopy -R leaves it."""
     shared = one.run_span.intersection(other.run_span)
-    stored = (Span(each.run_address, len(each.data)) for each in (one, other))
+    stored = (each.stored_run for each in (one, other))
     return _displacement(one) == _displacement(other) and not any(span.overlaps(shared) for span in stored)
 
 

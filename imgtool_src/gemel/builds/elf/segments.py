@@ -70,7 +70,7 @@ def _pieces(segment: Segment, taken: list[Span], *, to_end: bool) -> tuple[Span,
     """``taken``, by address inside the segment, and what else of it counts; none if nothing is taken."""
     if not taken:
         return ()
-    counted = [Span(segment.run_address, len(segment.data))]
+    counted = [segment.stored_run]
     if to_end:
         counted.append(Span.from_bounds(taken[-1].end, segment.run_span.end))
     return tuple(sorted([*taken, *without(counted, taken)]))
@@ -103,7 +103,7 @@ def read_segments(
     segments = [_segment(source, header) for header in loadable if header not in bare]
     segments = without_padding(split_at_overlays(segments, loadable, sections), sections)
     allocated = [section for section in sections if section.allocated]
-    stored = merge(Span(each.run_address, len(each.data)) for each in segments if each.data)
+    stored = merge(each.stored_run for each in segments if each.data)
     if not stored:
         return [], [_empty(len(loadable), file)], []
     starts = [span.start for span in stored]

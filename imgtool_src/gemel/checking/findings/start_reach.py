@@ -45,7 +45,7 @@ class Brought(NamedTuple):
 def not_stored(placement: Placement, block: StartEntry) -> list[Span]:
     """What of the destination of a copy the build stores no bytes for, alignment padding left out."""
     build = placement.build
-    stored = [Span(each.segment.run_address, len(each.segment.data)) for each in placement.pieces]
+    stored = [each.segment.stored_run for each in placement.pieces]
     return [span for span in without([block.span], stored) if not _padding(build, span)]
 
 

@@ -26,7 +26,7 @@ def check(inspection: Inspection, plan: BuildPlan, _: Build) -> Iterator[Outcome
 def _findings(placement: Placement, windows: list[Window]) -> Iterator[Finding]:
     by_distance: dict[int, list[tuple[Piece, Span, Span]]] = {}
     for piece in placement.pieces:
-        run = Span(piece.segment.run_address, len(piece.segment.data))
+        run = piece.segment.stored_run
         for part in parts_of(run, windows):
             stored = piece.address + part.seen.start - run.start
             if part.memory and part.memory.holds_image and part.plain.start != stored:

@@ -68,9 +68,10 @@ def _segments(
     own = [
         piece
         for piece in stored
-        if not _is_data(piece) or not (unknown or any(span.covers(_run(piece)) for span in moved))
+        if not _is_data(piece)
+        or not (unknown or any(span.covers(piece.segment.stored_run) for span in moved))
     ] or stored
-    runs = [_run(piece) for piece in own]
+    runs = [piece.segment.stored_run for piece in own]
     if outside := [at for at, run in enumerate(runs) if not _is_in(area, run, windows)]:
         found = [_outside(inspection, plan, placement, own[at], runs[at], area) for at in outside]
         yield as_one(found, "segment")
@@ -86,16 +87,15 @@ def _segments(
 def _moves_unknown(placement: Placement, placed: PlacedBuild) -> str:
     """Why it is not known whether start-up code moves the data that it is to move; empty where nothing is to move."""
     distance = placed.run_start - placed.stored.start
-    moved = any(_is_data(piece) and _run(piece) != piece.span.moved(distance) for piece in placement.pieces)
+    moved = any(
+        _is_data(piece) and piece.segment.stored_run != piece.span.moved(distance)
+        for piece in placement.pieces
+    )
     return needs_elf(placement.plan.name, placement.build, "symbols") if moved else ""
 
 
 def _is_data(piece: Piece) -> bool:
     return piece.segment.writable and not piece.segment.executable
-
-
-def _run(piece: Piece) -> Span:
-    return Span(piece.segment.run_address, len(piece.segment.data))
 
 
 def _is_in(area: Span, run: Span, windows: list[Window]) -> bool:

@@ -67,7 +67,7 @@ def _causes(layout: Layout, plan: BuildPlan, build: Build, heap: Reserve) -> Ite
 
 def _on_stored(plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[Finding]:
     for segment in build.stored:
-        common = Span(segment.run_address, len(segment.data)).intersection(heap.span)
+        common = segment.stored_run.intersection(heap.span)
         if common.size and not _only_zeros(segment.data, common, segment.run_address):
             yield _finding(plan, build, heap, common, segment_words(build, segment))
 
@@ -84,7 +84,7 @@ def _on_objects(plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[Findin
         for each in build.all_sections
         if "heap" in each.name.lower() and heap.span.overlaps(each.span)
     ]
-    stored = [Span(segment.run_address, len(segment.data)) for segment in build.stored]
+    stored = [segment.stored_run for segment in build.stored]
     taken = [
         symbol.span.intersection(heap.span)
         for symbol in build.all_symbols

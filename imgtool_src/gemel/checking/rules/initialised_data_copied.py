@@ -93,11 +93,8 @@ def _is_padding(placement: Placement, rest: Span) -> bool:
 
 def _is_overlay(placement: Placement, piece: Piece) -> bool:
     """Whether another piece runs at the same place: code of the build's own copies them there in turn."""
-    run = Span(piece.segment.run_address, len(piece.segment.data))
-    return any(
-        other is not piece and run.overlaps(Span(other.segment.run_address, len(other.segment.data)))
-        for other in placement.pieces
-    )
+    run = piece.segment.stored_run
+    return any(other is not piece and run.overlaps(other.segment.stored_run) for other in placement.pieces)
 
 
 def _not_copied(

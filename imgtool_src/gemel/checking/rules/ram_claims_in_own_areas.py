@@ -121,7 +121,7 @@ def _left_out_of_flash(layout: Layout, plan: BuildPlan, build: Build) -> Iterato
         located = locate(layout, section.span.start, plan.core)
         if (
             segment
-            and Span(segment.run_address, len(segment.data)).covers(section.span)
+            and segment.stored_run.covers(section.span)
             and located
             and located.memory.holds_image
             and build.symbols

@@ -125,7 +125,7 @@ def _anothers(inspection: Inspection, placement: Placement, run: StartRun) -> It
 
 def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
     for segment in (piece.segment for piece in placement.pieces):
-        stored = Span(segment.run_address, len(segment.data)).intersection(entry.span)
+        stored = segment.stored_run.intersection(entry.span)
         if stored.size:
             yield _clears_stored(placement, entry, stored, segment)
     spans = [entry.span]

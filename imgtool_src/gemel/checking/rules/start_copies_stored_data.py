@@ -47,7 +47,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         placement = inspection.placements[name]
         for source, span in run.copies if run else ():
             if span.size >= LEAST_BLOCK and not any(
-                Span(each.run_address, len(each.data)).overlaps(span) for each in placement.build.stored
+                each.stored_run.overlaps(span) for each in placement.build.stored
             ):
                 yield from _erased(inspection, placement, Span(source or 0, span.size), span)
         yield from (_overrun(placement, each) for each in (run.overrun if run else ()))
@@ -132,7 +132,7 @@ def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -
     met = False
     for piece in placement.pieces:
         segment = piece.segment
-        shared = Span(segment.run_address, len(segment.data)).intersection(entry.span)
+        shared = segment.stored_run.intersection(entry.span)
         if not shared.size:
             continue
         met = True

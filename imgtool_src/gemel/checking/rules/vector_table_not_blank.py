@@ -31,7 +31,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         yield alone
         return
     for plan in plans:
-        place = Span(layout.span_of(plan.stored_in).start + plan.vector_offset, 8)
+        place = Span(layout.table_start(plan), 8)
         if inspection.starts_blank(place.start):
             yield _finding(inspection, plan, place)
         elif plan.name in inspection.placed and (instead := inspection.instead_of_tables[plan.name]):

@@ -8,7 +8,7 @@ from contextlib import closing
 from typing import TYPE_CHECKING
 
 from gemel.cli import options
-from gemel.cli.declared import FILE, INPUT, InputWord, IntRange, argument, option, sub_command
+from gemel.cli.declared import FILE, InputWord, IntRange, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.options import INDEX, READ
 from gemel.errors import GemelError, UsageProblem
@@ -32,9 +32,7 @@ class AuditArguments(Struct, kw_only=True):
     words: tuple[str, ...] = argument(
         metavar="[LAYOUT] [PATH]...", several=True, kind=InputWord(among_others=True)
     )
-    layout: FilePath | None = option(
-        "--layout", metavar="LAYOUT", kind=INPUT, help="The same as LAYOUT, for older scripts."
-    )
+    layout: FilePath | None = options.layout
     layouts: FilePath | None = option(
         "--layouts",
         kind=FILE,

@@ -55,7 +55,7 @@ class JoinArguments(Struct, kw_only=True):
     strict: Strict | None = options.strict
     form: str = options.form("text", "json", "sarif", "junit", "lines", "html")
     reports: tuple[FilePath, ...] = options.report
-    everything: bool = option("--all", is_flag=True, help="In text, list every rule and place.")
+    everything: bool = options.everything
     quiet: bool = options.quiet
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from gemel.cli import options
-from gemel.cli.declared import INPUTS, Choice, IntRange, argument, option, sub_command
+from gemel.cli.declared import Choice, IntRange, option, sub_command
 from gemel.cli.options import OF_AN_IMAGE
 from gemel.errors import all_of
 from gemel.files.paths import FilePath
@@ -27,7 +27,7 @@ FORMS = "text", "json", "svg", "sarif", "junit", "html", "lines"
 class RehearseArguments(Struct, kw_only=True):
     """The words and options of ``gemel rehearse``."""
 
-    words: tuple[str, ...] = argument(metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
+    words: tuple[str, ...] = options.image_words
     at: int | None = options.at
     as_form: str | None = options.as_form
     budget: int | None = option(

@@ -6,7 +6,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from gemel.cli import options
-from gemel.cli.declared import INPUT, INPUTS, argument, option, sub_command
+from gemel.cli.declared import option, sub_command
 from gemel.cli.options import OF_AN_IMAGE
 from gemel.errors import UsageProblem, all_of
 from gemel.files.paths import FilePath
@@ -36,13 +36,11 @@ TO_BE_SIGNED = ".tbs"
 class ShowArguments(Struct, kw_only=True):
     """The words and options of ``gemel show``."""
 
-    words: tuple[str, ...] = argument(metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
+    words: tuple[str, ...] = options.image_words
     starts: tuple[int, ...] = options.several_at
     from_device: bool = options.from_device
     as_form: str | None = options.as_form
-    layout: FilePath | None = option(
-        "--layout", metavar="LAYOUT", kind=INPUT, help="The same as LAYOUT, for older scripts."
-    )
+    layout: FilePath | None = options.layout
     alone: bool = option(
         "--no-layout",
         is_flag=True,

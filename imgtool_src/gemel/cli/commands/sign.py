@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gemel.cli import options
-from gemel.cli.declared import FILE, INPUTS, argument, option, sub_command
+from gemel.cli.declared import FILE, option, sub_command
 from gemel.cli.options import OF_AN_IMAGE
 from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.files.paths import FilePath
@@ -22,7 +22,7 @@ def _with_openssl(text: str) -> str:
 class SignArguments(Struct, kw_only=True):
     """The words and options of ``gemel sign``."""
 
-    words: tuple[str, ...] = argument(metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
+    words: tuple[str, ...] = options.image_words
     outputs: tuple[FilePath, ...] = options.images()
     memories: tuple[str, ...] = options.memories
     key_texts: tuple[str, ...] = options.key()

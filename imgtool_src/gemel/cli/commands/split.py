@@ -6,7 +6,7 @@ import os
 import sys
 
 from gemel.cli import options
-from gemel.cli.declared import DONE, FILE, INPUTS, argument, option, sub_command
+from gemel.cli.declared import DONE, FILE, option, sub_command
 from gemel.cli.options import OF_AN_IMAGE
 from gemel.errors import OutputError
 from gemel.files.paths import FilePath
@@ -16,7 +16,7 @@ from gemel.structs import Struct
 class SplitArguments(Struct, kw_only=True):
     """The words and options of ``gemel split``."""
 
-    words: tuple[str, ...] = argument(metavar=OF_AN_IMAGE, several=True, kind=INPUTS)
+    words: tuple[str, ...] = options.image_words
     folder: FilePath = option(
         "-o", "--output", metavar="FOLDER", kind=FILE, required=True, help="Folder for the parts."
     )

@@ -26,7 +26,7 @@ def shared_starts(layout: Layout, plan: BuildPlan, build: Build) -> list[SharedS
     return [
         SharedStart(area, plan, build, segment, span)
         for segment in build.stored
-        for part in parts_of(Span(segment.run_address, len(segment.data)), windows_of(layout, plan.core))
+        for part in parts_of(segment.stored_run, windows_of(layout, plan.core))
         if part.memory is not None
         for area in shared_areas(layout)
         if (span := layout.span_of(area.name).intersection(part.plain)).size

@@ -54,7 +54,7 @@ def _table_or_reason(inspection: Inspection, plan: BuildPlan) -> VectorTable | N
 
 def table_span(layout: Layout, plan: BuildPlan) -> Span:
     """Where the layout has the whole vector table of a build, in plain addresses."""
-    start = layout.span_of(plan.stored_in).start + plan.vector_offset
+    start = layout.table_start(plan)
     return Span(start, 4 * (FIRST_INTERRUPT + layout.cores[plan.core].interrupts))
 
 

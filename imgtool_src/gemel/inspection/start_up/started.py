@@ -111,7 +111,7 @@ def run_of_image(
 def _expected(layout: Layout, placement: Placement) -> Iterator[WrittenBytes]:
     """What start-up code is to copy and clear of the core's own memory."""
     for piece in _moved_pieces(layout, placement):
-        yield WrittenBytes(piece.segment.load_address, _run_span(piece))
+        yield WrittenBytes(piece.segment.load_address, piece.segment.stored_run)
     shared = shared_ram(layout)
     for section in unstored_sections(placement.build):
         plain = plain_span(layout, section.span, placement.plan.core)
@@ -173,7 +173,7 @@ def blocks_as_run(
     found: list[StartEntry] = []
     differs = False
     for piece in pieces:
-        place = _run_span(piece)
+        place = piece.segment.stored_run
         right, wrong = _copied(layout, placement, piece, run)
         missing = without([place], [each.span for each in (*right, *wrong)])
         if missing == [place]:
@@ -194,16 +194,12 @@ def blocks_as_run(
     return blocks._replace(copies=kept, clears=clears, states_copies=True, written=run.written)
 
 
-def _run_span(piece: Piece) -> Span:
-    return Span(piece.segment.run_address, len(piece.segment.data))
-
-
 def _moved_pieces(layout: Layout, placement: Placement) -> Iterator[Piece]:
     """The pieces in RAM that the core finds elsewhere at reset; neither overlays nor most of the code."""
     build, placed = placement.build, placement.placed
     sections = build.all_sections
     for piece in placement.pieces:
-        run = _run_span(piece)
+        run = piece.segment.stored_run
         located = locate(layout, run.start, placement.plan.core)
         if located is None or located.memory.kind != "ram":
             continue
@@ -213,7 +209,7 @@ def _moved_pieces(layout: Layout, placement: Placement) -> Iterator[Piece]:
             and plain_at_reset(layout, placement, run.start) == piece.address
         ):
             continue
-        if any(other is not piece and run.overlaps(_run_span(other)) for other in placement.pieces):
+        if any(other is not piece and run.overlaps(other.segment.stored_run) for other in placement.pieces):
             continue
         if not any(
             each.span.overlaps(run) and is_most_code(build, each) for each in sections if each.allocated
@@ -242,7 +238,7 @@ def _copied(
 
     What code puts on a stack or in a heap, such as a register, is no copy of what a linker has stored for that.
     """
-    place = _run_span(piece)
+    place = piece.segment.stored_run
     kept = [
         each.span for each in placement.build.all_sections if each.allocated and named_as(KEPT, each.name)
     ]
@@ -278,7 +274,7 @@ def _copied_elsewhere(layout: Layout, placement: Placement, piece: Piece, run: S
 
 def _says_the_same(layout: Layout, placement: Placement, piece: Piece, entry: StartEntry) -> bool:
     """Whether labels have the piece copied from where it is stored: then the run knows better."""
-    run = _run_span(piece)
+    run = piece.segment.stored_run
     if entry.source is None or not (run.overlaps(entry.span) or run.holds(entry.start)):
         return False
     return plain_at_reset(layout, placement, entry.source) == piece.address + entry.start - run.start
@@ -291,7 +287,7 @@ def _copied_by_device(
 
     A descriptor in RAM may have the place.
     """
-    place, source = _run_span(piece), piece.segment.load_address
+    place, source = piece.segment.stored_run, piece.segment.load_address
     near = Span.from_bounds(max(0, place.start - 4), place.end + 1)
     described = [{word for word in words if word is not None} for words in run.described]
     given = [*given_to_devices(run), *described]
@@ -317,7 +313,7 @@ def given_to_devices(run: StartRun) -> Iterator[set[int]]:
 
 def _is_moved_otherwise(piece: Piece, run: StartRun) -> bool:
     """Whether code gives a device, such as one that copies by itself, an address of the piece."""
-    spans = (piece.span, Span(piece.segment.load_address, piece.span.size), _run_span(piece))
+    spans = (piece.span, Span(piece.segment.load_address, piece.span.size), piece.segment.stored_run)
     return any(
         each.value is not None and any(span.holds(each.value) for span in spans) for each in run.stores
     )

@@ -198,7 +198,7 @@ def _reset_vectors(layout: Layout, core: Core) -> int:
     if core.reset_vectors is not None:
         return core.reset_vectors
     starts = [
-        layout.span_of(plan.stored_in).start + plan.vector_offset
+        layout.table_start(plan)
         for plan in layout.builds.values()
         if plan.core == core.name and has_vectors(layout, plan.name)
     ]
