@@ -127,7 +127,7 @@ MODULES = {
     "split": 125,
     "compare": 144,
     "show": 145,
-    "rehearse": 221,
+    "rehearse": 214,
     "check": 241,
     "draft": 314,
     "join": 327,
