@@ -172,7 +172,7 @@ def result_without_layout(found: Given, asked: CheckArguments, policy: ReadPolic
     return result
 
 
-def image_result(found: Given, usage: str, asked: CheckArguments, policy: ReadPolicy | None) -> CheckResult:
+def image_result(found: Given, asked: CheckArguments, policy: ReadPolicy | None) -> CheckResult:
     """The check of an image or of a dump by its layout."""
     from gemel.cli.positions import layout_of
     from gemel.cli.printing import print_remarks
@@ -184,7 +184,7 @@ def image_result(found: Given, usage: str, asked: CheckArguments, policy: ReadPo
     from gemel.workflows.trust import trust_of
 
     version, date, form, previous = asked.version, asked.date, asked.as_form, asked.previous
-    layout = layout_of(found, usage)
+    layout = layout_of(found)
     read, files, remarks = load_layout_and_files(layout, found.builds, paths_outside=asked.paths_outside)
     older: Image | None
     if asked.from_device:

@@ -35,11 +35,15 @@ ELF_SUFFIXES = (".elf", ".axf", ".out", ".o", ".a")
 
 
 class Given(NamedTuple):
-    """The layout's file (None: none is named, and the folder has none), the images and the builds, as given."""
+    """The layout's file (None: none is named, and the folder has none), the images and the builds, as given.
+
+    ``usage`` is how these are written.
+    """
 
     layout: FilePath | None
     images: tuple[FilePath, ...]
     builds: tuple[str, ...]
+    usage: str
 
 
 def _is_build(word: str) -> bool:
@@ -98,7 +102,7 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
         raise UsageProblem(_wrong_number(images, usage, most))
     if layout is None and own and os.path.isfile(OWN):
         layout = OWN
-    return Given(layout, tuple(map(FilePath, images)), tuple(builds))
+    return Given(layout, tuple(map(FilePath, images)), tuple(builds), usage)
 
 
 def with_layout(error: GemelError, files: Sequence[str | None]) -> GemelError:
@@ -155,16 +159,16 @@ def _misplaced(word: str) -> Problem | None:
     return Problem("this is a key, not a layout or an image", found=word, next_step=step)
 
 
-def refuse_without_image(found: Given, asked: Sequence[object], usage: str) -> None:
+def refuse_without_image(found: Given, asked: Sequence[object]) -> None:
     """Raise UsageProblem where no image is given although what is ``asked`` (None: it is not) is about one."""
     if found.layout is None or any(each is not None for each in asked):
-        raise UsageProblem(_wrong_number([], usage, 1))
+        raise UsageProblem(_wrong_number([], found.usage, 1))
 
 
-def layout_of(found: Given, usage: str) -> FilePath:
+def layout_of(found: Given) -> FilePath:
     """The layout's file; raises UsageProblem where there is none."""
     if found.layout is None:
-        raise UsageProblem(no_layout(usage, found.images))
+        raise UsageProblem(no_layout(found.usage, found.images))
     return found.layout
 
 

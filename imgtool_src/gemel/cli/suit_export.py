@@ -39,7 +39,7 @@ def write_suit(
         what = "a SUIT envelope is of all cores, and goes into a file"
         raise UsageProblem(what, found=found, expected=USAGE, next_step="gemel explain release")
     found_words = given(words, USAGE)
-    layout, image = layout_of(found_words, USAGE), found_words.images[0]
+    layout, image = layout_of(found_words), found_words.images[0]
     read = load_layout(layout)
     with GivenKeys(key_texts, phrases, open_keys=open_keys) as keys:
         refuse_targets([output], [layout, image, *keys.files])

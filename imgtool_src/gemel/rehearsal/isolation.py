@@ -31,13 +31,13 @@ class EmulatorMissing(Exception):
     """The emulator is not installed."""
 
 
-def run_isolated(plan: DevicePlan, seconds: float | None = None) -> RawRun:
+def run_isolated(plan: DevicePlan) -> RawRun:
     """Run ``plan`` in another process.
 
-    Raises EmulatorEnded if that crashes, answers nonsense or takes longer than ``seconds`` (None: so long
-    that only a fault can be the cause), EmulatorMissing if the emulator is not installed.
+    Raises EmulatorEnded if that crashes, answers nonsense or takes so long that only a fault can be the cause,
+    EmulatorMissing if the emulator is not installed.
     """
-    limit = seconds or SECONDS_TO_START + 4 * plan.budget / INSTRUCTIONS_A_SECOND
+    limit = SECONDS_TO_START + 4 * plan.budget / INSTRUCTIONS_A_SECOND
     try:
         done = subprocess.run(
             **isolated(CHILD), input=pickle.dumps(plan), capture_output=True, timeout=limit, check=False

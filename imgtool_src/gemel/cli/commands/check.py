@@ -56,12 +56,12 @@ def command(asked: CheckArguments) -> int:
             found = given(asked.words, OF_AN_IMAGE, least=0, most=MOST_FILES if asked.from_device else 1)
             policy = given_policy(asked.policy)
             if not found.images:
-                refuse_without_image(found, [*asked.among(ABOUT_AN_IMAGE), *found.builds], OF_AN_IMAGE)
+                refuse_without_image(found, [*asked.among(ABOUT_AN_IMAGE), *found.builds])
                 return _check_layout(found, asked)
             if found.layout is None and policy:
                 result = result_without_layout(found, asked, policy)
             else:
-                result = image_result(found, OF_AN_IMAGE, asked, policy)
+                result = image_result(found, asked, policy)
     give_reports(result, asked.form, asked.reports, asked.everything, asked.quiet)
     return 0 if result.passes else 1
 
@@ -82,7 +82,7 @@ def _check_layout(found: Given, asked: CheckArguments) -> int:
     from gemel.cli.results import give_text
     from gemel.workflows.inputs.layouts import load_layout
 
-    read = load_layout(layout_of(found, OF_AN_IMAGE))
+    read = load_layout(layout_of(found))
     if read.layout.seal:
         from gemel.workflows.trust import trusted_keys
 

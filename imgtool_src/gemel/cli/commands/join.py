@@ -108,7 +108,7 @@ def _joined(asked: JoinArguments) -> _Joined:
 
     version, date = version_of(asked.version_text), date_of(asked.date_text)
     found = given(asked.words, USAGE, least=0, most=0)
-    layout = layout_of(found, USAGE)
+    layout = layout_of(found)
     read = load_layout(layout, paths_outside=asked.paths_outside)
     files = build_files(read, found.builds, by_path=True)
     policy = given_policy(asked.policy)

@@ -82,7 +82,7 @@ def command(asked: RehearseArguments) -> int:
     with reports_of_problems("rehearse", asked.reports):
         found = given(asked.words, OF_AN_IMAGE)
         form = form_by_suffix(asked.output, asked.form, *FORMS[1:-1])
-        layout, image = layout_of(found, OF_AN_IMAGE), found.images[0]
+        layout, image = layout_of(found), found.images[0]
         read, files, remarks = load_layout_and_files(layout, found.builds)
         refuse_targets([*outputs, *asked.reports], [layout, image, *files.values()])
         loaded, builds_given = all_of(

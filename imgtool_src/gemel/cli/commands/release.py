@@ -145,7 +145,7 @@ def _request(asked: ReleaseArguments) -> ReleaseRequest:
 
     found = given(asked.words, USAGE, least=0, most=0)
     return ReleaseRequest(
-        layout=layout_of(found, USAGE),
+        layout=layout_of(found),
         builds=found.builds,
         formats=asked.formats or ("hex",),
         memories=asked.memories,

@@ -97,7 +97,7 @@ def command(asked: SignArguments) -> int:
 
     found = given(asked.words, OF_AN_IMAGE)
     request = SignRequest(
-        layout_of(found, OF_AN_IMAGE),
+        layout_of(found),
         found.images[0],
         found.builds,
         asked.outputs,

@@ -47,7 +47,7 @@ def command(asked: SplitArguments) -> int:
     from gemel.workflows.splitting import split
 
     found = given(asked.words, OF_AN_IMAGE)
-    layout, image = layout_of(found, OF_AN_IMAGE), found.images[0]
+    layout, image = layout_of(found), found.images[0]
     read, _, _ = load_layout_and_files(layout, found.builds)
     loaded = read_image(image, layout=read, at=asked.at, form=asked.as_form)
     files, builds, remarks = builds_of_image(read, loaded, found.builds)

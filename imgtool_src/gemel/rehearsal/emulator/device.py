@@ -82,7 +82,7 @@ class Device:
         if core.state == "sleeping":
             core.sleep.end(core.sleep.wakes_at() or core.time)
         if self._follow_from is not None and self.schedule.common(core, core.time) >= self._follow_from:
-            core.follow_calls(True)
+            core.follow_calls()
         self.running = core
         core.run(limit)
         self.running = None

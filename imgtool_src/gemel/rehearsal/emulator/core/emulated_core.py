@@ -61,7 +61,7 @@ class EmulatedCore:
         self.initial_stack: int | None = None
         self.stacks = [0, 0]
         """The main and the process stack pointer at the last stop; 0 before the first."""
-        self._block_hook: int | None = None
+        self._follows_calls = False
         self.executing = False
         self._interrupt: int | None = None
         self.native = Native(
@@ -340,18 +340,13 @@ class EmulatedCore:
         self.blocks.forget()
         self.native.uc.ctl_flush_tb()
 
-    def follow_calls(self, wanted: bool) -> None:
-        """Follow calls from the next run on, or stop doing so; not from a callback."""
-        if wanted == (self._block_hook is not None):
-            return
-        uc = self.native.uc
-        if wanted:
+    def follow_calls(self) -> None:
+        """Follow calls from the next run on; not from a callback."""
+        if not self._follows_calls:
+            self._follows_calls = True
             self.calls = self.calls or self._no_calls()
-            self._block_hook = uc.hook_add(self._unicorn.UC_HOOK_BLOCK, self._on_block)
-        else:
-            uc.hook_del(self._block_hook)
-            self._block_hook = self.calls = None
-        uc.ctl_flush_tb()
+            self.native.uc.hook_add(self._unicorn.UC_HOOK_BLOCK, self._on_block)
+            self.native.uc.ctl_flush_tb()
 
     def _no_calls(self) -> CallStack:
         return CallStack(self.bus.read_bytes, self.stack_in_use)
