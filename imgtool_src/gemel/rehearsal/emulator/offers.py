@@ -62,7 +62,9 @@ def with_offer(plan: DevicePlan, event: RawEvent) -> RawEvent:
     if not plan.goals and "register" in numbers and _looks_for_work(trial, event.core, register):
         return replace(event, numbers={**numbers, "work": 1})
     note = "(then it goes on)" if made.replaces else "# then it goes on"
-    lines = "\n".join((f"{made.words} {note}", *_serial_lines(plan, trial, event.core)))
+    serial = [*_serial_lines(plan, trial, event.core)]
+    also = ["and add:"] if serial and made.replaces else []
+    lines = "\n".join((f"{made.words} {note}", *also, *serial))
     return replace(event, numbers={**numbers, "goes_on": 1}, words={**event.words, "lines": lines})
 
 

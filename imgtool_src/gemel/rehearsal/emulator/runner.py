@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from gemel.rehearsal.emulator.device_run import run_device
+from gemel.rehearsal.emulator.given_up_waits import with_given_up
 from gemel.rehearsal.emulator.offers import offered_besides, with_offer
 from gemel.rehearsal.emulator.run_result import is_finding, with_calls
 from gemel.rehearsal.kinds import FATAL
@@ -43,7 +44,7 @@ def run_plan(plan: DevicePlan) -> RawRun:
             result,
             run_device(plan, follow_from=follow_from, until=None if ends_there else until, again=True),
         )
-    events = [with_offer(plan, event) for event in result.events]
+    events = [with_given_up(plan, result, with_offer(plan, event)) for event in result.events]
     events = events if plan.goals else [_tried(plan, result, event) for event in events]
     notes = [*result.notes, *offered_besides(plan, result)]
     return replace(result, events=tuple(sorted(events, key=lambda event: event.time)), notes=tuple(notes))

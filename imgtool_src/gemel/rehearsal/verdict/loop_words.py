@@ -74,7 +74,7 @@ def endless_loop(
         hint = f"let {word_name(held_off)} be taken, or {let}" if let.startswith(("see", "correct")) else hint
     if counts and not ticks:
         found += "; its tick interrupts only count"
-    if not plan.goals and (counts or hint == WRITTEN_BY):
+    if not plan.goals and "gave_up" not in event.numbers and (counts or hint == WRITTEN_BY):
         hint = or_else(hint, f"state in a goal what it has to reach:{goal_to_add(core)}")
     again = "it" if run.ended == "budget" else "the whole device"
     words = Words(
@@ -91,6 +91,10 @@ def _read_in_loop(
 ) -> tuple[str, str]:
     """What a core reads in its loop, and what to do about it."""
     memory, register = event.numbers.get("memory"), event.numbers.get("described")
+    if gave_up := event.numbers.get("gave_up"):
+        polled, times = names.register(gave_up), event.numbers["reads"]
+        found = f"before that it read {polled}, which the layout does not describe, {times:,} times, and gave up"
+        return found, event.words["lines"]
     if register is not None:
         return _of_register(plan, event, names, register)
     if ticks:

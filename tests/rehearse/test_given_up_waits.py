@@ -1,0 +1,96 @@
+"""Drivers that give up a wait and go to an error loop: the register and its bits are proposed, where they lead on."""
+
+from __future__ import annotations
+
+import pytest
+from rehearse.differential.building import Builder
+from rehearse.test_offers import COMPILERS, REACHED, WORD, layout, rehearsed
+
+from gemel.rehearsal.emulator import given_up_waits
+from gemel.rehearsal.result import RehearsalFinding
+from gemel.text.wrapping import step_lines
+
+ERROR = "USED void error_handler(void) { CPSID(); for (;;) NOP(); }\n"
+BY_COUNT = (
+    ERROR + "USED void wait_for(uint32_t offset, uint32_t bits) {\n"
+    "    for (int i = 0; !(DEV(offset) & bits); i++) { if (i == 1000) error_handler(); }\n}\n"
+)
+BY_TICKS = (
+    "volatile uint32_t ticks;\nvoid systick_handler(void) { ticks++; }\n"
+    "USED void error_handler(void) { for (;;) NOP(); }\n"
+    "USED void wait_for(uint32_t offset, uint32_t bits) {\n"
+    "    uint32_t began = ticks;\n    if (!(SYST_CSR & 1)) start_tick(999);\n"
+    "    while (!(DEV(offset) & bits)) { if (ticks - began > 20) error_handler(); }\n}\n"
+)
+REPORTS_ERRORS = BY_COUNT.replace("i++) {", "i++) { if (DEV(offset) & 0x100) error_handler();")
+ERRORS_FIRST = BY_COUNT.replace(
+    "!(DEV(offset) & bits); i++) {", "; i++) {\n    uint32_t s = DEV(offset);\n"
+).replace("if (i ==", "if (s & 0x100) error_handler(); if (s & bits) break; if (i ==")
+ONE = "wait_for(4, 2); DEV(8) = 1; "
+GIVES_UP = {
+    "by a count": (BY_COUNT, ONE, 0x2),
+    "by ticks": (BY_TICKS, ONE + "stop_tick(); ", 0x2),
+    "bits one after the other": (BY_COUNT, ONE + "wait_for(4, 0x40); wait_for(4, 0x10000); ", 0x10042),
+    "with bits that report errors": (REPORTS_ERRORS, ONE, 0x2),
+}
+PROPOSES_NOTHING = {
+    "bits that report errors come first": (ERRORS_FIRST, ONE),
+    "what it reads decides nothing": (
+        ERROR,
+        "for (int i = 0; i < 1000; i++) LINK->word[3] += DEV(4); error_handler(); ",
+    ),
+    "it polls what the layout describes": (
+        ERROR,
+        "for (int i = 0; i < 1000; i++) LINK->word[3] += SERIAL_BUSY; error_handler(); ",
+    ),
+    "the bits lead to a fault": (
+        BY_COUNT,
+        'wait_for(4, 2); DEV(8) = 1; if (DEV(4) & 2) { show("now", 1); REG(UNMAPPED) = 1; } ',
+    ),
+}
+
+
+def finding_of(builder: Builder, compiler: tuple[str, str], functions: str, body: str) -> RehearsalFinding:
+    """The finding about an error loop, after a driver's functions and the program's body."""
+    program = f"{functions}void scenario(void) {{ {body}{REACHED}}}\n"
+    (finding,) = rehearsed(builder, compiler, layout(), program, budget=400_000).findings
+    assert finding.kind == "endless-loop", finding
+    return finding
+
+
+@COMPILERS
+@pytest.mark.parametrize("name", GIVES_UP)
+def test_a_wait_that_was_given_up(builder: Builder, compiler: tuple[str, str], name: str) -> None:
+    """The finding has the register and how often it was read; with the lines all waits for it end."""
+    functions, body, bits = GIVES_UP[name]
+    finding = finding_of(builder, compiler, functions, body)
+    assert finding.found.startswith("before that it read 0x5020_0804, which the layout does not describe, ")
+    assert finding.next_step == (
+        "add to the layout:\n[[rehearsal.constant]]\nat = 0x50200804\n"
+        f"value = 0x{bits:X} # then it does not give up"
+    )
+    added = "\n".join(step_lines(finding.next_step)[1:])
+    program = f"{functions}void scenario(void) {{ {body}{REACHED}}}\n"
+    assert rehearsed(builder, compiler, layout(f"{added}\n{WORD}"), program).passes
+
+
+@pytest.mark.parametrize("name", PROPOSES_NOTHING)
+def test_a_loop_that_no_register_leads_past(builder: Builder, name: str) -> None:
+    """Registers that were polled and do not decide, or lead to an error, are not proposed."""
+    finding = finding_of(builder, ("gcc", "-O1"), *PROPOSES_NOTHING[name])
+    assert "gave up" not in finding.found
+    assert "[[rehearsal.constant]]" not in finding.next_step
+
+
+@pytest.mark.parametrize(
+    ("name", "proposed", "not_proposed"),
+    [("LEAST_READS", 1001, 1002), ("MAX_POLLED", 1, 0), ("LEAST_BLOCKS", 2, 99)],
+)
+def test_what_is_tried(
+    builder: Builder, monkeypatch: pytest.MonkeyPatch, name: str, proposed: int, not_proposed: int
+) -> None:
+    """Registers read ``LEAST_READS`` times, ``MAX_POLLED`` of them, that lead to ``LEAST_BLOCKS`` blocks."""
+    for limit, found in ((proposed, True), (not_proposed, False)):
+        monkeypatch.setattr(given_up_waits, name, limit)
+        finding = finding_of(builder, ("gcc", "-O1"), BY_COUNT, ONE)
+        assert ("gave up" in finding.found) is found
