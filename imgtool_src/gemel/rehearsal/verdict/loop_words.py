@@ -93,7 +93,9 @@ def _read_in_loop(
     memory, register = event.numbers.get("memory"), event.numbers.get("described")
     if gave_up := event.numbers.get("gave_up"):
         polled, times = names.register(gave_up), event.numbers["reads"]
-        found = f"before that it read {polled}, which the layout does not describe, {times:,} times, and gave up"
+        found = (
+            f"before that it read {polled}, which the layout does not describe, {times:,} times, and gave up"
+        )
         return found, event.words["lines"]
     if register is not None:
         return _of_register(plan, event, names, register)
