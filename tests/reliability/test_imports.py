@@ -129,11 +129,11 @@ MODULES = {
     "show": 145,
     "rehearse": 214,
     "check": 241,
-    "draft": 314,
+    "draft": 315,
     "join": 327,
-    "sign": 351,
+    "sign": 354,
     "demo": 443,
-    "release": 438,
+    "release": 440,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""
 

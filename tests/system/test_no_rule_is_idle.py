@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from capability_builds import FAULTS as CAPABILITIES
 from capability_builds import applied as capability
+from compiled_pairs import RELEASE, compiled, layout_for, pair, said_by
 from contract_fixtures import contract, of_sides
 from gauge_builds import gauge, gauge_builds
 from ram_and_start import of as start_of
@@ -183,6 +184,16 @@ RULES: dict[str, Callable[[str], RuleResult]] = {
     ),
     "write-units-whole": lambda rule: _of(rule, LARGER_FLASH, edit=_written(0x1001_8000, b"stray")),
     "file-entry-is-reset-handler": lambda rule: _of(rule, entry=STATION + 0x101, given=builds_of("v8")),
+    "code-uses-own-memory": lambda rule: said_by(
+        rule,
+        layout_for("v7"),
+        pair(
+            station=compiled("station", "gcc", "v7", "-Os", (("/*MAIN*/", RELEASE),)),
+            sampler=compiled(
+                "sampler", "gcc", "v7", "-Os", (("/*MAIN*/", "*(volatile int *)0x20000100 = 1;"),)
+            ),
+        ),
+    ),
     "release-value-agrees": lambda rule: _of(
         rule, ("control_register = 0x4002_1118", "control_register = 0x4002_1F18"), given=builds_of("v8")
     ),

@@ -119,8 +119,8 @@ class FollowedCore:
         self.watched: tuple[WatchedWrite, ...] = ()
         self.held: dict[WatchedWrite, frozenset[int]] = {}
         """The words of RAM that were known and not 0 at the first such write."""
-        self.written_at: dict[WatchedWrite, frozenset[int]] = {}
-        """The words of RAM that were written, and not as 0, at the last such write."""
+        self.written_at: dict[WatchedWrite, frozenset[tuple[int, bool]]] = {}
+        """The words of RAM that were written by the last such write, and whether as 0."""
         self.version = self.changes = 0
         self.loads_lost = 0
         """Words that were loaded from addresses which are not known, and not stored yet."""
@@ -290,7 +290,7 @@ class FollowedCore:
     def _note_held(self, watched: WatchedWrite, value: int | None) -> None:
         if value is not None and value & watched.mask != watched.value:
             return
-        written = frozenset(at for at, word in self.words.items() if word != 0)
+        written = frozenset((at, word == 0) for at, word in self.words.items())
         self.written_at = {**self.written_at, watched: written}
         if watched not in self.held:
             held = frozenset(at for at, word in self.words.items() if type(word) is not tuple and word)

@@ -83,8 +83,8 @@ class StartRun(NamedTuple):
     one (None where they differ or that is not known); ``not_stored`` is what of the code's part of memory is loaded and
     not stored.  ``overrun`` are the words after copied blocks that copies of these have left in what is to be cleared.
     ``held`` are the words of RAM that are not 0 on all ways with a watched write, at
-    that write, ``filled`` those that any way had written by its last such write, not as 0; ``asked`` those of which
-    nothing was known when they were loaded.
+    that write, ``filled`` those that any way had written by its last such write, each with whether as 0; ``asked``
+    those of which nothing was known when they were loaded.
     """
 
     why_not: str
@@ -111,7 +111,7 @@ class StartRun(NamedTuple):
     overrun: tuple[Span, ...] = ()
     held: frozenset[tuple[WatchedWrite, int]] = frozenset()
     asked: frozenset[int] = frozenset()
-    filled: frozenset[tuple[WatchedWrite, int]] = frozenset()
+    filled: frozenset[tuple[WatchedWrite, int, bool]] = frozenset()
 
 
 def start_run(
@@ -196,7 +196,9 @@ def start_run(
             for at in frozenset.intersection(*held)
         ),
         frozenset(cores[0].asked) if cores else frozenset(),
-        frozenset((each, at) for core in cores for each, words in core.written_at.items() for at in words),
+        frozenset(
+            (each, *word) for core in cores for each, words in core.written_at.items() for word in words
+        ),
     )
 
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import struct
 import subprocess
 from pathlib import Path
 
 import pytest
 from compiled_sampler import compiled_sampler
-from elf_writer import SegmentSpec, SymbolSpec
-from small_device import STATION, TODAY, apply, builds, findings, station_elf
+from small_device import TODAY, findings
 from tools import required_tool
 from verdict_builds import ARCHITECTURES, broken_in, builds_of, judged, layout_of, of
 
@@ -24,12 +22,10 @@ from gemel.joining.pipeline import join
 from gemel.spans import Span
 
 RULE = "addressed-constants-stored"
-CALLER = STATION + 0x800
 BREAKS = {
     "a section of constants left out, by GCC": lambda: of(RULE, "v6", "sampler-no-constants"),
     "the same by clang": lambda: of(RULE, "v7", "sampler-no-constants"),
     "a table that start-up code reads, right after an object": lambda: of(RULE, "v6", "sampler-no-tables"),
-    "a section of functions left out": lambda: _with_call(CALLER + 0x100),
 }
 KEEPS = {
     "all sections": lambda: of(RULE, "v6", "sampler"),
@@ -37,50 +33,6 @@ KEEPS = {
     "a gap between code and constants": lambda: of(RULE, "v7", "sampler-gaps"),
     "room that the device writes at run time": lambda: of(RULE, "v8", "sampler-stacks"),
 }
-
-
-def _with_call(target: int, section: str = "") -> RuleResult:
-    """A station whose code calls ``target``, with a function there where a section is named."""
-    extra = (SegmentSpec(target, b"\x70\x47" * 8, flags="rx", section_name=section),) if section else ()
-    return _with_code(_call(CALLER, target), SymbolSpec("caller", CALLER | 1, 6), *extra)
-
-
-def _call(at: int, target: int) -> bytes:
-    """A BL."""
-    distance = target - (at + 4) >> 1
-    return struct.pack("<HH", 0xF000 | distance >> 11 & 0x3FF, 0xF800 | distance & 0x7FF)
-
-
-def _with_code(code: bytes, named: SymbolSpec, *extra: SegmentSpec) -> RuleResult:
-    more = SegmentSpec(CALLER, code + b"\x70\x47", flags="rx", section_name=".more")
-    symbols = named, SymbolSpec("$t", CALLER, kind="notype", binding="local")
-    elf = station_elf(extra=(more, *extra), symbols=symbols)
-    return apply(RULE, None, None, builds(station=elf))
-
-
-def test_functions_that_are_there_or_elsewhere_may_be_called() -> None:
-    """A function of the build, and what is called outside of its area."""
-    for target, section in ((CALLER + 0x100, ".functions"), (CALLER + 0x10_0000, "")):
-        assert not findings(_with_call(target, section))
-
-
-@pytest.mark.parametrize("wide_before", range(6))
-@pytest.mark.parametrize(
-    "named",
-    [
-        SymbolSpec("caller", CALLER | 1, 0x40),
-        SymbolSpec("caller", CALLER | 1, 0),
-        SymbolSpec("caller", CALLER | 1, 0, kind="notype"),
-        SymbolSpec("other", CALLER + 0x40 | 1, 2),
-    ],
-    ids=["with type and size", "without size", "without type", "without a name"],
-)
-def test_two_halves_of_two_instructions_are_no_call(named: SymbolSpec, wide_before: int) -> None:
-    """As in LSR.W and the LSL.W after it of a library's division: FA20 F004 FA01 F205."""
-    before = struct.pack("<7H", 0xBF00, *[0xFA20, 0xF004] * 3)[: 2 + 2 * wide_before]
-    at = CALLER + len(before)
-    found = findings(_with_code(before + _call(at, CALLER + 0x100) + bytes(0x40), named))
-    assert bool(found) is (wide_before % 2 == 0)
 
 
 @pytest.mark.parametrize("family", ARCHITECTURES)

@@ -1,4 +1,4 @@
-"""Rule ``addressed-constants-stored``: what code takes the address of, or calls, in its own flash is stored there."""
+"""Rule ``addressed-constants-stored``: what code takes the address of in its own flash is stored there."""
 
 from __future__ import annotations
 
@@ -10,9 +10,8 @@ from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import held_addresses
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short, needs_elf, symbol_at
-from gemel.layout.addresses import locate, seen_by
+from gemel.layout.addresses import seen_by
 from gemel.m_profile.function_steps import Function
-from gemel.m_profile.halfwords import long_branches, where_instructions_begin
 from gemel.m_profile.known_registers import Registers
 from gemel.m_profile.known_stores import followed
 from gemel.m_profile.memory_accesses import memory_access
@@ -20,7 +19,7 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
 from gemel.placement.sections import stored_parts
 from gemel.spans import Span, format_address, merge, without
-from gemel.structs import NamedTuple, replace
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -56,16 +55,13 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         found = {hole.span: held for hole in holes if (held := _held(inspection, placement, hole))}
         for hole, held in found.items():
             yield _finding(placement, hole, held)
-        calls = {} if found else _calls(inspection, placement)
-        if calls:
-            yield _call_finding(placement, calls)
         mapped = inspection.mapped_code.get(name)
         unmapped = mapped.unmapped if mapped and holes else ()
         for code in unmapped:
             yield NotChecked(
                 f"build {name}", f"its code at {code} has no mapping symbols, or is below other sections"
             )
-        if not found and not calls and not unmapped:
+        if not found and not unmapped:
             yield Holds(f"build {plan.name}")
 
 
@@ -157,27 +153,6 @@ def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int
     return dict(sorted(found.items())) if hole.packed or near else {}
 
 
-def _calls(inspection: Inspection, placement: Placement) -> dict[int, int]:
-    """The places in the build's area that its code calls and where nothing is stored, each with a call of it."""
-    build, plan, found = placement.build, placement.plan, dict[int, int]()
-    mapped = inspection.mapped_code.get(build.name)
-    area = inspection.layout.span_of(plan.stored_in)
-    for section in mapped.sections if mapped and build.symbols else ():
-        leads: dict[int, int] = {}
-        for at, target in long_branches(section.code, section.start, leaving=True):
-            if build.read_at_run(target, 2) is not None:
-                continue
-            located = locate(inspection.layout, target, plan.core)
-            if located is None or not area.holds(located.plain):
-                continue
-            blank = bytes((inspection.erased_byte_at(located.plain),)) * 2
-            if inspection.bytes_of(Span(located.plain, 2)) == blank:
-                leads[at - section.start] = target
-        for offset in where_instructions_begin(section.code, leads):
-            found.setdefault(leads[offset], section.start + offset)
-    return dict(sorted(found.items()))
-
-
 def _closing(build: Build, symbols: list[Symbol]) -> set[int]:
     """The places of labels that are all at the end of their own section, such as ``_etext``."""
     section_ends = {each.number: each.span.end for each in build.sections.all()} if build.sections else {}
@@ -224,33 +199,18 @@ def _labels_and_reached(symbols: list[Symbol]) -> tuple[set[int], set[int], list
 
 
 def _finding(placement: Placement, hole: Span, held: dict[int, int]) -> Finding:
-    return replace(
-        _use_of_nothing(placement, "uses what the build does not store", "holds", held),
+    build = placement.build
+    lines = [
+        f"{format_address(at)}{f' ({place})' if (place := symbol_at(build, at)) else ''} holds {format_address(target)}"
+        for target, at in held.items()
+    ]
+    return Finding(
+        f"code of build {build.name} uses what the build does not store",
+        concerned(build.name, placement.plan.core, placement.plan.stored_in),
+        where=f"build {build.name} ({build.file})",
         found=f"{counted(len(held), 'place')} in {hole}, where no section is and nothing is stored",
         expected="a section with the constants that the code reads there",
         span=hole,
-    )
-
-
-def _call_finding(placement: Placement, calls: dict[int, int]) -> Finding:
-    return replace(
-        _use_of_nothing(placement, "branches to where nothing is stored", "leads to", calls),
-        found=f"{counted(len(calls), 'place')} from {format_address(min(calls))} on, erased and in no section",
-        expected="a section with the functions that the code calls there",
-    )
-
-
-def _use_of_nothing(placement: Placement, what: str, verb: str, uses: dict[int, int]) -> Finding:
-    build = placement.build
-    lines = [
-        f"{format_address(at)}{f' ({place})' if (place := symbol_at(build, at)) else ''} {verb} "
-        f"{format_address(target)}"
-        for target, at in uses.items()
-    ]
-    return Finding(
-        f"code of build {build.name} {what}",
-        concerned(build.name, placement.plan.core, placement.plan.stored_in),
-        where=f"build {build.name} ({build.file})",
         lines=lines_in_short(lines, "place"),
         follows_from=(("handlers-executable", build.name), ("vector-table-not-blank", build.name)),
     )
@@ -261,11 +221,10 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="No address that a build's code holds leads into a gap between its sections in flash, or to just after the "
-    "last one, where a section was left out; gaps that a linker script makes do not count; no branch of it leads to "
-    "erased flash of its own area.",
+    "last one, where a section was left out; gaps that a linker script makes do not count.",
     why="A section that was left out, by objcopy --remove-section or by a list of --only-section that lacks it, "
     "takes its symbols with it, and no tool warns. Code then reads erased flash: strings, tables and constants "
-    "read as 0xFF, and what is called there faults.",
+    "read as 0xFF.",
     remedy="Take the ELF file as the linker wrote it, or name every section with content in the command that makes the "
     "file.",
     source="GNU binutils, objcopy: --remove-section and --only-section; common practice",

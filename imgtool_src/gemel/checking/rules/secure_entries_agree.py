@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import Symbol
 from gemel.checking.rule import Rule
-from gemel.inspection.code.far_calls import FarCall, calls_into
+from gemel.inspection.code.far_accesses import FarAccess, calls_of
 from gemel.inspection.cores.secure_builds import (
     SECURE,
     area_at,
@@ -73,7 +73,11 @@ def _numbers(
         for start in starts_of(layout.memories[area.memory], plan.core)
     ]
     gates = known | {address for address, _ in offered.values()}
-    wrong = [call for call in calls_into(caller, places) if call.target not in gates] if places else []
+
+    def is_wrong(target: int) -> bool:
+        return target not in gates and any(place.holds(target) for place in places)
+
+    wrong = calls_of(caller, inspection.mapped_code.get(plan.name), is_wrong) if places else []
     if not wrong:
         return []
     words = [_call_words(inspection, plan, caller, each) for each in wrong]
@@ -92,7 +96,7 @@ def _numbers(
     ]
 
 
-def _call_words(inspection: Inspection, plan: BuildPlan, caller: Build, call: FarCall) -> str:
+def _call_words(inspection: Inspection, plan: BuildPlan, caller: Build, call: FarAccess) -> str:
     """``keeper_add at 0x1000_0124, in area keeper-code (secure)``, by the name that the secure build has for it."""
     names = [
         function[0].name

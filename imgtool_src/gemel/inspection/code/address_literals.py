@@ -54,21 +54,39 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
     It does so as a word of ``data`` that an instruction loads, where ``code`` has zeros in place of literals, or by
     MOVW, MOV.W or MOVS and the MOVT after it.
     """
-    uppers = range(wanted.start >> 16, (wanted.end - 1 >> 16) + 1)
-    lower = 1 if wanted.size <= FEW_PAGES else 2
-    heads = range(wanted.start >> 8 * lower, (wanted.end - 1 >> 8 * lower) + 1)
-    held = {
-        at - lower: word
-        for head in heads
-        for at in offsets_of(head.to_bytes(4 - lower, "little"), data)
-        if at >= lower and (start + at - lower) % 4 == 0
-        if wanted.holds(word := int.from_bytes(data[at - lower : at - lower + 4], "little"))
-    }
+    held = dict(_words_in(wanted, data, start))
     loaded = _loaded(code, start) if held else set()
     for offset, word in sorted(held.items()):
         if offset in loaded and code[offset : offset + 4] == bytes(4):
             yield offset, word
-    for upper in uppers:
+    yield from _paired_in(wanted, code, start)
+
+
+def places_of_addresses(wanted: Span, data: bytes, start: int, *, is_baseline: bool) -> Iterator[int]:
+    """Offsets of what in code may put an address in ``wanted`` together: words, pairs, and moves of round ones.
+
+    ``is_baseline``: the code is for an architecture that moves no wide immediates.
+    """
+    yield from (at for at, _ in _words_in(wanted, data, start))
+    yield from (at for at, _ in _paired_in(wanted, data, start))
+    for encoded in range(0x100, 0x1000):
+        if wanted.holds(value := modified_constant(encoded)):
+            yield from (at for at, _ in _moves(_MOV, encoded, data, start))
+            yield from (each.offset for each in _shifted(value, data, start)) if is_baseline else ()
+
+
+def _words_in(wanted: Span, data: bytes, start: int) -> Iterator[tuple[int, int]]:
+    lower = 1 if wanted.size <= FEW_PAGES else 2
+    for head in range(wanted.start >> 8 * lower, (wanted.end - 1 >> 8 * lower) + 1):
+        for at in offsets_of(head.to_bytes(4 - lower, "little"), data):
+            if at >= lower and (start + at - lower) % 4 == 0:
+                word = int.from_bytes(data[at - lower : at - lower + 4], "little")
+                if wanted.holds(word):
+                    yield at - lower, word
+
+
+def _paired_in(wanted: Span, code: bytes, start: int) -> Iterator[tuple[int, int]]:
+    for upper in range(wanted.start >> 16, (wanted.end - 1 >> 16) + 1):
         for place, register in _moves(_MOVT, upper, code, start):
             for at in range(place - 2, max(-1, place - PAIR_DISTANCE), -2):
                 half = _moved(code, at, register)
@@ -76,6 +94,23 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
                     if wanted.holds(upper << 16 | half & 0xFFFF):
                         yield at, upper << 16 | half & 0xFFFF
                     break
+
+
+_MOVT_OF_ANY = re.compile(rb"(?=[\xc0-\xcf][\xf2\xf6].[\x00-\x7f])", re.DOTALL)
+
+
+def constants_of(code: bytes, start: int) -> Iterator[int]:
+    """What a function may have as an address of code: its words, and what pairs with MOVT make."""
+    skipped = -start % 4
+    if len(code) >= skipped + 4:
+        yield from struct.unpack_from(f"<{(len(code) - skipped) // 4}I", code, skipped)
+    uppers = {
+        moved_constant(*struct.unpack_from("<2H", code, match.start()))
+        for match in _MOVT_OF_ANY.finditer(code)
+        if match.start() % 2 == 0
+    }
+    for upper in uppers:
+        yield from (value for _, value in _paired_in(Span(upper << 16, 1 << 16), code, start))
 
 
 def _moved(code: bytes, at: int, register: int) -> int | None:

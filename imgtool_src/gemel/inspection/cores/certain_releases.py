@@ -90,7 +90,7 @@ def not_copied(inspection: Inspection, code: CoreCode, core: Core, release: Rele
         or any(_reaches(layout, own, value, [area]) for value in given if value is not None)
     ):
         return None
-    filled = {at for watched, at in run.filled if watched == release_write(release)}
+    filled = {at for watched, at, is_zero in run.filled if watched == release_write(release) and not is_zero}
     is_seen = any(_reaches(layout, own, at, [table]) for at in filled)
     return None if is_seen else placed
 

@@ -1,0 +1,140 @@
+"""Calls of and stores to addresses that code puts together by itself: numbers, and what linkers write for far calls.
+
+Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Mapping
+from functools import cache, partial
+
+from gemel.builds.build import Build
+from gemel.builds.mapped_code import MappedCode
+from gemel.inspection.code.address_literals import constants_of, places_of_addresses
+from gemel.inspection.code.core_settings import constant_word, function_spans
+from gemel.m_profile.function_steps import Function
+from gemel.m_profile.halfwords import long_branches, where_instructions_begin
+from gemel.m_profile.known_registers import Registers
+from gemel.m_profile.known_stores import followed
+from gemel.m_profile.memory_accesses import memory_access
+from gemel.spans import Span
+from gemel.structs import NamedTuple
+
+Wanted = Callable[[int], bool]
+"""Whether an address, without its Thumb bit, is one that is looked for."""
+
+_LEADS_AWAY = re.compile(rb"[\x00-\x6f\x80-\xf7]\x47|[\x5f\xdf]\xf8.[\xf0-\xff]", re.DOTALL)
+"""BX and BLX of a register other than LR, and LDR.W PC, [PC, #n] or #-n."""
+
+
+class FarAccess(NamedTuple):
+    """A call, jump, load or store ``at`` an address of another, which has no Thumb bit."""
+
+    at: int
+    target: int
+
+
+def calls_of(build: Build, mapped: MappedCode | None, is_wanted: Wanted) -> list[FarAccess]:
+    """The calls and jumps of a build to such addresses: branches, and by registers in functions."""
+    wanted = cache(is_wanted)
+    found = dict.fromkeys(_branches(mapped, wanted) if mapped else ())
+    for function, code in _functions_at(build, _LEADS_AWAY):
+        if any(
+            wanted(each & ~1) or wanted((constant_word(build, each) or 0) & ~1)
+            for each in constants_of(code, function.start)
+        ):
+            found |= dict.fromkeys(
+                each for each in _calls(build, code, function.start) if wanted(each.target)
+            )
+    return list(found)
+
+
+def is_branch(build: Build, access: FarAccess) -> bool:
+    """Whether a call is a BL or B.W, which needs no register."""
+    return (build.read_at_run(access.at, 2) or b"\0\0")[1] & 0xF8 == 0xF0
+
+
+def _branches(mapped: MappedCode, wanted: Wanted) -> Iterator[FarAccess]:
+    """Each BL and B.W to such an address outside of its section."""
+    for section in mapped.sections:
+        leads = {
+            at - section.start: target
+            for at, target in long_branches(section.code, section.start, leaving=True)
+            if wanted(target)
+        }
+        for offset in where_instructions_begin(section.code, leads):
+            yield FarAccess(section.start + offset, leads[offset])
+
+
+def _holding(spans: list[Span], address: int) -> Span | None:
+    index = bisect_right(spans, address, key=lambda each: each.start) - 1
+    return spans[index] if index >= 0 and spans[index].holds(address) else None
+
+
+def _functions_at(build: Build, pattern: re.Pattern[bytes]) -> Iterator[tuple[Span, bytes]]:
+    """The functions with such an instruction, and their bytes."""
+    spans = function_spans(build)
+    for segment in build.stored:
+        end = 0
+        for match in pattern.finditer(segment.data) if segment.executable else ():
+            at = segment.run_address + match.start()
+            if at >= end and at % 2 == 0 and (function := _holding(spans, at)):
+                end = function.end
+                yield function, build.read_at_run(function.start, function.size) or b""
+
+
+def accesses_of(build: Build, wanted: list[Span], *, loads: bool, is_baseline: bool) -> list[FarAccess]:
+    """The loads or the stores of a build's functions in these spans, of any size.
+
+    ``is_baseline``: its core has an architecture that moves no wide immediates.
+    """
+    found = dict[FarAccess, None]()
+
+    def observe(at: int, first: int, second: int, before: Mapping[int, int], *_: object) -> None:
+        access = memory_access(first, second)
+        base = None if access is None or access.loads != loads else before.get(access.base)
+        if access and base is not None and (access.by is None or access.by in before):
+            index = before[access.by] << access.shift if access.by is not None else 0
+            target = base + access.offset + index & 0xFFFF_FFFF
+            if any(span.holds(target) for span in wanted):
+                found[FarAccess(at, target)] = None
+
+    word_at = partial(constant_word, build)
+    for function in _functions_that_hold(wanted, build, is_baseline=is_baseline):
+        code = build.read_at_run(function.start, function.size) or b""
+        followed(Function(code, function.start, word_at), Registers(word_at), observe)
+    return list(found)
+
+
+def _functions_that_hold(wanted: list[Span], build: Build, *, is_baseline: bool) -> Iterator[Span]:
+    """The functions that may put an address in one of the spans together."""
+    spans, found = function_spans(build), set[Span]()
+    for segment in build.stored:
+        for span in wanted if segment.executable else ():
+            for at in places_of_addresses(span, segment.data, segment.run_address, is_baseline=is_baseline):
+                function = _holding(spans, segment.run_address + at)
+                if function and function not in found:
+                    found.add(function)
+                    yield function
+
+
+def _calls(build: Build, code: bytes, start: int) -> list[FarAccess]:
+    found: list[FarAccess] = []
+
+    def observe(
+        address: int, first: int, second: int, before: Mapping[int, int], _: Registers, _called: int | None
+    ) -> None:
+        target = None
+        if first & 0xFF07 == 0x4700:  # BX, BLX
+            target = before.get(first >> 3 & 15)
+        elif first | 0x80 == 0xF8DF and second & 0xF000 == 0xF000:  # LDR.W PC, [PC, #n] or #-n
+            offset = second & 0xFFF if first & 0x80 else -(second & 0xFFF)
+            target = constant_word(build, (address + 4 & ~3) + offset)
+        if target is not None:
+            found.append(FarAccess(address, target & ~1))
+
+    word_at = partial(constant_word, build)
+    followed(Function(code, start, word_at), Registers(word_at), observe)
+    return found

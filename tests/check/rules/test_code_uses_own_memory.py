@@ -1,0 +1,231 @@
+"""Tests of the rule ``code-uses-own-memory``."""
+
+from __future__ import annotations
+
+import struct
+
+import pytest
+from compiled_pairs import compiled, layout_for, pair, said_by
+from elf_writer import SegmentSpec, SymbolSpec
+from small_device import STATION, apply, builds, findings, station_elf
+from verdict_builds import of
+
+from gemel.checking.findings.own_memory import HEADER
+from gemel.checking.runner import RuleResult
+
+RULE = "code-uses-own-memory"
+CALLER = STATION + 0x800
+BREAKS = {"a section of functions left out": lambda: _with_call(CALLER + 0x100)}
+KEEPS = {
+    "by GCC": lambda: of(RULE, "v6"),
+    "by clang": lambda: of(RULE, "v7"),
+    "start-up code of another style": lambda: of(
+        RULE,
+        "v8",
+        "station-startup",
+        "sampler-startup",
+        changes=(("start = 0x1000_0000", "start = 0x0000_0000"),),
+    ),
+}
+
+
+def _with_call(target: int, section: str = "") -> RuleResult:
+    """A station whose code calls ``target``, with a function there where a section is named."""
+    extra = (SegmentSpec(target, b"\x70\x47" * 8, flags="rx", section_name=section),) if section else ()
+    return _with_code(_call(CALLER, target), SymbolSpec("caller", CALLER | 1, 6), *extra)
+
+
+def _call(at: int, target: int) -> bytes:
+    """A BL."""
+    distance = target - (at + 4) >> 1
+    return struct.pack("<HH", 0xF000 | distance >> 11 & 0x3FF, 0xF800 | distance & 0x7FF)
+
+
+def _with_code(code: bytes, named: SymbolSpec, *extra: SegmentSpec) -> RuleResult:
+    more = SegmentSpec(CALLER, code + b"\x70\x47", flags="rx", section_name=".more")
+    symbols = named, SymbolSpec("$t", CALLER, kind="notype", binding="local")
+    elf = station_elf(extra=(more, *extra), symbols=symbols)
+    return apply(RULE, None, None, builds(station=elf))
+
+
+def test_functions_that_are_there_or_elsewhere_may_be_called() -> None:
+    """A function of the build, and what is called outside of its area."""
+    for target, section in ((CALLER + 0x100, ".functions"), (CALLER + 0x10_0000, "")):
+        assert not findings(_with_call(target, section))
+
+
+@pytest.mark.parametrize("wide_before", range(6))
+@pytest.mark.parametrize(
+    "named",
+    [
+        SymbolSpec("caller", CALLER | 1, 0x40),
+        SymbolSpec("caller", CALLER | 1, 0),
+        SymbolSpec("caller", CALLER | 1, 0, kind="notype"),
+        SymbolSpec("other", CALLER + 0x40 | 1, 2),
+    ],
+    ids=["with type and size", "without size", "without type", "without a name"],
+)
+def test_two_halves_of_two_instructions_are_no_call(named: SymbolSpec, wide_before: int) -> None:
+    """As in LSR.W and the LSL.W after it of a library's division: FA20 F004 FA01 F205."""
+    before = struct.pack("<7H", 0xBF00, *[0xFA20, 0xF004] * 3)[: 2 + 2 * wide_before]
+    at = CALLER + len(before)
+    found = findings(_with_code(before + _call(at, CALLER + 0x100) + bytes(0x40), named))
+    assert bool(found) is (wide_before % 2 == 0)
+
+
+RELEASED = "IO(0x114) = 0x10008000u; IO(0x118) &= ~2u;"
+GO = "((void (*)(void)){})();"
+POKE = "*(volatile {} *){} = 5;"
+ROM = (
+    (
+        "[memory.control]",
+        '[memory.boot]\nkind = "rom"\nstart = 0x1FFF_0000\nsize = "4 KiB"\n\n[memory.control]',
+    ),
+)
+ALIASED = (("write_unit = 16\n", "write_unit = 16\naliases = [0]\n"),)
+HANDLER = "__attribute__((used)) static void later(void) {{ {} }}"
+TAKEN = ("[11] = stop", "[11] = later")
+LIBRARY = (
+    ("/*BEFORE*/", "extern uint32_t scaled(uint32_t);"),
+    ("/*MAIN*/", f"{RELEASED} turns = scaled(turns);"),
+)
+"""A function of another build, by a number in the linker script."""
+SHARED_FUNCTION = (
+    (
+        "/*BEFORE*/",
+        '__attribute__((used, section(".fixed"))) uint32_t scaled(uint32_t by) { return by * 3u; }',
+    ),
+    (".data : {", ".fixed 0x10009000 : { KEEP(*(.fixed)) } > code\n  .data : {"),
+)
+
+
+def _main(code: str) -> tuple[tuple[str, str], ...]:
+    return (("/*MAIN*/", code),)
+
+
+NOWHERE, NEVER, THEIRS, POKED = (
+    "branches to where nothing is stored",
+    "branches to where no code can be",
+    "branches to code of core ",
+    "stores to RAM of another core",
+)
+FAULTS = {
+    "a number": ("station", _main(RELEASED + GO.format("0x10002001u")), NOWHERE),
+    "a number without a Thumb bit": ("station", _main(RELEASED + GO.format("0x10002000u")), NOWHERE),
+    "a number in the other's area": ("station", _main(RELEASED + GO.format("0x1000F001u")), NOWHERE),
+    "a device's register": ("station", _main(RELEASED + GO.format("0x40021001u")), NEVER),
+    "an address of no memory": ("station", _main(RELEASED + GO.format("0x50000101u")), NEVER),
+    "the other core's code": ("station", _main(RELEASED + GO.format("0x10008081u")), THEIRS),
+    "the primary's code": ("sampler", _main(GO.format("0x10000081u")), THEIRS),
+    "by the linker, into a function": (
+        "station",
+        (*LIBRARY, ("stack_top =", "scaled = 0x10009003; stack_top =")),
+        THEIRS,
+    ),
+    "its RAM, a word": ("sampler", _main(POKE.format("uint32_t", "0x20000100u")), POKED),
+    "its RAM, a byte at its start": ("sampler", _main(POKE.format("uint8_t", "0x20000000u")), POKED),
+    "RAM of the secondary, once it runs": (
+        "station",
+        _main(RELEASED + POKE.format("uint32_t", "0x20003000u")),
+        POKED,
+    ),
+    "the same by a handler": (
+        "station",
+        (("/*BEFORE*/", HANDLER.format(POKE.format("uint16_t", "0x20002000u"))), TAKEN),
+        POKED,
+    ),
+}
+ASKED = "if (*(volatile uint32_t *)0x10007000u {}) "
+SOUND = {
+    "code of a ROM": ("station", _main(RELEASED + GO.format("0x1FFF0101u")), ROM),
+    "an address of which nothing is known": ("station", _main(RELEASED + GO.format("0x1FFF0101u")), ()),
+    "a function that its header announces": (
+        "station",
+        _main(RELEASED + ASKED.format("== 0x50415443u") + GO.format("0x10007005u")),
+        (),
+    ),
+    "a function that is called if it is there": (
+        "station",
+        _main(RELEASED + ASKED.format("!= 0xFFFFFFFFu") + GO.format("0x10007001u")),
+        (),
+    ),
+    "its own code by an alias": ("station", _main(RELEASED + GO.format("0x00000061u")), ALIASED),
+    "code in RAM of its own": ("station", _main(RELEASED + GO.format("0x20000801u")), ()),
+    "a number that is an argument": (
+        "station",
+        _main(
+            f"{RELEASED} void (*volatile to)(uint32_t) = (void (*)(uint32_t))main; if (IO(4)) to(0x10002001u);"
+        ),
+        (),
+    ),
+    "a function that nothing calls": (
+        "station",
+        (("/*BEFORE*/", HANDLER.format(GO.format("0x10002001u") + POKE.format("uint32_t", "0x20003000u"))),),
+        (),
+    ),
+    "a function of the other, by the linker": (
+        "station",
+        (*LIBRARY, ("stack_top =", "scaled = 0x10009001; stack_top =")),
+        (),
+    ),
+    "what the secondary starts with": (
+        "station",
+        _main(POKE.format("uint32_t", "0x20003000u") + "*(volatile uint32_t *)0x20003004u = 0;" + RELEASED),
+        (),
+    ),
+    "held, changed and released again": (
+        "station",
+        (
+            (
+                "/*BEFORE*/",
+                HANDLER.format(
+                    f"IO(0x118) |= 2u; {POKE.format('uint32_t', '0x20003000u')} IO(0x118) &= ~2u;"
+                ),
+            ),
+            TAKEN,
+        ),
+        (),
+    ),
+    "what they share": ("sampler", _main(POKE.format("uint32_t", "0x20004100u")), ()),
+    "reads of the other's RAM": ("sampler", _main("turns = *(volatile uint32_t *)0x20000100u;"), ()),
+}
+WITH = (("gcc", "v6", "-Os"), ("gcc", "v7", "-O2"), ("clang", "v8", "-O1"), ("clang", "v7", "-O0"))
+
+
+def _whats(
+    core: str, edits: tuple[tuple[str, str], ...], build: tuple[str, str, str], *changes: tuple[str, str]
+) -> list[str]:
+    family = build[1]
+    released = any(old == "/*MAIN*/" for old, _ in edits) or core == "sampler"
+    given = {
+        core: compiled(core, *build, edits if released else (*edits, *_main(RELEASED))),
+        "sampler" if core == "station" else "station": compiled("sampler", *build, SHARED_FUNCTION)
+        if core == "station"
+        else compiled("station", *build, _main(RELEASED)),
+    }
+    return [each.what for each in findings(said_by(RULE, layout_for(family, *changes), pair(**given)))]
+
+
+@pytest.mark.parametrize("build", WITH, ids="-".join)
+@pytest.mark.parametrize("case", FAULTS)
+def test_code_that_leaves_its_own_memory(case: str, build: tuple[str, str, str]) -> None:
+    """One finding, of the one kind."""
+    core, edits, words = FAULTS[case]
+    (what,) = _whats(core, edits, build)
+    assert what.startswith(f"code of build {core} {words}")
+
+
+@pytest.mark.parametrize("build", WITH, ids="-".join)
+@pytest.mark.parametrize("case", SOUND)
+def test_code_that_may_use_what_it_uses(case: str, build: tuple[str, str, str]) -> None:
+    """What something else may be behind, or the layout does not show, is no finding."""
+    core, edits, changes = SOUND[case]
+    assert not _whats(core, edits, build, *changes)
+
+
+def test_header_before_code_that_is_programmed_later() -> None:
+    """Data up to so many bytes in front of the code may say that it is there."""
+    build = ("clang", "v7", "-O0")
+    for at, count in ((HEADER, 0), (HEADER + 0x100, 1)):
+        asked = f"{RELEASED} {ASKED.format('== 1u')}{GO.format(hex(0x1000_7001 + at) + 'u')}"
+        assert len(_whats("station", _main(asked), build)) == count
