@@ -17,6 +17,15 @@ from gemel.outcomes import Finding, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address
 
 
+_CAUSES = (
+    "addressed-constants-stored",
+    "handlers-executable",
+    "vector-table-not-blank",
+    "ram-claims-in-own-areas",
+    "ram-claims-apart",
+)
+
+
 @of_each_build("symbols")
 def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each build with symbols, or one finding for each kind of place that its code leads to."""
@@ -51,12 +60,7 @@ def _finding(
         next_step="correct the address, or make the place an area of purpose shared"
         if stores
         else "correct the address; take the ELF file as the linker wrote it, if the functions there were left out",
-        follows_from=(
-            *(
-                (rule, build.name)
-                for rule in ("addressed-constants-stored", "handlers-executable", "vector-table-not-blank")
-            ),
-        ),
+        follows_from=tuple((rule, build.name) for rule in _CAUSES),
     )
 
 
