@@ -129,7 +129,7 @@ MODULES = {
     "show": 145,
     "rehearse": 214,
     "check": 241,
-    "draft": 315,
+    "draft": 316,
     "join": 327,
     "sign": 354,
     "demo": 443,

@@ -100,7 +100,7 @@ def _is_released(inspection: Inspection, placement: Placement, placed: PlacedBui
         inspection.start_runs.get(placement.plan.name),
     )
     write = release_write(release) if release else None
-    return run is not None and any(watched == write for watched, _ in run.filled)
+    return run is not None and any(watched == write for watched, _, _ in run.filled)
 
 
 def _left_out(inspection: Inspection, placed: PlacedBuild, place: Span, right: list[Span]) -> list[Span]:

@@ -16,7 +16,6 @@ from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address
 
-
 _CAUSES = (
     "addressed-constants-stored",
     "handlers-executable",

@@ -203,7 +203,11 @@ def _released_uncopied(inspection: Inspection, code: CoreCode, core: Core, build
         expected=f"build {build.name} in area {area}",
         span=Span(store.store.at, 4),
         next_step=f"copy {build.stored} to {format_address(build.run_start)} before that store",
-        follows_from=(("copied-build-in-run-area", build.name), copied_elsewhere(build.name)),
+        follows_from=(
+            ("copied-build-in-run-area", build.name),
+            ("start-copies-stored-data", build.name),
+            copied_elsewhere(build.name),
+        ),
     )
 
 
