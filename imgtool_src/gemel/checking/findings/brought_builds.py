@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.inspection.cores.views import run_span
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_up.started import BY_RUN, plain_at_reset, release_write
-from gemel.inspection.wording import concerned, copied_elsewhere, sized
+from gemel.inspection.wording import concerned, sized
 from gemel.layout.addresses import plain_span
 from gemel.m_profile.start_run import StartRun
 from gemel.outcomes import Finding
@@ -80,7 +80,7 @@ def _judged(
         expected=expected,
         span=place,
         next_step=step or f"copy {stored} to {place}, before core {placed.core} is released",
-        follows_from=(copied_elsewhere(placed.name),),
+        follows_from=(("copy-constants-agree", placed.name),),
     )
 
 

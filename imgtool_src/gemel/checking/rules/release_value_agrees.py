@@ -206,7 +206,7 @@ def _released_uncopied(inspection: Inspection, code: CoreCode, core: Core, build
         follows_from=(
             ("copied-build-in-run-area", build.name),
             ("start-copies-stored-data", build.name),
-            copied_elsewhere(build.name),
+            ("copy-constants-agree", build.name),
         ),
     )
 
