@@ -11,6 +11,7 @@ MORE = "struct Report", "struct Node", "struct Sample"
 PAIRS = {
     ("station-c", "sampler-rust"): TYPES + MORE,
     ("station-c-atomic", "sampler-rust"): TYPES + MORE,
+    ("station-c", "sampler-rust-cells"): TYPES + MORE,
     ("station-c", "sampler-cxx"): TYPES,
     ("station-overlays", "sampler"): (),
     ("station-library", "sampler-library"): (),

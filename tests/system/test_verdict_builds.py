@@ -243,6 +243,8 @@ LANGUAGES: dict[tuple[str, str], dict[str, int]] = {
     ("station-c", "sampler-rust-tagged"): {"shared-symbols-agree": 1, **ATOMICS},
     ("station-c", "sampler-rust-swapped"): {"contract-types-agree": 1, **ATOMICS},
     ("station-c", "sampler-rust-lost"): {"shared-symbols-agree": 1, **ATOMICS},
+    ("station-c", "sampler-rust-cells"): ATOMICS,
+    ("station-c", "sampler-rust-referenced"): {"shared-symbols-agree": 1, **ATOMICS},
     ("station-c", "sampler-rust-moved"): {"shared-symbols-agree": 1, **ATOMICS},
 }
 """A C primary with a secondary in Rust or C++: no more than notes on what is atomic, unless something is wrong."""
@@ -506,6 +508,15 @@ def test_pairs_that_access_differently(files: tuple[str, str], family: str) -> N
 def test_two_languages(files: tuple[str, str], family: str) -> None:
     """Types are compared through what Rust and C++ wrap around them; what differs is found all the same."""
     assert broken_in(judged(family, files, CONTRACT)) == LANGUAGES[files]
+
+
+@pytest.mark.parametrize("family", ["v6", "v7", "v8"])
+def test_a_reference_of_rust_is_named(family: str) -> None:
+    """Only its own core may hold it, within an Option too; a raw pointer that may be null is what C has."""
+    result = judged(family, ("station-c", "sampler-rust-referenced"), CONTRACT)
+    (found,) = (each for rule, each in result.open_findings("error") if rule.name == "shared-symbols-agree")
+    assert found.what == "build sampler shares struct Node link_node, which only its own code can read"
+    assert found.found == "&sampler::Node is a reference of Rust, which only its own core may hold"
 
 
 SPELLED = {

@@ -1,7 +1,7 @@
 // The secondary core in Rust: what is shared is wrapped as the language wants it.
 #![no_std]
 #![no_main]
-#![allow(non_upper_case_globals)]
+#![allow(non_upper_case_globals, unused_imports)]
 
 use core::cell::UnsafeCell;
 use core::mem::MaybeUninit;
@@ -65,7 +65,7 @@ pub static mut link: MaybeUninit<Link> = MaybeUninit::uninit();
 #[link_section = ".link.b"]
 pub static link_turn: AtomicU32 = AtomicU32::new(0);
 
-#[cfg(not(tagged))]
+#[cfg(not(any(tagged, cells)))]
 #[no_mangle]
 #[link_section = ".link.c"]
 pub static link_words: Shared<[u32; 4]> = Shared(UnsafeCell::new([0; 4]));
@@ -119,7 +119,7 @@ pub struct Report {
 
 #[repr(C)]
 pub struct Node {
-    pub next: Option<NonNull<Node>>,
+    pub next: Option<Next>,
     pub done: Option<unsafe extern "C" fn(u32)>,
     pub use_count: u32,
 }
@@ -130,7 +130,7 @@ pub struct Sample {
     pub stamp: u32,
 }
 
-const NO_SAMPLE: MaybeUninit<Sample> = MaybeUninit::uninit();
+const NO_SAMPLE: Kept = NEVER_KEPT;
 
 #[no_mangle]
 #[link_section = ".link.e"]
@@ -143,7 +143,7 @@ pub static mut link_node: Node = Node { next: None, done: None, use_count: 0 };
 
 #[no_mangle]
 #[link_section = ".link.g"]
-pub static mut link_samples: [MaybeUninit<Sample>; 2] = [NO_SAMPLE; 2];
+pub static mut link_samples: [Kept; 2] = [NO_SAMPLE; 2];
 
 extern "C" {
     static mut _sbss: u32;
@@ -203,3 +203,26 @@ pub static vector_table: [Vector; 24] = [
 fn panic(_: &core::panic::PanicInfo) -> ! {
     loop {}
 }
+
+// Other wrappers, after all else, so that the lines of what the other forms have stay where they are.
+#[cfg(not(referenced))]
+type Next = NonNull<Node>;
+#[cfg(referenced)]
+type Next = &'static Node;
+
+#[cfg(not(cells))]
+type Kept = MaybeUninit<Sample>;
+#[cfg(not(cells))]
+const NEVER_KEPT: Kept = MaybeUninit::uninit();
+#[cfg(cells)]
+type Kept = core::mem::ManuallyDrop<Sample>;
+#[cfg(cells)]
+const NEVER_KEPT: Kept = core::mem::ManuallyDrop::new(Sample { value: 0, stamp: 0 });
+
+#[cfg(cells)]
+const NO_WORD: core::cell::Cell<u32> = core::cell::Cell::new(0);
+
+#[cfg(cells)]
+#[no_mangle]
+#[link_section = ".link.c"]
+pub static link_words: Shared<[core::cell::Cell<u32>; 4]> = Shared(UnsafeCell::new([NO_WORD; 4]));
