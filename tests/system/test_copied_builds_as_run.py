@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import pytest
 from compiled_pairs import compiled, layout_for, pair, said_by
-from small_device import findings
+from small_device import TODAY, findings
 
 from gemel.checking.findings.brought_builds import LEAST_COPY
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
 
 RUNS_IN_RAM = (
     (
@@ -79,3 +82,57 @@ def test_a_few_words_are_no_copy_of_a_build(size: int) -> None:
     """Fewer bytes than LEAST_COPY, from elsewhere to where the build starts, may be words that are passed to it."""
     said = _said("gcc", "v6", "-Os", (0x1000_0000, 0x2000_5000, size, "uint32_t"))
     assert said == ["from where it is not stored"] * (size >= LEAST_COPY)
+
+
+MEMORIES = (
+    "code (rx) : ORIGIN = FLASH, LENGTH = 32K",
+    "code (rx) : ORIGIN = FLASH, LENGTH = 32K\n  block (rwx) : ORIGIN = 0x20005000, LENGTH = 4K",
+)
+IN_FLASH = (
+    MEMORIES,
+    *(
+        (f"{end}}} > code", f"{end}}} > block AT > code")
+        for end in ("KEEP(*(.vectors)) ", "*(.rodata .rodata.*) . = ALIGN(4); ", "*(.ARM.exidx*) ")
+    ),
+)
+"""A script for a build that runs in RAM and has load addresses in flash, those of its data next to the others."""
+
+FROM_BLOCK = "data_load = LOADADDR(.data) - LOADADDR(.vectors) + ADDR(.vectors)"
+LOAD = ("data_load = LOADADDR(.data)", FROM_BLOCK)
+APART = ((".data : {", ".data : AT(0x10008600) {"), ("} > ram AT > code", "} > ram"))
+OWN_DATA = (
+    ("/*BEFORE*/", "volatile uint32_t values[9] = { 1, 2, 3, 4, 5, 6 }, sums[3];"),
+    ("/*MAIN*/", "sums[1] += values[turns % 9];"),
+)
+MOVES_ITS_DATA = {
+    "all load addresses in RAM": (FOR_RAM, ""),
+    "data after the code in flash": ((*IN_FLASH, LOAD), ""),
+    "data from flash itself": (IN_FLASH, ""),
+    "data apart, from flash itself": ((*IN_FLASH, *APART), ""),
+    "data apart, from what was copied": ((*IN_FLASH, *APART, LOAD), f"{SAID}in part"),
+    "data 16 bytes on": (
+        (*IN_FLASH, ("data_load = LOADADDR(.data)", f"{FROM_BLOCK} + 16")),
+        "start-up code of build sampler copies its data from where it is not stored",
+    ),
+}
+
+
+@pytest.mark.parametrize(
+    ("compiler", "family", "level"),
+    [("gcc", "v6", "-Os"), ("clang", "v8", "-O2"), ("gcc", "v7", "-O1")],
+)
+@pytest.mark.parametrize("case", MOVES_ITS_DATA)
+def test_a_copied_build_that_moves_its_data(case: str, compiler: str, family: str, level: str) -> None:
+    """Load addresses next to each other are enough: its start-up code moves the data from the copy, or from flash."""
+    script, said = MOVES_ITS_DATA[case]
+    values = {"FROM": "0x10008000u", "TO": "0x20005000u", "SIZE": "0x600", "UNIT": "uint32_t"}
+    code = COPY
+    for name, value in values.items():
+        code = code.replace(name, value)
+    builds = pair(
+        station=compiled("station", compiler, family, level, (("/*MAIN*/", f"{code} {RELEASE}"),)),
+        sampler=compiled("sampler", compiler, family, level, (*OWN_DATA, *script)),
+    )
+    read = layout_for(family, *RUNS_IN_RAM)
+    result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+    assert [finding.what for each in result.results for finding in findings(each)] == ([said] if said else [])

@@ -8,7 +8,7 @@ from gemel.inspection.cores.views import run_span
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_up.started import BY_RUN, plain_at_reset, release_write
 from gemel.inspection.wording import concerned, sized
-from gemel.layout.addresses import plain_span
+from gemel.layout.addresses import locate, plain_span
 from gemel.m_profile.start_run import StartRun
 from gemel.outcomes import Finding
 from gemel.placement.placed import PlacedBuild
@@ -111,6 +111,18 @@ def _left_out(inspection: Inspection, placed: PlacedBuild, place: Span, right: l
     given = inspection.placements.get(placed.name)
     ends = [piece.span.end for piece in given.pieces] if given else []
     end = min(placed.stored.end, max(ends, default=placed.stored.end))
-    missing = without([Span(place.start, end - placed.stored.start)], right)
     distance = placed.stored.start - place.start
+    fetched = [each.moved(-distance) for each in _fetched(inspection, placed)]
+    missing = without([Span(place.start, end - placed.stored.start)], [*right, *fetched])
     return [each for each in missing if any(inspection.bytes_of(each.moved(distance)).strip(b"\0\xff"))]
+
+
+def _fetched(inspection: Inspection, placed: PlacedBuild) -> list[Span]:
+    """What of a build its own start-up code copies from where it is stored: nobody else has to."""
+    run = inspection.start_runs.get(placed.name)
+    read = [
+        (locate(inspection.layout, source or 0, placed.core), span.size)
+        for source, span in (run.copies if run else ())
+    ]
+    spans = [Span(each.plain, size) for each, size in read if each and each.memory.holds_image]
+    return [common for each in spans if (common := each.intersection(placed.stored)).size]
