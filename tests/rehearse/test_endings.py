@@ -25,6 +25,7 @@ from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 
+from gemel.checking.rules.rehearsal_passes import finding_of
 from gemel.rehearsal.emulator import loop_probe
 from gemel.rehearsal.emulator.core import exceptions, protected_access
 from gemel.rehearsal.emulator.core.code_stops import CodeStops
@@ -149,6 +150,21 @@ def test_the_handler_that_a_core_stays_in_is_named(name: str, level: str, builde
     finding = product_of(case, builder.build(case)).rehearse().finding("stays-in-handler")
     assert finding is not None
     assert finding.what.startswith(f"core station stays in default_handler for {said}")
+
+
+@pytest.mark.parametrize("level", ["-O0", "-O2"])
+def test_the_handler_of_an_interrupt_that_is_not_cleared_is_named(level: str, builder: Builder) -> None:
+    """The handler that does not clear what raised the interrupt, and where it comes from: the place itself once."""
+    station = "volatile uint32_t rings;\nvoid doorbell_handler(void) { rings++; }\n"
+    station += "void scenario(void) { enable_irq(DOORBELL, 0x40); while (LINK->word[31] != 77); }\n"
+    sampler = "void scenario(void)\n{\n    spend(2000); RING_OTHER = 1;\n}\n"
+    case = Case("storm", "endings", Source(station, (), "gcc", (level,)), Source(sampler))
+    finding = product_of(case, builder.build(case)).rehearse(exact=True).finding("interrupt-livelock")
+    assert finding is not None
+    assert finding.found.endswith("each time that its handler doorbell_handler returns")
+    shown = finding_of(finding)
+    assert not any(str(finding.place) in line for line in shown.lines)
+    assert any("reset_handler" in line for line in shown.lines)
 
 
 @pytest.mark.parametrize("level", ["-O0", "-O2"])

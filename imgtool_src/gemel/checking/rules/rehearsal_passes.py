@@ -41,7 +41,9 @@ def finding_of(error: RehearsedFinding) -> Finding:
         where += f", at {error.place}"
     if error.times > 1:
         where += f", {error.times:,} times from there"
-    calls = [(str(call), len([*same])) for call, same in groupby(reversed(error.calls))]
+    calls = [
+        (str(call), len([*same])) for call, same in groupby(reversed(error.calls)) if call != error.place
+    ]
     shown = [
         f"called from {call}{f', {times:,} times' if times > 1 else ''}" for call, times in calls[:MAX_CALLS]
     ]

@@ -61,6 +61,8 @@ def _stacking(event: RawEvent, names: CodeNames) -> Words:
 
 def _livelock(event: RawEvent, names: CodeNames) -> Words:
     name = word_name(event.numbers["number"])
+    handler = names.function_name(event.core, event.numbers["vector"] & ~1)
+    again = f"{name} is pending again each time that its handler{f' {handler}' if handler else ''} returns"
     if event.numbers["number"] <= SECURE_FAULT:
         return Words(
             f"core {event.core} does nothing but fault: the handler of {name} returns to the instruction that faults",
@@ -71,13 +73,13 @@ def _livelock(event: RawEvent, names: CodeNames) -> Words:
     if event.numbers["number"] == TICK:
         return Words(
             f"core {event.core} does nothing but take {name}: it comes again before its handler returns",
-            f"{name} is pending again each time that its handler returns",
+            again,
             "a period in which the handler returns, and thread code gets on",
             f"raise the reload value of {name} (SYST_RVR, {format_address(TICK_RELOAD)}), or shorten the handler",
         )
     return Words(
         f"core {event.core} does nothing but take {name}: its source is never cleared",
-        f"{name} is pending again each time that its handler returns",
+        again,
         "a handler that clears what raised the interrupt",
         "clear the interrupt at its source in the handler, or give thread code time between interrupts",
     )

@@ -95,8 +95,7 @@ class CoreExceptions:
             left = self.left()
             number, masks = core.interrupts.handler, core.registers.masks
             if left:
-                vector = core.bus.read_word(core.system.vector_table + 4 * number) or 0
-                numbers = {"number": number, "vector": vector}
+                numbers = self._with_vector(number)
                 numbers |= {"from": left[0], "to": left[1], "popped": left[2]}
             else:
                 group, own = core.interrupts.group, core.interrupts.priority(SUPERVISOR_CALL)
@@ -104,6 +103,11 @@ class CoreExceptions:
                 numbers |= {"primask": masks.primask, "faultmask": masks.faultmask}
                 numbers["runs_at"] = core.interrupts.execution_priority(Masks())
             core.fault("call-escalated", core.pc, numbers)
+
+    def _with_vector(self, number: int) -> dict[str, int]:
+        """The number of an exception, and its vector."""
+        vector = self._core.bus.read_word(self._core.system.vector_table + 4 * number)
+        return {"number": number, "vector": vector or 0}
 
     def _take(self, number: int) -> None:
         core, interrupted = self._core, self._core.pc
@@ -144,7 +148,7 @@ class CoreExceptions:
     def _is_starved(self, times: int) -> bool:
         if self._chained < times:
             return False
-        self._core.faults.stop("interrupt-livelock", self._core.pc, {"number": self._chain_of})
+        self._core.faults.stop("interrupt-livelock", self._core.pc, self._with_vector(self._chain_of))
         return True
 
     def _look_for_same_state(self, number: int) -> None:
@@ -178,7 +182,7 @@ class CoreExceptions:
             return
         number, to_thumb = left
         if core.interrupts.uncleared.get(number, 0) >= LIVELOCK:
-            core.faults.stop("interrupt-livelock", core.pc, {"number": number})
+            core.faults.stop("interrupt-livelock", core.pc, self._with_vector(number))
             return
         core.sleep.event = True
         core.faults.recovered(number)
