@@ -921,7 +921,7 @@ FRAMES = {
         "0x1000_041A, of a handler; the link value 0xFFFF_FFFD returns to thread code",
     ),
     "a handler that was not interrupted": (
-        "mvn r0, #0xE\n mov lr, r0\n mrs r0, psp\n msr msp, r0\n",
+        "mvn r0, #0xE\n mov lr, r0\n mrs r0, psp\n ldm r0, {r4-r11}\n push {r4-r11}\n",
         "0x0100_0000, of thread code; the link value 0xFFFF_FFF1 returns to a handler",
     ),
     "the same": ("mrs r0, psp\n ldr r1, [r0, #28]\n str r1, [r0, #28]\n", ""),
