@@ -108,6 +108,29 @@ def test_paths_inside_are_taken_however_they_are_written(received: Path, gemel: 
     assert gemel("check", "../linked/small.toml", "t.hex").code == 0
 
 
+NEXT_STEP = "or give --paths-outside"
+READERS = {
+    "check": ("check", "small.toml", "t.hex"),
+    "show": ("show", "small.toml", "t.hex"),
+    "rehearse": ("rehearse", "small.toml", "t.hex"),
+    "split": ("split", "small.toml", "t.hex", "-o", "parts"),
+    "compare": ("compare", "small.toml", "t.hex", "t.hex"),
+    "where": ("where", "small.toml", "0x1000_0000"),
+}
+
+
+@pytest.mark.parametrize("command", READERS)
+def test_each_command_that_leaves_a_build_out_takes_the_option_of_its_next_step(
+    received: Path, gemel: Run, command: str
+) -> None:
+    """The build above the folder is left out with a remark, and read with the option that the remark names."""
+    assert gemel(*JOIN, "-o", "t.hex", "--key", "a.pem").code == 0
+    building(received, "../own-station.elf")
+    assert NEXT_STEP in " ".join(gemel(*READERS[command]).err.split())
+    ended = gemel(*READERS[command], "--paths-outside")
+    assert "--paths-outside" not in " ".join(ended.err.split())
+
+
 @posix
 @pytest.mark.parametrize("kind", ["pipe", "proc", "device"])
 def test_special_files_are_refused_by_kind(received: Path, gemel: Run, kind: str) -> None:

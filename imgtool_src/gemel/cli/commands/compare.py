@@ -27,6 +27,7 @@ class CompareArguments(Struct, kw_only=True):
     )
     at: int | None = options.at
     as_form: str | None = options.as_form
+    paths_outside: bool = options.paths_outside
     old_layout: FilePath | None = option(
         "--old-layout",
         metavar="LAYOUT",
@@ -65,7 +66,10 @@ def command(asked: CompareArguments) -> int:
     if layout is None:
         refuse_builds([*builds, *(["--old-layout"] if asked.old_layout else [])])
     read, old_read = all_of(
-        *((lambda file=file: load_layout(file) if file else None) for file in (layout, asked.old_layout))
+        *(
+            (lambda file=file: load_layout(file, paths_outside=asked.paths_outside) if file else None)
+            for file in (layout, asked.old_layout)
+        )
     )
     form = form_by_suffix(asked.output, asked.form, "json", "html")
     comparison = _compared(asked, layout, images, builds, read, old_read or read)

@@ -30,6 +30,7 @@ class RehearseArguments(Struct, kw_only=True):
     words: tuple[str, ...] = options.image_words
     at: int | None = options.at
     as_form: str | None = options.as_form
+    paths_outside: bool = options.paths_outside
     budget: int | None = option(
         "--budget",
         kind=IntRange(1, MAX_BUDGET),
@@ -83,7 +84,7 @@ def command(asked: RehearseArguments) -> int:
         found = given(asked.words, OF_AN_IMAGE)
         form = form_by_suffix(asked.output, asked.form, *FORMS[1:-1])
         layout, image = layout_of(found), found.images[0]
-        read, files, remarks = load_layout_and_files(layout, found.builds)
+        read, files, remarks = load_layout_and_files(layout, found.builds, paths_outside=asked.paths_outside)
         refuse_targets([*outputs, *asked.reports], [layout, image, *files.values()])
         loaded, builds_given = all_of(
             lambda: read_image(image, layout=read, at=asked.at, form=asked.as_form),

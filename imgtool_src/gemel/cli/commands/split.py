@@ -22,6 +22,7 @@ class SplitArguments(Struct, kw_only=True):
     )
     at: int | None = options.at
     as_form: str | None = options.as_form
+    paths_outside: bool = options.paths_outside
 
 
 @sub_command("split", SplitArguments, works_long=True, exits=DONE)
@@ -48,7 +49,7 @@ def command(asked: SplitArguments) -> int:
 
     found = given(asked.words, OF_AN_IMAGE)
     layout, image = layout_of(found), found.images[0]
-    read, _, _ = load_layout_and_files(layout, found.builds)
+    read, _, _ = load_layout_and_files(layout, found.builds, paths_outside=asked.paths_outside)
     loaded = read_image(image, layout=read, at=asked.at, form=asked.as_form)
     files, builds, remarks = builds_of_image(read, loaded, found.builds)
     parts = split(read, loaded, builds)

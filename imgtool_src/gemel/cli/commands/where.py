@@ -38,6 +38,7 @@ class WhereArguments(Struct, kw_only=True):
     )
     at: int | None = options.at
     as_form: str | None = options.as_form
+    paths_outside: bool = options.paths_outside
     folders: tuple[FilePath, ...] = option(
         "--symbols",
         kind=FILE,
@@ -120,7 +121,7 @@ def _looked_up_in(
     from gemel.cli.printing import print_remarks
     from gemel.workflows.inputs.images import read_image
 
-    read, files, given = _inputs(layout, builds)
+    read, files, given = _inputs(layout, builds, asked.paths_outside)
     if asked.image is not None and read is None:
         raise UsageProblem(_no_layout(asked))
     loaded = read_image(asked.image, layout=read, at=asked.at, form=asked.as_form) if asked.image else None
@@ -167,14 +168,14 @@ def _sorted(words: Sequence[str]) -> tuple[FilePath | None, list[str], list[str]
 
 
 def _inputs(
-    layout: FilePath | None, builds: Sequence[str]
+    layout: FilePath | None, builds: Sequence[str], paths_outside: bool
 ) -> tuple[ReadLayout | None, dict[str, FilePath], dict[str, Build]]:
     from gemel.cli.printing import print_remarks
     from gemel.workflows.inputs.builds import load_names
     from gemel.workflows.inputs.layouts import load_layout_and_files
 
     if layout is not None:
-        read, files, remarks = load_layout_and_files(layout, builds)
+        read, files, remarks = load_layout_and_files(layout, builds, paths_outside=paths_outside)
         print_remarks(remarks)
         return read, files, load_names(read, files)
     files = {}
