@@ -8,8 +8,11 @@ from small_device import TODAY, findings
 
 from gemel.checking.findings.brought_builds import LEAST_COPY
 from gemel.checking.runner import check
+from gemel.draft.document import document
+from gemel.draft.drafting import draft
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
+from gemel.layout.reader import read_layout
 
 RUNS_IN_RAM = (
     (
@@ -136,3 +139,33 @@ def test_a_copied_build_that_moves_its_data(case: str, compiler: str, family: st
     read = layout_for(family, *RUNS_IN_RAM)
     result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
     assert [finding.what for each in result.results for finding in findings(each)] == ([said] if said else [])
+
+
+@pytest.mark.parametrize(("compiler", "family", "level"), [("gcc", "v6", "-Os"), ("clang", "v8", "-O2")])
+def test_a_draft_has_room_for_the_initial_values_of_a_copied_build(
+    compiler: str, family: str, level: str
+) -> None:
+    """They are copied with its code, from where the linker script stores both."""
+    stored = (
+        "code (rx) : ORIGIN = FLASH, LENGTH = 32K",
+        "code (rx) : ORIGIN = 0x20005000, LENGTH = 4K\n  store (r) : ORIGIN = FLASH, LENGTH = 32K",
+    )
+    edits = (
+        stored,
+        ("> code\n  .text", "> code AT > store\n  .text"),
+        ("> code\n  .ARM", "> code AT > store\n  .ARM"),
+        ("*(.ARM.exidx*) } > code", "*(.ARM.exidx*) } > code AT > store"),
+        ("> ram AT > code", "> ram AT > store"),
+        ("/*BEFORE*/", "volatile uint32_t values[300] = { 1, 2, 3, [299] = 4 };"),
+        ("/*MAIN*/", "level = values[turns % 300];"),
+    )
+    copy = COPY.replace("FROM", "0x10008000u").replace("TO", "0x20005000u").replace("UNIT", "uint32_t")
+    copies = (("/*MAIN*/", copy.replace("SIZE", "0x1000") + RELEASE),)
+    builds = pair(
+        station=compiled("station", compiler, family, level, copies),
+        sampler=compiled("sampler", compiler, family, level, edits),
+    )
+    read = read_layout(document(draft(builds, {}), {}).encode(), "draft.toml")
+    image = join(read, builds).image
+    result = check(Inspection(read, image, builds, disassemble=True), TODAY)
+    assert [each.rule.name for each in result.results if each.findings] == []

@@ -179,9 +179,13 @@ def _code(seen: Evidence) -> UnmappedCode | None:
 
     if seen.vectors is None:
         return None
-    words, (segment, start) = seen.vectors.words, (seen.first, seen.vectors.run_address)
+    words, segments = seen.vectors.words, seen.with_first()
     entries = [word for index, word in enumerate(words) if index and word & 1]
-    return followed_code(segment.data, segment.run_address, entries, [Span(start, 4 * len(words))])
+    start = min(each.run_address for each in segments)
+    code = bytearray(b"\xff" * (max(each.run_address + len(each.data) for each in segments) - start))
+    for each in segments:
+        code[each.run_address - start : each.run_address - start + len(each.data)] = each.data
+    return followed_code(bytes(code), start, entries, [Span(seen.vectors.run_address, 4 * len(words))])
 
 
 def _lacks(code: UnmappedCode, architecture: str, extensions: Iterable[str]) -> bool:

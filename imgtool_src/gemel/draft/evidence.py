@@ -120,21 +120,22 @@ class Evidence(Struct, dict=True):
     def block(self) -> Span | None:
         """The RAM that a moved build is copied to, from its first byte to its last.
 
-        Of a build without a place, that is what it stores one after the other, initial values of data included.
+        That is what it stores one after the other, initial values of data included.
         """
         if not self.moved:
             return None
-        moving = self._moving()
+        moving = self.with_first()
         start = min(segment.run_address for segment in moving)
         end = max(segment.run_address + len(segment.data) for segment in moving)
-        stored = (it for it in self.build.stored if self.without_place and it.run_address != it.load_address)
+        distance = 0 if self.without_place else self.first.run_address - self.first.load_address
+        stored = (it for it in self.build.stored if it not in moving and it.run_address != it.load_address)
         for segment in sorted(stored, key=lambda it: it.load_address):
-            if 0 <= segment.load_address - end < GAP:
-                end = segment.load_span.end
+            if 0 <= segment.load_address + distance - end < GAP:
+                end = segment.load_span.end + distance
         return Span.from_bounds(start, end)
 
-    def _moving(self) -> list[Segment]:
-        """The segments that are copied as one block with the first: moved as far, and near to each other."""
+    def with_first(self) -> list[Segment]:
+        """The segments that are one block with the first: stored, or copied, as far from where they run, and near."""
         distance = self.first.run_address - self.first.load_address
         moved = [it for it in self.build.stored if it.run_address - it.load_address == distance]
         alike = [it for it in moved if it.index not in self.lost or _is_content(it)]
@@ -143,7 +144,7 @@ class Evidence(Struct, dict=True):
     @cached_property
     def ram(self) -> list[Span]:
         """What it claims besides the block: cleared and initialised data, stack and heap as far as linked."""
-        moving = {segment.index for segment in self._moving()} if self.moved else set()
+        moving = {segment.index for segment in self.with_first()} if self.moved else set()
         claims: list[Span] = []
         for segment in self.build.segments:
             if (

@@ -18,8 +18,9 @@ _OF_SWEPT = ("flash-words-programmed",)
 """The rule that finds erased bytes in the place of code, which read as instructions where no symbols separate them."""
 
 _DEMANDS_OF: dict[Capability, tuple[str, ...]] = {
-    **dict.fromkeys(("fp", "fp-double", "fp16", "mve-fp"), ("float-demands-fit-core", _ARCHITECTURE)),
+    **dict.fromkeys(("fp", "fp-double", "fp16"), ("float-demands-fit-core", _ARCHITECTURE)),
     **dict.fromkeys(("dsp", "mve"), ("extension-demands-fit-core", _ARCHITECTURE)),
+    "mve-fp": ("extension-demands-fit-core", "float-demands-fit-core", _ARCHITECTURE),
 }
 """All such rules for the instructions of an extension."""
 

@@ -147,7 +147,7 @@ def _addresses(layout: Layout, build: BuildPlan, entry: BuildEntry, where: str) 
             found=f"runs at {format_address(entry.run_start)}, as core {build.core} sees it",
             expected=expected,
             span=entry.stored,
-            follows_from=_ANOTHER,
+            follows_from=(*_ANOTHER, ("copied-build-in-run-area", entry.name)),
         )
         return
     vectors = entry.run_start + area.start + build.vector_offset - entry.stored.start
