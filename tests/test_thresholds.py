@@ -38,7 +38,7 @@ from gemel.inspection.contract import shared_objects
 from gemel.layout import reader
 from gemel.lookup import annotating
 from gemel.lookup import as_text as looked_up
-from gemel.m_profile import address_flow, plain_loops, start_run, vector_tables
+from gemel.m_profile import address_flow, plain_loops, start_run, start_ways, vector_tables
 from gemel.m_profile.address_flow import AddressFlow
 from gemel.m_profile.execution import ZERO
 from gemel.readback import versions
@@ -194,7 +194,7 @@ def _at_once(turns: int, copies: bool, patch: pytest.MonkeyPatch, folder: Path) 
         gone.append(plain_loops.goes_through_plain_loop(*given))
         return gone[-1]
 
-    patch.setattr(start_run, "goes_through_plain_loop", tried)
+    patch.setattr(start_ways, "goes_through_plain_loop", tried)
     what = "ldr r2, [r3], #4\n" if copies else ""
     ran(
         f"ldr r0, =0x20000000\nldr r1, ={0x2000_0000 + 4 * turns}\nldr r3, =0x08010000\nmovs r2, #0\n"

@@ -11,10 +11,10 @@ from check.rule_fixtures import FINDING, HOLDS, result_of, rule, waiver
 from image_edits import changed
 from small_device import TODAY, builds, joined, layout_text, sampler_elf, station_elf
 
-from gemel.checking.policy.severities import KEPT, WEIGHTS, severity_faults
 from gemel.checking.registry import all_rules
 from gemel.checking.reports.as_json import report_data
 from gemel.checking.reports.as_text import report_of
+from gemel.checking.rule_changes import KEPT, WEIGHTS, severity_faults
 from gemel.cli.main import exit_code
 from gemel.errors import LayoutError
 from gemel.image.intel_hex import encode

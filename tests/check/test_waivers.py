@@ -7,8 +7,8 @@ from check.make_renderings import RENDERINGS
 from check.rule_fixtures import waiver, waiving
 from small_device import layout
 
-from gemel.checking.policy.waivers import OTHER_PARTIES, OWN_PARTIES, party_names, rule_names, waiver_faults
 from gemel.checking.registry import all_rules
+from gemel.checking.rule_changes import OTHER_PARTIES, OWN_PARTIES, party_names, rule_names, waiver_faults
 from gemel.errors import LayoutError
 from gemel.layout.reader import read_layout
 

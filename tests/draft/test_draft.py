@@ -16,8 +16,7 @@ from small_device import builds
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
-from gemel.checking.policy.severities import severity_faults
-from gemel.checking.policy.waivers import waiver_faults
+from gemel.checking.rule_changes import severity_faults, waiver_faults
 from gemel.checksums.in_layout import checksum_faults
 from gemel.draft.drafting import MAX_BUILDS, MAX_RUNS, draft
 from gemel.errors import UsageProblem

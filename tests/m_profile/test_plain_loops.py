@@ -10,7 +10,7 @@ from verdict_builds import builds_of, layout_of
 
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
-from gemel.m_profile import start_run as module
+from gemel.m_profile import start_ways as module
 from gemel.m_profile.start_run import StartRun
 from gemel.spans import Span
 

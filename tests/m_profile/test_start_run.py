@@ -13,6 +13,7 @@ from thumb import assembled
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_up import started
 from gemel.m_profile import start_run as module
+from gemel.m_profile import start_ways
 from gemel.m_profile.execution import WrittenBytes
 from gemel.m_profile.start_run import StartRun, start_run
 from gemel.spans import Span, merge
@@ -144,16 +145,16 @@ def test_steps_and_ways_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert not ran(fill, tmp_path).why_not
     assert not ran(asks, tmp_path).why_not
     monkeypatch.setattr(module, "STEPS_LIMIT", 10_000)
-    monkeypatch.setattr(module, "TRIES_LIMIT", 0)
-    monkeypatch.setattr(module, "WAYS_LIMIT", 4)
+    monkeypatch.setattr(start_ways, "TRIES_LIMIT", 0)
+    monkeypatch.setattr(start_ways, "WAYS_LIMIT", 4)
     assert ran(fill, tmp_path).why_not == "more instructions than are followed"
     assert not ran(asks, tmp_path).why_not
-    monkeypatch.setattr(module, "WAYS_LIMIT", 3)
+    monkeypatch.setattr(start_ways, "WAYS_LIMIT", 3)
     assert ran(asks, tmp_path).why_not == "more conditions that are not known than are followed"
-    monkeypatch.setattr(module, "CODE_LIMIT", 7)
+    monkeypatch.setattr(start_ways, "CODE_LIMIT", 7)
     monkeypatch.setattr(module, "STEPS_LIMIT", 60_000)
     assert not ran(fill, tmp_path).why_not
-    monkeypatch.setattr(module, "CODE_LIMIT", 6)
+    monkeypatch.setattr(start_ways, "CODE_LIMIT", 6)
     assert ran(fill, tmp_path).why_not == "more code than is followed"
 
 

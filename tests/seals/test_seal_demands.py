@@ -8,7 +8,7 @@ import pytest
 from layout.reading import read
 from small_device import LAYOUT, layout_text
 
-from gemel.checking.policy.waivers import waiver_faults
+from gemel.checking.rule_changes import waiver_faults
 from gemel.errors import LayoutError
 from gemel.layout.model import SealPlan
 from gemel.layout.reader import read_layout

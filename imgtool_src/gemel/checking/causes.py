@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import TypeAlias
 
-from gemel.checking.policy.severities import WEIGHTS
 from gemel.checking.rule import Rule, Severity
+from gemel.checking.rule_changes import WEIGHTS
 from gemel.inspection.altered.unchanged import builds_as_recorded
 from gemel.inspection.cores.views import ERASED_WORD
 from gemel.inspection.inspection import Inspection

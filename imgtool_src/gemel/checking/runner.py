@@ -8,9 +8,9 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 from gemel.checking.conditions import outcomes
-from gemel.checking.policy.receiver import refused_change, refused_waiver
 from gemel.checking.registry import all_rules
 from gemel.checking.rule import Rule, Severity
+from gemel.checking.rule_changes import refused_change, refused_waiver
 from gemel.inspection.inspection import Inspection, Strict
 from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import Consequence, DoesNotApply, Finding, Holds, Need, NotChecked, Reason

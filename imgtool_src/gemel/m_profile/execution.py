@@ -12,12 +12,12 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from gemel.m_profile.halfwords import CALLER_SAVED
+from gemel.m_profile.known_flags import MASK, KnownFlags
 from gemel.m_profile.known_registers import CPACR, VTOR, KnownStore
 from gemel.m_profile.memory_accesses import LR, SP
 from gemel.spans import Span, without
 from gemel.structs import NamedTuple
 
-MASK = 0xFFFF_FFFF
 FLOAT_ACCESS = 0x0050_0000
 """Bits of CPACR of which each must be set for privileged access to coprocessors 10 and 11."""
 ZERO, UNKNOWN, OTHER = 1 << 40, 1 << 41, 1 << 42
@@ -83,21 +83,16 @@ def is_device(address: int) -> bool:
     return 0x4000_0000 <= address < 0x6000_0000 or address >= 0xA000_0000
 
 
-class FollowedCore:
+class FollowedCore(KnownFlags):
     """A core's registers and memory on one way through its code."""
 
     def __init__(self, byte_at: Callable[[int], int | None], pc: int, stack: int | None) -> None:
         """``byte_at`` gives what the image stores for an address, as the core sees it at reset."""
+        super().__init__()
         self.byte_at = byte_at
         self.pc = pc
         self.registers: list[int | None] = [*[None] * 13, stack, MASK, None]
         self.floats: list[int | None] = [None] * 64
-        self.n: int | None = None
-        self.z: int | None = None
-        self.c: int | None = None
-        self.v: int | None = None
-        self.assumed: dict[int, bool] = {}
-        """What was decided of flags that are not known, by condition without its lowest bit."""
         self.words: dict[int, Any] = {CPACR: 0}
         self.words_written: dict[int, int] = {}
         self.bytes_written: dict[int, int] = {}
@@ -345,61 +340,6 @@ class FollowedCore:
         known = known & ~mask if value is None else known | mask
         return before if known == MASK else (before, known)
 
-    # --- flags ---
-
-    def add(self, one: int | None, two: int | None, carry: int | None, *, flags: bool) -> int | None:
-        """The sum, with the flags that it sets."""
-        if one is None or two is None or carry is None:
-            if flags:
-                self.forget_flags()
-            return None
-        total = one + two + carry
-        result = total & MASK
-        if flags:
-            self.n, self.z, self.c = result >> 31, result == 0, total >> 32
-            self.v = (~(one ^ two) & (one ^ result)) >> 31 & 1
-            self.assumed = {}
-        return result
-
-    def logic(self, result: int | None, carry: int | None, *, flags: bool) -> int | None:
-        """The result, with the flags that a logical instruction sets."""
-        if flags:
-            self.c, self.assumed = carry, {}
-            self.n, self.z = (None, None) if result is None else (result >> 31, result == 0)
-        return result
-
-    def forget_flags(self) -> None:
-        """Know none of them."""
-        self.n = self.z = self.c = self.v = None
-        self.assumed = {}
-
-    def assume(self, condition: int, *, holds: bool) -> None:
-        """Go on as if a condition held, or not, until the flags are set again."""
-        if self.holds(condition) not in (None, holds):
-            self.forget_flags()
-        self.assumed = {**self.assumed, condition >> 1: holds != bool(condition & 1)}
-
-    def holds(self, condition: int) -> bool | None:
-        """Whether a condition holds; None if that is not known."""
-        kind = condition >> 1
-        if kind in self.assumed:
-            return self.assumed[kind] != bool(condition & 1)
-        flags: tuple[int | None, ...] = (
-            (self.z,), (self.c,), (self.n,), (self.v,),
-            (self.c, self.z), (self.n, self.v), (self.n, self.v, self.z), (),
-        )[kind]  # fmt: skip
-        if None in flags:
-            return None
-        if kind < 4:
-            result = bool(flags[0])
-        elif kind == 4:
-            result = bool(self.c) and not self.z
-        elif kind < 7:
-            result = self.n == self.v and not (kind == 6 and self.z)
-        else:
-            return True
-        return result != bool(condition & 1)
-
 
 class AnsweredCore(FollowedCore):
     """A core for which all that is not known reads as one number, such as what devices answer."""
@@ -410,30 +350,3 @@ class AnsweredCore(FollowedCore):
         """What is at an address; the lowest bytes of the answer if that is not known."""
         value = super().load(address, size)
         return self.answer & (1 << 8 * size) - 1 if value is None else value
-
-
-def shifted(
-    value: int | None, kind: int, amount: int | None, carry: int | None
-) -> tuple[int | None, int | None]:
-    """A value shifted by LSL, LSR, ASR or ROR (0 to 3), and the last bit that was shifted out."""
-    if value is None or amount is None:
-        return None, None
-    if not amount:
-        return value, carry
-    if kind == 0:
-        wide = value << amount
-        return wide & MASK, wide >> 32 & 1
-    if kind == 3:
-        amount %= 32
-        value = (value >> amount | value << 32 - amount) & MASK
-        return value, value >> 31
-    wide = value - (1 << 32) if kind == 2 and value >> 31 else value
-    return wide >> amount & MASK, wide >> amount - 1 & 1
-
-
-def signed(value: int | None, bits: int) -> int | None:
-    """The lowest bits of a value, extended by their sign to a word."""
-    if value is None:
-        return None
-    value &= (1 << bits) - 1
-    return (value - (value >> bits - 1 << bits)) & MASK

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from gemel.m_profile.execution import MASK, FollowedCore, Operation, Stop, shifted, signed
+from gemel.m_profile.execution import FollowedCore, Operation, Stop
 from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.m_profile.known_flags import MASK, shifted, signed
 from gemel.m_profile.memory_accesses import SP, MemoryAccess
 
 PC = 15

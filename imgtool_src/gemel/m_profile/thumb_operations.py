@@ -5,7 +5,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tes
 
 from __future__ import annotations
 
-from gemel.m_profile.execution import MASK, FollowedCore, Operation, shifted, signed
+from gemel.m_profile.execution import FollowedCore, Operation
 from gemel.m_profile.halfwords import (
     FIRST_WIDE,
     branch_distance,
@@ -13,6 +13,7 @@ from gemel.m_profile.halfwords import (
     modified_constant,
     wide_immediate,
 )
+from gemel.m_profile.known_flags import MASK, shifted, signed
 from gemel.m_profile.known_registers import LIMITS, KnownStore
 from gemel.m_profile.memory_accesses import LR, SP, memory_access
 from gemel.m_profile.thumb_effects import (

@@ -35,8 +35,7 @@ def load_layout_and_files(
 
 def layout_from(data: bytes, file: str) -> ReadLayout:
     """The layout in ``data``, with every check that there is; ``file`` is its name in messages."""
-    from gemel.checking.policy.severities import severity_faults
-    from gemel.checking.policy.waivers import waiver_faults
+    from gemel.checking.rule_changes import severity_faults, waiver_faults
     from gemel.checksums.in_layout import checksum_faults
     from gemel.seals.demands import seal_faults
 

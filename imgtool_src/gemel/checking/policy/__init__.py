@@ -1,1 +1,0 @@
-"""What a layout may say about rules: waivers and changed severities."""
