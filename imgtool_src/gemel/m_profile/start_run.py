@@ -125,63 +125,76 @@ def start_run(
     core.watched = watched
     run.go_all(core, STEPS_LIMIT)
     before = _written(run.ended, byte_at, expected or ())
-    after: set[tuple[int, int, int]] = set()
-    cores, why_not = run.ended, run.why_not
-    ends = [core for core in cores if core not in run.arrived]
-    rests, blank_at_rest = run.rests, run.blank_at_rest
+    return _seen(run, _gone_on(run, expected, goes_on), before, byte_at, expected or (), table_words)
+
+
+def _gone_on(run: StartWays, expected: tuple[WrittenBytes, ...] | None, goes_on: bool) -> StartWays:
+    """The ways from ``main`` on, of the first one that came there; none where none did."""
+    then = StartWays(frozenset(), None)
     for each in run.arrived[:1]:
-        then = StartWays(frozenset(), None)
         done = not goes_on and expected is not None and each.has_written(expected)
         then.go_all(each.copy(), STEPS_DONE if done else STEPS_AFTER)
         if done and _blank_tables(then.ended, then.blank_at_rest):
             then.go_all(each.copy(), STEPS_AFTER)
-        after = _written(then.ended, byte_at) - before
-        cores = cores + then.ended
-        ends += then.ended
-        rests, blank_at_rest = rests | then.rests, blank_at_rest | then.blank_at_rest
+    return then
+
+
+def _seen(
+    run: StartWays,
+    then: StartWays,
+    before: set[tuple[int, int, int]],
+    byte_at: Callable[[int], int | None],
+    expected: tuple[WrittenBytes, ...],
+    table_words: int,
+) -> StartRun:
+    """What the ways did up to ``main``, where they wrote ``before``, and ``then``."""
+    cores, after = run.ended + then.ended, _written(then.ended, byte_at) - before
+    ends = [core for core in cores if core not in run.arrived]
     ways = (run.arrived or [core for core in run.ended if not core.is_stopped] or run.ended) + run.pending
-    floats = [each.float_at for each in cores if each.float_at is not None]
     for each in cores:
         for store in each.stores:
             if store.value is not None and store.value & ~3 in each.words:
                 each.describe(store.target, store.value)
+    perhaps = [Span(at, size) for at, size, origin in before if origin == UNKNOWN]
+    cleared_after = _joined(each for each in after if each[2] == ZERO)
+    left = {End(core.pc, None if core.is_stopped else core.table): None for core in ends}
+    stacks = ways[0].stacks if ways else ()
     return StartRun(
-        why_not,
-        _joined(before),
-        _copies(before),
-        (
-            *_copies(after),
-            *(WrittenBytes(None, span) for span in _joined(each for each in after if each[2] == ZERO)),
-        ),
-        tuple(_zeroed(run, ways, expected or (), byte_at)),
-        tuple({store: None for each in cores for store in each.stores}),
-        any(each.enabled for each in cores),
-        floats[0] if floats else None,
-        _blank_tables(cores, blank_at_rest),
-        tuple({End(core.pc, None if core.is_stopped else core.table): None for core in ends} | rests),
-        tuple(merge(Span(at, size) for at, size, _ in before | after if byte_at(at) is not None)),
-        frozenset(cores[0].read) if cores else frozenset(),
-        frozenset(cores[0].described) if cores else frozenset(),
-        frozenset(run.instructions),
-        bool(run.arrived) and run.steps > 0,
-        _cleared_by_each(ways),
-        tuple(each for each in (ways[0].stacks if ways else ()) if all(each in core.stacks for core in ways)),
-        frozenset(each for core in cores for each in core.jumps),
-        tuple(merge([*run.reached, *(Span(at, size) for at, size, origin in before if origin == UNKNOWN)])),
-        tuple(_words_of_tables(cores, table_words)),
-        frozenset(cores[0].not_stored) if cores else frozenset(),
-        () if why_not else tuple(_overrun(ways, expected or ())),
-        frozenset(
-            (each, at)
-            for each in watched
-            if (held := [core.held[each] for core in cores if each in core.held])
-            for at in frozenset.intersection(*held)
-        ),
-        frozenset(cores[0].asked) if cores else frozenset(),
-        frozenset(
-            (each, *word) for core in cores for each, words in core.written_at.items() for word in words
+        run.why_not,
+        written=_joined(before),
+        copies=_copies(before),
+        later=(*_copies(after), *(WrittenBytes(None, span) for span in cleared_after)),
+        zeroed=tuple(_zeroed(run, ways, expected, byte_at)),
+        stores=tuple({store: None for each in cores for store in each.stores}),
+        enables_float=any(each.enabled for each in cores),
+        float_at=next((each.float_at for each in cores if each.float_at is not None), None),
+        blank_tables=_blank_tables(cores, run.blank_at_rest | then.blank_at_rest),
+        ends=tuple(left | run.rests | then.rests),
+        overwritten=tuple(merge(Span(at, size) for at, size, _ in before | after if byte_at(at) is not None)),
+        read=frozenset(cores[0].read) if cores else frozenset(),
+        described=frozenset(cores[0].described) if cores else frozenset(),
+        gone=frozenset(run.instructions),
+        is_whole=bool(run.arrived) and run.steps > 0,
+        always=_cleared_by_each(ways),
+        stacks=tuple(each for each in stacks if all(each in core.stacks for core in ways)),
+        jumps=frozenset(each for core in cores for each in core.jumps),
+        perhaps=tuple(merge([*run.reached, *perhaps])),
+        tables=tuple(_words_of_tables(cores, table_words)),
+        not_stored=frozenset(cores[0].not_stored) if cores else frozenset(),
+        overrun=() if run.why_not else tuple(_overrun(ways, expected)),
+        held=frozenset(_held(cores)),
+        asked=frozenset(cores[0].asked) if cores else frozenset(),
+        filled=frozenset(
+            (each, *word) for core in cores for each in core.written_at for word in core.written_at[each]
         ),
     )
+
+
+def _held(cores: list[FollowedCore]) -> Iterator[tuple[WatchedWrite, int]]:
+    """Each watched write with the words that RAM holds, not as 0, at it on all ways that come to it."""
+    for each in cores[0].watched if cores else ():
+        if held := [core.held[each] for core in cores if each in core.held]:
+            yield from ((each, at) for at in frozenset.intersection(*held))
 
 
 def _cleared_by_each(cores: list[FollowedCore]) -> tuple[Span, ...]:
