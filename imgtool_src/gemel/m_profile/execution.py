@@ -285,8 +285,10 @@ class FollowedCore(KnownFlags):
     def _note_held(self, watched: WatchedWrite, value: int | None) -> None:
         if value is not None and value & watched.mask != watched.value:
             return
-        written = frozenset((at, word == 0) for at, word in self.words.items())
-        self.written_at = {**self.written_at, watched: written}
+        written = {at: word == 0 for at, word in self.words.items()}
+        for span, word in self.filled:
+            written = dict.fromkeys(range(span.start, span.end, 4), not word) | written
+        self.written_at = {**self.written_at, watched: frozenset(written.items())}
         if watched not in self.held:
             held = frozenset(at for at, word in self.words.items() if type(word) is not tuple and word)
             self.held = {**self.held, watched: held}
