@@ -6,14 +6,17 @@ import hashlib
 import zlib
 from collections.abc import Iterator, Mapping
 from functools import cache
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 from gemel.image.sparse import SparseBytes
 from gemel.layout.addresses import locate
-from gemel.layout.model import LEFT_ALONE, Layout
+from gemel.layout.model import LEFT_ALONE, Layout, RecordPlan
 from gemel.spans import ADDRESS_SPACE, Span, without
 from gemel.structs import NamedTuple, Struct
 from gemel.uuids import NAMESPACE_DNS, Uuid, uuid_in, uuid_of_name
+
+if TYPE_CHECKING:
+    from gemel.policy.model import Policy
 
 BLOCK = 1 << 16
 """Unwritten bytes that are handed on at once when a long span is digested: few enough to stay in the cache."""
@@ -135,19 +138,7 @@ def has_vectors(layout: Layout, build: str) -> bool:
     return layout.areas[layout.builds[build].stored_in].purpose == "code"
 
 
-class VendorAndClass(Protocol):
-    """Whatever names a vendor and a class: a layout's record, or a policy."""
-
-    @property
-    def vendor(self) -> str | None:
-        """A domain name or a UUID."""
-
-    @property
-    def product_class(self) -> str | None:
-        """A text under the vendor, or a UUID."""
-
-
-def identities_of(plan: VendorAndClass) -> tuple[Uuid | None, Uuid | None]:
+def identities_of(plan: RecordPlan | Policy) -> tuple[Uuid | None, Uuid | None]:
     """Vendor and class id: UUIDs as given, else UUIDv5 as RFC 9124 sections 3.3 and 3.4 recommend."""
     vendor = _uuid_or(plan.vendor, NAMESPACE_DNS)
     return vendor, _uuid_or(plan.product_class, vendor)

@@ -10,9 +10,9 @@ from collections.abc import Callable
 from gemel.rehearsal.emulator import fine_watches
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
-from gemel.rehearsal.emulator.core.register_ports import Port
 from gemel.rehearsal.emulator.device_events import EventLog
 from gemel.rehearsal.emulator.registers.device_registers import DeviceRegisters
+from gemel.rehearsal.emulator.registers.register_port import RegisterPort
 from gemel.rehearsal.emulator.registers.release import ReleaseWatch
 from gemel.rehearsal.emulator.schedule import Schedule
 from gemel.rehearsal.emulator.shared_trace import SharedTrace
@@ -154,7 +154,7 @@ class Device:
         """The fault that is this event was handled by its core."""
         self.log.recovered(event)
 
-    def port(self, core: EmulatedCore, address: int) -> Port:
+    def port(self, core: EmulatedCore, address: int) -> RegisterPort:
         """The device register at a plain address, as this core uses it."""
         found = self.log.owner_check(core, address, shared=address in self.registers.shared)
         before = None

@@ -22,7 +22,7 @@ from gemel.rehearsal.emulator.core.mapping import (
     slack_of,
     stack_guard,
 )
-from gemel.rehearsal.emulator.core.register_ports import Port, RegisterPorts, SplitLook
+from gemel.rehearsal.emulator.core.register_ports import RegisterPorts, SplitLook
 from gemel.rehearsal.emulator.system_space.registers import (
     BASE,
     SIZE,
@@ -34,6 +34,7 @@ from gemel.spans import Span, without
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
+    from gemel.rehearsal.emulator.registers.register_port import RegisterPort
 
 
 WATCHED_BELOW = 4096
@@ -128,7 +129,7 @@ class CoreBus:
             if located[0].written is not None:
                 located[0].written[located[1]] = 1
 
-    def port_at(self, address: int) -> Port | None:
+    def port_at(self, address: int) -> RegisterPort | None:
         """The device register whose word is at an address of this core; None where there is none."""
         for span, plain in self._plan.devices:
             if span.start - 3 <= address < span.end:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from gemel.m_profile.memory_accesses import memory_access
 from gemel.rehearsal.emulator.core.instruction_needs import is_single_load
@@ -11,20 +11,11 @@ from gemel.spans import Span
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.bus import CoreBus
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+    from gemel.rehearsal.emulator.registers.register_port import RegisterPort
 
 
 MAX_PORTS = 4096
 """Registers that are remembered for each run of pages; others are looked up at each access."""
-
-
-class Port(Protocol):
-    """One device register (a word) as one core uses it."""
-
-    def read(self, byte: int, size: int) -> int:
-        """``size`` bytes of it from ``byte`` on."""
-
-    def write(self, byte: int, size: int, value: int) -> None:
-        """Write ``size`` bytes of it from ``byte`` on."""
 
 
 class SplitLook:
@@ -77,7 +68,7 @@ class RegisterPorts:
         self._refused = core.faults.noted
         """Faults of the current instruction so far: what the protection forbids reaches no register."""
         self._split = SplitLook(core)
-        self._ports: dict[int, Port | None] = {}
+        self._ports: dict[int, RegisterPort | None] = {}
 
     def read(self, offset: int, size: int) -> int:
         """What the core reads."""
@@ -101,7 +92,7 @@ class RegisterPorts:
         elif size > 1 or not self._split.is_split_write(self._start + offset):
             port.write(offset & 3, size, value)
 
-    def _find(self, offset: int) -> Port | None:
+    def _find(self, offset: int) -> RegisterPort | None:
         port = self._bus.port_at(self._start + (offset & ~3))
         if len(self._ports) < MAX_PORTS:
             self._ports[offset & ~3] = port
