@@ -126,6 +126,33 @@ def test_an_interrupt_has_the_name_of_the_register_of_its_device(registers: str)
     assert f"stays in a handler for {TIMER_NAMES[registers]} since" in finding.what
 
 
+ONE_FOR_TWO = """void systick_handler(void) { for (;;) { NOP(); } }
+void svc_handler(void) __attribute__((alias("systick_handler")));
+void hard_fault_handler(void) __attribute__((alias("irq60_handler")));
+void irq60_handler(void) { for (;;) { WFI(); } }
+void scenario(void) { RAISE for (;;) { WFI(); } }
+"""
+
+
+@pytest.mark.parametrize(
+    ("raised", "named"),
+    [
+        ("SVC(0);", "svc_handler for SVCall"),
+        ("start_tick(500);", "systick_handler for SysTick"),
+        ("enable_irq(60, 0x40); pend_irq(60);", "irq60_handler for interrupt 60"),
+    ],
+)
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+def test_a_handler_of_two_exceptions_has_the_name_that_fits(
+    raised: str, named: str, compiler: str, builder: Builder
+) -> None:
+    """Two names of one address: the one of the exception that was taken is shown."""
+    case = Case("named", "endings", Source(ONE_FOR_TWO.replace("RAISE", raised), (), compiler), Source())
+    finding = product_of(case, builder.build(case)).rehearse().finding("stays-in-handler")
+    assert finding is not None
+    assert finding.what == f"core station stays in {named}"
+
+
 DEFAULT = {
     "pended by itself": ("pend_irq(9);", "", "interrupt 9, since no handler of its own is linked ("),
     "rung by the other core": (
@@ -555,7 +582,9 @@ def test_a_handler_is_named_by_its_vector() -> None:
     symbols = {0x100: "irq5_handler", 0x104: "take"}
     plan = SimpleNamespace(lines_between=lambda _: {}, registers=SimpleNamespace(events=()))
     names = SimpleNamespace(
-        function_name=lambda _, at: symbols[at & ~3], register_name=lambda _: "", place=lambda *_, **__: None
+        handler_name=lambda _, at, __: symbols[at & ~3],
+        register_name=lambda _: "",
+        place=lambda *_, **__: None,
     )
     run = SimpleNamespace(cores=(core,), ended="same state", time=9, events=())
     (finding,) = _handlers(plan, run, names, {})  # type: ignore[arg-type]

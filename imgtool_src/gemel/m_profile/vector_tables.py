@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Collection, Iterator
+from functools import cache
 
 from gemel.m_profile.architectures import BASELINES, MAINLINES_OF_V8
 from gemel.spans import align_up
@@ -95,3 +96,48 @@ def possible_tables(
             stack, *found = words.unpack_from(data, offset)
             if stack != NO_STACK and all(handler & 1 for handler in found):
                 yield address + offset, stack, tuple(found)
+
+
+_NAMED = (
+    (2, ("nmi",)),
+    (3, ("hard_fault",)),
+    (4, ("mem_manage", "memory_management", "mem_manage_fault")),
+    (5, ("bus_fault",)),
+    (6, ("usage_fault",)),
+    (7, ("secure_fault",)),
+    (11, ("svc", "sv_call", "svcall")),
+    (12, ("debug_mon", "debug_monitor")),
+    (14, ("pend_sv", "pendsv")),
+    (15, ("sys_tick", "systick")),
+)
+"""Words of a vector table and what their handlers are called (CMSIS-Core, "Interrupts and Exceptions (NVIC)";
+common practice)."""
+
+_CAPITALS = {
+    "nmi": "NMI",
+    "svc": "SVC",
+    "svcall": "SVCall",
+    "sv_call": "SVCall",
+    "pend_sv": "PendSV",
+    "pendsv": "PendSV",
+}
+"""Names whose capitals are other than those of their parts."""
+
+
+@cache
+def handler_names() -> dict[str, int]:
+    """The names that handlers of exceptions have, each with its exception's number."""
+    found = {}
+    for number, names in _NAMED:
+        for name in names:
+            capitals = _CAPITALS.get(name) or "".join(part.capitalize() for part in name.split("_"))
+            joined = name.replace("_", "")
+            for spelled in (
+                f"{capitals}_Handler",
+                f"{capitals}Handler",
+                f"{name}_handler",
+                f"{joined}_handler",
+            ):
+                found[spelled] = number
+            found |= {f"isr_{joined}": number, f"isr_{name}": number, f"{capitals}_IRQHandler": number}
+    return found

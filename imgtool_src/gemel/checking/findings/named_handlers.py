@@ -2,56 +2,11 @@
 
 from __future__ import annotations
 
-from functools import cache
-
 from gemel.builds.build import Build
 from gemel.inspection.cores.vector_tables import place_of, words_span
 from gemel.inspection.inspection import VectorTable
-from gemel.m_profile.vector_tables import FIRST_INTERRUPT, reserved_words, word_name
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, handler_names, reserved_words, word_name
 from gemel.outcomes import Finding
-
-NAMED = (
-    (2, ("nmi",)),
-    (3, ("hard_fault",)),
-    (4, ("mem_manage", "memory_management", "mem_manage_fault")),
-    (5, ("bus_fault",)),
-    (6, ("usage_fault",)),
-    (7, ("secure_fault",)),
-    (11, ("svc", "sv_call", "svcall")),
-    (12, ("debug_mon", "debug_monitor")),
-    (14, ("pend_sv", "pendsv")),
-    (15, ("sys_tick", "systick")),
-)
-"""Words of a vector table and what their handlers are called (CMSIS-Core, "Interrupts and Exceptions (NVIC)";
-common practice)."""
-
-CMSIS = {
-    "nmi": "NMI",
-    "svc": "SVC",
-    "svcall": "SVCall",
-    "sv_call": "SVCall",
-    "pend_sv": "PendSV",
-    "pendsv": "PendSV",
-}
-"""Names whose capitals are other than those of their parts."""
-
-
-@cache
-def _names() -> dict[str, int]:
-    found = {}
-    for number, names in NAMED:
-        for name in names:
-            capitals = CMSIS.get(name) or "".join(part.capitalize() for part in name.split("_"))
-            joined = name.replace("_", "")
-            for spelled in (
-                f"{capitals}_Handler",
-                f"{capitals}Handler",
-                f"{name}_handler",
-                f"{joined}_handler",
-            ):
-                found[spelled] = number
-            found |= {f"isr_{joined}": number, f"isr_{name}": number, f"{capitals}_IRQHandler": number}
-    return found
 
 
 def misplaced(table: VectorTable, build: Build) -> dict[int, tuple[str, int]]:
@@ -63,8 +18,8 @@ def misplaced(table: VectorTable, build: Build) -> dict[int, tuple[str, int]]:
     if build.symbols is None:
         return {}
     called: dict[int, dict[int, str]] = {}
-    for name, symbol in build.symbols.among(frozenset(_names())).items():
-        called.setdefault(symbol.value & ~1, {})[_names()[name]] = name
+    for name, symbol in build.symbols.among(frozenset(handler_names())).items():
+        called.setdefault(symbol.value & ~1, {})[handler_names()[name]] = name
     words = [word & ~1 for word in table.words[:FIRST_INTERRUPT]]
     found = {}
     for index, word in enumerate(words[2:], 2):

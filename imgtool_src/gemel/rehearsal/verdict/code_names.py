@@ -15,6 +15,7 @@ from gemel.inspection.ram.reserves import reserves_of
 from gemel.layout.addresses import locate, starts_of
 from gemel.m_profile.fault_registers import meaning_of, system_register
 from gemel.m_profile.memory_map import DEVICE_REGIONS, OWN_REGISTERS, region_of
+from gemel.m_profile.vector_tables import handler_names
 from gemel.rehearsal.result import Place
 from gemel.spans import Span, format_address, without
 from gemel.text.demangled import demangled
@@ -53,6 +54,15 @@ class CodeNames:
     def function_name(self, core: str, address: int) -> str:
         """The function alone."""
         return self._function(core, address)[0]
+
+    def handler_name(self, core: str, address: int, exception: int) -> str:
+        """The function that is the handler of ``exception``; of several names one that fits it, or any exception."""
+        found, known = self._symbol(core, address), handler_names()
+        if found is None or known.get(found[0].name, exception) == exception:
+            return self.function_name(core, address)
+        symbols = (each for _, build in self.builds_of(core) for each in build.all_symbols)
+        same = (each.name for each in symbols if each.kind == "function" and each.address == found[0].address)
+        return min(same, key=lambda name: (known.get(name) != exception, name in known))
 
     def _function(self, core: str, address: int) -> tuple[str, int]:
         found = self._symbol(core, address)

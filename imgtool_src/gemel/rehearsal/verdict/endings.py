@@ -157,8 +157,10 @@ def _handlers(
         others = same if same >= SHARED_BY else 0
         if _idles_in(core, stays) and not others:
             continue
-        inside = names.function_name(core.name, core.pc) if exception == core.handlers[-1][0] else ""
-        function = names.function_name(core.name, vector & ~1) or inside or "a handler"
+        inside = (
+            names.handler_name(core.name, core.pc, exception) if exception == core.handlers[-1][0] else ""
+        )
+        function = names.handler_name(core.name, vector & ~1, exception) or inside or "a handler"
         place = f", in {inside}" if inside not in ("", function) else ""
         shared, hint = "", f"see what {inside or 'the handler'} waits for, or do not enable the interrupt"
         if others and not place:  # one that calls on has code of its own

@@ -45,8 +45,8 @@ def _what_follows(event: RawEvent, names: CodeNames) -> str:
     if handler is None:
         return "the core locks up: its HardFault vector is in no memory"
     if not event.numbers["locked_up"]:
-        function = names.function_name(event.core, handler)
-        taken = word_name(event.numbers.get("exception", HARD_FAULT))
+        exception = event.numbers.get("exception", HARD_FAULT)
+        function, taken = names.handler_name(event.core, handler, exception), word_name(exception)
         return f"the core enters its {taken} handler {function or format_address(handler & ~1)}"
     if event.numbers.get("nested"):
         return "the core locks up: it is in its HardFault or NMI handler already"

@@ -70,10 +70,10 @@ def left_by_branch(core: str, number: int, vector: int, left: Sequence[int], nam
 
     ``left`` is from where to where, zeros where that was not seen, and whether the frame was popped.
     """
-    function, (begin, to, popped) = names.function_name(core, vector & ~1), left
+    function, (begin, to, popped) = names.handler_name(core, vector & ~1, number), left
     handler = function or f"the handler of {word_name(number)}"
     if begin and function:
-        seen = names.function_name(core, begin) == function != names.function_name(core, to)
+        seen = names.handler_name(core, begin, number) == function != names.function_name(core, to)
     else:
         seen = bool(begin)
     if not seen:
