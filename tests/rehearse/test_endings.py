@@ -21,6 +21,7 @@ from device_programs import (
     store,
     word,
 )
+from rehearsals import CORES
 from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
@@ -124,6 +125,51 @@ def test_an_interrupt_has_the_name_of_the_register_of_its_device(registers: str)
     )
     assert finding is not None
     assert f"stays in a handler for {TIMER_NAMES[registers]} since" in finding.what
+
+
+SWITCH = """static volatile unsigned ticks, ready;
+void systick_handler(void) { if (++ticks % 8 == 0) { ready = READY; } }
+USED static unsigned is_ready(void) { return ready; }
+USED static void idle(void) { for (;;) { WFI(); } }
+USED static void task(void) { for (;;) { if (ready) { ready = 0; } WFI(); } }
+PENDSV
+void scenario(void)
+{
+    SHPR(14) = 0xE0;
+    SHPR(15) = 0x80;
+    start_tick(1000);
+    for (;;) { ICSR = ICSR_PENDSV_SET; NOP(); }
+}
+"""
+LEFT_BY_LINK = '("ldr r0, =task\\n mov lr, r0\\n bx lr\\n .ltorg")'
+IN_PENDSV = {
+    "sleeps": ("void pendsv_handler(void) { for (;;) { WFI(); } }", "stays in pendsv_handler for PendSV"),
+    "sleeps in a function": ("void pendsv_handler(void) { idle(); ready = 0; }", "for PendSV, in idle"),
+    "left": (
+        f"NAKED void pendsv_handler(void) {{ __asm volatile{LEFT_BY_LINK}; }}",
+        "never returned from PendSV",
+    ),
+    "waits": ("void pendsv_handler(void) { while (!ready) { WFI(); } ready = 0; }", ""),
+    "waits by a function": ("void pendsv_handler(void) { while (!is_ready()) { WFI(); } ready = 0; }", ""),
+    "sleeps once": ("void pendsv_handler(void) { WFI(); }", ""),
+}
+
+
+@pytest.mark.parametrize("ready", ["0", "1"])
+@pytest.mark.parametrize("options", [("gcc", "-O0"), ("clang", "-O2")])
+@pytest.mark.parametrize("name", IN_PENDSV)
+def test_sleep_in_pendsv(name: str, options: tuple[str, str], ready: str, builder: Builder) -> None:
+    """A kernel may idle there while no task is ready; one that looks at nothing never returns to thread code."""
+    compiler, level = options
+    handler, said = IN_PENDSV[name]
+    code = SWITCH.replace("PENDSV\n", f"{handler}\n").replace("READY", ready)
+    awake = Source("void scenario(void) { enable_irq(DOORBELL, 0x40); }\n")
+    goals = [(f'[[rehearsal.goal]]\ncore = "{core}"\ntext = "{core}: done"\n', "") for core in CORES]
+    case = Case(name, "endings", Source(code, (), compiler, (level,)), awake, layout=tuple(goals))
+    result = product_of(case, builder.build(case)).rehearse(budget=3_000_000)
+    assert result.outcome == ("fails" if said else "started")
+    assert [said in each.what and each.kind for each in result.findings] == ["stays-in-handler"] * bool(said)
+    assert not any("about to be taken" in each.found for each in result.findings)
 
 
 ONE_FOR_TWO = """void systick_handler(void) { for (;;) { NOP(); } }
@@ -252,7 +298,10 @@ OWN_TABLE = store(0xE000_ED08, "0x38000200") + "".join(
     store(0x3800_0200 + 4 * number, hex(FLASH + 0x801)) for number in (14, 15)
 )
 PENDSV = store(0xE000_ED04, "0x10000000") + "dsb\n isb\n" + SLEEP
-SLEEPS_THERE = "2: cpsid i\n dsb\n wfi\n cpsie i\n b 2b\n .ltorg\n"
+SLEEPS_THERE = (
+    "2: cpsid i\n dsb\n wfi\n cpsie i\n"
+    "ldr r0, =0x38000100\n ldr r0, [r0]\n cmp r0, #9\n bne 2b\n bx lr\n .ltorg\n"
+)
 
 
 @pytest.mark.parametrize(

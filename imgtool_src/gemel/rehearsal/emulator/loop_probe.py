@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from gemel.m_profile.halfwords import is_return
 from gemel.m_profile.memory_accesses import memory_access
+from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
 from gemel.rehearsal.emulator.core.instruction_needs import is_sleep, is_wait_for_event
 from gemel.rehearsal.emulator.device_events import EventLog
 from gemel.rehearsal.emulator.loop_accesses import OWN_FRAME, Accesses
@@ -72,9 +74,12 @@ def _go_where_open(device: Device, core: EmulatedCore) -> None:
 
 
 def probe_sleepers(device: Device) -> None:
-    """Report ``polls`` for each core that whenever it is woken only looks at RAM, and sleeps again."""
+    """Report ``polls`` for each core that whenever it is woken only looks at RAM, and sleeps again.
+
+    For one that sleeps in a handler and looks at nothing that is ``sleeps-on``: it never returns.
+    """
     for core in device.cores.values():
-        if (core.state == "sleeping" or (core.runs and core.sleep.lasts)) and not core.interrupts.handler:
+        if core.state == "sleeping" or (core.runs and core.sleep.lasts):
             with as_before(device, core):
                 _probe_sleeper(device, core)
 
@@ -87,7 +92,10 @@ def _probe_sleeper(device: Device, core: EmulatedCore) -> None:
     with accesses.watched():
         again = _goes_round(device, core, disturbed=True, slept=True)
     memory = accesses.awaited
-    if again and memory is not None and not accesses.elsewhere:
+    if again and core.interrupts.handler:
+        if not (accesses.read or accesses.elsewhere):
+            device.report(core, "sleeps-on", place, {}, {})
+    elif again and memory is not None and not accesses.elsewhere:
         numbers = {"memory": memory} if is_own(core, memory) else {"memory": memory, "other": 1}
         device.report(core, "polls", place, numbers, {})
 
@@ -107,11 +115,13 @@ def _comes_to_sleep(core: EmulatedCore) -> bool:
 def _leaves_ram(core: EmulatedCore, reads_own: bool = False) -> bool:
     """Whether the next instruction does more than compute, read and use RAM.
 
-    That is a call of a supervisor, a store elsewhere, or a read of the core's own space, such as of its tick timer,
-    unless it ``reads_own``.
+    That is a call of a supervisor, a return from an exception, a store elsewhere, or a read of the core's own space,
+    such as of its tick timer, unless it ``reads_own``.
     """
     first, second = core.instruction(core.pc)
     access = memory_access(first, second)
+    if core.interrupts.handler and _goes_to(core, first, second) >= RETURN_MAGIC:
+        return True
     if access is None:
         return first >> 8 == SUPERVISOR
     by = 0 if access.by is None else core.registers.value(access.by) << access.shift
@@ -122,6 +132,17 @@ def _leaves_ram(core: EmulatedCore, reads_own: bool = False) -> bool:
         if access.loads
         else located is None or located[0].plan.kind != "ram"
     )
+
+
+def _goes_to(core: EmulatedCore, first: int, second: int) -> int:
+    """Where a return, by a register or by what is on the stack, leads to; 0 of another instruction."""
+    if not is_return(first, second):
+        return 0
+    access = memory_access(first, second)
+    if access is None:
+        return core.registers.value(first >> 3 & 15)
+    last = core.registers.value(access.base) + access.offset + 4 * (len(access.registers) - 1)
+    return core.bus.read_word(last & WORD) or 0
 
 
 def is_interruptible(core: EmulatedCore) -> bool:

@@ -155,12 +155,16 @@ def _handlers(
             continue
         exception, since, vector, same = stays[-1]
         others = same if same >= SHARED_BY else 0
-        if _idles_in(core, stays) and not others:
+        left = left_by_branch(core.name, exception, vector, core.left, names) if core.left else ""
+        by_branch = left and exception == core.handlers[-1][0]
+        in_vain = any((each.core, each.kind) == (core.name, "sleeps-on") for each in run.events)
+        known = names.handler_name(core.name, vector & ~1, exception)
+        if _idles_in(core, stays) and not (others or in_vain or (by_branch and known)):
             continue
         inside = (
             names.handler_name(core.name, core.pc, exception) if exception == core.handlers[-1][0] else ""
         )
-        function = names.handler_name(core.name, vector & ~1, exception) or inside or "a handler"
+        function = known or inside or "a handler"
         place = f", in {inside}" if inside not in ("", function) else ""
         shared, hint = "", f"see what {inside or 'the handler'} waits for, or do not enable the interrupt"
         if others and not place:  # one that calls on has code of its own
@@ -171,8 +175,7 @@ def _handlers(
         loop = loops.get(core.name)
         waits = f"; {reads(loop, names)} again and again" if loop and polls_other(loop) else ""
         named = f"{word_name(exception)}{raised_by(plan, core.name, exception, names)}"
-        left = left_by_branch(core.name, exception, vector, core.left, names) if core.left else ""
-        if left and exception == core.handlers[-1][0]:
+        if by_branch:
             yield at_end(core, run, _left(core, since, named, left, names), names, "stays-in-handler")
             continue
         words = Words(

@@ -27,7 +27,7 @@ from gemel.rehearsal.verdict.described import (
 )
 from gemel.rehearsal.verdict.findings import error_about
 from gemel.rehearsal.verdict.program_ends import CORRECT, program_end
-from gemel.rehearsal.verdict.words import Words
+from gemel.rehearsal.verdict.words import SOON, Words
 from gemel.spans import format_address
 
 WRITTEN_BY = "see what should have written it"
@@ -195,7 +195,8 @@ def _held_back(run: RawRun, core: RawCore, names: CodeNames) -> str:
 def held_off_by(core: RawCore, but: int = 0) -> str:
     """The most urgent exception that is pending and cannot be taken, unless it is ``but``."""
     number = core.held_off
-    return f"; {word_name(number)} is pending and {masked_by(core, number)}" if number not in (0, but) else ""
+    why = masked_by(core, number)
+    return f"; {word_name(number)} is pending and {why}" if number not in (0, but) and why != SOON else ""
 
 
 def goal_to_add(core: RawCore) -> str:

@@ -71,6 +71,7 @@ _TEXTS: dict[str, Callable[[RawEvent, CodeNames], str]] = {
     "sleeps": _plain("goes to sleep{again}"),
     "loops": _loops,
     "polls": lambda event, names: f"waits: {reads(event, names)} again and again",
+    "sleeps-on": _plain("sleeps in a handler again and again, and looks at nothing"),
     "lock-taken": _plain("takes lock {register}{again}"),
     "lock-given-back": _plain("gives back lock {register}{again}"),
     "flash-erased": _plain("erases flash, block {block:address}..{last:address}{again}"),

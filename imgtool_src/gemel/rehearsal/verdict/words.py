@@ -45,6 +45,10 @@ def table_misplaced(kept: int, written: int) -> str:
     )
 
 
+SOON = "about to be taken"
+"""What an exception is that nothing keeps from being taken."""
+
+
 def held_back(priority: int, masks: Sequence[int], runs: int, runs_at: int) -> str:
     """What keeps an exception from being taken: a mask, or the handler of ``runs`` (0: none) and its priority.
 
@@ -62,7 +66,7 @@ def held_back(priority: int, masks: Sequence[int], runs: int, runs_at: int) -> s
         return (
             f"held off by the handler of {word_name(runs)}, which has {of_handler}; its own is 0x{priority:X}"
         )
-    return "about to be taken"
+    return SOON
 
 
 def left_by_branch(core: str, number: int, vector: int, left: Sequence[int], names: CodeNames) -> str:

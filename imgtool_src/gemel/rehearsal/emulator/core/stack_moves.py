@@ -128,6 +128,7 @@ class StackMoves:
         """The main stack pointer gets a value that may be of another stack; one that is its limit is the top of one."""
         limit, top = self._core.plan.stack_limit or 0, self._core.initial_stack or 0
         self.elsewhere, self.began = not limit < pointer <= top, pointer
+        self._core.stack_watch.handler_begins(0)
 
     def _loaded_from(self, at: int, first: int, second: int) -> int:
         """The address of LDR of the stack pointer."""

@@ -54,7 +54,7 @@ class StackWatch:
             self._saw_process(process)
 
     def handler_begins(self, pointer: int) -> None:
-        """A handler interrupts thread code, with this main stack pointer; 0: not code on a process stack."""
+        """A handler interrupts thread code on a process stack, with this main stack pointer; 0: no such one goes on."""
         self._handler_from = pointer
 
     def _saw_main(self, pointer: int, at: int | None = None) -> None:
