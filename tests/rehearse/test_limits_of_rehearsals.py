@@ -33,7 +33,7 @@ from gemel.rehearsal.emulator.shared_trace import SharedTrace
 from gemel.rehearsal.kinds import THINNED
 from gemel.rehearsal.limits import limits_page
 from gemel.rehearsal.plan import FILL
-from gemel.rehearsal.raw_run import RawTrace, TraceEntry
+from gemel.rehearsal.raw_run import RawThread, RawTrace, TraceEntry
 from gemel.rehearsal.reports.svg import _worth_a_label
 from gemel.rehearsal.reports.text import report_of
 from gemel.rehearsal.result import Happening, Rehearsal, RehearsalFinding
@@ -42,6 +42,7 @@ from gemel.rehearsal.setup.planning import _size_problems
 from gemel.rehearsal.verdict import orders
 from gemel.rehearsal.verdict.orders import worst_of
 from gemel.rehearsal.verdict.races import _changing
+from gemel.rehearsal.verdict.task_stacks import waiting_tasks
 from gemel.spans import format_address
 from gemel.structs import replace
 
@@ -89,6 +90,13 @@ def _thread_calls(count: int) -> bool:
     bus = SimpleNamespace(read_bytes=lambda at, _: stack if at == 0x2000_0000 else call)
     core = SimpleNamespace(bus=bus, may_execute=lambda _: True)
     return len(calls_on(core, 0x2000_0000, 0x2000_0000 + 4 * count)) == count
+
+
+def _tasks(count: int) -> bool:
+    """Whether it is said of ``count`` tasks where they wait."""
+    core = SimpleNamespace(name="station", threads=[RawThread(0x100, 0, False, 0x2000, ())] * count)
+    names = SimpleNamespace(stack_at=lambda *_: None, function_name=lambda *_: "")
+    return " more" not in waiting_tasks(core, names)
 
 
 def _registers(count: int) -> bool:
@@ -340,6 +348,7 @@ LIMITS: Limits = {
     "rehearsal.reports.text.MAX_FUNCTIONS": (3, _functions),
     "rehearsal.session.LEAST_PATIENCE": (1000, _patience),
     "rehearsal.setup.planning.MAX_MEMORY": (0x2000, _memory),
+    "rehearsal.verdict.task_stacks.MAX_TASKS": (3, _tasks),
     "rehearsal.verdict.orders.MAX_RACES": (3, _races),
     "rehearsal.verdict.races.LONGEST_CHANGE": (8, _change),
 }

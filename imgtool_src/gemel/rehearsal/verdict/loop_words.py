@@ -27,6 +27,7 @@ from gemel.rehearsal.verdict.described import (
 )
 from gemel.rehearsal.verdict.findings import error_about
 from gemel.rehearsal.verdict.program_ends import CORRECT, program_end
+from gemel.rehearsal.verdict.task_stacks import waiting_tasks
 from gemel.rehearsal.verdict.words import SOON, Words
 from gemel.spans import format_address
 
@@ -102,7 +103,8 @@ def _read_in_loop(
     if ticks:
         found = "its tick interrupts come, and change nothing that it does"
         found = found if memory is None else f"{reads(event, names)}; {found}"
-        return found, "see what its tasks wait for"
+        tasks = waiting_tasks(core, names)
+        return f"{found}; {tasks}" if tasks else found, "see what its tasks wait for"
     if memory is None and (own := event.numbers.get("own")):
         hint = "see what it waits for there"
         if own in TICK_REGISTERS and not (core.tick[0] & ENABLE and core.tick[1]):

@@ -13,6 +13,7 @@ from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, lines
 from gemel.rehearsal.verdict.endings import LONG, describe_release, last_line, masked_for_long, unreleasable
 from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.loop_words import polls_other, reads, reads_nothing
+from gemel.rehearsal.verdict.task_stacks import waiting_tasks
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
@@ -178,10 +179,15 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             by = "a handler"
         does += waits + last_line(run, goal.core)
         does += f"; the word holds {format_address(run.held[number])}" if goal.word else ""
+        if tasks := waiting_tasks(raw, names):
+            does += f"; {tasks}"
         others = interrupts_that_do_not_come(plan, run, raw, names, raw.held_off if masked else 0)
         let = f"let {word_name(raw.held_off)} be taken" if masked else "see the timeline"
         see = f"see why {by} does not write what ends that" if waits else let
-        see += ", or allow more instructions (--budget)" if _budget(run) else ""
+        if tasks and not (waits or masked):
+            see = "see what its tasks wait for, and who was to end that"
+        more = " if one of them waits for a time" if tasks else ""
+        see += f", or allow more instructions (--budget){more}" if _budget(run) else ""
         words = Words(
             f"a goal was not reached: {goal.label}",
             f"{_budget(run)}after {run.time:,} instructions core {goal.core} {does}{masked}",

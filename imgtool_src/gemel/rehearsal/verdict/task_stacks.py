@@ -1,16 +1,20 @@
-"""Process stacks: the variable or section of each, how much of it was used, and those that were used beyond it."""
+"""Process stacks: variable or section of each, how much of it was used, what used more, where tasks wait."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 from gemel.rehearsal.plan import FIRST_PUSH
-from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
+from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun, RawThread
 from gemel.rehearsal.result import RehearsalFinding, StackUse
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.findings import error_about
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
+from gemel.text.wrapping import first_of
+
+MAX_TASKS = 4
+"""Tasks of which a finding says where they wait."""
 
 
 def stack_uses(core: RawCore, names: CodeNames) -> Iterator[StackUse]:
@@ -51,3 +55,22 @@ def overruns(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
             )
             event = RawEvent(time, core.name, "below-stack-limit", at, {}, {})
             yield error_about(event, words, names, event.kind)
+
+
+def waiting_tasks(core: RawCore, names: CodeNames) -> str:
+    """Where the tasks were left that have not run for long; empty without any."""
+    left = [each for each in core.threads if each.stack]
+    waiting = [each for each in left if not each.runs]
+    if not waiting:
+        return ""
+    shown = first_of([_where(core, each, names) for each in waiting], MAX_TASKS)
+    who = "no other task has run" if waiting == left else "tasks that have not run"
+    return f"{who} since instruction {max(each.time for each in waiting):,}: {shown}"
+
+
+def _where(core: RawCore, thread: RawThread, names: CodeNames) -> str:
+    """The stack of a task, and the functions that it is in."""
+    place = names.stack_at(core.name, thread.stack - 1)
+    inside = [names.function_name(core.name, each) for each in (*thread.calls, thread.place)]
+    functions = " > ".join(dict.fromkeys(filter(None, inside))) or format_address(thread.place)
+    return f"{place[0] if place else format_address(thread.stack)} in {functions}"

@@ -1,4 +1,4 @@
-"""Functions that end a program: of a core that does nothing else, and of a task while ticks and others go on."""
+"""Functions that end a program, of a core that does nothing else and of a task under ticks; where tasks wait."""
 
 from __future__ import annotations
 
@@ -82,3 +82,28 @@ def test_a_task_that_ended_while_others_go_on(name: str, level: str, builder: Bu
     assert f": {PROGRAM_ENDS[function]}, in task + " in finding.what
     assert finding.calls[-1].function.startswith("task + ") or "spend" in finding.what
     assert finding.place is not None
+
+
+WAITS = """__attribute__((noinline)) static void wait_for_water(void) { ended = 1; yield_now(); }
+static void task"""
+
+
+@pytest.mark.parametrize("level", ["-O0", "-O2"])
+@pytest.mark.parametrize("counts", [True, False])
+@pytest.mark.parametrize("waits", [True, False])
+def test_where_tasks_wait_of_a_goal_that_is_not_reached(
+    waits: bool, counts: bool, level: str, builder: Builder
+) -> None:
+    """The functions that each task is in which has not run for long, not those of one that runs again and again."""
+    code = TASKS.replace("LEAVE", STAYS).replace("SYMBOL", "leave").replace("static void task", WAITS)
+    code = code.replace("TASK ", "wait_for_water(); " if waits else "")
+    code = code.replace(
+        "{ yield_now(); }", "{ static volatile unsigned ticks; ticks++; yield_now(); }", int(counts)
+    )
+    case = Case("waits", "endings", Source(code, (), "gcc", (level,)), AWAKE)
+    found = product_of(case, builder.build(case)).rehearse(budget=3_000_000).findings
+    (finding,) = [each for each in found if each.core == "station"]
+    assert finding.kind == ("goal-not-reached" if counts else "endless-loop")
+    assert ("; no other task has run since instruction " in finding.found) is waits
+    assert (": stacks in task > wait_for_water" in finding.found) is waits
+    assert "what its tasks wait for" in finding.next_step or not waits
