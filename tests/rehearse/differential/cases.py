@@ -91,7 +91,14 @@ V7E = Board(
     hard=("-mfpu=fpv4-sp-d16", "-mfloat-abi=softfp"),
 )
 """One Armv7E-M core with a memory protection unit and a float unit."""
-BOARDS = (TWO_CORES, V6, V7, V7E)
+V7D = Board(
+    *("v7e-m-double", "mps2-an500", ("station",), "armv7e-m", 5),
+    *(0, 0x2000_0000, 0x8000, 0x4000_4000, 0x4000_0004, 32),
+    extensions=("fp", "fp-double", "dsp", "mpu"),
+    hard=("-mfpu=fpv5-d16", "-mfloat-abi=softfp"),
+)
+"""One Armv7E-M core with a float unit of double precision."""
+BOARDS = (TWO_CORES, V6, V7, V7E, V7D)
 
 
 @dataclass(frozen=True, slots=True)

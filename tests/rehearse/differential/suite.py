@@ -7,7 +7,7 @@ from importlib import import_module
 from pathlib import Path
 from random import Random
 
-from .cases import V7E, Case, numbered, spread
+from .cases import V7D, V7E, Case, numbered, spread
 from .programs import one_core
 
 SEED = 20
@@ -46,7 +46,8 @@ def all_cases() -> tuple[Case, ...]:
         cases += spread(board.name, family, SEED, 1, board)
     for group in ON_V7E:
         for family in import_module(f"{__package__}.programs.{group}").FAMILIES:
-            cases += spread(V7E.name, one_core.Alone(group, family, V7E), SEED, 1, V7E)
+            for board in (V7E, V7D)[: 1 + (group == "floats")]:
+                cases += spread(board.name, one_core.Alone(group, family, board), SEED, 1, board)
     return tuple(numbered(iter(cases)))
 
 

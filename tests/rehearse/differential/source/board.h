@@ -70,7 +70,7 @@
 #endif
 
 /* Each core has a serial port of its own: its data register, and the transmitter switched on. */
-#if defined TWO_CORES
+#if defined TWO_CORES || (INTERRUPTS == 32 && __ARM_ARCH == 7)
 #define SERIAL_DATA REG(SERIAL)
 #define SERIAL_BUSY (REG(SERIAL + 4) & 1u)
 #define SERIAL_ON (REG(SERIAL + 16) = 16, REG(SERIAL + 8) = 1) /* divider; transmitter on */

@@ -10,7 +10,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from random import Random
 
-from ...cases import PLAIN, TWO_CORES, V6, V7, V7E, Board, Family, Scenario
+from ...cases import PLAIN, TWO_CORES, V6, V7, V7D, V7E, Board, Family, Scenario
+from .doubles import doubles
 from .exceptions import calls, mixed, returns, stacked, tasks
 from .faults import default_faults, faults
 from .protection import protection
@@ -43,7 +44,7 @@ def on_v7e(random: Random) -> Iterator[Scenario]:
     return on_v7(random, has_float=True, quiet_bus=False)
 
 
-FAMILIES_OF: tuple[tuple[Board, Family], ...] = ((V6, on_v6), (V7, on_v7), (V7E, on_v7e))
+FAMILIES_OF: tuple[tuple[Board, Family], ...] = ((V6, on_v6), (V7, on_v7), (V7E, on_v7e), (V7D, doubles))
 
 
 NEEDS_V8 = re.compile(r"msplim|psplim|MPU_RLAR|MPU_MAIR|\b(?:lda|stl|tt)\b|\bCPUID\b|SYST_CSR & 4|SECURE")
