@@ -186,7 +186,9 @@ def _compared(count: int) -> bool:
 
 def _schedule(shared: int) -> Schedule:
     memory = SimpleNamespace(read=lambda _, size: bytes(size))
-    plan = SimpleNamespace(interleaving=0, cores=(), shared=(("link", "ram", 0, shared),))
+    plan = SimpleNamespace(
+        interleaving=0, other_moments=False, cores=(), shared=(("link", "ram", 0, shared),)
+    )
     return Schedule(plan, {}, {"ram": memory})
 
 

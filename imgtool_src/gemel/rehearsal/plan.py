@@ -177,6 +177,11 @@ class DevicePlan(Struct):
     exact: bool = True
     notes: tuple[str, ...] = ()
 
+    @property
+    def other_moments(self) -> bool:
+        """Whether ticks and events of devices come at other moments, too: in each third interleaving."""
+        return self.interleaving > 0 and self.interleaving % 3 == 0
+
     def lines_between(self, receiver: str) -> dict[int, str]:
         """The exceptions of a core that another one raises, each with the core that does."""
         return {

@@ -36,8 +36,8 @@ class RehearsalOptions(Struct):
     ``budget`` (instructions a core; None: the layout's, else 20 million), ``watches`` (names of
     ``fine_watches.WATCHES``), ``isolate`` (in a process of its own, so that a crash of the emulator is a
     finding; without it a crash is yours), ``exact`` (a second run that follows calls), ``interleavings`` (so
-    many other orders of the cores are tried too: other speeds, interrupts right before a sleep, and races turned
-    round; the result is the worst).
+    many other orders of the cores are tried too: other speeds, other moments of ticks and events of devices,
+    interrupts right before a sleep, and races turned round; the result is the worst).
     """
 
     budget: int | None = None
@@ -68,6 +68,7 @@ def rehearse(
     if not options.interleavings:
         return _rehearsed(inspection, plan, names, options.isolate)[0]
     orders: list[tuple[Rehearsal, RawRun | None]] = []
+    other_moments: set[int] = set()
 
     def run_order(**changed: Any) -> None:
         first = orders[0][1] if orders else None
@@ -75,6 +76,8 @@ def rehearse(
         if first and first.ended == "goals":
             budget = min(PATIENCE * first.time + LEAST_PATIENCE, max(budget, SLOWEST * first.time))
         order = replace(plan, traced=True, budget=budget, **changed)
+        if order.other_moments:
+            other_moments.add(len(orders))
         orders.append(_rehearsed(inspection, order, names, options.isolate))
         step("rehearsal", len(orders), options.interleavings + 1)
 
@@ -92,7 +95,7 @@ def rehearse(
         run_order(pause=(race.first.core, race.first.pc))
     for number in range(len(orders), options.interleavings + 1):
         run_order(interleaving=number)
-    return worst_of(orders, names, slept)
+    return worst_of(orders, names, slept, other_moments)
 
 
 def _rehearsed(

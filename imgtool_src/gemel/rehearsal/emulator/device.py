@@ -70,6 +70,8 @@ class Device:
         )
         self.schedule = Schedule(plan, self.cores, self.memories)
         self.words = WordGoals(plan.goals, self.cores, self.memories, self._reach)
+        for core in self.cores.values():
+            core.system.ticks.jitter = self.schedule.jitter
         fine_watches.install(self.cores, self.memories, plan.watches)
         self.trace = SharedTrace(plan, self.cores, self.memories) if plan.traced else None
 
@@ -325,7 +327,7 @@ class Device:
         now = receiver.time
         if self.running is not None:
             now = self.schedule.on_core(receiver, self.schedule.common(self.running, self.running.now()))
-        receiver.coming.schedule(now + delay, action)
+        receiver.coming.schedule(now + delay - self.schedule.jitter(delay), action)
         if self.running is receiver:
             receiver.stop_soon()
 

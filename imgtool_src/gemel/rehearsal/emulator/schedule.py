@@ -29,6 +29,9 @@ DELAYS = (0, 100, 1_000)
 PERIODS = ((1, 1), (4, 1), (1, 4), (1, 1), (2, 1), (1, 2))
 """Time that an instruction of the primary and of each other core takes, in turn by the interleaving's number."""
 
+JITTER = 16
+"""The part of its period by which an interleaving may let a tick or an event of a device come earlier."""
+
 PAUSE = 50_000
 """Time that a core pauses at the place that an interleaving names."""
 
@@ -46,6 +49,7 @@ class Schedule:
         self._periods = {core.name: periods[not core.primary] for core in plan.cores}
         self._offsets = dict.fromkeys(self._periods, 0)
         self._random = random.Random(plan.interleaving) if plan.interleaving else None  # noqa: S311
+        self._other_moments = plan.other_moments
         self._shared = [(memories[memory], offset, size) for _, memory, offset, size in plan.shared]
         self._watchable = sum(size for _, _, size in self._shared) <= MAX_WATCHED
         self._seen: list[bytes] = []
@@ -92,6 +96,10 @@ class Schedule:
         """When a core that is released at common time ``now`` executes its first instruction, in its time."""
         self.cores_talk()
         return self.on_core(core, now) + (self._random.choice(DELAYS) if self._random else 0)
+
+    def jitter(self, time: int) -> int:
+        """How much earlier, by the interleaving, comes what is to come after ``time``."""
+        return self._random.randint(0, time // JITTER) if self._random and self._other_moments else 0
 
     def pause(self, core: EmulatedCore) -> None:
         """Let the other cores go first for a while; the core's own time stands still."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawRun, TraceEntry
@@ -44,20 +44,25 @@ def sleeps_for_good(run: RawRun, place: Site) -> bool:
 
 
 def worst_of(
-    orders: Sequence[tuple[Rehearsal, RawRun | None]], names: CodeNames, slept: Sequence[Site] = ()
+    orders: Sequence[tuple[Rehearsal, RawRun | None]],
+    names: CodeNames,
+    slept: Sequence[Site] = (),
+    other_moments: Collection[int] = (),
 ) -> Rehearsal:
     """The first order with the worst verdict; with the races where orders differ or updates can be lost.
 
     One that fails is worse than one without a verdict, which is worse than one that passes.  A race is an error where
     an order fails that another one passes, or where a change can be lost; where no more than the texts differ it is a
-    warning.  ``slept`` are the places of WFI at which an order had interrupts come first.
+    warning.  ``slept`` are the places of WFI at which an order had interrupts come first.  The orders ``other_moments``
+    are those in which ticks and events of devices come earlier: what differs there needs no race of the cores.
     """
     results = [result for result, _ in orders]
+    own = [number for number in range(len(orders)) if number not in other_moments]
     chosen = min(range(len(results)), key=lambda number: WORST_FIRST.get(results[number].outcome, 2))
-    verdicts = {result.passes for result in results}
-    texts = [number for number, result in enumerate(results) if result.texts != results[0].texts]
+    verdicts = {results[number].passes for number in own}
+    texts = [number for number in own if results[number].texts != results[0].texts]
     differ = len(verdicts) > 1 or (results[chosen].passes and bool(texts))
-    races = races_of([run for _, run in orders if run is not None])
+    races = races_of([run for _, run in map(orders.__getitem__, own) if run is not None])
     shown = [race for race in races if not race.polled and (differ or race.loses_updates)]
     shown = shown or [race for race in races if differ]
     severity: RehearsalSeverity = "error" if len(verdicts) > 1 else "warning"
@@ -68,7 +73,8 @@ def worst_of(
     notes = [f"{len(orders)} orders of the cores' instructions were tried"]
     if chosen:
         usual = "nothing" if results[0].passes else "no verdict"
-        notes.append(f"found in order {chosen}; the usual order has {usual}")
+        moments = ", in which ticks and events of devices come earlier" if chosen in other_moments else ""
+        notes.append(f"found in order {chosen}{moments}; the usual order has {usual}")
     elif texts:
         notes.append(f"text differs in order {texts[0]}")
     if len(shown) > MAX_RACES:

@@ -19,10 +19,12 @@ class TickTimer:
     """Counts down to zero and starts again at its reload value; a period is reload + 1 instructions.
 
     ``now`` gives the time, and ``pend`` is called where its exception became pending since it was last asked.
+    ``jitter`` says of a period by how many instructions it is shorter.
     """
 
     def __init__(self, now: Callable[[], int], pend: Callable[[], None]) -> None:
         self._now, self._pend = now, pend
+        self.jitter: Callable[[int], int] = lambda period: 0
         self._control = self._reload = 0
         self._counted = False
         self._zero_at = 0
@@ -60,7 +62,8 @@ class TickTimer:
         self._value = 0
         if self._reload:
             period = self._reload + 1
-            self._zero_at += ((now - self._zero_at) // period + 1) * period
+            ends_at = self._zero_at + ((now - self._zero_at) // period + 1) * period
+            self._zero_at = max(now + 1, ends_at - self.jitter(period))
         self._look()
         if self._control & INTERRUPT:
             self._pend()
