@@ -124,7 +124,9 @@ class StackWatch:
     def _met(self, frame: int, stack: list[int], left_at: int) -> None:
         """Report what has used bytes of a stack, in use from ``frame`` on, since thread code left it at ``left_at``."""
         for began, (low, at) in self._handlers.items():
-            if frame < began and low < stack[0]:
+            # Of stacks that were set one by one a main stack may be in between.
+            top = stack[0] if stack[0] <= began else frame + FRAMES[0]
+            if frame < began and low < top:
                 self._report(stack, frame, low, began, at, "its main stack")
         for high, low, time, at in self.process_stacks:
             if low < stack[0] < high and time > left_at:
