@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import pytest
-from compiled_pairs import LAYOUT_WITH_LOADER, compiled, pair, said_by
-from small_device import findings
+from compiled_pairs import LAYOUT_WITH_LOADER, RELEASE, compiled, layout_for, pair, said_by
+from small_device import TODAY, findings
 from verdict_builds import layout_of
+
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
 
 LOADER = """__attribute__((noinline, noreturn)) static void go(const volatile uint32_t *table)
 {
@@ -48,3 +52,40 @@ def test_a_wrong_table_names_the_application(family: str) -> None:
     )
     (found,) = findings(said_by("vector-register-own-table", layout_of(family, *LAYOUT_WITH_LOADER), builds))
     assert found.next_step == "take the address of build app, 0x1000_4000"
+
+
+@pytest.mark.parametrize(("compiler", "family", "level"), [("gcc", "v6", "-Os"), ("clang", "v8", "-O2")])
+def test_a_loader_that_goes_on_by_erased_words_does_not_return(
+    compiler: str, family: str, level: str
+) -> None:
+    """The address is one finding; 0xFFFF_FFFF, which it branches to, is no return from the reset handler."""
+    code = LOADER.replace("STACK", "0").replace("TO", "1")
+    edits = (("/*BEFORE*/", code), ("int main(void)", "void first(void)"), ("main();", "first();"))
+    goes = ("/*MAIN*/", "if (IO(0x40)) go((const volatile uint32_t *)0x10005000);")
+    builds = pair(
+        station=compiled("station", compiler, family, level, (*edits, goes)),
+        app=compiled("station", compiler, family, level, APPLICATION),
+        sampler=compiled("sampler", compiler, family, level),
+    )
+    read = layout_of(family, *LAYOUT_WITH_LOADER)
+    assert findings(said_by("reset-handler-in-code", read, builds)) == []
+    (found,) = findings(said_by("vector-register-own-table", read, builds))
+    assert "0x1000_5000" in found.found
+
+
+def test_what_code_clears_elsewhere_is_said_once() -> None:
+    """A loop over another core's RAM, whose address the code holds."""
+    loop = "for (int at = 0; at < 64; at++) ((volatile uint32_t *)0x20000800u)[at] = 0;"
+    builds = pair(
+        station=compiled("station", "gcc", "v7", "-Os", (("/*MAIN*/", RELEASE),)),
+        sampler=compiled(
+            "sampler",
+            "gcc",
+            "v7",
+            "-Os",
+            (("/*MAIN*/", loop), ("int main(void)", "void first(void)"), ("main();", "first();")),
+        ),
+    )
+    read = layout_for("v7")
+    result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+    assert [each.rule.name for each in result.results for _ in each.findings] == ["code-uses-own-memory"]

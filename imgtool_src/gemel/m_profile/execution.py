@@ -74,6 +74,12 @@ FIRST_DATA = 0x2000_0000
 SYSTEM = 0xE000_0000
 """From here on it is the core's own registers."""
 
+MSP, PSP = 8, 9
+"""What MSR sets by the number of its register: the main and the process stack pointer."""
+
+STACKS_KEPT = 16
+"""Settings of a stack pointer that are kept, the last ones: code with frame pointers sets it in each function."""
+
 DESCRIPTOR_SIZE = 32
 """Bytes of a descriptor that a device reads: few have more (common practice)."""
 
@@ -181,6 +187,12 @@ class FollowedCore(KnownFlags):
         for at, word in self.words.items():
             if before.words.get(at, _MISSING) != word and not (at >= stack and self.leads_to_code(word)):
                 self.words[at] = None
+
+    def note_stack(self, which: int, value: int | None) -> None:
+        """Note that the instruction sets a stack pointer, MSP or PSP, to what is known."""
+        entry = self.pc, which, value or 0
+        if value is not None and entry not in self.stacks[-STACKS_KEPT:]:
+            self.stacks = (*self.stacks[-STACKS_KEPT:], entry)
 
     def note_jump(self, target: int | None) -> None:
         """Note a branch to a loaded address with a stack pointer that was loaded just before."""

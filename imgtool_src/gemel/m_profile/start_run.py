@@ -57,7 +57,8 @@ class StartRun(NamedTuple):
     ``ends`` are those of all ways, in ``main`` or after it; ``overwritten`` is what they write where the image stores
     something, as in flash, and ``read`` are the addresses of what they load there.  ``described`` are the words at each
     address that a device is given, as it is given and at the end.  ``gone`` are the instructions of all ways up to
-    ``main``, of which one came there and none was left for its length where ``is_whole``.  ``always`` is what each
+    ``main``, of which one came there and none was left for its length where ``is_whole``; of code whose ``main`` is not
+    known they are all, where each way came to its end (``has_ended``).  ``always`` is what each
     way to ``main`` clears, ``stacks`` the addresses of instructions by which each sets a stack pointer, which
     one (as MSR has it), and what to.  ``jumps`` are branches: where they are, and where their stack pointer and target
     were loaded from.  ``perhaps`` is what may be cleared or copied: it gets values that are not known, or a loop whose
@@ -84,6 +85,7 @@ class StartRun(NamedTuple):
     described: frozenset[tuple[int | None, ...]] = frozenset()
     gone: frozenset[int] = frozenset()
     is_whole: bool = False
+    has_ended: bool = False
     always: tuple[Span, ...] = ()
     stacks: tuple[tuple[int, int, int], ...] = ()
     jumps: frozenset[tuple[int, int, int]] = frozenset()
@@ -175,6 +177,7 @@ def _seen(
         described=frozenset(cores[0].described) if cores else frozenset(),
         gone=frozenset(run.instructions),
         is_whole=bool(run.arrived) and run.steps > 0,
+        has_ended=not run.stops and not run.is_cut,
         always=_cleared_by_each(ways),
         stacks=tuple(each for each in stacks if all(each in core.stacks for core in ways)),
         jumps=frozenset(each for core in cores for each in core.jumps),

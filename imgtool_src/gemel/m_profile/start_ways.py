@@ -91,6 +91,8 @@ class StartWays:
         self.blank_at_rest: set[int] = set()
         self.reached: set[Span] = set()
         self.why_not = ""
+        self.is_cut = False
+        """Whether a way was left for its length, which may have done something new."""
 
     def go_all(self, core: FollowedCore, limit: int) -> None:
         """Go each way there is, up to so many instructions together."""
@@ -108,6 +110,7 @@ class StartWays:
                     core.blind = core.blind or f"{stop} at {core.pc:#010x}"
             if core.blind:
                 self._note(core.blind)
+        self.is_cut = self.is_cut or bool(self.pending)
         if self.steps <= 0 and not self._is_done:
             self._note("more instructions than are followed")
 
@@ -135,9 +138,10 @@ class StartWays:
                 self.steps -= max(IDLE_STEPS, core.changes - last)
                 if not self._is_done and self._expected is not None and core.has_written(self._expected):
                     self._is_done, self.steps = True, min(self.steps, STEPS_DONE)
-                if self.steps <= 0:
-                    return False
                 idle = last == core.changes and news == len(entries)
+                if self.steps <= 0:
+                    self.is_cut = self.is_cut or not idle
+                    return False
                 if idle and self._idle:
                     return False
                 if self.pending and not idle and (news, reached) == (len(entries), len(core.words)):

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from gemel.m_profile.execution import FollowedCore, Operation, Stop
+from gemel.m_profile.execution import MSP, PSP, FollowedCore, Operation, Stop
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.known_flags import MASK, shifted, signed
 from gemel.m_profile.memory_accesses import SP, MemoryAccess
@@ -129,6 +129,17 @@ def computes(
             core.if_zero = core.pc, one, second
         return None
 
+    return sets_stack(execute) if target == SP and does is mov else execute
+
+
+def sets_stack(operation: Operation) -> Operation:
+    """The same for an instruction whose result is the stack pointer in use."""
+
+    def execute(core: FollowedCore) -> int | None:
+        led = operation(core)
+        core.note_stack(PSP if core.on_process_stack else MSP, core.registers[SP])
+        return led
+
     return execute
 
 
@@ -196,6 +207,11 @@ def _says_done(first: int, second: int) -> int | None:
 
 def transfers(pc: int, access: MemoryAccess, first: int, second: int) -> Operation:
     """A load or store of one register or several."""
+    operation = _transfers(pc, access, first, second)
+    return sets_stack(operation) if access.loads and SP in access.registers else operation
+
+
+def _transfers(pc: int, access: MemoryAccess, first: int, second: int) -> Operation:
     loads, base, listed, size, by = access.loads, access.base, access.registers, access.size, access.by
     bits, done = _signed_load(first), _says_done(first, second)
     popped = loads and PC in listed and size == 4
@@ -271,4 +287,4 @@ def loads_literal(pc: int, target: int, distance: int, size: int = 4, bits: int 
         core.registers[target] = signed(value, bits) if bits else value
         return None
 
-    return execute
+    return sets_stack(execute) if target == SP else execute

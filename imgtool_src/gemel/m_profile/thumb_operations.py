@@ -5,7 +5,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tes
 
 from __future__ import annotations
 
-from gemel.m_profile.execution import FollowedCore, Operation
+from gemel.m_profile.execution import MSP, PSP, FollowedCore, Operation
 from gemel.m_profile.halfwords import (
     FIRST_WIDE,
     branch_distance,
@@ -350,7 +350,7 @@ def _table(pc: int, first: int, second: int) -> Operation:
     return execute
 
 
-_MSP, _PSP, _CONTROL = 8, 9, 20
+_CONTROL = 20
 
 
 def _branches(pc: int, first: int, second: int) -> Operation:
@@ -370,7 +370,7 @@ def _branches(pc: int, first: int, second: int) -> Operation:
         return _special(second & 0xFF, first & 15)
     if first & 0xFFE0 == 0xF3E0:
         target = second >> 8 & 15
-        known = {_MSP: SP}.get(second & 0xFF)
+        known = {MSP: SP}.get(second & 0xFF)
         return sets(target, lambda of: of[known] if known is not None else None)
     if first & 0xFFF0 in (0xF3A0, 0xF3B0):
         return nothing
@@ -382,11 +382,11 @@ def _special(name: int, register: int) -> Operation:
 
     def execute(core: FollowedCore) -> None:
         value = core.registers[register]
-        if name in (_MSP, _PSP) and value is not None:
-            core.stacks = (*core.stacks, (core.pc, name, value))
-        if name == _MSP and not core.on_process_stack:
+        if name in (MSP, PSP):
+            core.note_stack(name, value)
+        if name == MSP and not core.on_process_stack:
             core.registers[SP] = value
-        elif name == _PSP:
+        elif name == PSP:
             core.other_stack = value
         elif name == _CONTROL and value is not None and value & 2 and not core.on_process_stack:
             core.registers[SP], core.on_process_stack = core.other_stack, True

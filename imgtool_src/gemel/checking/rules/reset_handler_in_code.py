@@ -91,11 +91,11 @@ def _returning(inspection: Inspection, table: VectorTable, reset: int) -> tuple[
     """A reset vector that is a function which returns before ``main``; what to do.
 
     It does so on each way, or the file's entry point leads to it, or to ``main``.  A second build of a core may be
-    called by the first.
+    called by the first.  Code that goes on by a vector table does not return, even where that is erased.
     """
     placement = inspection.placements.get(table.plan.name)
     run = inspection.start_runs.get(table.plan.name) if placement else None
-    ends = {end.at for end in run.ends} if run and not run.is_whole else set()
+    ends = {end.at for end in run.ends} if run and not run.is_whole and not run.jumps else set()
     if placement is None or NO_LINK & ~1 not in ends:
         return None
     if table.core.role == "primary" and table.plan is not starting_plan(inspection.layout):

@@ -55,7 +55,7 @@ def _set_by_code(inspection: Inspection, table: VectorTable) -> Finding | None:
             return Finding(
                 f"code of build {name} sets a stack pointer to RAM of another core",
                 (name, core, *others),
-                where=f"build {name} ({build.file}), MSR at {format_address(at)}"
+                where=f"build {name} ({build.file}), {format_address(at)}"
                 + (f" ({function[0].name})" if function else ""),
                 found=f"{format_address(pointer)}; the word below it is {whereabouts(inspection, core, pointer - 4)}",
                 expected=f"inside or right after {' or '.join(owned_areas(layout, core))}",

@@ -120,6 +120,7 @@ def _anothers(inspection: Inspection, placement: Placement, run: StartRun) -> It
             found=f"clears {', '.join(map(sized, lost))}",
             expected=f"inside {', '.join(map(str, own_ram(layout, plan.core))) or 'RAM that it owns'}",
             span=lost[0],
+            follows_from=(("code-uses-own-memory", plan.name),),
         )
 
 

@@ -54,14 +54,14 @@ def never_run(
     """The constructors that no code of the build runs.
 
     Code that holds the address of an array may run it, as far as it is called itself; where the run of the start-up
-    code came to ``main`` by such code, it shows what that runs.
+    code came to ``main`` by such code, or to its end, it shows what that runs.
     """
     gone = run.gone if run else frozenset[int]()
     left = [each for each in found if each.code not in gone]
     holders = _holders(build, found, mapped) if left else set()
     if not any(each is None or is_reached(build, each) for each in holders):
         return left
-    seen_all = run is not None and not run.why_not and run.is_whole
+    seen_all = run is not None and not run.why_not and (run.is_whole or run.has_ended)
     passed = seen_all and any(each and not run.gone.isdisjoint(each.span) for each in holders if run)
     return left if passed else []
 
