@@ -8,13 +8,14 @@ from gemel.cli import options
 from gemel.cli.declared import INPUT, Choice, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.printing import help_with_rows, print_diagnostic, written_words
-from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.errors import UsageProblem
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
 from gemel.workflows.exports import EXPORTS, Export
 
 SUIT = ("suit", "an image as a signed SUIT envelope (IETF draft 37, a trial): LAYOUT IMAGE --key KEY -o FILE")
+
+SUIT_USAGE = "export suit [LAYOUT] IMAGE --key KEY -o FILE"
 
 
 def _with_exports(text: str) -> str:
@@ -47,11 +48,7 @@ def command(asked: ExportArguments) -> int:
       gemel export linker tide-gauge.toml --core sampler -o layout.ld
     """
     if asked.what == SUIT[0]:
-        from gemel.cli.suit_export import write_suit
-
-        words = [str(word) for word in (asked.layout, asked.image) if word]
-        phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
-        return write_suit(words, asked.core, asked.output, asked.key_texts, phrases, asked.open_keys)
+        return _write_suit(asked)
     if asked.image is not None or asked.key_texts:
         raise UsageProblem(
             "images and keys are for export suit",
@@ -72,6 +69,39 @@ def command(asked: ExportArguments) -> int:
         refuse_targets([asked.output], [asked.layout] if asked.layout else [])
         write_all({asked.output: [text.encode()]})
         print_diagnostic(written_words([asked.output]))
+    return 0
+
+
+def _write_suit(asked: ExportArguments) -> int:
+    """Write the signed envelope of an image; nothing, and the report, where a rule is broken."""
+    from gemel.cli.endings import NOTHING_WRITTEN
+    from gemel.cli.positions import given, layout_of
+    from gemel.cli.printing import print_done
+    from gemel.cli.reporting import give_reports
+    from gemel.cli.signing.key_options import GivenKeys
+    from gemel.files.output_targets import refuse_targets
+    from gemel.files.outputs import write_all
+    from gemel.workflows.exporting_suit import suit_envelope
+    from gemel.workflows.inputs.images import read_image
+    from gemel.workflows.inputs.layouts import load_layout
+
+    output, core = asked.output, asked.core
+    if output is None or core is not None:
+        what_is_there = "no -o" if output is None else f"--core {core}"
+        what = "a SUIT envelope is of all cores, and goes into a file"
+        raise UsageProblem(what, found=what_is_there, expected=SUIT_USAGE, next_step="gemel explain release")
+    found = given([str(word) for word in (asked.layout, asked.image) if word], SUIT_USAGE)
+    layout, image = layout_of(found), found.images[0]
+    read = load_layout(layout)
+    with GivenKeys.of(asked) as keys:
+        refuse_targets([output], [layout, image, *keys.files])
+        result, envelope = suit_envelope(read, read_image(image, layout=read), keys)
+    if not envelope:
+        print_diagnostic(NOTHING_WRITTEN)
+        give_reports(result, "text", ())
+        return 1
+    write_all({output: [envelope]})
+    print_done(written_words([output]))
     return 0
 
 

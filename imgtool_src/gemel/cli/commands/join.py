@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from gemel.cli import options
 from gemel.cli.declared import INPUTS, argument, option, sub_command
 from gemel.cli.printing import print_diagnostic, print_remarks, written_lines
-from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.files.paths import FilePath
 from gemel.structs import NamedTuple, Struct
 from gemel.text.wrapping import labelled_lines
@@ -112,8 +111,7 @@ def _joined(asked: JoinArguments) -> _Joined:
     read = load_layout(layout, paths_outside=asked.paths_outside)
     files = build_files(read, found.builds, by_path=True)
     policy = given_policy(asked.policy)
-    phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
-    with GivenKeys(asked.key_texts, phrases, open_keys=asked.open_keys) as keys:
+    with GivenKeys.of(asked) as keys:
         refuse_unsealable(read.layout, keys, asked.leave_unsealed)
         whole = memory_files(read.layout, asked.memories)
         targets = [path for path in asked.outputs if path != STDOUT]

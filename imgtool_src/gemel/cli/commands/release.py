@@ -8,7 +8,6 @@ from gemel.cli import options
 from gemel.cli.declared import FILE, INPUT, INPUTS, Choice, argument, option, sub_command
 from gemel.cli.options import INDEX
 from gemel.cli.printing import print_diagnostic, print_remarks
-from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
 from gemel.text.wrapping import labelled_lines
@@ -120,8 +119,7 @@ def command(asked: ReleaseArguments) -> int:
     if asked.index:
         refuse_index(asked.index, asked.folder)
     request = _request(asked)
-    phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
-    with GivenKeys(asked.key_texts, phrases, open_keys=asked.open_keys) as keys:
+    with GivenKeys.of(asked) as keys:
         released = make_release(request, keys)
     print_remarks(released.remarks)
     result, done = released.check, []

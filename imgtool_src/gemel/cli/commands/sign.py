@@ -5,7 +5,6 @@ from __future__ import annotations
 from gemel.cli import options
 from gemel.cli.declared import FILE, option, sub_command
 from gemel.cli.options import OF_AN_IMAGE
-from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
 
@@ -119,6 +118,5 @@ def command(asked: SignArguments) -> int:
     refuse_mixture(request, bool(asked.key_texts))
     if asked.to_be_signed:
         return hand_over(request, asked.quiet)
-    phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
-    with GivenKeys(asked.key_texts, phrases, open_keys=asked.open_keys) as keys:
+    with GivenKeys.of(asked) as keys:
         return seal_image(request, keys, asked.quiet)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from types import TracebackType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from gemel.cli.printing import print_remarks
 from gemel.cli.signing.pass_phrases import PassPhrases, phrase_of_file
@@ -109,6 +109,12 @@ class GivenKeys:
                 problems.extend(error.problems)
         if problems:
             raise UsageProblem(problems)
+
+    @classmethod
+    def of(cls, asked: Any) -> GivenKeys:
+        """Those of a command that takes ``key_texts``, ``phrase_files``, ``phrase_names`` and ``open_keys``."""
+        phrases = PassPhrases(asked.phrase_files, asked.phrase_names)
+        return cls(asked.key_texts, phrases, open_keys=asked.open_keys)
 
     def __len__(self) -> int:
         return len(self._keys)
