@@ -6,8 +6,7 @@ import pytest
 from dwarf_writer import Entry, basic, debug_elf, member, record
 
 from gemel.builds.dwarf.constants import At, Form, Tag
-from gemel.builds.dwarf.debug_types import DebugTypes
-from gemel.builds.dwarf.names import scoped
+from gemel.builds.dwarf.debug_types import DebugTypes, scoped
 from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Opaque
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 from gemel.checking.findings.build_evidence import of_record
 from gemel.checking.rule import Rule
 from gemel.inspection.altered.unchanged import joined_with_other_layout
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import plain_span, seen_by
+from gemel.layout.digest import digested
 from gemel.layout.model import BuildPlan, Layout, RecordPlan
+from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.placement.placed import has_vectors, identities_of
 from gemel.record.record import BuildEntry, Record
@@ -77,9 +80,7 @@ def _differences(inspection: Inspection, record: Record) -> list[str]:
         return []
     if other.digest != record.layout_sha256:
         return [f"{other.name} is not that layout either: its digest is {other.digest.hex()[:16]}..."]
-    from gemel.inspection.layout_differences import differing_tables
-
-    return [f"differs in {line}" for line in differing_tables(inspection.read, other)]
+    return [f"differs in {line}" for line in _differing_tables(inspection.read, other)]
 
 
 def _words(value: object) -> str:
@@ -166,6 +167,37 @@ def _addresses(layout: Layout, build: BuildPlan, entry: BuildEntry, where: str) 
 
 def _address_words(address: int | None) -> str:
     return "no vector table" if address is None else format_address(address)
+
+
+def _differing_tables(first: ReadLayout, second: ReadLayout) -> list[str]:
+    """``[area.sampler-code]: size``: each table in which they differ, with the keys, in the order of the names."""
+    ours, theirs = (_tables(digested(each.layout)) for each in (first, second))
+    lines = []
+    for name in sorted({*ours, *theirs}):
+        here, there = ours.get(name), theirs.get(name)
+        if here == there:
+            continue
+        if here is None or there is None:
+            lines.append(f"[{name}]: only in {(second if here is None else first).name}")
+            continue
+        keys = [key for key in {**here, **there} if here.get(key) != there.get(key)]
+        lines.append(f"[{name}]: {', '.join(keys)}" if name else f"{', '.join(keys)}")
+    return lines
+
+
+def _tables(document: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """The tables by name: ``area.NAME``; ``seal``; "" for keys above all tables; arrays of tables by their names."""
+    tables: dict[str, dict[str, Any]] = {}
+    for key, value in document.items():
+        if isinstance(value, list) and value and all(isinstance(each, dict) for each in value):
+            value = {str(each.get("name", at)): each for at, each in enumerate(value)}
+        if not isinstance(value, dict):
+            tables.setdefault("", {})[key] = value
+        elif value and all(isinstance(each, dict) for each in value.values()):
+            tables |= {f"{key}.{name}": each for name, each in value.items()}
+        else:
+            tables[key] = value
+    return tables
 
 
 RULE = Rule(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from gemel.inspection.altered.disorders import FURTHEST, WINDOW, Disorder, as_text, conversion_of, shifted
 from gemel.inspection.altered.table_order import HEAD, TableSign, table_signs
-from gemel.inspection.cores.vector_tables import table_distance
+from gemel.inspection.cores.vector_tables import likely_tables, table_distance, table_span
 from gemel.inspection.cores.views import runs_from
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
@@ -168,9 +168,7 @@ def _by_exchange(inspection: Inspection) -> Disorder | None:
     if any(table and runs_from(inspection, table.placed, table.words[1] & ~1) for table in tables):
         return None  # a core would start
 
-    from gemel.inspection.altered.exchanged_parts import exchanged_parts
-
-    found = exchanged_parts(inspection)
+    found = _exchanged_parts(inspection)
     if not found:
         return None
     what = "parts of the image are exchanged: each build is whole at another place"
@@ -222,3 +220,25 @@ def _is_moved(inspection: Inspection, sign: TableSign) -> bool:
 
 def _signed(distance: int) -> str:
     return f"{'+' if distance > 0 else '-'}0x{abs(distance):X}"
+
+
+def _exchanged_parts(inspection: Inspection) -> str:
+    """How far each build is from its place, where all are whole at places of no other build; else empty."""
+    layout, moved = inspection.layout, dict[str, int]()
+    plans = vector_builds(layout) if inspection.record else []
+    for plan in plans:
+        entry, start = inspection.entry_of(plan.name), table_span(layout, plan).start
+        if entry is None or digests_of(layout, inspection.image, entry.stored).sha256 == entry.sha256:
+            return ""
+        for table in likely_tables(inspection, plan, layout.memory_of(plan.stored_in).span):
+            there = entry.stored.moved(table - start)
+            if any(table_span(layout, other).start == table for other in plans):
+                continue  # vectors-of-own-build shows builds that were exchanged
+            if digests_of(layout, inspection.image, there).sha256 == entry.sha256:
+                moved[plan.name] = table - start
+    if len(moved) < len(plans) or len(set(moved.values())) < 2:
+        return ""
+    return " and ".join(
+        f"build {name} 0x{abs(distance):X} {'higher' if distance > 0 else 'lower'}"
+        for name, distance in moved.items()
+    )
