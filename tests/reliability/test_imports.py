@@ -121,7 +121,7 @@ MODULES = {
     "version": 6,
     "explain": 29,
     "keys": 38,
-    "export": 88,
+    "export": 83,
     "where": 97,
     "audit": 120,
     "split": 125,
