@@ -504,7 +504,7 @@ def test_the_most_turns_that_are_copied_at_once(tmp_path: Path, monkeypatch: pyt
 
 def test_the_shortest_turn() -> None:
     """Once the cores talk, turns are as short as they get, and they are while they do not grow."""
-    plan = SimpleNamespace(interleaving=0, cores=(), shared=())
+    plan = SimpleNamespace(interleaving=0, other_moments=False, cores=(), shared=())
     turns = schedule.Schedule(plan, {}, {})
     assert turns._turn == schedule.SHORTEST_TURN < schedule.LONGEST_TURN
     turns._turn = schedule.LONGEST_TURN
