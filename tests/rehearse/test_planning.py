@@ -7,7 +7,7 @@ import struct
 from pathlib import Path
 
 import pytest
-from rehearsals import device, device_text, gauge
+from rehearsals import BUILT, Case, device, device_text, gauge
 from thumb import assembled
 
 from gemel.image.sparse import SparseBytes
@@ -193,6 +193,30 @@ def test_a_wait_for_a_core_that_the_layout_never_releases_is_the_layouts(tmp_pat
     goal = '\n[[rehearsal.goal]]\ncore = "sampler"\naddress = 0x1000_8400\n'
     (finding,) = _rehearsed(text + goal, "9: wfi\n b 9b", tmp_path).findings
     assert finding.kind == "goal-not-reached"
+    assert finding.next_step.startswith("add [core.sampler.release] to the layout")
+
+
+@pytest.mark.parametrize("arrangement", ["in-place", "copied", "two-banks"])
+def test_the_registers_of_a_release_are_proposed(arrangement: str) -> None:
+    """The primary writes the secondary's vectors to one register and then the one next to it; so it is released."""
+    whole = gauge(arrangement)
+    text = re.sub(r"\[core\.sampler\.release\]\n(.+\n)+", "", whole.read.text)
+    elves = {name: (BUILT / arrangement / f"{name}.elf").read_bytes() for name in whole.builds}
+    (finding,) = Case(text, elves).rehearse(budget=2_000_000).findings
+    said, *table = step_lines(finding.next_step)
+    assert said == "add to the layout:"
+    assert table[-1].endswith(" # then core sampler starts")
+    assert Case("\n".join([text, *table, ""]), elves).rehearse().passes
+
+
+@pytest.mark.parametrize("second", [0x5002_1118, 0x5002_1214])
+def test_a_register_elsewhere_releases_nobody(second: int, tmp_path: Path) -> None:
+    """What is no vector address, and what is written far from the register that takes it, is not proposed."""
+    text = re.sub(r"\[core\.sampler\.release\]\n(.+\n)+", "", gauge("in-place", with_table=False).read.text)
+    waits = "ldr r0, =0x38010000\n movs r1, #0\n str r1, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n beq 1b\n b ."
+    vectors = 0x1000_8000 if second == 0x5002_1214 else 0x1000_8004
+    writes = f"ldr r0, =0x50021114\n ldr r1, ={vectors}\n str r1, [r0]\n ldr r0, ={second}\n str r1, [r0]\n"
+    (finding,) = _rehearsed(text, writes + waits, tmp_path).findings
     assert finding.next_step.startswith("add [core.sampler.release] to the layout")
 
 

@@ -110,7 +110,7 @@ class CorePlan(Struct, dict=True):
     ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` what this core cannot execute,
     ``executable`` where its code is, ``loadable`` where code may be written and run, ``devices`` its device
     registers as (span, plain start), ``guarded`` the areas that a lock guards, ``own_ram`` its areas as (area,
-    memory, offset, size), ``vectors`` where the primary finds its vector table at reset.
+    memory, offset, size), ``vectors`` where its vector table is, of the primary at reset; None: nothing shows it.
     """
 
     name: str

@@ -141,7 +141,8 @@ class RawRun(Struct):
 
     ``shared`` are the contents of the shared areas at the end, as hexadecimal digits; ``trace`` is there where
     races are looked for; ``writes`` are the first ones of each device register: core, plain address, value; ``held``
-    what the word of each goal holds at the end, 0 for other goals.
+    what the word of each goal holds at the end, 0 for other goals; ``offers`` cores with lines that release
+    them.
     """
 
     events: tuple[RawEvent, ...]
@@ -157,6 +158,7 @@ class RawRun(Struct):
     trace: RawTrace | None = None
     writes: tuple[tuple[str, int, int], ...] = ()
     held: tuple[int, ...] = ()
+    offers: tuple[tuple[str, str], ...] = ()
 
 
 def to_json(run: RawRun) -> str:
@@ -175,6 +177,7 @@ def from_json(text: str) -> RawRun:
     accesses = tuple(RawAccess(**each) for each in data.pop("accesses"))
     goals, notes, held = (tuple(data.pop(each)) for each in ("goals", "notes", "held"))
     trace, writes = _trace(data.pop("trace")), tuple((a, b, c) for a, b, c in data.pop("writes"))
+    offers = tuple((core, lines) for core, lines in data.pop("offers"))
     return RawRun(
         events=events,
         cores=cores,
@@ -184,6 +187,7 @@ def from_json(text: str) -> RawRun:
         trace=trace,
         writes=writes,
         held=held,
+        offers=offers,
         **data,
     )
 

@@ -6,15 +6,13 @@ A register that the layout does not describe reads zero; what code writes around
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
 
 from gemel.layout.rehearsal_model import FlashController, FlashUnlock, SerialRegister, SetClearRegister
 from gemel.rehearsal.emulator.device_run import run_device
 from gemel.rehearsal.emulator.registers.device_registers import DEVICE_BLOCK
-from gemel.rehearsal.plan import DevicePlan, ReleasePlan
+from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import Proposal, as_counter, as_ready, proposal, with_proposal
 from gemel.rehearsal.raw_run import RawEvent, RawRun
-from gemel.spans import format_address
 from gemel.structs import replace
 
 SHORT_TRIAL = 100_000
@@ -154,11 +152,7 @@ def _undescribed(run: RawRun, core: str, register: int) -> set[int]:
 
 
 def offered_besides(plan: DevicePlan, run: RawRun) -> Iterator[str]:
-    """Notes on what no finding proposes: a serial port that nothing waits for, and restarts of a core."""
-    if run.ended != "goals":
-        for core in plan.cores:
-            if core.release is not None:
-                yield from _restart_note(plan, run, core.name, core.release)
+    """Notes on what no finding proposes: a serial port that nothing waits for."""
     if not plan.registers.serial:
         for core in plan.cores:
             for port, text in _texts(run, core.name):
@@ -255,31 +249,3 @@ def _unlock(writes: Sequence[tuple[int, int]]) -> FlashUnlock | None:
         return None
     at = keys[0][0]
     return FlashUnlock(at=at, keys=tuple(dict.fromkeys(value for where, value in keys if where == at)))
-
-
-# -- restarts of a core ------------------------------------------------------------------------------
-
-
-def _restart_note(plan: DevicePlan, run: RawRun, core: str, release: ReleasePlan) -> Iterator[str]:
-    """Where code sets bits of a control register after the release and clears them, and that would restart the core."""
-    values = [value for _, at, value in run.writes if at == release.control_register & ~3]
-    started = [number for number, value in enumerate(values) if release.releases(value)]
-    later = values[started[0] :] if started else []
-    free = ~(release.release_mask | release.key_mask)
-    bits = 0
-    for value, following in pairwise(later):
-        bits |= value & ~following & ~later[0] & free
-    if not bits:
-        return
-    changed = replace(release, release_mask=release.release_mask | bits)
-    cores = tuple(replace(each, release=changed) if each.name == core else each for each in plan.cores)
-    trial = run_device(
-        replace(plan, cores=cores, budget=min(plan.budget, run.time + SHORT_TRIAL)), again=True
-    )
-    times = sum(each.kind == "released" and each.words["of"] == core for each in trial.events)
-    if times > 1:
-        yield (
-            f"code sets bits 0x{bits:X} of {format_address(release.control_register)} after the release of {core} and "
-            f"clears them, which does not restart it; if it is to, set release_mask = 0x{changed.release_mask:X} in "
-            f"[core.{core}.release] (then it starts {times} times)"
-        )

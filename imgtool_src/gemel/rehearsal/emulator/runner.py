@@ -5,6 +5,7 @@ from __future__ import annotations
 from gemel.rehearsal.emulator.device_run import run_device
 from gemel.rehearsal.emulator.given_up_waits import with_given_up
 from gemel.rehearsal.emulator.offers import offered_besides, with_offer
+from gemel.rehearsal.emulator.release_offers import release_offers, restart_notes
 from gemel.rehearsal.emulator.run_result import is_finding, with_calls
 from gemel.rehearsal.kinds import FATAL
 from gemel.rehearsal.plan import DevicePlan
@@ -46,8 +47,9 @@ def run_plan(plan: DevicePlan) -> RawRun:
         )
     events = [with_given_up(plan, result, with_offer(plan, event)) for event in result.events]
     events = events if plan.goals else [_tried(plan, result, event) for event in events]
-    notes = [*result.notes, *offered_besides(plan, result)]
-    return replace(result, events=tuple(sorted(events, key=lambda event: event.time)), notes=tuple(notes))
+    notes = [*result.notes, *restart_notes(plan, result), *offered_besides(plan, result)]
+    events.sort(key=lambda event: event.time)
+    return replace(result, events=tuple(events), notes=tuple(notes), offers=(*release_offers(plan, result),))
 
 
 def _tried(plan: DevicePlan, run: RawRun, event: RawEvent) -> RawEvent:

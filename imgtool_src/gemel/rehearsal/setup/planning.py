@@ -156,7 +156,7 @@ def _core(inspection: Inspection, core: Core, described: RehearsalPlan) -> CoreP
         guarded=guarded,
         stack_limit=stack_limit_of(inspection, core.name),
         own_ram=tuple(_own_ram(layout, core.name)),
-        vectors=_reset_vectors(layout, core) if core.role == "primary" else None,
+        vectors=_reset_vectors(layout, core) if core.role == "primary" else _table(inspection, core),
         release=_release(inspection, core) if core.release else None,
     )
 
@@ -210,16 +210,22 @@ def _reset_vectors(layout: Layout, core: Core) -> int:
     return seen_by(layout, min(starts), core.name)
 
 
+def _table(inspection: Inspection, core: Core) -> int | None:
+    """Where the vector table of a secondary's build is, the lowest one of several; None where nothing shows it."""
+    tables = [
+        inspection.placed[plan.name].vector_address
+        for plan in inspection.layout.builds.values()
+        if plan.core == core.name
+        and has_vectors(inspection.layout, plan.name)
+        and plan.name in inspection.placed
+    ]
+    return min(tables, default=None)
+
+
 def _release(inspection: Inspection, core: Core) -> ReleasePlan | None:
     release, layout = core.release, inspection.layout
     if release is None:
         return None
-    plans = [plan for plan in layout.builds.values() if plan.core == core.name]
-    tables = [
-        inspection.placed[plan.name].vector_address
-        for plan in plans
-        if has_vectors(layout, plan.name) and plan.name in inspection.placed
-    ]
     return ReleasePlan(
         release.vector_register,
         release.control_register,
@@ -227,8 +233,13 @@ def _release(inspection: Inspection, core: Core) -> ReleasePlan | None:
         release.release_value,
         release.key_mask,
         release.key_value,
-        min(tables) if tables else None,
-        tuple(copied for plan in plans if plan.runs_in for copied in _copied(inspection, plan)),
+        _table(inspection, core),
+        tuple(
+            copied
+            for plan in layout.builds.values()
+            if plan.core == core.name and plan.runs_in
+            for copied in _copied(inspection, plan)
+        ),
     )
 
 

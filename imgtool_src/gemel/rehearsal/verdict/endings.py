@@ -116,7 +116,7 @@ def _of_loop(
     if "register" in event.numbers or _lacks_bits(plan, run, event, waits):
         return _waits_for_register(plan, event, names)
     if polls_other(event) and (kept := unreleasable(plan, event.core)):
-        return _waits_for_kept(event, kept, names)
+        return _waits_for_kept(run, event, kept, names)
     raw = next(each for each in run.cores if each.name == event.core)
     by_memory = {"memory", "described", "own"} & event.numbers.keys()
     if "waits" in event.words and not (ticks or by_memory):
@@ -314,17 +314,18 @@ def unreleasable(plan: DevicePlan, but: str) -> str:
     return next(kept, "")
 
 
-def describe_release(core: str) -> str:
+def describe_release(run: RawRun, core: str) -> str:
     """What to add to the layout so that ``core`` is released."""
-    return f"add [core.{core}.release] to the layout: its registers, mask and value (gemel explain layout)"
+    default = f"add [core.{core}.release] to the layout: its registers, mask and value (gemel explain layout)"
+    return dict(run.offers).get(core, default)
 
 
-def _waits_for_kept(event: RawEvent, kept: str, names: CodeNames) -> RehearsalFinding:
+def _waits_for_kept(run: RawRun, event: RawEvent, kept: str, names: CodeNames) -> RehearsalFinding:
     words = Words(
         f"core {event.core} waits, and the layout does not say how core {kept} is released",
         f"{reads(event, names)}; core {kept} stays in reset",
         f"[core.{kept}.release] in the layout",
-        describe_release(kept),
+        describe_release(run, kept),
     )
     return error_about(event, words, names, "endless-loop")
 

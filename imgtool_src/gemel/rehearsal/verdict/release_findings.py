@@ -197,6 +197,6 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         if kept and next(each for each in run.cores if each.name == kept).state == "reset":
             words = words._replace(
                 found=f"{words.found}; the layout does not say how core {kept} is released",
-                next_step=describe_release(kept),
+                next_step=describe_release(run, kept),
             )
         yield at_end(raw, run, words, names, "goal-not-reached")
