@@ -10,8 +10,8 @@ from gemel.rehearsal.plan import FIRST_PUSH
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 
-NEAR = 1 << 16
-"""A stack pointer that moves further without an exception has gone to another stack."""
+NEAR, ABOVE = 1 << 16, 1 << 12
+"""A stack pointer that moves further down, or above the top that is known, has gone to another stack."""
 
 FRAMES = (32, 36, 104, 108)
 """Bytes of an exception frame; a handler that puts one more below the last one stays on that stack."""
@@ -70,11 +70,15 @@ class StackWatch:
 
     def _saw_process(self, pointer: int, at: int | None = None) -> None:
         stack = self._current
-        if stack is None or not stack[1] - NEAR <= pointer <= stack[0] + NEAR:
+        if stack is None or not stack[1] - NEAR <= pointer <= stack[0] + ABOVE:
             stack = self._current = self._of(pointer)
-        if pointer < stack[1]:
+        if pointer < stack[1] and not self._is_refused(pointer):
             stack[1:] = pointer, self._core.now(), self._core.pc if at is None else at
         stack[0] = max(stack[0], pointer)
+
+    def _is_refused(self, pointer: int) -> bool:
+        """Whether the core's own limit is above: what would use the stack there faults."""
+        return self._core.blocks.sets_limits and pointer < self._core.registers.stack_limits()[1]
 
     def _of(self, pointer: int) -> list[int]:
         """The stack that a pointer is in: one that was left there, one that reached over it, or a new one."""
