@@ -8,6 +8,7 @@ from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
+from gemel.inspection.code.address_literals import holders_of
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.unstored import KEPT, named_as
 from gemel.inspection.start_up.tables import StartBlocks
@@ -21,7 +22,7 @@ from gemel.inspection.wording import (
     segment_words,
     sized,
 )
-from gemel.layout.addresses import locate
+from gemel.layout.addresses import locate, seen_by
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, without
@@ -38,7 +39,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         pieces = [
             piece
             for piece in placement.pieces
-            if _moves(inspection, placement, piece) and not _is_overlay(placement, piece)
+            if _moves(inspection, placement, piece) and not _is_copied_in_turn(inspection, placement, piece)
         ]
         if not pieces:
             continue
@@ -73,14 +74,19 @@ def _moves(inspection: Inspection, placement: Placement, piece: Piece) -> bool:
     return not own
 
 
-def _next_step(placement: Placement, piece: Piece) -> str:
-    """What to do about code that nobody is known to copy; empty for data."""
+def _next_step(placement: Placement, names: list[str], piece: Piece) -> str:
+    """What to do about what nobody is known to copy, by the names of its sections."""
     plan = placement.plan
+    step = (
+        f"copy section {', '.join(names[:SHOWN])} from LOADADDR to ADDR, SIZEOF bytes, before it is used"
+        if names
+        else ""
+    )
     if not piece.segment.executable or plan.runs_in:
-        return ""
+        return step
     return (
-        f"where build {plan.name} as a whole is copied to RAM before it starts, name the area that it runs in: "
-        f"runs_in in [build.{plan.name}]; where its own code copies it, use a copy table or waive this rule"
+        f"{step or 'use a copy table'}; where build {plan.name} as a whole is copied to RAM before it starts, name the "
+        f"area that it runs in: runs_in in [build.{plan.name}]"
     )
 
 
@@ -91,10 +97,20 @@ def _is_padding(placement: Placement, rest: Span) -> bool:
     return bool(stored) and not any(section.span.overlaps(rest) for section in stored)
 
 
-def _is_overlay(placement: Placement, piece: Piece) -> bool:
-    """Whether another piece runs at the same place: code of the build's own copies them there in turn."""
+def _is_copied_in_turn(inspection: Inspection, placement: Placement, piece: Piece) -> bool:
+    """Whether other pieces run at the same place, and any build has the address at which one of them is stored."""
     run = piece.segment.stored_run
-    return any(other is not piece and run.overlaps(other.segment.stored_run) for other in placement.pieces)
+    pieces = [each for each in placement.pieces if run.overlaps(each.segment.stored_run)]
+    return len(pieces) > 1 and any(
+        next(holders_of(start, segment.data, segment.run_address), None)
+        for each in pieces
+        for build in inspection.builds.values()
+        for start in {
+            each.segment.load_address,
+            seen_by(inspection.layout, each.address, placement.plan.core),
+        }
+        for segment in build.stored
+    )
 
 
 def _not_copied(
@@ -134,19 +150,21 @@ def _finding(placement: Placement, left: list[tuple[Piece, Span]], start: StartB
     others = [sized(each) for _, each in left[1:]]
     more = f" and {', '.join(others[:SHOWN])}" if others else ""
     more += f" and {counted(len(others) - SHOWN, 'more block')}" if len(others) > SHOWN else ""
+    names = _sections_in(build, left)
+    named = f"section {', '.join(names[:SHOWN])}, " if names else ""
     return Finding(
         f"build {plan.name} stores bytes for RAM that no known block of its start-up code copies",
         concerned(plan.name, plan.core),
         where=segment_words(build, piece.segment),
-        found=f"{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied{more}",
+        found=f"{named}{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied{more}",
         expected="inside a block of the copy table or between the symbols of initialised data",
         span=stored,
         next_step=_NOTHING
         if start.written == ()
         else unused_words(start.unused, rest)
-        or _zeros(build, left)
-        or _orphans(build, left)
-        or _next_step(placement, piece),
+        or _zeros(build, names, left)
+        or _orphans(build, names)
+        or _next_step(placement, names, piece),
         lines=lines_in_short(list(lines), "block"),
         follows_from=(
             ("start-copies-stored-data", plan.name),
@@ -157,19 +175,18 @@ def _finding(placement: Placement, left: list[tuple[Piece, Span]], start: StartB
     )
 
 
-def _zeros(build: Build, left: list[tuple[Piece, Span]]) -> str:
+def _zeros(build: Build, names: list[str], left: list[tuple[Piece, Span]]) -> str:
     """Which sections store nothing but zeros, and what to do about them; empty if any byte is another."""
     if any(any(build.read_at_run(rest.start, rest.size) or b"\1") for _, rest in left):
         return ""
-    names = _sections_in(build, left)
     step = "mark it (NOLOAD) in the linker script and have it cleared, or place it in .bss"
     return f"{', '.join(names[:SHOWN])} holds nothing but zeros: {step}" if names else ""
 
 
-def _orphans(build: Build, left: list[tuple[Piece, Span]]) -> str:
+def _orphans(build: Build, names: list[str]) -> str:
     """Which sections have the names that compilers give those of single objects, on their own."""
     kinds = {"data", *(section.name[1:] for section in build.all_sections if section.allocated)}
-    of_kind = {name: name[: name.rindex(".")] for name in _sections_in(build, left) if name.rfind(".") > 0}
+    of_kind = {name: name[: name.rindex(".")] for name in names if name.rfind(".") > 0}
     orphans = [name for name, kind in of_kind.items() if kind[1:] in kinds]
     if not orphans:
         return ""

@@ -24,10 +24,15 @@ from gemel.inspection.cores.views import (
 )
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.layout.addresses import locate
+from gemel.m_profile.architectures import MAX_INTERRUPTS
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import forgotten_run_area
 from gemel.placement.reset import starting_plan
 from gemel.spans import format_address
+
+MAX_WORDS = FIRST_INTERRUPT + MAX_INTERRUPTS
+"""Words of the largest vector table."""
 
 NO_LINK = 0xFFFF_FFFF
 """What the link register holds at reset."""
@@ -52,6 +57,10 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
             what = f"build {name} is linked to run in RAM; the layout says that it runs where it is stored"
         expected = f"inside {run_span_as_seen(table.placed)}"
         next_step = _next_step(inspection, table, reset)
+        if _holds_vectors_alone(inspection, table):
+            what = f"build {name} holds only its vector table"
+            expected = "the code that its entries address"
+            next_step = "copy all sections: objcopy without -j (--only-section), or with each that has content"
         if ends_inside(inspection, table):
             cause = (("vector-table-complete", name),)
         if table.plan.runs_in:
@@ -84,6 +93,21 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         lines=cut_before_code(inspection, table, reset),
         next_step=next_step,
         follows_from=(*cause, ("build-ids-equal", table.plan.name)),
+    )
+
+
+def _holds_vectors_alone(inspection: Inspection, table: VectorTable) -> bool:
+    """Whether all words that a build stores, after its stack pointer, are zero or lead out of it by a Thumb address."""
+    placement = inspection.placements.get(table.plan.name)
+    pieces = placement.pieces if placement else ()
+    words = [
+        word
+        for piece in pieces
+        for place, word in piece.segment.aligned_words()
+        if place != table.placed.vector_address
+    ]
+    return 1 < len(words) < MAX_WORDS and all(
+        not word or (word & 1 and not runs_from(inspection, table.placed, word & ~1)) for word in words
     )
 
 

@@ -129,19 +129,24 @@ def _overrun(placement: Placement, over: Span) -> Finding:
 
 
 def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
-    met = False
+    met: list[Span] = []
+    wrong: list[tuple[Span, Finding]] = []
     for piece in placement.pieces:
         segment = piece.segment
         shared = segment.stored_run.intersection(entry.span)
         if not shared.size:
             continue
-        met = True
         stored = piece.address + shared.start - segment.run_address
         source = (entry.source or 0) + shared.start - entry.start
-        if plain_at_reset(inspection.layout, placement, source) != stored:
+        if plain_at_reset(inspection.layout, placement, source) == stored:
+            met.append(shared)
+        else:
             owner = segment_words(placement.build, segment)
-            yield _elsewhere(inspection, placement, entry, owner, Span(source, shared.size), stored)
-    if not met:
+            place = Span(source, shared.size)
+            wrong.append((shared, _elsewhere(inspection, placement, entry, owner, place, stored)))
+    # Of overlays at one place, each is copied from its own.
+    yield from (finding for shared, finding in wrong if not any(each.overlaps(shared) for each in met))
+    if not (met or wrong):
         yield from _of_another_build(inspection, placement, entry)
     else:
         # What is between two stored pieces may be left there on purpose; only the end is sure.

@@ -1,0 +1,94 @@
+"""Sections that are stored in flash for RAM, alone or in turn at one place, and what copies them; compiled here."""
+
+from __future__ import annotations
+
+import pytest
+from compiled_pairs import RELEASE, compiled, layout_for, pair
+from small_device import TODAY
+
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
+from gemel.outcomes import Finding
+
+FAST = '__attribute__((section(".fast"), noinline)) void quick(void) { turns += 3; }'
+TUNING = '__attribute__((section(".tuning"))) volatile uint32_t tuning[8] = { 1, 2, 3, 4, 5, 6, 7, 8 };'
+BRING = (
+    "extern uint32_t one_load[], two_load[], one_start[], one_end[], two_end[]; __attribute__((noinline)) static void "
+    "bring(volatile uint32_t *to, volatile uint32_t *end, const volatile uint32_t *from) "
+    "{ while (to < end) *to++ = *from++; } "
+)
+ONE = '__attribute__((section(".one"), noinline)) void one(void) { turns += 3; } '
+TWO = '__attribute__((section(".two"), noinline)) void two(void) { turns += 5; } '
+TABLE = (
+    "struct part { const uint32_t *from; uint32_t *to, *end; }; const struct part parts[2] = "
+    "{ { one_load, one_start, one_end }, { two_load, one_start, two_end } }; "
+)
+BSS = "  .bss (NOLOAD)"
+ALONE = (
+    "  .{0} : {{ one_start = .; *(.{0}) . = ALIGN(4); one_end = .; }} > ram AT > code\n"
+    "  one_load = LOADADDR(.{0});\n"
+)
+IN_TURN = (
+    f"{ALONE.format('one')}  .two ADDR(.one) : {{ *(.two) . = ALIGN(4); two_end = .; }} AT > code\n"
+    "  two_load = LOADADDR(.two);\n"
+)
+COPY_ONE, COPY_TWO = "bring(one_start, one_end, one_load); ", "bring(one_start, two_end, two_load); "
+
+Case = tuple[str, str, str]
+"""What comes before main, what main does, and the sections."""
+UNCOPIED: dict[str, tuple[Case, str]] = {
+    "a function": ((FAST, "quick();", ALONE.format("fast")), "section .fast,"),
+    "values": ((TUNING, "turns = tuning[turns & 7u];", ALONE.format("tuning")), "section .tuning,"),
+    "overlays": ((ONE + TWO, "one(); two();", IN_TURN), "section .one, .two,"),
+}
+COPIED: dict[str, Case] = {
+    "a function": (BRING + ONE, f"{COPY_ONE} one();", ALONE.format("one")),
+    "overlays": (BRING + ONE + TWO, f"{COPY_ONE} one(); {COPY_TWO} two();", IN_TURN),
+    "overlays, as a device asks": (
+        BRING + ONE + TWO,
+        f"if (IO(4)) {{ {COPY_ONE} one(); }} else {{ {COPY_TWO} two(); }}",
+        IN_TURN,
+    ),
+    "overlays, by a table": (
+        BRING + ONE + TWO + TABLE,
+        "for (;;) { const struct part *each = &parts[IO(4) & 1u]; bring(each->to, each->end, each->from); "
+        "if (IO(8)) one(); else two(); }",
+        IN_TURN,
+    ),
+}
+GCC = (("gcc", "v6", "-Os"), ("gcc", "v7", "-O2"))
+BOTH = (*GCC, ("clang", "v8", "-O1"))
+"""The second section at one run address is a script of GNU ld."""
+
+
+def _found(case: Case, compiler: str, family: str, level: str) -> list[Finding]:
+    before, main, sections = case
+    edits = (("/*BEFORE*/", before), ("/*MAIN*/", f"{RELEASE} {main}"), (BSS, sections + BSS))
+    builds = pair(
+        station=compiled("station", compiler, family, level, edits),
+        sampler=compiled("sampler", compiler, family, level),
+    )
+    read = layout_for(family)
+    inspection = Inspection(read, join(read, builds).image, builds, disassemble=True)
+    return [each.finding for each in check(inspection, TODAY).findings]
+
+
+@pytest.mark.parametrize(
+    ("case", "build"), [(case, each) for case in UNCOPIED for each in (GCC if "over" in case else BOTH)]
+)
+def test_what_nothing_copies_is_named(case: str, build: tuple[str, str, str]) -> None:
+    """One finding, with the section and what to do about it."""
+    edits, words = UNCOPIED[case]
+    (finding,) = _found(edits, *build)
+    assert finding.found.startswith(words)
+    assert finding.next_step.startswith("copy section .")
+    assert ("runs_in in [build.station]" in finding.next_step) == (case != "values")
+
+
+@pytest.mark.parametrize(
+    ("case", "build"), [(case, each) for case in COPIED for each in (GCC if "over" in case else BOTH)]
+)
+def test_what_code_copies_is_copied(case: str, build: tuple[str, str, str]) -> None:
+    """By a loop of its own, in turn, by a table, or as a device asks."""
+    assert not _found(COPIED[case], *build)
