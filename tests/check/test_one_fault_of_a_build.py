@@ -576,7 +576,11 @@ FLAT: dict[str, tuple[Callable[[bytes], bytes], str, str]] = {
     "blank": (lambda data: b"\xff" * len(data), "vector-table-not-blank", "is blank"),
     "zeros": (lambda data: bytes(len(data)), "vector-table-not-blank", "is blank"),
     "cut in its vectors": (lambda data: data[:90], "vector-table-complete", "does not store its whole"),
-    "cut after its vectors": (lambda data: data[:0x64], "reset-handler-in-code", "outside the code"),
+    "cut after its vectors": (
+        lambda data: data[:0x60],
+        "reset-handler-in-code",
+        "holds only its vector table",
+    ),
     "a dump as text": (
         lambda data: data.hex(" ").encode(),
         "vector-table-not-blank",

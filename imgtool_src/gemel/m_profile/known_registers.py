@@ -19,7 +19,7 @@ from gemel.m_profile.halfwords import (
 from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.structs import NamedTuple
 
-MSPLIM, MSPLIM_NS, STACK_FROM, CALL, CPACR, VTOR, VTOR_NS = (
+MSPLIM, MSPLIM_NS, STACK_FROM, CALL, CPACR, VTOR, VTOR_NS, SYST_CSR = (
     "MSPLIM",
     "MSPLIM_NS",
     "stack from",
@@ -27,6 +27,7 @@ MSPLIM, MSPLIM_NS, STACK_FROM, CALL, CPACR, VTOR, VTOR_NS = (
     0xE000_ED88,
     0xE000_ED08,
     0xE002_ED08,
+    0xE000_E010,
 )
 _MSP = 0x08
 LIMITS = {0x0A: MSPLIM, 0x8A: MSPLIM_NS}

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.findings.handler_words import TableEnd, ends_before_interrupts
+from gemel.checking.findings.tick_handlers import SYSTICK, ticks_without_handler
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import moved_handlers, named_words, place_of, words_span
+from gemel.inspection.cores.views import described_word
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.m_profile.vector_tables import word_name
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import format_size
+
+if TYPE_CHECKING:
+    from gemel.inspection.code.core_settings import Setting
 
 REQUIRED = (2, 3, 11, 14)
 """NMI, HardFault, SVCall, PendSV: every profile has them, and none has an enable bit."""
@@ -21,9 +27,12 @@ REQUIRED = (2, 3, 11, 14)
 def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: the words of its vector table that must not be zero."""
     missing = [index for index in REQUIRED if table.words[index : index + 1] == (0,)]
+    ticks = ticks_without_handler(inspection, table)
     end = ends_before_interrupts(inspection, table)
     if end:
         yield _of_no_interrupt(table, end)
+    elif ticks:
+        yield _of_ticks(inspection, table, ticks)
     elif not missing and not moved_handlers(inspection, table):
         yield Holds(f"build {table.plan.name}")
     if distance := moved_handlers(inspection, table):
@@ -59,6 +68,26 @@ def _of_another_word(table: VectorTable, distance: int) -> Finding:
     )
 
 
+def _of_ticks(inspection: Inspection, table: VectorTable, enabling: Setting) -> Finding:
+    name, core = table.plan.name, table.core.name
+    handler = table.words[SYSTICK]
+    return Finding(
+        f"build {name} enables the tick interrupt and has no handler for SysTick",
+        (name, core),
+        where=place_of(table, SYSTICK),
+        found=described_word(inspection, core, handler)
+        + (", an endless loop" if handler else "")
+        + f"; enabled at {enabling.place}",
+        expected="the address of the handler that counts the ticks",
+        span=words_span(table, [SYSTICK]),
+        next_step="give the handler the name that the vector table has for word 15, and link the file that it is in",
+        follows_from=tuple(
+            (rule, name)
+            for rule in ("vector-table-complete", "reset-handler-in-code", "handlers-at-function-starts")
+        ),
+    )
+
+
 def _of_no_interrupt(table: VectorTable, end: TableEnd) -> Finding:
     name, core = table.plan.name, table.core
     return Finding(
@@ -78,7 +107,8 @@ RULE = Rule(
     guards="device",
     checks="The words for NMI, HardFault, SVCall and PendSV of each build's vector table are not zero, "
     "whatever the profile of its core; where the core has interrupts, the table is longer than its 16 exceptions, even "
-    "if no code is known to enable one.",
+    "if no code is known to enable one; where code enables the tick interrupt, the word for SysTick is a handler and "
+    "no endless loop.",
     why="These exceptions have no enable bit. When one comes and its word is zero, the core jumps to "
     "address 0 without the Thumb bit; for a fault that is a fault inside the fault handler, and the core "
     "locks up without a trace of why.",

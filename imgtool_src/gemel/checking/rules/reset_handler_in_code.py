@@ -60,7 +60,7 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         if _holds_vectors_alone(inspection, table):
             what = f"build {name} holds only its vector table"
             expected = "the code that its entries address"
-            next_step = "copy all sections: objcopy without -j (--only-section), or with each that has content"
+            next_step = "copy all sections: objcopy without -j (--only-section); the file may be cut, too"
         if ends_inside(inspection, table):
             cause = (("vector-table-complete", name),)
         if table.plan.runs_in:
@@ -107,7 +107,13 @@ def _holds_vectors_alone(inspection: Inspection, table: VectorTable) -> bool:
         if place != table.placed.vector_address
     ]
     return 1 < len(words) < MAX_WORDS and all(
-        not word or (word & 1 and not runs_from(inspection, table.placed, word & ~1)) for word in words
+        not word
+        or (
+            word & 1
+            and locate(inspection.layout, word, table.core.name)
+            and not runs_from(inspection, table.placed, word & ~1)
+        )
+        for word in words
     )
 
 

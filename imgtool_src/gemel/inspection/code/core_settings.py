@@ -1,4 +1,4 @@
-"""What the code of a build sets its own core to: vector table, stack limit, coprocessor access."""
+"""What the code of a build sets its own core to: vector table, stack limit, coprocessor access, tick timer."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from gemel.m_profile.known_registers import (
     MSPLIM,
     MSPLIM_NS,
     STACK_FROM,
+    SYST_CSR,
     VTOR,
     KnownStore,
     Registers,
@@ -56,7 +57,10 @@ def settings_of(
         start = function.value & ~1
         code = build.read_at_run(start, function.size) or b""
         stores = _wanted(known_stores(code, start, lambda at: constant_word(build, at)), registers)
-        unknown = any(each.value is None and each.target != CPACR and each.changed is None for each in stores)
+        unknown = any(
+            each.value is None and each.target not in (CPACR, SYST_CSR) and each.changed is None
+            for each in stores
+        )
         if unknown or function.value in passed:
             stores = _with_arguments(build, start, code, registers) or stores
         found += [Setting(store, function.name) for store in stores]
@@ -98,7 +102,7 @@ def _with_run(
 
 
 def _wanted(stores: Iterable[KnownStore], registers: frozenset[int]) -> list[KnownStore]:
-    targets = {VTOR, CPACR, MSPLIM, MSPLIM_NS, STACK_FROM, *registers}
+    targets = {VTOR, CPACR, SYST_CSR, MSPLIM, MSPLIM_NS, STACK_FROM, *registers}
     return [each for store in stores if store.target in targets for each in store.each]
 
 
