@@ -9,10 +9,8 @@ import re
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.inspection.code.address_users import is_reached
 from gemel.inspection.cores.views import distance
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.m_profile.known_registers import SYST_CSR, VTOR
 
 if TYPE_CHECKING:
     from gemel.inspection.code.core_settings import Setting
@@ -34,9 +32,13 @@ def ticks_without_handler(inspection: Inspection, table: VectorTable) -> Setting
     None where code may use another table, never takes an interrupt, or does not show what it stores.
     """
     name, build = table.plan.name, inspection.builds.get(table.plan.name)
+    if build is None or len(table.words) <= SYSTICK:
+        return None
+    from gemel.m_profile.known_registers import SYST_CSR, VTOR
+
     settings = inspection.core_settings.get(name, ())
     ticks = [each for each in settings if each.store.target == SYST_CSR]
-    if build is None or not ticks or len(table.words) <= SYSTICK:
+    if not ticks:
         return None
     handler = table.words[SYSTICK]
     if handler and not _is_endless_loop(build, handler & ~1):
@@ -77,5 +79,7 @@ def _in_steps(settings: list[Setting]) -> Setting | None:
 
 
 def _is_used(build: Build, setting: Setting) -> bool:
+    from gemel.inspection.code.address_users import is_reached
+
     function = build.function_at(setting.store.at)
     return function is None or is_reached(build, function[0])

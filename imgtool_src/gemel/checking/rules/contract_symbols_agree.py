@@ -86,7 +86,8 @@ def _not_defined(contract: Contract, name: str, where: str, each: Missing, other
         next_step="correct the name, or keep the object: what nothing uses is dropped at link "
         "(KEEP in the linker script)",
         follows_from=tuple(
-            (rule, each.plan.name) for rule in ("addressed-constants-stored", "vector-table-not-blank")
+            (rule, each.plan.name)
+            for rule in ("addressed-constants-stored", "vector-table-not-blank", "reset-handler-in-code")
         ),  # without the vectors, the linker drops all that they lead to
     )
 

@@ -24,15 +24,10 @@ from gemel.inspection.cores.views import (
 )
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.layout.addresses import locate
-from gemel.m_profile.architectures import MAX_INTERRUPTS
-from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import forgotten_run_area
 from gemel.placement.reset import starting_plan
 from gemel.spans import format_address
-
-MAX_WORDS = FIRST_INTERRUPT + MAX_INTERRUPTS
-"""Words of the largest vector table."""
 
 NO_LINK = 0xFFFF_FFFF
 """What the link register holds at reset."""
@@ -106,7 +101,7 @@ def _holds_vectors_alone(inspection: Inspection, table: VectorTable) -> bool:
         for place, word in piece.segment.aligned_words()
         if place != table.placed.vector_address
     ]
-    return 1 < len(words) < MAX_WORDS and all(
+    return len(words) > 1 and all(
         not word
         or (
             word & 1
