@@ -177,6 +177,20 @@ def test_questions_that_the_core_can_answer(compiler: str, march: str) -> None:
     assert "has it an MPU" in words
 
 
+@pytest.mark.parametrize(
+    ("value", "has_one"), [("5u", True), ("*(volatile uint32_t *)0x20000100u", True), ("0u", False)]
+)
+def test_a_core_whose_code_switches_an_mpu_on_has_one(
+    compiler: str, march: str, value: str, has_one: bool
+) -> None:
+    """A store to MPU_CTRL shows it, but one that switches it off: then it is asked for as where there is none."""
+    sets = f"*(volatile uint32_t *)0xE000ED94u = {value};"
+    code = f"#define START *(volatile uint32_t *)0x40001004u = 0x08040000u; {sets}"
+    made = {"one": first(compiler, march, code), "two": second(compiler, march)}
+    cores = layout_of(made).cores
+    assert ("mpu" in cores["one"].extensions, "mpu" in cores["two"].extensions) == (has_one, False)
+
+
 @pytest.mark.parametrize("where", ["in the script", "orphan"])
 def test_a_note_before_the_vectors(compiler: str, march: str, where: str) -> None:
     """The note is named with the line that moves it, and the misaligned table is reported."""

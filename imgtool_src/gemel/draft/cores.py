@@ -16,7 +16,7 @@ from gemel.draft.page import ASK
 from gemel.draft.pieces import NEAR
 from gemel.draft.vectors import ALIGNMENT
 from gemel.inspection.code.address_literals import holders_of
-from gemel.inspection.code.core_settings import constant_word
+from gemel.inspection.code.core_settings import Setting, constant_word, settings_of
 from gemel.inspection.code.guarded_code import ANCHORED, lacking_code
 from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M, TAGGED
 from gemel.m_profile.capabilities import lacking
@@ -94,6 +94,9 @@ BY_ABILITY = ("armv6-m", "armv8-m.base", "armv7-m", "armv7e-m", "armv8-m.main", 
 """Architectures, those first whose cores have fewer instructions."""
 
 SINGLE_PRECISION_ONLY = IN_FLOAT_REGISTERS = 1
+MPU_CONTROL = 0xE000_ED94
+"""MPU_CTRL (Armv7-M and Armv8-M architecture reference manuals, from memory)."""
+
 MAX_HITS = 32
 """Places of one address in one segment that are looked at."""
 
@@ -137,6 +140,8 @@ def guess_core(seen: Evidence) -> CoreGuess:
         possible.append("dsp")
     if attributes:
         possible += _used_unnamed(seen.build, architecture, possible)
+    if any(each.store.target == MPU_CONTROL and each.store.value != 0 for each in _settings(seen.build)):
+        possible.append("mpu")
     basis = f"what the code of {seen.file} uses"
     if attributes is None:
         basis = f"nothing: {seen.file} has no build attributes"
@@ -150,6 +155,10 @@ def guess_core(seen: Evidence) -> CoreGuess:
         by = "its symbol's size" if seen.vectors.sized else "the words that are handlers"
         count_from = f"a vector table of {16 + count} words, by {by}"
     return CoreGuess(architecture, reason, tuple(possible), basis, count, count_from)
+
+
+def _settings(build: Build) -> tuple[Setting, ...]:
+    return settings_of(build, frozenset((MPU_CONTROL,))) if build.symbols else ()
 
 
 def _architecture(seen: Evidence, code: UnmappedCode | None) -> tuple[str, str]:

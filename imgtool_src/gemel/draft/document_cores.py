@@ -11,7 +11,7 @@ from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import align_down, format_address, merge, without
 
 OPTIONAL = {"mpu": 'an MPU ("mpu")', "security": 'the security extension ("security")'}
-"""Extensions that leave no trace in a build."""
+"""Extensions that may leave no trace in a build."""
 
 
 def write_core(page: Page, draft: Draft, seen: Evidence) -> None:
