@@ -8,7 +8,7 @@ from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
 
-from gemel.rehearsal.verdict.program_ends import GOES_ON, PROGRAM_ENDS
+from gemel.rehearsal.verdict.program_ends import GOES_ON, LONGEST_TEXT, PROGRAM_ENDS
 
 SYMBOLS = {
     "std::terminate": "_ZSt9terminatev",
@@ -32,6 +32,64 @@ def test_an_end_of_the_program_is_named_as_that(name: str, builder: Builder) -> 
     if reason:
         assert f"it came there by {reason}, in scenario + " in finding.found
         assert finding.next_step == "correct what leads there, see the calls"
+
+
+STOPS = ["sys_halt", "kernelPanic", "vAssertCalled", "Error_Handler", "fatal"]
+COUNTS = "static volatile uint32_t rounds;\nvoid scenario(void) { for (;;) { rounds++; } }\n"
+
+
+@pytest.mark.parametrize("long", [False, True])
+@pytest.mark.parametrize(("compiler", "level"), [("gcc", "-O0"), ("gcc", "-O2"), ("clang", "-O2")])
+@pytest.mark.parametrize("name", [*STOPS, "halted", "error_count"])
+def test_a_program_that_stops_itself_says_why(
+    name: str, compiler: str, level: str, long: bool, builder: Builder
+) -> None:
+    """The function is named with the text that it is given and who calls it: a tick that it masks is not the cause.
+
+    In a long run nothing follows calls; the stack shows them.
+    """
+    code = (
+        f"static const char *volatile kept;\n__attribute__((noinline)) void {name}(const char *reason)\n"
+        "{ CPSID(); kept = reason; for (;;) { NOP(); } }\n"
+        f'__attribute__((noinline)) void measure(void) {{ {name}("no more levels"); NOP(); }}\n'
+        "void scenario(void) { start_tick(2000); measure(); NOP(); }\nvoid systick_handler(void) { }\n"
+    )
+    flags = ("-fno-optimize-sibling-calls",)
+    case = Case(
+        name, "endings", Source(code, (), compiler, (level, *flags)), Source(COUNTS) if long else Source()
+    )
+    result = product_of(case, builder.build(case)).rehearse(budget=1_200_000)
+    (finding,) = [each for each in result.findings if each.core == "station"]
+    assert (f'it came there by {name}("no more levels"), in measure + ' in finding.found) is (name in STOPS)
+    assert ("SysTick" in finding.next_step) is (name not in STOPS)
+    assert [each.function.split()[0] for each in finding.calls][-2:] == ["scenario", "measure"]
+
+
+@pytest.mark.parametrize("more", [0, 1])
+def test_a_long_text_is_cut(more: int, builder: Builder) -> None:
+    """LONGEST_TEXT characters of what a program gives as its reason are shown."""
+    code = (
+        "__attribute__((noinline)) void sys_halt(const char *reason) { (void)reason; for (;;) { NOP(); } }\n"
+        f'void scenario(void) {{ sys_halt("{"x" * (LONGEST_TEXT + more)}"); NOP(); }}\n'
+    )
+    case = Case("long", "endings", Source(code, (), "gcc", ("-O0",)), Source())
+    (finding,) = product_of(case, builder.build(case)).rehearse().findings
+    assert f'sys_halt("{"x" * LONGEST_TEXT}"), in scenario' in finding.found
+
+
+@pytest.mark.parametrize(("name", "noted"), [("sys_halt", True), ("finish", False)])
+def test_a_core_that_stops_itself_after_its_goal_is_a_note(name: str, noted: bool, builder: Builder) -> None:
+    """What was to be reached was reached; that a program then stops may be its end, or a fault that nobody saw."""
+    code = (
+        f"__attribute__((noinline)) void {name}(void) {{ CPSID(); for (;;) {{ NOP(); }} }}\n"
+        f'void scenario(void) {{ say("done"); {name}(); NOP(); }}\n'
+    )
+    waits = "void scenario(void) { for (volatile int i = 0; i < 20000; i++) { } }\n"
+    case = Case(name, "endings", Source(code), Source(waits))
+    result = product_of(case, builder.build(case)).rehearse()
+    assert result.passes
+    note = f"core station has stopped by {name}, in scenario + "
+    assert any(each.startswith(note) for each in result.notes) is noted
 
 
 GOALS = "".join(

@@ -23,6 +23,7 @@ from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import unused_ticks, values_by_core
 from gemel.rehearsal.verdict.endings import ending_findings
 from gemel.rehearsal.verdict.findings import finding_of
+from gemel.rehearsal.verdict.program_ends import stopped
 from gemel.rehearsal.verdict.release_findings import release_findings, unreached_goals
 from gemel.rehearsal.verdict.task_stacks import overruns, stack_uses
 from gemel.rehearsal.verdict.timeline import timeline_text
@@ -87,6 +88,7 @@ def rehearsal_of(inspection: Inspection, plan: DevicePlan, run: RawRun, names: C
             *(f"after the last goal, {timeline_text(each, names)}" for each in beyond),
             *_undescribed(run, names),
             *(f"{each.name}: {why}" for each in run.cores if (why := unused_ticks(each, run))),
+            *(() if findings else filter(None, (stopped(each, names) for each in run.cores))),
             *names.notes,
         ),
         shared_memory={area: bytes.fromhex(digits) for area, digits in run.shared.items()},

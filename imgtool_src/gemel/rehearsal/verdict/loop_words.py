@@ -26,10 +26,11 @@ from gemel.rehearsal.verdict.described import (
     why_no_ticks,
 )
 from gemel.rehearsal.verdict.findings import error_about
-from gemel.rehearsal.verdict.program_ends import CORRECT, program_end
+from gemel.rehearsal.verdict.program_ends import CORRECT, NEAR_LOOP, program_end
 from gemel.rehearsal.verdict.task_stacks import waiting_tasks
 from gemel.rehearsal.verdict.words import SOON, Words
 from gemel.spans import format_address
+from gemel.structs import replace
 
 WRITTEN_BY = "see what should have written it"
 
@@ -68,8 +69,9 @@ def endless_loop(
 ) -> RehearsalFinding:
     """The finding of a loop that nothing ends; ``ticks`` come and change nothing, or only ``counts`` change."""
     held_off = core.held_off
+    event = event if event.calls else replace(event, calls=_calls_there(core, event, names))
     found, hint = _read_in_loop(plan, run, core, event, names, ticks=ticks)
-    if held_off:
+    if held_off and hint != CORRECT:
         found += held_off_by(core)
         let = "correct what keeps it in the loop" if hint.startswith("let") else hint
         hint = f"let {word_name(held_off)} be taken, or {let}" if let.startswith(("see", "correct")) else hint
@@ -85,6 +87,13 @@ def endless_loop(
         hint,
     )
     return error_about(event, words, names, "endless-loop")
+
+
+def _calls_there(core: RawCore, event: RawEvent, names: CodeNames) -> tuple[int, ...]:
+    """The calls that the stack shows of thread code in a loop, without those from its own function."""
+    near = (each.calls for each in core.threads if abs(each.place - (event.pc or 0)) <= NEAR_LOOP)
+    own = names.function_name(core.name, event.pc or 0)
+    return tuple(each for each in next(near, ()) if names.function_name(core.name, each) != own)
 
 
 def _read_in_loop(

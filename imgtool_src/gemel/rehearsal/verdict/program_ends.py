@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
+import struct
 from collections.abc import Iterator, Sequence
 
-from gemel.rehearsal.raw_run import RawEvent, RawRun
+from gemel.builds.build import Build
+from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.findings import error_about
@@ -27,6 +30,15 @@ PROGRAM_ENDS = {
 }
 """Functions of C, C++ and Rust libraries that end a program, and why; those that others of them call come last."""
 
+STOPS = frozenset(("halt", "panic", "assert", "fatal"))
+"""Words of names of functions in which a program stops by itself, as in ``Error_Handler``; common practice."""
+
+NEAR, LONGEST_TEXT = 8, 120
+"""Bytes of code before a call in which its first argument is loaded, and of a text that it is."""
+
+NEAR_LOOP = 32
+"""Bytes from where a loop was found to where its core is at the end."""
+
 GOES_ON = ("__cxa_throw", "exit", "_exit", "_Exit")
 """Those that a sound program may be in: an exception that is caught, or interrupts that do all the work after main."""
 
@@ -37,11 +49,47 @@ def program_end(core: str, places: Sequence[int], names: CodeNames) -> str:
     """What ended the program that a core was to run, by the ``places`` that it is in; empty if nothing did."""
     inside = _functions(core, places, names)
     name = next((each for each in PROGRAM_ENDS if each in inside), "")
-    if not name:
+    if not (name or (inside and _stops(inside[-1]))):
         return ""
-    at = inside.index(name)
+    at = inside.index(name or inside[-1])
     caller = f", in {names.place(core, places[at - 1], source=True)}" if at else ""
-    return f"{PROGRAM_ENDS[name]}{caller}"
+    text = _text_given(core, places[at - 1], names) if at and not name else ""
+    return f"{PROGRAM_ENDS[name] if name else inside[-1] + text}{caller}"
+
+
+def _stops(name: str) -> bool:
+    words = {word.lower() for word in re.findall("[A-Z]?[a-z]+|[A-Z]+", name)}
+    return not STOPS.isdisjoint(words) or {"error", "handler"} <= words
+
+
+def _text_given(core: str, call: int, names: CodeNames) -> str:
+    """The text in parentheses that a call gives, where its first argument is one; empty if none is seen."""
+    for _, build in names.builds_of(core):
+        code = build.read_at_run(call - NEAR, NEAR) or b""
+        for start in _first_arguments(build, code, call - NEAR):
+            segment = build.segment_at_run(start)
+            stored = segment.data[start - segment.run_address :][:LONGEST_TEXT] if segment else b""
+            text = stored.partition(b"\0")[0].decode("ascii", "replace")
+            if text.isascii() and text.isprintable() and text:
+                return f'("{text}")'
+    return ""
+
+
+def _first_arguments(build: Build, code: bytes, address: int) -> Iterator[int]:
+    """What r0 is loaded with in ``code``: by ADR, a literal, or MOVW and MOVT."""
+    from gemel.inspection.code.core_settings import constant_word
+    from gemel.m_profile.halfwords import moved_constant
+
+    halves = [half for (half,) in struct.iter_unpack("<H", code)]
+    for index, first in enumerate(halves):
+        place = (address + 2 * index + 4 & ~3) + 4 * (first & 0xFF)
+        if first >> 8 == 0xA0:
+            yield place
+        elif first >> 8 == 0x48:
+            yield constant_word(build, place) or 0
+    if len(halves) == 4 and [each & 0xFBF0 for each in halves[::2]] == [0xF240, 0xF2C0]:
+        low, high = (moved_constant(*halves[at : at + 2]) for at in (0, 2))
+        yield high << 16 | low
 
 
 def _functions(core: str, places: Sequence[int], names: CodeNames) -> list[str]:
@@ -66,3 +114,11 @@ def ended_tasks(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
             event = RawEvent(thread.time, core.name, "endless-loop", thread.place, {}, {}, thread.calls)
             yield error_about(event, words, names, event.kind)
             break
+
+
+def stopped(core: RawCore, names: CodeNames) -> str:
+    """That a core is at the end in a function in which a program stops by itself; empty if it is not."""
+    if core.state != "running" or not _stops(names.function_name(core.name, core.pc)):
+        return ""
+    calls = next((each.calls for each in core.threads if abs(each.place - core.pc) <= NEAR_LOOP), ())
+    return f"core {core.name} has stopped by {program_end(core.name, (*calls, core.pc), names)}"
