@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import pytest
 from compiled_pairs import RELEASE, compiled, layout_for, pair, said_by
-from small_device import findings
+from small_device import TODAY, findings
 
 from gemel.checking.rules.start_copies_stored_data import LARGEST_PIECE
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
 from gemel.outcomes import Finding
+from gemel.spans import Span
 
 RULE = "start-copies-stored-data"
 WITH = (("gcc", "v6", "-Os"), ("clang", "v8", "-O2"), ("gcc", "v7", "-O1"))
@@ -96,7 +100,7 @@ def test_a_few_bytes_may_be_an_end_that_is_rounded_up(with_what: tuple[str, str,
     assert [len(_said((COPY, BINARY, cut), *with_what, (CLEAR, ""))) for cut in cuts] == [0, 1]
 
 
-@pytest.mark.parametrize("cut", [16, 24, 36, 128, 136])
+@pytest.mark.parametrize("cut", [4, 8, 16, 24, 36, 128, 136])
 @pytest.mark.parametrize("with_what", WITH)
 def test_cleared_data_shows_where_the_data_ends(cut: int, with_what: tuple[str, str, str]) -> None:
     """It begins right after it: a few bytes are missed too, unless both were aligned; so is all data, with code."""
@@ -118,3 +122,64 @@ def test_an_end_aligned_outside_of_its_section(alignment: int, with_what: tuple[
     for words in (1, 2, 7, 9):
         shorter = ("values[32] = { 1, 2, 3, 4, 5, 6, 7, 8, 9, [31] = 32 }", f"values[{words}] = {{ 1 }}")
         assert not _said((COPY, BINARY, 0), *with_what, *ends, shorter)
+
+
+CODE_LAST = (
+    ("volatile uint32_t turns, level = 7, mark;", "volatile uint32_t turns, level, mark;"),
+    ("/*MAIN*/", f"{RELEASE} level = turns * 7u + 1000003u;"),
+)
+WITH_POOLS = (("gcc", "v6", "-Os"), ("gcc", "v7", "-O1"), ("gcc", "v8", "-O3"))
+
+
+def _warned(file: bytes, family: str, sampler: bytes, edit: int = 0, *, alone: bool = False) -> list[str]:
+    """What all rules find of a station's file, or of the image alone that it was joined to, less some bytes of it."""
+    read, builds = layout_for(family), pair(station=file, sampler=sampler)
+    image = join(read, builds).image
+    if edit:
+        end = max(each.end for each in image.held_in(Span(0x1000_8000, 0x8000)))
+        image.erase(Span(end - edit, edit))
+    result = check(Inspection(read, image, {} if alone else builds, disassemble=True), TODAY)
+    return [finding.what for each in result.results for finding in findings(each)]
+
+
+@pytest.mark.parametrize("with_what", WITH_POOLS)
+def test_code_that_loads_from_after_the_end(with_what: tuple[str, str, str]) -> None:
+    """Of a binary or HEX file that ends in code, whatever few bytes are cut off; of a whole one nothing is missed."""
+    sampler = compiled("sampler", *with_what)
+    for after in (BINARY, HEX):
+        assert not _warned(compiled("station", *with_what, CODE_LAST, after), with_what[1], sampler)
+    whole = compiled("station", *with_what, CODE_LAST, BINARY)
+    for cut in (1, 2, 3, 4, 8, 16):
+        assert _warned(whole[:-cut], with_what[1], sampler) == ["build station ends in its code"]
+    lines = compiled("station", *with_what, CODE_LAST, HEX).splitlines(keepends=True)
+    at = max(at for at, line in enumerate(lines) if line[7:9] == b"00")
+    assert _warned(b"".join(lines[:at] + lines[at + 1 :]), with_what[1], sampler)[0].startswith(
+        ("build station ends in its code", "start-up code of build station copies data")
+    )
+
+
+@pytest.mark.parametrize("with_what", WITH_POOLS)
+def test_an_image_alone_that_ends_in_code(with_what: tuple[str, str, str]) -> None:
+    """Without a record, the code of the last build shows that the image was cut."""
+    station = compiled("station", *with_what, (("/*MAIN*/", RELEASE),))
+    sampler = compiled("sampler", *with_what, CODE_LAST[:1])
+    assert not _warned(station, with_what[1], sampler, alone=True)
+    assert _warned(station, with_what[1], sampler, 16, alone=True) == ["build sampler ends in its code"]
+
+
+@pytest.mark.parametrize("with_what", [*WITH_POOLS, ("clang", "v7", "-O2"), ("clang", "v8", "-Os")])
+def test_code_that_ends_by_a_call_that_never_returns(with_what: tuple[str, str, str]) -> None:
+    """Nothing comes after it; nor after a trap, a word of ones, and constants that are as erased flash is."""
+    sampler = compiled("sampler", *with_what)
+    attributes = '__attribute__((section(".text.zz"), used, noinline'
+    for last in (
+        f"{attributes}, noreturn)) void last(void) {{ IO(0) = 1; reset(); __builtin_unreachable(); }}",
+        f"{attributes})) void last(void) {{ IO(0) = 0xFFFFFFFFu; }}",
+        f"{attributes})) uint32_t last(void) {{ return IO(4) ^ 0xFFFFEEFFu; }}",
+    ):
+        edits = (
+            CODE_LAST[0],
+            ("/*BEFORE*/", f"__attribute__((noreturn)) void reset(void); {last}"),
+            ("/*MAIN*/", f"{RELEASE} if (turns == 77) last();"),
+        )
+        assert not _warned(compiled("station", *with_what, edits, BINARY), with_what[1], sampler)

@@ -8,7 +8,18 @@ import layout_edits as edits
 from elf_writer import SegmentSpec
 from gauge_rules import on_the_gauge
 from image_edits import changed, filled, holding
-from small_device import FLASH, SAMPLER, STATION, apply, builds, findings, joined, layout, station_elf
+from small_device import (
+    FLASH,
+    SAMPLER,
+    STATION,
+    apply,
+    builds,
+    findings,
+    joined,
+    layout,
+    sampler_elf,
+    station_elf,
+)
 
 from gemel.spans import Span
 
@@ -37,6 +48,9 @@ def _without(*spans, read=None, handed=None):
     image = joined(read, handed or builds()).image
     return apply(RULE, read, changed(image, {}, tuple(Span(*span) for span in spans)), handed)
 
+
+ENDLESS = builds(sampler=sampler_elf(code=b"\xfe\xe7" * 64))
+"""Each instruction of the sampler is a branch to itself: what runs on to the end of a build is found to be cut."""
 
 BREAKS = {
     "a unit of a build": lambda: _without((SAMPLER + 0x40, 8)),
@@ -78,14 +92,15 @@ def test_only_whole_units_count() -> None:
 
 def test_the_end_of_a_guessed_build_is_not_known() -> None:
     """Without build and record, bytes behind the last one that is not erased may be missing or not."""
-    result = apply(RULE, NO_RECORD, handed={}, image=joined(NO_RECORD).image)
+    result = apply(RULE, NO_RECORD, handed={}, image=joined(NO_RECORD, ENDLESS).image)
     assert [each.where for each in result.not_checked] == ["build station", "build sampler"]
     assert "sampler=FILE" in result.not_checked[1].reason
 
 
 def test_what_a_checksum_fills_is_after_the_end_of_a_build() -> None:
     """The join fills its ranges: holes before and between them are no part of a build whose end is not known."""
-    result = _without(read=_over(3, edits.NO_RECORD), handed={})
+    read = _over(3, edits.NO_RECORD)
+    result = apply(RULE, read, joined(read, ENDLESS).image, {})
     assert not findings(result)
     assert {each.where for each in result.not_checked} == {"build station", "build sampler"}
 

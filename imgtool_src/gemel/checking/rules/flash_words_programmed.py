@@ -15,7 +15,10 @@ from gemel.m_profile.architectures import MAX_INTERRUPTS
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.places import covered_spans
-from gemel.spans import Span, align_down, align_up, format_size, merge, without
+from gemel.spans import Span, align_down, align_up, format_address, format_size, merge, without
+
+LOADED = 256
+"""Bytes after the last one that are looked at: what is loaded is right after the function that does it."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -23,10 +26,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     layout, placed = inspection.layout, inspection.placed
     for name, plan in layout.builds.items():
         spans = [placed[name].stored, *_elsewhere(inspection, name)] if name in placed else []
-        lost = list(_lost_records(inspection, plan))
-        yield from lost
-        if not lost:
-            yield _outcome(inspection, f"build {name}", (name, plan.stored_in), spans, [name])
+        found: list[Outcome] = list(_lost_records(inspection, plan))
+        if not found:
+            outcome = _outcome(inspection, f"build {name}", (name, plan.stored_in), spans, [name])
+            found = [outcome] if isinstance(outcome, Finding) else [*_cut_code(inspection, plan)] or [outcome]
+        yield from found
     for checksum in layout.checksums:
         items = (*checksum.over, *checksum.exceptions)
         builds = [item.build for item in items if isinstance(item, BuildRange)]
@@ -70,6 +74,35 @@ def _lost_records(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
                     (rule, plan.name) for rule in (*_OF_ERASED_WORDS, "vector-table-complete")
                 ),
             )
+
+
+def _cut_code(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
+    """That code of a build without symbols goes on after its last byte, or loads from there.
+
+    A record vouches for all bytes of an image alone.
+    """
+    build, table = inspection.builds.get(plan.name), inspection.vector_table(plan.name)
+    if table is None or (inspection.record and build is None) or (build and build.symbols):
+        return
+    area = inspection.layout.span_of(plan.stored_in)
+    given = inspection.placements.get(plan.name)
+    spans = [piece.span for piece in given.pieces] if given else inspection.image.held_in(area)
+    last = max(each.last for each in spans if each.overlaps(area))
+    gap = Span.from_bounds(last + 1, max(last + 1, min(last + 1 + LOADED, area.end)))
+    from gemel.inspection.cores.implausible_handlers import where_code_goes_on
+
+    if gap.size and where_code_goes_on(inspection, table, [gap]):
+        file = build.file if build else "the image"
+        yield Finding(
+            f"build {plan.name} ends in its code",
+            concerned(plan.name, plan.core, plan.stored_in),
+            where=f"build {plan.name} ({file}), last byte at {format_address(last)}",
+            found="code that goes on after it, or loads constants from there",
+            expected="all of the code, with the constants that it loads",
+            span=gap,
+            next_step="make the file again: it may be cut",
+            follows_from=tuple((rule, plan.name) for rule in (*_OF_ERASED_WORDS, *_OF_MISSING_BYTES)),
+        )
 
 
 def _is_beside_handlers(inspection: Inspection, table: VectorTable, gap: Span) -> bool:
@@ -165,6 +198,9 @@ def _finding(
     )
 
 
+_OF_MISSING_BYTES = ("vector-table-complete", "start-copies-stored-data", "handlers-at-function-starts")
+"""Rules that say the same of words that code has need of."""
+
 _OF_ERASED_WORDS = ("vector-table-not-blank", "handlers-in-code", "reset-handler-in-code")
 """Rules that say what is not there, if something has need of it."""
 
@@ -175,7 +211,8 @@ RULE = Rule(
     guards="device",
     checks="In each build as stored and in each range of a checksum, the image holds bytes of every write "
     "unit; the HEX or S-record file of a build has no gap of one record, or of several that code goes on into, that "
-    "neither an alignment, a stamp nor free words of a vector table explain.",
+    "neither an alignment, a stamp nor free words of a vector table explain; code of a build whose symbols are not "
+    "given loads nothing from after the build's last byte.",
     why="Flash with error correction has no valid correction bits in an erased word: reading one can raise a "
     "bus fault, in the start-up code's checksum loop or in a prefetch after the last instruction, so the "
     "device never starts although every byte compares equal. A warning, since the layout does not say "

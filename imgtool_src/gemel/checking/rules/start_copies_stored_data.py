@@ -94,8 +94,10 @@ def _after_its_end(inspection: Inspection, placement: Placement, placed: PlacedB
 
     located = locate(inspection.layout, placed.stored.start)
     block = (located.memory.erase_block if located else None) or 1
-    end = placed.run_start + placed.stored.size
-    near = max(4, align_up(placed.stored.end, block) - placed.stored.end)
+    ends = [piece.span.end for piece in placement.pieces if placed.stored.covers(piece.span)]
+    stored_end = max(ends, default=placed.stored.end)
+    end = placed.run_start + stored_end - placed.stored.start
+    near = max(4, align_up(stored_end, block) - stored_end)
     for answer in ANSWERS:
         run = answered_run(inspection, placement.plan.name, answer)
         for source, span in run.copies if run else ():

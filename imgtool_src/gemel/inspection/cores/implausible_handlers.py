@@ -60,8 +60,15 @@ def _follow(flow: Flow, waiting: list[int]) -> None:
 
 
 def where_code_goes_on(inspection: Inspection, table: VectorTable, gaps: Iterable[Span]) -> list[Span]:
-    """The unwritten spans that code to which the table leads goes on or branches to, or loads from."""
-    span, placed = code_around(inspection, table), table.placed
+    """The unwritten spans that code to which the table leads goes on or branches to, or loads from.
+
+    One of them may begin where the build ends.
+    """
+    gaps, placed = list(gaps), table.placed
+    span = code_around(inspection, table)
+    span = Span.from_bounds(
+        span.start, max([span.end, *(each.end for each in gaps if span.start < each.start <= span.end)])
+    )
     start = placed.run_start + span.start - placed.stored.start
     flow = Flow(inspection.bytes_of(span), start)
     starts = {(word & ~1) - start for word in table.words[1:] if word & 1}
