@@ -37,6 +37,7 @@ from gemel.rehearsal.raw_run import RawCore, RawEvent
 from gemel.rehearsal.result import Rehearsal, RehearsalFinding
 from gemel.rehearsal.verdict.endings import LONG, _handlers
 from gemel.rehearsal.verdict.exception_words import NEAR_ZERO, stack_nowhere
+from gemel.rehearsal.verdict.fault_words import FARTHEST_MEMBER
 from gemel.rehearsal.verdict.judging import stack_room
 from gemel.spans import Span
 from gemel.structs import replace
@@ -1283,6 +1284,34 @@ def test_a_core_that_polls_its_tick_below_a_mask_and_sleeps() -> None:
     sampler = "cpsid i\n" + TICKS + "1: wfi\n" + serves + "b 1b\n .ltorg\n"
     rehearsal = run(BESIDE, "", handler=TICK_COUNTS, sampler=sampler, budget=2 * LONG)
     assert rehearsal.outcome == "started", rehearsal.findings
+
+
+UNSET = "ldr r0, =0x38002000\n ldr r0, [r0]\n"
+FROM_UNSET = {
+    "a read": (UNSET + "ldrb r1, [r0]\n", "unmapped-read", True),
+    "a write of a member": (UNSET + "str r1, [r0, #0x2C]\n", "unmapped-write", True),
+    "the last member": (
+        UNSET + f"ldr r1, ={FARTHEST_MEMBER - 1}\n ldrb r1, [r0, r1]\n",
+        "unmapped-read",
+        True,
+    ),
+    "one further": (UNSET + f"ldr r1, ={FARTHEST_MEMBER}\n ldrb r1, [r0, r1]\n", "unmapped-read", False),
+    "a call": (UNSET + "blx r0\n", "fetch-outside-code", True),
+    "a call of what is set": ("ldr r0, =0xF0001001\n blx r0\n", "fetch-outside-code", False),
+}
+
+
+@pytest.mark.parametrize("name", FROM_UNSET)
+def test_a_pointer_that_nobody_set_is_named_as_that(name: str) -> None:
+    """RAM that was never written reads as one word: its address is a variable that was not cleared or set."""
+    program, kind, named = FROM_UNSET[name]
+    finding = run(program + SLEEP, "", handler=HANG).finding(kind)
+    assert finding is not None
+    assert (
+        "RAM that no code has written reads 0xF8E7_D6C5, so a pointer was not set" in finding.found
+    ) is named
+    assert finding.next_step.startswith("set the pointer before") is named
+    assert ("[memory.device]" in finding.next_step) is (kind == "unmapped-read" and not named)
 
 
 HELD_BACK = store(VECTORS, hex(SAMPLER)) + store(CONTROL, "0") + "nop\n nop\n" + store(CONTROL, "2")

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from gemel.m_profile.fault_registers import FIRST_RETURN
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.registers.flash_controller import BY_REGISTERS, LOCKED, NO_COMMAND
+from gemel.rehearsal.plan import FILL
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.exception_words import EXCEPTION_WORDS, stack_nowhere
@@ -20,6 +21,24 @@ FUNCTION_RETURN = 0xFEFF_FFFF
 """The link value of a function of Non-secure state that Secure code called (DDI 0553, "FNC_RETURN", from memory)."""
 
 
+UNWRITTEN = int.from_bytes(FILL, "little")
+"""What a word of RAM reads that no code has written."""
+
+FARTHEST_MEMBER = 0x1000
+"""Bytes from a pointer to a structure to its members at most."""
+
+SET_BEFORE = (
+    "set the pointer before it is used: see what the start-up code clears and copies, and what sets it later"
+)
+
+
+def _of_unwritten(address: int) -> str:
+    """That an address comes from a pointer in RAM that nobody has set; empty if it does not."""
+    if not -4 < address - UNWRITTEN < FARTHEST_MEMBER:
+        return ""
+    return f"RAM that no code has written reads {format_address(UNWRITTEN)}, so a pointer was not set"
+
+
 def _access(verb: str) -> Wording:
     def words(event: RawEvent, names: CodeNames) -> Words:
         if "pointer" in event.numbers:
@@ -28,6 +47,8 @@ def _access(verb: str) -> Wording:
         what = f"core {event.core} {verb} an unmapped address"
         found = f"{event.numbers.get('size', 0)} bytes at {at_address(event, names)}"
         next_step = f"correct the address, or {names.how_to_describe(event.core, event.numbers['address'])}"
+        if unwritten := _of_unwritten(event.numbers["address"]):
+            found, next_step = f"{found}; {unwritten}", SET_BEFORE
         return Words(what, found, "an address of a memory or register that this core sees", next_step)
 
     return words
@@ -78,11 +99,12 @@ def _fetch(event: RawEvent, names: CodeNames) -> Words:
         )
     if "then" in event.words:
         found += f", where it meets {event.words['then']}"
+    unwritten = _of_unwritten(address)
     return Words(
         f"core {event.core} executes what is not its code",
-        found,
+        f"{found}; {unwritten}" if unwritten else found,
         "an address in an area of purpose code of this core, or in code of its build",
-        "follow the calls to the pointer or vector that led there",
+        SET_BEFORE if unwritten else "follow the calls to the pointer or vector that led there",
     )
 
 
