@@ -3,9 +3,22 @@
 from __future__ import annotations
 
 import pytest
-from compiled_pairs import LAYOUT_WITH_LOADER, WITHOUT_CONTRACT, compiled, layout_for, pair, said_by
-from small_device import findings
+from compiled_pairs import (
+    CODE,
+    LAYOUT_WITH_LOADER,
+    RELEASE,
+    WITHOUT_CONTRACT,
+    compiled,
+    layout_for,
+    pair,
+    said_by,
+)
+from small_device import TODAY, findings
 from verdict_builds import layout_of
+
+from gemel.checking.runner import check
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
 
 RULE = "vector-register-own-table"
 GO = """__attribute__((noinline, noreturn)) static void go(const volatile uint32_t *table)
@@ -123,3 +136,20 @@ def test_the_primary_starts_one_of_the_builds_of_a_secondary(held: int) -> None:
     )
     found = findings(said_by("primary-holds-vector-address", layout_of("v7", *LOADER_OF_SAMPLER), builds))
     assert len(found) == (held == 0x1000_A000)
+
+
+@pytest.mark.parametrize("purpose", ["code", "data"])
+@pytest.mark.parametrize(("compiler", "family"), [("gcc", "v6"), ("clang", "v8")])
+def test_a_build_of_tables_alone_is_data(compiler: str, family: str, purpose: str) -> None:
+    """In an area of code it is one finding, which says so; in one of data it has no vectors."""
+    tables = '__attribute__((used, section(".vectors"))) const unsigned short tides[200] = { 3, 9, 27, [199] = 4 };'
+    with_data = 'app-code = { memory = "flash", offset = "16 KiB", size = "16 KiB", purpose = "code" }'
+    read = layout_of(family, *LAYOUT_WITH_LOADER, (with_data, with_data.replace('"code"', f'"{purpose}"')))
+    builds = pair(
+        station=compiled("station", compiler, family, "-Os", (("/*MAIN*/", RELEASE),)),
+        app=compiled("station", compiler, family, "-Os", (AT_APPLICATION, (CODE, tables))),
+        sampler=compiled("sampler", compiler, family, "-Os"),
+    )
+    result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+    found = [each.finding for rule in result.results for each in rule.findings]
+    assert ["purpose" in each.next_step for each in found] == [True] * (purpose == "code")

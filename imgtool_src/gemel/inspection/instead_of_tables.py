@@ -60,6 +60,12 @@ def instead_of_table(
             "place the note after the vectors in the linker script: .note.gnu.build-id : "
             "{ KEEP(*(.note.gnu.build-id)) } after the section of the vectors",
         )
+    has_code = build is None or build.symbols is None or any(each.executable for each in build.stored)
+    if not has_code and not _could_be_table(layout, plan, bytes_of(Span(start, 16))):
+        return Instead(
+            "data: the build holds no code",
+            f'give area {plan.stored_in} the purpose "data" in the layout, or the build the code that it lacks',
+        )
     if placed:
         data = bytes_of(Span(start, 4 * FIRST_INTERRUPT))
         if found := (
