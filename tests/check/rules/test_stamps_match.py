@@ -20,6 +20,7 @@ from small_device import (
 )
 from vector_fixtures import hex_build
 
+from gemel.checking.rules.stamps_match import UNITS
 from gemel.checking.runner import RuleResult
 from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout
@@ -226,3 +227,18 @@ def test_stations_of_other_builds_do_not_count() -> None:
     assert finding.parties == ("station-length",)
     assert finding.span is not None
     assert finding.span.start != STATION
+
+
+@pytest.mark.parametrize(("value", "unit"), [("size_of", 4), ("size_of", 2), ("size_of", 3), ("start_of", 4)])
+def test_a_size_in_words(value: str, unit: int) -> None:
+    """Another tool may have counted by words: the line says what to state; nothing else is counted so."""
+    read = _stamped(f'{{ {value} = "sampler" }}')
+    made = joined(read)
+    image = made.image
+    number = int.from_bytes(image.read(Span(PLACE, 4), None), "little")
+    image.write(PLACE, (-(-number // unit)).to_bytes(4, "little"))
+    (finding,) = findings(apply(RULE, read, image))
+    step = f"it is right if it counts by {unit} bytes: then state unit = {unit} in the stamp"
+    assert finding.lines == ((step,) if value == "size_of" and unit in UNITS else ())
+    stated = _stamped(f'{{ {value} = "sampler" }}\nunit = {unit}') if value == "size_of" else read
+    assert (apply(RULE, stated, image).status == "holds") is (value == "size_of")

@@ -14,9 +14,14 @@ from gemel.layout.model import Stamp, StampValue
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.places import address_of
 from gemel.spans import Span
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.inspection.altered.changed_bytes import Cause
+
+
+UNITS = (4, 2)
+"""Bytes that a size may be counted by where nothing states it: words and halfwords."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -46,6 +51,8 @@ def _outcome(inspection: Inspection, stamp: Stamp, sources: StampSources) -> Out
         lines = ("the bytes are right in the other byte order",)
     elif found.count(inspection.erased_byte_at(address)) == len(found):
         lines = ("the place is still erased: the image was not joined, or joined with another layout",)
+    elif unit := next((each for each in UNITS if _counts_by(each, stamp, sources, found)), 0):
+        lines = (f"it is right if it counts by {unit} bytes: then state unit = {unit} in the stamp",)
     shown = (found.hex(" "), expected.hex(" "))
     if max(map(len, shown)) > 64:
         shown = (shown[0][:47] + " ...", shown[1][:47] + " ...")
@@ -59,6 +66,12 @@ def _outcome(inspection: Inspection, stamp: Stamp, sources: StampSources) -> Out
         lines=lines,
         follows_from=(*_causes(stamp), *_of_other_bytes(inspection, span, found)),
     )
+
+
+def _counts_by(unit: int, stamp: Stamp, sources: StampSources, found: bytes) -> bool:
+    """Whether a size would be ``found`` in the image, if the stamp counted by ``unit`` bytes."""
+    is_size = isinstance(stamp.value, StampValue) and stamp.value.size_of
+    return bool(is_size) and stamp_bytes(replace(stamp, unit=unit), sources) == found
 
 
 def _of_other_bytes(inspection: Inspection, span: Span, found: bytes) -> Iterator[Cause]:
