@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, cast
+
 import pytest
 from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
 
+from gemel.rehearsal.emulator.core.threads import threads
 from gemel.rehearsal.verdict.program_ends import GOES_ON, LONGEST_TEXT, PROGRAM_ENDS
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 
 SYMBOLS = {
     "std::terminate": "_ZSt9terminatev",
@@ -165,3 +172,17 @@ def test_where_tasks_wait_of_a_goal_that_is_not_reached(
     assert ("; no other task has run since instruction " in finding.found) is waits
     assert (": stacks in task > wait_for_water" in finding.found) is waits
     assert "what its tasks wait for" in finding.next_step or not waits
+
+
+def test_a_frame_that_a_kernel_dropped_is_no_task() -> None:
+    """Of two frames on one stack the older one is what a handler put there to return by, or left behind."""
+    one, two = [0x2000_1000], [0x2000_2000]
+    left = {0xF00: (one, 50, 0x104), 0xE00: (one, 40, 0x102), 0xD00: (two, 10, 0x106)}
+    core = SimpleNamespace(
+        runs=True,
+        stack_watch=SimpleNamespace(left=left),
+        interrupts=SimpleNamespace(active=[], handler=15),
+        bus=SimpleNamespace(read_bytes=lambda at, size: b""),
+    )
+    found = [(each.stack, each.time, each.runs) for each in threads(cast("EmulatedCore", core), 30)]
+    assert found == [(0x2000_1000, 50, True), (0x2000_2000, 10, False)]

@@ -44,8 +44,11 @@ def threads(core: EmulatedCore, since: int) -> Iterator[RawThread]:
         place = core.bus.read_word(began.stack + RETURN_ADDRESS) or 0
         top = core.initial_stack or began.stack + SCANNED
         yield RawThread(place, core.time, True, 0, calls_on(core, began.stack, top))
+    in_time = sorted(watch.left, key=lambda frame: watch.left[frame][1])
+    newest = {id(watch.left[frame][0]): frame for frame in in_time}
     for frame, (stack, time, place) in watch.left.items():
-        yield RawThread(place, time, time >= since, stack[0], calls_on(core, frame, stack[0]))
+        if newest[id(stack)] == frame:  # others are frames that a kernel has dropped
+            yield RawThread(place, time, time >= since, stack[0], calls_on(core, frame, stack[0]))
 
 
 def calls_on(core: EmulatedCore, pointer: int, top: int) -> tuple[int, ...]:
