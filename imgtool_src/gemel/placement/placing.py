@@ -257,9 +257,26 @@ def _in_no_memory(layout: Layout, plan: BuildPlan, build: Build, segments: list[
         where=build_words(plan, build, segments[0] if len(segments) == 1 else None),
         found=", ".join(str(segment.load_span) for segment in segments[:4]),
         expected=area_words(layout, plan),
-        next_step=misplaced_note(segments[0].data)
-        or "correct the load address in the linker script, or the memory in the layout",
+        next_step=misplaced_note(segments[0].data) or step_into_memory(layout, plan, segments),
     )
+
+
+ALIAS_STEP = 1 << 20
+"""Bytes between two addresses of one memory, or a multiple (common practice)."""
+
+
+def step_into_memory(layout: Layout, plan: BuildPlan, segments: list[Segment]) -> str:
+    """What to do about bytes that are stored where the layout has no memory: it may be an alias of the right one."""
+    memory, area = layout.memory_of(plan.stored_in), layout.span_of(plan.stored_in)
+    lowest = min(segment.load_address for segment in segments)
+    distance = lowest - area.start & -ALIAS_STEP
+    step = "correct the load address in the linker script"
+    if memory.start + distance >= 0 and all(
+        area.covers(each.load_span.moved(-distance)) for each in segments
+    ):
+        start = format_address(memory.start + distance)
+        return f"if the device shows {memory.words} at {start} too, add that to its aliases in the layout; else {step}"
+    return f"{step}, or the memory in the layout"
 
 
 def step_out_of_ram(layout: Layout, plan: BuildPlan, build: Build, segments: list[Segment]) -> str:

@@ -20,7 +20,14 @@ from gemel.inspection.wording import (
 )
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, NotChecked, Outcome
-from gemel.placement.placing import Piece, Placement, linked_for_ram, over_the_memory, step_out_of_ram
+from gemel.placement.placing import (
+    Piece,
+    Placement,
+    linked_for_ram,
+    over_the_memory,
+    step_into_memory,
+    step_out_of_ram,
+)
 from gemel.spans import Span, format_size
 
 
@@ -77,8 +84,7 @@ def _nowhere(inspection: Inspection, placement: Placement, segments: list[Segmen
         expected=own_areas_words(inspection.layout, plan),
         span=first.load_span,
         lines=lines_in_short(others, "segment"),
-        next_step=misplaced_note(first.data)
-        or "correct the load address in the linker script, or the memory in the layout",
+        next_step=misplaced_note(first.data) or step_into_memory(inspection.layout, plan, segments),
     )
 
 

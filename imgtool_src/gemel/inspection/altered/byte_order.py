@@ -15,6 +15,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.layout.addresses import starts_of
 from gemel.placement.placed import digests_of
+from gemel.placement.placing import ALIAS_STEP
 from gemel.record.format import MARK
 from gemel.spans import Span, format_address
 
@@ -77,6 +78,19 @@ def _at_alias(inspection: Inspection) -> Disorder | None:
                     f"move it by {_signed(memory.start - start)} bytes (objcopy --change-addresses), or link for "
                     f"{format_address(memory.start)}",
                 )
+    distance = table_distance(inspection, bounds)
+    for memory in memories if distance and not distance % ALIAS_STEP else ():
+        seen = memory.span.moved(distance)
+        if seen.holds(bounds.start):
+            return Disorder(
+                f"memory {memory.name}",
+                f"the image is not where memory {memory.name} is, but maybe at an alias that the layout does not have",
+                f"all vector tables, at {bounds}",
+                f"bytes at {memory.span}, as the programmer sees them",
+                bounds,
+                f"move it by {_signed(-distance)} bytes (objcopy --change-addresses); if the device shows the memory at "
+                f"{format_address(seen.start)} too, add that to its aliases",
+            )
     return Disorder(
         "the image",
         "no byte of the image is in a memory that the layout has for it",

@@ -161,13 +161,16 @@ def value_lines(inspection: Inspection, table: VectorTable, indices: Iterable[in
     return lines_in_short(lines, "value")
 
 
-def table_distance(inspection: Inspection) -> int:
-    """Bytes by which all vector tables are higher than their places, the nearest such; 0 if they are not."""
+def table_distance(inspection: Inspection, searched: Span | None = None) -> int:
+    """Bytes by which all vector tables are higher than their places, the nearest such; 0 if they are not.
+
+    They are searched for in their own memories, or in ``searched``.
+    """
     plans = vector_builds(inspection.layout)
     distances: set[int] = set()
     for index, plan in enumerate(plans):
         declared = table_span(inspection.layout, plan).start
-        within = inspection.layout.memory_of(plan.stored_in).span
+        within = searched or inspection.layout.memory_of(plan.stored_in).span
         found = {address - declared for address in likely_tables(inspection, plan, within)}
         distances = distances & found if index else found
     if len(plans) < 2 or 0 in distances or not distances:
