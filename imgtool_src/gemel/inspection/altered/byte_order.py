@@ -88,8 +88,8 @@ def _at_alias(inspection: Inspection) -> Disorder | None:
                 f"all vector tables, at {bounds}",
                 f"bytes at {memory.span}, as the programmer sees them",
                 bounds,
-                f"move it by {_signed(-distance)} bytes (objcopy --change-addresses); if the device shows the memory at "
-                f"{format_address(seen.start)} too, add that to its aliases",
+                f"move it by {_signed(-distance)} bytes (objcopy --change-addresses); if the device shows the memory "
+                f"at {format_address(seen.start)} too, add that to its aliases",
             )
     return Disorder(
         "the image",
