@@ -32,12 +32,26 @@ GIVES_UP = {
     "by ticks": (BY_TICKS, ONE + "stop_tick(); ", 0x2),
     "bits one after the other": (BY_COUNT, ONE + "wait_for(4, 0x40); wait_for(4, 0x10000); ", 0x10042),
     "with bits that report errors": (REPORTS_ERRORS, ONE, 0x2),
+    "after bits that report errors": (ERRORS_FIRST, ONE, 0x2),
+    "a bit, after one that says busy": (
+        BY_COUNT + "#define BUSY 0x8000u\n",
+        f"while (DEV(4) & BUSY); {ONE}",
+        0x2,
+    ),
+    "of a driver that checks once more": (
+        BY_COUNT + "USED void check(int fails) { if (fails) error_handler(); }\n",
+        "LINK->word[4] = 0; wait_for(4, 2); check(LINK->word[4] != 0); ",
+        0x2,
+    ),
 }
 PROPOSES_NOTHING = {
-    "bits that report errors come first": (ERRORS_FIRST, ONE),
     "what it reads decides nothing": (
         ERROR,
         "for (int i = 0; i < 1000; i++) LINK->word[3] += DEV(4); error_handler(); ",
+    ),
+    "a bit that reports an error leads there": (
+        BY_COUNT.replace("& bits)", "& bits) && !(DEV(offset) & 0x100)"),
+        "int i = 0; while (!(DEV(4) & 0x100) && i < 1000) i++; LINK->word[3] += 1; error_handler(); ",
     ),
     "it polls what the layout describes": (
         ERROR,
@@ -82,6 +96,24 @@ def test_a_loop_that_no_register_leads_past(builder: Builder, name: str) -> None
     assert "[[rehearsal.constant]]" not in finding.next_step
 
 
+def test_a_core_that_sleeps_after_it_gave_up(builder: Builder) -> None:
+    """The goal that it does not reach has the lines."""
+    program = BY_COUNT.replace("NOP", "WFI") + f"void scenario(void) {{ {ONE}{REACHED}}}\n"
+    (finding,) = rehearsed(builder, ("gcc", "-O1"), layout(), program, budget=400_000).findings
+    assert finding.kind == "goal-not-reached"
+    assert "before that it read 0x5020_0804" in finding.found
+    assert "value = 0x2 # then it does not give up" in finding.next_step
+
+
+def test_bits_of_another_size(builder: Builder, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fewer bits at once are tried where all of them are not what is awaited."""
+    body = f"while (DEV(4) & 0x8000); {ONE}"
+    for sizes, found in (((32,), False), ((32, 16, 8), True)):
+        monkeypatch.setattr(given_up_waits, "SIZES", sizes)
+        finding = finding_of(builder, ("gcc", "-O1"), BY_COUNT, body)
+        assert ("gave up" in finding.found) is found
+
+
 @pytest.mark.parametrize(
     ("name", "proposed", "not_proposed"),
     [("LEAST_READS", 1001, 1002), ("MAX_POLLED", 1, 0), ("LEAST_BLOCKS", 2, 99)],
@@ -92,5 +124,5 @@ def test_what_is_tried(
     """Registers read ``LEAST_READS`` times, ``MAX_POLLED`` of them, that lead to ``LEAST_BLOCKS`` blocks."""
     for limit, found in ((proposed, True), (not_proposed, False)):
         monkeypatch.setattr(given_up_waits, name, limit)
-        finding = finding_of(builder, ("gcc", "-O1"), BY_COUNT, ONE)
+        finding = finding_of(builder, ("gcc", "-O1"), BY_COUNT, f"{ONE}wait_for(0x10, 1); ")
         assert ("gave up" in finding.found) is found

@@ -136,13 +136,22 @@ class RawTrace(Struct):
     cut: bool = False
 
 
+class GivenUp(Struct):
+    """A wait of a core for a register, read so often, that it gave up; ``lines`` of the layout that end it."""
+
+    core: str
+    register: int
+    reads: int
+    lines: str
+
+
 class RawRun(Struct):
     """A whole run.  ``ended`` is why: goals, asleep, same state, budget or finding.
 
     ``shared`` are the contents of the shared areas at the end, as hexadecimal digits; ``trace`` is there where
     races are looked for; ``writes`` are the first ones of each device register: core, plain address, value; ``held``
     what the word of each goal holds at the end, 0 for other goals; ``offers`` cores with lines that release
-    them.
+    them, ``given_up`` waits that ended by that.
     """
 
     events: tuple[RawEvent, ...]
@@ -159,6 +168,7 @@ class RawRun(Struct):
     writes: tuple[tuple[str, int, int], ...] = ()
     held: tuple[int, ...] = ()
     offers: tuple[tuple[str, str], ...] = ()
+    given_up: tuple[GivenUp, ...] = ()
 
 
 def to_json(run: RawRun) -> str:
@@ -178,6 +188,7 @@ def from_json(text: str) -> RawRun:
     goals, notes, held = (tuple(data.pop(each)) for each in ("goals", "notes", "held"))
     trace, writes = _trace(data.pop("trace")), tuple((a, b, c) for a, b, c in data.pop("writes"))
     offers = tuple((core, lines) for core, lines in data.pop("offers"))
+    given_up = tuple(GivenUp(**each) for each in data.pop("given_up"))
     return RawRun(
         events=events,
         cores=cores,
@@ -188,6 +199,7 @@ def from_json(text: str) -> RawRun:
         writes=writes,
         held=held,
         offers=offers,
+        given_up=given_up,
         **data,
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gemel.rehearsal.emulator.device_run import run_device
-from gemel.rehearsal.emulator.given_up_waits import with_given_up
+from gemel.rehearsal.emulator.given_up_waits import given_up_waits
 from gemel.rehearsal.emulator.offers import offered_besides, with_offer
 from gemel.rehearsal.emulator.release_offers import release_offers, restart_notes
 from gemel.rehearsal.emulator.run_result import is_finding, with_calls
@@ -45,11 +45,17 @@ def run_plan(plan: DevicePlan) -> RawRun:
             result,
             run_device(plan, follow_from=follow_from, until=None if ends_there else until, again=True),
         )
-    events = [with_given_up(plan, result, with_offer(plan, event)) for event in result.events]
+    events = [with_offer(plan, event) for event in result.events]
     events = events if plan.goals else [_tried(plan, result, event) for event in events]
     notes = [*result.notes, *restart_notes(plan, result), *offered_besides(plan, result)]
     events.sort(key=lambda event: event.time)
-    return replace(result, events=tuple(events), notes=tuple(notes), offers=(*release_offers(plan, result),))
+    return replace(
+        result,
+        events=tuple(events),
+        notes=tuple(notes),
+        offers=tuple(release_offers(plan, result)),
+        given_up=tuple(given_up_waits(plan, result)),
+    )
 
 
 def _tried(plan: DevicePlan, run: RawRun, event: RawEvent) -> RawEvent:

@@ -12,7 +12,7 @@ from gemel.rehearsal.emulator.system_space.registers import (
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import as_ready
-from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
+from gemel.rehearsal.raw_run import GivenUp, RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import (
@@ -73,11 +73,11 @@ def endless_loop(
     found, hint = _read_in_loop(plan, run, core, event, names, ticks=ticks)
     if held_off and hint != CORRECT:
         found += held_off_by(core)
-        let = "correct what keeps it in the loop" if hint.startswith("let") else hint
+        let = hint.removeprefix("let the core sleep there (WFI), or ")
         hint = f"let {word_name(held_off)} be taken, or {let}" if let.startswith(("see", "correct")) else hint
     if counts and not ticks:
         found += "; its tick interrupts only count"
-    if not plan.goals and "gave_up" not in event.numbers and (counts or hint == WRITTEN_BY):
+    if not plan.goals and not given_up(run, core.name) and (counts or hint == WRITTEN_BY):
         hint = or_else(hint, f"state in a goal what it has to reach:{goal_to_add(core)}")
     again = "it" if run.ended == "budget" else "the whole device"
     words = Words(
@@ -101,12 +101,8 @@ def _read_in_loop(
 ) -> tuple[str, str]:
     """What a core reads in its loop, and what to do about it."""
     memory, register = event.numbers.get("memory"), event.numbers.get("described")
-    if gave_up := event.numbers.get("gave_up"):
-        polled, times = names.register(gave_up), event.numbers["reads"]
-        found = (
-            f"before that it read {polled}, which the layout does not describe, {times:,} times, and gave up"
-        )
-        return found, event.words["lines"]
+    if wait := given_up(run, core.name):
+        return gave_up(wait, names), wait.lines
     if register is not None:
         return _of_register(plan, event, names, register)
     if ticks:
@@ -161,7 +157,20 @@ def _of_nothing(
         hint += f"; if code came there since it reads back something else, correct writable: {lost}"
     elif zeros := read_as_zero(run, core.name, names):
         hint += f"; if code came there since a register reads zero ({zeros}), describe that"
+    if later := interrupts_that_do_not_come(plan, run, core, names, core.held_off):
+        hint += f"; {later}"
     return found, hint
+
+
+def given_up(run: RawRun, core: str) -> GivenUp | None:
+    """The wait that a core gave up before it came to where it stays, if it is known what would have ended it."""
+    return next((each for each in run.given_up if each.core == core), None)
+
+
+def gave_up(wait: GivenUp, names: CodeNames) -> str:
+    """What a core did before it came to where it stays."""
+    register = names.register(wait.register)
+    return f"before that it read {register}, which the layout does not describe, {wait.reads:,} times, and gave up"
 
 
 def reads_nothing(event: RawEvent) -> str:

@@ -12,7 +12,7 @@ from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, lines_last
 from gemel.rehearsal.verdict.endings import LONG, describe_release, last_line, masked_for_long, unreleasable
 from gemel.rehearsal.verdict.findings import at_end, error_about
-from gemel.rehearsal.verdict.loop_words import polls_other, reads, reads_nothing
+from gemel.rehearsal.verdict.loop_words import gave_up, given_up, polls_other, reads, reads_nothing
 from gemel.rehearsal.verdict.task_stacks import waiting_tasks
 from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
@@ -182,6 +182,8 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         if tasks := waiting_tasks(raw, names):
             does += f"; {tasks}"
         others = interrupts_that_do_not_come(plan, run, raw, names, raw.held_off if masked else 0)
+        if wait := given_up(run, goal.core):
+            does, others = f"{does}; {gave_up(wait, names)}", wait.lines
         let = f"let {word_name(raw.held_off)} be taken" if masked else "see the timeline"
         see = f"see why {by} does not write what ends that" if waits else let
         if tasks and not (waits or masked):
