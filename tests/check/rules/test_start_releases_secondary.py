@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from compiled_pairs import compiled, layout_for, pair, said_by
+from compiled_pairs import LAYOUT_WITH_LOADER, compiled, layout_for, pair, said_by
 from small_device import findings
-from verdict_builds import of
+from verdict_builds import layout_of, of
 
 RULE = "start-releases-secondary"
 KEYED = (("release_value = 0x0", "release_value = 0x0\nkey_mask = 0xFFFF_0000\nkey_value = 0x5AFE_0000"),)
@@ -182,3 +182,32 @@ def test_a_release_without_its_key_says_so() -> None:
     (finding,) = findings(BREAKS["no key"]())
     assert finding.what == "build station writes the release of core sampler without its key"
     assert "the bits 0xFFFF_0000 are 0x0000_0000" in finding.found
+
+
+APP = (("code (rx) : ORIGIN = FLASH", "code (rx) : ORIGIN = 0x10004000"),)
+LOADER = "IO(0x118) = 2; ((void (*)(void))((const volatile uint32_t *)0x10004000u)[1])();"
+
+
+@pytest.mark.parametrize(("compiler", "family", "level"), WITH)
+@pytest.mark.parametrize(
+    ("loader", "app", "count"),
+    [(LOADER, f"{VECTORS} {CONTROL}", 0), (LOADER, f"{VECTORS} IO(0x118) = 2;", 2)],
+    ids=["released by the application", "by none"],
+)
+def test_a_loader_may_hold_the_core_that_the_application_releases(
+    loader: str, app: str, count: int, compiler: str, family: str, level: str
+) -> None:
+    """What one build of the primary writes counts for all."""
+    builds = pair(
+        station=_station(loader, compiler, family, level),
+        sampler=compiled("sampler", compiler, family, level),
+        app=compiled("station", compiler, family, level, (*APP, ("/*MAIN*/", app))),
+    )
+    read = layout_of(family, *LAYOUT_WITH_LOADER)
+    found = [
+        each
+        for rule in (RULE, "release-value-agrees")
+        for each in findings(said_by(rule, read, builds))
+        if "no value that releases" in each.what
+    ]
+    assert len(found) == count
