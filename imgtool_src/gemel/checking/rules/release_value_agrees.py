@@ -123,7 +123,9 @@ def _outcomes(
         return
     stores, vectors = code.of(release.control_register), code.of(release.vector_register)
     tables = list(_tables(inspection, core))
-    known = {*tables, *_named_constants(inspection, code)}
+    others = [each for each in inspection.layout.secondaries() if each is not core]
+    of_others = {at for other in others for at in _tables(inspection, other)}
+    known = {*tables, *_named_constants(inspection, code)} - (of_others - {*tables})
     if _crossed(release, known, stores, vectors):
         yield _other_way_round(code, core, release, stores[0]), False
         return
@@ -301,6 +303,7 @@ def _other_table(
         next_step=next_step,
         follows_from=(
             *((rule, plan.name) for rule in _UNREAD),
+            *_exchanged(inspection, code, core, value, tables),
             *(("reset-handler-in-code", name) for name in _linked_for(inspection, core, first)),
             *(
                 copied_elsewhere(each.name)
@@ -309,6 +312,18 @@ def _other_table(
             ),
         ),
     )
+
+
+def _exchanged(
+    inspection: Inspection, code: CoreCode, core: Core, value: int, tables: list[int]
+) -> Iterator[tuple[str, str]]:
+    """The core before this one that is given this one's table, where this one is given its: one mistake."""
+    for other in inspection.layout.secondaries():
+        if other is core:
+            return
+        given = code.of(other.release.vector_register) if other.release else []
+        if value in _tables(inspection, other) and any(each.store.value in tables for each in given):
+            yield from ((rule, other.name) for rule in ("start-releases-secondary", RULE.name))
 
 
 def _releases(release: Release, value: int) -> bool:
