@@ -155,6 +155,13 @@ def test_a_stale_copy(offset: int) -> None:
     )
 
 
+def test_bytes_in_the_midst_of_another_build_are_no_copy() -> None:
+    """What begins after the other's vectors, such as settings of a device in a HEX file, is bytes at a wrong place."""
+    (problem,) = refused(_station_with(SegmentSpec(SAMPLER + 0x60, b"\x55" * 28)))
+    assert problem.what == "build station falls into area sampler-code of build sampler"
+    assert problem.found == "0x1000_1060..0x1000_107B"
+
+
 def test_a_stale_copy_names_both_build_ids() -> None:
     """A copy of an older sampler is told by its own build id note."""
     older = build("sampler", sampler_elf(code=CODE[::-1], build_id=bytes(16))).stored[0].data

@@ -182,7 +182,8 @@ def _of_copy(
     from gemel.placement.elsewhere import runs_among
     from gemel.placement.sections import gaps_between_sections
 
-    if owner not in placements or placements[owner].placed is None:
+    placed = placements[owner].placed if owner in placements else None
+    if placed is None:
         return None
     copy = bytes(_bytes_of(piece, shared))
     erased = layout.memory_of(layout.builds[owner].stored_in).erased_byte
@@ -190,8 +191,11 @@ def _of_copy(
     offset = _first_difference_where_held(image, shared, copy, gaps_between_sections(placements[owner]))
     if offset is None:
         return None
+    first = min((each.address for each in placement.pieces if each.span.overlaps(placed.stored)), default=0)
     begins_there = copy[:HEAD] == given_bytes[:HEAD] or (
-        piece.address == shared.start and not _runs_on(layout, placement, shared)
+        piece.address == shared.start
+        and first <= placed.stored.start
+        and not _runs_on(layout, placement, shared)
     )
     notes = [note.build_id for note in build_id_notes(copy)]
     theirs = [note for note in notes if note != placement.build.build_id]
