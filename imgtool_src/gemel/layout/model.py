@@ -1,7 +1,7 @@
 """The layout as frozen data.  Each field declares its key: kind, meaning and default.
 
 Addresses are 32-bit byte addresses, sizes are bytes.  A layout made by ``reader.read_layout`` has
-passed ``consistency``: names refer to things that exist, areas are inside their memories and apart.
+passed ``reader.CHECKS``: names refer to things that exist, areas are inside their memories and apart.
 """
 
 from __future__ import annotations
