@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 import sys
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.files.contents import ELF_START
@@ -14,6 +15,9 @@ from gemel.m_profile.vector_tables import FIRST_INTERRUPT, alignment_of
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbols import SymbolTable
 
 
 def vector_builds(layout: Layout) -> list[BuildPlan]:
@@ -76,15 +80,19 @@ def instead_of_table(
             return found
     if build is None or build.symbols is None or placed is None:
         return None if _could_be_table(layout, plan, bytes_of(Span(start, 16))) else NO_TABLE
-    address = placed.vector_address
+    return _code_there(build, build.symbols, placed.vector_address)
+
+
+def _code_there(build: Build, symbols: SymbolTable, address: int) -> Instead | None:
+    """Code that is where the table should be, and the section of vectors that is not allocated, if there is one."""
     if build.read_at_run(address, 4) is None:
         return None
-    number = next((each for each, span in build.symbols.code_sections.items() if span.holds(address)), None)
-    mark = None if number is None else build.symbols.mark_at(number, address)
+    number = next((each for each, span in symbols.code_sections.items() if span.holds(address)), None)
+    mark = None if number is None else symbols.mark_at(number, address)
     if mark is None or not mark[1].startswith("$t"):
         return None
-    function = build.symbols.function_at(address)
-    objects = [each for each in build.symbols.objects_in(Span(address, 1)) if each.kind == "object"]
+    function = symbols.function_at(address)
+    objects = [each for each in symbols.objects_in(Span(address, 1)) if each.kind == "object"]
     lost = (
         {each.number: each.name for each in build.sections.all() if not each.allocated}
         if build.sections
