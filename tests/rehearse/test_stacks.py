@@ -291,6 +291,25 @@ def test_a_task_that_grows_into_another_ones_stack_is_named(level: str, builder:
     assert seen == {False, True}
 
 
+def test_the_stack_of_a_task_that_ended_may_be_used_again() -> None:
+    """RAM of a stack that thread code has left is another one's; where that code goes on after all, they overlap."""
+    reports: list[str] = []
+    core = SimpleNamespace(pc=0, time=0, blocks=SimpleNamespace(sets_limits=False))
+    core.now, core.report = lambda: core.time, lambda kind, *_: reports.append(kind)
+    watch = StackWatch(cast("EmulatedCore", core))
+    watch.resumes(0x2000_0FE0, 0x2000_1000)
+    core.time = 10
+    watch.leaves(0x2000_0F00, 0)
+    watch.resumes(0x2000_17E0, 0x2000_1800)
+    core.time = 20
+    watch.leaves(0x2000_0E00, 0)
+    watch.resumes(0x2000_0E00, 0x2000_0E20)
+    assert reports == []
+    watch.leaves(0x2000_0E00, 0)
+    watch.resumes(0x2000_0F00, 0x2000_0F20)
+    assert reports == ["stacks-overlap"]
+
+
 SPLIT = """ldr r0, ={process:#x}
  msr psp, r0
  ldr r0, ={main:#x}
