@@ -94,6 +94,22 @@ def test_functions_of_cpp_are_named_as_in_the_source() -> None:
     assert "(anonymous namespace)::deep(unsigned int, unsigned int) (.isra.0)" in station.functions
 
 
+def test_an_exception_that_nothing_catches_ends_its_task() -> None:
+    """With a goal or without: where it is thrown is named, though ticks and another task go on; the other is caught."""
+    case = product("libraries", "uncaught", "uncaught")
+    goals = case.read.text.index("[[rehearsal.goal]]"), case.read.text.index("[[rehearsal.serial]]")
+    without = Case(case.read.text[: goals[0]] + case.read.text[goals[1] :], case.elves)
+    for product_case in (case, without):
+        findings = product_case.rehearse(budget=3_000_000).findings
+        (finding,) = [each for each in findings if each.core == "station"]
+        assert finding.kind == "endless-loop"
+        assert finding.what.startswith(
+            "core station stays in _exit: an exception that nothing catches, in measure_for_ever()"
+        )
+        assert {each.kind for each in findings if each.core == "sampler"} <= {"goal-not-reached"}
+        assert "std::terminate() + " in " ".join(each.function for each in finding.calls)
+
+
 @pytest.mark.parametrize("watch", WATCHES)
 @pytest.mark.parametrize(("name", "core"), LIBRARIES)
 def test_libraries_under_every_watch(name: str, core: str, watch: str) -> None:

@@ -30,6 +30,7 @@ class Case:
     """A layout, an image, builds: what a rehearsal takes."""
 
     def __init__(self, text: str, elves: Mapping[str, bytes], file: str = "layout.toml") -> None:
+        self.elves = elves
         self.read: ReadLayout = read_layout(text.encode(), file)
         self.sources = {name: BytesSource(data, name) for name, data in elves.items()}
         self.builds: dict[str, Build] = {
