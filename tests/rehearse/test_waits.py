@@ -730,3 +730,25 @@ def test_pauses_that_count_take_of_the_budget() -> None:
     assert (
         run(RELEASE + endless.replace("yield", "nop"), "", sampler=IDLE, budget=200_000).executed >= 200_000
     )
+
+
+SILENT_TICKS = store(0xE000_E014, "1000") + store(0xE000_E018, "0") + store(0xE000_E010, "5")
+YIELDS = "1: yield\n ldr r0, =0x38010000\n ldr r1, [r0]\n cmp r1, #1\n bne 1b\n b .\n .ltorg\n"
+READS_TICKS = "1: ldr r0, =0xE000E018\n ldr r1, [r0]\n cmp r1, #0\n bmi 1b\n b 1b\n .ltorg\n"
+
+
+@pytest.mark.parametrize(
+    ("sampler", "kind", "ends_early"),
+    [
+        (SLEEP, "no-wake-up-source", True),
+        ("1: b 1b\n", "endless-loop", True),
+        (READS_TICKS, "no-idle-state", False),
+    ],
+)
+def test_a_timer_that_nobody_notices_keeps_no_state_from_repeating(
+    sampler: str, kind: str, ends_early: bool
+) -> None:
+    """One that counts without an interrupt and is not read: where it is in its period decides nothing."""
+    rehearsal = run(RELEASE + YIELDS, "", sampler=SILENT_TICKS + sampler, budget=1_000_000)
+    assert rehearsal.ended.startswith("the budget") is not ends_early
+    assert kind in [each.kind for each in rehearsal.findings if each.core == "sampler"], rehearsal.findings

@@ -86,7 +86,11 @@ class SameState:
         device = self._device
         now = device.schedule.time()
         cores = [
-            (core.registers.float_snapshot(), core.system.state(time), core.coming.distances(time))
+            (
+                core.registers.float_snapshot(),
+                core.system.state(time, core.state == "sleeping"),
+                core.coming.distances(time),
+            )
             for core in device.cores.values()
             for time in [core.time if core.runs else device.schedule.on_core(core, now)]
         ]

@@ -170,12 +170,15 @@ class SystemSpace:
         """Whether an interrupt that becomes pending ends a WFE, masked or not (SCR.SEVONPEND)."""
         return bool(self._words.get(SYSTEM_CONTROL, 0) & EVENT_ON_PENDING)
 
-    def state(self, now: int) -> tuple[object, ...]:
+    def state(self, now: int, asleep: bool = False) -> tuple[object, ...]:
         """Everything that decides what the core will read and which exceptions it will take.
 
-        Where a tick is pending already, the next one changes nothing.
+        Where a tick is pending already, the next one changes nothing; nor does a timer that does not interrupt and that
+        code does not read.
         """
-        phase = 0 if TICK in self.interrupts.pending else self.ticks.phase(now)
+        *_, polled = self.ticks.settings()
+        matters = self.ticks.interrupts or (polled and not asleep)
+        phase = self.ticks.phase(now) if matters and TICK not in self.interrupts.pending else 0
         words = tuple(sorted(self._words.items()))
         return (
             words,
