@@ -33,12 +33,19 @@ ZERO, OWN = (
 )
 EVERY = "stack_top, reset, tick, tick, [11] = tick, [14 ... 23] = tick"
 NEVER = "__attribute__((used)) static void start(void) { %s }"
+LABELS = (
+    f"void begin(void); __attribute__((used, noinline)) void enable(void) {{ {ENABLED} }} "
+    '__asm(".syntax unified\\n.text\\n.thumb_func\\n.global begin\\nbegin: push {r4, lr}\\n movs r4, #2\\n"'
+    '"first_loop: subs r4, #1\\n bne first_loop\\nlast_step: bl enable\\n pop {r4, pc}\\n");'
+)
+"""Assembler code with labels in it that are symbols, of which only the first is called."""
 
 FAULTS = {
     "no handler": ("", ENABLED, ZERO),
     "an endless loop": ("", ENABLED, VECTORS),
     "an endless loop, enabled in steps": ("", IN_STEPS, VECTORS),
     "an endless loop, enabled by a function": (SETUP, "setup(1000u);", VECTORS),
+    "an endless loop, enabled after labels": (LABELS, "begin();", VECTORS),
 }
 SOUND = {
     "a handler": (TICK, ENABLED, OWN),
@@ -48,6 +55,7 @@ SOUND = {
     "a table in RAM": (WORDS, IN_RAM + ENABLED, ZERO),
     "interrupts that are never taken": ("", f'__asm volatile("cpsid i"); {ENABLED}', VECTORS),
     "a function that nothing calls": (NEVER % ENABLED, "", ZERO),
+    "labels that nothing leads to": (LABELS, "", ZERO),
 }
 WITH = (("gcc", "v6", "-Os"), ("gcc", "v7", "-O0"), ("clang", "v8", "-O2"), ("clang", "v7", "-O0"))
 

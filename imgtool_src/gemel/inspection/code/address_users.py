@@ -82,7 +82,10 @@ def _is_called(build: Build, function: Symbol) -> bool:
 
 
 def is_reached(build: Build, function: Symbol) -> bool:
-    """Whether the build starts there, an aligned word leads there, or a function does of which that is so."""
+    """Whether the build starts there, an aligned word leads there, or a function does of which that is so.
+
+    What is before a label of assembler code goes on to it.
+    """
     starts = {word for segment in build.stored for _, word in segment.aligned_words()}
     if build.entry is not None:
         starts.add(build.entry | 1)
@@ -99,6 +102,8 @@ def is_reached(build: Build, function: Symbol) -> bool:
         callers = {found[0] if (found := build.function_at(at)) else None for at in outside}
         if function.address | 1 in starts or None in callers:
             return True
+        if function.kind == "notype" and (before := build.function_at(function.address - 2)):
+            callers.add(before[0])
         pending += [each for each in callers if each and each not in known]
         known.update(pending)
     return False
