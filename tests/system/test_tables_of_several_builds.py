@@ -153,3 +153,37 @@ def test_a_build_of_tables_alone_is_data(compiler: str, family: str, purpose: st
     result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
     found = [each.finding for rule in result.results for each in rule.findings]
     assert ["purpose" in each.next_step for each in found] == [True] * (purpose == "code")
+
+
+HEADER = (".vectors : {", ".header : { LONG(0x53414D50) . += 0xFC; } > code .vectors : {")
+
+
+@pytest.mark.parametrize(("compiler", "family"), [("gcc", "v6"), ("clang", "v8")])
+@pytest.mark.parametrize(
+    ("offset", "header", "said"),
+    [
+        (0, False, ""),
+        (0x100, True, ""),
+        (4, False, "4 bytes before it"),
+        (0x100, False, "256 bytes before it"),
+        (0x200, True, "256 bytes before it"),
+        (0, True, "256 bytes after it"),
+    ],
+)
+def test_a_place_of_the_table_that_the_layout_has_wrong(
+    offset: int, header: bool, said: str, compiler: str, family: str
+) -> None:
+    """One finding says where the table is, before that place or after it, and what the key is to be."""
+    table = 0x1000_8000 + 0x100 * header
+    release = f"IO(0x114) = {table:#x}u; IO(0x118) &= ~2u;"
+    of_sampler = ('stored_in = "sampler-code"', f'stored_in = "sampler-code"\nvector_offset = {offset:#x}')
+    read = layout_for(family, of_sampler)
+    builds = pair(
+        station=compiled("station", compiler, family, "-Os", (("/*MAIN*/", release),)),
+        sampler=compiled("sampler", compiler, family, "-Os", (HEADER,) if header else ()),
+    )
+    result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+    found = [each.finding for rule in result.results for each in rule.findings]
+    blank = "is not where core sampler looks for it"  # where erased bytes are
+    assert [said in each.what or blank in each.what for each in found] == [True] * bool(said)
+    assert all(f"vector_offset = {0x100 * header:#x}" in each.next_step for each in found)

@@ -158,13 +158,18 @@ def _table_later(
     start: int,
     build: Build | None,
 ) -> Instead | None:
-    """The build's only vector table, if it is not where the layout has it but further on, at any word."""
+    """The build's only vector table, if it is not where the layout has it but further on, at any word.
+
+    Where the layout has it after the start of the build, it may be before that place too.
+    """
     runs = Span(placed.run_start, placed.stored.size)
     declared, rest = divmod(start - placed.stored.start, 4)
     if sys.byteorder != "little" or not -MAX_WORDS <= declared < placed.stored.size // 4 - 4:
         return None
     head = struct.unpack("<4I", bytes_of(Span(start - rest, 16)))
-    if _starts_core(layout, plan, head, 0, runs, either=True):
+    stack = locate(layout, (head[0] & ~3) - 1, plan.core)
+    is_stack = stack is not None and stack.memory.kind == "ram"
+    if _starts_core(layout, plan, head, 0, runs, either=True) and (is_stack or not plan.vector_offset):
         return None
     data = bytes_of(
         Span(placed.stored.start, min(placed.stored.size, 4 * (declared + MAX_WORDS + FIRST_INTERRUPT + 1)))
@@ -178,8 +183,15 @@ def _table_later(
         and _starts_core(layout, plan, words, index, runs)
         and _reads_on(words, index, build, placed.run_start + 4 * index)
     ]
-    if len(found) != 1 or (distance := 4 * (found[0] - declared)) <= 0:
+    distance = 4 * (found[0] - declared) if len(found) == 1 else 0
+    if not distance or distance < -plan.vector_offset:
         return None
+    if distance < 0:
+        return Instead(
+            f"something else, and the table {-distance:,} bytes before it",
+            f"vector_offset = {plan.vector_offset + distance:#x} in [build.{plan.name}], or link the build for it",
+            start + distance,
+        )
     core = layout.cores[plan.core]
     aligned = distance % alignment_of(core.interrupts, core.vector_alignment) == 0
     offset = f", or give its place in the layout: vector_offset = {plan.vector_offset + distance:#x}"

@@ -216,11 +216,13 @@ def _starts(inspection: Inspection) -> tuple[list[Start], str]:
 
 
 def _start(inspection: Inspection, plan: BuildPlan) -> Start | None:
-    """Where a build's vector table is: as the layout says, or the only likely one if it is blank there."""
+    """Where a build's vector table is: as the layout says, or the only likely one if it is not there."""
     placed = inspection.placed.get(plan.name)
     declared = table_span(inspection.layout, plan)
-    blank = inspection.starts_blank(declared.start)
-    likely = likely_tables(inspection, plan) if blank else [declared.start]
+    instead = inspection.instead_of_tables.get(plan.name) if placed else None
+    elsewhere = [instead.table] if instead and instead.table else []
+    blank = inspection.starts_blank(declared.start) or bool(elsewhere)
+    likely = (elsewhere or likely_tables(inspection, plan)) if blank else [declared.start]
     if placed is None or len(likely) != 1:
         return None
     address = placed.run_address(likely[0])

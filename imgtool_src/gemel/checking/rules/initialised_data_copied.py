@@ -169,6 +169,7 @@ def _finding(placement: Placement, left: list[tuple[Piece, Span]], start: StartB
         follows_from=(
             ("start-copies-stored-data", plan.name),
             ("reset-handler-in-code", plan.name),
+            ("vector-table-not-blank", plan.name),
             ("addressed-constants-stored", plan.name),
             ("load-addresses-in-flash", segment_words(build, piece.segment)),
         ),

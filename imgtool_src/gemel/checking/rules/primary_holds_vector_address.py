@@ -108,6 +108,7 @@ def _finding(
             ("start-releases-secondary", plan.core),
             copied_elsewhere(plan.name),
             ("vector-table-aligned", plan.name),
+            ("vector-table-not-blank", plan.name),
             ("reset-handler-in-code", plan.name),
             *(
                 (rule, name)

@@ -306,9 +306,10 @@ def _other_table(
             *_exchanged(inspection, code, core, value, tables),
             *(("reset-handler-in-code", name) for name in _linked_for(inspection, core, first)),
             *(
-                copied_elsewhere(each.name)
+                cause
                 for each in vector_builds(inspection.layout)
                 if each.core == core.name
+                for cause in (copied_elsewhere(each.name), ("vector-table-not-blank", each.name))
             ),
         ),
     )
