@@ -109,7 +109,16 @@ NOWHERE, NEVER, THEIRS, POKED = (
     "branches to code of core ",
     "stores to RAM of another core",
 )
+OPS = (
+    "typedef void act(void); "
+    "const struct ops {{ act *first, *second; uint32_t size; }} ops = {{ {}, {}, 0x10002101u }};"
+)
 FAULTS = {
+    "a pointer in a table": (
+        "station",
+        (("/*BEFORE*/", OPS.format("0", "(act *)0x10002001u")), *_main(f"{RELEASED} ops.second();")),
+        NOWHERE,
+    ),
     "a number": ("station", _main(RELEASED + GO.format("0x10002001u")), NOWHERE),
     "a number without a Thumb bit": ("station", _main(RELEASED + GO.format("0x10002000u")), NOWHERE),
     "a number in the other's area": ("station", _main(RELEASED + GO.format("0x1000F001u")), NOWHERE),
@@ -137,6 +146,14 @@ FAULTS = {
 }
 ASKED = "if (*(volatile uint32_t *)0x10007000u {}) "
 SOUND = {
+    "another pointer in the same table": (
+        "station",
+        (
+            ("/*BEFORE*/", "static void run(void) { turns++; } " + OPS.format("(act *)0x10002001u", "run")),
+            *_main(f"{RELEASED} ops.second();"),
+        ),
+        (),
+    ),
     "code of a ROM": ("station", _main(RELEASED + GO.format("0x1FFF0101u")), ROM),
     "an address of which nothing is known": ("station", _main(RELEASED + GO.format("0x1FFF0101u")), ()),
     "a function that its header announces": (

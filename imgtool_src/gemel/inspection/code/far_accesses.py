@@ -29,6 +29,10 @@ _LEADS_AWAY = re.compile(rb"[\x00-\x6f\x80-\xf7]\x47|[\x5f\xdf]\xf8.[\xf0-\xff]"
 """BX and BLX of a register other than LR, and LDR.W PC, [PC, #n] or #-n."""
 
 
+TABLE = 32
+"""Bytes of a table of pointers that are looked at."""
+
+
 class FarAccess(NamedTuple):
     """A call, jump, load or store ``at`` an address of another, which has no Thumb bit."""
 
@@ -42,13 +46,23 @@ def calls_of(build: Build, mapped: MappedCode | None, is_wanted: Wanted) -> list
     found = dict.fromkeys(_branches(mapped, wanted) if mapped else ())
     for function, code in _functions_at(build, _LEADS_AWAY):
         if any(
-            wanted(each & ~1) or wanted((constant_word(build, each) or 0) & ~1)
+            wanted(each & ~1) or any(map(wanted, _pointers_at(build, each)))
             for each in constants_of(code, function.start)
         ):
             found |= dict.fromkeys(
                 each for each in _calls(build, code, function.start) if wanted(each.target)
             )
     return list(found)
+
+
+def _pointers_at(build: Build, address: int) -> Iterator[int]:
+    """The constants at an address that may be pointers to functions, as in a table of them."""
+    for at in range(address, address + TABLE, 4):
+        word = constant_word(build, at)
+        if word is None:
+            return
+        if word & 1:
+            yield word & ~1
 
 
 def is_branch(build: Build, access: FarAccess) -> bool:
