@@ -109,6 +109,11 @@ COUNTER_OFFERS = {
         polls(0, "tst r1, #4") + polls(0, "tst r1, #4").replace("1", "2").replace("beq", "bne"),
         "[[rehearsal.sequence]]\nat = 0x50200000\nvalues = [0x0, 0x4]\nrepeat = true # then it goes on",
     ),
+    "a value that differs from the last one": (
+        f"ldr r0, ={DEVICE:#x}\n ldr r2, [r0, #4]\n1: ldr r1, [r0]\n tst r1, #1\n beq 1b\n"
+        " ldr r3, [r0, #4]\n cmp r2, r3\n beq 1b\n",
+        f"[[rehearsal.sequence]]\nat = {DEVICE + 4:#x}\nvalues = [0x0, 0x1]\nrepeat = true # then it goes on",
+    ),
     "a status that no two values serve": (
         polls(0, "cmp r1, #4")
         + polls(0, "cmp r1, #5").replace("1", "2")
@@ -122,10 +127,11 @@ COUNTER_OFFERS = {
 def test_what_is_offered_was_tried(name: str) -> None:
     """A loop that compares two reads needs a register that changes; that the core goes on is said where it did."""
     program, lines = COUNTER_OFFERS[name]
-    (finding,) = run(RELEASE + program + REACHED, GOAL, sampler=IDLE).findings
+    ready = f"[[rehearsal.constant]]\nat = {DEVICE:#x}\nvalue = 1\n" if "differs" in name else ""
+    (finding,) = run(RELEASE + program + REACHED, ready + GOAL, sampler=IDLE).findings
     assert finding.kind == "waits-for-register"
     assert lines in finding.next_step
-    added = "\n".join([*step_lines(finding.next_step)[1:], GOAL])
+    added = "\n".join([*step_lines(finding.next_step)[1:], ready, GOAL])
     assert run(RELEASE + program + REACHED, added, sampler=IDLE).passes is ("then it goes on" in lines)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.rehearsal.emulator.device_run import run_device
+from gemel.rehearsal.emulator.offers import NEAR
 from gemel.rehearsal.kinds import FATAL
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import proposal, with_proposal
@@ -24,8 +25,8 @@ SIZES = (32, 16, 8, 4)
 LEAST_BLOCKS = 2
 """Blocks of code that a core has to come to that it did not come to before, so that it went on."""
 
-TRIAL, NEAR = 2_000_000, 16
-"""Instructions of a run that tries what a register may read; bytes within which two places are in one loop."""
+TRIAL = 2_000_000
+"""Instructions of a run that tries what a register may read."""
 
 
 def given_up_waits(plan: DevicePlan, run: RawRun) -> Iterator[GivenUp]:

@@ -33,6 +33,9 @@ MAX_PAIRS = 6
 AGAIN_AND_AGAIN = 500
 """Reads of a status in a short trial from which on its loop does not end: more than start-up waits for at once."""
 
+NEAR = 16
+"""Bytes within which two places are in one loop."""
+
 FLASH_FINDINGS = ("write-to-flash", "flash-command")
 
 
@@ -48,14 +51,14 @@ def with_offer(plan: DevicePlan, event: RawEvent) -> RawEvent:
         return event
     register = numbers.get("register", numbers.get("described", 0))
     made, trial = _with_all_bits(plan, event.core, register, numbers.get("lacking", numbers["bits"]))
-    if not _goes_on(trial, event.core, register) and "register" in numbers:
+    if not _goes_on(trial, event, register) and "register" in numbers:
         pairs = _set_and_clear(trial, event.core, register, numbers["bits"])
         ready = _ready(plan, trial, made, event.core, register)
         for made in (*ready, *pairs, as_counter(register, numbers["bits"])):
             trial = _trial(plan, made)
-            if _goes_on(trial, event.core, register):
+            if _goes_on(trial, event, register):
                 break
-    if not _goes_on(trial, event.core, register):
+    if not _goes_on(trial, event, register):
         return event
     if not plan.goals and "register" in numbers and _looks_for_work(trial, event.core, register):
         return replace(event, numbers={**numbers, "work": 1})
@@ -99,10 +102,19 @@ def _waits(trial: RawRun, core: str, register: int) -> Iterator[RawEvent]:
             yield each
 
 
-def _goes_on(trial: RawRun, core: str, register: int) -> bool:
-    """Whether a core that waited for a register came to it and does not wait for it."""
-    reached = any(each.core == core and each.address == register for each in trial.accesses)
-    return reached and not any(_waits(trial, core, register))
+def _goes_on(trial: RawRun, event: RawEvent, register: int) -> bool:
+    """Whether a core that waited for a register came to it, does not wait for it, and has left the loop."""
+    reached = any(each.core == event.core and each.address == register for each in trial.accesses)
+    return reached and not any(_waits(trial, event.core, register)) and not _is_there(trial, event)
+
+
+def _is_there(trial: RawRun, event: RawEvent) -> bool:
+    """Whether the core is in the loop of an event still, which then reads what the layout describes alone."""
+    return any(
+        each.kind == "loops" and each.core == event.core and "register" not in each.numbers
+        for each in trial.events
+        if each.pc is not None and event.pc is not None and abs(each.pc - event.pc) <= NEAR
+    )
 
 
 def _looks_for_work(trial: RawRun, core: str, register: int) -> bool:
