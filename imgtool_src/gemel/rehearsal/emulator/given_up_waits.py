@@ -19,7 +19,7 @@ from gemel.structs import replace
 LEAST_READS, MAX_POLLED = 100, 3
 """Reads of a register from which on it was polled, and registers that are tried, those read most often first."""
 
-SIZES = (32, 16, 8, 4)
+SIZES = (32, 16, 8)
 """Bits that are tried together: all, then fewer, since some report errors, or that a device is still busy."""
 
 LEAST_BLOCKS = 2
