@@ -159,6 +159,17 @@ def test_further_bits_of_a_described_register(goal: str) -> None:
     assert run(program, table.replace("= 1", "= 9") + GOAL, sampler=IDLE).passes
 
 
+def test_a_loop_that_counts_may_have_a_goal() -> None:
+    """A delay between accesses of a pin is a loop that repeats; without goals the step is one of them, too."""
+    blinks = f"ldr r5, ={DEVICE + 8:#x}\n ldr r0, ={COUNTER:#x}\n str r4, [r0]\n1: str r1, [r5]\n"
+    counts = (
+        "2: ldr r1, [r0]\n adds r1, #1\n movs r2, #7\n ands r1, r2\n str r1, [r0]\n bne 2b\n b 1b\n .ltorg\n"
+    )
+    (finding,) = run(RELEASE + blinks + counts, "", sampler=IDLE, budget=2_000_000).findings
+    assert "but its own counters" in finding.found
+    assert "[[rehearsal.goal]]" in finding.next_step
+
+
 def test_what_is_tried_leaves_no_trace() -> None:
     """The events of a core that waits are those of the run, without a sleep of a trial."""
     rehearsal = run(RELEASE + polls(0, "tst r1, #4") + SLEEP, GOAL, sampler=IDLE)

@@ -77,7 +77,8 @@ def endless_loop(
         hint = f"let {word_name(held_off)} be taken, or {let}" if let.startswith(("see", "correct")) else hint
     if counts and not ticks:
         found += "; its tick interrupts only count"
-    if not plan.goals and not given_up(run, core.name) and (counts or hint == WRITTEN_BY):
+    may_work = counts or hint == WRITTEN_BY or "counter" in event.numbers
+    if not plan.goals and may_work and not given_up(run, core.name):
         hint = or_else(hint, f"state in a goal what it has to reach:{goal_to_add(core)}")
     again = "it" if run.ended == "budget" else "the whole device"
     words = Words(
