@@ -28,12 +28,12 @@ from gemel.lookup import annotating
 from gemel.lookup.annotating import annotated
 from gemel.lookup.facts import Lookup
 from gemel.m_profile import capabilities
-from gemel.m_profile.address_flow import LEAST_POINTER, AddressFlow
 from gemel.m_profile.architectures import MAX_INTERRUPTS, MAX_INTERRUPTS_ARMV6_M
-from gemel.m_profile.flow import Flow, Run
-from gemel.m_profile.sieve import Sieve
-from gemel.m_profile.sweep import Routine
-from gemel.m_profile.unmapped import MIN_ALONE, UnmappedCode
+from gemel.m_profile.code.address_flow import LEAST_POINTER, AddressFlow
+from gemel.m_profile.code.flow import Flow, Run
+from gemel.m_profile.code.sweep import Routine
+from gemel.m_profile.code.unmapped import MIN_ALONE, UnmappedCode
+from gemel.m_profile.instructions.sieve import Sieve
 from gemel.placement.placing import LARGEST_GAP, too_large_by
 from gemel.policy import reader
 from gemel.policy.reader import PolicyError, read_policy
@@ -274,7 +274,7 @@ LOWERED: Limits = {
     "image.gathering.RUN_LIMIT": (16, _in_one_write),
     "files.reading.MAX_IMAGE_BYTES": (16, _image_of),
     "files.reading.MAX_NAMES": (4, _found_near),
-    "m_profile.flow.MAX_ENTRIES": (4, _table_followed),
+    "m_profile.code.flow.MAX_ENTRIES": (4, _table_followed),
 }
 
 

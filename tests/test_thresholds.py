@@ -38,9 +38,11 @@ from gemel.inspection.contract import shared_objects
 from gemel.layout import reader
 from gemel.lookup import annotating
 from gemel.lookup import as_text as looked_up
-from gemel.m_profile import address_flow, plain_loops, start_run, start_ways, vector_tables
-from gemel.m_profile.address_flow import AddressFlow
-from gemel.m_profile.execution import ZERO
+from gemel.m_profile import vector_tables
+from gemel.m_profile.code import address_flow
+from gemel.m_profile.code.address_flow import AddressFlow
+from gemel.m_profile.execution import plain_loops, start_run, start_ways
+from gemel.m_profile.execution.values import ZERO
 from gemel.readback import versions
 from gemel.record.format import MARK
 from gemel.rehearsal.emulator import schedule
@@ -226,7 +228,7 @@ UP_TO: dict[str, tuple[int, Callable[[int], bool]]] = {
     "comparing.place_names.BYTES_COMPARED": (place_names.BYTES_COMPARED, _compared),
     "inspection.code.guarded_code.DEPTH": (guarded_code.DEPTH, _callers),
     "inspection.code.guarded_code.STEPS_LIMIT": (guarded_code.STEPS_LIMIT, _halfwords),
-    "m_profile.address_flow.DEPTH": (address_flow.DEPTH, _calls),
+    "m_profile.code.address_flow.DEPTH": (address_flow.DEPTH, _calls),
     "image.gathering.SHOWN": (gathering.SHOWN, _quoted),
     "inspection.wording.SHOWN": (wording.SHOWN, _findings),
     "inspection.altered.text_conversions.FURTHEST_MARK": (
@@ -234,7 +236,7 @@ UP_TO: dict[str, tuple[int, Callable[[int], bool]]] = {
         _mark,
     ),
     "layout.reader.LOOKED_AT": (reader.LOOKED_AT, _slip),
-    "m_profile.start_run.WAYS_COMPARED": (start_run.WAYS_COMPARED, _ways),
+    "m_profile.execution.start_run.WAYS_COMPARED": (start_run.WAYS_COMPARED, _ways),
     "show.facts.memory_uses.LOOKED_AT": (memory_uses.LOOKED_AT, _symbols),
     "words of text.wrapping.first_of": (
         4,

@@ -89,8 +89,8 @@ def _alone(data: bytes, start: int, entries: list[int]) -> None:
     from gemel.checking.findings.lacking_instructions import lacking_findings
     from gemel.layout.model import BuildPlan
     from gemel.m_profile.capabilities import lacking
-    from gemel.m_profile.sieve import Sieve
-    from gemel.m_profile.unmapped import unmapped_code
+    from gemel.m_profile.code.unmapped import unmapped_code
+    from gemel.m_profile.instructions.sieve import Sieve
 
     core = _core(SMALLEST)
     sieve = Sieve(lacking(core.architecture, core.extensions))

@@ -44,8 +44,8 @@ def main() -> int:
 def _measured(library: str, march: str, architecture: str, folder: Path) -> bool:
     from gemel.layout.model import Core
     from gemel.m_profile.capabilities import lacking
-    from gemel.m_profile.sieve import Sieve
-    from gemel.m_profile.unmapped import unmapped_code
+    from gemel.m_profile.code.unmapped import unmapped_code
+    from gemel.m_profile.instructions.sieve import Sieve
 
     words = f"lib{library}, {march}"
     try:

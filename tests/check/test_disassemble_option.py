@@ -58,7 +58,7 @@ def test_nothing_is_read_when_not_wanted(checked) -> None:
 
 def test_a_missing_extra_is_reported(checked, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without the disassembler the check goes on; the rule is not checked and names the extra."""
-    monkeypatch.setattr("gemel.m_profile.disassembly.find_spec", lambda name: None)
+    monkeypatch.setattr("gemel.m_profile.instructions.disassembly.find_spec", lambda name: None)
     code, output = checked(*BUILDS, "--all")
     assert code == 0
     assert "needs the disassembler: pip install 'gemel[disassemble]'" in " ".join(output.split())
@@ -79,7 +79,8 @@ def test_the_disassembler_is_loaded_only_when_it_spells(checked) -> None:
         "import sys; from gemel.cli.main import exit_code\n"
         f"exit_code(['join', 'layout.toml', *{BUILDS!r}, '-o', 'sound.hex', '--no-disassemble'])\n"
         f"exit_code(['check', 'layout.toml', 'sound.hex', *{BUILDS!r}, '--no-disassemble'])\n"
-        "loaded = {'gemel.m_profile.sieve', 'gemel.m_profile.instruction_table'} & set(sys.modules)\n"
+        "room = 'gemel.m_profile.instructions'\n"
+        "loaded = {f'{room}.sieve', f'{room}.instruction_table'} & set(sys.modules)\n"
         f"exit_code(['check', 'layout.toml', 'sound.hex', *{BUILDS!r}])\n"
         "loaded |= {'capstone'}\n"
         "sys.exit(sorted(loaded & set(sys.modules)) or 0)"

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gemel.inspection.code.first_float import _is_float, holds_float
-from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.instructions.halfwords import instructions
 
 VADD = (0xEE30, 0x0A20)
 BL_BACKWARDS = (0xF7FF, 0xFFFE)

@@ -168,7 +168,7 @@ def _entries(count: int) -> bool:
 
 LIMITS: Limits = {
     "inspection.altered.build_order.MAX_DEVIATIONS": (3, _deviations),
-    "m_profile.address_flow.STEPS_LIMIT": (8, _followed),
+    "m_profile.code.address_flow.STEPS_LIMIT": (8, _followed),
     "inspection.embedded_copies.COPIES_LIMIT": (3, _copies),
     "inspection.embedded_copies.PLACES_LIMIT": (3, _older_table),
     "inspection.code.first_float.WALK_LIMIT": (5, _walked),

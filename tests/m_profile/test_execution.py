@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from thumb import assembled
 
-from gemel.m_profile.execution import FollowedCore
-from gemel.m_profile.thumb_operations import operation_of
+from gemel.m_profile.execution.thumb_operations import operation_of
+from gemel.m_profile.execution.values import FollowedCore
 
 CODE, RAM, SIZE = 0x0800_0000, 0x2000_0000, 0x1000
 LOW = [f"r{at}" for at in range(8)]

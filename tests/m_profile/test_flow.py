@@ -16,7 +16,7 @@ from seconds import within
 from tools import required_tool
 
 from gemel.builds.build import Build
-from gemel.m_profile.flow import CASE_ROUTINE_SIZE, CASE_ROUTINES, BranchTable, Flow, runs
+from gemel.m_profile.code.flow import CASE_ROUTINE_SIZE, CASE_ROUTINES, BranchTable, Flow, runs
 
 START = 0x0800_0100
 

@@ -7,8 +7,8 @@ import struct
 import pytest
 from seconds import within
 
-from gemel.m_profile.function_steps import Function
-from gemel.m_profile.guards import Guards
+from gemel.m_profile.code.function_steps import Function
+from gemel.m_profile.code.guards import Guards
 
 TEST_OF_LR = struct.pack("<HH", 0xF01E, 0x0F10)  # TST.W LR, #0x10
 TEST_OF_STACK = struct.pack("<HH", 0xF01E, 0x0F04)

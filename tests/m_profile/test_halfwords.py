@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from thumb import assembled
 
-from gemel.m_profile.halfwords import (
+from gemel.m_profile.instructions.halfwords import (
     CONDITIONS,
     COPROCESSOR,
     COPROCESSORS,

@@ -20,9 +20,9 @@ from tools import required_tool
 
 from gemel.m_profile.architectures import ARCHITECTURES, EXTENSIONS_OF
 from gemel.m_profile.capabilities import IN_WORDS, lacking
-from gemel.m_profile.halfwords import instructions
-from gemel.m_profile.instruction_table import Encoding, encoding_of
-from gemel.m_profile.sieve import Sieve
+from gemel.m_profile.instructions.halfwords import instructions
+from gemel.m_profile.instructions.instruction_table import Encoding, encoding_of
+from gemel.m_profile.instructions.sieve import Sieve
 
 INSTRUCTIONS = """\
 adds r0, r1, r2|movs r0, #1|ldr r0, [r1, #4]|push {r4, lr}|pop {r4, pc}|bx lr|blx r3|b .|beq .|bl .|nop|wfi

@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from thumb import assembled
 
-from gemel.m_profile.address_flow import REGION, ROUND, WINDOW, AddressFlow
 from gemel.m_profile.bit_band import aliases_of_bits
-from gemel.m_profile.function_steps import Function
-from gemel.m_profile.known_registers import SEVERAL, STACK_FROM, KnownStore
-from gemel.m_profile.known_stores import known_stores
+from gemel.m_profile.code.address_flow import REGION, ROUND, WINDOW, AddressFlow
+from gemel.m_profile.code.function_steps import Function
+from gemel.m_profile.code.known_registers import SEVERAL, STACK_FROM, KnownStore
+from gemel.m_profile.code.known_stores import known_stores
 from gemel.spans import Span
 
 REGISTER, START, SECOND = 0x4001_3824, 0x0800_0000, 128

@@ -10,8 +10,8 @@ from verdict_builds import builds_of, layout_of
 
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
-from gemel.m_profile import start_ways as module
-from gemel.m_profile.start_run import StartRun
+from gemel.m_profile.execution import start_ways as module
+from gemel.m_profile.execution.start_run import StartRun
 from gemel.spans import Span
 
 SIZE = 164 * 1024

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from gemel.builds.mapped_code import mapped_code
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import lacking
-from gemel.m_profile.instruction_table import WIDE
-from gemel.m_profile.sieve import Sieve, Unfit
+from gemel.m_profile.instructions.instruction_table import WIDE
+from gemel.m_profile.instructions.sieve import Sieve, Unfit
 
 CORES = [
     ("armv6-m", ()),

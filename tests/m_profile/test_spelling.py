@@ -4,8 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from gemel.m_profile import disassembly as spelling
-from gemel.m_profile.disassembly import NEEDS_EXTRA, NOT_ASKED, raw, reads_whole, spelled, why_not
+from gemel.m_profile.instructions import disassembly as spelling
+from gemel.m_profile.instructions.disassembly import (
+    NEEDS_EXTRA,
+    NOT_ASKED,
+    raw,
+    reads_whole,
+    spelled,
+    why_not,
+)
 
 
 @pytest.mark.parametrize(

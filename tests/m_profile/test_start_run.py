@@ -12,10 +12,10 @@ from thumb import assembled
 
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_up import started
-from gemel.m_profile import start_run as module
-from gemel.m_profile import start_ways
-from gemel.m_profile.execution import WrittenBytes
-from gemel.m_profile.start_run import StartRun, start_run
+from gemel.m_profile.execution import start_run as module
+from gemel.m_profile.execution import start_ways
+from gemel.m_profile.execution.start_run import StartRun, start_run
+from gemel.m_profile.execution.values import WrittenBytes
 from gemel.spans import Span, merge
 
 CODE, RAM, STACK = 0x0800_0000, 0x2000_0000, 0x2000_8000

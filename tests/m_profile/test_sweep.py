@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from real_code import code_segment, cut, library_program, mapped_instructions
 
-from gemel.m_profile import sweep
-from gemel.m_profile.flow import EFFORT, Flow
-from gemel.m_profile.sweep import TEXT_SHARE, TEXT_SIZE, Sweep
+from gemel.m_profile.code import sweep
+from gemel.m_profile.code.flow import EFFORT, Flow
+from gemel.m_profile.code.sweep import TEXT_SHARE, TEXT_SIZE, Sweep
 from gemel.spans import Span
 
 START = 0x0800_0000
@@ -224,8 +224,8 @@ def test_bytes_made_to_lead_in_circles_cost_no_more_than_others(unit: str) -> No
 
 def test_a_sweep_that_costs_too_much_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the effort is spent, the sweep stops and what is left of it is below 0."""
-    monkeypatch.setattr("gemel.m_profile.flow.EFFORT", 0)
-    monkeypatch.setattr("gemel.m_profile.flow.FREE_EFFORT", 0)
+    monkeypatch.setattr("gemel.m_profile.code.flow.EFFORT", 0)
+    monkeypatch.setattr("gemel.m_profile.code.flow.FREE_EFFORT", 0)
     flow = Flow(_code("10b5 10bd 10b5 10bd", DATA), START)
     assert len(Sweep(flow).run()) == 1
     assert flow.effort < 0

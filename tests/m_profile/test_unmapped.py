@@ -14,13 +14,13 @@ from thumb import assembled
 from gemel.builds.build import Build
 from gemel.builds.mapped_code import mapped_code
 from gemel.inspection.code.guarded_code import lacking_code
-from gemel.m_profile import stretch_guards
 from gemel.m_profile.capabilities import lacking
-from gemel.m_profile.flow import Run
-from gemel.m_profile.found_instruction import FoundInstruction
-from gemel.m_profile.sieve import Sieve
-from gemel.m_profile.sweep import Routine
-from gemel.m_profile.unmapped import UnmappedCode, unmapped_code
+from gemel.m_profile.code import stretch_guards
+from gemel.m_profile.code.flow import Run
+from gemel.m_profile.code.sweep import Routine
+from gemel.m_profile.code.unmapped import UnmappedCode, unmapped_code
+from gemel.m_profile.instructions.found_instruction import FoundInstruction
+from gemel.m_profile.instructions.sieve import Sieve
 
 TABLE = (
     "typedef int (*const callback)(); {}\n"
@@ -172,7 +172,7 @@ def test_known_data_is_not_read_as_code() -> None:
 @pytest.mark.parametrize("alone", [False, True])
 def test_no_more_than_the_limit_is_reported(alone: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     """MAX_LACKING instructions are all reported; of one more only as many, and no further routine is looked at."""
-    monkeypatch.setattr("gemel.m_profile.unmapped.MAX_LACKING", 5)
+    monkeypatch.setattr("gemel.m_profile.code.unmapped.MAX_LACKING", 5)
     for count in (5, 6):
         moves = [bytes((0x00, 0xEE, 0x10, 0x0A | each << 4)) for each in range(count)]
         code = b"".join(moves) + b"\x70\x47"  # VMOV S0, R0 and so on, and BX LR
@@ -205,7 +205,7 @@ def test_a_guard_counts_as_far_as_a_function_reaches(
     size: int, guarded: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A function of MAX_FUNCTION bytes is searched whole; of a larger one half as many, before what is asked of."""
-    monkeypatch.setattr("gemel.m_profile.stretch_guards.MAX_FUNCTION", 32)
+    monkeypatch.setattr("gemel.m_profile.code.stretch_guards.MAX_FUNCTION", 32)
     assert bool(_of_a_function(filled=size - 12, after=0)) is not guarded
     assert bool(_of_a_function(filled=8, after=40)) is False
     assert bool(_of_a_function(filled=10, after=40)) is True
@@ -223,7 +223,7 @@ def test_instructions_after_the_effort_count_as_untested(
     most: int, reported: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Within MAX_EFFORT the test before each of three float pushes is seen; after it the rest of them are reported."""
-    monkeypatch.setattr("gemel.m_profile.stretch_guards.MAX_EFFORT", most)
+    monkeypatch.setattr("gemel.m_profile.code.stretch_guards.MAX_EFFORT", most)
     guarded = struct.pack("<HHHHHH", 0xF01E, 0x0F10, 0xBF08, 0xED2D, 0x8B10, 0x4770)
     runs = [Run(at, at + len(guarded)) for at in range(0, 3 * len(guarded), len(guarded))]
     read = UnmappedCode(guarded * 3, 0x8000, runs, [], (3 * len(guarded), 0, 0), False)
@@ -484,6 +484,6 @@ def test_how_far_callers_are_followed(
     limit: str, value: int, reported: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What is guarded two calls away counts within DEPTH, and what no more than MAX_WAYS lead to."""
-    monkeypatch.setattr(f"gemel.m_profile.stretch_guards.{limit}", value)
+    monkeypatch.setattr(f"gemel.m_profile.code.stretch_guards.{limit}", value)
     build = compiled(THROUGH_CALLS, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", "-O1", *BARE)
     assert len(_places(build, _sieve("armv7e-m"))[0]) == reported

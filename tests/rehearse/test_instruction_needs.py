@@ -8,7 +8,7 @@ import pytest
 from device_programs import SLEEP, run
 from thumb import assembled
 
-from gemel.m_profile.halfwords import instructions, is_call
+from gemel.m_profile.instructions.halfwords import instructions, is_call
 from gemel.rehearsal.emulator.core.code_stops import TARGET_TEST
 from gemel.rehearsal.emulator.core.instruction_needs import aligned_base, coprocessor_of, may_unalign_stack
 

@@ -128,12 +128,12 @@ MODULES = {
     "compare": 144,
     "show": 142,
     "rehearse": 214,
-    "check": 239,
-    "draft": 318,
-    "join": 330,
-    "sign": 354,
+    "check": 241,
+    "draft": 321,
+    "join": 332,
+    "sign": 356,
     "demo": 443,
-    "release": 440,
+    "release": 441,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""
 

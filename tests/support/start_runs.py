@@ -6,7 +6,7 @@ from pathlib import Path
 
 from thumb import assembled
 
-from gemel.m_profile.start_run import StartRun, start_run
+from gemel.m_profile.execution.start_run import StartRun, start_run
 
 CODE, RAM, STACK, FROM = 0x0800_0000, 0x2000_0000, 0x2008_0000, 0x0801_0000
 

@@ -12,7 +12,7 @@ from gemel.comparing.changes import Moved, SectionChange, SymbolChange, SymbolCh
 from gemel.comparing.place_names import PlaceNames, SymbolRow, paired_symbols
 from gemel.comparing.section_anchors import Anchors
 from gemel.comparing.side import SymbolSide
-from gemel.m_profile.halfwords import is_wide
+from gemel.m_profile.instructions.halfwords import is_wide
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from functools import cached_property
 
 from gemel.comparing.side import BY_BYTES, SymbolSide
-from gemel.m_profile.halfwords import is_wide, modified_constant
+from gemel.m_profile.instructions.halfwords import is_wide, modified_constant
 from gemel.structs import NamedTuple
 
 MAX_BASES = 64

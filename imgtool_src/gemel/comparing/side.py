@@ -6,7 +6,7 @@ import struct
 from collections.abc import Callable, Iterator
 from functools import cached_property
 
-from gemel.m_profile.halfwords import call_distance
+from gemel.m_profile.instructions.halfwords import call_distance
 from gemel.structs import NamedTuple
 
 NameOf = Callable[[int], frozenset[str]]

@@ -20,14 +20,14 @@ from gemel.inspection.code.core_settings import Setting, constant_word, settings
 from gemel.inspection.code.guarded_code import ANCHORED, lacking_code
 from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M, TAGGED
 from gemel.m_profile.capabilities import lacking
-from gemel.m_profile.known_stores import known_stores
+from gemel.m_profile.code.known_stores import known_stores
+from gemel.m_profile.instructions.sieve import Sieve
 from gemel.m_profile.memory_map import DEVICE_REGIONS, OWN_REGISTERS, region_of
-from gemel.m_profile.sieve import Sieve
 from gemel.spans import Span, format_address, offsets_of
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.m_profile.unmapped import UnmappedCode
+    from gemel.m_profile.code.unmapped import UnmappedCode
 
 WORD = 4
 
@@ -184,7 +184,7 @@ def _architecture(seen: Evidence, code: UnmappedCode | None) -> tuple[str, str]:
 
 def _code(seen: Evidence) -> UnmappedCode | None:
     """What the vectors of a build without symbols lead to, in the bytes that are stored with them."""
-    from gemel.m_profile.unmapped import followed_code
+    from gemel.m_profile.code.unmapped import followed_code
 
     if seen.vectors is None:
         return None

@@ -10,7 +10,7 @@ from gemel.draft.drafting import Draft
 from gemel.draft.page import Page, listed, size_words
 from gemel.draft.svd import Peripheral, Register
 from gemel.layout.rehearsal_model import ALL_BITS
-from gemel.m_profile.halfwords import modified_constant, moved_constant, wide_immediate
+from gemel.m_profile.instructions.halfwords import modified_constant, moved_constant, wide_immediate
 from gemel.spans import Span, align_down, align_up, format_address, merge
 
 MAX_ENTRIES, MAX_SEQUENCES, MAX_NAMES, MAX_MEMORIES = 256, 64, 4096, 16

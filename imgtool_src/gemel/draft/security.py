@@ -21,9 +21,9 @@ from gemel.inspection.cores.secure_builds import (
     veneer_vectors,
 )
 from gemel.m_profile.architectures import EXTENSIONS_OF
-from gemel.m_profile.known_registers import STACK_FROM, VTOR
+from gemel.m_profile.code.known_registers import STACK_FROM, VTOR
+from gemel.m_profile.execution.start_run import StartRun, start_run
 from gemel.m_profile.memory_map import STATE_BIT
-from gemel.m_profile.start_run import StartRun, start_run
 from gemel.spans import Span, align_down, align_up, merge
 from gemel.structs import NamedTuple, Struct, field, replace
 

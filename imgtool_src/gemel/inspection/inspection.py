@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
     from gemel.inspection.start_up.tables import StartBlocks
-    from gemel.m_profile.start_run import StartRun
+    from gemel.m_profile.execution.start_run import StartRun
     from gemel.seals.keys.keys import PublicKey
 
 Found = TypeVar("Found")
@@ -170,7 +170,7 @@ class Inspection(Struct, dict=True):
     def core_settings(self) -> dict[str, tuple[Setting, ...]]:
         """What the code of each build with symbols sets of its own core, and in the registers of a release."""
         from gemel.inspection.code.core_settings import settings_of
-        from gemel.m_profile.known_registers import VTOR_NS
+        from gemel.m_profile.code.known_registers import VTOR_NS
 
         releases = [core.release for core in self.layout.secondaries() if core.release]
         registers = frozenset(

@@ -11,7 +11,7 @@ from verdict_builds import ARCHITECTURES, build_of, of
 from gemel.checking.runner import RuleResult
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.code.code_starts import MAX_PADDING
-from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.instructions.halfwords import instructions
 from gemel.spans import Span
 
 RULE = "handlers-at-function-starts"

@@ -127,7 +127,7 @@ def test_nothing_is_read_unless_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     image = image_of(read, handed)
     silent = apply(RULE, read, image, handed)
     assert {each.reason for each in silent.not_checked} == {"needs --disassemble: the code was not read"}
-    monkeypatch.setattr("gemel.m_profile.disassembly.find_spec", lambda name: None)
+    monkeypatch.setattr("gemel.m_profile.instructions.disassembly.find_spec", lambda name: None)
     without = apply(RULE, read, image, handed, disassemble=True)
     assert {each.reason for each in without.not_checked} == {
         "needs the disassembler: pip install 'gemel[disassemble]'"

@@ -8,7 +8,7 @@ from verdict_builds import of
 
 from gemel.checking.rules.release_value_agrees import _may_release
 from gemel.layout.model import Release
-from gemel.m_profile.known_registers import Changed, KnownStore
+from gemel.m_profile.code.known_registers import Changed, KnownStore
 
 RULE = "release-value-agrees"
 AT_ZERO = ("start = 0x1000_0000", "start = 0x0000_0000")

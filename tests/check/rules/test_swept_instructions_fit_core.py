@@ -174,8 +174,8 @@ def test_a_build_that_is_not_there_is_not_checked() -> None:
 @pytest.mark.parametrize("effort", [0, 60], ids=["followed", "swept"])
 def test_a_sweep_that_was_given_up_is_not_checked(effort: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Bytes that cost more than any program does leave their rest unchecked, with the reason."""
-    monkeypatch.setattr("gemel.m_profile.flow.EFFORT", 0)
-    monkeypatch.setattr("gemel.m_profile.flow.FREE_EFFORT", effort)
+    monkeypatch.setattr("gemel.m_profile.code.flow.EFFORT", 0)
+    monkeypatch.setattr("gemel.m_profile.code.flow.FREE_EFFORT", effort)
     result = KEEPS["mainline"]()
     assert [each.where for each in result.not_checked] == [
         "build station in the image, the rest of 0x1000_0000..0x1000_00DF",

@@ -9,7 +9,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_up.started import BY_RUN, plain_at_reset, release_write
 from gemel.inspection.wording import concerned, sized
 from gemel.layout.addresses import locate, plain_span
-from gemel.m_profile.start_run import StartRun
+from gemel.m_profile.execution.start_run import StartRun
 from gemel.outcomes import Finding
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import Placement

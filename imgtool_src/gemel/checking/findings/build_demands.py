@@ -13,7 +13,7 @@ from gemel.layout.model import BuildPlan, Core
 from gemel.m_profile.architectures import ARCHITECTURES, EXTENSIONS
 from gemel.m_profile.attribute_tags import TAGS
 from gemel.m_profile.capabilities import IN_WORDS, Capability, capabilities_of
-from gemel.m_profile.disassembly import why_not
+from gemel.m_profile.instructions.disassembly import why_not
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome, Reason, needs_of
 from gemel.structs import NamedTuple
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from gemel.inspection.wording import SHOWN, concerned, counted
 from gemel.layout.model import BuildPlan, Core
 from gemel.m_profile.capabilities import IN_WORDS, Capability
-from gemel.m_profile.found_instruction import FoundInstruction
+from gemel.m_profile.instructions.found_instruction import FoundInstruction
 from gemel.outcomes import Finding
 from gemel.spans import Span
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.inspection.cores.code_settings import CoreCode
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
-from gemel.m_profile.known_registers import STACK_FROM, VTOR, VTOR_NS
+from gemel.m_profile.code.known_registers import STACK_FROM, VTOR, VTOR_NS
 from gemel.outcomes import Finding
 from gemel.spans import Span, format_address
 

@@ -34,7 +34,7 @@ def ticks_without_handler(inspection: Inspection, table: VectorTable) -> Setting
     name, build = table.plan.name, inspection.builds.get(table.plan.name)
     if build is None or len(table.words) <= SYSTICK:
         return None
-    from gemel.m_profile.known_registers import SYST_CSR, VTOR
+    from gemel.m_profile.code.known_registers import SYST_CSR, VTOR
 
     settings = inspection.core_settings.get(name, ())
     ticks = [each for each in settings if each.store.target == SYST_CSR]

@@ -11,10 +11,10 @@ from gemel.inspection.code.address_literals import held_addresses
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short, needs_elf, symbol_at
 from gemel.layout.addresses import seen_by
-from gemel.m_profile.function_steps import Function
-from gemel.m_profile.known_registers import Registers
-from gemel.m_profile.known_stores import followed
-from gemel.m_profile.memory_accesses import memory_access
+from gemel.m_profile.code.function_steps import Function
+from gemel.m_profile.code.known_registers import Registers
+from gemel.m_profile.code.known_stores import followed
+from gemel.m_profile.instructions.memory_accesses import memory_access
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
 from gemel.placement.sections import stored_parts

@@ -13,7 +13,7 @@ from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.wording import copied_elsewhere, needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
-from gemel.m_profile.known_registers import VTOR
+from gemel.m_profile.code.known_registers import VTOR
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placing import forgotten_run_area
 from gemel.placement.reset import starting_plan

@@ -9,7 +9,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.cores.code_settings import CoreCode, core_code
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
-from gemel.m_profile.known_registers import CPACR
+from gemel.m_profile.code.known_registers import CPACR
 from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 

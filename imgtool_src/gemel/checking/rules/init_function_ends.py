@@ -12,8 +12,8 @@ from gemel.inspection.code.address_users import is_reached
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.model import BuildPlan
-from gemel.m_profile.function_steps import ends_stretch
-from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.code.function_steps import ends_stretch
+from gemel.m_profile.instructions.halfwords import instructions
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_address
 

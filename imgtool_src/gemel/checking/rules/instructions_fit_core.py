@@ -11,7 +11,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
 from gemel.m_profile.capabilities import lacking
-from gemel.m_profile.disassembly import why_not
+from gemel.m_profile.instructions.disassembly import why_not
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 

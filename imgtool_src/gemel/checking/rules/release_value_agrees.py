@@ -14,7 +14,7 @@ from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.wording import concerned, copied_elsewhere, counted, lines_in_short
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Release
-from gemel.m_profile.known_registers import KnownStore
+from gemel.m_profile.code.known_registers import KnownStore
 from gemel.m_profile.vector_tables import SMALLEST_ALIGNMENT
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild

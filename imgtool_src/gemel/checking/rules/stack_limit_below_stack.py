@@ -12,7 +12,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
-from gemel.m_profile.known_registers import MSPLIM, MSPLIM_NS
+from gemel.m_profile.code.known_registers import MSPLIM, MSPLIM_NS
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 

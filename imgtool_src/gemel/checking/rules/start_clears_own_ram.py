@@ -19,7 +19,7 @@ from gemel.inspection.start_up.tables import BY_SYMBOLS, StartEntry
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan, Layout
-from gemel.m_profile.start_run import LEAST_ZEROED
+from gemel.m_profile.execution.start_run import LEAST_ZEROED
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
 from gemel.spans import Span, format_address, merge, without
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.builds.elf.section_table import Section
     from gemel.builds.segment import Segment
-    from gemel.m_profile.start_run import StartRun
+    from gemel.m_profile.execution.start_run import StartRun
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:

@@ -12,14 +12,14 @@ from gemel.inspection.instead_of_tables import NO_TABLE, vector_builds
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
-from gemel.m_profile.disassembly import why_not
+from gemel.m_profile.instructions.disassembly import why_not
 from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_size
 from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
-    from gemel.m_profile.unmapped import UnmappedCode
+    from gemel.m_profile.code.unmapped import UnmappedCode
 
 FOLLOWED = (
     "less certain than with mapping symbols: code is separated from data by following branches from the vectors, "
@@ -118,7 +118,7 @@ def _written_parts(inspection: Inspection, span: Span, start: int) -> Iterator[S
 def _code(
     inspection: Inspection, plan: BuildPlan, stretches: list[SweptBytes], parts: int
 ) -> list[tuple[Span, UnmappedCode]]:
-    from gemel.m_profile.unmapped import unmapped_code
+    from gemel.m_profile.code.unmapped import unmapped_code
 
     entries, vectors = _vectors(inspection, plan)
     layout = inspection.layout
@@ -150,7 +150,7 @@ def _vectors(inspection: Inspection, plan: BuildPlan) -> tuple[list[int], list[S
 def _findings(inspection: Inspection, plan: BuildPlan, span: Span, code: UnmappedCode) -> Iterator[Finding]:
     from gemel.checking.findings.lacking_instructions import lacking_findings
     from gemel.m_profile.capabilities import lacking
-    from gemel.m_profile.sieve import Sieve
+    from gemel.m_profile.instructions.sieve import Sieve
 
     core = inspection.layout.cores[plan.core]
     sieve = Sieve(lacking(core.architecture, core.extensions))

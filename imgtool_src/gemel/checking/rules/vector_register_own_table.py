@@ -17,8 +17,8 @@ from gemel.inspection.ram.claims import own_ram
 from gemel.inspection.wording import concerned, symbol_at
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core
-from gemel.m_profile.execution import Loaded
-from gemel.m_profile.known_registers import STACK_FROM, VTOR, VTOR_NS
+from gemel.m_profile.code.known_registers import STACK_FROM, VTOR, VTOR_NS
+from gemel.m_profile.execution.values import Loaded
 from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.reset import starting_plan
@@ -27,7 +27,7 @@ from gemel.spans import Span, format_address, format_size
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
-    from gemel.m_profile.start_run import StartRun
+    from gemel.m_profile.execution.start_run import StartRun
     from gemel.placement.placed import PlacedBuild
 
 

@@ -58,7 +58,7 @@ def _target(data: bytes, address: int) -> int | None:
     first, second = int.from_bytes(data[:2], "little"), int.from_bytes(data[2:], "little")
     if first & 0xF800 != 0xF000 or second & 0xD000 != 0x9000:
         return None
-    from gemel.m_profile.halfwords import call_distance
+    from gemel.m_profile.instructions.halfwords import call_distance
 
     return address + 4 + call_distance(first, second)
 

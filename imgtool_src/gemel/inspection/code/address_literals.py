@@ -18,7 +18,7 @@ import re
 import struct
 from collections.abc import Iterator
 
-from gemel.m_profile.halfwords import is_wide, modified_constant, moved_constant, wide_immediate
+from gemel.m_profile.instructions.halfwords import is_wide, modified_constant, moved_constant, wide_immediate
 from gemel.spans import Span, offsets_of
 from gemel.structs import NamedTuple
 

@@ -15,7 +15,12 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.inspection.code.address_literals import holders_of
-from gemel.m_profile.halfwords import branch_distance, instructions, long_branches, short_branches
+from gemel.m_profile.instructions.halfwords import (
+    branch_distance,
+    instructions,
+    long_branches,
+    short_branches,
+)
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol

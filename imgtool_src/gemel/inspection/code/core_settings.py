@@ -10,11 +10,10 @@ from itertools import chain, islice, product
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
 from gemel.builds.segment import Segment
-from gemel.m_profile.address_signs import STATE_SIGNS, AddressSign, places_of, signs_of
 from gemel.m_profile.bit_band import aliases_of_bits
-from gemel.m_profile.function_steps import Function
-from gemel.m_profile.halfwords import CALLER_SAVED, branch_distance, long_branches
-from gemel.m_profile.known_registers import (
+from gemel.m_profile.code.address_signs import STATE_SIGNS, AddressSign, places_of, signs_of
+from gemel.m_profile.code.function_steps import Function
+from gemel.m_profile.code.known_registers import (
     CPACR,
     MSPLIM,
     MSPLIM_NS,
@@ -24,8 +23,9 @@ from gemel.m_profile.known_registers import (
     KnownStore,
     Registers,
 )
-from gemel.m_profile.known_stores import followed, known_stores
-from gemel.m_profile.start_run import StartRun
+from gemel.m_profile.code.known_stores import followed, known_stores
+from gemel.m_profile.execution.start_run import StartRun
+from gemel.m_profile.instructions.halfwords import CALLER_SAVED, branch_distance, long_branches
 from gemel.spans import Span, format_address, offsets_of
 from gemel.structs import NamedTuple
 
@@ -175,7 +175,7 @@ def why_may_write(build: Build, register: int) -> str:
     sizes = _function_sizes(build)
     if not sizes:
         return f"build {name} has no functions among its symbols"
-    from gemel.m_profile.address_flow import STEPS_LIMIT, AddressFlow, TooManySteps
+    from gemel.m_profile.code.address_flow import STEPS_LIMIT, AddressFlow, TooManySteps
 
     too_large = f"code of build {name} is too large, or goes too many ways, to be followed"
     if sum(sizes.values()) > _BYTES * STEPS_LIMIT:

@@ -14,11 +14,11 @@ from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode
 from gemel.inspection.code.address_literals import constants_of, places_of_addresses
 from gemel.inspection.code.core_settings import constant_word, function_spans
-from gemel.m_profile.function_steps import Function
-from gemel.m_profile.halfwords import long_branches, where_instructions_begin
-from gemel.m_profile.known_registers import Registers
-from gemel.m_profile.known_stores import followed
-from gemel.m_profile.memory_accesses import memory_access
+from gemel.m_profile.code.function_steps import Function
+from gemel.m_profile.code.known_registers import Registers
+from gemel.m_profile.code.known_stores import followed
+from gemel.m_profile.instructions.halfwords import long_branches, where_instructions_begin
+from gemel.m_profile.instructions.memory_accesses import memory_access
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 

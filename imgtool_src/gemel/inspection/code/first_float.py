@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode
 from gemel.inspection.code.core_settings import constant_word
-from gemel.m_profile.execution import FLOAT_ACCESS
-from gemel.m_profile.function_steps import is_unknown_jump
-from gemel.m_profile.halfwords import (
+from gemel.m_profile.code.function_steps import is_unknown_jump
+from gemel.m_profile.code.known_registers import CALL, CPACR, KnownStore
+from gemel.m_profile.code.known_stores import known_stores
+from gemel.m_profile.execution.start_run import StartRun
+from gemel.m_profile.execution.values import FLOAT_ACCESS
+from gemel.m_profile.instructions.halfwords import (
     FIRST_WIDE,
     branch_distance,
     call_distance,
@@ -20,9 +23,6 @@ from gemel.m_profile.halfwords import (
     is_return,
     is_table_branch,
 )
-from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
-from gemel.m_profile.known_stores import known_stores
-from gemel.m_profile.start_run import StartRun
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 

@@ -13,24 +13,24 @@ from gemel.builds.mapped_code import MappedCode, mapped_code
 from gemel.inspection.code.core_settings import constant_word, function_spans, functions_of_core
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import Capability, lacking
-from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
-from gemel.m_profile.function_steps import Function
-from gemel.m_profile.halfwords import (
+from gemel.m_profile.code.function_steps import Function
+from gemel.m_profile.code.known_registers import Registers
+from gemel.m_profile.code.known_stores import followed
+from gemel.m_profile.instructions.found_instruction import OF_UNWINDER, FoundInstruction
+from gemel.m_profile.instructions.halfwords import (
     branch_distance,
     instructions,
     modified_constant,
     moved_constant,
     wide_immediate,
 )
-from gemel.m_profile.known_registers import Registers
-from gemel.m_profile.known_stores import followed
-from gemel.m_profile.memory_accesses import memory_access
-from gemel.m_profile.sieve import Sieve
+from gemel.m_profile.instructions.memory_accesses import memory_access
+from gemel.m_profile.instructions.sieve import Sieve
 from gemel.m_profile.vector_tables import possible_tables
 from gemel.spans import Span, offsets_of
 
 if TYPE_CHECKING:
-    from gemel.m_profile.guards import Guards, Passed, VariablePlace
+    from gemel.m_profile.code.guards import Guards, Passed, VariablePlace
 
 ANCHORED = 4096
 """Bytes from the address that a compiler loads for several objects to the last of them."""
@@ -142,7 +142,7 @@ class GuardedCode:
     def _guards_of(self, span: Span | None, passed: Passed | None = None) -> Guards | None:
         if span is None:
             return None
-        from gemel.m_profile.guards import Guards, Passed
+        from gemel.m_profile.code.guards import Guards, Passed
 
         passed = passed or Passed()
         key = span.start, passed, self._with_variables
@@ -170,7 +170,7 @@ class GuardedCode:
     def _variables(self) -> frozenset[VariablePlace]:
         """Where the build keeps what it found out of its core."""
         self._with_variables = False
-        from gemel.m_profile.guards import kept_answers
+        from gemel.m_profile.code.guards import kept_answers
 
         spans = [self._function_at(each.value & ~1) for each in functions_of_core(self._build)]
         callers = [

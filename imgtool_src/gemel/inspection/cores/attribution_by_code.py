@@ -9,7 +9,7 @@ from collections.abc import Iterable
 
 from gemel.inspection.code.core_settings import settings_of
 from gemel.inspection.inspection import Inspection
-from gemel.m_profile.known_registers import KnownStore
+from gemel.m_profile.code.known_registers import KnownStore
 from gemel.spans import Span, align_down, format_address
 from gemel.structs import NamedTuple
 

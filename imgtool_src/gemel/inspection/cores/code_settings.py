@@ -14,8 +14,8 @@ from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.inspection.code.core_settings import Setting
-    from gemel.m_profile.known_registers import KnownStore
-    from gemel.m_profile.start_run import StartRun
+    from gemel.m_profile.code.known_registers import KnownStore
+    from gemel.m_profile.execution.start_run import StartRun
 
 
 ANSWERS = (

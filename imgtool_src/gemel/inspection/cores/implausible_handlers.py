@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.m_profile.flow import Flow
-from gemel.m_profile.halfwords import is_wide
+from gemel.m_profile.code.flow import Flow
+from gemel.m_profile.instructions.halfwords import is_wide
 from gemel.spans import Span
 
 STREAMS_LIMIT = 256

@@ -11,7 +11,7 @@ import re
 from gemel.inspection.code.address_literals import holders_of
 from gemel.inspection.cores.implausible_handlers import code_around
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.m_profile.flow import Flow
+from gemel.m_profile.code.flow import Flow
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.spans import Span
 

@@ -12,7 +12,7 @@ from gemel.builds.elf.symbol_entries import Symbol
 from gemel.builds.mapped_code import MappedCode
 from gemel.inspection.code.address_literals import held_addresses
 from gemel.inspection.code.address_users import is_reached
-from gemel.m_profile.start_run import StartRun
+from gemel.m_profile.execution.start_run import StartRun
 from gemel.spans import Span, merge, offsets_of
 from gemel.structs import NamedTuple
 

@@ -17,8 +17,8 @@ from gemel.inspection.start_up.labels import is_most_code
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import BuildPlan, Layout, Release
-from gemel.m_profile.execution import SYSTEM, WatchedWrite, WrittenBytes
-from gemel.m_profile.start_run import StartRun, start_run
+from gemel.m_profile.execution.start_run import StartRun, start_run
+from gemel.m_profile.execution.values import SYSTEM, WatchedWrite, WrittenBytes
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import Piece, Placement

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.architectures import BASELINES
-from gemel.m_profile.computed_addresses import registers_read, registers_set
-from gemel.m_profile.halfwords import branch_distance, instructions
-from gemel.m_profile.memory_accesses import memory_access
+from gemel.m_profile.instructions.computed_addresses import registers_read, registers_set
+from gemel.m_profile.instructions.halfwords import branch_distance, instructions
+from gemel.m_profile.instructions.memory_accesses import memory_access
 from gemel.rehearsal.emulator.core.instruction_needs import loads_double, searches_zero
 
 if TYPE_CHECKING:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from gemel.m_profile.halfwords import is_return
-from gemel.m_profile.memory_accesses import memory_access
+from gemel.m_profile.instructions.halfwords import is_return
+from gemel.m_profile.instructions.memory_accesses import memory_access
 from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
 from gemel.rehearsal.emulator.core.instruction_needs import is_sleep, is_wait_for_event
 from gemel.rehearsal.emulator.device_events import EventLog

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from gemel.m_profile.halfwords import modified_constant, wide_immediate
+from gemel.m_profile.instructions.halfwords import modified_constant, wide_immediate
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.backing import Backing

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.instructions.halfwords import instructions
 from gemel.rehearsal.emulator.core.instruction_needs import is_ordered
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawTrace, TraceEntry

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from gemel.m_profile.function_steps import is_unknown_jump
-from gemel.m_profile.halfwords import branch_distance
+from gemel.m_profile.code.function_steps import is_unknown_jump
+from gemel.m_profile.instructions.halfwords import branch_distance
 from gemel.rehearsal.emulator.core.instruction_needs import if_then_conditions
 from gemel.rehearsal.emulator.system_space.interrupts import TICK
 from gemel.rehearsal.emulator.system_space.memory_protection import PRIVATE

@@ -78,7 +78,7 @@ def _text_given(core: str, call: int, names: CodeNames) -> str:
 def _first_arguments(build: Build, code: bytes, address: int) -> Iterator[int]:
     """What r0 is loaded with in ``code``: by ADR, a literal, or MOVW and MOVT."""
     from gemel.inspection.code.core_settings import constant_word
-    from gemel.m_profile.halfwords import moved_constant
+    from gemel.m_profile.instructions.halfwords import moved_constant
 
     halves = [half for (half,) in struct.iter_unpack("<H", code)]
     for index, first in enumerate(halves):

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from gemel.m_profile.memory_accesses import SP, memory_access
+from gemel.m_profile.instructions.memory_accesses import SP, memory_access
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.bit_band_words import BitBandWords, alias_pages
 from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from gemel.m_profile.halfwords import instructions, is_call
+from gemel.m_profile.instructions.halfwords import instructions, is_call
 from gemel.structs import NamedTuple
 
 MAX_FRAMES = 64

@@ -7,8 +7,8 @@ from functools import cache
 from itertools import takewhile
 
 from gemel.m_profile.capabilities import Capability
-from gemel.m_profile.halfwords import instructions
-from gemel.m_profile.instruction_table import Encoding, encoding_of
+from gemel.m_profile.instructions.halfwords import instructions
+from gemel.m_profile.instructions.instruction_table import Encoding, encoding_of
 from gemel.rehearsal.emulator.core.alignment_looks import MustAlign
 from gemel.rehearsal.emulator.core.instruction_needs import (
     IF_THEN_SPAN,

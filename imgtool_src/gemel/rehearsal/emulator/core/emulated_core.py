@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.instructions.halfwords import instructions
 from gemel.rehearsal.emulator.core.alignment_looks import AlignmentLooks
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.bus import CoreBus

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.m_profile.halfwords import instructions, is_return
+from gemel.m_profile.instructions.halfwords import instructions, is_return
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.core.exception_frames import (
     FROM_PROCESS_STACK,

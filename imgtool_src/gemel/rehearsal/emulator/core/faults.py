@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from gemel.m_profile.float_operations import FLOAT
-from gemel.m_profile.memory_accesses import LR, memory_access
+from gemel.m_profile.execution.float_operations import FLOAT
+from gemel.m_profile.instructions.memory_accesses import LR, memory_access
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.instruction_needs import coprocessor_of
 from gemel.rehearsal.emulator.system_space.interrupts import (

@@ -1,13 +1,13 @@
 """What the emulator asks of an instruction, by its halfwords.
 
 Armv7-M and Armv8-M architecture reference manuals, "The T32 instruction set encoding" (from memory).  What a
-core must have to execute it: ``gemel.m_profile.instruction_table``.
+core must have to execute it: ``gemel.m_profile.instructions.instruction_table``.
 """
 
 from __future__ import annotations
 
-from gemel.m_profile.halfwords import is_wide, modified_constant
-from gemel.m_profile.memory_accesses import SP, memory_access
+from gemel.m_profile.instructions.halfwords import is_wide, modified_constant
+from gemel.m_profile.instructions.memory_accesses import SP, memory_access
 
 SLEEP, SLEEP_WIDE = 0xBF30, 0xF3AF_8003
 WAITS = (0xBF20, 0xBF10)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.m_profile.memory_accesses import memory_access
+from gemel.m_profile.instructions.memory_accesses import memory_access
 from gemel.rehearsal.emulator.core.instruction_needs import is_single_load
 from gemel.spans import Span
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-from gemel.m_profile.computed_addresses import registers_read, registers_set
-from gemel.m_profile.halfwords import CALLER_SAVED, instructions, is_call
-from gemel.m_profile.memory_accesses import SP, memory_access
+from gemel.m_profile.instructions.computed_addresses import registers_read, registers_set
+from gemel.m_profile.instructions.halfwords import CALLER_SAVED, instructions, is_call
+from gemel.m_profile.instructions.memory_accesses import SP, memory_access
 from gemel.rehearsal.emulator.core.alignment_looks import MAX_LOOKS
 from gemel.rehearsal.emulator.core.instruction_needs import (
     IF_THEN_SPAN,

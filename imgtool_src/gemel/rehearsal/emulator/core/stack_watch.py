@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.m_profile.memory_accesses import SP, memory_access
+from gemel.m_profile.instructions.memory_accesses import SP, memory_access
 from gemel.rehearsal.plan import FIRST_PUSH
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ import struct
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.m_profile.halfwords import is_call, is_wide
+from gemel.m_profile.instructions.halfwords import is_call, is_wide
 from gemel.rehearsal.emulator.core.exception_frames import FROM_PROCESS_STACK
 from gemel.rehearsal.raw_run import RawThread
 

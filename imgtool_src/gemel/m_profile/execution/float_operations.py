@@ -5,11 +5,11 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 
 from __future__ import annotations
 
-from gemel.m_profile.execution import FLOAT_ACCESS, FollowedCore, Operation
-from gemel.m_profile.known_flags import MASK
-from gemel.m_profile.known_registers import CPACR
-from gemel.m_profile.memory_accesses import SP
-from gemel.m_profile.thumb_effects import forgets, nothing, stops
+from gemel.m_profile.code.known_registers import CPACR
+from gemel.m_profile.execution.known_flags import MASK
+from gemel.m_profile.execution.thumb_effects import forgets, nothing, stops
+from gemel.m_profile.execution.values import FLOAT_ACCESS, FollowedCore, Operation
+from gemel.m_profile.instructions.memory_accesses import SP
 
 FLOAT = (10, 11)
 

@@ -10,17 +10,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 
-from gemel.m_profile.execution import (
-    UNKNOWN,
-    ZERO,
-    AnsweredCore,
-    FollowedCore,
-    Loaded,
-    WatchedWrite,
-    WrittenBytes,
-)
-from gemel.m_profile.known_registers import VTOR, KnownStore
-from gemel.m_profile.start_ways import (
+from gemel.m_profile.code.known_registers import VTOR, KnownStore
+from gemel.m_profile.execution.start_ways import (
     STEPS_AFTER,
     STEPS_DONE,
     STEPS_LIMIT,
@@ -30,6 +21,15 @@ from gemel.m_profile.start_ways import (
     is_blank,
     system_vectors,
     tables_in_ram,
+)
+from gemel.m_profile.execution.values import (
+    UNKNOWN,
+    ZERO,
+    AnsweredCore,
+    FollowedCore,
+    Loaded,
+    WatchedWrite,
+    WrittenBytes,
 )
 from gemel.spans import Span, merge, without
 from gemel.structs import NamedTuple

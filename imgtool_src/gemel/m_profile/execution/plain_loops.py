@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 
-from gemel.m_profile.execution import FollowedCore, Loaded, Operation, Stop, is_device
-from gemel.m_profile.known_flags import MASK
+from gemel.m_profile.execution.known_flags import MASK
+from gemel.m_profile.execution.values import FollowedCore, Loaded, Operation, Stop, is_device
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 

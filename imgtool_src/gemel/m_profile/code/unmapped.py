@@ -12,17 +12,17 @@ from itertools import accumulate, chain, groupby, islice
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from gemel.m_profile.disassembly import reads_whole, spelled
-from gemel.m_profile.flow import Flow, Run
-from gemel.m_profile.found_instruction import FoundInstruction
-from gemel.m_profile.halfwords import FIRST_WIDE
-from gemel.m_profile.sieve import Sieve, is_beyond_disassembler
-from gemel.m_profile.sweep import Routine, Sweep
+from gemel.m_profile.code.flow import Flow, Run
+from gemel.m_profile.code.sweep import Routine, Sweep
+from gemel.m_profile.instructions.disassembly import reads_whole, spelled
+from gemel.m_profile.instructions.found_instruction import FoundInstruction
+from gemel.m_profile.instructions.halfwords import FIRST_WIDE
+from gemel.m_profile.instructions.sieve import Sieve, is_beyond_disassembler
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.m_profile.stretch_guards import StretchGuards
+    from gemel.m_profile.code.stretch_guards import StretchGuards
 
 MIN_ALONE = 4
 """A routine that nothing leads to, and no code is next to, counts where it holds at least so many lacking
@@ -86,7 +86,7 @@ class UnmappedCode(NamedTuple):
                     return
 
     def _guards(self) -> StretchGuards:
-        from gemel.m_profile.stretch_guards import StretchGuards
+        from gemel.m_profile.code.stretch_guards import StretchGuards
 
         return StretchGuards(self.code, self.start, self.callers, self.jumps, self.beside)
 

@@ -11,7 +11,7 @@ from collections.abc import Set
 from functools import cache
 
 from gemel.m_profile.capabilities import Capability
-from gemel.m_profile.halfwords import is_wide
+from gemel.m_profile.instructions.halfwords import is_wide
 from gemel.structs import NamedTuple
 
 

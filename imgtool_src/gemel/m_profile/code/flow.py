@@ -15,7 +15,8 @@ from bisect import bisect_left
 from collections.abc import Container, Iterable
 from functools import cached_property
 
-from gemel.m_profile.halfwords import (
+from gemel.m_profile.code.returning_streams import ReturningStreams
+from gemel.m_profile.instructions.halfwords import (
     CASE_ROUTINES,
     CONDITIONS,
     COPROCESSOR,
@@ -31,7 +32,6 @@ from gemel.m_profile.halfwords import (
     is_table_branch,
     kinds_of_halfwords,
 )
-from gemel.m_profile.returning_streams import ReturningStreams
 from gemel.structs import NamedTuple
 
 

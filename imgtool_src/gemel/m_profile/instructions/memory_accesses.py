@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.m_profile.instructions.halfwords import FIRST_WIDE
 from gemel.structs import NamedTuple
 
 SP, LR = 13, 14

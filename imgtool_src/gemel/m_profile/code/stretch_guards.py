@@ -12,11 +12,11 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping
 from functools import cached_property
 
-from gemel.m_profile.address_signs import STATE_SIGNS, places_of
-from gemel.m_profile.flow import LITERAL_REACH, OUTSIDE, Run
-from gemel.m_profile.found_instruction import OF_UNWINDER, FoundInstruction
-from gemel.m_profile.function_steps import Function
-from gemel.m_profile.guards import EFFORT, SHORT, Guards, Passed, VariablePlace, kept_answers
+from gemel.m_profile.code.address_signs import STATE_SIGNS, places_of
+from gemel.m_profile.code.flow import LITERAL_REACH, OUTSIDE, Run
+from gemel.m_profile.code.function_steps import Function
+from gemel.m_profile.code.guards import EFFORT, SHORT, Guards, Passed, VariablePlace, kept_answers
+from gemel.m_profile.instructions.found_instruction import OF_UNWINDER, FoundInstruction
 from gemel.spans import offsets_of
 
 MAX_FUNCTION = 1 << 12

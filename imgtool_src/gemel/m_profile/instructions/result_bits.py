@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from gemel.m_profile.computed_addresses import constant_of, moves
-from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.m_profile.instructions.computed_addresses import constant_of, moves
+from gemel.m_profile.instructions.halfwords import FIRST_WIDE
 
 ALL = 0xFFFF_FFFF
 FLAGS, CARRY = "flags", "carry"

@@ -11,10 +11,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from gemel.m_profile.halfwords import CALLER_SAVED
-from gemel.m_profile.known_flags import MASK, KnownFlags
-from gemel.m_profile.known_registers import CPACR, VTOR, KnownStore
-from gemel.m_profile.memory_accesses import LR, SP
+from gemel.m_profile.code.known_registers import CPACR, VTOR, KnownStore
+from gemel.m_profile.execution.known_flags import MASK, KnownFlags
+from gemel.m_profile.instructions.halfwords import CALLER_SAVED
+from gemel.m_profile.instructions.memory_accesses import LR, SP
 from gemel.spans import Span, without
 from gemel.structs import NamedTuple
 

@@ -7,16 +7,16 @@ from __future__ import annotations
 
 from collections import Counter
 
-from gemel.m_profile.execution import (
+from gemel.m_profile.code.known_registers import VTOR
+from gemel.m_profile.execution.plain_loops import Entry, goes_through_plain_loop, reach_of_loop
+from gemel.m_profile.execution.thumb_operations import operation_of
+from gemel.m_profile.execution.values import (
     FollowedCore,
     Operation,
     Stop,
     WrittenBytes,
 )
-from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
-from gemel.m_profile.known_registers import VTOR
-from gemel.m_profile.plain_loops import Entry, goes_through_plain_loop, reach_of_loop
-from gemel.m_profile.thumb_operations import operation_of
+from gemel.m_profile.instructions.halfwords import FIRST_WIDE, branch_distance
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 

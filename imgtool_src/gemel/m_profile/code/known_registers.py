@@ -8,15 +8,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from gemel.m_profile.computed_addresses import registers_set
-from gemel.m_profile.halfwords import (
+from gemel.m_profile.instructions.computed_addresses import registers_set
+from gemel.m_profile.instructions.halfwords import (
     CALLER_SAVED,
     FIRST_WIDE,
     modified_constant,
     moved_constant,
     wide_immediate,
 )
-from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
+from gemel.m_profile.instructions.memory_accesses import SP, MemoryAccess, memory_access
 from gemel.structs import NamedTuple
 
 MSPLIM, MSPLIM_NS, STACK_FROM, CALL, CPACR, VTOR, VTOR_NS, SYST_CSR = (

@@ -5,8 +5,8 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tes
 
 from __future__ import annotations
 
-from gemel.m_profile.halfwords import FIRST_WIDE, modified_constant, wide_immediate
-from gemel.m_profile.memory_accesses import SP
+from gemel.m_profile.instructions.halfwords import FIRST_WIDE, modified_constant, wide_immediate
+from gemel.m_profile.instructions.memory_accesses import SP
 
 COMPUTED, SCALED = 2, 4
 """Any number, and a small multiple as indexes are."""

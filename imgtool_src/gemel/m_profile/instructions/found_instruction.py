@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import struct
 
-from gemel.m_profile.disassembly import raw, spelled
-from gemel.m_profile.instruction_table import Encoding
-from gemel.m_profile.sieve import NEWEST
+from gemel.m_profile.instructions.disassembly import raw, spelled
+from gemel.m_profile.instructions.instruction_table import Encoding
+from gemel.m_profile.instructions.sieve import NEWEST
 from gemel.spans import format_address
 from gemel.structs import NamedTuple
 

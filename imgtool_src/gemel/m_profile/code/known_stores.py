@@ -11,8 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from gemel.m_profile.function_steps import Function, is_unknown_jump
-from gemel.m_profile.known_registers import KnownStore, Registers
+from gemel.m_profile.code.function_steps import Function, is_unknown_jump
+from gemel.m_profile.code.known_registers import KnownStore, Registers
 
 
 def known_stores(code: bytes, start: int, word_at: Callable[[int], int | None]) -> list[KnownStore]:

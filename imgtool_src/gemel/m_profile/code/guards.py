@@ -13,13 +13,19 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 
-from gemel.m_profile.computed_addresses import registers_read, registers_set
-from gemel.m_profile.function_steps import EACH, Function, StepWays, is_unknown_jump
-from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, branch_distance, is_call, is_return
-from gemel.m_profile.known_registers import Changed, Registers, set_mark
-from gemel.m_profile.known_stores import followed
-from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
-from gemel.m_profile.result_bits import (
+from gemel.m_profile.code.function_steps import EACH, Function, StepWays, is_unknown_jump
+from gemel.m_profile.code.known_registers import Changed, Registers, set_mark
+from gemel.m_profile.code.known_stores import followed
+from gemel.m_profile.instructions.computed_addresses import registers_read, registers_set
+from gemel.m_profile.instructions.halfwords import (
+    CALLER_SAVED,
+    FIRST_WIDE,
+    branch_distance,
+    is_call,
+    is_return,
+)
+from gemel.m_profile.instructions.memory_accesses import SP, MemoryAccess, memory_access
+from gemel.m_profile.instructions.result_bits import (
     ALL,
     CARRY,
     FLAGS,

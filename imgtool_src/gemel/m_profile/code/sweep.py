@@ -16,8 +16,8 @@ import re
 import struct
 from collections.abc import Iterable, Iterator, Mapping
 
-from gemel.m_profile.flow import Flow, Run, Stream, runs
-from gemel.m_profile.halfwords import FIRST_WIDE, branch_distance
+from gemel.m_profile.code.flow import Flow, Run, Stream, runs
+from gemel.m_profile.instructions.halfwords import FIRST_WIDE, branch_distance
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 

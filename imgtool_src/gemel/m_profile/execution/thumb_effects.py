@@ -1,16 +1,16 @@
 """Operations of one kind or another, such as a sum of two registers or a load of several, made for their operands.
 
-Which instruction is which is in :mod:`gemel.m_profile.thumb_operations`.
+Which instruction is which is in :mod:`gemel.m_profile.execution.thumb_operations`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
-from gemel.m_profile.execution import MSP, PSP, FollowedCore, Operation, Stop
-from gemel.m_profile.halfwords import FIRST_WIDE
-from gemel.m_profile.known_flags import MASK, shifted, signed
-from gemel.m_profile.memory_accesses import SP, MemoryAccess
+from gemel.m_profile.execution.known_flags import MASK, shifted, signed
+from gemel.m_profile.execution.values import MSP, PSP, FollowedCore, Operation, Stop
+from gemel.m_profile.instructions.halfwords import FIRST_WIDE
+from gemel.m_profile.instructions.memory_accesses import SP, MemoryAccess
 
 PC = 15
 

@@ -14,8 +14,8 @@ from functools import cache, cached_property
 from typing import get_args
 
 from gemel.m_profile.capabilities import Capability
-from gemel.m_profile.halfwords import FIRST_WIDE
-from gemel.m_profile.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding, encoding_of
+from gemel.m_profile.instructions.halfwords import FIRST_WIDE
+from gemel.m_profile.instructions.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding, encoding_of
 from gemel.spans import offsets_of
 from gemel.structs import NamedTuple
 

@@ -9,7 +9,7 @@ import struct
 from collections.abc import Callable, Iterator, Sequence
 from functools import cached_property
 
-from gemel.m_profile.halfwords import (
+from gemel.m_profile.instructions.halfwords import (
     CASE_ROUTINES,
     FIRST_WIDE,
     BranchTable,
@@ -19,7 +19,7 @@ from gemel.m_profile.halfwords import (
     is_return,
     is_table_branch,
 )
-from gemel.m_profile.memory_accesses import SP
+from gemel.m_profile.instructions.memory_accesses import SP
 from gemel.spans import Span, align_up
 from gemel.structs import NamedTuple
 

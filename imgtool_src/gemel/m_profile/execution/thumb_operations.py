@@ -1,22 +1,13 @@
-"""What each Thumb instruction does to a core: operations for :mod:`gemel.m_profile.execution`.
+"""What each Thumb instruction does to a core: operations for :mod:`gemel.m_profile.execution.values`.
 
 Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tests hold them to a machine.
 """
 
 from __future__ import annotations
 
-from gemel.m_profile.execution import MSP, PSP, FollowedCore, Operation
-from gemel.m_profile.halfwords import (
-    FIRST_WIDE,
-    branch_distance,
-    call_distance,
-    modified_constant,
-    wide_immediate,
-)
-from gemel.m_profile.known_flags import MASK, shifted, signed
-from gemel.m_profile.known_registers import LIMITS, KnownStore
-from gemel.m_profile.memory_accesses import LR, SP, memory_access
-from gemel.m_profile.thumb_effects import (
+from gemel.m_profile.code.known_registers import LIMITS, KnownStore
+from gemel.m_profile.execution.known_flags import MASK, shifted, signed
+from gemel.m_profile.execution.thumb_effects import (
     AND,
     BIC,
     EOR,
@@ -43,6 +34,15 @@ from gemel.m_profile.thumb_effects import (
     sub,
     transfers,
 )
+from gemel.m_profile.execution.values import MSP, PSP, FollowedCore, Operation
+from gemel.m_profile.instructions.halfwords import (
+    FIRST_WIDE,
+    branch_distance,
+    call_distance,
+    modified_constant,
+    wide_immediate,
+)
+from gemel.m_profile.instructions.memory_accesses import LR, SP, memory_access
 
 _WIDE = {0: AND, 1: BIC, 2: ORR, 3: ORN, 4: EOR, 8: add, 10: adc, 11: sbc, 13: sub, 14: rsb}
 _OF_ONE = {2: mov, 3: mvn}
@@ -193,7 +193,7 @@ def _wide(pc: int, first: int, second: int) -> Operation:
     if first & 0xFE00 == 0xEA00:
         return _of_shifted(pc, first, second)
     if first & 0xEC00 == 0xEC00:
-        from gemel.m_profile.float_operations import float_operation
+        from gemel.m_profile.execution.float_operations import float_operation
 
         return float_operation(pc, first, second)
     if first & 0xF800 == 0xF000:

@@ -1,0 +1,1 @@
+"""Functions and all code of a build: followed from its entries, its constants, its stores, the tests that guard it."""
