@@ -100,10 +100,9 @@ _MOVT_OF_ANY = re.compile(rb"(?=[\xc0-\xcf][\xf2\xf6].[\x00-\x7f])", re.DOTALL)
 
 
 def constants_of(code: bytes, start: int) -> Iterator[int]:
-    """What a function may have as an address of code: its words, and what pairs with MOVT make."""
-    skipped = -start % 4
-    if len(code) >= skipped + 4:
-        yield from struct.unpack_from(f"<{(len(code) - skipped) // 4}I", code, skipped)
+    """What a function may have as an address of code: its words that it loads, and what pairs with MOVT make."""
+    last = len(code) - 4
+    yield from (int.from_bytes(code[at : at + 4], "little") for at in _loaded(code, start) if 0 <= at <= last)
     uppers = {
         moved_constant(*struct.unpack_from("<2H", code, match.start()))
         for match in _MOVT_OF_ANY.finditer(code)

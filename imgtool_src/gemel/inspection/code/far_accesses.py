@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cache, partial
 
 from gemel.builds.build import Build
@@ -25,9 +25,8 @@ from gemel.structs import NamedTuple
 Wanted = Callable[[int], bool]
 """Whether an address, without its Thumb bit, is one that is looked for."""
 
-_LEADS_AWAY = re.compile(rb"[\x00-\x6f\x80-\xf7]\x47|[\x5f\xdf]\xf8.[\xf0-\xff]", re.DOTALL)
-"""BX and BLX of a register other than LR, and LDR.W PC, [PC, #n] or #-n."""
-
+_BRANCH, _LOAD = re.compile(b"\x47"), re.compile(b"\xf8[\xf0-\xff]")
+"""Upper bytes of BX and BLX of a register, and of LDR.W PC, [PC, #n] or #-n, in the upper bytes of halfwords."""
 
 TABLE = 32
 """Bytes of a table of pointers that are looked at."""
@@ -44,7 +43,8 @@ def calls_of(build: Build, mapped: MappedCode | None, is_wanted: Wanted) -> list
     """The calls and jumps of a build to such addresses: branches, and by registers in functions."""
     wanted = cache(is_wanted)
     found = dict.fromkeys(_branches(mapped, wanted) if mapped else ())
-    for function, code in _functions_at(build, _LEADS_AWAY):
+    for function in _functions_with(build, _ways_out_of(build, mapped)):
+        code = build.read_at_run(function.start, function.size) or b""
         if any(
             wanted(each & ~1) or any(map(wanted, _pointers_at(build, each)))
             for each in constants_of(code, function.start)
@@ -82,21 +82,39 @@ def _branches(mapped: MappedCode, wanted: Wanted) -> Iterator[FarAccess]:
             yield FarAccess(section.start + offset, leads[offset])
 
 
-def _holding(spans: list[Span], address: int) -> Span | None:
-    index = bisect_right(spans, address, key=lambda each: each.start) - 1
-    return spans[index] if index >= 0 and spans[index].holds(address) else None
+def _functions_with(build: Build, addresses: Iterable[int]) -> Iterator[Span]:
+    """The functions in which addresses are, each once."""
+    spans, found = list[Span](), set[Span]()
+    for at in addresses:
+        spans = spans or function_spans(build)
+        index = bisect_right(spans, at, key=lambda each: each.start) - 1
+        if index >= 0 and spans[index].holds(at) and spans[index] not in found:
+            found.add(spans[index])
+            yield spans[index]
 
 
-def _functions_at(build: Build, pattern: re.Pattern[bytes]) -> Iterator[tuple[Span, bytes]]:
-    """The functions with such an instruction, and their bytes."""
-    spans = function_spans(build)
-    for segment in build.stored:
-        end = 0
-        for match in pattern.finditer(segment.data) if segment.executable else ():
-            at = segment.run_address + match.start()
-            if at >= end and at % 2 == 0 and (function := _holding(spans, at)):
-                end = function.end
-                yield function, build.read_at_run(function.start, function.size) or b""
+def _ways_out_of(build: Build, mapped: MappedCode | None) -> Iterator[int]:
+    """Where a build's code branches by a register other than LR, or loads PC."""
+    for start, code in _stretches(build, mapped):
+        yield from (start + at for at in where_instructions_begin(code, _ways_out(code)))
+
+
+def _stretches(build: Build, mapped: MappedCode | None) -> Iterator[tuple[int, bytes]]:
+    """Where code of a build starts, and its bytes; without data where mapping symbols distinguish it."""
+    if mapped is None or not mapped.sections:
+        yield from ((each.run_address, each.data) for each in build.stored if each.executable)
+    else:
+        yield from ((each.start, each.code) for each in mapped.sections)
+        yield from ((each.start, build.read_at_run(each.start, each.size) or b"") for each in mapped.unmapped)
+
+
+def _ways_out(code: bytes) -> Iterator[int]:
+    """The offsets of what reads as a branch by a register other than LR, or as a load of PC from near it."""
+    upper = code[1::2]
+    for at in sorted(2 * each.start() for pattern in (_BRANCH, _LOAD) for each in pattern.finditer(upper)):
+        lower = code[at]
+        if lower in (0x5F, 0xDF) if code[at + 1] == 0xF8 else lower & 3 == 0 and lower & 0xF8 != 0x70:
+            yield at
 
 
 def accesses_of(build: Build, wanted: list[Span], *, loads: bool, is_baseline: bool) -> list[FarAccess]:
@@ -116,22 +134,18 @@ def accesses_of(build: Build, wanted: list[Span], *, loads: bool, is_baseline: b
                 found[FarAccess(at, target)] = None
 
     word_at = partial(constant_word, build)
-    for function in _functions_that_hold(wanted, build, is_baseline=is_baseline):
+    for function in _functions_with(build, _places_in(wanted, build, is_baseline=is_baseline)):
         code = build.read_at_run(function.start, function.size) or b""
         followed(Function(code, function.start, word_at), Registers(word_at), observe)
     return list(found)
 
 
-def _functions_that_hold(wanted: list[Span], build: Build, *, is_baseline: bool) -> Iterator[Span]:
-    """The functions that may put an address in one of the spans together."""
-    spans, found = function_spans(build), set[Span]()
+def _places_in(wanted: list[Span], build: Build, *, is_baseline: bool) -> Iterator[int]:
+    """Where code may put an address in one of the spans together."""
     for segment in build.stored:
         for span in wanted if segment.executable else ():
-            for at in places_of_addresses(span, segment.data, segment.run_address, is_baseline=is_baseline):
-                function = _holding(spans, segment.run_address + at)
-                if function and function not in found:
-                    found.add(function)
-                    yield function
+            offsets = places_of_addresses(span, segment.data, segment.run_address, is_baseline=is_baseline)
+            yield from (segment.run_address + at for at in offsets)
 
 
 def _calls(build: Build, code: bytes, start: int) -> list[FarAccess]:

@@ -86,12 +86,16 @@ def where_instructions_begin(code: bytes, offsets: Iterable[int]) -> Iterator[in
 
     After a halfword that cannot be the first of two, one begins; of those in a row that can, every other one is.
     """
-    runs = ((2 * each.start(), 2 * each.end()) for each in re.finditer(rb"[\xe8-\xff]+", code[1::2]))
-    start, end = 0, 0
+    previous = start_of_previous = 0
     for at in offsets:
-        while end < at and (run := next(runs, None)):
-            start, end = run
-        if not start < at <= end or (at - start) % 4 == 0:
+        start = at
+        while start and code[start - 1] >= FIRST_WIDE >> 8:
+            if start == previous:
+                start = start_of_previous
+                break
+            start -= 2
+        previous, start_of_previous = at, start
+        if (at - start) % 4 == 0:
             yield at
 
 
