@@ -485,7 +485,12 @@ def test_builds_that_are_no_elf_files_are_asked_for_as_such(device: Path) -> Non
     assert "need builds (station as ELF)," in line(both[0])
     assert "need builds," in line()
     assert "builds" not in line("station=station.elf", "sampler=sampler.elf")
-    strict = run_here("check", "small.toml", "tide.hex", *both, "--strict=inputs", cwd=device)
+    layout = (device / "small.toml").read_text(encoding="utf-8")
+    change = (
+        'rule = "flash-words-programmed"\nseverity = "note"\nreason = "its handlers run off their ends"\n'
+    )
+    (device / "noted.toml").write_text(f"{layout}\n[[rules.severity]]\n{change}", encoding="utf-8")
+    strict = run_here("check", "noted.toml", "tide.hex", *both, "--strict=inputs", cwd=device)
     assert "not given: sampler=FILE (ELF), station=FILE (ELF)" in flat(strict.stdout)
 
 
