@@ -36,11 +36,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         where = f"build {stated[0].name}"
         placement = inspection.placements[stated[0].name]
-        pieces = [
-            piece
-            for piece in placement.pieces
-            if _moves(inspection, placement, piece) and not _is_copied_in_turn(inspection, placement, piece)
-        ]
+        pieces = [piece for piece in placement.pieces if _moves(inspection, placement, piece)]
+        in_turn = _copied_in_turn(inspection, placement) if pieces else ()
+        pieces = [piece for piece in pieces if piece.address not in in_turn]
         if not pieces:
             continue
         start = inspection.start_blocks[stated[0].name]
@@ -97,20 +95,29 @@ def _is_padding(placement: Placement, rest: Span) -> bool:
     return bool(stored) and not any(section.span.overlaps(rest) for section in stored)
 
 
-def _is_copied_in_turn(inspection: Inspection, placement: Placement, piece: Piece) -> bool:
-    """Whether other pieces run at the same place, and any build has the address at which one of them is stored."""
-    run = piece.segment.stored_run
-    pieces = [each for each in placement.pieces if run.overlaps(each.segment.stored_run)]
-    return len(pieces) > 1 and any(
-        next(holders_of(start, segment.data, segment.run_address), None)
-        for each in pieces
-        for build in inspection.builds.values()
-        for start in {
-            each.segment.load_address,
-            seen_by(inspection.layout, each.address, placement.plan.core),
-        }
-        for segment in build.stored
-    )
+def _copied_in_turn(inspection: Inspection, placement: Placement) -> set[int]:
+    """Where pieces are stored that run at one place, if any build has the address of one of them there."""
+    groups: list[list[Piece]] = []
+    end = 0
+    for piece in sorted(placement.pieces, key=lambda each: each.segment.stored_run):
+        run = piece.segment.stored_run
+        if not groups or run.start >= end:
+            groups.append([])
+        groups[-1].append(piece)
+        end = max(end, run.end)
+    groups = [group for group in groups if len(group) > 1]
+    if not groups:
+        return set()
+    # Words stay aligned where all segments are one after another, and are looked for in all of them at once.
+    segments = [each for build in inspection.builds.values() for each in build.stored]
+    parts = (bytes(each.run_address % 4) + each.data for each in segments)
+    code = b"".join(part + bytes(-len(part) % 4) for part in parts)
+
+    def is_held(piece: Piece) -> bool:
+        seen = seen_by(inspection.layout, piece.address, placement.plan.core)
+        return any(next(holders_of(start, code, 0), None) for start in {piece.segment.load_address, seen})
+
+    return {each.address for group in groups if any(map(is_held, group)) for each in group}
 
 
 def _not_copied(
