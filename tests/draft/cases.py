@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable
 from pathlib import Path
 
@@ -40,6 +41,17 @@ def _hexes(made: Builds) -> Builds:
     return {name: as_hex(build) for name, build in made.items()}
 
 
+def _staying(build: Build) -> Build:
+    """The build with handlers that branch to themselves: those of the small device run off their ends."""
+    first, *others = build.segments
+    data = bytearray(first.data)
+    for word in struct.unpack_from("<15I", data, 4):
+        if word & 1:
+            at = word - 1 - first.run_address
+            data[at : at + 2] = b"\xfe\xe7"
+    return replace(build, segments=(replace(first, data=bytes(data)), *others))
+
+
 def _without_place(build: Build) -> Build:
     """The build as if linked for RAM without load addresses."""
     moved = tuple(replace(segment, load_address=segment.run_address) for segment in build.segments)
@@ -68,7 +80,7 @@ SOUND: dict[str, Callable[[], Builds]] = {
     **{name: lambda name=name: gauge_builds(name) for name in ARRANGEMENTS},
     **{f"{name}, HEX": lambda name=name: _hexes(gauge_builds(name)) for name in ARRANGEMENTS},
     "small device": lambda: builds(),
-    "small device, HEX": lambda: _hexes(builds()),
+    "small device, HEX": lambda: _hexes({name: _staying(build) for name, build in builds().items()}),
     "RAM and start": lambda: _rehearsal(),
     "named the other way round": lambda: dict(reversed(gauge_builds("copied").items())),
     "ELF and HEX": lambda: {**gauge_builds(), "sampler": as_hex(gauge_builds()["sampler"])},
