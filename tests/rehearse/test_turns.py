@@ -6,7 +6,7 @@ import struct
 from typing import Any
 
 import pytest
-from device_programs import IDLE, RELEASE, SLEEP, result, run, store, word
+from device_programs import COUNTER, IDLE, RELEASE, SLEEP, TICKS, result, run, store, word
 
 from gemel.rehearsal import session
 from gemel.rehearsal.emulator import schedule
@@ -88,3 +88,12 @@ def test_the_pace_of_the_cores_in_each_order(monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr(session, "_rehearsed", noted)
     run(RELEASE + COUNTS, "", sampler=COUNTS, budget=60_000, interleavings=len(schedule.PERIODS))
     assert paces == pytest.approx([1, 0.25, 4, 1, 0.5, 2, 1], rel=0.2)
+
+
+@pytest.mark.parametrize("later", [0, 1_000, 2_000, 3_000])
+def test_a_budget_that_ends_in_the_handler_of_a_slow_core(later: int) -> None:
+    """Times of cores are those of the run: a tick that was just taken is no handler that a slower core stays in."""
+    handler = f"ldr r0, ={COUNTER:#x}\n ldr r1, [r0]\n adds r1, #1\n str r1, [r0]\n movs r2, #250\n"
+    handler += "1: subs r2, #1\n bne 1b\n"
+    done = run(RELEASE + TICKS + SLEEP, "", handler, IDLE, budget=2_000_000 + later, interleavings=1)
+    assert [each.kind for each in done.findings] == []

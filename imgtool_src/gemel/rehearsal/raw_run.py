@@ -64,7 +64,7 @@ class RawThread(Struct):
 
 
 class RawCore(Struct):
-    """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped.
+    """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped.  Times are of the run.
 
     ``process_stacks`` are of each process stack the highest pointer seen, the lowest address used, the lowest pointer
     seen, when, and the instruction it was seen at; ``could_wake`` are the

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
+from functools import partial
 from typing import TYPE_CHECKING
 
 from gemel.rehearsal.emulator.core.threads import threads
@@ -72,6 +73,10 @@ def _notes(device: Device) -> Iterator[str]:
 
 
 def _core_result(device: Device, core: EmulatedCore, ended: str) -> RawCore:
+    common = partial(device.schedule.common, core)
+    interrupted_at = max(
+        (at for number, at in core.exceptions.entered.items() if number >= TICK), default=None
+    )
     touched = {}
     for name, memory, offset, size in core.plan.own_ram:
         touched[name] = device.memories[memory].touched(offset, size)
@@ -86,15 +91,15 @@ def _core_result(device: Device, core: EmulatedCore, ended: str) -> RawCore:
         _lowest_stack(core),
         touched,
         tuple(
-            (high, _lowest_used(core, low), low, time, at)
+            (high, _lowest_used(core, low), low, common(time), at)
             for high, low, time, at in core.stack_watch.process_stacks
         ),
         tuple(sorted(core.sleep.could_be_ended_by())),
         core.sleep.ticks_could_end(),
         tuple(_handlers(device, core)),
         core.faults.open[-1][0] if core.faults.open else 0,
-        core.sleep.began,
-        max((at for number, at in core.exceptions.entered.items() if number >= TICK), default=None),
+        common(core.sleep.began) if core.sleep.began else 0,
+        None if interrupted_at is None else common(interrupted_at),
         interrupts.most_urgent() or 0,
         tuple(sorted(interrupts.pending)),
         tuple(sorted(interrupts.enabled)),
@@ -106,7 +111,9 @@ def _core_result(device: Device, core: EmulatedCore, ended: str) -> RawCore:
         interrupts.execution_priority(Masks()),
         core.system.ticks.settings(),
         left=core.exceptions.left(),
-        threads=tuple(threads(core, _lately(device, core, ended))),
+        threads=tuple(
+            replace(each, time=common(each.time)) for each in threads(core, _lately(device, core, ended))
+        ),
     )
 
 
@@ -129,7 +136,7 @@ def _handlers(device: Device, core: EmulatedCore) -> Iterator[tuple[int, int, in
         entered = core.exceptions.entered.get(number, 0)
         if entered <= since:
             vector = vectors[number] if number < len(vectors) else 0
-            yield number, entered, vector, vectors.count(vector)
+            yield number, device.schedule.common(core, entered), vector, vectors.count(vector)
 
 
 def _lowest_used(core: EmulatedCore, low: int) -> int:
