@@ -13,7 +13,7 @@ from record_lines import HEX_END, hex_line
 from strategies import images
 
 from gemel.image import intel_hex
-from gemel.image.decoded import Decoded
+from gemel.image.image import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 from gemel.structs import replace

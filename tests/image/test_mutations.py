@@ -13,8 +13,8 @@ from strategies import images
 
 from gemel.errors import ImageFormatError
 from gemel.image import intel_hex, s_record
-from gemel.image.decoded import Decoded
 from gemel.image.gathering import MAX_PROBLEMS
+from gemel.image.image import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 

@@ -13,7 +13,7 @@ from strategies import images
 from tools import required_tool
 
 from gemel.image import s_record
-from gemel.image.decoded import Decoded
+from gemel.image.image import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 from gemel.structs import replace

@@ -14,8 +14,8 @@ from strategies import images
 from gemel.errors import ImageFormatError, Problem
 from gemel.image import intel_hex, s_record, text_lines
 from gemel.image.columns import LONGEST_SUMMED, assembled, data_of, row_blocks, row_sums, unhex_rows
-from gemel.image.decoded import Decoded
 from gemel.image.gathering import Gathering
+from gemel.image.image import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 

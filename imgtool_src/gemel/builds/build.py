@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
     from gemel.builds.elf.symbols import SymbolTable
     from gemel.builds.source import ByteSource
-    from gemel.image.decoded import RecordGap
+    from gemel.image.image import RecordGap
     from gemel.span_index import Stretches
 
 BuildKind = Literal["elf", "hex", "srec", "bin"]

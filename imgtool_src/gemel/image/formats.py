@@ -11,7 +11,7 @@ from gemel.spans import Span
 from gemel.structs import Struct
 
 if TYPE_CHECKING:
-    from gemel.image.decoded import Decoded
+    from gemel.image.image import Decoded
 
 
 class FileContents(Struct):

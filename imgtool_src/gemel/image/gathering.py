@@ -11,7 +11,7 @@ from array import array
 from collections.abc import Iterator
 
 from gemel.errors import ImageFormatError, Problem
-from gemel.image.decoded import Decoded, RecordGap
+from gemel.image.image import Decoded, RecordGap
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span, format_address
 

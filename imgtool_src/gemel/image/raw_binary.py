@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from gemel.errors import ImageFormatError
-from gemel.image.decoded import Decoded
+from gemel.image.image import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import ADDRESS_SPACE, Span, format_address
 

@@ -41,8 +41,8 @@ from gemel.image.columns import (
     row_sums,
     unhex_rows,
 )
-from gemel.image.decoded import Decoded
 from gemel.image.gathering import NOT_A_RECORD, RESEND, Gathering, fault_of_digits, line_words
+from gemel.image.image import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.image.text_lines import RecordReader, scan
 from gemel.spans import Span, format_address

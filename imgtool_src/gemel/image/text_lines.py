@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from gemel.image.decoded import Decoded
 from gemel.image.gathering import Gathering
+from gemel.image.image import Decoded
 
 LINE_LIMIT = 4096
 """Longest line in characters that a format has to look at; a record takes at most 526 and its margins."""

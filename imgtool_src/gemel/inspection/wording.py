@@ -209,3 +209,17 @@ def no_place(builds: Mapping[str, Build], item: Stamp | Checksum, error: GemelEr
             return reason
     problem = error.problems[0]
     return f"{problem.what}: found {problem.found}, expected {problem.expected}"
+
+
+def taken_lines(layout: Layout, plan: BuildPlan, build: Build, span: Span) -> Iterator[str]:
+    """Each segment, heap or stack that takes some of ``span`` (plain), where its core sees it, and its objects."""
+    from gemel.inspection.ram.claims import claims_of
+
+    claims = [
+        claim for claim in claims_of(layout, plan, build) if claim.in_ram and claim.plain.overlaps(span)
+    ]
+    for claim in claims[:2]:
+        seen = claim.plain.intersection(span).moved(claim.seen.start - claim.plain.start)
+        symbols = biggest_symbols(build, seen)
+        words = f": {symbols}" if symbols else "" if claim.reserve else ", objects not known"
+        yield f"build {plan.name}, {claim.words}, as core {plan.core} sees it {place_words(seen)}{words}"

@@ -6,7 +6,7 @@ import pytest
 from small_device import findings
 from verdict_builds import of
 
-from gemel.checking.rules.release_value_agrees import _may_release
+from gemel.checking.findings.releases_by_code import _may_release
 from gemel.layout.model import Release
 from gemel.m_profile.code.known_registers import Changed, KnownStore
 

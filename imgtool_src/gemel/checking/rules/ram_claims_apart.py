@@ -6,11 +6,10 @@ from collections.abc import Iterator
 from itertools import combinations
 
 from gemel.builds.build import Build
-from gemel.checking.findings.taken_ram import taken_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import own_ram, ram_of, shared_ram
-from gemel.inspection.wording import concerned, found_or_holds, needs_elf, sized
+from gemel.inspection.wording import concerned, found_or_holds, needs_elf, sized, taken_lines
 from gemel.layout.model import BuildPlan, Layout
 from gemel.outcomes import Finding, NotChecked, Outcome, Reason
 from gemel.spans import Span, shared_parts, without

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
-from gemel.checking.findings.taken_ram import taken_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.contract.parties import DefinedSymbol, defined_symbol
 from gemel.inspection.inspection import Inspection
@@ -29,6 +28,7 @@ from gemel.inspection.wording import (
     owners_of,
     sections_in,
     sized,
+    taken_lines,
 )
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import Area, BuildPlan, Layout

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.releases_by_code import judged_releases
 from gemel.checking.rule import Rule
-from gemel.checking.rules.release_value_agrees import judged_releases
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Outcome
 
