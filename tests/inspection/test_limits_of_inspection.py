@@ -22,7 +22,7 @@ from gemel.inspection.cores.views import LOWEST_RETURN, described_word
 from gemel.inspection.embedded_copies import HeldCopy, copies_of, places_of_table
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.instead_of_tables import instead_of_table
-from gemel.inspection.start_up.tables import clears_of
+from gemel.inspection.start_up.tables import start_blocks
 from gemel.spans import Span
 from gemel.structs import replace
 
@@ -163,7 +163,7 @@ def _entries(count: int) -> bool:
         SymbolSpec("__zero_table_start__", STATION + 2, kind="notype"),
         SymbolSpec("__zero_table_end__", STATION + 2 + len(rows), kind="notype"),
     )
-    return len(clears_of(_functions(RETURN, symbols=symbols, data=rows))) == count
+    return len(start_blocks(_functions(RETURN, symbols=symbols, data=rows)).clears) == count
 
 
 LIMITS: Limits = {

@@ -18,7 +18,6 @@ from gemel.checking.registry import rule_named
 from gemel.checking.rules.cleared_data_cleared_whole import ROUNDED
 from gemel.checking.runner import RuleResult, check
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_up.tables import start_blocks
 from gemel.joining.pipeline import join
 from gemel.outcomes import Finding
 
@@ -372,24 +371,9 @@ def test_the_next_step_fits_what_clears_nothing(file, found, step, family) -> No
     assert step in finding.next_step
 
 
-@pytest.mark.parametrize(
-    ("start", "end", "section", "blocks"),
-    [
-        ("__fast_start__", "__fast_end__", ".fast", 1),
-        ("ram_vectors_start", "ram_vectors_end", ".fast", 1),
-        ("__ram_vectors_start__", "__fast_end__", ".fast", 0),
-        ("first", "first_limit", ".fast", 1),
-        ("__heap_base__", "__heap_end__", ".heap", 0),
-        ("__ram_free__", "__ram_end__", ".heap", 0),
-        ("__log_start__", "__log_end__", ".noinit", 0),
-    ],
-)
-def test_labels_of_two_blocks_or_of_what_is_kept_are_none(start, end, section, blocks) -> None:
-    """Code holds the ends of a heap too, and labels named for the parts of two blocks are not the ends of one."""
+def test_what_code_may_clear_by_other_names_is_not_judged() -> None:
+    """Code that holds both ends of what no known block clears may clear it, where it is not followed whole."""
     words = struct.pack("<2H2I", 0x4800, 0x4901, BSS_AT, BSS_AT + 0x100)
-    elf = station_elf(
-        ram=None,
-        extra=(DATA, _section(section), SegmentSpec(TABLE_AT, words, flags="rx")),
-        symbols=(label(start, BSS_AT), label(end, BSS_AT + 0x100)),
-    )
-    assert len(start_blocks(builds(station=elf)["station"]).clears) == blocks
+    code = SegmentSpec(TABLE_AT, words, flags="rx")
+    assert _cleared(BSS_AT, BSS_AT, READINGS, TIDES).findings
+    assert not _cleared(BSS_AT, BSS_AT, READINGS, TIDES, sections=(BSS, code)).findings

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import struct
+
 import pytest
 import verdict_builds
 from elf_writer import SegmentSpec
 from gauge_rules import on_the_gauge
 from ram_and_start import of
 from small_device import STATION, STATION_RAM, apply, builds, station_elf
-from start_tables import with_symbols, with_table
+from start_tables import TABLE_AT, with_symbols, with_table
 from vector_fixtures import copied_layout, copied_sampler
 
 RULE = "initialised-data-copied"
@@ -53,3 +55,13 @@ def test_sections_of_single_objects_are_named(family) -> None:
     finding = verdict_builds.of(RULE, family, "sampler-data-orphans").findings[0].finding
     assert "place .data.scale with the others" in finding.next_step
     assert "*(.data .data.*)" in finding.next_step
+
+
+def test_what_code_may_copy_by_other_names_is_not_judged() -> None:
+    """Code that holds both addresses of what no known block copies may copy it, where it is not followed whole."""
+    more = SegmentSpec(DATA_AT + 0x100, bytes(range(1, 17)), STATION_RAM + 0x80, flags="rw")
+    words = struct.pack("<2H2I", 0x4800, 0x4901, DATA_AT + 0x100, STATION_RAM + 0x80)
+    code = SegmentSpec(TABLE_AT, words, flags="rx")
+    assert with_symbols(RULE, more=(more,)).findings
+    result = with_symbols(RULE, more=(more, code))
+    assert (result.status, len(result.findings)) == ("not checked", 0)

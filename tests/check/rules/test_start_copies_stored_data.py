@@ -20,7 +20,7 @@ from small_device import (
 )
 from start_tables import DATA, DATA_AT, TABLE_AT, label, with_symbols, with_table
 
-from gemel.inspection.start_up.tables import StartEntry, clears_of, copies_of
+from gemel.inspection.start_up.tables import StartEntry, start_blocks
 from gemel.spans import Span
 
 RULE = "start-copies-stored-data"
@@ -110,7 +110,7 @@ def test_tables_of_a_real_build_are_read_in_words() -> None:
     """The station's tables, whose sizes count words, give the blocks that its sections take (readelf)."""
     station = build_of("station", "station")
     sections = {section.name: section.span for section in station.sections.all()}
-    copies, clears = copies_of(station), clears_of(station)
+    copies, clears = start_blocks(station)[:2]
     assert [entry.span for entry in copies] == [sections[".ramcode"], sections[".data"]]
     assert [station.load_address_of(entry.start) for entry in copies] == [entry.source for entry in copies]
     assert [entry.span for entry in clears] == [sections[".bss"]]
@@ -120,9 +120,9 @@ def test_tables_of_a_real_build_are_read_in_words() -> None:
 def test_both_tables_count_in_the_same_unit() -> None:
     """A size that fits no section counts words where another entry or the other table does."""
     station = build_of("station", "station-cleared-in-part")
-    (block,) = clears_of(station)
+    (block,) = start_blocks(station).clears
     assert block.span.size == 0x40
-    _, entry = copies_of(build_of("station", "station-copy-over-sampler"))
+    _, entry = start_blocks(build_of("station", "station-copy-over-sampler")).copies
     assert entry.span.size == 0x2000
 
 
@@ -136,8 +136,10 @@ def test_an_array_is_a_table_with_ends() -> None:
     )
     elf = station_elf(ram=None, extra=(DATA, SegmentSpec(TABLE_AT, data, flags="r")), symbols=symbols)
     station = builds(station=elf)["station"]
-    assert [(each.source, each.span) for each in copies_of(station)] == [(DATA_AT, Span(STATION_RAM, 64))]
-    assert [each.span for each in clears_of(station)] == [Span(STATION_RAM + 64, 192)]
+    assert [(each.source, each.span) for each in start_blocks(station).copies] == [
+        (DATA_AT, Span(STATION_RAM, 64))
+    ]
+    assert [each.span for each in start_blocks(station).clears] == [Span(STATION_RAM + 64, 192)]
 
 
 def test_what_is_copied_too_much_is_told_to_the_byte() -> None:
@@ -159,7 +161,7 @@ def test_a_block_told_twice_is_looked_at_once() -> None:
         label("__data_end__", STATION_RAM + 64),
     )
     elf = station_elf(ram=None, extra=(DATA, SegmentSpec(TABLE_AT, data, flags="r")), symbols=symbols)
-    (entry,) = copies_of(builds(station=elf)["station"])
+    (entry,) = start_blocks(builds(station=elf)["station"]).copies
     told = "entry 0 of the table at __copy_table_start__"
     assert entry == StartEntry(DATA_AT, STATION_RAM, STATION_RAM + 64, told)
     assert entry.span == Span(STATION_RAM, 64)

@@ -13,7 +13,6 @@ from gemel.inspection.ram.claims import claims_of, own_ram
 from gemel.inspection.ram.reserves import reserves_of
 from gemel.inspection.ram.unstored import unstored_sections
 from gemel.inspection.ram.windows import Part, parts_of, windows_of
-from gemel.inspection.start_up.labels import ROUNDING
 from gemel.inspection.start_up.tables import StartEntry
 from gemel.inspection.wording import biggest_symbols, concerned, in_source, sized
 from gemel.layout.addresses import locate
@@ -21,6 +20,9 @@ from gemel.outcomes import Finding
 from gemel.placement.placing import Placement
 from gemel.spans import Span, without
 from gemel.structs import NamedTuple, replace
+
+ROUNDING = 8
+"""Bytes up to a multiple of which the end of a block may be rounded up: code copies words or pairs of words."""
 
 
 class Written(NamedTuple):

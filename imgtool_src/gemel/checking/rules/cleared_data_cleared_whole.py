@@ -9,11 +9,11 @@ from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
+from gemel.inspection.code.address_users import holds
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import own_ram, shared_ram
 from gemel.inspection.ram.unstored import KEEPING, KEPT, named_as, unstored_sections
-from gemel.inspection.start_up.labels import is_end
-from gemel.inspection.start_up.names import block_of
+from gemel.inspection.start_up.names import block_of, is_end
 from gemel.inspection.start_up.started import given_to_devices
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.inspection.wording import (
@@ -110,6 +110,7 @@ def _said(
         for each in (*sections, *left)
         if any(_is_given(inspection, plan, each.span, words) for words in given)
         or _is_cleared_later(build, each, written, later)
+        or (not by_run and each in left and holds(build, each.span.start, each.span.end))
     ]
     sections, left = [[each for each in those if each not in done] for those in (sections, left)]
     left = [each for each in left if each not in sections]

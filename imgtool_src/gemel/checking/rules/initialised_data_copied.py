@@ -9,6 +9,7 @@ from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import holders_of
+from gemel.inspection.code.address_users import one_holds
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.unstored import KEPT, named_as
 from gemel.inspection.start_up.tables import StartBlocks
@@ -54,10 +55,22 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                     where, "its start-up code writes there, but from where, or how far, is not known"
                 )
                 continue
+            if left and start.written is None and all(_may_copy(placement, *each) for each in left):
+                yield NotChecked(
+                    where, "code that is not followed whole holds its addresses, and may copy it"
+                )
+                continue
             yield from found_or_holds([_finding(placement, left, start)] if left else [], where)
         else:
             lacking = "none of the usual symbols of copy tables or of the ends of its data"
             yield NotChecked(where, f"it has {lacking}: what its start-up code copies is not known")
+
+
+def _may_copy(placement: Placement, piece: Piece, rest: Span) -> bool:
+    """Whether a function gets at both addresses of what no known block copies."""
+    segment = piece.segment
+    stored = segment.load_address + rest.start - segment.run_address
+    return one_holds(placement.build, stored, rest.start)
 
 
 def _moves(inspection: Inspection, placement: Placement, piece: Piece) -> bool:

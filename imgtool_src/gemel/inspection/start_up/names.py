@@ -169,3 +169,14 @@ def _block(parts: dict[LabelRole, Symbol], is_data: bool) -> Iterator[Named]:
     for last, until in lasts:
         names = tuple(each.name for each in (source, start, last) if each)
         yield Named(source.value if source else None, start.value, until, names, is_data)
+
+
+_END_WORDS = ("end", "limit", "stop", "top")
+"""What names of labels at the end of a block have in them (common practice); others begin as ``_edata`` does."""
+
+
+def is_end(name: str) -> bool:
+    """Whether a label is named for an end."""
+    small = name.lower()
+    begin = small.lstrip("_")
+    return any(word in small for word in _END_WORDS) or (begin[:1] == "e" and "a" <= begin[1:2] <= "z")

@@ -6,14 +6,16 @@ outweighs them.
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
 from gemel.inspection.code.address_literals import holders_of
 from gemel.inspection.code.address_users import reached_from
 from gemel.inspection.ram.claims import shared_ram
 from gemel.inspection.ram.unstored import KEPT, named_as, unstored_sections
 from gemel.inspection.ram.windows import parts_of, windows_of
-from gemel.inspection.start_up.labels import is_most_code
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import BuildPlan, Layout, Release
@@ -24,6 +26,9 @@ from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import Piece, Placement
 from gemel.placement.reset import starting_plan
 from gemel.spans import Span, without
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.section_table import Section
 
 DEVICE_SIZE = 0x400
 """Bytes of a device's registers: one has as many, or a multiple (common practice)."""
@@ -212,9 +217,21 @@ def _moved_pieces(layout: Layout, placement: Placement) -> Iterator[Piece]:
         if any(other is not piece and run.overlaps(other.segment.stored_run) for other in placement.pieces):
             continue
         if not any(
-            each.span.overlaps(run) and is_most_code(build, each) for each in sections if each.allocated
+            each.span.overlaps(run) and _is_most_code(build, each) for each in sections if each.allocated
         ):
             yield piece
+
+
+def _is_most_code(build: Build, section: Section) -> bool:
+    """Whether the build as a whole moves to RAM by the section, of which the layout is to say so.
+
+    Then it holds most of the code, or begins with a vector table.
+    """
+    if not (build.sections and section.stored and section.executable):
+        return False
+    code, size = build.sections.code()
+    head = struct.unpack("<4I", build.read_at_run(section.span.start, 16) or bytes(16))
+    return all(word & 1 and code.at(word) for word in head[1:]) or 2 * section.span.size > size
 
 
 def plain_at_reset(layout: Layout, placement: Placement, address: int) -> int | None:

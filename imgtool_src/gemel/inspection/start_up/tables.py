@@ -6,8 +6,8 @@ Two forms are in use: tables in flash, of three words for a copy and two for a b
     __zero_table_start__   destination, size            ...   __zero_table_end__
 
 and symbols at the ends of one block.  Both are known by the words in their names (``names``); what has other
-names is found by ``labels``.  Sizes in tables are words in newer start-up code and bytes in older, and some have
-the end there; the segments and sections of the build show which.
+names shows where the start-up code is run.  Sizes in tables are words in newer start-up code and bytes in older, and
+some have the end there; the segments and sections of the build show which.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ from typing import Literal
 
 from gemel.builds.build import Build
 from gemel.inspection.code.address_users import holds, one_holds
-from gemel.inspection.start_up.labels import cleared_by_labels, copied_by_labels
 from gemel.inspection.start_up.names import Named, StartNames, start_names
 from gemel.spans import Span
 from gemel.structs import NamedTuple
@@ -70,7 +69,9 @@ def start_blocks(build: Build) -> StartBlocks:
     is used unless another one with the same start is.
     """
     names = start_names(build)
-    copies, clears = copies_of(build, names), clears_of(build, names)
+    named = [each for each in names.copied if each.is_data or _copies(build, each)]
+    copies = _each_once([*_entries(build, names, cleared=False), *map(_by_symbols, named)])
+    clears = _each_once([*_entries(build, names, cleared=True), *map(_by_symbols, names.cleared)])
     by_symbols = [entry for entry in (*copies, *clears) if entry.named_by.startswith(BY_SYMBOLS)]
     used = {entry for entry in by_symbols if _is_used(build, entry)}
     starts = {entry.start for entry in used}
@@ -104,25 +105,6 @@ def _is_backwards(entry: StartEntry) -> bool:
 
 
 BY_SYMBOLS = "symbols "
-
-
-def copies_of(build: Build, names: StartNames | None = None) -> list[StartEntry]:
-    """What its start-up code copies: the entries of its table, then blocks by symbols that it leaves out."""
-    names = names or start_names(build)
-    named = [each for each in names.copied if each.is_data or _copies(build, each)]
-    entries = [*_entries(build, names, cleared=False), *map(_by_symbols, named)]
-    known = _each_once(entries)
-    others = copied_by_labels(build, [entry.span for entry in entries], tables=not names.copy_tables)
-    return known + [StartEntry(each.source, each.span.start, each.span.end, each.shown_by) for each in others]
-
-
-def clears_of(build: Build, names: StartNames | None = None) -> list[StartEntry]:
-    """What its start-up code clears, in the same order."""
-    names = names or start_names(build)
-    entries = [*_entries(build, names, cleared=True), *map(_by_symbols, names.cleared)]
-    known = _each_once(entries)
-    others = cleared_by_labels(build, [entry.span for entry in entries])
-    return known + [StartEntry(None, each.span.start, each.span.end, each.shown_by) for each in others]
 
 
 def _copies(build: Build, block: Named) -> bool:
