@@ -16,7 +16,6 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.altered.byte_order import disorder
 from gemel.inspection.byte_orders import ORDERS
 from gemel.inspection.code.core_settings import why_may_write
-from gemel.inspection.code.first_float import first_float
 from gemel.inspection.cores.implausible_handlers import implausible_handlers
 from gemel.inspection.cores.views import LOWEST_RETURN, described_word
 from gemel.inspection.embedded_copies import HeldCopy, copies_of, places_of_table
@@ -77,28 +76,6 @@ def _older_table(count: int) -> bool:
     words = [0x2000_1000] * (count - 1) + [0x2000_1000, 0x101, 0x103, 0x105]
     head = struct.pack("<2I", 0x2000_1000, 0x121)
     return bool(places_of_table(struct.pack(f"<{len(words)}I", *words), head, [Span(0x100, 0x100)], ()))
-
-
-def _walked(count: int) -> bool:
-    """Whether the last of ``count`` instructions is come to."""
-    return first_float(_functions(NOP * (count - 1) + FLOAT), STATION) is not None
-
-
-def _called(count: int) -> bool:
-    """Whether a function is gone through that is called by ``count`` calls inside each other."""
-    return first_float(_functions(*[_call(4)] * count, FLOAT), STATION) is not None
-
-
-def _constructors(count: int) -> bool:
-    """Whether the last of ``count`` constructors is gone through."""
-    table = STATION + 8
-    words = [STATION + 3] * (count - 1) + [STATION + 5]
-    symbols = (
-        SymbolSpec("__init_array_start", table, kind="notype"),
-        SymbolSpec("__init_array_end", table + 4 * count, kind="notype"),
-    )
-    data = struct.pack(f"<{count}I", *words)
-    return first_float(_functions(CALL_R3, RETURN, FLOAT, symbols=symbols, data=data), STATION) is not None
 
 
 def _streams(count: int) -> bool:
@@ -171,9 +148,6 @@ LIMITS: Limits = {
     "m_profile.code.address_flow.STEPS_LIMIT": (8, _followed),
     "inspection.embedded_copies.COPIES_LIMIT": (3, _copies),
     "inspection.embedded_copies.PLACES_LIMIT": (3, _older_table),
-    "inspection.code.first_float.WALK_LIMIT": (5, _walked),
-    "inspection.code.first_float.DEPTH_LIMIT": (3, _called),
-    "inspection.code.first_float.CONSTRUCTORS_LIMIT": (3, _constructors),
     "inspection.cores.implausible_handlers.STREAMS_LIMIT": (3, _streams),
     "inspection.cores.implausible_handlers.LARGEST": (0x100, _spread),
     "inspection.instead_of_tables.MAX_WORDS": (8, _table_after),

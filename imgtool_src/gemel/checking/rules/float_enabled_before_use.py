@@ -29,28 +29,38 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(core, NotChecked):
             yield core
             continue
-        table = inspection.vector_table(name)
-        if table is None:
+        if inspection.vector_table(name) is None:
             yield NotChecked(f"build {name}", NOT_FOUND)
             continue
-        from gemel.inspection.code.first_float import first_float
-
-        code = inspection.mapped_code.get(name) if inspection.disassemble else None
-        run, handlers = inspection.start_runs.get(name), _handlers_without_unit(inspection, core, table.words)
-        found = first_float(core.build, table.words[1], run, code, handlers)
-        late = None if found else _without_barrier(core)
-        yield _finding(core, found) if found else late or Holds(f"build {name}")
+        yield _outcome(inspection, core)
 
 
-def _handlers_without_unit(inspection: Inspection, core: CoreCode, words: tuple[int, ...]) -> tuple[int, ...]:
-    """The handlers of a build where no code of its core may enable the unit."""
+def _outcome(inspection: Inspection, core: CoreCode) -> Outcome:
+    """What of its code uses the unit before that is enabled, or right after; what the run does not show."""
+    from gemel.inspection.code.first_float import first_float, may_use_float
+
+    name = core.plan.name
+    run, code = inspection.start_runs.get(name), inspection.mapped_code.get(name)
+    if code and may_use_float(code) and not (run and run.enables_float):
+        is_never_enabled = _is_never_enabled(inspection, core)
+        if found := first_float(core.build, run, code, is_never_enabled=is_never_enabled):
+            return _finding(core, found)
+        if not is_never_enabled and (run is None or run.why_not):
+            why = run.why_not if run else "its reset handler is not known"
+            return NotChecked(
+                f"build {name}", f"what its start-up code does before it enables the unit: {why}"
+            )
+    return _without_barrier(core) or Holds(f"build {name}")
+
+
+def _is_never_enabled(inspection: Inspection, core: CoreCode) -> bool:
+    """Whether no code of a build's core may enable the unit."""
     from gemel.inspection.code.first_float import enables_float
 
     layout, settings = inspection.layout, inspection.core_settings
     plans = [name for name, plan in layout.builds.items() if plan.core == core.plan.core]
     stores = [each.store for name in plans for each in settings.get(name, ()) if each.store.target == CPACR]
-    whole = all(name in inspection.builds for name in plans)
-    return () if any(map(enables_float, stores)) or not whole else words[2:]
+    return not any(map(enables_float, stores)) and all(name in inspection.builds for name in plans)
 
 
 def _without_barrier(core: CoreCode) -> Finding | None:
@@ -99,10 +109,10 @@ RULE = Rule(
     name="float-enabled-before-use",
     severity="warning",
     guards="device",
-    checks="From its reset handler on, function by function in the order of their calls, code of a core with a "
-    "floating-point unit stores to the coprocessor access register before the first floating-point instruction, and "
-    "no such instruction follows on the store in one stretch of code without an ISB; where no code enables the unit, "
-    "handlers and functions whose address is taken hold none either.",
+    checks="From its reset handler on, as its run shows, code of a core with a floating-point unit stores to the "
+    "coprocessor access register before the first floating-point instruction, and no such instruction follows on the "
+    "store in one stretch of code without an ISB; where no code enables the unit, no function that something leads to "
+    "holds one.",
     why="After reset the unit is switched off, and its first instruction faults; so may one that the core has fetched "
     "before the store takes effect. Compilers use its registers for "
     "copies and saves, so that a function without floating-point arithmetic may fault too; after a debugger "

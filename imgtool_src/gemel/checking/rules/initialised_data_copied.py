@@ -67,10 +67,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _may_copy(placement: Placement, piece: Piece, rest: Span) -> bool:
-    """Whether a function gets at both addresses of what no known block copies."""
+    """Whether a function gets at both addresses of data that no known block copies."""
     segment = piece.segment
     stored = segment.load_address + rest.start - segment.run_address
-    return one_holds(placement.build, stored, rest.start)
+    return not segment.executable and one_holds(placement.build, stored, rest.start)
 
 
 def _moves(inspection: Inspection, placement: Placement, piece: Piece) -> bool:

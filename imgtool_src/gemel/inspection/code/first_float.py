@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from itertools import islice
-from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode
-from gemel.inspection.code.core_settings import constant_word
+from gemel.inspection.code.address_users import is_reached
 from gemel.m_profile.code.function_steps import is_unknown_jump
-from gemel.m_profile.code.known_registers import CALL, CPACR, KnownStore
-from gemel.m_profile.code.known_stores import known_stores
+from gemel.m_profile.code.known_registers import KnownStore
 from gemel.m_profile.execution.start_run import StartRun
 from gemel.m_profile.execution.values import FLOAT_ACCESS
 from gemel.m_profile.instructions.halfwords import (
     FIRST_WIDE,
     branch_distance,
-    call_distance,
     instructions,
     is_call,
     is_return,
@@ -26,20 +22,9 @@ from gemel.m_profile.instructions.halfwords import (
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-if TYPE_CHECKING:
-    from gemel.inspection.code.guarded_code import GuardedCode
-
-WALK_LIMIT, DEPTH_LIMIT = 20_000, 32
-"""Instructions from the reset handler on that are followed, and calls inside each other."""
-
-
-CONSTRUCTORS_LIMIT = 256
-
 _FIRST, _SECOND = b"\1", b"\2"
 _TOPS = bytes(1 if top & 0xEC == 0xEC else 2 if top & 0x0E == 0x0A else 0 for top in range(0x100))
 """For the upper byte of a halfword whether it may be the first or the second one of a floating-point instruction."""
-
-_INIT_ARRAY = frozenset({"__init_array_start", "__init_array_end"})
 
 
 def enables_float(store: KnownStore) -> bool:
@@ -58,33 +43,31 @@ class FirstFloat(NamedTuple):
 
 
 def first_float(
-    build: Build,
-    reset: int,
-    run: StartRun | None = None,
-    code: MappedCode | None = None,
-    handlers: Iterable[int] = (),
+    build: Build, run: StartRun | None, code: MappedCode, *, is_never_enabled: bool
 ) -> FirstFloat | None:
-    """The float instruction that the reset handler comes to before a store to CPACR; None if there is none.
+    """The float instruction that a run of the start-up code comes to with the unit off; None if there is none.
 
-    A run of the start-up code shows it, or that the unit is enabled before, or all ``code`` that there is none.  Else
-    functions are gone through from start to end, calls where they stand; both sides of branches count.  What a test of
-    the core guards does not.  After that come ``handlers``, which are given where nothing enables the unit, and with
-    them what code loads the address of, as tasks are.
+    Where nothing enables the unit, it is any in a function that something leads to, such as a handler or a task.
+    What a test of the core guards does not count.
     """
-    if run and run.enables_float:
-        return None
-    if code and not code.unmapped and not any(map(holds_float, [each.code for each in code.sections])):
-        return None
     from gemel.inspection.code.guarded_code import GuardedCode
 
     guarded = GuardedCode(build)
-    if run and run.float_at is not None and build.symbols and not guarded.covers(run.float_at):
-        function = build.symbols.function_at(run.float_at)
-        return FirstFloat(run.float_at, function[0].name if function else "")
-    walk = _Walk(build, guarded)
-    for start in (reset, *sorted({*handlers, *guarded.taken} if handlers else ())):
-        walk.function(start & ~1, 0)
-    return walk.found
+    for at in [run.float_at] if run and run.float_at is not None else []:
+        if not guarded.covers(at) and (function := build.function_at(at)):
+            return FirstFloat(at, function[0].name)
+    for section in code.sections if is_never_enabled else ():
+        for offset, first, second in instructions(section.code) if holds_float(section.code) else ():
+            at = section.start + offset
+            function = build.function_at(at) if _is_float(first, second) and not guarded.covers(at) else None
+            if function and (function[0].value in guarded.taken or is_reached(build, function[0])):
+                return FirstFloat(at, function[0].name)
+    return None
+
+
+def may_use_float(code: MappedCode) -> bool:
+    """Whether any code of a build may use the unit."""
+    return bool(code.unmapped) or any(holds_float(each.code) for each in code.sections)
 
 
 _ISB = 0xF3BF, 0x8F60
@@ -122,53 +105,6 @@ def holds_float(code: bytes) -> bool:
             return True
         last, at = at, marked.find(_FIRST + _SECOND, at + 1)
     return False
-
-
-class _Walk:
-    """Goes through functions in the order of their calls."""
-
-    def __init__(self, build: Build, guarded: GuardedCode) -> None:
-        self._build, self._guarded = build, guarded
-        self._visited: set[int] = set()
-        self._left = WALK_LIMIT
-        self.found: FirstFloat | None = None
-        self.enabled = False
-
-    def function(self, start: int, depth: int) -> None:
-        """Go through the function at ``start``, as long as neither is found."""
-        symbols = self._build.symbols
-        known = symbols.function_at(start) if symbols else None
-        if known is None or known[1] or start in self._visited or depth > DEPTH_LIMIT:
-            return
-        self._visited.add(start)
-        code = self._build.read_at_run(start, known[0].size) or b""
-        stores = {each.at: each for each in known_stores(code, start, self._word)}
-        for at, half, second in instructions(code):
-            self._left -= 1
-            if self.found or self.enabled or self._left < 0:
-                return
-            store = stores.get(start + at)
-            if store and store.target == CPACR:
-                self.enabled = enables_float(store)
-            elif store and store.target == CALL:
-                for called in (store.value,) if store.value is not None else self._constructors():
-                    self.function(called & ~1, depth + 1)
-            elif half & 0xF800 == 0xF000 and second & 0xD000 in (0xD000, 0x9000):
-                self.function(start + at + 4 + call_distance(half, second), depth + 1)
-            elif _is_float(half, second) and not self._guarded.covers(start + at):
-                self.found = FirstFloat(start + at, known[0].name)
-
-    def _constructors(self) -> list[int]:
-        """What a call through a pointer that is not known may lead to before main: constructors."""
-        ends = self._build.symbols.among(_INIT_ARRAY) if self._build.symbols else {}
-        if len(ends) < len(_INIT_ARRAY):
-            return []
-        start, end = (ends[name].value for name in sorted(_INIT_ARRAY, reverse=True))
-        words = [self._word(at) for at in range(start, min(end, start + 4 * CONSTRUCTORS_LIMIT), 4)]
-        return [word for word in words if word]
-
-    def _word(self, address: int) -> int | None:
-        return constant_word(self._build, address)
 
 
 def _is_float(first: int, second: int) -> bool:
