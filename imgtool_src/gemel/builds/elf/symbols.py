@@ -61,6 +61,7 @@ class SymbolTable:
         "_source",
         "_strings_at",
         "_table_at",
+        "_texts",
     )
 
     def __init__(
@@ -88,6 +89,7 @@ class SymbolTable:
         self._labels: tuple[Symbol, ...] | None = None
         self._objects: SymbolsByPlace | None = None
         self._by_value: tuple[list[int], list[int]] | None = None
+        self._texts: set[str] | None = None
         self._asked: dict[frozenset[str], dict[str, Symbol]] = {}
 
     def __len__(self) -> int:
@@ -206,10 +208,13 @@ class SymbolTable:
         """
         if names not in self._asked:
             table, strings = self._load()
+            if self._texts is None:
+                tails = {name_at(strings, at) for at in _name_offsets(table) if strings[at - 1 : at] > b"\0"}
+                self._texts = {*strings.decode("utf-8", "replace").split("\0"), *tails}
             wanted = {
                 offset: name
-                for name in names
-                for offset in _offsets_of(name.encode("utf-8", "surrogatepass") + b"\0", strings)
+                for name in names & self._texts
+                for offset in _offsets_of(name.encode() + b"\0", strings)
             }
             found: dict[str, list[Symbol]] = {}
             for index, offset in enumerate(_name_offsets(table) if wanted else ()):
