@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from dwarf_writer import Entry, basic, debug_elf, member, record
 
+from gemel.builds.dwarf.abbreviations import BEGINNING, KnownAbbreviations, Sizes, read_table
 from gemel.builds.dwarf.constants import At, Form, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes, scoped
 from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Opaque
@@ -216,3 +217,20 @@ def test_declarations_do_not_count_and_find_their_definition() -> None:
     target = the(types, "struct node").members[0].type
     assert types.definition(types.type_at(target).target)[0] == reference  # type: ignore[union-attr]
     assert types.named("struct lost") == ()
+
+
+def test_abbreviations_that_begin_alike_are_read_as_they_are() -> None:
+    """A table of the same bytes is the one that was read before; one that differs at its end, or is longer, is not."""
+    entry = bytes((Tag.BASE_TYPE, 0, At.NAME, Form.STRP, At.BYTE_SIZE, Form.DATA1, 0, 0))
+    same = b"".join(bytes((code,)) + entry for code in range(1, BEGINNING // 4))
+    other = bytes((BEGINNING, Tag.TYPEDEF, 0, At.NAME, Form.STRING, 0, 0))
+    sizes, known = Sizes(5, 4, 4), KnownAbbreviations()
+    tables = [same + b"\0", same + other + b"\0", same + b"\0", same + b"\0", same + other + b"\0"]
+    at, read = 0, []
+    for each in tables:
+        table, end = read_table(b"".join(tables), at, sizes, known)
+        assert end == at + len(each)
+        assert set(table) == {*range(1, BEGINNING // 4), *([BEGINNING] if other in each else [])}
+        at, read = end, [*read, table]
+    assert read[3] is read[2]
+    assert read[4][BEGINNING].tag == Tag.TYPEDEF

@@ -23,6 +23,9 @@ FormValue = int | bytes
 NUMBER_DIGITS = 10
 """Bytes of a LEB128 number that are accepted: 70 bits."""
 
+BEGINNING = 64
+"""Bytes by which a table that was read is found again, for a source with one of the same bytes."""
+
 _WANTED = numbers_of(At)
 _FIXED = {
     Form.DATA1: "B",
@@ -160,10 +163,13 @@ _PLAIN = re.compile(
 class KnownAbbreviations(dict[tuple[object, ...], Abbreviation]):
     """Abbreviations by what makes them, and by their bytes: every source has a table, and most entries are in all.
 
-    ``bytes_read`` is the size of all tables that were read.
+    ``bytes_read`` is the size of all tables that were read, ``tables`` the last one of each beginning, and its bytes.
     """
 
-    bytes_read = 0
+    def __init__(self) -> None:
+        super().__init__()
+        self.bytes_read = 0
+        self.tables: dict[tuple[bytes, Sizes], tuple[bytes, dict[int, Abbreviation]]] = {}
 
 
 def read_table(
@@ -175,10 +181,15 @@ def read_table(
     """
     if at >= len(data):
         raise DwarfFault(f"abbreviations at offset {at:#x}, and there are {len(data):#x} bytes")
-    table: dict[int, Abbreviation] = {}
+    start, beginning = at, (data[at : at + BEGINNING], sizes)
+    raw, table = known.tables.get(beginning, (b"", {}))
+    if raw and data.startswith(raw, at):
+        return table, at + len(raw)
+    table = {}
     while True:
         code, at = uleb(data, at)
         if code == 0:
+            known.tables[beginning] = data[start:at], table
             return table, at
         plain = _PLAIN.match(data, at)
         if plain and (found := known.get((plain.group(), sizes))):
