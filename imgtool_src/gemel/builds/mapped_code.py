@@ -104,9 +104,6 @@ def _unmarked_data(
     section: Span, marks: list[Mark], functions: list[Extent], objects: list[Extent]
 ) -> Iterator[tuple[int, int]]:
     """Objects, and what is between the end of a function and the next function or mapping symbol: start and end."""
-    begun = {at for at, _ in marks}
-    begun.update([start for start, _ in functions])
-    begun.add(section.end)
     unmarked: list[tuple[int, int]] = []
     first = last = section.start
     for start, size in objects:
@@ -115,10 +112,12 @@ def _unmarked_data(
             first = last = start
         last = max(last, start + size)
     unmarked.append((first, last))
-    ends = accumulate([start + size for start, size in functions], max)
-    if gaps := set(ends) - begun:
-        starts = sorted(begun)
-        unmarked += [(end, starts[bisect_left(starts, end)]) for end in gaps if end < section.end]
+    places = [at for at, _ in marks]
+    nexts = [*(start for start, _ in functions[1:]), section.end]
+    for end, begun in zip(accumulate(map(sum, functions), max), nexts, strict=False):
+        if end < begun:
+            at = bisect_left(places, end)
+            unmarked.append((end, min((begun, *places[at : at + 1]))))
     for start, end in unmarked:
         start, end = max(start, section.start), min(end, section.end)
         if start < end:
