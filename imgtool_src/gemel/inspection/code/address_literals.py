@@ -25,8 +25,8 @@ from gemel.structs import NamedTuple
 PAIR_DISTANCE = 32
 """Bytes within which the second instruction of a pair must follow the first."""
 
-FEW_PAGES = 512
-"""Bytes of wanted addresses that are looked for by their three upper bytes; of more, by the upper byte of all words."""
+FEW_PAGES, FEW_HALVES = 512, 0x2_0000
+"""Bytes of wanted addresses that are looked for by their three upper bytes, and by their two; of more, by the upper."""
 
 _MOVW, _MOVT, _MOV, _LDR = 0xF240, 0xF2C0, 0xF04F, 0xF85F
 
@@ -77,13 +77,15 @@ def places_of_addresses(wanted: Span, data: bytes, start: int, *, is_baseline: b
 
 def _words_in(wanted: Span, data: bytes, start: int) -> Iterator[tuple[int, int]]:
     first = -start % 4
-    if wanted.size > FEW_PAGES:
+    if wanted.size > FEW_HALVES:
         upper = data[first + 3 :: 4]
         tops = range(wanted.start >> 24, (wanted.end - 1 >> 24) + 1)
         found = (first + 4 * each for top in tops for each in offsets_of(bytes((top,)), upper))
     else:
-        heads = range(wanted.start >> 8, (wanted.end - 1 >> 8) + 1)
-        at_heads = (at - 1 for head in heads for at in offsets_of(head.to_bytes(3, "little"), data, 1))
+        lower = 1 if wanted.size <= FEW_PAGES else 2
+        heads = range(wanted.start >> 8 * lower, (wanted.end - 1 >> 8 * lower) + 1)
+        written = (head.to_bytes(4 - lower, "little") for head in heads)
+        at_heads = (at - lower for head in written for at in offsets_of(head, data, lower))
         found = (at for at in at_heads if at % 4 == first)
     for at in found:
         word = int.from_bytes(data[at : at + 4], "little")
