@@ -106,6 +106,11 @@ class Build(Struct, dict=True):
         return next((each for each in self._near.at(address) if each.run_span.holds(address)), None)
 
     @cached_property
+    def found_before(self) -> dict[tuple[object, int], list[int]]:
+        """At which offsets of a segment, by its number, something is: several rules look for the same in all code."""
+        return {}
+
+    @cached_property
     def _near(self) -> Stretches[tuple[Segment, ...]]:
         """The segments that an address is in or at the end of, in order: a build can have thousands of both."""
         from gemel.span_index import Stretches

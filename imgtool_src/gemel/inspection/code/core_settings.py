@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import struct
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 from itertools import chain, islice, product
+from operator import itemgetter
 
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
@@ -194,7 +196,7 @@ def why_may_write(build: Build, register: int) -> str:
     )
     near = [flow.near(segment.aligned_words()) for segment in build.stored]
     near += [_packed_at(segment, register) for segment in build.stored]
-    held = next((at for at in chain(*near) if not any(span.holds(at) for span in code)), None)
+    held = next((at for at in chain(*near) if not function_span_at(build, at)), None)
     if held is not None:
         return f"data of build {name} at {format_address(held)} may be a pointer to {place} or near it"
     try:
@@ -216,6 +218,18 @@ def _packed_at(segment: Segment, word: int) -> Iterator[int]:
 def function_spans(build: Build) -> list[Span]:
     """What each function takes; one without a size, as libraries in assembly have them, reaches to the next."""
     return _spans_of(_function_sizes(build))
+
+
+def function_span_at(build: Build, address: int) -> Span | None:
+    """What the function that holds an address takes, as of `function_spans`; None if there is none."""
+    for section, group in build.symbols.extents[0].items() if build.symbols else ():
+        index = bisect_right(group, address, key=itemgetter(0)) - 1
+        if section != UNDEFINED and index >= 0:
+            start, size = group[index]
+            span = Span(start, size or group[min(index + 1, len(group) - 1)][0] - start)
+            if span.holds(address):
+                return span
+    return None
 
 
 def _function_sizes(build: Build) -> dict[int, int]:
@@ -241,13 +255,21 @@ def functions_of_core(build: Build) -> list[Symbol]:
 def _functions(build: Build, signs: Iterable[AddressSign]) -> list[Symbol]:
     """The functions with bytes that could put a system address together, or set the stack limit."""
     found: dict[int, Symbol] = {}
-    for segment in build.stored:
-        for offset in sorted(places_of(signs, segment.data)) if segment.executable and build.symbols else ():
+    for segment in build.stored if build.symbols else ():
+        offsets = [_places_of(each, build, segment) for each in signs] if segment.executable else ()
+        for offset in sorted(chain.from_iterable(offsets)):
             at = segment.run_address + offset
-            function = build.symbols.function_at(at) if build.symbols and at % 2 == 0 else None
+            function = build.function_at(at) if at % 2 == 0 else None
             if function and function[0].size:
                 found[function[0].value] = function[0]
     return list(found.values())
+
+
+def _places_of(sign: AddressSign, build: Build, segment: Segment) -> list[int]:
+    before = build.found_before
+    if (sign, segment.index) not in before:
+        before[sign, segment.index] = list(places_of((sign,), segment.data))
+    return before[sign, segment.index]
 
 
 def constant_word(build: Build, address: int) -> int | None:

@@ -6,14 +6,13 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 import re
-from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cache, partial
 
 from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode
 from gemel.inspection.code.address_literals import constants_of, places_of_addresses
-from gemel.inspection.code.core_settings import constant_word, function_spans
+from gemel.inspection.code.core_settings import constant_word, function_span_at
 from gemel.m_profile.code.function_steps import Function
 from gemel.m_profile.code.known_registers import Registers
 from gemel.m_profile.code.known_stores import followed
@@ -82,15 +81,9 @@ def _branches(mapped: MappedCode, wanted: Wanted) -> Iterator[FarAccess]:
             yield FarAccess(section.start + offset, leads[offset])
 
 
-def _functions_with(build: Build, addresses: Iterable[int]) -> Iterator[Span]:
+def _functions_with(build: Build, addresses: Iterable[int]) -> Iterable[Span]:
     """The functions in which addresses are, each once."""
-    spans, found = list[Span](), set[Span]()
-    for at in addresses:
-        spans = spans or function_spans(build)
-        index = bisect_right(spans, at, key=lambda each: each.start) - 1
-        if index >= 0 and spans[index].holds(at) and spans[index] not in found:
-            found.add(spans[index])
-            yield spans[index]
+    return dict.fromkeys(span for at in addresses if (span := function_span_at(build, at)))
 
 
 def _ways_out_of(build: Build, mapped: MappedCode | None) -> Iterator[int]:

@@ -44,7 +44,7 @@ def is_released_in_run_alone(inspection: Inspection, codes: list[CoreCode], rele
 
 def _may_write_otherwise(inspection: Inspection, code: CoreCode, release: Release) -> bool:
     """Whether data may be a pointer to the control register, or a register near it sets or clears its bits."""
-    from gemel.inspection.code.core_settings import function_spans, settings_of
+    from gemel.inspection.code.core_settings import function_span_at, settings_of
 
     register, build = release.control_register, code.build
     others = _registers(inspection.layout)
@@ -60,9 +60,8 @@ def _may_write_otherwise(inspection: Inspection, code: CoreCode, release: Releas
     targets = {store.target for store in stores if isinstance(store.target, int)}
     if targets & near or any(span.holds(target) for span in bands for target in targets):
         return True
-    functions = function_spans(build)
     return any(
-        not any(span.holds(segment.run_address + at) for span in functions)
+        function_span_at(build, segment.run_address + at) is None
         for segment in build.stored
         for at in offsets_of(struct.pack("<I", register), segment.data, 1)
     )

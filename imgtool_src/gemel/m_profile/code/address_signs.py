@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterable, Iterator
+from itertools import groupby
 
 from gemel.spans import offsets_of
 from gemel.structs import NamedTuple
@@ -45,10 +46,12 @@ _SIGNS = (
 def signs_of(addresses: Iterable[int]) -> list[AddressSign]:
     """The same with what puts one of ``addresses`` together from the 4 KiB that it is in."""
     signs = [_sign(literal, before=before, after=after) for literal, before, after in _SIGNS]
+    addresses = sorted(addresses)
+    for upper, pages in groupby(sorted({address >> 12 for address in addresses}), lambda page: page >> 4):
+        second = b"".join(bytes(range((page & 15) << 4, (page & 15) + 1 << 4)) for page in pages)
+        signs.append(_sign(struct.pack("<H", upper), before=b".[" + re.escape(second) + b"]"))
     for address in addresses:
         upper = address >> 16
-        page = bytes(range(address >> 8 & 0xF0, (address >> 8 & 0xF0) + 16))
-        signs.append(_sign(struct.pack("<H", upper), before=b".[" + re.escape(page) + b"]"))
         imm4, i, imm3, imm8 = upper >> 12, upper >> 11 & 1, upper >> 8 & 7, upper & 0xFF
         first = struct.pack("<H", 0xF2C0 | i << 10 | imm4)
         registers = re.escape(bytes(range(imm3 << 4, (imm3 << 4) + 15)))
