@@ -41,11 +41,11 @@ from gemel.record.format import MAX_BUILDS, record_size
 from gemel.record.record import encode as encode_record
 from gemel.seals.cbor import CborError, CborReader, encoded_map
 from gemel.seals.cose import MAX_HEADER_ENTRIES
-from gemel.seals.finding import HEAD, LARGEST_SEAL, MAX_PLACES, find_seals
 from gemel.seals.keys.algorithms import ALGORITHMS
 from gemel.seals.keys.blocks import LARGEST_KEY_FILE
 from gemel.seals.keys.files import load_public_key
 from gemel.seals.keys.keys import LONGEST_PASS_PHRASE
+from gemel.seals.reading import HEAD, LARGEST_SEAL, MAX_PLACES, find_seals
 from gemel.seals.seal import bytes_to_sign, seal_size
 from gemel.seals.to_be_signed import LARGEST_REQUEST
 from gemel.spans import Span
@@ -303,7 +303,7 @@ def test_the_least_pointer(value: int, is_base: bool) -> None:
 def test_the_largest_seal(less: int, found: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     """A seal of as many bytes as are looked at is read, one of a byte more is not."""
     seal = sign_all(encode_record(tide_gauge_record()), [KEY])
-    monkeypatch.setattr("gemel.seals.finding.LARGEST_SEAL", len(seal) - less)
+    monkeypatch.setattr("gemel.seals.reading.LARGEST_SEAL", len(seal) - less)
     assert max(8 * seal_size([algorithm]) for algorithm in ALGORITHMS) < LARGEST_SEAL
     image = SparseBytes()
     image.write(0x1000_0000, seal)

@@ -26,7 +26,7 @@ from gemel.checking.contract import picture, rows, types
 from gemel.checking.contract.comparison import TypeComparison
 from gemel.checking.findings import start_reach
 from gemel.checking.rules import handlers_in_code, image_equals_builds, image_inside_areas
-from gemel.comparing import place_names
+from gemel.comparing import side as place_names
 from gemel.draft import security
 from gemel.errors import GemelError, UsageProblem
 from gemel.image import gathering
@@ -50,10 +50,11 @@ from gemel.rehearsal.emulator.core import code_stops, native, protected_access
 from gemel.rehearsal.verdict import endings, loop_words
 from gemel.seals.keys import schemes
 from gemel.show.as_text import picture as map_of_memory
+from gemel.show.as_text import tables as table
 from gemel.show.facts import memory_uses
 from gemel.spans import Span
 from gemel.structs import replace
-from gemel.text import table, wrapping
+from gemel.text import wrapping
 from gemel.text.styled import ASCII, Styled
 from gemel.workflows.inputs import symbol_files
 
@@ -225,7 +226,7 @@ UP_TO: dict[str, tuple[int, Callable[[int], bool]]] = {
     "checking.contract.rows.DEPTH_SHOWN": (rows.DEPTH_SHOWN, _levels),
     "checking.contract.types.SOURCES_COMPARED": (types.SOURCES_COMPARED, _sources),
     "draft.security.SHOWN": (security.SHOWN, _gateways),
-    "comparing.place_names.BYTES_COMPARED": (place_names.BYTES_COMPARED, _compared),
+    "comparing.side.BYTES_COMPARED": (place_names.BYTES_COMPARED, _compared),
     "inspection.code.guarded_code.DEPTH": (guarded_code.DEPTH, _callers),
     "inspection.code.guarded_code.STEPS_LIMIT": (guarded_code.STEPS_LIMIT, _halfwords),
     "m_profile.code.address_flow.DEPTH": (address_flow.DEPTH, _calls),
@@ -417,7 +418,7 @@ FROM: dict[str, tuple[int, Callable[[int], bool]]] = {
     "rehearsal.verdict.loop_words.MANY_TIMES of a fault": (loop_words.MANY_TIMES, _recurs),
     "rehearsal.verdict.loop_words.MANY_TIMES of an exception": (loop_words.MANY_TIMES, _takes_often),
     "seals.keys.schemes.SMALLEST_RSA_EXPONENT": (schemes.SMALLEST_RSA_EXPONENT, _exponent),
-    "text.table.FEWEST_LETTERS": (table.FEWEST_LETTERS, _letters),
+    "show.as_text.tables.FEWEST_LETTERS": (table.FEWEST_LETTERS, _letters),
     "workflows.inputs.symbol_files.FEWEST_DIGITS": (
         symbol_files.FEWEST_DIGITS,
         lambda digits: "at least" not in _expected(lambda: symbol_files._file("a" * digits, ())),

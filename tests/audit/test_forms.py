@@ -10,8 +10,7 @@ import os
 import pytest
 from audited import page, result
 
-from gemel.audit.as_csv import COLUMNS, csv_row, header
-from gemel.audit.as_text import Totals, text_line
+from gemel.audit.as_text import COLUMNS, Totals, csv_row, header, text_line
 from gemel.audit.result import AuditedFinding, ImageResult
 from gemel.errors import UsageProblem
 from gemel.workflows.auditing.forms import Spool, form_named, form_of

@@ -12,7 +12,7 @@ from gemel.checking.registry import all_rules
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import read_layout
-from gemel.policy.receiver import NO_RECEIVER, Receiver
+from gemel.policy.reader import NO_RECEIVER, Receiver
 from gemel.structs import replace
 
 LAYOUTS = sorted([*ROOT.glob("layouts/*.toml"), *ROOT.glob("testdata/*/*.toml")])

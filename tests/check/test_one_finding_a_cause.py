@@ -18,7 +18,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
-from gemel.policy.receiver import Receiver
+from gemel.policy.reader import Receiver
 from gemel.seals.keys.keys import PrivateKey
 from gemel.seals.seal import make_seal
 from gemel.seals.sealing import put_seal, record_bytes, signatures_by

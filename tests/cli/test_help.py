@@ -9,8 +9,7 @@ from click.testing import CliRunner
 
 from gemel.cli.catalogue import COMMANDS, TOPICS, loaded
 from gemel.cli.declared import Choice, Command, Converted, FileName, Input, InputWord, IntRange, Parameter
-from gemel.cli.option_groups import GROUPS, group_of
-from gemel.cli.with_click import gemel
+from gemel.cli.with_click import GROUPS, gemel, group_of
 from gemel.seals.keys.algorithms import algorithm_names
 from gemel.workflows.exports import EXPORTS
 

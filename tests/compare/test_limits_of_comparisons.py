@@ -13,8 +13,7 @@ from small_device import STATION, build
 from gemel.comparing.as_text import moved_words, text_of
 from gemel.comparing.changed_builds import same_but_for_addresses
 from gemel.comparing.changes import BlockChange, Moved, SymbolChange
-from gemel.comparing.place_names import PlaceNames
-from gemel.comparing.side import SymbolSide
+from gemel.comparing.side import PlaceNames, SymbolSide
 from gemel.spans import Span
 from gemel.structs import replace
 
@@ -82,7 +81,7 @@ LIMITS: Limits = {
     "comparing.as_text.MAX_SPANS": (3, _spans),
     "comparing.changed_builds.MAX_DIFFERENT": (4, _different),
     "comparing.section_anchors.MAX_BASES": (3, _bases),
-    "comparing.place_names.LONGEST_TEXT": (30, _text),
+    "comparing.side.LONGEST_TEXT": (30, _text),
 }
 
 

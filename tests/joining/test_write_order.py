@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gemel.errors import LayoutError
-from gemel.joining.write_order import Write, in_order
+from gemel.joining.values import Write, in_order
 from gemel.spans import Span
 
 

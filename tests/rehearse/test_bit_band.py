@@ -15,7 +15,7 @@ from thumb import assembled
 from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import read_layout
 from gemel.m_profile.bit_band import alias_of, of_bit_band_alias
-from gemel.rehearsal.emulator.core.bit_band_words import OPTIONAL
+from gemel.rehearsal.emulator.core.device_accesses import OPTIONAL
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 from gemel.spans import Span

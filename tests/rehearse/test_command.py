@@ -19,7 +19,7 @@ from gemel.cli.with_click import clicked
 from gemel.errors import ExtraMissing
 from gemel.image import intel_hex
 from gemel.layout.reader import read_layout
-from gemel.rehearsal import isolation
+from gemel.rehearsal import session
 from gemel.rehearsal.emulator.core import native
 
 
@@ -106,7 +106,7 @@ def test_raw_binary_goes_where_it_is_told(tmp_path: Path) -> None:
 def test_missing_emulator_names_the_extra(image: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without the emulator the error says what to install."""
     hidden = "import sys; sys.modules['unicorn'] = None; "
-    monkeypatch.setattr(isolation, "CHILD", hidden + isolation.CHILD)
+    monkeypatch.setattr(session, "CHILD", hidden + session.CHILD)
     done = rehearse(layout_file("in-place"), image)
     assert isinstance(done.exception, ExtraMissing)
     assert "pip install 'gemel[rehearse]'" in str(done.exception)

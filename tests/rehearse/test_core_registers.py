@@ -7,7 +7,7 @@ import pytest
 from gemel.rehearsal.emulator.core.native import THUMB_STATUS, Native
 from gemel.rehearsal.emulator.core.registers import PRIVILEGE, PROCESS_STACK, CoreRegisters
 from gemel.rehearsal.emulator.system_space.interrupts import Masks
-from gemel.rehearsal.setup.profiles import ARMV7_M, ARMV7E_M, ARMV8_M_MAIN
+from gemel.rehearsal.setup.core_setup import ARMV7_M, ARMV7E_M, ARMV8_M_MAIN
 
 MAIN, PROCESS = 0x3800_8000, 0x3800_1000
 USER = PRIVILEGE | PROCESS_STACK

@@ -18,7 +18,7 @@ from thumb import assembled
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.rehearsal import isolation
+from gemel.rehearsal import session
 from gemel.rehearsal.emulator.core.call_stack import MAX_FRAMES, MAX_STACKS_LEFT, CallStack, StackInUse
 from gemel.rehearsal.raw_run import from_json
 from gemel.rehearsal.result import Rehearsal
@@ -135,7 +135,7 @@ def test_empty_image_is_a_finding() -> None:
 
 def test_crash_of_the_emulator_is_a_finding(monkeypatch: pytest.MonkeyPatch) -> None:
     """When the process with the emulator is killed by a signal, the rehearsal says so and fails."""
-    monkeypatch.setattr(isolation, "CHILD", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
+    monkeypatch.setattr(session, "CHILD", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
     finding = gauge("in-place").rehearse(isolate=True).finding("emulator-ended")
     assert finding is not None
     assert "SIGSEGV" in finding.found
@@ -143,9 +143,9 @@ def test_crash_of_the_emulator_is_a_finding(monkeypatch: pytest.MonkeyPatch) -> 
 
 def test_process_that_never_ends_is_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
     """When the process with the emulator hangs, it is stopped after its time and the rehearsal fails."""
-    monkeypatch.setattr(isolation, "CHILD", "import time; time.sleep(60)")
-    monkeypatch.setattr(isolation, "SECONDS_TO_START", 0.3)
-    monkeypatch.setattr(isolation, "INSTRUCTIONS_A_SECOND", 1e12)
+    monkeypatch.setattr(session, "CHILD", "import time; time.sleep(60)")
+    monkeypatch.setattr(session, "SECONDS_TO_START", 0.3)
+    monkeypatch.setattr(session, "INSTRUCTIONS_A_SECOND", 1e12)
     finding = gauge("in-place").rehearse(isolate=True).finding("emulator-ended")
     assert finding is not None
     assert "stopped" in finding.found
@@ -154,7 +154,7 @@ def test_process_that_never_ends_is_stopped(monkeypatch: pytest.MonkeyPatch) -> 
 @pytest.mark.parametrize("answer", ["", "{}", "[1]", "no json", '{"events": 3}', "null"])
 def test_nonsense_from_the_process_is_a_finding(answer: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is no run is never taken for one."""
-    monkeypatch.setattr(isolation, "CHILD", f"import sys; sys.stdout.write({answer!r})")
+    monkeypatch.setattr(session, "CHILD", f"import sys; sys.stdout.write({answer!r})")
     finding = gauge("in-place").rehearse(isolate=True).finding("emulator-ended")
     assert finding is not None
     assert "makes no sense" in finding.found
@@ -176,7 +176,7 @@ def test_memory_of_the_process_stays_bounded(tmp_path: Path) -> None:
     image.write(FLASH, struct.pack("<II", RAM + 0x8000, FLASH + 0x401))
     image.write(FLASH + 0x400, assembled(PROGRAMS["every device register"], tmp_path))
     plan = plan_of(Inspection(gauge("in-place").read, image), 4_000_000)
-    command = [sys.executable, "-c", MEASURING, isolation.CHILD]
+    command = [sys.executable, "-c", MEASURING, session.CHILD]
     done = subprocess.run(command, input=pickle.dumps(plan), capture_output=True, check=True)
     assert len(from_json(done.stdout.decode("ascii")).accesses) > 1000
     assert int(done.stderr) < 400 << 10
@@ -227,7 +227,7 @@ def test_planted_modules_play_no_part(tmp_path: Path, monkeypatch: pytest.Monkey
     rehearsal = gauge("in-place").rehearse(isolate=True)
     assert rehearsal.passes
     look = "import os, sys; print(sorted(os.environ), len(os.listdir('/proc/self/fd')), os.getcwd(), file=sys.stderr)"
-    monkeypatch.setattr(isolation, "CHILD", f"{look}; sys.exit(9)")
+    monkeypatch.setattr(session, "CHILD", f"{look}; sys.exit(9)")
     with (tmp_path / "open").open("wb") as kept:
         os.set_inheritable(kept.fileno(), True)
         finding = gauge("in-place").rehearse(isolate=True).finding("emulator-ended")

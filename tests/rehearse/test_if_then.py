@@ -20,7 +20,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import read_layout
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
-from gemel.rehearsal.setup.profiles import ARMV8_M_MAIN
+from gemel.rehearsal.setup.core_setup import ARMV8_M_MAIN
 
 FLASH, STACK = 0x1000_0000, 0x3800_8000
 LINK = 0x3801_0000

@@ -19,17 +19,17 @@ from gemel.layout.rehearsal_model import ReadyBits, SerialRegister
 from gemel.rehearsal import session
 from gemel.rehearsal.emulator import runner
 from gemel.rehearsal.emulator.core.bus import CoreBus
+from gemel.rehearsal.emulator.core.device_accesses import RegisterPorts
 from gemel.rehearsal.emulator.core.exceptions import CoreExceptions
-from gemel.rehearsal.emulator.core.register_ports import RegisterPorts
 from gemel.rehearsal.emulator.core.sleep import PATIENCE, CoreSleep
 from gemel.rehearsal.emulator.core.stack_watch import NEAR, StackWatch
 from gemel.rehearsal.emulator.core.threads import calls_on
 from gemel.rehearsal.emulator.device import Device
 from gemel.rehearsal.emulator.device_events import EventLog
+from gemel.rehearsal.emulator.device_run import SameState
+from gemel.rehearsal.emulator.memory_watches import SharedTrace
 from gemel.rehearsal.emulator.run_result import _lowest_used, result_of
-from gemel.rehearsal.emulator.same_state import SameState
 from gemel.rehearsal.emulator.schedule import QUIET_TURNS, Schedule
-from gemel.rehearsal.emulator.shared_trace import SharedTrace
 from gemel.rehearsal.kinds import THINNED
 from gemel.rehearsal.limits import limits_page
 from gemel.rehearsal.plan import FILL
@@ -319,14 +319,14 @@ def _pushed(below: int) -> bool:
 
 
 LIMITS: Limits = {
-    "rehearsal.emulator.core.register_ports.MAX_PORTS": (3, _ports),
+    "rehearsal.emulator.core.device_accesses.MAX_PORTS": (3, _ports),
     "rehearsal.emulator.core.bus.MOST_PUSHED": (8, _pushed),
     "rehearsal.emulator.core.exceptions.MAX_BAD_RETURNS": (3, _bad_returns),
     "rehearsal.emulator.core.sleep.LONGEST_WAIT": (3, _waits),
     "rehearsal.emulator.core.threads.MAX_CALLS": (3, _thread_calls),
     "rehearsal.emulator.device.MAX_RESTARTS": (2, _restarts),
     "rehearsal.emulator.registers.device_registers.MAX_REGISTERS": (3, _registers),
-    "rehearsal.emulator.registers.serial_ports.MAX_LINE": (9, _line),
+    "rehearsal.emulator.registers.special_registers.MAX_LINE": (9, _line),
     "rehearsal.emulator.registers.device_registers.MAX_COMBINED": (3, _combined),
     "rehearsal.emulator.run_result.MAX_BLOCKS": (
         3,
@@ -338,11 +338,11 @@ LIMITS: Limits = {
     ),
     "rehearsal.emulator.run_result.LONGEST_STACK": (64, _stack),
     "rehearsal.emulator.runner.MAX_FOLLOWED": (100, _followed),
-    "rehearsal.emulator.same_state.MAX_USELESS": (3, _compared),
+    "rehearsal.emulator.device_run.MAX_USELESS": (3, _compared),
     "rehearsal.emulator.schedule.MAX_WATCHED": (64, lambda size: _schedule(size)._watchable),
     "rehearsal.emulator.schedule.LONGEST_TURN": (200, _turn),
-    "rehearsal.emulator.shared_trace.MAX_TRACE": (3, _traced),
-    "rehearsal.emulator.shared_trace.LONGEST_LOOP": (8, _loop),
+    "rehearsal.emulator.memory_watches.MAX_TRACE": (3, _traced),
+    "rehearsal.emulator.memory_watches.LONGEST_LOOP": (8, _loop),
     "rehearsal.emulator.core.stack_watch.MAX_STACKS": (3, _stacks),
     "rehearsal.emulator.device_events.MAX_EVENTS": (3, _events),
     "rehearsal.reports.svg.MAX_LABELS": (3, _labels),

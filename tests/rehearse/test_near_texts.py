@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from rehearsals import device
 
-from gemel.rehearsal.verdict.near_texts import MOST_WORDS, SHORT, SHORTEST, near_text
+from gemel.rehearsal.verdict.release_findings import MOST_WORDS, SHORT, SHORTEST, near_text
 
 NEAR = [
     ("station: done", "Station: done"),

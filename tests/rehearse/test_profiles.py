@@ -16,7 +16,7 @@ from gemel.layout.reader import read_layout
 from gemel.rehearsal.kinds import FATAL
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
-from gemel.rehearsal.setup.profiles import emulated_as, profile_notes
+from gemel.rehearsal.setup.core_setup import emulated_as, profile_notes
 
 FLASH = 0x1000_0000
 SAMPLES = {

@@ -18,7 +18,7 @@ from gemel.layout.rehearsal_model import (
     StatusRegister,
 )
 from gemel.rehearsal.emulator.registers.device_registers import DeviceRegisters
-from gemel.rehearsal.emulator.registers.release import ReleaseWatch
+from gemel.rehearsal.emulator.registers.special_registers import ReleaseWatch
 from gemel.rehearsal.plan import ReleasePlan
 from gemel.rehearsal.raw_run import MAX_TEXT
 

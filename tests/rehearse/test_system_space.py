@@ -5,13 +5,13 @@ from __future__ import annotations
 import pytest
 from core_plans import core_plan
 
-from gemel.rehearsal.emulator.system_space.debug_units import OPTIONAL_COUNTER
 from gemel.rehearsal.emulator.system_space.interrupts import Interrupts
 from gemel.rehearsal.emulator.system_space.registers import (
     BASE,
     WRITTEN_IN_PART,
     SystemSpace,
 )
+from gemel.rehearsal.emulator.system_space.units import OPTIONAL_COUNTER
 from gemel.rehearsal.plan import CorePlan
 from gemel.structs import replace
 

@@ -24,7 +24,7 @@ from device_programs import (
 from rehearse.test_endings import BESIDE
 from rehearse.test_hints import COUNTS
 
-from gemel.rehearsal.emulator import offers, runner, tick_probe
+from gemel.rehearsal.emulator import loop_accesses, offers, runner
 from gemel.rehearsal.emulator.released_loops import WINDOWS, _Follower
 from gemel.rehearsal.verdict import described
 from gemel.text.wrapping import step_lines
@@ -291,7 +291,7 @@ def test_ticks_before_a_mask_end_nothing(hang: str) -> None:
 
 def test_the_longest_handler_that_counts(monkeypatch: pytest.MonkeyPatch) -> None:
     """Of a handler with more than ``MAX_HANDLER`` instructions nothing is said."""
-    monkeypatch.setattr(tick_probe, "MAX_HANDLER", 9)
+    monkeypatch.setattr(loop_accesses, "MAX_HANDLER", 9)
     for count, kinds in ((4, ["endless-loop"]), (5, [])):
         program = RELEASE + TICKS + "1: b 1b\n .ltorg\n"
         rehearsal = run(program, "", handler=COUNTS + "nop\n" * count, sampler=IDLE, budget=60_500)

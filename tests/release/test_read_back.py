@@ -14,8 +14,14 @@ import gemel
 from gemel.files.reading import FileSource
 from gemel.image import intel_hex, raw_binary, s_record
 from gemel.release.read_back.builds import BuildFile, compare
-from gemel.release.read_back.differences import first_difference
-from gemel.release.read_back.readers import ReadBackError, joined_runs, read_elf, read_hex, read_s_record
+from gemel.release.read_back.readers import (
+    ReadBackError,
+    first_difference,
+    joined_runs,
+    read_elf,
+    read_hex,
+    read_s_record,
+)
 from gemel.release.read_back.seals import record_of, verify
 from gemel.seals.keys.keys import PublicKey
 from gemel.workflows.read_back import read_back

@@ -125,15 +125,15 @@ MODULES = {
     "where": 97,
     "audit": 120,
     "split": 125,
-    "compare": 144,
-    "show": 142,
-    "rehearse": 214,
+    "compare": 138,
+    "show": 136,
+    "rehearse": 199,
     "check": 241,
     "draft": 321,
     "join": 332,
     "sign": 356,
-    "demo": 443,
-    "release": 441,
+    "demo": 423,
+    "release": 433,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""
 

@@ -15,8 +15,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.m_profile.vector_tables import word_name_for
 from gemel.show.as_text.whole import text_of
-from gemel.show.facts.file_alone import MAX_HINTS
-from gemel.show.facts.gather import contents_of, contents_of_file
+from gemel.show.facts.gather import MAX_HINTS, contents_of, contents_of_file
 from gemel.spans import Span
 from gemel.text.styled import BLOCKS
 

@@ -13,8 +13,7 @@ from shown_images import plain
 from gemel.image.sparse import SparseBytes
 from gemel.record.record import encode
 from gemel.show.as_text.whole import text_of
-from gemel.show.facts.file_alone import vector_hints
-from gemel.show.facts.gather import contents_of_file
+from gemel.show.facts.gather import contents_of_file, vector_hints
 from gemel.show.facts.records import records
 from gemel.show.facts.seals import seals
 from gemel.structs import replace
@@ -64,8 +63,8 @@ def _sealed(count: int) -> bool:
 
 
 LIMITS: Limits = {
-    "show.as_text.file_alone.MAX_ROWS": (3, lambda count: "smaller piece" not in _alone(count)),
-    "show.as_text.file_alone.MAX_GAPS": (3, lambda count: "smaller gap" not in _alone(count + 1)),
+    "show.as_text.whole.MAX_ROWS": (3, lambda count: "smaller piece" not in _alone(count)),
+    "show.as_text.whole.MAX_GAPS": (3, lambda count: "smaller gap" not in _alone(count + 1)),
     "show.facts.records.MAX_RECORDS": (3, _recorded),
     "show.facts.seals.MAX_RECORDS": (3, _sealed),
 }
@@ -79,6 +78,6 @@ def test_both_sides(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_the_most_code_in_ram(monkeypatch: pytest.MonkeyPatch) -> None:
     """Handlers less than the limit apart may be in RAM."""
-    monkeypatch.setattr("gemel.show.facts.file_alone.MAX_CODE_IN_RAM", 0x1000)
+    monkeypatch.setattr("gemel.show.facts.gather.MAX_CODE_IN_RAM", 0x1000)
     assert _in_ram(0xFFE)
     assert not _in_ram(0x1000)

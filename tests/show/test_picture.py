@@ -21,6 +21,7 @@ from gemel.show.as_text.picture import (
     coverage,
     picture,
 )
+from gemel.show.as_text.tables import Column, table
 from gemel.show.as_text.whole import NARROWEST, text_of
 from gemel.spans import Span
 from gemel.text.styled import (
@@ -33,7 +34,6 @@ from gemel.text.styled import (
     width_of,
     wrapped,
 )
-from gemel.text.table import Column, table
 
 START = 0x1000_0000
 

@@ -18,7 +18,7 @@ from gemel.cli.main import exit_code
 from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes
 from gemel.record.record import record_size
-from gemel.seals.finding import find_seals
+from gemel.seals.reading import find_seals
 from gemel.spans import Span
 
 LAYOUT = ("small.toml",)

@@ -36,8 +36,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import Version
-from gemel.policy.reader import read_policy
-from gemel.policy.receiver import Receiver
+from gemel.policy.reader import Receiver, read_policy
 from gemel.seals.keys.keys import PrivateKey
 from gemel.seals.seal import make_seal
 from gemel.seals.sealing import put_seal, record_bytes, signatures_by

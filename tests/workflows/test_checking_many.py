@@ -20,8 +20,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.watched import OF_THE_IMAGE, Watched
 from gemel.spans import Span
 from gemel.structs import fields, replace
-from gemel.workflows.auditing.checking_many import Checker
-from gemel.workflows.auditing.worker import Judge
+from gemel.workflows.auditing.worker import Checker, Judge
 from gemel.workflows.checking import with_image
 from gemel.workflows.trust import trust_in
 
@@ -233,7 +232,7 @@ def test_a_large_image_is_checked_by_itself(name, less, kept, monkeypatch):
     """One of more bytes or runs than are kept several times has the same result, and nothing of it is kept."""
     read, image = layout(), joined().image
     at = {"MOST_BYTES": image.size, "MOST_RUNS": len(image.spans())}[name]
-    monkeypatch.setattr(f"gemel.workflows.auditing.checking_many.{name}", at - less)
+    monkeypatch.setattr(f"gemel.workflows.auditing.worker.{name}", at - less)
     checker = Checker(read, trust_in(read), min_rollback=None, disassemble=False, today=TODAY)
     alone = gemel.check(read, Image(image), disassemble=False, rehearsal=False, today=TODAY)
     assert checker.check(Image(image)).results == alone.results

@@ -9,9 +9,49 @@ import click
 from gemel.cli.catalogue import COMMANDS, EPILOG, HELP, loaded
 from gemel.cli.declared import Choice, Command, Converted, FileName, IntRange, Kind, Parameter
 from gemel.cli.first_help import MAX_WIDTH
-from gemel.cli.option_groups import GROUPS, group_of
 from gemel.errors import UsageProblem
 from gemel.version import __version__
+
+GENERAL = "General"
+GROUPS: dict[str, tuple[str, ...]] = {
+    "Input": (
+        *(
+            "--layout",
+            "--layouts",
+            "--no-layout",
+            "--paths-outside",
+            "--old-layout",
+            "--joined-with",
+            "--release",
+        ),
+        *("--at", "--as", "--from-device", "--image", "--list", "--map", "--svd", "--symbols", "--build-id"),
+    ),
+    "Version and counter": ("--version", "--rollback"),
+    "Keys and signatures": (
+        *("--key", "--pass-phrase-file", "--pass-phrase-env", "--no-pass-phrase", "--weak-pass-phrase"),
+        *("--key-open-to-others", "--leave-unsealed", "--public", "--to-be-signed", "--signature"),
+        *("--add", "--more-to-come"),
+    ),
+    "Required of the image": ("--trust", "--policy", "--at-least", "--previous"),
+    "Checks": (
+        *("--disassemble", "--rehearse", "--read-back", "--date", "--strict", "--jobs"),
+        *("--budget", "--watch", "--interleavings"),
+    ),
+    "Index of images": ("--index", "--blocks", "--again", "--find"),
+    "Documents": ("--sbom", "--vex", "--builder"),
+    "Result": (
+        *("--output", "--force", "--memory", "--memory-files", "--dry-run", "--core"),
+        *("--format", "--report", "--all", "--quiet"),
+    ),
+    GENERAL: ("--color", "--verbose", "--help"),
+}
+"""Each heading with its options, by their long words, in the order of the help."""
+
+
+def group_of(words: tuple[str, ...]) -> str:
+    """The heading of an option by its words; StopIteration cannot happen: a test holds every option to the table."""
+    return next(heading for heading, options in GROUPS.items() if not set(words).isdisjoint(options))
+
 
 SETTINGS: dict[str, Any] = {"help_option_names": ["-h", "--help"], "max_content_width": MAX_WIDTH}
 """Help as wide as the terminal."""

@@ -9,9 +9,8 @@ from collections.abc import Iterator
 from gemel.builds.build import Build
 from gemel.comparing.changed_bytes import exclusive_or
 from gemel.comparing.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
-from gemel.comparing.place_names import PlaceNames, SymbolRow, paired_symbols
 from gemel.comparing.section_anchors import Anchors
-from gemel.comparing.side import SymbolSide
+from gemel.comparing.side import PlaceNames, SymbolRow, SymbolSide, paired_symbols
 from gemel.m_profile.instructions.halfwords import is_wide
 from gemel.spans import Span
 from gemel.structs import NamedTuple

@@ -8,9 +8,15 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import Build
 from gemel.comparing.changed_builds import section_changes, symbol_changes, why_not_compared
 from gemel.comparing.changed_bytes import ChangedBytes
-from gemel.comparing.changed_proofs import direction, field_changes, record_of, side_of, signer_changes
+from gemel.comparing.changed_proofs import (
+    contract_breaks,
+    direction,
+    field_changes,
+    record_of,
+    side_of,
+    signer_changes,
+)
 from gemel.comparing.changes import BuildChange, Comparison, ContractBreak, VectorChange
-from gemel.comparing.contract_breaks import contract_breaks
 from gemel.image.image import Image
 from gemel.inspection.altered.unchanged import names_other_layout
 from gemel.inspection.inspection import Inspection

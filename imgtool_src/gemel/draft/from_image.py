@@ -11,7 +11,7 @@ from gemel.errors import Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.record.format import MAX_BUILDS
 from gemel.record.record import BuildEntry, Record, RecordError, decode, find, record_size
-from gemel.seals.finding import find_seals
+from gemel.seals.reading import find_seals
 from gemel.spans import ADDRESS_SPACE, Span, format_address
 from gemel.structs import NamedTuple
 

@@ -24,9 +24,9 @@ from gemel.record.format import (
 )
 from gemel.seals.cbor import ARRAY, encoded, head
 from gemel.seals.cose import MAX_SIGNERS
-from gemel.seals.finding import HEAD
 from gemel.seals.format import BODY_HEADER, FINGERPRINT_SIZE, bytes_to_sign
 from gemel.seals.keys.algorithms import ALGORITHMS, SignatureAlgorithm
+from gemel.seals.reading import HEAD
 from gemel.text.templates import environment
 
 SEAL_ERRORS = {

@@ -90,7 +90,7 @@ def copy_in_place(inspection: Inspection, other: Placement | None, copy: list[He
 
 def _bytes_of(placement: Placement, spans: list[Span]) -> SparseBytes:
     """What a build stores in ``spans``, less the gaps between its sections."""
-    from gemel.placement.sections import gaps_between_sections
+    from gemel.placement.places import gaps_between_sections
 
     image = SparseBytes()
     for held in held_in(placement, spans):

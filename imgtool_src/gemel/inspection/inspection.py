@@ -17,7 +17,7 @@ from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import PlacedBuild, Version
 from gemel.placement.placing import Placement, place_all
 from gemel.placement.symbol_places import SymbolPlaces
-from gemel.policy.receiver import NO_RECEIVER, Receiver
+from gemel.policy.reader import NO_RECEIVER, Receiver
 from gemel.record.record import BuildEntry, Record, RecordError, decode, record_size
 from gemel.spans import ADDRESS_SPACE, Span
 from gemel.structs import Struct, field

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 from gemel.layout.model import Layout, SealPlan
 from gemel.outcomes import DoesNotApply, Need, NotChecked, Reason
-from gemel.policy.receiver import NO_RECEIVER, Receiver
+from gemel.policy.reader import NO_RECEIVER, Receiver
 from gemel.seals.demands import NOT_REQUIRED, SealDemands, demands_of
 from gemel.seals.keys.algorithms import SignatureAlgorithm
 from gemel.spans import Span

@@ -180,7 +180,7 @@ def _of_copy(
     ``astray`` if they are no copy at all but what a build that grew too large pushed over there.
     """
     from gemel.placement.elsewhere import runs_among
-    from gemel.placement.sections import gaps_between_sections
+    from gemel.placement.places import gaps_between_sections
 
     placed = placements[owner].placed if owner in placements else None
     if placed is None:

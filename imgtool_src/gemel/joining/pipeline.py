@@ -23,8 +23,8 @@ from gemel.joining.values import write_values
 from gemel.layout.model import Layout, StampValue
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import PlacedBuild, Version
+from gemel.placement.places import is_same_code, reset_handler, starting_plan
 from gemel.placement.placing import Placement, place_all
-from gemel.placement.reset import is_same_code, reset_handler, starting_plan
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.record.record import Record
 from gemel.structs import Struct

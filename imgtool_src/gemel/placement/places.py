@@ -1,12 +1,15 @@
-"""From what a layout says to addresses: places that are written, ranges that are covered."""
+"""From what a layout and a build say to addresses: places that are written, sections, where a core starts."""
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Mapping
 
-from gemel.layout.addresses import stated_span
+from gemel.image.sparse import SparseBytes
+from gemel.layout.addresses import locate, stated_span
 from gemel.layout.model import (
     AreaPlace,
+    BuildPlan,
     BuildRange,
     Checksum,
     Layout,
@@ -15,7 +18,8 @@ from gemel.layout.model import (
     SymbolPlace,
 )
 from gemel.placement.placed import PlacedBuild
-from gemel.spans import Span, without
+from gemel.placement.placing import Placement
+from gemel.spans import Span, merge, without
 
 SymbolLookup = Callable[[str, str], int]
 """Gives the plain address in the image of a build's symbol, by their names; raises GemelError where there is none."""
@@ -42,3 +46,91 @@ def covered_spans(layout: Layout, checksum: Checksum, placed: Mapping[str, Place
     for item in checksum.over:
         covered.extend(without([span_of_range(layout, item, placed)], exceptions))
     return covered
+
+
+MAX_PARTS = 1 << 16
+"""Parts of sections in segments that are looked at; a build has some tens."""
+
+
+def stored_parts(placement: Placement) -> tuple[list[Span], dict[int, int]] | None:
+    """What sections cover of each stored piece, and the alignment of the section at the start of each.
+
+    A piece without sections counts whole.  None where the parts are more than MAX_PARTS.
+    """
+    table = placement.build.sections
+    sections = [each for each in table.all() if each.allocated and each.span.size] if table else []
+    blocks = merge([each.span for each in sections])
+    starts = [each.start for each in blocks]
+    aligned = {each.span.start: each.alignment for each in sections}
+    stored: list[Span] = []
+    alignments: dict[int, int] = {}
+    covered: dict[int, list[Span]] = {}
+    for piece in placement.pieces:
+        run = piece.segment.stored_run
+        last = bisect_left(starts, run.end) - 1
+        if last >= 0 and blocks[last].overlaps(run):
+            covered.setdefault(piece.address - run.start, []).append(run)
+        else:
+            stored.append(piece.span)
+    for distance, runs in covered.items():
+        for run in merge(runs):
+            for block in blocks[max(0, bisect_right(starts, run.start) - 1) : bisect_left(starts, run.end)]:
+                part = block.intersection(run)
+                if part.size:
+                    stored.append(part.moved(distance))
+                    alignments[stored[-1].start] = aligned.get(part.start, 1)
+                if len(stored) > MAX_PARTS:
+                    return None
+    return stored, alignments
+
+
+def gaps_between_sections(placement: Placement) -> list[Span]:
+    """Stored bytes of no section, each of them one byte throughout: tools that read sections fill them as they like."""
+    parts = stored_parts(placement) if placement.build.sections else None
+    if parts is None:
+        return []
+    pieces = sorted(placement.pieces, key=lambda each: each.address)
+    starts, found = [each.address for each in pieces], []
+    for gap in without([each.span for each in pieces], parts[0]):
+        for piece in pieces[bisect_right(starts, gap.start) - 1 : bisect_left(starts, gap.end)]:
+            part = gap.intersection(piece.span)
+            if _is_filled(memoryview(piece.segment.data)[part.start - piece.address :][: part.size]):
+                found.append(part)
+    return found
+
+
+def _is_filled(data: memoryview) -> bool:
+    return data[:-1] == data[1:]
+
+
+THUMB = 1
+"""Bit 0 of a code address, set for Thumb; an entry point may be written with or without it."""
+
+
+def starting_plan(layout: Layout) -> BuildPlan | None:
+    """The build that the primary starts with: where it fetches its vectors at reset, else its first."""
+    primary = layout.primary()
+    plans = layout.builds_of(primary.name)
+    vectors = primary.reset_vectors
+    holding = (
+        plan for plan in plans if vectors is not None and layout.span_of(plan.stored_in).holds(vectors)
+    )
+    return next(holding, plans[0] if plans else None)
+
+
+def reset_handler(layout: Layout, image: SparseBytes) -> int | None:
+    """Word 1 of the starting build's vector table; None where there is no such table or word."""
+    plan = starting_plan(layout)
+    if plan is None or layout.areas[plan.stored_in].purpose != "code":
+        return None
+    word = Span(layout.table_start(plan) + 4, 4)
+    return int.from_bytes(image.read(word, 0xFF), "little") if image.holds(word) else None
+
+
+def is_same_code(layout: Layout, one: int, other: int) -> bool:
+    """Whether two code addresses of the primary mean the same place: Thumb bit and alias put aside."""
+    places = [locate(layout, each & ~THUMB, layout.primary().name) for each in (one, other)]
+    plain = [
+        place.plain if place else each & ~THUMB for place, each in zip(places, (one, other), strict=True)
+    ]
+    return plain[0] == plain[1]

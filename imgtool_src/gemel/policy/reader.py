@@ -107,3 +107,27 @@ def _text_of(data: bytes, file: str) -> str:
             found, expected = f"{len(line):,} characters", f"at most {MAX_LINE:,}"
             raise PolicyError("a line is too long", where=f"{file}:{number}", found=found, expected=expected)
     return text
+
+
+class Receiver(Struct):
+    """``trusts_keys``: keys were named (--trust, or a policy), so a seal by them is required.
+
+    ``policy`` is the receiver's own, if there is one; without it the layout's demands stand alone.
+    """
+
+    trusts_keys: bool = False
+    policy: ReadPolicy | None = None
+
+    @property
+    def demands_seal(self) -> bool:
+        """Whether a seal is required, even where the layout requires none."""
+        return self.trusts_keys or self.policy is not None
+
+    @property
+    def words(self) -> str:
+        """Who demands the seal, for messages."""
+        return f"policy {self.policy.name}" if self.policy else "--trust"
+
+
+NO_RECEIVER = Receiver()
+"""Nobody demands more than the layout does."""

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout, SealPlan
-from gemel.policy.receiver import NO_RECEIVER, Receiver
+from gemel.policy.reader import NO_RECEIVER, Receiver
 from gemel.seals.keys.algorithms import ALGORITHMS, SignatureAlgorithm, algorithm_named, unknown_algorithm
 from gemel.structs import Struct
 

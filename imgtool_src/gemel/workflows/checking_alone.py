@@ -17,11 +17,11 @@ from gemel.inspection.wording import counted, record_not_sound
 from gemel.layout.model import Area, BuildPlan, Core, Layout, Memory, RecordPlan, SealPlan
 from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
-from gemel.placement.reset import THUMB
+from gemel.placement.places import THUMB
 from gemel.record.format import MAX_BUILDS
 from gemel.record.record import Record, find, record_size
 from gemel.record.sound import sound_records
-from gemel.seals.finding import LARGEST_SEAL, find_seals
+from gemel.seals.reading import LARGEST_SEAL, find_seals
 from gemel.spans import Span, format_address, merge, without
 from gemel.structs import replace
 

@@ -10,7 +10,7 @@ from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.files.paths import FilePath
 from gemel.files.reading import beginning_of
 from gemel.layout.reader import ReadLayout
-from gemel.policy.receiver import NO_RECEIVER, Receiver
+from gemel.policy.reader import NO_RECEIVER, Receiver
 from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:

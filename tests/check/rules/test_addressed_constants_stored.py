@@ -238,7 +238,7 @@ def test_more_parts_than_are_looked_at_are_not_checked(
     most: int, status: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """MAX_PARTS parts of sections in segments are looked at; this build has two."""
-    monkeypatch.setattr("gemel.placement.sections.MAX_PARTS", most)
+    monkeypatch.setattr("gemel.placement.places.MAX_PARTS", most)
     assert of(RULE, "v6", "sampler-no-constants").status == status
 
 

@@ -6,8 +6,7 @@ from image_edits import changed
 from layout_edits import NO_RECORD
 from small_device import RECORD, apply, findings, joined, layout
 
-from gemel.policy.reader import read_policy
-from gemel.policy.receiver import Receiver
+from gemel.policy.reader import Receiver, read_policy
 
 RULE = "image-fits-policy"
 

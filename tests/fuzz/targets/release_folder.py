@@ -10,11 +10,14 @@ from seal_keys import key_for
 
 from gemel.errors import GemelError
 from gemel.release.contents import CONTENTS, PROVENANCE, SBOM, SUMS, sums_text
-from gemel.release.received.contents import contents_faults
+from gemel.release.received.documents import (
+    contents_faults,
+    sbom_faults,
+    statement_faults,
+    vex_faults,
+    vex_refs_unknown,
+)
 from gemel.release.received.folder import ReleaseFolder, listing_faults, report_faults, signed_by
-from gemel.release.received.provenance import statement_faults
-from gemel.release.received.sbom import sbom_faults
-from gemel.release.received.vex import vex_faults, vex_refs_unknown
 from gemel.structs import replace
 
 REFUSALS = (GemelError,)

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from seal_keys import VECTORS, key_for
 from tools import required_tool
 
-from gemel.seals.keys.derivation import (
+from gemel.seals.keys.blocks import (
     MAX_ROUNDS,
     MAX_SCRYPT_LANES,
     MAX_SCRYPT_MEMORY,

@@ -48,7 +48,7 @@ def seals_astray(inspection: Inspection) -> list[Span]:
         return []
     if inspection.bytes_of(Span(seal.span.start, 1))[0] != inspection.erased_byte_at(seal.span.start):
         return []
-    from gemel.seals.finding import find_seals
+    from gemel.seals.reading import find_seals
 
     return [each.span for each in find_seals(inspection.image) if each.seal]
 

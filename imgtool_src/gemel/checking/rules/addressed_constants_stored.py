@@ -16,8 +16,8 @@ from gemel.m_profile.code.known_registers import Registers
 from gemel.m_profile.code.known_stores import followed
 from gemel.m_profile.instructions.memory_accesses import memory_access
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.places import stored_parts
 from gemel.placement.placing import Placement
-from gemel.placement.sections import stored_parts
 from gemel.spans import Span, format_address, merge, without
 from gemel.structs import NamedTuple
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.placement.reset import is_same_code, reset_handler, starting_plan
+from gemel.placement.places import is_same_code, reset_handler, starting_plan
 from gemel.spans import format_address
 
 

@@ -80,7 +80,7 @@ def _differences(
 
 def _gaps_filled(inspection: Inspection, placement: Placement) -> Iterator[Span]:
     """Gaps between sections that hold one byte throughout: an image of another form of the build fills them so."""
-    from gemel.placement.sections import gaps_between_sections
+    from gemel.placement.places import gaps_between_sections
 
     for gap in gaps_between_sections(placement):
         held = inspection.bytes_of(gap)
@@ -90,7 +90,7 @@ def _gaps_filled(inspection: Inspection, placement: Placement) -> Iterator[Span]
 
 def _gaps_of_copies(inspection: Inspection, placement: Placement) -> list[Span]:
     """What builds of other cores leave free in their areas: the fill of a copy's gaps is its maker's choice."""
-    from gemel.placement.sections import gaps_between_sections
+    from gemel.placement.places import gaps_between_sections
 
     others = [each for each in inspection.placements.values() if each.plan.core != placement.plan.core]
     areas = [area for each in others for area in inspection.layout.spans_of_build(each.plan)]

@@ -25,8 +25,8 @@ from gemel.inspection.cores.views import (
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.places import starting_plan
 from gemel.placement.placing import forgotten_run_area
-from gemel.placement.reset import starting_plan
 from gemel.spans import format_address
 
 NO_LINK = 0xFFFF_FFFF

@@ -23,8 +23,8 @@ from gemel.m_profile.execution.start_run import StartRun, start_run
 from gemel.m_profile.execution.values import SYSTEM, WatchedWrite, WrittenBytes
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.placement.placed import PlacedBuild
+from gemel.placement.places import starting_plan
 from gemel.placement.placing import Piece, Placement
-from gemel.placement.reset import starting_plan
 from gemel.spans import Span, without
 
 if TYPE_CHECKING:

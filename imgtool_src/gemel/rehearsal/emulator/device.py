@@ -11,13 +11,12 @@ from gemel.rehearsal.emulator import fine_watches
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 from gemel.rehearsal.emulator.device_events import EventLog
+from gemel.rehearsal.emulator.memory_watches import SharedTrace, WordGoals
 from gemel.rehearsal.emulator.registers.device_registers import DeviceRegisters
 from gemel.rehearsal.emulator.registers.register_port import RegisterPort
-from gemel.rehearsal.emulator.registers.release import ReleaseWatch
+from gemel.rehearsal.emulator.registers.special_registers import ReleaseWatch
 from gemel.rehearsal.emulator.schedule import Schedule
-from gemel.rehearsal.emulator.shared_trace import SharedTrace
 from gemel.rehearsal.emulator.system_space.interrupts import FIRST_EXTERNAL, Masks
-from gemel.rehearsal.emulator.word_goals import WordGoals
 from gemel.rehearsal.plan import PAGE, DevicePlan
 from gemel.spans import Span
 

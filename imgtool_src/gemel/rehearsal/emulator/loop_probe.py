@@ -9,11 +9,10 @@ from gemel.m_profile.instructions.memory_accesses import memory_access
 from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
 from gemel.rehearsal.emulator.core.instruction_needs import is_sleep, is_wait_for_event
 from gemel.rehearsal.emulator.device_events import EventLog
-from gemel.rehearsal.emulator.loop_accesses import OWN_FRAME, Accesses
+from gemel.rehearsal.emulator.loop_accesses import OWN_FRAME, Accesses, is_own, ticks_only_count
 from gemel.rehearsal.emulator.loop_trials import WORD, as_before, awaited_bits, lacking_bits
 from gemel.rehearsal.emulator.system_space.interrupts import TICK, Masks
 from gemel.rehearsal.emulator.system_space.memory_protection import PRIVATE
-from gemel.rehearsal.emulator.tick_probe import is_own, ticks_only_count
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore

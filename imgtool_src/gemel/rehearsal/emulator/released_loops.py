@@ -12,10 +12,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.loop_accesses import Accesses
+from gemel.rehearsal.emulator.loop_accesses import Accesses, is_own
 from gemel.rehearsal.emulator.loop_probe import is_interruptible
 from gemel.rehearsal.emulator.system_space.registers import TICK_CONTROL
-from gemel.rehearsal.emulator.tick_probe import is_own
 from gemel.spans import Span, merge
 
 if TYPE_CHECKING:

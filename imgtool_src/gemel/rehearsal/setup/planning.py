@@ -25,10 +25,16 @@ from gemel.rehearsal.plan import (
     MemoryView,
     ReleasePlan,
 )
-from gemel.rehearsal.setup.goals import goals_of
-from gemel.rehearsal.setup.profiles import emulated_as, profile_notes
-from gemel.rehearsal.setup.rights import as_seen, closed_spans, executable_spans, loadable_spans
-from gemel.rehearsal.setup.stacks import stack_limit_of
+from gemel.rehearsal.setup.core_setup import (
+    as_seen,
+    closed_spans,
+    emulated_as,
+    executable_spans,
+    goals_of,
+    loadable_spans,
+    profile_notes,
+    stack_limit_of,
+)
 from gemel.spans import Span, format_address, format_size, without
 
 MAX_MEMORY = 256 << 20

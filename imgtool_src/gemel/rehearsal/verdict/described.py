@@ -7,10 +7,10 @@ from collections.abc import Iterator, Sequence
 from gemel.layout.rehearsal_model import DeviceEvent, RehearsalPlan
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.rehearsal.emulator.registers.device_registers import DEVICE_BLOCK
-from gemel.rehearsal.emulator.system_space.debug_units import CYCLE_CONTROL, DEBUG_CONTROL
 from gemel.rehearsal.emulator.system_space.interrupts import TICK
 from gemel.rehearsal.emulator.system_space.registers import TICK_CONTROL, TICK_RELOAD
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE, INTERRUPT
+from gemel.rehearsal.emulator.system_space.units import CYCLE_CONTROL, DEBUG_CONTROL
 from gemel.rehearsal.plan import CorePlan, DevicePlan
 from gemel.rehearsal.raw_run import RawAccess, RawCore, RawRun
 from gemel.rehearsal.verdict.code_names import CodeNames

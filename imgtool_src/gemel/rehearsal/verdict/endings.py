@@ -18,7 +18,6 @@ from gemel.rehearsal.verdict.described import (
     raised_by,
     what_changes,
 )
-from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.loop_words import (
     MANY_TIMES,
     endless_loop,
@@ -31,7 +30,14 @@ from gemel.rehearsal.verdict.loop_words import (
 )
 from gemel.rehearsal.verdict.program_ends import ended_tasks
 from gemel.rehearsal.verdict.wording import words_for
-from gemel.rehearsal.verdict.words import ALIGN_TABLE, Words, left_by_branch, table_misplaced
+from gemel.rehearsal.verdict.words import (
+    ALIGN_TABLE,
+    Words,
+    at_end,
+    error_about,
+    left_by_branch,
+    table_misplaced,
+)
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from gemel.m_profile.vector_tables import word_name
-from gemel.rehearsal.emulator.system_space.debug_units import CYCLE_COUNT
 from gemel.rehearsal.emulator.system_space.registers import (
     TICK_CONTROL,
     TICK_CURRENT,
     TICK_RELOAD,
 )
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE
+from gemel.rehearsal.emulator.system_space.units import CYCLE_COUNT
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import as_ready
 from gemel.rehearsal.raw_run import GivenUp, RawCore, RawEvent, RawRun
@@ -25,10 +25,9 @@ from gemel.rehearsal.verdict.described import (
     why_no_cycles,
     why_no_ticks,
 )
-from gemel.rehearsal.verdict.findings import error_about
 from gemel.rehearsal.verdict.program_ends import CORRECT, NEAR_LOOP, program_end
 from gemel.rehearsal.verdict.task_stacks import waiting_tasks
-from gemel.rehearsal.verdict.words import SOON, Words
+from gemel.rehearsal.verdict.words import SOON, Words, error_about
 from gemel.spans import format_address
 from gemel.structs import replace
 

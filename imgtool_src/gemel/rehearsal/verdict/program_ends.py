@@ -10,8 +10,7 @@ from gemel.builds.build import Build
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.findings import error_about
-from gemel.rehearsal.verdict.words import Words
+from gemel.rehearsal.verdict.words import Words, error_about
 
 PROGRAM_ENDS = {
     "__assert_func": "an assertion that fails",

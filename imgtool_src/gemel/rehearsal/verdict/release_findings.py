@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.plan import CorePlan, DevicePlan, GoalPlan
@@ -11,10 +11,9 @@ from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, lines_last
 from gemel.rehearsal.verdict.endings import LONG, describe_release, last_line, masked_for_long, unreleasable
-from gemel.rehearsal.verdict.findings import at_end, error_about
 from gemel.rehearsal.verdict.loop_words import gave_up, given_up, polls_other, reads, reads_nothing
 from gemel.rehearsal.verdict.task_stacks import waiting_tasks
-from gemel.rehearsal.verdict.words import Words
+from gemel.rehearsal.verdict.words import Words, at_end, error_about
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
 
@@ -145,8 +144,6 @@ def _turning(run: RawRun) -> dict[str, RawEvent]:
 
 def _near_text(goal: GoalPlan, run: RawRun) -> str:
     """A question about a text that is nearly the one of a goal; empty where its core sent none."""
-    from gemel.rehearsal.verdict.near_texts import near_text
-
     sent = (each.words["line"] for each in run.events if each.kind == "text" and each.core == goal.core)
     near = near_text(goal.text, sent) if goal.text else ""
     return f'did you mean "{on_one_line(near)}", which it sent?' if near else ""
@@ -202,3 +199,49 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
                 next_step=describe_release(run, kept),
             )
         yield at_end(raw, run, words, names, "goal-not-reached")
+
+
+SHORT = 6
+"""Characters of a word in which one is other at most; of a longer one two."""
+
+SHORTEST = 3
+"""Characters of a word that is another one as soon as a letter is other: "on" is not "no"."""
+
+MARKS = ".,:;!?"
+"""What may be next to a word."""
+
+MOST_WORDS = 2
+"""Words that differ in one text at most."""
+
+
+def near_text(sought: str, lines: Iterable[str]) -> str:
+    """What one of ``lines`` has in place of ``sought``; empty where none is nearly equal.
+
+    Other spaces are near; other digits, or another word, are another value, and no misspelling.
+    """
+    words = sought.split()
+    for line in dict.fromkeys(lines):
+        sent = line.split()
+        if words and "".join(words) in "".join(sent):
+            return line
+        for first in range(len(sent) - len(words) + 1) if words else ():
+            part = sent[first : first + len(words)]
+            pairs = [(word.strip(MARKS), found.strip(MARKS)) for word, found in zip(words, part, strict=True)]
+            other = [(word, found) for word, found in pairs if word != found]
+            if len(other) <= MOST_WORDS and all(_is_near(word, found) for word, found in other):
+                return " ".join(part)
+    return ""
+
+
+def _is_near(word: str, other: str) -> bool:
+    if list(filter(str.isdigit, word)) != list(filter(str.isdigit, other)):
+        return False
+    if word.casefold() == other.casefold():
+        return True
+    from difflib import SequenceMatcher
+
+    steps = SequenceMatcher(None, word, other, autojunk=False).get_opcodes()
+    changed = sum(
+        max(last - first, end - start) for step, first, last, start, end in steps if step != "equal"
+    )
+    return changed <= (1 if len(word) <= SHORT else 2) and min(len(word), len(other)) > SHORTEST

@@ -8,8 +8,7 @@ from gemel.rehearsal.plan import FIRST_PUSH
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun, RawThread
 from gemel.rehearsal.result import RehearsalFinding, StackUse
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.findings import error_about
-from gemel.rehearsal.verdict.words import Words
+from gemel.rehearsal.verdict.words import Words, error_about
 from gemel.spans import format_address
 from gemel.text.wrapping import first_of
 

@@ -14,8 +14,7 @@ from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.release.contents import LISTED
 from gemel.release.extras import EXTRA
 from gemel.release.read_back.builds import LIBRARIES, BuildFile, compare
-from gemel.release.read_back.differences import first_difference
-from gemel.release.read_back.readers import READERS, ReadBackError, Runs, joined_runs
+from gemel.release.read_back.readers import READERS, ReadBackError, Runs, first_difference, joined_runs
 from gemel.release.read_back.seals import record_of, verify
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple, replace

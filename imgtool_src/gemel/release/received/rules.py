@@ -12,7 +12,13 @@ from gemel.errors import GemelError
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.release.contents import CONTENTS, LISTED, MAX_FAULTS, PROVENANCE, SBOM, SUMS
-from gemel.release.received.contents import contents_faults
+from gemel.release.received.documents import (
+    contents_faults,
+    sbom_faults,
+    statement_faults,
+    vex_faults,
+    vex_refs_unknown,
+)
 from gemel.release.received.folder import (
     FolderFault,
     ReleaseFolder,
@@ -21,9 +27,6 @@ from gemel.release.received.folder import (
     report_faults,
     signed_by,
 )
-from gemel.release.received.provenance import statement_faults
-from gemel.release.received.sbom import sbom_faults
-from gemel.release.received.vex import vex_faults, vex_refs_unknown
 from gemel.seals.keys.keys import PublicKey
 
 LONGEST = 300

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.seals.finding import FoundSeal, find_seals
 from gemel.seals.keys.keys import PublicKey
+from gemel.seals.reading import FoundSeal, find_seals
 from gemel.seals.seal import SealFault, SignatureOutcome, verify
 from gemel.show.facts.contents import RecordFacts, SealFacts, SealSignerFacts, SignerVerdict
 from gemel.spans import Address, Span

@@ -50,7 +50,7 @@ def _text() -> AuditWriter:
 
 
 def _csv() -> AuditWriter:
-    from gemel.audit.as_csv import csv_row, header
+    from gemel.audit.as_text import csv_row, header
 
     return _Lines(csv_row, header())
 

@@ -8,26 +8,35 @@ import os
 import stat
 import sys
 from functools import lru_cache
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from gemel.audit.index import IndexedBlock
 from gemel.audit.pool import LAST
 from gemel.audit.result import MAX_FINDINGS, AuditedBuild, AuditedFinding, AuditedSigner, ImageResult, line_of
 from gemel.checking.identity import as_sealed, content_digest, image_of, signers_of
+from gemel.checking.rule import Rule
+from gemel.checking.runner import Applied, apply_rule, check
 from gemel.errors import GemelError, Problem
 from gemel.files.paths import FilePath
 from gemel.image.formats import FORMATS
 from gemel.image.image import Image
+from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.watched import Watched
+from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Consequence
 from gemel.record.record import Record
 from gemel.record.sound import sound_records
 from gemel.structs import replace
-from gemel.workflows.auditing.checking_many import Checker
 from gemel.workflows.auditing.plan import LayoutOfAudit, Plan, plan_of, trust_by
-from gemel.workflows.checking import CheckResult
+from gemel.workflows.checking import CheckResult, with_image
 from gemel.workflows.inputs.images import read_image
 from gemel.workflows.inputs.layouts import load_layout
+from gemel.workflows.trust import Trust
+
+if TYPE_CHECKING:
+    import datetime
+
 
 CODE = (
     "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN); "
@@ -294,3 +303,53 @@ def indexed_blocks(inspection: Inspection) -> list[IndexedBlock]:
 
 def _by_severity(finding: AuditedFinding) -> int:
     return ("error", "warning", "note").index(finding.severity)
+
+
+MOST_BYTES, MOST_RUNS = 4 << 20, 1 << 10
+"""Of an image from which anything is kept for the next one: what is compared takes several times its memory."""
+
+
+class Checker:
+    """Checks images without builds, each with the result of ``workflows.checking.check`` for the same options.
+
+    Only the cause of a wrong checksum is not searched for: its finding has no lines and no next step.
+    """
+
+    def __init__(
+        self,
+        read: ReadLayout,
+        trust: Trust,
+        *,
+        min_rollback: int | None,
+        disassemble: bool,
+        today: datetime.date,
+    ) -> None:
+        """Take what all the images are checked by."""
+        self._fixed = Inspection(
+            read,
+            SparseBytes(),
+            trusted=trust.trusted,
+            known=trust.known,
+            receiver=trust.receiver,
+            at_least=min_rollback,
+            disassemble=disassemble,
+            judged_on=today,
+            explains=False,
+        )
+        self._watched = Watched.of(self._fixed)
+        self.read, self._today = read, today
+
+    def check(self, image: Image) -> CheckResult:
+        """What came of one image."""
+        inspection = with_image(self._fixed, image)
+        if image.data.size > MOST_BYTES or len(image.data.spans()) > MOST_RUNS:
+            applied = check(inspection, self._today)
+        else:
+            applied = check(self._watched.over(inspection), self._today, apply=_kept)
+            self._watched.settle()
+        return CheckResult(applied.results, applied.idle_waivers, applied.strict, inspection)
+
+
+def _kept(rule: Rule, inspection: Inspection, today: datetime.date) -> Applied:
+    applied: Applied = inspection.kept(rule.name, lambda each: apply_rule(rule, each, today))
+    return applied

@@ -95,8 +95,8 @@ def make_release(request: ReleaseRequest, keys: SignerSource | Sequence[Signer] 
 
 
 def _vex_remarks(files: Mapping[str, bytes]) -> list[Problem]:
+    from gemel.release.received.documents import vex_refs_unknown
     from gemel.release.received.folder import ReleaseFolder
-    from gemel.release.received.vex import vex_refs_unknown
 
     step = "give the SBOM that the VEX refers to with --sbom"
     what = "a VEX document refers to a component that the SBOM does not list"

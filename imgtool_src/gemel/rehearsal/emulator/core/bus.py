@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.instructions.memory_accesses import SP, memory_access
 from gemel.rehearsal.emulator.core.backing import Backing
-from gemel.rehearsal.emulator.core.bit_band_words import BitBandWords, alias_pages
+from gemel.rehearsal.emulator.core.device_accesses import BitBandWords, RegisterPorts, SplitLook, alias_pages
 from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
 from gemel.rehearsal.emulator.core.mapping import (
     device_pages,
@@ -22,7 +22,6 @@ from gemel.rehearsal.emulator.core.mapping import (
     slack_of,
     stack_guard,
 )
-from gemel.rehearsal.emulator.core.register_ports import RegisterPorts, SplitLook
 from gemel.rehearsal.emulator.system_space.registers import (
     BASE,
     SIZE,

@@ -19,12 +19,15 @@ from gemel.layout.rehearsal_model import (
     SetClearRegister,
     StatusRegister,
 )
-from gemel.rehearsal.emulator.registers.described_events import DescribedEvent
 from gemel.rehearsal.emulator.registers.flash_controller import DescribedFlash
-from gemel.rehearsal.emulator.registers.mutex_register import Mutex
 from gemel.rehearsal.emulator.registers.register_port import WORD, Reader, RegisterPort, Writer
-from gemel.rehearsal.emulator.registers.release import ReleaseWatch, Report
-from gemel.rehearsal.emulator.registers.serial_ports import SerialPorts
+from gemel.rehearsal.emulator.registers.special_registers import (
+    DescribedEvent,
+    Mutex,
+    ReleaseWatch,
+    Report,
+    SerialPorts,
+)
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.device import Device

@@ -9,34 +9,44 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from gemel.rehearsal.emulator.system_space.attribution import SAU_REGION, SAU_TYPE, place_of, secure_by
-from gemel.rehearsal.emulator.system_space.debug_units import (
-    CYCLE_CONTROL,
-    CYCLE_COUNT,
-    DEBUG_CONTROL,
-    STIMULUS,
-    DebugUnits,
-)
-from gemel.rehearsal.emulator.system_space.float_unit import FLOAT_CONTEXT, SECURE_CONTEXT, FloatUnit
-from gemel.rehearsal.emulator.system_space.identification import CPU_IDS, features_of
-from gemel.rehearsal.emulator.system_space.interrupt_registers import (
+from gemel.rehearsal.emulator.system_space.interrupts import (
     ENABLE_SET,
     END,
+    FIRST_EXTERNAL,
+    NMI,
+    PENDSV,
     PRIORITIES,
     TARGETS,
+    TICK,
     InterruptRegisters,
+    Interrupts,
 )
-from gemel.rehearsal.emulator.system_space.interrupts import FIRST_EXTERNAL, NMI, PENDSV, TICK, Interrupts
 from gemel.rehearsal.emulator.system_space.memory_protection import LAST_ALIAS, MemoryProtection
 from gemel.rehearsal.emulator.system_space.memory_protection import TYPE as MPU_TYPE
 from gemel.rehearsal.emulator.system_space.register_bits import (
     COMPARATOR_SET,
     COMPARATORS,
+    CPU_IDS,
     NON_SECURE,
     NOT_MODELLED,
+    features_of,
     writable_bits,
 )
 from gemel.rehearsal.emulator.system_space.tick_timer import NO_REFERENCE, TickTimer
+from gemel.rehearsal.emulator.system_space.units import (
+    CYCLE_CONTROL,
+    CYCLE_COUNT,
+    DEBUG_CONTROL,
+    FLOAT_CONTEXT,
+    SAU_REGION,
+    SAU_TYPE,
+    SECURE_CONTEXT,
+    STIMULUS,
+    DebugUnits,
+    FloatUnit,
+    place_of,
+    secure_by,
+)
 from gemel.rehearsal.plan import CorePlan
 from gemel.structs import replace
 
