@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from gemel.structs import NamedTuple, Struct
-from gemel.text.as_json import data_of
+from gemel.text.as_json import data_of, value_of
 
 FORMAT = 1
 """Version of the JSON lines, which the index keeps too."""
@@ -91,12 +91,6 @@ class AuditReport(Struct):
 
 _NOT_KEPT = ("duplicate_of", "blocks_found", "gone", "unchanged")
 _NAMES = tuple(name for name in ImageResult.__annotations__ if name not in _NOT_KEPT)
-_OF_TYPES: dict[str, tuple[type, ...]] = {
-    **dict.fromkeys(("path", "status", "problem"), (str,)),
-    **dict.fromkeys(("size", "rollback"), (int, type(None))),
-    **dict.fromkeys(("findings_left_out", "rules_not_checked"), (int,)),
-    **dict.fromkeys(("builds", "signers", "findings", "led_to"), (list,)),
-}
 
 
 def line_of(result: ImageResult) -> str:
@@ -108,29 +102,9 @@ def result_of(line: str | bytes) -> ImageResult:
     """The result that ``line_of`` wrote; raises ValueError for anything else."""
     try:
         data = json.loads(line)
-        if data["format"] != FORMAT or data["status"] not in EXIT_CODES:
+        if data["format"] != FORMAT:
             raise ValueError("another format")
-        values = {name: data[name] for name in _NAMES if name in data or name != "led_to"}
-        for name, value in values.items():
-            if not isinstance(value, _OF_TYPES.get(name, (str, type(None)))):
-                raise ValueError(f"{name} is of another type")
-        for name, kind in (
-            ("builds", AuditedBuild),
-            ("signers", AuditedSigner),
-            ("findings", AuditedFinding),
-        ):
-            values[name] = tuple(_part(kind, each) for each in values[name])
-        values["led_to"] = tuple(map(str, values.get("led_to", ())))
-        return ImageResult(**values)
-    except (KeyError, TypeError, AttributeError, RecursionError) as error:
+        result: ImageResult = value_of(ImageResult, {name: data[name] for name in _NAMES if name in data})
+        return result
+    except (KeyError, TypeError, RecursionError) as error:
         raise ValueError(f"not a result of an audit: {error}") from error
-
-
-def _part(kind: Any, data: dict[str, Any]) -> Any:
-    values = [data[name] for name in kind._fields]
-    for name, value in zip(kind._fields, values, strict=True):
-        if not isinstance(value, bool if name == "counted" else str) and not (
-            name == "build_id" and value is None
-        ):
-            raise ValueError(f"{name} is of another type")
-    return kind(*values)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from typing import Any, Literal
+from typing import Literal
 
 from gemel.structs import NamedTuple, Struct
-from gemel.text.as_json import data_of
+from gemel.text.as_json import data_of, value_of
 
 MAX_EVENTS = 2000
 """Events kept of one run; a device that makes more of them is not distinguished any better."""
@@ -177,45 +177,6 @@ def to_json(run: RawRun) -> str:
 
 
 def from_json(text: str) -> RawRun:
-    """The run that ``to_json`` wrote.
-
-    Anything else raises ValueError, KeyError, TypeError or AttributeError.
-    """
-    data: dict[str, Any] = json.loads(text)
-    events = tuple(RawEvent(**{**each, "calls": tuple(each["calls"])}) for each in data.pop("events"))
-    cores = tuple(_core(each) for each in data.pop("cores"))
-    accesses = tuple(RawAccess(**each) for each in data.pop("accesses"))
-    goals, notes, held = (tuple(data.pop(each)) for each in ("goals", "notes", "held"))
-    trace, writes = _trace(data.pop("trace")), tuple((a, b, c) for a, b, c in data.pop("writes"))
-    offers = tuple((core, lines) for core, lines in data.pop("offers"))
-    given_up = tuple(GivenUp(**each) for each in data.pop("given_up"))
-    return RawRun(
-        events=events,
-        cores=cores,
-        accesses=accesses,
-        goals=goals,
-        notes=notes,
-        trace=trace,
-        writes=writes,
-        held=held,
-        offers=offers,
-        given_up=given_up,
-        **data,
-    )
-
-
-def _trace(data: dict[str, Any] | None) -> RawTrace | None:
-    if data is None:
-        return None
-    entries = tuple(
-        TraceEntry(*each.values()) if isinstance(each, dict) else TraceEntry(*each)
-        for each in data["entries"]
-    )
-    return RawTrace(entries, tuple((core, pc) for core, pc in data["loops"]), data["cut"])
-
-
-def _core(each: dict[str, Any]) -> RawCore:
-    lists = {name: tuple(value) for name, value in each.items() if isinstance(value, list)}
-    rows = {name: tuple(map(tuple, each[name])) for name in ("process_stacks", "priorities", "handlers")}
-    threads = tuple(RawThread(**{**thread, "calls": tuple(thread["calls"])}) for thread in each["threads"])
-    return RawCore(**{**each, **lists, **rows, "threads": threads})
+    """The run that ``to_json`` wrote; raises ValueError for anything else."""
+    run: RawRun = value_of(RawRun, json.loads(text))
+    return run

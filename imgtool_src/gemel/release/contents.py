@@ -20,12 +20,12 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from gemel.errors import UsageProblem
 from gemel.seals.cose import MAX_SIGNERS
 from gemel.structs import Struct
-from gemel.text.as_json import data_of, json_text
+from gemel.text.as_json import data_of, json_text, value_of
 
 SUMS, CONTENTS, SBOM, PROVENANCE = "SHA256SUMS", "release.json", "sbom.cdx.json", "provenance.json"
 LISTED = "release-files-as-listed"
@@ -107,7 +107,10 @@ def read_contents(data: bytes, where: str) -> ReleaseContents:
         found = json.loads(data)
         if not isinstance(found, dict) or found.get("format") != 1:
             raise ValueError("no list of contents of format 1")
-        contents: ReleaseContents = _read(ReleaseContents, found)
+        contents: ReleaseContents = value_of(ReleaseContents, found)
+        for name, most in _MOST.items():
+            if len(getattr(contents, name)) > most:
+                raise ValueError(f"{name} has more than {most:,}")
     except (ValueError, RecursionError) as error:
         raise UsageProblem(
             "not the contents of a release",
@@ -119,36 +122,8 @@ def read_contents(data: bytes, where: str) -> ReleaseContents:
     return contents
 
 
-_PARTS: dict[str, tuple[type[Struct], int]] = {
-    "images": (ReleasedImage, MAX_LISTED),
-    "builds": (ReleasedBuild, MAX_LISTED),
-    "keys": (ReleasedKey, 64 + MAX_SIGNERS),
-    "vex": (ReleasedVex, MAX_LISTED),
-}
-"""The lists by name: what they are of, and how many at most.  A layout trusts 64 keys."""
-
-
-def _read(model: Any, found: Any) -> Any:
-    """An instance of ``model`` from plain data; raises ValueError for other keys or kinds of values."""
-    if not isinstance(found, dict) or set(found) != set(model.__annotations__):
-        raise ValueError(f"other keys than those of {model.__name__}")
-    values = {}
-    for name, annotation in model.__annotations__.items():
-        value = found[name]
-        if name in _PARTS and annotation.startswith("Annotated[tuple"):
-            part, most = _PARTS[name]
-            if not isinstance(value, list) or len(value) > most:
-                raise ValueError(f"{name} is no list of at most {most:,}")
-            values[name] = tuple(_read(part, each) for each in value)
-            continue
-        kinds = {"str": str, "int": int, "bool": bool, "None": type(None), "Literal[1]": int}
-        allowed = tuple(
-            kinds[each.strip()] for each in annotation[len("Annotated[") :].split(",")[0].split("|")
-        )
-        if type(value) not in allowed:
-            raise ValueError(f"{name} is {value!r:.60}")
-        values[name] = value
-    return model(**values)
+_MOST = {"images": MAX_LISTED, "builds": MAX_LISTED, "keys": 64 + MAX_SIGNERS, "vex": MAX_LISTED}
+"""How many each list has at most.  A layout trusts 64 keys."""
 
 
 def sums_text(files: Mapping[str, bytes]) -> bytes:

@@ -18,7 +18,8 @@ from __future__ import annotations
 import datetime
 import json
 import types
-from functools import cache
+from collections.abc import Callable
+from functools import cache, partial
 from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from gemel.spans import SIGNED, Address, Span, format_address
@@ -95,6 +96,67 @@ def data_of(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: data_of(each) for key, each in value.items()}
     return value
+
+
+def value_of(kind: Any, data: Any) -> Any:
+    """The value of a class, or of another type, of which `data_of` made ``data``.
+
+    Fields with a default may be missing.  Raises ValueError for anything else; knows neither addresses nor spans.
+    """
+    return _reader(kind)(data)
+
+
+@cache
+def _reader(hint: Any) -> Callable[[Any], Any]:
+    """What makes the values of a type."""
+    origin, inner = get_origin(hint), get_args(hint)
+    if origin is Annotated:
+        return _reader(inner[0])
+    if origin is tuple:
+        return _items_reader([_reader(each) for each in inner if each is not ...], ... in inner)
+    if origin is dict:
+        of_value = _reader(inner[1])
+        return lambda data: {key: of_value(value) for key, value in _of_kind(data, {dict}).items()}
+    if origin in (Union, types.UnionType) and not _AS_IT_IS.issuperset(inner):
+        (other,) = (_reader(each) for each in inner if each is not type(None))
+        return lambda data: None if data is None else other(data)
+    if origin is Literal:
+        return lambda data: _of_kind(data, {type(data)} if data in inner else set())
+    if origin or hint in _AS_IT_IS:
+        return partial(_of_kind, kinds={*(inner or (hint,))})
+    return _class_reader(hint)
+
+
+def _of_kind(data: Any, kinds: set[type]) -> Any:
+    if type(data) not in kinds:
+        raise ValueError(f"{data!r:.60} is of another type or value")
+    return data
+
+
+def _items_reader(of_items: list[Callable[[Any], Any]], any_length: bool) -> Callable[[Any], Any]:
+    def items(data: Any) -> tuple[Any, ...]:
+        items = _of_kind(data, {list})
+        if any_length:
+            return tuple(map(of_items[0], items))
+        return tuple(read(item) for read, item in zip(of_items, items, strict=True))
+
+    return items
+
+
+def _class_reader(model: type) -> Callable[[Any], Any]:
+    hints = get_type_hints(model, include_extras=True)
+    readers = {name: (field, _reader(hints[field])) for field, name in _fields(model).items()}
+
+    def instance(data: Any) -> Any:
+        if not _of_kind(data, {dict}).keys() <= readers.keys():
+            raise ValueError(f"other keys than those of {model.__name__}")
+        values = {readers[name][0]: readers[name][1](item) for name, item in data.items()}
+        try:
+            return model(**values)
+        except TypeError as error:
+            raise ValueError(f"a key of {model.__name__} is missing") from error
+
+    return instance
 
 
 def schema_of(model: type, title: str) -> dict[str, Any]:
