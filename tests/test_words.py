@@ -17,7 +17,11 @@ PAGES = (
     "README.md",
     "CHANGELOG.md",
     "layouts/README.md",
-    *(str(path.relative_to(REPOSITORY)) for path in sorted(SOURCE.rglob("*.md"))),
+    *(
+        str(path.relative_to(REPOSITORY))
+        for form in ("*.md", "page.txt")
+        for path in sorted(SOURCE.rglob(form))
+    ),
 )
 
 

@@ -199,10 +199,12 @@ def test_components_are_the_builds_and_the_rest(made):
 
 def test_the_page_names_a_section_for_each_element():
     """Each member of the picture that has a number has the title of its section in brackets."""
-    from gemel.release.page import SUIT
+    from gemel.release.page import page
 
-    members = re.findall(r"^ +(\d+)  +[a-zS].*$", SUIT, re.MULTILINE)
-    titled = re.findall(r"^ +(\d+)  +[a-zS].*\[[A-Za-z_ -]+\]", SUIT, re.MULTILINE)
+    suit = page().partition("The SUIT envelope")[2]
+
+    members = re.findall(r"^ +(\d+)  +[a-zS].*$", suit, re.MULTILINE)
+    titled = re.findall(r"^ +(\d+)  +[a-zS].*\[[A-Za-z_ -]+\]", suit, re.MULTILINE)
     assert members == titled == ["107", "2", "3", "1", "2", "3", "2", "4", "7", "9", "20", "23"]
 
 

@@ -1,8 +1,8 @@
-"""Templates of jinja2: files next to the modules that fill them; a value that is missing is an error."""
+"""Templates, of jinja2 or plain: files next to the modules that fill them; a value that is missing is an error."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
@@ -23,6 +23,14 @@ def environment(package: str, finalize: Callable[[object], object], *, autoescap
         keep_trailing_newline=True,
         finalize=finalize,
     )
+
+
+def filled(package: str, name: str, parts: Mapping[str, Iterable[str]]) -> str:
+    """The text of a file, with the lines of a part in place of each ``{{part}}``; KeyError for an unknown one."""
+    import re
+
+    text = template_text(package, name)
+    return re.sub(r"\{\{(\w+)\}\}", lambda found: "\n".join(parts[found[1]]), text)
 
 
 def template_text(package: str, name: str) -> str:
