@@ -158,63 +158,15 @@ CPU_IDS = {
     "armv8-m.main": 0x410F_D213,
     "armv8.1-m.main": 0x411F_D221,
 }
-# What the core says of itself in PFR0, PFR1, DFR0, AFR0, MMFR0 to 3, ISAR0 to 4, and in MVFR0 to 2.
 _FEATURES = {
-    "armv7-m": (
-        (
-            0x30,
-            0x200,
-            0x10_0000,
-            0,
-            0x30,
-            0,
-            0,
-            0,
-            0x114_1110,
-            0x211_1000,
-            0x2111_2231,
-            0x111_1110,
-            0x131_0102,
-        ),
-        (),
-    ),
-    "armv7e-m": (
-        (
-            0x30,
-            0x200,
-            0x10_0000,
-            0,
-            0x30,
-            0,
-            0,
-            0,
-            0x114_1110,
-            0x211_2000,
-            0x2123_2231,
-            0x111_1131,
-            0x131_0102,
-        ),
-        (0x1011_0021, 0x1100_0011, 0),
-    ),
+    "armv7-m": ("30 200 100000 0 30 0 0 0 1141110 2111000 21112231 1111110 1310102", ""),
+    "armv7e-m": ("30 200 100000 0 30 0 0 0 1141110 2112000 21232231 1111131 1310102", "10110021 11000011 0"),
     "armv8-m.main": (
-        (
-            0x30,
-            0x200,
-            0x20_0000,
-            0,
-            0x10_1F40,
-            0,
-            0x100_0000,
-            0,
-            0x110_1110,
-            0x221_2000,
-            0x2023_2232,
-            0x111_1131,
-            0x131_0132,
-        ),
-        (0x1011_0021, 0x1100_0011, 0x40),
+        "30 200 200000 0 101F40 0 1000000 0 1101110 2212000 20232232 1111131 1310132",
+        "10110021 11000011 40",
     ),
 }
+"""What a core says of itself, in hexadecimal: PFR0, PFR1, DFR0, AFR0, MMFR0 to 3, ISAR0 to 4; MVFR0 to 2."""
 _PERIPHERAL = {
     0xE000_EFE4: 0xB0,
     0xE000_EFE8: 0x1B,
@@ -230,7 +182,9 @@ _WITHOUT_DSP = {9: 0x221_1000, 10: 0x2011_2232, 11: 0x111_1110}
 
 def features_of(plan: CorePlan) -> dict[int, int]:
     """The registers that say what a core has; none where they are not known."""
-    words, of_float = _FEATURES.get(plan.architecture, ((), ()))
+    words, of_float = (
+        [int(each, 16) for each in row.split()] for row in _FEATURES.get(plan.architecture, ("", ""))
+    )
     found = {FEATURES + 4 * place: word for place, word in enumerate(words)} | (_PERIPHERAL if words else {})
     if plan.architecture == "armv8-m.main":
         found[FEATURES + 4] |= 0x10 if plan.secure else 0
