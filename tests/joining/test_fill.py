@@ -7,7 +7,7 @@ from image_edits import holding
 from small_device import FLASH, RECORD, SEAL, SPARE, layout
 
 from gemel.image.sparse import SparseBytes
-from gemel.joining.fill import fill, whole_units
+from gemel.joining.merging import fill, whole_units
 from gemel.spans import Span
 
 UNIT = 64

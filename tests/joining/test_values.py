@@ -31,7 +31,7 @@ from gemel.joining.stamps import StampSources
 from gemel.joining.values import write_values
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.placement.placed import Version
-from gemel.placement.symbol_places import SymbolPlaces
+from gemel.placement.places import SymbolPlaces
 from gemel.record.record import record_size
 from gemel.spans import Span
 

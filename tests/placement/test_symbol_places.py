@@ -10,8 +10,8 @@ from vector_fixtures import RUN, copied_layout, copied_sampler, hex_build
 from gemel.builds.build import Build
 from gemel.errors import Problem
 from gemel.layout.reader import ReadLayout
+from gemel.placement.places import SymbolNotPlaced, SymbolPlaces
 from gemel.placement.placing import place_all
-from gemel.placement.symbol_places import SymbolNotPlaced, SymbolPlaces
 from gemel.spans import Span
 
 CONSTANTS = STATION + 0x80 + 128

@@ -7,8 +7,7 @@ from records import tide_gauge_record
 
 from gemel.image.sparse import SparseBytes
 from gemel.record.format import MARK
-from gemel.record.record import encode
-from gemel.record.sound import MAX_MARKS, record_at, sound_records
+from gemel.record.record import MAX_MARKS, encode, record_at, sound_records
 
 START = 0x1000_0000
 

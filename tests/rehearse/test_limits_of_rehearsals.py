@@ -19,11 +19,11 @@ from gemel.layout.rehearsal_model import ReadyBits, SerialRegister
 from gemel.rehearsal import session
 from gemel.rehearsal.emulator import runner
 from gemel.rehearsal.emulator.core.bus import CoreBus
+from gemel.rehearsal.emulator.core.call_stack import calls_on
 from gemel.rehearsal.emulator.core.device_accesses import RegisterPorts
 from gemel.rehearsal.emulator.core.exceptions import CoreExceptions
 from gemel.rehearsal.emulator.core.sleep import PATIENCE, CoreSleep
 from gemel.rehearsal.emulator.core.stack_watch import NEAR, StackWatch
-from gemel.rehearsal.emulator.core.threads import calls_on
 from gemel.rehearsal.emulator.device import Device
 from gemel.rehearsal.emulator.device_events import EventLog
 from gemel.rehearsal.emulator.device_run import SameState
@@ -323,7 +323,7 @@ LIMITS: Limits = {
     "rehearsal.emulator.core.bus.MOST_PUSHED": (8, _pushed),
     "rehearsal.emulator.core.exceptions.MAX_BAD_RETURNS": (3, _bad_returns),
     "rehearsal.emulator.core.sleep.LONGEST_WAIT": (3, _waits),
-    "rehearsal.emulator.core.threads.MAX_CALLS": (3, _thread_calls),
+    "rehearsal.emulator.core.call_stack.MAX_CALLS": (3, _thread_calls),
     "rehearsal.emulator.device.MAX_RESTARTS": (2, _restarts),
     "rehearsal.emulator.registers.device_registers.MAX_REGISTERS": (3, _registers),
     "rehearsal.emulator.registers.special_registers.MAX_LINE": (9, _line),

@@ -11,7 +11,7 @@ from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
 
-from gemel.rehearsal.emulator.core.threads import threads
+from gemel.rehearsal.emulator.core.call_stack import threads
 from gemel.rehearsal.verdict.program_ends import GOES_ON, LONGEST_TEXT, PROGRAM_ENDS
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ from small_device import station_elf
 from gemel.errors import GemelError, UsageProblem
 from gemel.files.folders import write_folder
 from gemel.release.contents import MAX_FAULTS, SUMS, sums_text
-from gemel.release.dsse import envelope_text, read_envelope, signed
+from gemel.release.provenance import envelope_text, read_envelope, signed
 from gemel.workflows.releasing.received import MAX_FILES, check_release
 from gemel.workflows.trust import load_policy
 

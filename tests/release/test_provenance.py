@@ -19,8 +19,17 @@ from securesystemslib.signer import SSlibKey
 from small_device import SAMPLER_ID, STATION_ID
 
 from gemel.errors import UsageProblem
-from gemel.release.dsse import Envelope, envelope_text, holds, pae, read_envelope, signed
-from gemel.release.provenance import PREDICATE, STATEMENT, read_statement
+from gemel.release.provenance import (
+    PREDICATE,
+    STATEMENT,
+    Envelope,
+    envelope_text,
+    holds,
+    pae,
+    read_envelope,
+    read_statement,
+    signed,
+)
 
 SCHEMES = {
     "Ed25519": ("ed25519", "ed25519"),

@@ -18,9 +18,8 @@ from tide_gauge import BUILT, ROOT, layout_file
 
 from gemel.builds.build import Build
 from gemel.errors import UsageProblem
-from gemel.release.dsse import read_envelope
 from gemel.release.linked_in import LinkedLibrary, _libraries, compiler_of, made_of
-from gemel.release.provenance import read_statement
+from gemel.release.provenance import read_envelope, read_statement
 from gemel.release.sbom import MAX_DEPTH, MAX_PARTS
 from gemel.workflows.inputs.builds import load_builds
 from gemel.workflows.releasing.inputs import ReleaseRequest

@@ -13,7 +13,7 @@ from team_documents import CSAF, CYCLONEDX, OPENVEX, TEAM
 
 from gemel.errors import UsageProblem
 from gemel.files.folders import write_folder
-from gemel.release.dsse import read_envelope
+from gemel.release.provenance import read_envelope
 from gemel.release.received.documents import MAX_REFS, MAX_REFS_IN_ALL
 from gemel.release.vex import read_vex, refs_in, unknown_refs
 from gemel.workflows.releasing.received import check_release

@@ -140,7 +140,7 @@ def test_two_images_of_one_version_are_told(device: Path, gemel: Run) -> None:
     """With --previous: other builds under the same version and counter; not the same image, nor a higher version."""
     from gemel import read_image
     from gemel.inspection.previous import Previous, reused_version
-    from gemel.record.sound import sound_records
+    from gemel.record.record import sound_records
     from gemel.structs import replace
 
     assert gemel(*JOIN, "-o", "one.hex").code == 0

@@ -21,8 +21,8 @@ from gemel.files.paths import FilePath
 from gemel.image.image import Image, ImageFile
 from gemel.joining.pipeline import join
 from gemel.release.contents import MAX_LISTED, ReleaseContents, ReleasedVex, contents_text, read_contents
-from gemel.release.dsse import DsseSignature, Envelope, envelope_text, read_envelope
 from gemel.release.linked_in import LinkedLibrary, made_of
+from gemel.release.provenance import DsseSignature, Envelope, envelope_text, read_envelope
 from gemel.release.received.rules import _shortened
 from gemel.release.sbom import _linked
 from gemel.workflows.auditing.many_images import audit_images
@@ -112,7 +112,7 @@ LIMITS: Limits = {
         lambda size: _is_read(_signature_bytes, {"a": size}, "a"),
     ),
     "workflows.releasing.inputs.MAX_DOCUMENT": (9, lambda size: _is_read(_document, {"a": size}, "a")),
-    "release.dsse.MAX_SIGNATURES": (3, _signatures),
+    "release.provenance.MAX_SIGNATURES": (3, _signatures),
     "release.linked_in.MAX_LISTED": (3, lambda count: len(made_of(_units(count)).producers) == count),
     "release.received.rules.LONGEST": (9, lambda size: len(_shortened("x" * size)) == size),
     "builds.dwarf.unit_sources.MOST_MAKERS": (3, _made),

@@ -31,8 +31,7 @@ from gemel.inspection.contract.parties import (
 from gemel.inspection.contract.shared_objects import types_in_symbol
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import BuildPlan, Contract
-from gemel.record.record import Record
-from gemel.record.sound import sound_records
+from gemel.record.record import Record, sound_records
 from gemel.seals.reading import find_seals
 from gemel.spans import format_address, format_size
 

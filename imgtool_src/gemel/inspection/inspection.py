@@ -15,8 +15,8 @@ from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan, Core, Layout
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import PlacedBuild, Version
+from gemel.placement.places import SymbolPlaces
 from gemel.placement.placing import Placement, place_all
-from gemel.placement.symbol_places import SymbolPlaces
 from gemel.policy.reader import NO_RECEIVER, Receiver
 from gemel.record.record import BuildEntry, Record, RecordError, decode, record_size
 from gemel.spans import ADDRESS_SPACE, Span

@@ -8,8 +8,7 @@ from gemel.checksums.in_layout import checksum_size
 from gemel.errors import GemelError
 from gemel.layout.model import Checksum, Layout, Stamp, SymbolPlace
 from gemel.outcomes import Need
-from gemel.placement.places import address_of
-from gemel.placement.symbol_places import SymbolPlaces
+from gemel.placement.places import SymbolPlaces, address_of
 from gemel.spans import Span
 from gemel.structs import Struct
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
-from gemel.record.record import Record, RecordError, RecordFault, record_size
-from gemel.record.sound import record_at, sound_records
+from gemel.record.record import Record, RecordError, RecordFault, record_at, record_size, sound_records
 from gemel.spans import Span
 from gemel.structs import Struct, replace
 

@@ -16,16 +16,14 @@ from collections.abc import Mapping
 from gemel.builds.build import Build
 from gemel.errors import JoinRefused, Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
-from gemel.joining.fill import fill, spans_to_fill
-from gemel.joining.merging import merge_builds
+from gemel.joining.merging import fill, merge_builds, spans_to_fill
 from gemel.joining.stamps import StampSources
 from gemel.joining.values import write_values
 from gemel.layout.model import Layout, StampValue
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import PlacedBuild, Version
-from gemel.placement.places import is_same_code, reset_handler, starting_plan
+from gemel.placement.places import SymbolPlaces, is_same_code, reset_handler, starting_plan
 from gemel.placement.placing import Placement, place_all
-from gemel.placement.symbol_places import SymbolPlaces
 from gemel.record.record import Record
 from gemel.structs import Struct
 

@@ -14,7 +14,7 @@ from functools import partial
 from gemel.checksums.in_layout import checksum_bytes, checksum_size
 from gemel.errors import GemelError, JoinRefused, LayoutError, Problem
 from gemel.image.sparse import SparseBytes
-from gemel.joining.fill import fill, whole_units
+from gemel.joining.merging import fill, whole_units
 from gemel.joining.stamps import StampSources, spans_read, stamp_bytes
 from gemel.layout.model import NOT_FREE, RECORD_NAME, Checksum, Layout, RecordPlan, Stamp, SymbolPlace
 from gemel.layout.reader import ReadLayout
@@ -27,8 +27,7 @@ from gemel.placement.placed import (
     rest_spans,
     sha256_of,
 )
-from gemel.placement.places import address_of, covered_spans
-from gemel.placement.symbol_places import SymbolPlaces
+from gemel.placement.places import SymbolPlaces, address_of, covered_spans
 from gemel.record.record import BuildEntry, Record, encode, record_size
 from gemel.spans import Span, overlapping
 from gemel.structs import Struct, replace

@@ -11,9 +11,16 @@ from gemel.checking.rule import Rule
 from gemel.inspection.altered.changed_bytes import OTHER_BYTES
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Outcome, Reason
-from gemel.readback.dump import SetAside
-from gemel.readback.versions import ERASED, UNKNOWN, KnownVersion, VersionStretch, stretches, version_key
-from gemel.record.sound import sound_records
+from gemel.readback.versions import (
+    ERASED,
+    UNKNOWN,
+    KnownVersion,
+    SetAside,
+    VersionStretch,
+    stretches,
+    version_key,
+)
+from gemel.record.record import sound_records
 from gemel.spans import Span, format_address
 
 NAME = "device-holds-one-version"

@@ -14,11 +14,11 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any, Literal
 
 from gemel.errors import GemelError
-from gemel.image.sparse import places_in
+from gemel.image.sparse import SparseBytes, places_in
 from gemel.record.faults import RecordFinding, content_findings, frame_findings, unfit, unfit_findings
 from gemel.record.format import (
     BUILD,
@@ -30,6 +30,7 @@ from gemel.record.format import (
     HEADER_SIZE,
     HEADER_STRUCT,
     MARK,
+    MAX_BUILDS,
     NO_VECTORS,
     RECORD_ALIGNMENT,
     ROLES,
@@ -37,7 +38,7 @@ from gemel.record.format import (
     RecordField,
     record_size,
 )
-from gemel.spans import Span
+from gemel.spans import ADDRESS_SPACE, Span
 from gemel.structs import Struct, fields, replace
 from gemel.uuids import Uuid
 
@@ -261,3 +262,23 @@ def _uuid(raw: bytes) -> Uuid | None:
     if not any(raw):
         return None
     return Uuid(raw)
+
+
+MAX_MARKS = 1024
+"""Marks of records that are looked at: an image has one record, or one for each of its slots."""
+
+
+def record_at(image: SparseBytes, start: int) -> Record | None:
+    """The record at an address; None where there is no sound one."""
+    span = Span(start, min(record_size(MAX_BUILDS), ADDRESS_SPACE - start))
+    try:
+        return decode(image.read(span, 0xFF), "")
+    except RecordError:
+        return None
+
+
+def sound_records(image: SparseBytes) -> Iterator[tuple[int, Record]]:
+    """Address and record of every sound record, of the first ``MAX_MARKS`` marks, by address."""
+    for start in find(image.pieces())[:MAX_MARKS]:
+        if record := record_at(image, start):
+            yield start, record

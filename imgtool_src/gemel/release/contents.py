@@ -108,7 +108,7 @@ def read_contents(data: bytes, where: str) -> ReleaseContents:
         if not isinstance(found, dict) or found.get("format") != 1:
             raise ValueError("no list of contents of format 1")
         contents: ReleaseContents = value_of(ReleaseContents, found)
-        for name, most in _MOST.items():
+        for name, most in _LENGTHS.items():
             if len(getattr(contents, name)) > most:
                 raise ValueError(f"{name} has more than {most:,}")
     except (ValueError, RecursionError) as error:
@@ -122,7 +122,7 @@ def read_contents(data: bytes, where: str) -> ReleaseContents:
     return contents
 
 
-_MOST = {"images": MAX_LISTED, "builds": MAX_LISTED, "keys": 64 + MAX_SIGNERS, "vex": MAX_LISTED}
+_LENGTHS = {"images": MAX_LISTED, "builds": MAX_LISTED, "keys": 64 + MAX_SIGNERS, "vex": MAX_LISTED}
 """How many each list has at most.  A layout trusts 64 keys."""
 
 

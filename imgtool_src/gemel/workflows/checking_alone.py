@@ -19,8 +19,7 @@ from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.places import THUMB
 from gemel.record.format import MAX_BUILDS
-from gemel.record.record import Record, find, record_size
-from gemel.record.sound import sound_records
+from gemel.record.record import Record, find, record_size, sound_records
 from gemel.seals.reading import LARGEST_SEAL, find_seals
 from gemel.spans import Span, format_address, merge, without
 from gemel.structs import replace

@@ -12,9 +12,8 @@ from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Memory
 from gemel.layout.reader import ReadLayout
-from gemel.readback.dump import SetAside, image_in
-from gemel.readback.versions import DeviceBlock, KnownVersion, blocks_of
-from gemel.record.sound import sound_records
+from gemel.readback.versions import DeviceBlock, KnownVersion, SetAside, blocks_of, image_in
+from gemel.record.record import sound_records
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple, replace
 from gemel.workflows.inputs.images import read_image

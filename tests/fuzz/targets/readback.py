@@ -8,7 +8,7 @@ from small_device import FLASH, layout
 from gemel.errors import GemelError
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
-from gemel.readback.dump import image_in
+from gemel.readback.versions import image_in
 from gemel.workflows.reading_back import Dump, check_dump, known_version
 
 REFUSALS = (GemelError,)

@@ -10,7 +10,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.model import BuildPlan, Contract
 from gemel.outcomes import Finding
-from gemel.placement.symbol_places import SymbolNotPlaced
+from gemel.placement.places import SymbolNotPlaced
 
 
 def is_lacking(inspection: Inspection, build: Build, symbol: str) -> bool:

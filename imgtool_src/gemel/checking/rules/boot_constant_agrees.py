@@ -15,9 +15,8 @@ from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.m_profile.code.known_registers import VTOR
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
-from gemel.placement.places import starting_plan
+from gemel.placement.places import SymbolNotPlaced, starting_plan
 from gemel.placement.placing import forgotten_run_area
-from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple, replace
 

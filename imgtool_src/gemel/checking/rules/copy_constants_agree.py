@@ -14,7 +14,7 @@ from gemel.layout.copy_model import CopiedBy
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild
-from gemel.placement.symbol_places import SymbolNotPlaced
+from gemel.placement.places import SymbolNotPlaced
 from gemel.spans import Span, format_address, format_size
 from gemel.structs import NamedTuple
 

@@ -9,7 +9,7 @@ from gemel.inspection.checksum_ranges import known_coverage
 from gemel.inspection.image_bytes import not_erased
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import counted, place_words
-from gemel.joining.fill import whole_units
+from gemel.joining.merging import whole_units
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, without
 

@@ -21,8 +21,7 @@ from gemel.m_profile.code.known_registers import STACK_FROM, VTOR, VTOR_NS
 from gemel.m_profile.execution.values import Loaded
 from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
-from gemel.placement.places import starting_plan
-from gemel.placement.symbol_places import SymbolNotPlaced
+from gemel.placement.places import SymbolNotPlaced, starting_plan
 from gemel.spans import Span, format_address, format_size
 
 if TYPE_CHECKING:

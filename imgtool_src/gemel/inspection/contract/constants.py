@@ -6,7 +6,7 @@ from gemel.errors import BuildError
 from gemel.inspection.contract.parties import Missing, debug_types
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import BuildPlan
-from gemel.placement.symbol_places import SymbolNotPlaced
+from gemel.placement.places import SymbolNotPlaced
 from gemel.spans import format_address
 from gemel.structs import NamedTuple
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from functools import partial
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.core.threads import threads
+from gemel.rehearsal.emulator.core.call_stack import threads
 from gemel.rehearsal.emulator.system_space.interrupts import FIRST_EXTERNAL, TICK, Masks
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import MAX_SHARED

@@ -9,8 +9,7 @@ from functools import cached_property
 
 from gemel.errors import GemelError
 from gemel.release.contents import CONTENTS, PROVENANCE, SUMS, ReleaseContents, read_contents, read_sums
-from gemel.release.dsse import Envelope, holds, read_envelope
-from gemel.release.provenance import Statement, read_statement
+from gemel.release.provenance import Envelope, Statement, holds, read_envelope, read_statement
 from gemel.release.vex import Vex, read_vex
 from gemel.seals.keys.keys import PublicKey
 from gemel.structs import NamedTuple, Struct

@@ -11,8 +11,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Layout
 from gemel.placement.placed import PlacedBuild, blocks_of, rest_spans, sha256_of
 from gemel.record.format import MAX_BUILDS, RecordFault
-from gemel.record.record import BuildEntry, Record, RecordError, decode, find, record_size
-from gemel.record.sound import MAX_MARKS
+from gemel.record.record import MAX_MARKS, BuildEntry, Record, RecordError, decode, find, record_size
 from gemel.show.facts.contents import BrokenRecord, Match, RecordBuild, RecordFacts
 from gemel.spans import ADDRESS_SPACE, Address, Span, format_address
 

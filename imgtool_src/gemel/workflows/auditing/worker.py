@@ -25,8 +25,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.watched import Watched
 from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Consequence
-from gemel.record.record import Record
-from gemel.record.sound import sound_records
+from gemel.record.record import Record, sound_records
 from gemel.structs import replace
 from gemel.workflows.auditing.plan import LayoutOfAudit, Plan, plan_of, trust_by
 from gemel.workflows.checking import CheckResult, with_image

@@ -115,7 +115,7 @@ def builds_of_image(
     image: Image, folders: Sequence[FilePath], layout: ReadLayout
 ) -> tuple[dict[str, Build], list[Problem]]:
     """The builds of an image by the build ids in its record, and why others cannot be found."""
-    from gemel.record.sound import sound_records
+    from gemel.record.record import sound_records
 
     record = next((record for _, record in sound_records(image.data)), None)
     builds: dict[str, Build] = {}

@@ -171,7 +171,7 @@ def _folder(
     described: list[ReleasedImage],
     rehearsal: Rehearsal | None,
 ) -> dict[str, bytes]:
-    from gemel.release.dsse import envelope_text, signed
+    from gemel.release.provenance import envelope_text, signed
     from gemel.release.sbom import sbom_text
 
     read, record = inputs.read, result.inspection.record
