@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 
 from gemel.builds.build import Build
-from gemel.inspection.code.address_literals import held_addresses
+from gemel.inspection.code.address_literals import held_in_code
 from gemel.inspection.code.address_users import is_reached
 from gemel.inspection.code.far_accesses import FarAccess, accesses_of, calls_of, is_branch
 from gemel.inspection.cores.views import LOWEST_RETURN, in_execute_never
@@ -106,13 +106,7 @@ def _is_asked_for(inspection: Inspection, plan: BuildPlan, build: Build, target:
     before = Span.from_bounds(max(0, target - HEADER), target + 4)
     return bool(accesses_of(build, [before], loads=True, is_baseline=_is_baseline(inspection, plan))) or any(
         value & ~1 != target and build.read_at_run(value, 1) is None
-        for section in (mapped.sections if mapped else ())
-        for _, value in held_addresses(
-            before,
-            section.code,
-            build.read_at_run(section.start, len(section.code)) or b"",
-            section.start,
-        )
+        for _, value in held_in_code(build, mapped, before)
     )
 
 

@@ -7,13 +7,12 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.code.address_literals import held_addresses
+from gemel.inspection.code.address_literals import held_in_code
+from gemel.inspection.code.core_settings import follow
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short, needs_elf, symbol_at
 from gemel.layout.addresses import seen_by
-from gemel.m_profile.code.function_steps import Function
 from gemel.m_profile.code.known_registers import Registers
-from gemel.m_profile.code.known_stores import followed
 from gemel.m_profile.instructions.memory_accesses import memory_access
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.places import stored_parts
@@ -124,10 +123,8 @@ def _held(inspection: Inspection, placement: Placement, hole: _Hole) -> dict[int
     seen = Span(seen_by(inspection.layout, hole.span.start, core), hole.span.size)
     held: dict[int, int] = {}
     mapped = inspection.mapped_code.get(build.name)
-    for section in mapped.sections if mapped else ():
-        data = build.read_at_run(section.start, len(section.code)) or b""
-        for offset, value in held_addresses(seen, section.code, data, section.start):
-            held.setdefault(value, section.start + offset)
+    for place, value in held_in_code(build, mapped, seen):
+        held.setdefault(value, place)
     if not held or build.symbols is None:
         return {}
     run = inspection.start_runs.get(build.name)
@@ -172,17 +169,9 @@ def _is_read(build: Build, mapped: MappedCode, value: int) -> bool:
             parts = (access.base,) if access.by is None else (access.base, access.by)
             found.extend(at for each in parts if known.get(each) == value)
 
-    def word_at(address: int) -> int | None:
-        data = build.read_at_run(address, 4)
-        return int.from_bytes(data, "little") if data and len(data) == 4 else None
-
-    for section in mapped.sections:
-        data = build.read_at_run(section.start, len(section.code)) or b""
-        for offset, _ in held_addresses(Span(value, 1), section.code, data, section.start):
-            known = build.symbols.function_at(section.start + offset) if build.symbols else None
-            code = build.read_at_run(known[0].address, known[0].size) if known else None
-            if known and code:
-                followed(Function(code, known[0].address, word_at), Registers(word_at), observe)
+    for place, _ in held_in_code(build, mapped, Span(value, 1)):
+        if known := build.function_at(place):
+            follow(build, known[0].span, observe)
     return bool(found)
 
 

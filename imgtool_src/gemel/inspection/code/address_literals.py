@@ -17,10 +17,15 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.m_profile.instructions.halfwords import is_wide, modified_constant, moved_constant, wide_immediate
 from gemel.spans import Span, offsets_of
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.builds.mapped_code import MappedCode
 
 PAIR_DISTANCE = 32
 """Bytes within which the second instruction of a pair must follow the first."""
@@ -45,7 +50,10 @@ def holders_of(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
             yield HeldLiteral(offset, "a word")
     for offset in _single(address, data, start):
         yield HeldLiteral(offset, "one instruction")
-    yield from _pairs(address, data, start)
+    for offset, _ in _paired_in(Span(address, 1), data, start):
+        yield HeldLiteral(offset, "a pair of instructions")
+    if address:
+        yield from _shifted(address, data, start)
 
 
 def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterator[tuple[int, int]]:
@@ -60,6 +68,14 @@ def held_addresses(wanted: Span, code: bytes, data: bytes, start: int) -> Iterat
         if offset in loaded and code[offset : offset + 4] == bytes(4):
             yield offset, word
     yield from _paired_in(wanted, code, start)
+
+
+def held_in_code(build: Build, mapped: MappedCode | None, wanted: Span) -> Iterator[tuple[int, int]]:
+    """Place and value of each address in ``wanted`` that the mapped code of a build holds."""
+    for section in mapped.sections if mapped else ():
+        data = build.read_at_run(section.start, len(section.code)) or b""
+        for offset, value in held_addresses(wanted, section.code, data, section.start):
+            yield section.start + offset, value
 
 
 def places_of_addresses(wanted: Span, data: bytes, start: int, *, is_baseline: bool) -> Iterator[int]:
@@ -197,26 +213,6 @@ def modified_immediate(value: int) -> int | None:
         if 0x80 <= turned <= 0xFF:
             return rotation << 7 | turned & 0x7F
     return None
-
-
-def _pairs(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
-    """MOVW, MOV.W or MOVS and MOVT after it, or MOVS and LSLS after it, of one register near each other."""
-    upper = {place for place, _ in _moves(_MOVT, address >> 16, data, start)}
-    if upper:
-        lower = list(_moves(_MOVW, address & 0xFFFF, data, start))
-        encoded = modified_immediate(address & 0xFFFF)
-        if encoded is not None:
-            lower += _moves(_MOV, encoded, data, start)
-        if address & 0xFFFF <= 0xFF:
-            lower += _short_moves(address & 0xFFFF, data, start)
-        for place, register in lower:
-            for at in _following(data, place + 2):
-                if at in upper and _is_upper_half(data, at, register):
-                    yield HeldLiteral(place, "a pair of instructions")
-                if _moved(data, at, register) is not None:
-                    break
-    if address:
-        yield from _shifted(address, data, start)
 
 
 def _shifted(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:

@@ -6,9 +6,7 @@ Architecture Reference Manual, BL T1, B T2 and T4); the tests hold them to compi
 
 from __future__ import annotations
 
-import struct
 from collections import defaultdict
-from collections.abc import Iterator
 from itertools import chain
 from typing import TYPE_CHECKING
 
@@ -25,9 +23,6 @@ from gemel.m_profile.instructions.halfwords import (
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
 
-NEAR = 2048
-"""Bytes that B, the 16-bit form, reaches in both directions."""
-
 
 def holds(build: Build, *addresses: int) -> bool:
     """Whether code of the build gets at each of these addresses."""
@@ -38,12 +33,12 @@ def holds(build: Build, *addresses: int) -> bool:
 
 
 def one_holds(build: Build, first: int, second: int) -> bool:
-    """Whether one function that something calls gets at both addresses, or a word outside of functions does."""
+    """Whether one function that something leads to gets at both addresses, or a word outside of functions does."""
     if not holds(build, first, second):
         return False
     seconds = holders(build, second)
     return any(
-        function is None or (function in seconds and _is_called(build, function))
+        function is None or (function in seconds and is_reached(build, function))
         for function in holders(build, first)
     )
 
@@ -81,11 +76,6 @@ def holders(build: Build, address: int) -> set[Symbol | None]:
     return found
 
 
-def _is_called(build: Build, function: Symbol) -> bool:
-    """Whether the build starts there, a word of the file leads there, or a branch from elsewhere does."""
-    return _is_pointed_to(build, function) or next(_branches(build, function), None) is not None
-
-
 def is_reached(build: Build, function: Symbol) -> bool:
     """Whether the build starts there, an aligned word leads there, or a function does of which that is so.
 
@@ -112,28 +102,3 @@ def is_reached(build: Build, function: Symbol) -> bool:
         pending += [each for each in callers if each and each not in known]
         known.update(pending)
     return False
-
-
-def _is_pointed_to(build: Build, function: Symbol) -> bool:
-    start = function.address
-    if build.entry is not None and build.entry & ~1 == start:
-        return True
-    return any(struct.pack("<I", start | 1) in segment.data for segment in build.stored)
-
-
-def _branches(build: Build, function: Symbol) -> Iterator[int]:
-    """The places of branches outside of a function that lead to its start."""
-    for segment in build.stored:
-        yield from _branches_in(segment, function)
-
-
-def _branches_in(segment: Segment, function: Symbol) -> Iterator[int]:
-    data, start, own = segment.data, segment.run_address, function.span
-    for at, target in long_branches(data, start) if segment.executable else ():
-        if target == own.start and not own.holds(at):
-            yield at
-    first = max(0, own.start - NEAR - start)
-    near = data[first : max(0, own.end + NEAR - start)] if segment.executable else b""
-    for at, target in short_branches(near, start + first):
-        if target == own.start and not own.holds(at):
-            yield at

@@ -6,14 +6,12 @@ import struct
 from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.build import Build
+from gemel.m_profile.instructions.halfwords import instructions, is_wide
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
-
-WIDE = 0b11101
-"""From this value of its upper five bits on, a halfword is the first of two (Thumb encoding, from memory)."""
 
 PlaceInCode = Literal["inside a function", "inside an instruction", "constants", "padding"]
 
@@ -135,8 +133,4 @@ def _on_instruction(build: Build, function: Symbol, start: int, address: int) ->
     mark = build.symbols.mark_at(function.section_index, address) if build.symbols else None
     start = max(start, mark[0]) if mark else start
     code = build.read_at_run(start, address - start) or b""
-    at = 0
-    while at + 2 <= len(code):
-        (first,) = struct.unpack_from("<H", code, at)
-        at += 4 if first >> 11 >= WIDE else 2
-    return at == len(code)
+    return sum(4 if is_wide(first) else 2 for _, first, _ in instructions(code)) == len(code)

@@ -25,7 +25,7 @@ from gemel.m_profile.code.known_registers import (
     KnownStore,
     Registers,
 )
-from gemel.m_profile.code.known_stores import followed, known_stores
+from gemel.m_profile.code.known_stores import Observer, followed
 from gemel.m_profile.execution.start_run import StartRun
 from gemel.m_profile.instructions.halfwords import CALLER_SAVED, branch_distance, long_branches
 from gemel.spans import Span, format_address, offsets_of
@@ -56,15 +56,14 @@ def settings_of(
     passed = _functions_passed_to(build, run, registers)
     holding = {each.value: each for each in _functions(build, signs_of(sorted(registers)))}
     for function in (holding | passed).values():
-        start = function.value & ~1
-        code = build.read_at_run(start, function.size) or b""
-        stores = _wanted(known_stores(code, start, lambda at: constant_word(build, at)), registers)
+        span = Span(function.value & ~1, function.size)
+        stores = _wanted(follow(build, span), registers)
         unknown = any(
             each.value is None and each.target not in (CPACR, SYST_CSR) and each.changed is None
             for each in stores
         )
         if unknown or function.value in passed:
-            stores = _with_arguments(build, start, code, registers) or stores
+            stores = _with_arguments(build, span, registers) or stores
         found += [Setting(store, function.name) for store in stores]
     return tuple(sorted(_with_run(build, found, run, registers), key=lambda each: each.store.at))
 
@@ -108,15 +107,13 @@ def _wanted(stores: Iterable[KnownStore], registers: frozenset[int]) -> list[Kno
     return [each for store in stores if store.target in targets for each in store.each]
 
 
-def _with_arguments(build: Build, start: int, code: bytes, registers: frozenset[int]) -> list[KnownStore]:
+def _with_arguments(build: Build, function: Span, registers: frozenset[int]) -> list[KnownStore]:
     """The stores of a function as each of its callers has it do them; none if one of the callers is not known."""
     found: dict[KnownStore, None] = {}
-    function, callers = Function(code, start, partial(constant_word, build)), _callers(build, start)
-    for caller in callers:
-        passed = _arguments(build, caller, start)
+    for caller in _callers(build, function.start):
+        passed = _arguments(build, caller, function.start)
         for known in passed:
-            state = Registers(partial(constant_word, build), known)
-            found |= dict.fromkeys(_wanted(followed(function, state), registers))
+            found |= dict.fromkeys(_wanted(follow(build, function, known=known), registers))
         if not passed:
             return []
     return list(found)
@@ -140,9 +137,6 @@ def _arguments(build: Build, caller: Symbol, start: int) -> list[dict[int, int]]
 
     Where ways that pass different ones meet before the call, it counts once for each.
     """
-    begin = caller.value & ~1
-    word_at = partial(constant_word, build)
-    function = Function(build.read_at_run(begin, caller.size) or b"", begin, word_at)
     passed: dict[int, list[dict[int, int]]] = {}
 
     def observe(
@@ -160,7 +154,7 @@ def _arguments(build: Build, caller: Symbol, start: int) -> list[dict[int, int]]
                 for way in islice(ways, WAYS)
             ]
 
-    followed(function, Registers(word_at), observe)
+    follow(build, Span(caller.value & ~1, caller.size), observe)
     return [each for ways in passed.values() for each in ways]
 
 
@@ -279,3 +273,12 @@ def constant_word(build: Build, address: int) -> int | None:
         if 0 <= offset <= len(segment.data) - 4 and not (segment.writable and not segment.executable):
             return int.from_bytes(segment.data[offset : offset + 4], "little")
     return None
+
+
+def follow(
+    build: Build, function: Span, observe: Observer | None = None, known: dict[int, int] | None = None
+) -> list[KnownStore]:
+    """The known stores of a function of the build, from what is ``known`` of registers on; see ``followed``."""
+    word_at = partial(constant_word, build)
+    code = build.read_at_run(function.start, function.size) or b""
+    return followed(Function(code, function.start, word_at), Registers(word_at, known), observe)

@@ -7,15 +7,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from functools import cache, partial
+from functools import cache
 
 from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode
 from gemel.inspection.code.address_literals import constants_of, places_of_addresses
-from gemel.inspection.code.core_settings import constant_word, function_span_at
-from gemel.m_profile.code.function_steps import Function
+from gemel.inspection.code.core_settings import constant_word, follow, function_span_at
 from gemel.m_profile.code.known_registers import Registers
-from gemel.m_profile.code.known_stores import followed
 from gemel.m_profile.instructions.halfwords import long_branches, where_instructions_begin
 from gemel.m_profile.instructions.memory_accesses import memory_access
 from gemel.spans import Span
@@ -48,9 +46,7 @@ def calls_of(build: Build, mapped: MappedCode | None, is_wanted: Wanted) -> list
             wanted(each & ~1) or any(map(wanted, _pointers_at(build, each)))
             for each in constants_of(code, function.start)
         ):
-            found |= dict.fromkeys(
-                each for each in _calls(build, code, function.start) if wanted(each.target)
-            )
+            found |= dict.fromkeys(each for each in _calls(build, function) if wanted(each.target))
     return list(found)
 
 
@@ -126,10 +122,8 @@ def accesses_of(build: Build, wanted: list[Span], *, loads: bool, is_baseline: b
             if any(span.holds(target) for span in wanted):
                 found[FarAccess(at, target)] = None
 
-    word_at = partial(constant_word, build)
     for function in _functions_with(build, _places_in(wanted, build, is_baseline=is_baseline)):
-        code = build.read_at_run(function.start, function.size) or b""
-        followed(Function(code, function.start, word_at), Registers(word_at), observe)
+        follow(build, function, observe)
     return list(found)
 
 
@@ -141,7 +135,7 @@ def _places_in(wanted: list[Span], build: Build, *, is_baseline: bool) -> Iterat
             yield from (segment.run_address + at for at in offsets)
 
 
-def _calls(build: Build, code: bytes, start: int) -> list[FarAccess]:
+def _calls(build: Build, function: Span) -> list[FarAccess]:
     found: list[FarAccess] = []
 
     def observe(
@@ -156,6 +150,5 @@ def _calls(build: Build, code: bytes, start: int) -> list[FarAccess]:
         if target is not None:
             found.append(FarAccess(address, target & ~1))
 
-    word_at = partial(constant_word, build)
-    followed(Function(code, start, word_at), Registers(word_at), observe)
+    follow(build, function, observe)
     return found

@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.builds.mapped_code import MappedCode, mapped_code
-from gemel.inspection.code.core_settings import constant_word, function_spans, functions_of_core
+from gemel.inspection.code.core_settings import constant_word, follow, function_spans, functions_of_core
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import Capability, lacking
 from gemel.m_profile.code.function_steps import Function
 from gemel.m_profile.code.known_registers import Registers
-from gemel.m_profile.code.known_stores import followed
 from gemel.m_profile.instructions.found_instruction import OF_UNWINDER, FoundInstruction
 from gemel.m_profile.instructions.halfwords import (
     branch_distance,
@@ -275,9 +274,8 @@ class GuardedCode:
         near = bisect_left(self._loaded, (span.start - ANCHORED, 0))
         sites = [site for _, site in self._loaded[near : bisect_right(self._loaded, (span.end, 0))]]
         for function in dict.fromkeys(self._function_at(site) for site in sites[:ENTRIES]):
-            code = self._build.read_at_run(function.start, function.size) if function else None
-            if function and code:
-                followed(Function(code, function.start, self._word), Registers(self._word), observe)
+            if function:
+                follow(self._build, function, observe)
         return found
 
     @cached_property

@@ -10,7 +10,7 @@ from __future__ import annotations
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import Symbol
 from gemel.builds.mapped_code import MappedCode
-from gemel.inspection.code.address_literals import held_addresses
+from gemel.inspection.code.address_literals import held_in_code
 from gemel.inspection.code.address_users import is_reached
 from gemel.m_profile.execution.start_run import StartRun
 from gemel.spans import Span, merge, offsets_of
@@ -89,8 +89,6 @@ def _holding(build: Build, wanted: Span, mapped: MappedCode | None) -> set[Symbo
                 word = int.from_bytes(segment.data[max(0, at - 1) : at + 3], "little")
                 if at and (segment.run_address + at - 1) % 4 == 0 and wanted.holds(word):
                     places.add(segment.run_address + at - 1)
-    for section in mapped.sections if mapped else ():
-        data = build.read_at_run(section.start, len(section.code)) or b""
-        places |= {section.start + at for at, _ in held_addresses(wanted, section.code, data, section.start)}
+    places.update(place for place, _ in held_in_code(build, mapped, wanted))
     found = [build.function_at(place) for place in places]
     return {each[0] if each and each[1] < each[0].size else None for each in found}
