@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from verdict_builds import ARCHITECTURES, BUILT, build_of
 
-from gemel.builds.overlays import load_span_of, overlays_of
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
+from gemel.show.facts.build_uses import load_span_of, overlays_of
 
 THREAD_LOCAL = b"\x03\x04\0\0"
 """SHF_WRITE, SHF_ALLOC and SHF_TLS."""

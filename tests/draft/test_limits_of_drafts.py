@@ -26,9 +26,9 @@ from small_device import (
 )
 
 from gemel.builds.dwarf.constants import At, Tag
-from gemel.draft.contract_types import _named, shared_types
 from gemel.draft.cores import guess_primary
 from gemel.draft.document_devices import write_devices
+from gemel.draft.document_proofs import _named, shared_types
 from gemel.draft.drafting import draft
 from gemel.draft.evidence import Evidence, can_be_named
 from gemel.draft.from_image import record_of
@@ -208,8 +208,8 @@ def _sections(count: int) -> bool:
 
 
 LIMITS: Limits = {
-    "draft.contract_types.MAX_TYPES": (3, _types),
-    "draft.contract_types.MAX_LEVELS": (3, _levels),
+    "draft.document_proofs.MAX_TYPES": (3, _types),
+    "draft.document_proofs.MAX_LEVELS": (3, _levels),
     "draft.cores.MAX_HITS": (3, _hits),
     "draft.document_devices.MAX_ENTRIES": (3, lambda count: "more registers" not in _registers(count)),
     "draft.document_devices.MAX_SEQUENCES": (

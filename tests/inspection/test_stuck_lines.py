@@ -7,7 +7,7 @@ import random
 import pytest
 
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.altered.stuck_lines import LOOKED_AT, MOST_BITS, address_line, data_lines
+from gemel.inspection.altered.disorders import LOOKED_AT, MOST_BITS, address_line, data_lines
 
 START = 0x1000_0000
 DATA = random.Random(11).randbytes(LOOKED_AT + 256)

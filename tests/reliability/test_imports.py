@@ -126,14 +126,14 @@ MODULES = {
     "audit": 113,
     "split": 125,
     "compare": 138,
-    "show": 136,
+    "show": 135,
     "rehearse": 199,
-    "check": 241,
-    "draft": 315,
-    "join": 326,
-    "sign": 350,
-    "demo": 423,
-    "release": 433,
+    "check": 238,
+    "draft": 310,
+    "join": 321,
+    "sign": 345,
+    "demo": 417,
+    "release": 426,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""
 

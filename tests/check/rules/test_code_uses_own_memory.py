@@ -10,7 +10,7 @@ from elf_writer import SegmentSpec, SymbolSpec
 from small_device import STATION, apply, builds, findings, station_elf
 from verdict_builds import of
 
-from gemel.checking.findings.own_memory import HEADER
+from gemel.checking.rules.code_uses_own_memory import HEADER
 from gemel.checking.runner import RuleResult
 
 RULE = "code-uses-own-memory"

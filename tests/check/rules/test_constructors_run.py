@@ -7,8 +7,8 @@ from compiled_pairs import RELEASE, compiled, layout_for, pair, said_by
 from small_device import findings
 from verdict_builds import AT_ZERO, of
 
+from gemel.checking.rules.constructors_run import ENTRIES_LIMIT
 from gemel.checking.runner import RuleResult
-from gemel.inspection.start_up.constructors import ENTRIES_LIMIT
 
 RULE = "constructors-run"
 

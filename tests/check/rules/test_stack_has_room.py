@@ -22,7 +22,7 @@ from small_device import (
 from small_device import build as build_of
 from vector_fixtures import copied_layout, copied_sampler
 
-from gemel.inspection.cores.stack_room import Obstacle, StackRoom, room_below
+from gemel.checking.rules.stack_has_room import Obstacle, StackRoom, room_below
 from gemel.spans import Span
 
 RULE = "stack-has-room"

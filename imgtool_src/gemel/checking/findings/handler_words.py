@@ -133,7 +133,7 @@ def ends_before_interrupts(inspection: Inspection, table: VectorTable) -> TableE
     end = table_end(inspection, table) if words_after_table(inspection, table) else None
     if end is None or end.words != FIRST_INTERRUPT:
         return None
-    from gemel.inspection.cores.interrupt_words import may_enable_interrupts
+    from gemel.inspection.cores.implausible_handlers import may_enable_interrupts
 
     return None if may_enable_interrupts(inspection, table) else end
 
@@ -167,7 +167,7 @@ def _end_by_code(inspection: Inspection, table: VectorTable) -> TableEnd | None:
     later = range(FIRST_INTERRUPT, len(table.words))
     if not later or any(table.words[index] and index not in at_fault for index in later):
         return None
-    from gemel.inspection.cores.interrupt_words import is_code_after_exceptions
+    from gemel.inspection.cores.implausible_handlers import is_code_after_exceptions
 
     if at_fault.isdisjoint(later) or not is_code_after_exceptions(inspection, table):
         return None

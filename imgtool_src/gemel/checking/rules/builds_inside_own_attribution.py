@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.attribution_by_code import AttributionRegion, regions_of
+from gemel.inspection.code.core_settings import settings_of
 from gemel.inspection.cores.secure_builds import (
     SECURE,
     area_words,
@@ -17,8 +17,10 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, found_or_holds, in_short, lines_in_short
 from gemel.layout.addresses import plain_span, starts_of
 from gemel.layout.model import Area, BuildPlan
+from gemel.m_profile.code.known_registers import KnownStore
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.spans import Span, format_address, merge, without
+from gemel.spans import Span, align_down, format_address, merge, without
+from gemel.structs import NamedTuple
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -139,6 +141,63 @@ def _finding(plan: BuildPlan, own: tuple[str, ...], of_area: list[tuple[str, Spa
         lines=lines_in_short([f"{how} {place}" for how, place, _ in of_area[1:]], "place"),
         follows_from=tuple(("veneers-in-callable-area", each) for each in (area.name, plan.stored_in)),
     )
+
+
+CTRL, RNR, RBAR, RLAR = 0xE000_EDD0, 0xE000_EDD8, 0xE000_EDDC, 0xE000_EDE0
+REGISTERS = frozenset((CTRL, RNR, RBAR, RLAR))
+"""Those of the attribution unit: Armv8-M Architecture Reference Manual (second-hand; ALLNS from memory)."""
+
+UNIT = 32
+"""Bytes; the lower five bits of a region's base and limit are not stored."""
+
+_ENABLED, _CALLABLE = 1, 2
+
+
+class AttributionRegion(NamedTuple):
+    """One enabled region, non-secure or (``callable``) non-secure callable, and where code sets its end."""
+
+    number: int
+    span: Span
+    callable: bool
+    at: int
+
+    @property
+    def words(self) -> str:
+        """``region 1, 0x1000_8000..0x1000_801F, non-secure callable``."""
+        state = "non-secure callable" if self.callable else "non-secure"
+        return f"region {self.number}, {self.span}, {state}, set at {format_address(self.at)}"
+
+
+def regions_of(inspection: Inspection, name: str) -> list[AttributionRegion]:
+    """The regions that the code of a build enables, with the unit on; none where a value is not known."""
+    build, run = inspection.builds.get(name), inspection.start_runs.get(name)
+    stores = [each for each in (run.stores if run else ()) if each.target in REGISTERS]
+    if build and build.symbols and not stores:
+        stores = [each.store for each in settings_of(build, REGISTERS) if each.store.target in REGISTERS]
+    return _regions(stores)
+
+
+def _regions(stores: Iterable[KnownStore]) -> list[AttributionRegion]:
+    number, on = 0, False
+    bases: dict[int, int] = {}
+    found: dict[int, AttributionRegion] = {}
+    for store in stores:
+        if store.value is None:
+            return []
+        if store.target == CTRL:
+            on = bool(store.value & _ENABLED)
+        elif store.target == RNR:
+            number = store.value & 0xFF
+        elif store.target == RBAR:
+            bases[number] = align_down(store.value, UNIT)
+        elif store.value & _ENABLED and number in bases:
+            end = align_down(store.value, UNIT) + UNIT
+            if end > bases[number]:
+                span = Span.from_bounds(bases[number], end)
+                found[number] = AttributionRegion(number, span, bool(store.value & _CALLABLE), store.at)
+        else:
+            found.pop(number, None)
+    return list(found.values()) if on else []
 
 
 RULE = Rule(

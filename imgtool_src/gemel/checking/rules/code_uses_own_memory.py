@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
-from gemel.checking.findings.own_memory import UNKNOWN, calls_away, stores_away
 from gemel.checking.rule import Rule
-from gemel.inspection.code.far_accesses import FarAccess
-from gemel.inspection.cores.views import whereabouts
+from gemel.inspection.code.address_literals import held_in_code
+from gemel.inspection.code.address_users import is_reached
+from gemel.inspection.code.far_accesses import FarAccess, accesses_of, calls_of, is_branch
+from gemel.inspection.cores.views import LOWEST_RETURN, in_execute_never, whereabouts
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram.claims import own_ram, shared_ram
+from gemel.inspection.ram.windows import windows_of
+from gemel.inspection.start_up.started import release_write
 from gemel.inspection.wording import concerned, found_or_holds, lines_in_short, symbol_at
-from gemel.layout.model import BuildPlan
+from gemel.layout.addresses import locate, starts_of
+from gemel.layout.model import BuildPlan, Core, Layout
+from gemel.m_profile.architectures import BASELINES
 from gemel.outcomes import Finding, Need, NotChecked, Outcome, Reason
-from gemel.spans import Span, format_address
+from gemel.spans import Span, format_address, without
 
 _CAUSES = (
     "addressed-constants-stored",
@@ -61,6 +68,135 @@ def _finding(
         else "correct the address; take the ELF file as the linker wrote it, if the functions there were left out",
         follows_from=tuple((rule, build.name) for rule in _CAUSES),
     )
+
+
+HEADER = 0x400
+"""Bytes before code that is programmed later in which what says that it is there may be (common practice)."""
+
+NOT_EXECUTED, ERASED, UNKNOWN = "where no code can be", "where nothing is stored", "no memory of the layout"
+
+
+def calls_away(inspection: Inspection, plan: BuildPlan, build: Build) -> dict[str, list[FarAccess]]:
+    """The branches of a build that lead where no code of its core is, by what is there."""
+    kind_of = partial(_kind, inspection, plan, build)
+    found: dict[str, list[FarAccess]] = {}
+    for call in calls_of(build, inspection.mapped_code.get(build.name), lambda target: bool(kind_of(target))):
+        kind = kind_of(call.target)
+        if not (kind == ERASED and _is_asked_for(inspection, plan, build, call.target)) and _is_used(
+            build, call
+        ):
+            found.setdefault(kind, []).append(call)
+    return found
+
+
+def _is_used(build: Build, access: FarAccess) -> bool:
+    """Whether the access is a branch, as compilers write them, or in a function that something leads to."""
+    function = build.function_at(access.at)
+    return is_branch(build, access) or function is None or is_reached(build, function[0])
+
+
+def _kind(inspection: Inspection, plan: BuildPlan, build: Build, target: int) -> str:
+    """What is at the target of a branch; empty for code of the core, and for what is not known."""
+    layout = inspection.layout
+    if build.read_at_run(target, 2) is not None or target >= LOWEST_RETURN - 1:
+        return ""
+    located = locate(layout, target, plan.core)
+    if in_execute_never(target) or (located and located.memory.kind == "device"):
+        return NOT_EXECUTED
+    if located is None:
+        return UNKNOWN
+    if located.memory.kind == "ram":
+        spans = (span for each in _of_others(layout, plan.core).values() for span in each)
+        return "RAM of another core" if any(span.holds(target) for span in spans) else ""
+    for placed in inspection.placed.values():
+        if placed.stored.holds(located.plain):
+            other = inspection.builds.get(placed.name)
+            is_foreign = placed.core != plan.core and not _is_linked_with(build, other, target)
+            return f"code of core {placed.core}" if is_foreign else ""
+    areas = {each.stored_in for each in layout.builds.values()}
+    if plan.stored_in not in areas or not any(layout.span_of(area).holds(located.plain) for area in areas):
+        return ""
+    blank = bytes((inspection.erased_byte_at(located.plain),)) * 2
+    is_blank = inspection.bytes_of(Span(located.plain, 2)) == blank
+    return ERASED if located.memory.kind == "flash" and is_blank and not _is_named(build, target) else ""
+
+
+def _of_others(layout: Layout, core: str) -> dict[str, list[Span]]:
+    """The RAM that each other core alone owns, as ``core`` sees it, through aliases too."""
+    common = [*own_ram(layout, core), *shared_ram(layout)]
+    return {
+        other: [
+            span.moved(start - window.memory.start)
+            for span in without(own_ram(layout, other), common)
+            for window in windows_of(layout)
+            if window.seen.holds(span.start)
+            for start in starts_of(window.memory, core)
+        ]
+        for other in layout.cores
+        if other != core
+    }
+
+
+def _is_named(build: Build, target: int) -> bool:
+    """Whether a linker script or another build's symbols give the address to the build."""
+    return build.symbols is not None and any(
+        each.absolute and each.value & ~1 == target for each in build.symbols.all()
+    )
+
+
+def _is_linked_with(build: Build, other: Build | None, target: int) -> bool:
+    """Whether a build has a function of another one by a symbol, where that one has a function."""
+    if not _is_named(build, target) or other is None or other.symbols is None:
+        return _is_named(build, target)
+    function = other.symbols.function_at(target)
+    return function is not None and not function[1]
+
+
+def _is_asked_for(inspection: Inspection, plan: BuildPlan, build: Build, target: int) -> bool:
+    """Whether code has an address there, or in front of it, for data: it may ask whether anything was programmed."""
+    mapped = inspection.mapped_code.get(build.name)
+    before = Span.from_bounds(max(0, target - HEADER), target + 4)
+    return bool(accesses_of(build, [before], loads=True, is_baseline=_is_baseline(inspection, plan))) or any(
+        value & ~1 != target and build.read_at_run(value, 1) is None
+        for _, value in held_in_code(build, mapped, before)
+    )
+
+
+def stores_away(inspection: Inspection, plan: BuildPlan, build: Build) -> list[FarAccess]:
+    """The stores of a build to RAM that another core alone owns; of the primary's those that follow the release."""
+    layout = inspection.layout
+    return [
+        store
+        for core, spans in _of_others(layout, plan.core).items()
+        for store in accesses_of(build, spans, loads=False, is_baseline=_is_baseline(inspection, plan))
+        if _is_used(build, store) and _is_running(inspection, plan, layout.cores[core], store)
+    ]
+
+
+def _is_baseline(inspection: Inspection, plan: BuildPlan) -> bool:
+    return inspection.layout.cores[plan.core].architecture in BASELINES
+
+
+def _is_running(inspection: Inspection, plan: BuildPlan, owner: Core, store: FarAccess) -> bool:
+    """Whether the core whose RAM a store changes runs by then: a primary may prepare it, before it releases that core.
+
+    That is known where every store to the control register is one of the run of start-up code, which had not written
+    the word by the last of them.
+    """
+    if owner.role == "primary" or owner.release is None:
+        return owner.role == "primary"
+    write, run = release_write(owner.release), inspection.start_runs.get(plan.name)
+    if run is None or run.why_not or not any(at_write == write for at_write, _, _ in run.filled):
+        return False
+    executed = {each.at for each in run.stores}
+    known = {
+        each.store.at
+        for settings in inspection.core_settings.values()
+        for each in settings
+        if each.store.target == write.register
+    }
+    word = store.target & ~3
+    return known <= executed and not run.filled.intersection({(write, word, False), (write, word, True)})
 
 
 RULE = Rule(

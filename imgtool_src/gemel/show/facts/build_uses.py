@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from gemel.builds.build import Build
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import ram_of
 from gemel.layout.model import BuildPlan
@@ -9,6 +13,28 @@ from gemel.show.facts.contents import BuildUse, Overlay
 from gemel.show.facts.used_bytes import content_runs, has_content, per_cent, size_of
 from gemel.show.facts.values import written_places
 from gemel.spans import Address, Span, without
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.section_table import Section
+
+
+def overlays_of(build: Build) -> list[list[Section]]:
+    """The allocated sections that begin at one run address, by address, two or more of them each."""
+    sections = build.all_sections
+    used = sorted(
+        (each for each in sections if each.allocated and each.span.size), key=lambda each: each.span.start
+    )
+    groups = [list(group) for _, group in groupby(used, key=lambda each: each.span.start)]
+    return [group for group in groups if len(group) > 1]
+
+
+def load_span_of(build: Build, section: Section) -> Span | None:
+    """Where the bytes of a section are stored; None if the file has none for it."""
+    for segment in build.stored if section.stored else ():
+        offset = section.offset - segment.file_offset
+        if 0 <= offset <= len(segment.data) - section.span.size:
+            return Span(segment.load_address + offset, section.span.size)
+    return None
 
 
 def build_uses(inspection: Inspection) -> tuple[BuildUse, ...]:
@@ -74,8 +100,6 @@ def _overlays(inspection: Inspection, name: str) -> tuple[Overlay, ...]:
     build = inspection.builds.get(name)
     if build is None:
         return ()
-    from gemel.builds.overlays import load_span_of, overlays_of
-
     return tuple(
         Overlay(section.name, section.span, load_span_of(build, section))
         for group in overlays_of(build)
