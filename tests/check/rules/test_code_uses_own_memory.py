@@ -168,6 +168,14 @@ SOUND = {
     ),
     "its own code by an alias": ("station", _main(RELEASED + GO.format("0x00000061u")), ALIASED),
     "code in RAM of its own": ("station", _main(RELEASED + GO.format("0x20000801u")), ()),
+    "a function that nothing defines, called if it is there": (
+        "sampler",
+        _main(
+            '__asm volatile(".weak board_hook\\nldr r3, =board_hook\\ncmp r3, #0\\nbeq 1f\\nblx r3\\n1: nop\\n.ltorg" '
+            '::: "r0", "r1", "r2", "r3", "r12", "lr", "cc", "memory");'
+        ),
+        ALIASED,
+    ),
     "a number that is an argument": (
         "station",
         _main(

@@ -17,6 +17,11 @@ BREAKS = {
 KEEPS = {
     "zero": lambda: of(RULE, read=BASELINE, sampler=sampler_elf(words={7: 0})),
     "one handler for all": lambda: of(RULE, read=BASELINE),
+    "a default handler in all words": lambda: of(
+        RULE,
+        read=BASELINE,
+        sampler=sampler_elf(words=OWN_HARD_FAULT | dict.fromkeys((*range(4, 11), 12, 13), 0x1000_1089)),
+    ),
     "zero, image alone": lambda: alone(RULE, read=BASELINE, sampler=sampler_elf(words={7: 0})),
 }
 

@@ -22,7 +22,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         name, core = table.plan.name, table.core.name
         handlers = table.words[SECURE_FAULT : SECURE_FAULT + 1]  # flash may end before it
-        if not any(handlers) or handlers[0] == table.words[HARD_FAULT]:
+        if not any(handlers) or handlers[0] in (table.words[HARD_FAULT], *table.words[8:11]):
             yield Holds(f"build {name}")
             continue
         yield Finding(
@@ -39,7 +39,8 @@ RULE = Rule(
     name="secure-fault-vector-unused",
     severity="warning",
     guards="device",
-    checks="Word 7 of the vector table of a build for an Armv8-M Baseline core is zero, or the HardFault handler.",
+    checks="Word 7 of the vector table of a build for an Armv8-M Baseline core is zero, the HardFault handler, or the "
+    "default handler that fills words 8 to 10 too.",
     why="SecureFault belongs to Armv8-M Mainline with the security extension. On a Baseline core every such "
     "fault is a HardFault, so a handler in this word never runs, and what it was to do (wipe keys, log, "
     "stop) is not done.",
