@@ -107,7 +107,23 @@ OWN_DATA = (
     ("/*BEFORE*/", "volatile uint32_t values[9] = { 1, 2, 3, 4, 5, 6 }, sums[3];"),
     ("/*MAIN*/", "sums[1] += values[turns % 9];"),
 )
+IN_PLACE = (
+    *IN_FLASH,
+    ("volatile uint32_t turns, level = 7, mark;", "static const volatile uint32_t curve[4] = { 1, 2, 3 };"),
+    ("turns += level", "sums[2] += values[2]"),
+    ("turns % 9", "curve[1] & 7"),
+    (" *(.rodata .rodata.*)", " . = ALIGN(4); _etext = .; *(.rodata .rodata.*)"),
+    ("data_start = .;", "_sdata = .;"),
+    ("data_end = .;", "_edata = .;"),
+    ("} > ram AT > code", "} > block AT > code"),
+    ("  data_load = LOADADDR(.data);\n", ""),
+    ("    const volatile uint32_t *from = data_load;\n", ""),
+    ("    for (volatile uint32_t *at = data_start; at < data_end;) *at++ = *from++;\n", ""),
+)
+"""Data that the copy brings where it is used, with the usual symbols in the script, at other objects of one function."""
+
 MOVES_ITS_DATA = {
+    "data in place": (IN_PLACE, ""),
     "all load addresses in RAM": (FOR_RAM, ""),
     "data after the code in flash": ((*IN_FLASH, LOAD), ""),
     "data from flash itself": (IN_FLASH, ""),

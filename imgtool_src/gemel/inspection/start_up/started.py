@@ -16,7 +16,7 @@ from gemel.inspection.code.address_users import reached_from
 from gemel.inspection.ram.claims import shared_ram
 from gemel.inspection.ram.unstored import KEPT, named_as, unstored_sections
 from gemel.inspection.ram.windows import parts_of, windows_of
-from gemel.inspection.start_up.tables import StartBlocks, StartEntry
+from gemel.inspection.start_up.tables import BY_SYMBOLS, StartBlocks, StartEntry
 from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import BuildPlan, Layout, Release
 from gemel.m_profile.execution.start_run import StartRun, start_run
@@ -189,11 +189,11 @@ def blocks_as_run(
             wrong = wrong or ([] if right else _copied_elsewhere(layout, placement, piece, run))
         differs = differs or bool(missing or wrong)
         found += right + wrong
-    kept = [
-        each
-        for each in blocks.copies
-        if not differs or not any(_says_the_same(layout, placement, piece, each) for piece in pieces)
-    ]
+    kept = []
+    for each in blocks.copies:
+        is_said = any(_says_the_same(layout, placement, piece, each) for piece in pieces)
+        if not (differs and is_said) and (is_said or _is_run_or_stated(each, run)):
+            kept.append(each)
     kept += [each for each in found if without([each.span], [known.span for known in kept])]
     clears = [*blocks.clears, *(StartEntry(None, each.start, each.end, BY_RUN) for each in run.zeroed)]
     return blocks._replace(copies=kept, clears=clears, states_copies=True, written=run.written)
@@ -295,6 +295,20 @@ def _says_the_same(layout: Layout, placement: Placement, piece: Piece, entry: St
     if entry.source is None or not (run.overlaps(entry.span) or run.holds(entry.start)):
         return False
     return plain_at_reset(layout, placement, entry.source) == piece.address + entry.start - run.start
+
+
+def _is_run_or_stated(entry: StartEntry, run: StartRun) -> bool:
+    """Whether the run copies of a block by symbols, which a script has whether code uses them for that or not."""
+    distance = entry.start - (entry.source or 0)
+    return (
+        not entry.named_by.startswith(BY_SYMBOLS)
+        or not entry.span.size
+        or any(
+            span.start - source == distance and span.overlaps(entry.span)
+            for source, span in (*run.copies, *run.later)
+            if source is not None
+        )
+    )
 
 
 def _copied_by_device(
