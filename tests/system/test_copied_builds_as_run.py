@@ -120,7 +120,7 @@ IN_PLACE = (
     ("    const volatile uint32_t *from = data_load;\n", ""),
     ("    for (volatile uint32_t *at = data_start; at < data_end;) *at++ = *from++;\n", ""),
 )
-"""Data that the copy brings where it is used, with the usual symbols in the script, at other objects of one function."""
+"""Data that the copy brings where it is used; the usual symbols are in the script, at objects of one function."""
 
 MOVES_ITS_DATA = {
     "data in place": (IN_PLACE, ""),

@@ -13,13 +13,14 @@ from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import moved_handlers, named_words, place_of, words_span
 from gemel.inspection.cores.views import described_word, distance
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.m_profile.vector_tables import word_name
+from gemel.m_profile.code.known_registers import ICSR, NVIC_ISER, SYST_CSR, VTOR
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, word_name
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import format_size
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.inspection.code.core_settings import Setting
-
 
 REQUIRED = (2, 3, 11, 14)
 """NMI, HardFault, SVCall, PendSV: every profile has them, and none has an enable bit."""
@@ -29,12 +30,12 @@ REQUIRED = (2, 3, 11, 14)
 def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: the words of its vector table that must not be zero."""
     missing = [index for index in REQUIRED if table.words[index : index + 1] == (0,)]
-    ticks = ticks_without_handler(inspection, table)
+    enabled = enabled_without_handler(inspection, table)
     end = ends_before_interrupts(inspection, table)
     if end:
         yield _of_no_interrupt(table, end)
-    elif ticks:
-        yield _of_ticks(inspection, table, ticks)
+    elif enabled and enabled.word not in missing:
+        yield _of_enabled(inspection, table, enabled)
     elif not missing and not moved_handlers(inspection, table):
         yield Holds(f"build {table.plan.name}")
     if distance := moved_handlers(inspection, table):
@@ -70,19 +71,19 @@ def _of_another_word(table: VectorTable, distance: int) -> Finding:
     )
 
 
-def _of_ticks(inspection: Inspection, table: VectorTable, enabling: Setting) -> Finding:
-    name, core = table.plan.name, table.core.name
-    handler = table.words[SYSTICK]
+def _of_enabled(inspection: Inspection, table: VectorTable, enabled: Enabled) -> Finding:
+    name, core, word = table.plan.name, table.core.name, enabled.word
+    handler = table.words[word]
     return Finding(
-        f"build {name} enables the tick interrupt and has no handler for SysTick",
+        f"build {name} {_ENABLED.get(word) or f'enables {word_name(word)} and has no handler for it'}",
         (name, core),
-        where=place_of(table, SYSTICK),
+        where=place_of(table, word),
         found=described_word(inspection, core, handler)
         + (", an endless loop" if handler else "")
-        + f"; enabled at {enabling.place}",
-        expected="the address of the handler that counts the ticks",
-        span=words_span(table, [SYSTICK]),
-        next_step="give the handler the name that the vector table has for word 15, and link the file that it is in",
+        + f"; {'requested' if word == PENDSV else 'enabled'} at {enabled.setting.place}",
+        expected=f"the address of the handler {'that counts the ticks' if word == SYSTICK else 'for it'}",
+        span=words_span(table, [word]),
+        next_step=f"give the handler the name that the table has for word {word}, and link the file that it is in",
         follows_from=tuple(
             (rule, name)
             for rule in ("vector-table-complete", "reset-handler-in-code", "handlers-at-function-starts")
@@ -103,10 +104,15 @@ def _of_no_interrupt(table: VectorTable, end: TableEnd) -> Finding:
     )
 
 
-SYSTICK = 15
-"""The word of the tick interrupt's handler; SYST_CSR: Armv7-M Architecture Reference Manual, B3.3.3 (from memory)."""
+PENDSV, SYSTICK = 14, 15
+"""The words of PendSV and the tick interrupt; SYST_CSR, NVIC_ISER, ICSR: Armv7-M Architecture Reference Manual,
+B3.3.3, B3.4.4 and B3.2.4 (from memory)."""
 
-_ENABLE_AND_TICKINT = 0b11
+_ENABLED = {
+    SYSTICK: "enables the tick interrupt and has no handler for SysTick",
+    PENDSV: "requests PendSV and has no handler for it",
+}
+_ENABLE_AND_TICKINT, _PENDSVSET = 0b11, 1 << 28
 _LOOP = re.compile(rb"(?:.[\xb4\xb5]|\x6f\x46|\x00\xaf|\x00\xbf|\xc0\x46|\xff\xe7){0,4}\xfe\xe7", re.DOTALL)
 """B to itself, after what unoptimised functions begin with: PUSH, a frame pointer, NOP, B to what is next."""
 
@@ -114,25 +120,26 @@ _MASK, _UNMASK = b"\x72\xb6", b"\x62\xb6"
 """CPSID i and CPSIE i."""
 
 
-def ticks_without_handler(inspection: Inspection, table: VectorTable) -> Setting | None:
-    """The store that enables the tick interrupt where its word is zero or the address of an endless loop, if any.
+class Enabled(NamedTuple):
+    """A store that enables an exception, or requests it, and the word of its handler."""
 
-    None where code may use another table, never takes an interrupt, or does not show what it stores.
+    word: int
+    setting: Setting
+
+
+def enabled_without_handler(inspection: Inspection, table: VectorTable) -> Enabled | None:
+    """The first exception that code enables and whose word is zero or the address of an endless loop, if any.
+
+    None where code may use another table, never takes an interrupt, or does not show what it stores.  A handler of one
+    interrupt alone may be an endless loop; one for all of them is none.
     """
     name, build = table.plan.name, inspection.builds.get(table.plan.name)
-    if build is None or len(table.words) <= SYSTICK:
+    if build is None:
         return None
-    from gemel.m_profile.code.known_registers import SYST_CSR, VTOR
-
     settings = inspection.core_settings.get(name, ())
-    ticks = [each for each in settings if each.store.target == SYST_CSR]
-    if not ticks:
-        return None
-    handler = table.words[SYSTICK]
-    if handler and not _is_endless_loop(build, handler & ~1):
-        return None
+    found = [each for each in _enabled(settings) if _lacks_handler(build, table.words, each.word)]
     own, layout, core = table.placed.vector_address, inspection.layout, table.core.name
-    if any(
+    if not found or any(
         each.store.target == VTOR
         and (each.store.value is None or distance(layout, core, own, each.store.value))
         for each in settings
@@ -141,8 +148,29 @@ def ticks_without_handler(inspection: Inspection, table: VectorTable) -> Setting
     code = [bytes(segment.data) for segment in build.stored if segment.executable]
     if any(_MASK in each for each in code) and not any(_UNMASK in each for each in code):
         return None
-    used = [each for each in ticks if _is_used(build, each)]
-    return next((each for each in used if _bits(each) == _ENABLE_AND_TICKINT), None) or _in_steps(used)
+    used = [each for each in found if _is_used(build, each.setting)]
+    whole = (each for each in used if each.word != SYSTICK or _bits(each.setting) == _ENABLE_AND_TICKINT)
+    return next(whole, None) or _in_steps(used)
+
+
+def _enabled(settings: tuple[Setting, ...]) -> Iterator[Enabled]:
+    """What each store enables; of the tick timer each store that is one or a step of it."""
+    for each in settings:
+        target, bits = each.store.target, _bits(each)
+        if target == SYST_CSR:
+            yield Enabled(SYSTICK, each)
+        elif target == ICSR and bits & _PENDSVSET:
+            yield Enabled(PENDSV, each)
+        elif isinstance(target, int) and target in NVIC_ISER:
+            first = FIRST_INTERRUPT + 32 * NVIC_ISER.index(target)
+            yield from (Enabled(first + bit, each) for bit in range(32) if bits >> bit & 1)
+
+
+def _lacks_handler(build: Build, words: tuple[int, ...], index: int) -> bool:
+    if index >= len(words) or not words[index]:
+        return index < len(words)
+    is_shared = index < FIRST_INTERRUPT or words.count(words[index]) > 1
+    return is_shared and _is_endless_loop(build, words[index] & ~1)
 
 
 def _is_endless_loop(build: Build, address: int) -> bool:
@@ -151,18 +179,18 @@ def _is_endless_loop(build: Build, address: int) -> bool:
 
 
 def _bits(setting: Setting) -> int:
-    """Of the two bits those that a store is known to set."""
+    """The bits that a store is known to set, of the tick timer's control register the two that matter."""
     store = setting.store
     bits = store.value if store.value is not None else store.changed.ones if store.changed else 0
-    return bits & _ENABLE_AND_TICKINT
+    return bits & _ENABLE_AND_TICKINT if store.target == SYST_CSR else bits
 
 
-def _in_steps(settings: list[Setting]) -> Setting | None:
+def _in_steps(ticks: list[Enabled]) -> Enabled | None:
     """The last of the stores that each set a bit of what they read, if together they set both."""
-    steps = [each for each in settings if each.store.value is None and _bits(each)]
+    steps = [each for each in ticks if each.setting.store.value is None and _bits(each.setting)]
     bits = 0
     for each in steps:
-        bits |= _bits(each)
+        bits |= _bits(each.setting)
     return steps[-1] if bits == _ENABLE_AND_TICKINT else None
 
 
@@ -179,8 +207,8 @@ RULE = Rule(
     guards="device",
     checks="The words for NMI, HardFault, SVCall and PendSV of each build's vector table are not zero, "
     "whatever the profile of its core; where the core has interrupts, the table is longer than its 16 exceptions, even "
-    "if no code is known to enable one; where code enables the tick interrupt, the word for SysTick is a handler and "
-    "no endless loop.",
+    "if no code is known to enable one; where code enables the tick interrupt or one of a device, or requests PendSV, "
+    "its word is a handler, and no endless loop (of a device one that other words have too).",
     why="These exceptions have no enable bit. When one comes and its word is zero, the core jumps to "
     "address 0 without the Thumb bit; for a fault that is a fault inside the fault handler, and the core "
     "locks up without a trace of why.",

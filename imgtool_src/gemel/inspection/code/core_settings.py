@@ -1,4 +1,4 @@
-"""What the code of a build sets its own core to: vector table, stack limit, coprocessor access, tick timer."""
+"""What the code of a build sets its own core to: vector table, stack limit, coprocessor access, interrupts."""
 
 from __future__ import annotations
 
@@ -17,8 +17,10 @@ from gemel.m_profile.code.address_signs import STATE_SIGNS, AddressSign, places_
 from gemel.m_profile.code.function_steps import Function
 from gemel.m_profile.code.known_registers import (
     CPACR,
+    ICSR,
     MSPLIM,
     MSPLIM_NS,
+    NVIC_ISER,
     STACK_FROM,
     SYST_CSR,
     VTOR,
@@ -59,7 +61,9 @@ def settings_of(
         span = Span(function.value & ~1, function.size)
         stores = _wanted(follow(build, span), registers)
         unknown = any(
-            each.value is None and each.target not in (CPACR, SYST_CSR) and each.changed is None
+            each.value is None
+            and each.target not in (CPACR, SYST_CSR, ICSR, *NVIC_ISER)
+            and each.changed is None
             for each in stores
         )
         if unknown or function.value in passed:
@@ -103,7 +107,7 @@ def _with_run(
 
 
 def _wanted(stores: Iterable[KnownStore], registers: frozenset[int]) -> list[KnownStore]:
-    targets = {VTOR, CPACR, SYST_CSR, MSPLIM, MSPLIM_NS, STACK_FROM, *registers}
+    targets = {VTOR, CPACR, SYST_CSR, ICSR, *NVIC_ISER, MSPLIM, MSPLIM_NS, STACK_FROM, *registers}
     return [each for store in stores if store.target in targets for each in store.each]
 
 

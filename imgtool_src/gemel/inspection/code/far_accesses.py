@@ -147,7 +147,7 @@ def _calls(build: Build, function: Span) -> list[FarAccess]:
         elif first | 0x80 == 0xF8DF and second & 0xF000 == 0xF000:  # LDR.W PC, [PC, #n] or #-n
             offset = second & 0xFFF if first & 0x80 else -(second & 0xFFF)
             target = constant_word(build, (address + 4 & ~3) + offset)
-        if target:  # 0 is a function that nothing defines, which code asks for first
+        if target:  # 0: a function that nothing defines, which code looks for first
             found.append(FarAccess(address, target & ~1))
 
     follow(build, function, observe)

@@ -192,7 +192,7 @@ def blocks_as_run(
     kept = []
     for each in blocks.copies:
         is_said = any(_says_the_same(layout, placement, piece, each) for piece in pieces)
-        if not (differs and is_said) and (is_said or _is_run_or_stated(each, run)):
+        if not (differs and is_said) and (is_said or _may_be_run(layout, placement, each, run)):
             kept.append(each)
     kept += [each for each in found if without([each.span], [known.span for known in kept])]
     clears = [*blocks.clears, *(StartEntry(None, each.start, each.end, BY_RUN) for each in run.zeroed)]
@@ -297,17 +297,17 @@ def _says_the_same(layout: Layout, placement: Placement, piece: Piece, entry: St
     return plain_at_reset(layout, placement, entry.source) == piece.address + entry.start - run.start
 
 
-def _is_run_or_stated(entry: StartEntry, run: StartRun) -> bool:
-    """Whether the run copies of a block by symbols, which a script has whether code uses them for that or not."""
+def _may_be_run(layout: Layout, placement: Placement, entry: StartEntry, run: StartRun) -> bool:
+    """Whether the run copies a block by symbols, which a script has whether code uses them for that or not.
+
+    What it copies from RAM is not seen.
+    """
+    if not entry.named_by.startswith(BY_SYMBOLS) or not entry.span.size:
+        return True
     distance = entry.start - (entry.source or 0)
-    return (
-        not entry.named_by.startswith(BY_SYMBOLS)
-        or not entry.span.size
-        or any(
-            span.start - source == distance and span.overlaps(entry.span)
-            for source, span in (*run.copies, *run.later)
-            if source is not None
-        )
+    return plain_at_reset(layout, placement, entry.source or 0) is None or any(
+        source is not None and span.start - source == distance and span.overlaps(entry.span)
+        for source, span in (*run.copies, *run.later)
     )
 
 

@@ -29,6 +29,9 @@ MSPLIM, MSPLIM_NS, STACK_FROM, CALL, CPACR, VTOR, VTOR_NS, SYST_CSR = (
     0xE002_ED08,
     0xE000_E010,
 )
+ICSR, NVIC_ISER = 0xE000_ED04, range(0xE000_E100, 0xE000_E140, 4)
+"""Registers by which code requests exceptions, and enables interrupts."""
+
 _MSP = 0x08
 LIMITS = {0x0A: MSPLIM, 0x8A: MSPLIM_NS}
 """What MSR sets by the number of its register, and the same of the other security state."""

@@ -1,4 +1,4 @@
-"""Builds that enable the tick interrupt, with a handler for it and without, compiled here by GCC and clang."""
+"""Builds that enable interrupts, with a handler for each and without, compiled here by GCC and clang."""
 
 from __future__ import annotations
 
@@ -39,6 +39,43 @@ LABELS = (
     '"first_loop: subs r4, #1\\n bne first_loop\\nlast_step: bl enable\\n pop {r4, pc}\\n");'
 )
 """Assembler code with labels in it that are symbols, of which only the first is called."""
+
+SET = "*(volatile uint32_t *)0xE000E100u = 1u << 5; "
+NVIC = (
+    "struct nvic { volatile uint32_t iser[8]; }; "
+    "static inline void enable(int which) { if (which >= 0) "
+    "((struct nvic *)0xE000E100u)->iser[(uint32_t)which >> 5] = 1u << (which & 31); } "
+)
+ASKED = "*(volatile uint32_t *)0xE000ED04u = 1u << 28; "
+FIFTH = "stack_top, reset, stop, stop, [11] = stop, [14 ... 20] = stop, [21] = tick, [22 ... 23] = stop"
+NONE = "stack_top, reset, stop, stop, [11] = stop, [14 ... 20] = stop, [22 ... 23] = stop"
+PENDED = "stack_top, reset, stop, stop, [11] = stop, [14] = tick, [15 ... 23] = stop"
+HALT = '__attribute__((used, noreturn)) static void tick(void) { __asm volatile("cpsid i"); for (;;) { } }'
+INTERRUPT, PENDSV = (
+    "enables interrupt 5 and has no handler for it",
+    "requests PendSV and has no handler for it",
+)
+
+OTHERS = {
+    "an interrupt without a handler": ("", SET, VECTORS, INTERRUPT),
+    "an interrupt without a word": ("", SET, NONE, INTERRUPT),
+    "an interrupt, enabled by an inlined function": (NVIC, "enable(5);", VECTORS, INTERRUPT),
+    "PendSV without a handler": ("", ASKED, VECTORS, PENDSV),
+    "an interrupt with a handler": (TICK, SET, FIFTH, ""),
+    "an interrupt that stops the device on purpose": (HALT, f'__asm volatile("cpsie i"); {SET}', FIFTH, ""),
+    "another interrupt": (
+        TICK,
+        SET.replace("<< 5", "<< 6"),
+        FIFTH.replace("[21] = tick, [22", "[22] = tick, [23"),
+        "",
+    ),
+    "interrupts that are never taken": ("", f'__asm volatile("cpsid i"); {SET}', VECTORS, ""),
+    "an interrupt that wakes the core, and is asked": ("", '__asm volatile("wfe");', VECTORS, ""),
+    "one handler for all interrupts": (ALL, SET, EVERY, ""),
+    "PendSV with a handler": (TICK, ASKED, PENDED, ""),
+    "an interrupt in a table in RAM": (WORDS, IN_RAM + SET, ZERO, ""),
+    "a function that nothing calls": (NEVER % SET, "", VECTORS, ""),
+}
 
 FAULTS = {
     "no handler": ("", ENABLED, ZERO),
@@ -82,3 +119,12 @@ def test_ticks_that_nothing_counts(case: str, build: tuple[str, str, str]) -> No
 def test_ticks_with_a_handler_or_none_at_all(case: str, build: tuple[str, str, str]) -> None:
     """In this table or another, and no tick where code does not ask for it."""
     assert not _said(SOUND[case], build)
+
+
+@pytest.mark.parametrize("build", WITH, ids="-".join)
+@pytest.mark.parametrize("case", OTHERS)
+def test_interrupts_and_pendsv(case: str, build: tuple[str, str, str]) -> None:
+    """What code enables or requests needs a handler, which is not the loop of all the others."""
+    *given, said = OTHERS[case]
+    before, main, vectors = given
+    assert _said((before, main, vectors), build) == ([f"build station {said}"] if said else [])
