@@ -252,7 +252,7 @@ def test_the_record_elsewhere(folder):
     moved = checked(folder, dumped(version(NEW), (RECORD, b"\xff" * 0x400), (FLASH + 0x3C00, old)))
     text = " ".join(moved.stdout.split())
     assert "the record is at another place" in text
-    assert "found a sound record at 0x1000_3C00" in text
+    assert "found a sound record of small-device at 0x1000_3C00" in text
     assert "leads to device-holds-one-version" in text
     assert read.layout.record
 

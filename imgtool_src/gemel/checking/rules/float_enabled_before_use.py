@@ -101,7 +101,7 @@ def _finding(core: CoreCode, found: FirstFloat) -> Finding:
         found=f"a floating-point instruction; {later}",
         expected="access to coprocessors 10 and 11 (CPACR, 0xE000_ED88) before it, and a DSB and an ISB",
         span=Span(found.at, 4),
-        follows_from=(("reset-handler-in-code", plan.name),),
+        follows_from=(("reset-handler-in-code", plan.name), ("vector-table-not-blank", plan.name)),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.altered.unchanged import names_other_layout
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import lines_in_short
 from gemel.outcomes import Finding, Holds, Outcome
@@ -64,15 +65,17 @@ def _moved(inspection: Inspection, area: str) -> Finding | None:
     found, span = moved_record(inspection), inspection.layout.span_of(area)
     if found is None:
         return None
+    other = names_other_layout(inspection, found.record)
     by = f"{format_size(abs(found.distance))} {'after' if found.distance > 0 else 'before'} its place"
     return Finding(
-        "the record is at another place",
+        f"{'the image was joined with another layout: ' if other else ''}the record is at another place",
         (area,),
         where=f"area {area}, {span}",
-        found=f"a sound record at {format_address(span.start + found.distance)}, {by}",
+        found=f"a sound record of {found.record.product} at {format_address(span.start + found.distance)}, {by}",
         expected=f"the record at {format_address(span.start)}",
         span=span,
         next_step="check by the layout that the image was joined with, or join again",
+        explains_all=other,
     )
 
 

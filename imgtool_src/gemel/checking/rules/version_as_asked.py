@@ -101,7 +101,7 @@ def _by_layout(least: int, found: int, area: str) -> Outcome:
         found=str(found),
         expected=f"{least} or more (layout)",
         next_step=f"take a newer image, or give --rollback {found} if this older one is meant",
-        follows_from=(("record-of-this-layout", "product"),),
+        follows_from=(("record-of-this-layout", "product"), ("rollback-not-lower", "rollback")),
     )
 
 
