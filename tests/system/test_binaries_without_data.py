@@ -6,6 +6,9 @@ import pytest
 from compiled_pairs import RELEASE, compiled, layout_for, pair, said_by
 from small_device import TODAY, findings
 
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
+from gemel.checking.rules.flash_words_programmed import FEWEST_CONSTANTS
 from gemel.checking.rules.start_copies_stored_data import LARGEST_PIECE
 from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
@@ -183,3 +186,83 @@ def test_code_that_ends_by_a_call_that_never_returns(with_what: tuple[str, str, 
             ("/*MAIN*/", f"{RELEASE} if (turns == 77) last();"),
         )
         assert not _warned(compiled("station", *with_what, edits, BINARY), with_what[1], sampler)
+
+
+CONSTANTS = (
+    "typedef const uint8_t bytes; "
+    'bytes low[] = { 1, 2, 3, 4, 5, 6, 7, 8, 9 }, high[] = { 9, 8, 7, 6, 5, 4, 3, 2, 1 }, names[] = "ebb and flood"; '
+    "__attribute__((noinline)) uint32_t at(bytes *from) { return from[turns % 9]; }"
+)
+READS = f"{RELEASE} level = at(low) + at(high) + at(names) + level;"
+APART = (
+    " *(.rodata .rodata.*) . = ALIGN(4); } > code",
+    " . = ALIGN(4); } > code .rodata : { *(.rodata .rodata.*) . = ALIGN(32); } > code",
+)
+ZEROS = (
+    "const uint8_t zeros[64]; __attribute__((noinline)) uint32_t sum(const uint8_t *from) "
+    "{ uint32_t all = 0; for (unsigned i = 0; i < 64; i++) all += from[i]; return all; }"
+)
+PAGE = "((const volatile uint32_t *)0x10001000u)"
+
+
+def _constants(
+    code: str, main: str, after: str, with_what: tuple[str, str, str], *more: tuple[str, str]
+) -> list[str]:
+    edits = (("/*BEFORE*/", code), ("/*MAIN*/", main), APART, *more)
+    station = compiled("station", *with_what, edits, after)
+    return _warned(station, with_what[1], compiled("sampler", *with_what))
+
+
+@pytest.mark.parametrize("with_what", WITH)
+def test_constants_alone_are_missed(with_what: tuple[str, str, str]) -> None:
+    """Where data follows, tools fill their place; with no data at all the file ends before them."""
+    said = ["code of build station reads constants where its file has none"]
+    assert _constants(CONSTANTS, READS, BINARY, with_what) == []
+    assert _constants(CONSTANTS, READS, f"{BINARY} -R .rodata", with_what) == said
+    assert _constants(CONSTANTS, READS, f"{BINARY} -R .rodata --gap-fill 0xff", with_what) == said
+    assert _constants(CONSTANTS, READS, f"{BINARY} -R .rodata", with_what, CODE_LAST[0]) == said
+
+
+@pytest.mark.parametrize("with_what", WITH)
+def test_so_few_constants_may_be_a_block_of_zeros(with_what: tuple[str, str, str]) -> None:
+    """Of FEWEST_CONSTANTS addresses something is missed; of one less nothing."""
+    names = ("low", "high", "names")
+    for count in (FEWEST_CONSTANTS - 1, FEWEST_CONSTANTS):
+        reads = f"{RELEASE} level += {' + '.join(f'at({name})' for name in names[:count])};"
+        found = _constants(CONSTANTS, reads, f"{BINARY} -R .rodata", with_what)
+        assert bool(found) == (count == FEWEST_CONSTANTS)
+
+
+@pytest.mark.parametrize("with_what", WITH)
+def test_zeros_that_are_constants(with_what: tuple[str, str, str]) -> None:
+    """A block of zeros, and settings that the device writes to a page of the file, are nothing that is missed."""
+    sums = f"{RELEASE} level = sum(zeros) + level;"
+    assert _constants(ZEROS, sums, BINARY, with_what) == []
+    page = f"{RELEASE} level = {PAGE}[0] + {PAGE}[9] + {PAGE}[40] + {PAGE}[90];"
+    late = ("  .data :", "  .late 0x10002000 : { *(.late) } > code\n  .data :")
+    code = '__attribute__((section(".late"), used)) void later(void) { IO(0) = 1; }'
+    assert _constants(code, page, BINARY, with_what, late) == []
+
+
+@pytest.mark.parametrize("with_what", WITH_POOLS)
+def test_each_record_of_code_counts(with_what: tuple[str, str, str]) -> None:
+    """Wherever it begins and ends: one is missed of a HEX file too where the next one is aligned."""
+    code = (
+        "__attribute__((noinline)) static void step(uint32_t by) { " + "IO(by) ^= IO(by + 4) + 3; " * 40 + "}"
+    )
+    edits = (("/*BEFORE*/", code), ("/*MAIN*/", f"{RELEASE} step(level);"))
+    sampler = compiled("sampler", *with_what)
+    symbols = read_build(
+        BytesSource(compiled("station", *with_what, edits), "s.elf"), name="s", file="s.elf"
+    ).symbols
+    assert symbols
+    span = next(each.span for each in symbols.all() if each.name.startswith("step"))
+    lines = compiled("station", *with_what, edits, HEX).splitlines(keepends=True)
+    tried = 0
+    for at, line in enumerate(lines):
+        address = 0x1000_0000 + int(line[3:7], 16)
+        if line[7:9] == b"00" and span.covers(Span(address, int(line[1:3], 16))):
+            left = _warned(b"".join(lines[:at] + lines[at + 1 :]), with_what[1], sampler)
+            assert left == ["the file of build station lacks a record"]
+            tried += 1
+    assert tried > 10

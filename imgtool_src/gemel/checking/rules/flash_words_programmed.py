@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import struct
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 
 from gemel.checking.rule import Rule
+from gemel.inspection.code.address_literals import constants_of
 from gemel.inspection.cores.views import runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.wording import concerned, counted, lines_in_short, place_words, sized
@@ -16,6 +19,15 @@ from gemel.m_profile.vector_tables import FIRST_INTERRUPT
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.places import covered_spans
 from gemel.spans import Span, align_down, align_up, format_address, format_size, merge, without
+
+BLANK = re.compile(rb"\0{32,}|\xff{32,}")
+"""What tools fill with where a section was left out: more than most programs have in a row by themselves."""
+
+FEWEST_CONSTANTS, NEAR_START = 3, 32
+"""Addresses in such a place, or after the build, that code has at least, and bytes before the first of them.
+
+A block of zeros has one or two, its start and its end; settings that a device writes are in a block of their own.
+"""
 
 LOADED = 256
 """Bytes after the last one that are looked at: what is loaded is right after the function that does it."""
@@ -29,7 +41,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         found: list[Outcome] = list(_lost_records(inspection, plan))
         if not found:
             outcome = _outcome(inspection, f"build {name}", (name, plan.stored_in), spans, [name])
-            found = [outcome] if isinstance(outcome, Finding) else [*_cut_code(inspection, plan)] or [outcome]
+            found = [outcome]
+            if not isinstance(outcome, Finding):
+                found = [*_cut_code(inspection, plan)] or [*_left_out(inspection, plan)] or found
         yield from found
     for checksum in layout.checksums:
         items = (*checksum.over, *checksum.exceptions)
@@ -103,6 +117,34 @@ def _cut_code(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
             next_step="make the file again: it may be cut",
             follows_from=tuple((rule, plan.name) for rule in (*_OF_ERASED_WORDS, *_OF_MISSING_BYTES)),
         )
+
+
+def _left_out(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
+    """Where a build without symbols has nothing, or one filling byte, and its code several addresses of constants."""
+    build, table = inspection.builds.get(plan.name), inspection.vector_table(plan.name)
+    if table is None or build is None or build.symbols:
+        return
+    stored, start = table.placed.stored, table.placed.run_start
+    data = inspection.bytes_of(stored)
+    held = sorted(set(constants_of(data, start)))
+    after = Span(stored.end, LOADED).intersection(inspection.layout.span_of(plan.stored_in))
+    written = [*inspection.patches.known.values(), *inspection.image.held_in(after)]
+    blanks = [Span(stored.start + each.start(), each.end() - each.start()) for each in BLANK.finditer(data)]
+    for blank in [*blanks, *without([after], written)[:1]]:
+        seen = blank.moved(start - stored.start)
+        places = held[bisect_left(held, seen.start) : bisect_left(held, seen.end)]
+        if len(places) >= FEWEST_CONSTANTS and places[0] < seen.start + NEAR_START:
+            yield Finding(
+                f"code of build {plan.name} reads constants where its file has none",
+                concerned(plan.name, plan.core, plan.stored_in),
+                where=f"build {plan.name} ({build.file}), {seen}",
+                found=f"addresses of {len(places)} places there, where the file has nothing, or one byte over and over",
+                expected="the constants that were linked there",
+                span=blank,
+                next_step="make the file again with all sections that have content (objcopy without --remove-section); "
+                "it may be cut, too",
+                follows_from=tuple((rule, plan.name) for rule in (*_OF_ERASED_WORDS, *_OF_MISSING_BYTES)),
+            )
 
 
 def _is_beside_handlers(inspection: Inspection, table: VectorTable, gap: Span) -> bool:
@@ -212,7 +254,8 @@ RULE = Rule(
     checks="In each build as stored and in each range of a checksum, the image holds bytes of every write "
     "unit; the HEX or S-record file of a build has no gap of one record, or of several that code goes on into, that "
     "neither an alignment, a stamp nor free words of a vector table explain; code of a build whose symbols are not "
-    "given loads nothing from after the build's last byte.",
+    "given loads nothing from after the build's last byte, and has no addresses of constants there or in bytes that "
+    "only fill.",
     why="Flash with error correction has no valid correction bits in an erased word: reading one can raise a "
     "bus fault, in the start-up code's checksum loop or in a prefetch after the last instruction, so the "
     "device never starts although every byte compares equal. A warning, since the layout does not say "

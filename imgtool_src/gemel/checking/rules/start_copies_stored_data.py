@@ -34,6 +34,9 @@ LARGEST_PIECE = 32
 ALIGNMENT = 8
 """Bytes of the usual largest alignment of cleared data, which comes right after initialised data."""
 
+USUAL_BLOCK = 1024
+"""Bytes of a small erase block, where the layout does not say what is erased at once (common practice)."""
+
 _WHOLE = (
     "make the file again with all sections that have content: objcopy without --remove-section and --only-section; "
     "it may be cut, too"
@@ -93,7 +96,7 @@ def _after_its_end(inspection: Inspection, placement: Placement, placed: PlacedB
     from gemel.inspection.cores.code_settings import answered_run
 
     located = locate(inspection.layout, placed.stored.start)
-    block = (located.memory.erase_block if located else None) or 1
+    block = (located.memory.erase_block if located else None) or USUAL_BLOCK
     ends = [piece.span.end for piece in placement.pieces if placed.stored.covers(piece.span)]
     stored_end = max(ends, default=placed.stored.end)
     end = placed.run_start + stored_end - placed.stored.start

@@ -60,6 +60,9 @@ LARGEST, FAR = 1 << 24, 1 << 16
 SOON = 4
 """Bytes of instructions before one that is hardly code, at most: later ones may be after a call that never returns."""
 
+NO_OPERATION = b"\x00\xbf"
+"""What is put where nothing is stored, so that code which goes on there is followed."""
+
 _STOPS = range(0xBE, 0xC0), range(0xDE, 0xE0)
 """High bytes of BKPT, IT and hints, of UDF and SVC: what comes after them may be no code."""
 
@@ -108,14 +111,16 @@ def where_code_goes_on(inspection: Inspection, table: VectorTable, gaps: Iterabl
         span.start, max([span.end, *(each.end for each in gaps if span.start < each.start <= span.end)])
     )
     start = placed.run_start + span.start - placed.stored.start
-    flow = Flow(inspection.bytes_of(span), start)
-    starts = {(word & ~1) - start for word in table.words[1:] if word & 1}
-    _follow(flow, [at for at in starts if 0 <= at < span.size])
+    gaps = [each for each in gaps if span.covers(each)]  # others are farther away than what is looked at
+    code = bytearray(inspection.bytes_of(span))
+    for gap in gaps:
+        first, end = (at - span.start + 1 & ~1 for at in (gap.start, gap.end))
+        code[first:end] = NO_OPERATION * ((end - first) // 2)
+    flow = Flow(bytes(code), start)
+    flow.follow(word for word in table.words[1:] if word & 1 and Span(start, span.size).holds(word))
     found = []
     for gap in gaps:
-        if not (span.holds(gap.start) and gap.end <= span.end):
-            continue  # farther away than what is looked at
-        first, end = (max(1, (at - span.start) // 2) for at in (gap.start, gap.end))
+        first, end = (max(1, at - span.start >> 1) for at in (gap.start, gap.end))
         if flow.sizes[first - 1] == 4 or any(flow.sizes[first:end]) or any(flow.data[first:end]):
             found.append(gap)
     return found
