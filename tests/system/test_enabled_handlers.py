@@ -128,3 +128,33 @@ def test_interrupts_and_pendsv(case: str, build: tuple[str, str, str]) -> None:
     *given, said = OTHERS[case]
     before, main, vectors = given
     assert _said((before, main, vectors), build) == ([f"build station {said}"] if said else [])
+
+
+ENABLE = "(*(volatile uint32_t *)0xE000E1{:02X}u) {} {}u;"
+DRIVER = (
+    "__attribute__((noinline)) static void enable(uint32_t which) "
+    "{ ((volatile uint32_t *)0xE000E100u)[which >> 5] = 1u << (which & 31u); }"
+)
+BEYOND = {
+    "the first": (ENABLE.format(0, "=", 1 << 8), 8),
+    "one of the next register": (ENABLE.format(4, "=", 1 << 3), 35),
+    "a bit more": (ENABLE.format(0, "|=", 1 << 9), 9),
+}
+WITHIN = {
+    "the last": ("", ENABLE.format(0, "=", 1 << 7)),
+    "all that there are": ("", ENABLE.format(0, "=", 0xFFFF_FFFF)),
+    "what is not known": (DRIVER, "enable(turns);"),
+    "one that is switched off": ("", ENABLE.format(0x80, "=", 1 << 20)),
+    "in a function that nothing calls": (NEVER % ENABLE.format(0, "=", 1 << 20), ""),
+}
+
+
+@pytest.mark.parametrize("build", WITH, ids="-".join)
+def test_interrupts_that_the_core_does_not_have(build: tuple[str, str, str]) -> None:
+    """The station has eight by the layout."""
+    for main, number in BEYOND.values():
+        assert _said((ALL, main, EVERY), build) == [
+            f"build station enables interrupt {number}, and core station has 8 by the layout"
+        ]
+    for before, main in WITHIN.values():
+        assert _said((ALL + before, main, EVERY), build) == []

@@ -73,6 +73,8 @@ def _of_another_word(table: VectorTable, distance: int) -> Finding:
 
 def _of_enabled(inspection: Inspection, table: VectorTable, enabled: Enabled) -> Finding:
     name, core, word = table.plan.name, table.core.name, enabled.word
+    if word >= len(table.words):
+        return _of_no_such_interrupt(table, enabled)
     handler = table.words[word]
     return Finding(
         f"build {name} {_ENABLED.get(word) or f'enables {word_name(word)} and has no handler for it'}",
@@ -88,6 +90,20 @@ def _of_enabled(inspection: Inspection, table: VectorTable, enabled: Enabled) ->
             (rule, name)
             for rule in ("vector-table-complete", "reset-handler-in-code", "handlers-at-function-starts")
         ),
+    )
+
+
+def _of_no_such_interrupt(table: VectorTable, enabled: Enabled) -> Finding:
+    name, core, number = table.plan.name, table.core, enabled.word - FIRST_INTERRUPT
+    return Finding(
+        f"build {name} enables interrupt {number}, and core {core.name} has {core.interrupts} by the layout",
+        (name, core.name),
+        where=f"build {name}, store at {enabled.setting.place}",
+        found=f"bit {number % 32} of NVIC_ISER{number // 32}",
+        expected=f"interrupts 0 to {core.interrupts - 1}" if core.interrupts else "no interrupt",
+        next_step=f"correct the number in the code; or give core {core.name} interrupts = {number + 1} or more in the "
+        "layout, and its vector table a word for each",
+        follows_from=(("build-architecture-fits-core", name), ("reset-handler-in-code", name)),
     )
 
 
@@ -128,7 +144,7 @@ class Enabled(NamedTuple):
 
 
 def enabled_without_handler(inspection: Inspection, table: VectorTable) -> Enabled | None:
-    """The first exception that code enables and whose word is zero or the address of an endless loop, if any.
+    """The first exception that code enables and whose word is none, zero or the address of an endless loop, if any.
 
     None where code may use another table, never takes an interrupt, or does not show what it stores.  A handler of one
     interrupt alone may be an endless loop; one for all of them is none.
@@ -137,7 +153,7 @@ def enabled_without_handler(inspection: Inspection, table: VectorTable) -> Enabl
     if build is None:
         return None
     settings = inspection.core_settings.get(name, ())
-    found = [each for each in _enabled(settings) if _lacks_handler(build, table.words, each.word)]
+    found = [each for each in _enabled(settings) if _lacks_handler(build, table.words, each)]
     own, layout, core = table.placed.vector_address, inspection.layout, table.core.name
     if not found or any(
         each.store.target == VTOR
@@ -166,9 +182,12 @@ def _enabled(settings: tuple[Setting, ...]) -> Iterator[Enabled]:
             yield from (Enabled(first + bit, each) for bit in range(32) if bits >> bit & 1)
 
 
-def _lacks_handler(build: Build, words: tuple[int, ...], index: int) -> bool:
-    if index >= len(words) or not words[index]:
-        return index < len(words)
+def _lacks_handler(build: Build, words: tuple[int, ...], enabled: Enabled) -> bool:
+    index = enabled.word
+    if index >= len(words):  # all ones enable whatever the core has
+        return _bits(enabled.setting) != 0xFFFF_FFFF
+    if not words[index]:
+        return True
     is_shared = index < FIRST_INTERRUPT or words.count(words[index]) > 1
     return is_shared and _is_endless_loop(build, words[index] & ~1)
 
@@ -208,7 +227,8 @@ RULE = Rule(
     checks="The words for NMI, HardFault, SVCall and PendSV of each build's vector table are not zero, "
     "whatever the profile of its core; where the core has interrupts, the table is longer than its 16 exceptions, even "
     "if no code is known to enable one; where code enables the tick interrupt or one of a device, or requests PendSV, "
-    "its word is a handler, and no endless loop (of a device one that other words have too).",
+    "the core has its word by the layout, and that is a handler and no endless loop (of a device one that other words "
+    "have too).",
     why="These exceptions have no enable bit. When one comes and its word is zero, the core jumps to "
     "address 0 without the Thumb bit; for a fault that is a fault inside the fault handler, and the core "
     "locks up without a trace of why.",
