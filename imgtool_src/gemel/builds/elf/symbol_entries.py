@@ -18,7 +18,7 @@ import sys
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from itertools import compress
-from operator import itemgetter
+from operator import itemgetter, not_
 
 from gemel.spans import Span
 from gemel.structs import NamedTuple
@@ -109,13 +109,13 @@ def columns_of(table: bytes, strings: bytes) -> SymbolColumns:
     words = words_of(table)
     columns = names, values, _, tails = [words[first::4].tolist() for first in range(4)]
     marking = {found.start(): found[0].decode() for found in _MARKING.finditer(strings)}
-    is_mark = [name in marking for name in names]
+    is_mark = list(map(marking.__contains__, names))
     marks = defaultdict[int, list[tuple[int, str]]](list)
     for name, value, tail in compress(zip(names, values, tails, strict=True), is_mark):
         marks[tail >> 16].append((value & ~1, marking[name]))
     for of_section in marks.values():
         of_section.sort(key=itemgetter(0))
-    is_other = [not each for each in is_mark]
+    is_other = list(map(not_, is_mark))
     return SymbolColumns(
         dict(marks), *[list(compress(column, is_other)) for column in (range(len(names)), *columns)]
     )

@@ -209,7 +209,9 @@ class SymbolTable:
         if names not in self._asked:
             table, strings = self._load()
             if self._texts is None:
-                tails = {name_at(strings, at) for at in _name_offsets(table) if strings[at - 1 : at] > b"\0"}
+                tails = {
+                    name_at(strings, at) for at in set(_name_offsets(table)) if strings[at - 1 : at] > b"\0"
+                }
                 self._texts = {*strings.decode("utf-8", "replace").split("\0"), *tails}
             wanted = {
                 offset: name
