@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+from itertools import starmap
 from typing import Literal
 
-from gemel.structs import NamedTuple, Struct
+from gemel.structs import NamedTuple, Struct, replace
 from gemel.text.as_json import data_of, value_of
 
 MAX_EVENTS = 2000
@@ -171,12 +172,22 @@ class RawRun(Struct):
     given_up: tuple[GivenUp, ...] = ()
 
 
+_COLUMNS = (str, str, int, str, int, int, int)
+"""The types in a `TraceEntry`."""
+
+
 def to_json(run: RawRun) -> str:
-    """The run as one line of JSON."""
-    return json.dumps(data_of(run), ensure_ascii=True, separators=(",", ":"))
+    """The run as one line of JSON, and after it the entries of its trace, which can be many: lists without names."""
+    trace, entries = (run.trace and replace(run.trace, entries=())), (run.trace.entries if run.trace else ())
+    data = data_of(replace(run, trace=trace)), entries
+    return json.dumps(data, ensure_ascii=True, separators=(",", ":"))
 
 
 def from_json(text: str) -> RawRun:
     """The run that ``to_json`` wrote; raises ValueError for anything else."""
-    run: RawRun = value_of(RawRun, json.loads(text))
-    return run
+    match json.loads(text):
+        case [data, [*rows]] if all(type(row) is list and tuple(map(type, row)) == _COLUMNS for row in rows):
+            run: RawRun = value_of(RawRun, data)
+            entries = tuple(starmap(TraceEntry, rows))
+            return replace(run, trace=replace(run.trace, entries=entries)) if run.trace else run
+    raise ValueError("a run is two lists, one of them with the entries of a trace")

@@ -99,7 +99,7 @@ def _taken_by_both(trace: RawTrace) -> Iterator[Site]:
 
 
 def _same_bytes(one: TraceEntry, two: TraceEntry) -> bool:
-    return (one.area, one.offset, one.size) == (two.area, two.offset, two.size)
+    return one[3:6] == two[3:6]
 
 
 class _Turns:
@@ -156,7 +156,7 @@ def _changing(trace: RawTrace, polls: set[Site]) -> Iterator[Site]:
     for core, entries in _by_core(trace).items():
         read: dict[tuple[str, int, int], int] = {}
         for entry in entries:
-            bytes_of = entry.area, entry.offset, entry.size
+            bytes_of = entry[3:6]
             if entry.kind == "r":
                 read[bytes_of] = entry.pc
             elif bytes_of in read:
