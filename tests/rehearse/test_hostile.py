@@ -20,10 +20,11 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.rehearsal import session
 from gemel.rehearsal.emulator.core.call_stack import MAX_FRAMES, MAX_STACKS_LEFT, CallStack, StackInUse
-from gemel.rehearsal.raw_run import from_json
+from gemel.rehearsal.raw_run import RawRun, RawTrace, TraceEntry, from_json, to_json
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 from gemel.rehearsal.setup.planning import plan_of
+from gemel.structs import replace
 
 FLASH, RAM = 0x1000_0000, 0x3800_0000
 BUDGET = 400_000
@@ -235,3 +236,30 @@ def test_planted_modules_play_no_part(tmp_path: Path, monkeypatch: pytest.Monkey
     names, _, rest = finding.found.partition("it ended with 9: ")[2].partition("] ")
     assert "PYTHON" not in names
     assert rest.split() == ["4", "/"]  # three standard streams and the folder being listed
+
+
+ENTRY = TraceEntry("station", "w", 0x0800_0100, "link", 4, 4, 7)
+TRACED = RawRun(
+    (), (), (), {}, (), "goals", 9, 8, (), {}, RawTrace((ENTRY, ENTRY), (("sampler", 0x0810_0000),))
+)
+
+
+@pytest.mark.parametrize(
+    "run", [TRACED, replace(TRACED, trace=None), replace(TRACED, trace=RawTrace((), ()))]
+)
+def test_what_the_process_wrote_is_read_as_it_was(run: RawRun) -> None:
+    """A run with and without a trace, and one whose trace has no entries."""
+    assert from_json(to_json(run)) == run
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "7", "{}", "[]", "[{},[]]", *(to_json(TRACED).replace(*each) for each in (
+        ('"w",', '9,'), ('"link",4,4,7', '"link",4,4'), ('"link",4,4,7', '"link",4,4,7,7'), ('"goals"', '1'),
+        ('["station"', '{"station"'), ('[["station"', '[7,["station"'),
+    ))],
+)  # fmt: skip
+def test_what_is_no_run_is_refused(text: str) -> None:
+    """Text of another form, entries of other types or lengths, another type in the run."""
+    with pytest.raises(ValueError):  # noqa: PT011 - of the parser's, or of ours
+        from_json(text)
