@@ -36,6 +36,18 @@ def isolated(code: str) -> dict[str, Any]:
     }
 
 
+def how_it_ended(code: int) -> str:
+    """How a process ended, by its exit code."""
+    if code >= 0:
+        return f"it ended with {code}"
+    import signal
+
+    try:
+        return f"it crashed ({signal.Signals(-code).name})"
+    except ValueError:
+        return f"it crashed (signal {-code})"
+
+
 def _installed() -> list[str]:
     """The folders that the other process needs besides its interpreter's own.
 

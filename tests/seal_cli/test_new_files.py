@@ -10,7 +10,8 @@ import pytest
 
 from gemel.errors import OutputError, UsageProblem
 from gemel.files import new_files
-from gemel.files.new_files import OWNER_ALONE, NewFile, write_new
+from gemel.files.new_files import NewFile, write_new
+from gemel.files.outputs import OWNER_ALONE
 
 posix = pytest.mark.skipif(os.name != "posix", reason="Windows has no modes")
 

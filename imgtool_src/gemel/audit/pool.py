@@ -15,7 +15,7 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from typing import TypeVar
 
-from gemel.isolated import isolated
+from gemel.isolated import how_it_ended, isolated
 from gemel.structs import NamedTuple
 
 TaskKey = TypeVar("TaskKey")
@@ -182,11 +182,4 @@ class _Process:
             code = child.wait(1)
         except subprocess.TimeoutExpired:
             return "its answer makes no sense"
-        if code >= 0:
-            return f"it ended with {code}"
-        import signal
-
-        try:
-            return f"it crashed ({signal.Signals(-code).name})"
-        except ValueError:
-            return f"it crashed (signal {-code})"
+        return how_it_ended(code)

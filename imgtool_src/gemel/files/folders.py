@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from gemel.errors import OutputError, UsageProblem
 from gemel.files.locks import OutputLocks, name_of
 from gemel.files.output_targets import no_folder, real_path
-from gemel.files.outputs import flush_folder
+from gemel.files.outputs import flush_folder, until_stopped, write_file
 from gemel.files.paths import FilePath
 from gemel.files.stopping import Stopping
 
@@ -54,7 +54,9 @@ def write_folder(folder: FilePath, files: Mapping[str, Iterable[bytes]]) -> None
         try:
             os.mkdir(written)
             for name, blocks in files.items():
-                _write(FilePath(f"{written}/{name}"), blocks, stopping)
+                file = FilePath(f"{written}/{name}")
+                os.makedirs(file.parent, exist_ok=True)
+                write_file(file, until_stopped(blocks, stopping))
             for path, _, _ in os.walk(written, topdown=False):
                 flush_folder(path)
             stopping.check()
@@ -70,13 +72,3 @@ def write_folder(folder: FilePath, files: Mapping[str, Iterable[bytes]]) -> None
         finally:
             shutil.rmtree(written, ignore_errors=True)
         flush_folder(os.path.dirname(real))
-
-
-def _write(path: FilePath, blocks: Iterable[bytes], stopping: Stopping) -> None:
-    os.makedirs(path.parent, exist_ok=True)
-    with open(path, "xb") as file:
-        for block in blocks:
-            stopping.check()
-            file.write(block)
-        file.flush()
-        os.fsync(file.fileno())

@@ -14,13 +14,10 @@ from collections.abc import Sequence
 from gemel.errors import OutputError, Problem, UsageProblem
 from gemel.files.locks import OutputLocks, name_of
 from gemel.files.output_targets import no_folder, no_stdout, real_path
+from gemel.files.outputs import EVERYBODY, write_file
 from gemel.files.paths import FilePath
 from gemel.files.stopping import Stopping
 from gemel.structs import Struct
-
-OWNER_ALONE = 0o600
-EVERYBODY = 0o666
-"""Modes, less the user's mask.  Windows has no modes: there the folder's access list decides."""
 
 
 class NewFile(Struct, repr=False):
@@ -68,31 +65,18 @@ def write_new(files: Sequence[NewFile]) -> None:
 def _make(file: NewFile) -> None:
     beside = FilePath(f"{name_of(real_path(file.path))}{os.urandom(8).hex()}.new")
     try:
-        _write(beside, file)
+        write_file(beside, [file.data], file.mode)
         try:
             os.link(beside, file.path)
         except FileExistsError:
             raise
         except OSError:  # no hard links here
-            _write(file.path, file)
+            write_file(file.path, [file.data], file.mode)
     except OSError as error:
         raise OutputError(_problem(file.path, error)) from error
     finally:
         if os.path.exists(beside):
             os.unlink(beside)
-
-
-def _write(path: FilePath, file: NewFile) -> None:
-    """Make ``path``, which must not be there; nothing stays of it when that fails."""
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), file.mode)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(file.data)
-            stream.flush()
-            os.fsync(handle)
-    except BaseException:
-        os.unlink(path)
-        raise
 
 
 def _own_problem(path: FilePath) -> Problem | None:

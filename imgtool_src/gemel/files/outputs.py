@@ -38,6 +38,10 @@ HINTS = {
 }
 
 
+EVERYBODY, OWNER_ALONE = 0o666, 0o600
+"""Modes of new files, less the user's mask.  Windows has no modes: there the folder's access list decides."""
+
+
 class _Output(Struct, frozen=False):
     """One output on its way: ``kept`` is the second name of the file it replaces, if there is one."""
 
@@ -82,7 +86,7 @@ def write_all(outputs: Mapping[FilePath, Iterable[bytes]]) -> None:
     with Stopping() as stopping, locks:
         try:
             for target, blocks in outputs.items():
-                _write_beside(writing, target, _until_stopped(blocks, stopping))
+                _write_beside(writing, target, until_stopped(blocks, stopping))
             if len(writing.outputs) > 1:
                 # The last one too, though it never goes back: its rename then need not free the old file's
                 # blocks, which takes 500 times as long as a rename.
@@ -96,7 +100,26 @@ def write_all(outputs: Mapping[FilePath, Iterable[bytes]]) -> None:
         flush_folder(folder)
 
 
-def _until_stopped(blocks: Iterable[bytes], stopping: Stopping) -> Iterator[bytes]:
+def write_file(path: str, blocks: Iterable[bytes], mode: int = EVERYBODY) -> None:
+    """Make a file that is not there yet, with this mode less the user's mask; it is on the disk when this returns.
+
+    Raises OSError; nothing stays of it then.
+    """
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode)
+    try:
+        with os.fdopen(handle, "wb", buffering=0):
+            for block in blocks:
+                rest = memoryview(block)
+                while rest:  # one call may take only a part of it, on a disk that is nearly full
+                    rest = rest[os.write(handle, rest) :]
+            os.fsync(handle)
+    except BaseException:
+        os.unlink(path)
+        raise
+
+
+def until_stopped(blocks: Iterable[bytes], stopping: Stopping) -> Iterator[bytes]:
+    """``blocks``, up to a request to stop, which is then raised."""
     for block in blocks:
         stopping.check()
         yield block
@@ -105,39 +128,13 @@ def _until_stopped(blocks: Iterable[bytes], stopping: Stopping) -> Iterator[byte
 def _write_beside(writing: _Writing, target: FilePath, blocks: Iterable[bytes]) -> None:
     real = real_path(target)
     written = writing.name_beside(real, ".new")
-    handle = _opened(written, target)
-    with os.fdopen(handle, "wb", buffering=0) as file:
-        for block in blocks:
-            try:
-                _write_block(file.fileno(), block)
-            except OSError as error:
-                raise OutputError(_problem(target, error)) from error
-        try:
-            os.fsync(file.fileno())
-        except OSError as error:
-            raise OutputError(_problem(target, error)) from error
     try:
+        write_file(written, blocks)
         if os.path.exists(real):
             os.chmod(written, os.stat(real).st_mode & 0o7777)
     except OSError as error:
         raise OutputError(_problem(target, error)) from error
     writing.outputs.append(_Output(target, real, written))
-
-
-def _opened(name: str, target: FilePath) -> int:
-    """A new file of that name, its mode as the user's mask has it."""
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-    try:
-        return os.open(name, flags, 0o666)
-    except OSError as error:
-        raise OutputError(_problem(target, error)) from error
-
-
-def _write_block(handle: int, block: bytes) -> None:
-    """All of ``block``: one call may take only a part of it, on a disk that is nearly full."""
-    rest = memoryview(block)
-    while rest:
-        rest = rest[os.write(handle, rest) :]
 
 
 def _keep(writing: _Writing, output: _Output) -> None:

@@ -16,7 +16,7 @@ from gemel.builds.source import ByteSource
 from gemel.errors import ExtraMissing, Problem
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.isolated import isolated
+from gemel.isolated import how_it_ended, isolated
 from gemel.layout.reader import ReadLayout
 from gemel.progress import step
 from gemel.rehearsal.plan import DevicePlan
@@ -173,12 +173,5 @@ def run_isolated(plan: DevicePlan) -> RawRun:
 
 
 def _how(code: int, stderr: bytes) -> str:
-    if code < 0:
-        import signal
-
-        try:
-            return f"it crashed ({signal.Signals(-code).name})"
-        except ValueError:
-            return f"it crashed (signal {-code})"
-    lines = stderr.decode("utf-8", "replace").strip().splitlines()
-    return f"it ended with {code}" + (f": {lines[-1]}" if lines else "")
+    lines = stderr.decode("utf-8", "replace").strip().splitlines() if code > 0 else []
+    return ": ".join((how_it_ended(code), *lines[-1:]))

@@ -88,7 +88,8 @@ def new(asked: KeyNewArguments) -> None:
     Example:
       gemel keys new Ed25519 -o release.pem --public release-pub.pem
     """
-    from gemel.files.new_files import OWNER_ALONE, NewFile, refuse_existing, write_new
+    from gemel.files.new_files import NewFile, refuse_existing, write_new
+    from gemel.files.outputs import OWNER_ALONE
     from gemel.seals.keys.algorithms import algorithm_named, unknown_algorithm
     from gemel.seals.keys.keys import new_private_key
 
