@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from gemel.checksums.bounds import MANY_PARTS, Bound, other_bounds
+from gemel.checksums.coverages import MANY_PARTS, Bound, other_bounds
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 

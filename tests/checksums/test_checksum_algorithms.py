@@ -14,14 +14,16 @@ from gemel.checksums.algorithms import (
     algorithm_from,
     algorithm_named,
     compute,
+    fed,
     feed_problem,
+    in_units,
+    size_problem,
     stored_bytes,
     stored_size,
     sums_by_name,
     unit_size,
 )
 from gemel.checksums.crc_catalogue import CrcParameters
-from gemel.checksums.feed import fed, in_units, size_problem
 from gemel.errors import LayoutError
 from gemel.layout.model import CrcTable
 

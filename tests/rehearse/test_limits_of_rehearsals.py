@@ -41,8 +41,8 @@ from gemel.rehearsal.session import RehearsalOptions, rehearse
 from gemel.rehearsal.setup.planning import _size_problems
 from gemel.rehearsal.verdict import orders
 from gemel.rehearsal.verdict.orders import worst_of
+from gemel.rehearsal.verdict.program_ends import waiting_tasks
 from gemel.rehearsal.verdict.races import _changing
-from gemel.rehearsal.verdict.task_stacks import waiting_tasks
 from gemel.spans import format_address
 from gemel.structs import replace
 
@@ -350,7 +350,7 @@ LIMITS: Limits = {
     "rehearsal.reports.text.MAX_FUNCTIONS": (3, _functions),
     "rehearsal.session.LEAST_PATIENCE": (1000, _patience),
     "rehearsal.setup.planning.MAX_MEMORY": (0x2000, _memory),
-    "rehearsal.verdict.task_stacks.MAX_TASKS": (3, _tasks),
+    "rehearsal.verdict.program_ends.MAX_TASKS": (3, _tasks),
     "rehearsal.verdict.orders.MAX_RACES": (3, _races),
     "rehearsal.verdict.races.LONGEST_CHANGE": (8, _change),
 }

@@ -13,9 +13,10 @@ from tide_gauge import ARRANGEMENTS, BUILT, layout_file
 import gemel
 from gemel.files.reading import FileSource
 from gemel.image import intel_hex, raw_binary, s_record
-from gemel.release.read_back.builds import BuildFile, compare
 from gemel.release.read_back.readers import (
+    BuildFile,
     ReadBackError,
+    compare,
     first_difference,
     joined_runs,
     read_elf,

@@ -124,7 +124,7 @@ MODULES = {
     "export": 83,
     "where": 97,
     "audit": 113,
-    "split": 125,
+    "split": 119,
     "compare": 138,
     "show": 135,
     "rehearse": 199,
@@ -132,8 +132,8 @@ MODULES = {
     "draft": 310,
     "join": 321,
     "sign": 345,
-    "demo": 417,
-    "release": 426,
+    "demo": 411,
+    "release": 420,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""
 

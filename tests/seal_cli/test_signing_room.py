@@ -15,8 +15,8 @@ from tools import required_tool
 
 from gemel.seals.keys.algorithms import ALGORITHMS, ML_DSA_65
 from gemel.seals.keys.keys import new_private_key
-from gemel.seals.openssl import openssl_command
 from gemel.seals.seal import SignatureOutcome, bytes_to_sign, verify
+from gemel.seals.to_be_signed import openssl_command
 
 SIGN = ("sign", "small.toml", "plain.hex")
 WITH_OPENSSL_3_0 = tuple(each.name for each in ALGORITHMS if not each.quantum_safe)

@@ -15,9 +15,11 @@ from itertools import combinations, product
 from typing import Literal
 
 from gemel.checksums.algorithms import (
+    UNIT_SIZES,
     Algorithm,
     ByteOrder,
     CrcAlgorithm,
+    Feed,
     compute,
     crc_algorithm,
     feed_problem,
@@ -27,7 +29,6 @@ from gemel.checksums.algorithms import (
 )
 from gemel.checksums.crc_catalogue import CrcParameters, catalogue, name_of
 from gemel.checksums.crc_engine import MessageBytes, is_compiled
-from gemel.checksums.feed import UNIT_SIZES, Feed
 from gemel.structs import NamedTuple, Struct, replace
 
 LIKELY_CHANCE = 1 / 1000

@@ -233,7 +233,7 @@ def answer(variable: str, instruction: str) -> int:
     """Print what a shell requires by ``variable``: its script, or what may be completed; the exit code."""
     from click.shell_completion import shell_complete
 
-    from gemel.cli.shells import SHELLS, use
+    from gemel.cli.completion import SHELLS, use
     from gemel.errors import nearest_hint
 
     use()

@@ -14,7 +14,7 @@ from gemel.placement.places import covered_spans
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.checksums.bounds import Bound, OtherBounds
+    from gemel.checksums.coverages import Bound, OtherBounds
 
 
 def known_coverage(inspection: Inspection, checksum: Checksum) -> list[Span] | str:
@@ -52,7 +52,7 @@ def ranges_elsewhere(
     inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span], erased_byte: int
 ) -> OtherBounds:
     """Ranges near ``covered`` that a device may take instead, by the areas and builds that are there."""
-    from gemel.checksums.bounds import Bound, OtherBounds, other_bounds
+    from gemel.checksums.coverages import Bound, OtherBounds, other_bounds
 
     layout = inspection.layout
     located = locate(layout, covered[0].start)

@@ -16,7 +16,7 @@ from gemel.seals.format import (
     signer_header,
 )
 from gemel.seals.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_65, Registration
-from gemel.seals.openssl import openssl_lines
+from gemel.seals.to_be_signed import openssl_lines
 from gemel.text.templates import filled
 from gemel.text.wrapping import wrapped
 

@@ -1,9 +1,11 @@
-"""The bytes to be signed, read back: what a signing room sees of an image that it does not have.
+"""The bytes to be signed: read back, as a signing room sees them without the image, and how OpenSSL signs them.
 
     85  an array of 5 (RFC 9052 4.4, Sig_structure):
         "Signature", the seal's protected header, the signer's protected header, no external data, the record
 
 Everything that can be said of the request follows from these bytes; nothing else needs to be believed.
+
+Commands for ML-DSA need OpenSSL 3.5 and are from memory.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from gemel.record.record import BuildEntry, Record, RecordError, decode, record_
 from gemel.seals.cbor import CborError, CborReader
 from gemel.seals.cose import ALGORITHM, KEY_ID
 from gemel.seals.format import BODY_HEADER, bytes_to_sign
-from gemel.seals.keys.algorithms import SignatureAlgorithm, algorithm_of_cose_id
+from gemel.seals.keys.algorithms import ALGORITHMS, SignatureAlgorithm, algorithm_of_cose_id
 from gemel.spans import format_address, format_size
 from gemel.structs import Struct, fields
 
@@ -140,3 +142,48 @@ def _build_values(build: BuildEntry) -> list[tuple[str, str]]:
         ("CRC-32", f"0x{build.crc32:08X}"),
         ("SHA-256", build.sha256.hex()),
     ]
+
+
+_DIGESTS = {
+    "ECDSA-P256": "sha256",
+    "ECDSA-P384": "sha384",
+    "RSA-3072-PSS": "sha256",
+    "RSA-4096-PSS": "sha384",
+}
+_PSS = ("-sigopt", "rsa_padding_mode:pss", "-sigopt", "rsa_pss_saltlen:digest")
+
+
+def openssl_command(algorithm: SignatureAlgorithm, key: str, data: str, signature: str) -> list[str]:
+    """The words of the openssl command that signs the file ``data`` with the key file ``key``."""
+    if algorithm.name in _DIGESTS:
+        padding = _PSS if algorithm.name.startswith("RSA") else ()
+        digest = f"-{_DIGESTS[algorithm.name]}"
+        return ["openssl", "dgst", digest, *padding, "-sign", key, "-out", signature, data]
+    raw = () if algorithm.quantum_safe else ("-rawin",)
+    return ["openssl", "pkeyutl", "-sign", *raw, "-inkey", key, "-in", data, "-out", signature]
+
+
+def openssl_lines(width: int = 79) -> Iterator[str]:
+    """A line or two for each algorithm: its name, and the command with KEY, BYTES and SIG for the files."""
+    seen: set[str] = set()
+    for each in ALGORITHMS:
+        name = "ML-DSA" if each.quantum_safe else each.name
+        if name in seen:
+            continue
+        seen.add(name)
+        line = f"{name:<13}"
+        for word in _pieces(openssl_command(each, "KEY", "BYTES", "SIG")):
+            if len(line) + 1 + len(word) > width:
+                yield line
+                line = " " * 15
+            line += f" {word}" if line.strip() else word
+        yield line
+
+
+def _pieces(words: list[str]) -> Iterator[str]:
+    """The words, an option with its value after it in one piece."""
+    rest = iter(words)
+    for word in rest:
+        takes_value = word in ("-sigopt", "-sign", "-out", "-inkey", "-in") and words[1] == "dgst"
+        takes_value = takes_value or word in ("-out", "-inkey", "-in")
+        yield f"{word} {next(rest)}" if takes_value else word

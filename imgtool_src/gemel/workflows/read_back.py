@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     import datetime
 
     from gemel.image.image import Image
-    from gemel.release.read_back.builds import BuildFile
+    from gemel.release.read_back.readers import BuildFile
 
 
 def build_bytes(files: Mapping[str, FilePath], builds: Mapping[str, Build]) -> dict[str, BuildFile]:
     """The builds' files as they are, by the builds' names."""
-    from gemel.release.read_back.builds import BuildFile
+    from gemel.release.read_back.readers import BuildFile
 
     return {
         name: BuildFile(builds[name].file, builds[name].kind, b"".join(blocks_of_file(path, plain=True)))

@@ -13,7 +13,7 @@ def _with_openssl(text: str) -> str:
     """The help with the openssl commands, a line for each algorithm."""
     from inspect import cleandoc
 
-    from gemel.seals.openssl import openssl_lines
+    from gemel.seals.to_be_signed import openssl_lines
 
     return cleandoc(text).replace("{openssl}", "\n".join(openssl_lines(72)))
 

@@ -15,8 +15,7 @@ from gemel.errors import all_of
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
 from gemel.files.paths import FilePath
-from gemel.seals.openssl import openssl_command
-from gemel.seals.to_be_signed import read_to_be_signed, request_lines
+from gemel.seals.to_be_signed import openssl_command, read_to_be_signed, request_lines
 from gemel.text.escaping import in_shell, on_one_line
 from gemel.workflows import signing
 from gemel.workflows.signing import Sealed, SignRequest

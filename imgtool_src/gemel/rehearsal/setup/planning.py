@@ -13,7 +13,7 @@ from gemel.layout.model import BuildPlan, Core, Layout, Memory
 from gemel.layout.rehearsal_model import DEFAULT_BUDGET, RehearsalPlan, described_registers
 from gemel.m_profile.capabilities import lacking
 from gemel.placement.placed import has_vectors
-from gemel.rehearsal.emulator.core.mapping import touched_pages
+from gemel.rehearsal.emulator.core.backing import touched_pages
 from gemel.rehearsal.plan import (
     FILL,
     PAGE,

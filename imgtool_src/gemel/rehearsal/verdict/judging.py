@@ -22,9 +22,8 @@ from gemel.rehearsal.verdict.causes import causes_first
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import unused_ticks, values_by_core
 from gemel.rehearsal.verdict.endings import ending_findings
-from gemel.rehearsal.verdict.program_ends import stopped
+from gemel.rehearsal.verdict.program_ends import overruns, stack_uses, stopped
 from gemel.rehearsal.verdict.release_findings import release_findings, unreached_goals
-from gemel.rehearsal.verdict.task_stacks import overruns, stack_uses
 from gemel.rehearsal.verdict.timeline import timeline_text
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import finding_of

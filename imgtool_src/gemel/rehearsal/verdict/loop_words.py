@@ -25,8 +25,7 @@ from gemel.rehearsal.verdict.described import (
     why_no_cycles,
     why_no_ticks,
 )
-from gemel.rehearsal.verdict.program_ends import CORRECT, NEAR_LOOP, program_end
-from gemel.rehearsal.verdict.task_stacks import waiting_tasks
+from gemel.rehearsal.verdict.program_ends import CORRECT, NEAR_LOOP, program_end, waiting_tasks
 from gemel.rehearsal.verdict.words import SOON, Words, error_about
 from gemel.spans import format_address
 from gemel.structs import replace

@@ -12,7 +12,7 @@ from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, lines_last
 from gemel.rehearsal.verdict.endings import LONG, describe_release, last_line, masked_for_long, unreleasable
 from gemel.rehearsal.verdict.loop_words import gave_up, given_up, polls_other, reads, reads_nothing
-from gemel.rehearsal.verdict.task_stacks import waiting_tasks
+from gemel.rehearsal.verdict.program_ends import waiting_tasks
 from gemel.rehearsal.verdict.words import Words, at_end, error_about
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line

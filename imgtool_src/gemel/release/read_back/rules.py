@@ -13,8 +13,16 @@ from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.release.contents import LISTED
 from gemel.release.extras import EXTRA
-from gemel.release.read_back.builds import LIBRARIES, BuildFile, compare
-from gemel.release.read_back.readers import READERS, ReadBackError, Runs, first_difference, joined_runs
+from gemel.release.read_back.readers import (
+    LIBRARIES,
+    READERS,
+    BuildFile,
+    ReadBackError,
+    Runs,
+    compare,
+    first_difference,
+    joined_runs,
+)
 from gemel.release.read_back.seals import record_of, verify
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple, replace

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from gemel.policy.reader import ReadPolicy
-    from gemel.release.read_back.builds import BuildFile
+    from gemel.release.read_back.readers import BuildFile
 
 
 class ReleaseRequest(Struct, kw_only=True):

@@ -11,10 +11,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from gemel.m_profile.instructions.memory_accesses import SP, memory_access
-from gemel.rehearsal.emulator.core.backing import Backing
-from gemel.rehearsal.emulator.core.device_accesses import BitBandWords, RegisterPorts, SplitLook, alias_pages
-from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
-from gemel.rehearsal.emulator.core.mapping import (
+from gemel.rehearsal.emulator.core.backing import (
+    Backing,
     device_pages,
     in_force,
     page_runs,
@@ -22,6 +20,8 @@ from gemel.rehearsal.emulator.core.mapping import (
     slack_of,
     stack_guard,
 )
+from gemel.rehearsal.emulator.core.device_accesses import BitBandWords, RegisterPorts, SplitLook, alias_pages
+from gemel.rehearsal.emulator.core.exception_frames import RETURN_MAGIC
 from gemel.rehearsal.emulator.system_space.registers import (
     BASE,
     SIZE,

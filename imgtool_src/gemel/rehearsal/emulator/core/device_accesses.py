@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 from gemel.m_profile.bit_band import alias_of, of_bit_band_alias
 from gemel.m_profile.instructions.memory_accesses import memory_access
+from gemel.rehearsal.emulator.core.backing import touched_pages
 from gemel.rehearsal.emulator.core.instruction_needs import is_single_load
-from gemel.rehearsal.emulator.core.mapping import touched_pages
 from gemel.spans import Span, merge, without
 
 if TYPE_CHECKING:
