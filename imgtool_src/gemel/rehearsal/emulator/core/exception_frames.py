@@ -155,6 +155,7 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     control |= PROCESS_STACK if from_process_stack else 0
     aligned = size > FRAME or core.system.aligns_frames
     pointer = frame + size + (4 if status & STACK_ALIGNED and aligned else 0)
+    core.left_exclusive()
     core.registers.leave_handler(scratch, status, outer, control, pointer)
     if from_process_stack:
         core.stack_watch.resumes(frame, pointer)
@@ -163,7 +164,6 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     if size > FRAME:
         core.registers.set_float_frame(data[FRAME:])
         core.system.float_unit.set_lazy_frame(None)
-    core.left_exclusive()
     core.pc = return_address & ~1
     return number, bool(status & THUMB_STATUS)
 
