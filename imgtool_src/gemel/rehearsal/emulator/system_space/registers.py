@@ -77,7 +77,7 @@ SLEEP_ON_EXIT, EVENT_ON_PENDING = 1 << 1, 1 << 4
 DIVISION_TRAP, ALIGNMENT_TRAP, USER_TRIGGERS = 1 << 4, 1 << 3, 1 << 1
 IGNORES_BUS_FAULTS, ALIGNS_FRAMES = 1 << 8, 1 << 9
 _HANDLER_ENABLES = {16: 4, 17: 5, 18: 6, 19: 7}
-_HANDLER_ACTIVE = {0: 4, 1: 5, 3: 6, 4: 7, 7: 11, 8: 12, 10: 14, 11: 15}
+_HANDLER_ACTIVE = {0: 4, 1: 5, 2: 3, 3: 6, 4: 7, 5: 2, 7: 11, 8: 12, 10: 14, 11: 15}
 _HANDLER_PENDING = {12: 6, 13: 4, 14: 5, 15: 11, 20: 7}
 
 _CONFIGURATION_AT_RESET = {
@@ -263,7 +263,7 @@ class SystemSpace:
             (_HANDLER_PENDING, self.interrupts.pending),
         ):
             value |= sum(1 << bit for bit, number in bits.items() if number in numbers)
-        return value
+        return value & self._bits.get(HANDLER_CONTROL, 0)
 
     # -- what code writes ----------------------------------------------------------------------------
 
