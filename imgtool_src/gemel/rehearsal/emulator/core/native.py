@@ -31,8 +31,8 @@ _SCRATCH_CODE = {CLEAR_EXCLUSIVE: bytes.fromhex("bff32f8f"), WRITE_LIMITS: bytes
 _ENDLESS = bytes.fromhex("fee7")
 _FLOAT_CONTEXT, _KEEP_FLOAT = 0xC000_0004, 1 << 31
 """FPCCR of the library's cores with a float unit after a reset, and its bit ASPEN."""
-_DEFAULTS = 2
-"""Words from the Secure FPCCR to the Secure FPDSCR, as both are kept for both states."""
+_STATES = 2
+"""FPCCR and FPDSCR are kept for Non-secure state, which is that of a core without security, then for Secure state."""
 _SEARCHED = 1 << 14
 """Bytes of the library's state that are searched for the counters."""
 
@@ -321,7 +321,7 @@ class Native:
         self._limits = [ctypes.c_uint32.from_address(at + place) for place in places if place >= 0]
         floats = ctypes.string_at(at, self._context.size).find(_FLOAT_CONTEXT.to_bytes(4, "little"))
         self._float_context = (
-            (ctypes.c_uint32 * (_DEFAULTS + 1)).from_address(at + floats) if floats >= 0 else None
+            (ctypes.c_uint32 * (2 * _STATES)).from_address(at + floats - 4) if floats >= 0 else None
         )
         self.clear_stack_limits()
 
@@ -337,7 +337,8 @@ class Native:
         if self._float_context is not None:
             self.uc.context_update(self._context)
             context = _FLOAT_CONTEXT if marked else _FLOAT_CONTEXT & ~_KEEP_FLOAT
-            self._float_context[0], self._float_context[_DEFAULTS] = context, settings
+            for state in range(_STATES):
+                self._float_context[state], self._float_context[_STATES + state] = context, settings
             self.uc.context_restore(self._context)
 
     def clear_stack_limits(self) -> None:
