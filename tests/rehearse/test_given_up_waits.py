@@ -1,4 +1,4 @@
-"""Drivers that give up a wait and go to an error loop: the register and its bits are proposed, where they lead on."""
+"""Drivers that give up a wait, by an error loop, a trap or a reset: the register is proposed, where it leads on."""
 
 from __future__ import annotations
 
@@ -27,12 +27,15 @@ ERRORS_FIRST = BY_COUNT.replace(
     "!(DEV(offset) & bits); i++) {", "; i++) {\n    uint32_t s = DEV(offset);\n"
 ).replace("if (i ==", "if (s & 0x100) error_handler(); if (s & bits) break; if (i ==")
 ONE = "wait_for(4, 2); DEV(8) = 1; "
+IN_ONE_BYTE = ERRORS_FIRST.replace("s & 0x100", "s & 0xC")
 GIVES_UP = {
     "by a count": (BY_COUNT, ONE, 0x2),
     "by ticks": (BY_TICKS, ONE + "stop_tick(); ", 0x2),
     "bits one after the other": (BY_COUNT, ONE + "wait_for(4, 0x40); wait_for(4, 0x10000); ", 0x10042),
     "with bits that report errors": (REPORTS_ERRORS, ONE, 0x2),
     "after bits that report errors": (ERRORS_FIRST, ONE, 0x2),
+    "after bits of the same byte that report errors": (IN_ONE_BYTE, ONE, 0x2),
+    "to a loop that shows it by a register": (BY_COUNT.replace("NOP();", "DEV(0x20) ^= 1;"), ONE, 0x2),
     "a bit, after one that says busy": (
         BY_COUNT + "#define BUSY 0x8000u\n",
         f"while (DEV(4) & BUSY); {ONE}",
@@ -126,3 +129,55 @@ def test_what_is_tried(
         monkeypatch.setattr(given_up_waits, name, limit)
         finding = finding_of(builder, ("gcc", "-O1"), BY_COUNT, f"{ONE}wait_for(0x10, 1); ")
         assert ("gave up" in finding.found) is found
+
+
+@pytest.mark.parametrize(
+    ("ends", "kind"),
+    [
+        ("AIRCR = 0x05FA0004; for (;;);", "reset-requested"),
+        ("__builtin_trap();", "undefined-instruction"),
+        ('__asm volatile("bkpt #0");', "breakpoint"),
+    ],
+)
+def test_a_core_that_ends_itself(builder: Builder, ends: str, kind: str) -> None:
+    """A driver that resets the device or traps where a wait takes too long: its finding has the lines."""
+    functions = BY_COUNT.replace("for (;;) NOP();", ends)
+    program = f"{functions}void scenario(void) {{ {ONE}{REACHED}}}\n"
+    (finding,) = rehearsed(builder, ("gcc", "-O1"), layout(), program, budget=400_000).findings
+    assert finding.kind == kind
+    assert "before that it read 0x5020_0804" in finding.found
+    added = "\n".join(step_lines(finding.next_step)[1:])
+    assert added.endswith("value = 0x2 # then it does not give up")
+    assert rehearsed(builder, ("gcc", "-O1"), layout(f"{added}\n{WORD}"), program).passes
+    unrelated = f"void scenario(void) {{ {ends} }}\n"
+    for finding in rehearsed(builder, ("gcc", "-O1"), layout(), unrelated, budget=400_000).findings:
+        assert "rehearsal." not in finding.next_step
+
+
+@pytest.mark.parametrize(
+    ("tries", "note"),
+    [
+        ("do { DEV(0) = 0x80000012; } while (DEV(0) != 0x80000012);", "then it goes on"),
+        (
+            "int i = 0; do { DEV(0) = 5; } while (DEV(0) != 5 && ++i < 1000); if (i == 1000) error_handler();",
+            "then it does not give up",
+        ),
+    ],
+    ids=["for ever", "for some time"],
+)
+def test_a_lock_that_is_read_back(builder: Builder, tries: str, note: str) -> None:
+    """A lock of hardware is taken where it reads back what was written: a register that keeps that is proposed."""
+    program = f"{ERROR}void scenario(void) {{ {tries} DEV(0) = 0; {REACHED}}}\n"
+    (finding,) = rehearsed(builder, ("gcc", "-O1"), layout(), program, budget=400_000).findings
+    assert finding.next_step == f"add to the layout:\n[[rehearsal.held]]\nat = 0x50200800 # {note}"
+    added = "\n".join(step_lines(finding.next_step)[1:])
+    assert rehearsed(builder, ("gcc", "-O1"), layout(f"{added}\n{WORD}"), program).passes
+
+
+@pytest.mark.parametrize("wrong", ["error_handler();", "for (;;) WFI();"])
+def test_a_bit_that_leads_to_an_error_is_not_awaited(builder: Builder, wrong: str) -> None:
+    """Of bits that all end a loop, the ones that report errors are not proposed, wherever they are."""
+    body = f"uint32_t s; while (!((s = DEV(4)) & 4)) {{ if (s & 3) {wrong} if (s & 0xF8) error_handler(); }} "
+    program = f"{ERROR}void scenario(void) {{ {body}{REACHED}}}\n"
+    (finding,) = rehearsed(builder, ("gcc", "-O1"), layout(), program, budget=400_000).findings
+    assert finding.next_step.endswith("value = 0x4 # then it goes on")

@@ -24,7 +24,7 @@ from device_programs import (
 from rehearse.test_endings import BESIDE
 from rehearse.test_hints import COUNTS
 
-from gemel.rehearsal.emulator import loop_accesses, offers, runner
+from gemel.rehearsal.emulator import given_up_waits, loop_accesses, offers, runner
 from gemel.rehearsal.emulator.released_loops import WINDOWS, _Follower
 from gemel.rehearsal.verdict import described
 from gemel.text.wrapping import step_lines
@@ -138,6 +138,7 @@ def test_what_is_offered_was_tried(name: str) -> None:
 def test_how_many_waits_are_tried_as_one(monkeypatch: pytest.MonkeyPatch) -> None:
     """Of ``MAX_WAITS`` waits for bits of one register all are proposed at once, of more none is said to do."""
     program = RELEASE + polls(0, "tst r1, #4") + polls(0, "tst r1, #8").replace("1", "2") + REACHED
+    monkeypatch.setattr(given_up_waits, "MAX_POLLED", 0)
     for limit, lines in (
         (2, "value = 0xC # then it goes on"),
         (1, "value = 0x4 # with the bits it waits for"),

@@ -41,6 +41,9 @@ FATAL = frozenset(
 )
 """Events after which the core that they happen on does not go on."""
 
+GAVE_UP_BY = frozenset({"reset-requested", "breakpoint", "undefined-instruction"})
+"""Those by which code ends itself where a check of its own fails."""
+
 WARNINGS = frozenset(
     {"register-of-both-cores", "read-of-unwritten", "unaligned", "vector-after-release", "write-unit-in-part"}
 )

@@ -88,6 +88,11 @@ def as_counter(register: int, bits: int) -> Proposal:
     return Proposal(SequenceRegister(at=register, values=(0, bits), repeat=True))
 
 
+def as_held(register: int) -> Proposal:
+    """How ``register`` reads what code wrote there last."""
+    return Proposal(HeldRegister(at=register))
+
+
 def as_ready(plan: RehearsalPlan, register: int, numbers: Mapping[str, int]) -> Proposal | None:
     """The entry for bits that seem to follow others of their register; None where that is not so.
 

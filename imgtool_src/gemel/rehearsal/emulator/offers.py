@@ -10,8 +10,9 @@ from collections.abc import Iterator, Sequence
 from gemel.layout.rehearsal_model import FlashController, FlashUnlock, SerialRegister, SetClearRegister
 from gemel.rehearsal.emulator.device_run import run_device
 from gemel.rehearsal.emulator.registers.device_registers import DEVICE_BLOCK
+from gemel.rehearsal.kinds import FATAL, GAVE_UP_BY
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.proposals import Proposal, as_counter, as_ready, proposal, with_proposal
+from gemel.rehearsal.proposals import Proposal, as_counter, as_held, as_ready, proposal, with_proposal
 from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.structs import replace
 
@@ -36,6 +37,9 @@ AGAIN_AND_AGAIN = 500
 NEAR = 16
 """Bytes within which two places are in one loop."""
 
+ENDS_LOOPS = frozenset({"register", "described", "memory", "own"})
+"""What a loop looks at that may end it."""
+
 FLASH_FINDINGS = ("write-to-flash", "flash-command")
 
 
@@ -50,15 +54,9 @@ def with_offer(plan: DevicePlan, event: RawEvent) -> RawEvent:
     if event.kind != "loops" or "bits" not in numbers or not {"register", "lacking"} & numbers.keys():
         return event
     register = numbers.get("register", numbers.get("described", 0))
-    made, trial = _with_all_bits(plan, event.core, register, numbers.get("lacking", numbers["bits"]))
-    if not _goes_on(trial, event, register) and "register" in numbers:
-        pairs = _set_and_clear(trial, event.core, register, numbers["bits"])
-        ready = _ready(plan, trial, made, event.core, register)
-        for made in (*ready, *pairs, as_counter(register, numbers["bits"])):
-            trial = _trial(plan, made)
-            if _goes_on(trial, event, register):
-                break
-    if not _goes_on(trial, event, register):
+    tried = (each for each in _tried(plan, event, register) if _goes_on(each[1], event, register))
+    made, trial = next(tried, (None, None))
+    if made is None or trial is None:
         return event
     if not plan.goals and "register" in numbers and _looks_for_work(trial, event.core, register):
         return replace(event, numbers={**numbers, "work": 1})
@@ -67,6 +65,21 @@ def with_offer(plan: DevicePlan, event: RawEvent) -> RawEvent:
     also = ["and add:"] if serial and made.replaces else []
     lines = "\n".join((f"{made.words} {note}", *also, *serial))
     return replace(event, numbers={**numbers, "goes_on": 1}, words={**event.words, "lines": lines})
+
+
+def _tried(plan: DevicePlan, event: RawEvent, register: int) -> Iterator[tuple[Proposal, RawRun]]:
+    """Entries by which a register may read what a core waits for, each with its trial."""
+    numbers = event.numbers
+    bits, undescribed = numbers["bits"], "register" in numbers
+    if undescribed and bits and not bits & ~numbers.get("written", 0):
+        yield as_held(register), _trial(plan, as_held(register))
+    made, trial = _with_all_bits(plan, event.core, register, numbers.get("lacking", bits))
+    yield made, trial
+    if undescribed:
+        pairs = _set_and_clear(trial, event.core, register, bits)
+        ready = _ready(plan, trial, made, event.core, register)
+        for made in (*ready, *pairs, as_counter(register, bits)):
+            yield made, _trial(plan, made)
 
 
 def _trial(plan: DevicePlan, made: Proposal, budget: int = SHORT_TRIAL) -> RawRun:
@@ -105,7 +118,37 @@ def _waits(trial: RawRun, core: str, register: int) -> Iterator[RawEvent]:
 def _goes_on(trial: RawRun, event: RawEvent, register: int) -> bool:
     """Whether a core that waited for a register came to it, does not wait for it, and has left the loop."""
     reached = any(each.core == event.core and each.address == register for each in trial.accesses)
-    return reached and not any(_waits(trial, event.core, register)) and not _is_there(trial, event)
+    waits = any(_waits(trial, event.core, register)) or _is_there(trial, event)
+    return reached and not waits and not is_dead_end(trial, event.core, register, AGAIN_AND_AGAIN)
+
+
+def is_dead_end(trial: RawRun, core: str, register: int, many: int) -> bool:
+    """Whether a core faults in a trial, or comes to a loop that reads nothing, or to a sleep, that nothing ends.
+
+    It may have given up the wait for another register first, which it read ``many`` times.
+    """
+    gave_up = any(
+        each.core == core and each.address != register and not each.known and each.reads >= many
+        for each in trial.accesses
+    )
+    for each in trial.events:
+        if each.core == core and each.kind in FATAL and not (gave_up and each.kind in GAVE_UP_BY):
+            return True
+        reads_nothing = not (ENDS_LOOPS & each.numbers.keys() or each.words or each.numbers.get("interrupts"))
+        if each.core == core and each.kind == "loops" and reads_nothing and not gave_up:
+            return True
+    goal = any(each.core == core and each.kind == "goal" for each in trial.events)
+    return (
+        trial.ended == "asleep"
+        and bool(trial.goals)
+        and not (goal or gave_up)
+        and _sleeps_for_good(trial, core)
+    )
+
+
+def _sleeps_for_good(trial: RawRun, core: str) -> bool:
+    (own,) = (each for each in trial.cores if each.name == core)
+    return own.state == "sleeping" and not (own.could_wake or own.ticks)
 
 
 def _is_there(trial: RawRun, event: RawEvent) -> bool:

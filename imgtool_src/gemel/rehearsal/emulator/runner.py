@@ -49,13 +49,10 @@ def run_plan(plan: DevicePlan) -> RawRun:
     events = events if plan.goals else [_tried(plan, result, event) for event in events]
     notes = [*result.notes, *restart_notes(plan, result), *offered_besides(plan, result)]
     events.sort(key=lambda event: event.time)
-    return replace(
-        result,
-        events=tuple(events),
-        notes=tuple(notes),
-        offers=tuple(release_offers(plan, result)),
-        given_up=tuple(given_up_waits(plan, result)),
+    result = replace(
+        result, events=tuple(events), notes=tuple(notes), offers=tuple(release_offers(plan, result))
     )
+    return replace(result, given_up=tuple(given_up_waits(plan, result)))
 
 
 def _tried(plan: DevicePlan, run: RawRun, event: RawEvent) -> RawEvent:

@@ -9,7 +9,7 @@ from gemel.rehearsal.emulator.system_space.interrupts import PENDSV, SUPERVISOR_
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import as_ready, proposal
-from gemel.rehearsal.raw_run import MAX_EVENTS, RawCore, RawEvent, RawRun
+from gemel.rehearsal.raw_run import MAX_EVENTS, GivenUp, RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import (
@@ -21,6 +21,7 @@ from gemel.rehearsal.verdict.described import (
 from gemel.rehearsal.verdict.loop_words import (
     MANY_TIMES,
     endless_loop,
+    given_up,
     goal_to_add,
     held_off_by,
     polls_other,
@@ -119,8 +120,10 @@ def _of_loop(
     counts: bool,
 ) -> RehearsalFinding:
     """What a core in a loop waits for: a register, a core that stays in reset, a wake-up, or what nothing changes."""
-    if "register" in event.numbers or _lacks_bits(plan, run, event, waits):
-        return _waits_for_register(plan, event, names)
+    wait, register = given_up(run, event.core), event.numbers.get("register")
+    waited_before = wait is not None and wait.register != register
+    if (register is not None and not waited_before) or _lacks_bits(plan, run, event, waits):
+        return _waits_for_register(plan, event, names, wait)
     if polls_other(event) and (kept := unreleasable(plan, event.core)):
         return _waits_for_kept(run, event, kept, names)
     raw = next(each for each in run.cores if each.name == event.core)
@@ -294,12 +297,15 @@ def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
         found |= more
 
 
-def _waits_for_register(plan: DevicePlan, event: RawEvent, names: CodeNames) -> RehearsalFinding:
+def _waits_for_register(
+    plan: DevicePlan, event: RawEvent, names: CodeNames, wait: GivenUp | None
+) -> RehearsalFinding:
     numbers = event.numbers
     register, bits = numbers.get("register", numbers.get("described", 0)), numbers.get("bits")
     lacking, described = numbers.get("lacking", bits or 0), "register" not in numbers
     add = proposal(plan.registers, register, lacking)
     note = "then it goes on" if "goes_on" in numbers else "with the bits it waits for"
+    lines = event.words.get("lines") or (wait.lines if wait else "")
     what = f"bits 0x{lacking:X} of register" if described else "register"
     words = Words(
         f"core {event.core} waits for {what} {names.register(register)}, which the layout does not describe",
@@ -307,7 +313,7 @@ def _waits_for_register(plan: DevicePlan, event: RawEvent, names: CodeNames) -> 
         if described
         else "it reads zero for ever",
         "a register that reads what the code waits for",
-        event.words.get("lines", f"{add.words} ({note})" if add.replaces else f"{add.words} # {note}"),
+        lines or f"{add.words} {f'({note})' if add.replaces else f'# {note}'}",
     )
     return error_about(event, words, names, "waits-for-register")
 

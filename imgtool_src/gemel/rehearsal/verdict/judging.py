@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.inspection.inspection import Inspection
-from gemel.rehearsal.kinds import ERRORS, FATAL, UNJUDGED, WARNINGS
+from gemel.rehearsal.kinds import ERRORS, FATAL, GAVE_UP_BY, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import CorePlan, DevicePlan
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import (
@@ -22,6 +22,7 @@ from gemel.rehearsal.verdict.causes import causes_first
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import unused_ticks, values_by_core
 from gemel.rehearsal.verdict.endings import ending_findings
+from gemel.rehearsal.verdict.loop_words import gave_up, given_up
 from gemel.rehearsal.verdict.program_ends import overruns, stack_uses, stopped
 from gemel.rehearsal.verdict.release_findings import release_findings, unreached_goals
 from gemel.rehearsal.verdict.timeline import timeline_text
@@ -51,6 +52,7 @@ def rehearsal_of(inspection: Inspection, plan: DevicePlan, run: RawRun, names: C
         findings += unreached_goals(plan, run, names)
     findings.sort(key=lambda finding: (finding.time, finding.kind, finding.core))
     findings = causes_first(findings, plan, run)
+    findings = [_with_given_up(finding, run, names) for finding in findings]
     by_core = values_by_core(plan, run, names)
     findings = [_with_values_by_core(finding, by_core, findings) for finding in findings]
     started = run.ended == "budget" and not plan.goals and not findings
@@ -128,6 +130,15 @@ def _findings(run: RawRun, names: CodeNames, beyond: list[RawEvent]) -> Iterator
             yield finding_of(event, words_for(event, names), names, event.kind, "error")
         elif event.kind in WARNINGS:
             yield finding_of(event, words_for(event, names), names, event.kind, "warning")
+
+
+def _with_given_up(finding: RehearsalFinding, run: RawRun, names: CodeNames) -> RehearsalFinding:
+    """The finding of a core that ended itself has the wait that it gave up before."""
+    wait = given_up(run, finding.core) if finding.kind in GAVE_UP_BY else None
+    if wait is None:
+        return finding
+    found = "; ".join(filter(None, (finding.found, gave_up(wait, names))))
+    return replace(finding, found=found, next_step=wait.lines)
 
 
 def _with_values_by_core(
