@@ -6,6 +6,7 @@ import pytest
 from rehearsals import Case as Product
 from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case, Source
+from rehearse.differential.programs.idioms import FOLDER as IDIOMS
 from rehearse.test_offers import DEVICE, layout
 
 TICKS = (
@@ -62,3 +63,34 @@ def test_a_loop_that_polls(name: str, partner: str, builder: Builder) -> None:
 
 LOOPS_OF_PARTNER = "void scenario(void) { NVIC_ISER(0) = 1u << 9; for (;;) WFI(); }\n"
 """An interrupt from outside wakes it."""
+
+KERNEL = (IDIOMS / "kernel-idles-in-pendsv.c").read_text(encoding="utf-8")
+HANDLER = KERNEL[KERNEL.index("void systick_handler") : KERNEL.index("NAKED void pendsv")]
+LOOKS = ("dsb\\n wfi\\n isb\\n ", "")
+WAIT = '"1: cpsid i\\n ldr r1,[r2]\\n str r1,[r0]\\n cbnz r1,2f\\n dsb\\n wfi\\n isb\\n cpsie i\\n b 1b\\n"'
+IN_PENDSV = {
+    "sleeps": ((), ()),
+    "looks for a task": ((LOOKS,), ()),
+    "looks for a task that no tick makes ready": (
+        (LOOKS, (HANDLER, "void systick_handler(void) { now_++; }\n")),
+        ("stays-in-handler",),
+    ),
+    "looks at nothing": (((WAIT, '"1: nop\\n b 1b\\n2:"'),), ("stays-in-handler",)),
+}
+
+
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize("name", IN_PENDSV)
+def test_a_kernel_that_waits_for_tasks_in_pendsv(name: str, compiler: str, builder: Builder) -> None:
+    """It is idle where it sleeps, or looks at what a handler writes; else it never comes out of PendSV."""
+    edits, kinds = IN_PENDSV[name]
+    code = KERNEL
+    for old, new in edits:
+        assert old in code
+        code = code.replace(old, new)
+    station = Source(code, (), compiler, ("-O2",))
+    case = Case(name, "polls", station, Source(TICKS))
+    result = Product(layout(""), builder.build(case)).rehearse(budget=2_500_000)
+    assert tuple(each.kind for each in result.findings) == kinds
+    assert all("core station stays in pendsv_handler for PendSV" in each.what for each in result.findings)
+    assert result.outcome == ("fails" if kinds else "started")

@@ -58,6 +58,7 @@ def ticks_only_count(device: Device, core: EmulatedCore, read: Collection[int]) 
 
 def _runs_through(core: EmulatedCore) -> bool:
     """Run the handler of a tick; False where it comes to what may be another way at another time."""
+    interrupted = core.interrupts.handler
     core.interrupts.pend(TICK)
     core.exceptions.take_due()
     if core.interrupts.handler != TICK:
@@ -67,7 +68,7 @@ def _runs_through(core: EmulatedCore) -> bool:
             return False
         core.run(core.time + 1)
         if core.interrupts.handler != TICK:
-            return core.runs and not core.interrupts.handler
+            return core.runs and core.interrupts.handler == interrupted
     return False
 
 

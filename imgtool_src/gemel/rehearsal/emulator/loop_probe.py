@@ -11,7 +11,7 @@ from gemel.rehearsal.emulator.core.instruction_needs import is_sleep, is_wait_fo
 from gemel.rehearsal.emulator.device_events import EventLog
 from gemel.rehearsal.emulator.loop_accesses import OWN_FRAME, Accesses, is_own, ticks_only_count
 from gemel.rehearsal.emulator.loop_trials import WORD, as_before, awaited_bits, lacking_bits
-from gemel.rehearsal.emulator.system_space.interrupts import TICK, Masks
+from gemel.rehearsal.emulator.system_space.interrupts import SWITCHING, TICK, Masks
 from gemel.rehearsal.emulator.system_space.memory_protection import PRIVATE
 
 if TYPE_CHECKING:
@@ -270,7 +270,11 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
             numbers["lacking"] = lacking
     if disturbed and "other" in numbers and register is None:
         pass  # it waits for another core, whatever comes
-    elif disturbed and core.interrupts.handler:
+    elif (
+        disturbed
+        and core.interrupts.handler
+        and not ("memory" in numbers and core.interrupts.handler in SWITCHING)
+    ):
         return
     elif slept or (memory is None and core.sleep.waits_for_event):
         pass  # it idles, whatever its ticks do

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from gemel.m_profile.vector_tables import word_name
-from gemel.rehearsal.emulator.system_space.interrupts import PENDSV, SUPERVISOR_CALL
+from gemel.rehearsal.emulator.system_space.interrupts import SWITCHING
 from gemel.rehearsal.emulator.system_space.tick_timer import ENABLE
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.proposals import as_ready, proposal
@@ -168,7 +168,7 @@ def _handlers(
         by_branch = left and exception == core.handlers[-1][0]
         in_vain = any((each.core, each.kind) == (core.name, "sleeps-on") for each in run.events)
         known = names.handler_name(core.name, vector & ~1, exception)
-        if _idles_in(core, stays) and not (others or in_vain or (by_branch and known)):
+        if _idles_in(core, stays, run) and not (others or in_vain or (by_branch and known)):
             continue
         inside = (
             names.handler_name(core.name, core.pc, exception) if exception == core.handlers[-1][0] else ""
@@ -226,14 +226,19 @@ def _table_moved(run: RawRun, core: RawCore) -> dict[str, int]:
     return moves[-1] if moves and "written" in moves[-1] else {}
 
 
-def _idles_in(core: RawCore, stays: Sequence[tuple[int, ...]]) -> bool:
-    """Whether a core idles in the handler that switches its tasks: it sleeps there, and is woken.
+def _idles_in(core: RawCore, stays: Sequence[tuple[int, ...]], run: RawRun) -> bool:
+    """Whether a core idles in the handler that switches its tasks: it sleeps there, and is woken, or looks for a task.
 
     Where no task is ready, some kernels wait in PendSV or a supervisor call for interrupts that preempt it.
     """
     exception, since, *_ = stays[-1]
     wakes = core.ticks or bool(core.could_wake) or core.state != "sleeping"
-    return exception in (PENDSV, SUPERVISOR_CALL) and core.slept_at > since and wakes
+    looks = any(
+        each.numbers.get("interrupts") and "memory" in each.numbers and "counts" not in each.numbers
+        for each in run.events
+        if each.core == core.name and each.kind in ("polls", "loops")
+    )
+    return exception in SWITCHING and (core.slept_at > since or looks) and wakes
 
 
 def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) -> Iterator[RehearsalFinding]:
@@ -375,6 +380,8 @@ def _busy(
         if core.state in ("running", "waiting") and core.name not in (named if masked else named | goes_on):
             found = f"{core.instructions:,} instructions executed{masked}{takes_often(run, core)}"
             loop = loops.get(core.name)
+            if loop and polls_other(loop) and named - {core.name}:
+                continue
             if loop and "memory" in loop.numbers:
                 found += f"; {reads(loop, names)} again and again"
             ends = "is still busy when the budget ends"

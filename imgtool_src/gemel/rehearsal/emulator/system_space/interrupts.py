@@ -17,6 +17,9 @@ from gemel.structs import NamedTuple
 NMI, HARD_FAULT, MEMORY_FAULT, BUS_FAULT, USAGE_FAULT, SECURE_FAULT = 2, 3, 4, 5, 6, 7
 SUPERVISOR_CALL, DEBUG_MONITOR, PENDSV, TICK, FIRST_EXTERNAL = 11, 12, 14, 15, 16
 
+SWITCHING = (SUPERVISOR_CALL, PENDSV)
+"""Those in whose handlers kernels switch tasks, and may wait for one that is ready."""
+
 RESERVED = (8, 9, 10, 13)
 """Numbers of no exception."""
 
