@@ -1173,16 +1173,28 @@ GOALS = "".join(
 
 
 def test_a_handler_that_waits_for_another_core_is_not_the_cause() -> None:
-    """With goals the core that never writes the word is named too; without them the handler is, with what it reads."""
-    sampler, station = waits_in_a_call(SHARED_WORD, GOALS).findings
-    assert {sampler.kind, station.kind} == {"goal-not-reached"}
-    assert (sampler.core, station.core) == ("sampler", "station")
+    """With goals the core that never writes the word is named; without them the handler is, with what it reads."""
+    (sampler,) = waits_in_a_call(SHARED_WORD, GOALS).findings
+    assert (sampler.kind, sampler.core) == ("goal-not-reached", "sampler")
     assert "core sampler sleeps between ticks" in sampler.found
+    assert "; so core station waits: it reads 0x3801_0010 (in area link) again and again" in sampler.found
+    of_station, _, _ = GOALS.rpartition("[[rehearsal.goal]]")
+    (station,) = waits_in_a_call(SHARED_WORD, of_station).findings
     assert "it reads 0x3801_0010 (in area link) again and again, which another core is" in station.found
     assert station.next_step.startswith("see why the other core does not write what ends that")
     (stays,) = waits_in_a_call(SHARED_WORD, "").findings
     assert (stays.kind, stays.core) == ("stays-in-handler", "station")
     assert "; it reads 0x3801_0010 (in area link) again and again" in stays.found
+
+
+def test_goals_of_one_core_are_one_finding() -> None:
+    """Each is named, with what its word holds."""
+    goal = '[[rehearsal.goal]]\ncore = "sampler"\nword = {{ at = 0x3801_00{}, value = 3 }}\n'
+    (finding,) = waits_in_a_call(SHARED_WORD, goal.format(20) + goal.format(24)).findings
+    labels = [f"the word at 0x3801_00{low} becomes 0x0000_0003" for low in (20, 24)]
+    assert finding.what == f"2 goals were not reached: {labels[0]}, and {labels[1]}"
+    assert finding.expected == ", and ".join(labels)
+    assert "; the words hold 0xF8E7_D6C5, 0xF8E7_D6C5" in finding.found
 
 
 def test_a_handler_that_waits_for_a_word_of_its_own_core_is_the_cause() -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.plan import CorePlan, DevicePlan, GoalPlan
-from gemel.rehearsal.raw_run import RawEvent, RawRun
+from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, lines_last
@@ -149,37 +149,64 @@ def _near_text(goal: GoalPlan, run: RawRun) -> str:
     return f'did you mean "{on_one_line(near)}", which it sent?' if near else ""
 
 
+def _left(plan: DevicePlan, run: RawRun) -> dict[str, list[tuple[GoalPlan, int]]]:
+    """By core the goals that were not reached, each with the word that is held where it looks."""
+    left: dict[str, list[tuple[GoalPlan, int]]] = {}
+    for goal, reached, held in zip(plan.goals, run.goals, run.held, strict=True):
+        if not reached:
+            left.setdefault(goal.core, []).append((goal, held))
+    return left
+
+
+def _waits(
+    run: RawRun, raw: RawCore, for_other: RawEvent | None, masked: str, names: CodeNames
+) -> tuple[str, str]:
+    """What a core reads again and again, and who is to write that; empty where it is not known to wait."""
+    if for_other:
+        return (
+            f"; {reads(for_other, names)} again and again, which another core is to write",
+            "the other core",
+        )
+    polls = next((each for each in run.events if each.kind == "polls" and each.core == raw.name), None)
+    if polls is None or masked:
+        return "", ""
+    taken = ", ".join(map(word_name, raw.taken)) or "none"
+    said = f"; {reads(polls, names)} again and again, which a handler is to write (taken so far: {taken})"
+    return said, "a handler"
+
+
 def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
-    """One finding for each goal that was not reached."""
-    for number, (goal, reached) in enumerate(zip(plan.goals, run.goals, strict=True)):
-        if reached:
+    """One finding for each core with goals that were not reached, but none for one that waits for another of them."""
+    left = _left(plan, run)
+    waiting = {
+        each.core: each for each in run.events if each.kind in ("loops", "polls") and polls_other(each)
+    }
+    follow = {name: waiting[name] for name in left if name in waiting and left.keys() - waiting.keys()}
+    for name, goals in left.items():
+        if name in follow:
             continue
-        raw = next(each for each in run.cores if each.name == goal.core)
-        core = next(each for each in plan.cores if each.name == goal.core)
-        kept = goal.core if core.release is None and not core.primary else unreleasable(plan, goal.core)
+        raw = next(each for each in run.cores if each.name == name)
+        core = next(each for each in plan.cores if each.name == name)
+        kept = name if core.release is None and not core.primary else unreleasable(plan, name)
         between_ticks = (
             run.ended == "budget" and raw.ticks and raw.slept_at and run.time - raw.slept_at < LONG
         )
         does = "sleeps between ticks" if between_ticks else STATES[raw.state]
-        if turning := _turning(run).get(goal.core):
+        if turning := _turning(run).get(name):
             does += f" in a loop that {reads_nothing(turning)}"
-        loop = next((each for each in run.events if each.kind == "loops" and each.core == goal.core), None)
         masked = masked_for_long(raw, run)
-        polls = next((each for each in run.events if each.kind == "polls" and each.core == goal.core), None)
-        waits = by = ""
-        if waits_for_other := next((each for each in (loop, polls) if each and polls_other(each)), None):
-            by = "the other core"
-            waits = f"; {reads(waits_for_other, names)} again and again, which another core is to write"
-        elif polls and not masked:
-            taken = ", ".join(map(word_name, raw.taken)) or "none"
-            waits = f"; {reads(polls, names)} again and again, which a handler is to write (taken so far: {taken})"
-            by = "a handler"
-        does += waits + last_line(run, goal.core)
-        does += f"; the word holds {format_address(run.held[number])}" if goal.word else ""
+        waits, by = _waits(run, raw, waiting.get(name), masked, names)
+        does += waits + last_line(run, name)
+        if held := [format_address(word) for goal, word in goals if goal.word]:
+            does += f"; the word{' holds' if len(held) == 1 else 's hold'} {', '.join(held)}"
+        does += "".join(
+            f"; so core {other} waits: {reads(event, names)} again and again"
+            for other, event in follow.items()
+        )
         if tasks := waiting_tasks(raw, names):
             does += f"; {tasks}"
         others = interrupts_that_do_not_come(plan, run, raw, names, raw.held_off if masked else 0)
-        if wait := given_up(run, goal.core):
+        if wait := given_up(run, name):
             does, others = f"{does}; {gave_up(wait, names)}", wait.lines
         let = f"let {word_name(raw.held_off)} be taken" if masked else "see the timeline"
         see = f"see why {by} does not write what ends that" if waits else let
@@ -187,11 +214,13 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             see = "see what its tasks wait for, and who was to end that"
         more = " if one of them waits for a time" if tasks else ""
         see += f", or allow more instructions (--budget){more}" if _budget(run) else ""
+        labels = ", and ".join(goal.label for goal, _ in goals)
+        near = (_near_text(goal, run) for goal, _ in goals)
         words = Words(
-            f"a goal was not reached: {goal.label}",
-            f"{_budget(run)}after {run.time:,} instructions core {goal.core} {does}{masked}",
-            goal.label,
-            "; ".join(lines_last((_near_text(goal, run), others, see))),
+            f"{'a goal was' if len(goals) == 1 else f'{len(goals)} goals were'} not reached: {labels}",
+            f"{_budget(run)}after {run.time:,} instructions core {name} {does}{masked}",
+            labels,
+            "; ".join(lines_last((*near, others, see))),
         )
         if kept and next(each for each in run.cores if each.name == kept).state == "reset":
             words = words._replace(
