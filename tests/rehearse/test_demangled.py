@@ -49,13 +49,28 @@ def test_names_are_those_of_binutils(name: str) -> None:
 
 
 def test_rust_names_lose_their_hash() -> None:
-    """The older scheme ends in a hash that no source holds."""
+    """The older scheme ends in a hash that no source holds, the newer one has it in the names of crates."""
     pytest.importorskip("pydemumble", reason="the extra rehearse is not installed whole")
     assert demangled("_ZN4core3fmt9Formatter3pad17h0123456789abcdefE") == "core::fmt::Formatter::pad"
+    assert (
+        demangled("_RNvXs_NtCs5bUE3vf0DXq_4core3fmtmNtB4_7Display3fmt") == "<u32 as core::fmt::Display>::fmt"
+    )
 
 
 @pytest.mark.parametrize(
-    "name", ["main", "_Z", "_ZN", "_ZN5", "_Z" + "N" * 999, "_ZN" + "1a" * 3000 + "E", "_Z\u202e"]
+    "name",
+    [
+        "main",
+        "_Reset",
+        "_R",
+        "_RNv",
+        "_Z",
+        "_ZN",
+        "_ZN5",
+        "_Z" + "N" * 999,
+        "_ZN" + "1a" * 3000 + "E",
+        "_Z\u202e",
+    ],
 )
 def test_other_names_stay(name: str) -> None:
     """C names, broken and overlong ones are given as they are."""
@@ -91,9 +106,21 @@ def doubled(levels: int) -> str:
     return "_Z1f1a" + "".join(f"PFv{names[2 * level]}{names[2 * level]}E" for level in range(levels))
 
 
+def tuples(levels: int) -> str:
+    """A Rust function with a tuple of a tuple, twice each: references by place, in base 62 (Rust's RFC 2603)."""
+    name, place = "INvC1a1f", 0
+    for level in range(levels):
+        high, low = divmod(place - 1, 62)
+        twice = f"B{_DIGITS[high] * (high > 0)}{_DIGITS[low]}_" * 2 if level else "uu"
+        name, place = f"{name}T{twice}E", len(name)
+    return f"_R{name}E"
+
+
+_DIGITS = "0123456789abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 ARGUMENTS = "PFvT_T_E" * 3
 GROWING = {
     "doubled": doubled,
+    "tuples": tuples,
     "packs": lambda count: f"_Z1fIJ{'i' * count}EEvDpPFvT_DpT_E",
     "words of constants": lambda count: "_Z1f" + "".join("8STATUS_S" for _ in range(count)),
 }
@@ -108,6 +135,8 @@ def test_no_name_stands_for_more_than_its_bound(way: str, size: int) -> None:
     assert len(demangled(name)) <= module._at_most(name)
     if way == "doubled":
         assert (demangled(name) == name) == (size > 6)
+    if way == "tuples":
+        assert (demangled(name) == name) == (size > 7)
 
 
 OF_BYTES = {

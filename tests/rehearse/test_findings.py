@@ -182,7 +182,7 @@ def test_stack_size_of_the_layout_goes_first() -> None:
 def test_a_fault_in_the_handler_of_a_fault_is_no_missing_handler() -> None:
     """Armv7-M B1.5.13 (from memory): a fault at the priority of HardFault locks the core up, sound vector or not."""
     numbers = {"handler": 0x1000_0105, "locked_up": 1, "nested": 1}
-    event = RawEvent(9, "station", "breakpoint", 0x1000_0104, numbers, {})
+    event = RawEvent(9, "station", "division-by-zero", 0x1000_0104, numbers, {})
     names = cast("CodeNames", None)
     assert words_for(event, names).found.endswith("it is in its HardFault or NMI handler already")
     sound = words_for(replace(event, numbers={**numbers, "nested": 0}), names)
@@ -192,7 +192,7 @@ def test_a_fault_in_the_handler_of_a_fault_is_no_missing_handler() -> None:
 def test_a_fault_under_faultmask_is_no_missing_handler() -> None:
     """Armv7-M B1.5.4 (from memory): FAULTMASK raises the priority to that of HardFault, which is then not entered."""
     numbers = {"handler": 0x1000_0105, "locked_up": 1, "nested": 0, "masked": 1}
-    event = RawEvent(9, "station", "breakpoint", 0x1000_0104, numbers, {})
+    event = RawEvent(9, "station", "division-by-zero", 0x1000_0104, numbers, {})
     words = words_for(event, cast("CodeNames", None))
     assert words.found.endswith("FAULTMASK is set, so that no HardFault handler can be entered")
     assert "fill the HardFault vector" not in words.next_step

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
 SYMBOLS = {
     "std::terminate": "_ZSt9terminatev",
-    "core::panicking::panic_fmt": "_ZN4core9panicking9panic_fmt17h0123456789abcdefE",
+    "core::panicking::panic_fmt": "_RNvNtCs5bUE3vf0DXq_4core9panicking9panic_fmt",
+    "__rustc::rust_begin_unwind": "_RNvCshGpAVYOtgW1_7___rustc17rust_begin_unwind",
 }
 """How linkers name functions that are no functions of C."""
 
@@ -39,6 +40,23 @@ def test_an_end_of_the_program_is_named_as_that(name: str, builder: Builder) -> 
     if reason:
         assert f"it came there by {reason}, in scenario + " in finding.found
         assert finding.next_step == "correct what leads there, see the calls"
+
+
+@pytest.mark.parametrize(("trap", "kind"), [("bkpt 0", "breakpoint"), ("udf 0", "undefined-instruction")])
+@pytest.mark.parametrize("name", ["abort", "__rustc::rust_begin_unwind", "Error_Handler", "measure"])
+def test_an_end_of_the_program_that_traps(name: str, trap: str, kind: str, builder: Builder) -> None:
+    """A breakpoint or UDF with which a library ends a program says why it does, and one elsewhere does not."""
+    code = (
+        f'void leave(void) __asm("{SYMBOLS.get(name, name)}");\n'
+        f'__attribute__((noinline)) void leave(void) {{ __asm volatile("{trap}"); }}\n'
+        'void scenario(void) { leave(); __asm volatile("nop"); }\n'
+    )
+    case = Case(name, "endings", Source(code), Source())
+    (finding,) = product_of(case, builder.build(case)).rehearse().findings
+    reason = PROGRAM_ENDS.get(name, name if name == "Error_Handler" else None)
+    assert finding.kind == kind
+    assert ("it came there by" in finding.found) is (reason is not None)
+    assert reason is None or f"it came there by {reason}, in scenario + " in finding.found
 
 
 STOPS = ["sys_halt", "kernelPanic", "vAssertCalled", "Error_Handler", "fatal"]
@@ -128,6 +146,14 @@ ENDS = {
     "ends its task": ("abort", "ended = 1; " + STAYS, False),
     "comes back": ("abort", "spend(50);", False),
 }
+
+
+def test_a_core_that_waits_for_one_whose_task_ended(builder: Builder) -> None:
+    """Without goals the core with the task is the cause; that the other one still waits for it is no finding."""
+    code = TASKS.replace("SYMBOL", "abort").replace("LEAVE", STAYS).replace("TASK ", "leave(); ")
+    case = Case("waits", "endings", Source(), Source(code), layout=((GOALS, ""),))
+    (finding,) = product_of(case, builder.build(case)).rehearse(budget=3_000_000).findings
+    assert (finding.kind, finding.core) == ("endless-loop", "sampler")
 
 
 @pytest.mark.parametrize("level", ["-O0", "-O2"])

@@ -17,7 +17,7 @@ stay as they are.  Of 5,196 functions of a C++ library four do."""
 MAX_TEXT_IN_ALL = 40_000
 """Characters of all names together that one answer spells out."""
 
-_REPEATS, _PACKS = re.compile(r"(?=[ST][0-9A-Z]*_)"), re.compile(r"(?=Dp|sp)")
+_REPEATS, _PACKS = re.compile(r"(?=[ST][0-9A-Z]*_|B[0-9A-Za-z]*_)"), re.compile(r"(?=Dp|sp)")
 """Where a mangled name refers to a part of itself, and where it may repeat a part for each of several arguments."""
 
 
@@ -33,8 +33,8 @@ def _demangler() -> Callable[[str], str] | None:
 
 @cache
 def demangled(name: str) -> str:
-    """The name without its mangling (Itanium C++ ABI, and Rust's older scheme); itself where that is not known."""
-    spell = _demangler() if name.startswith("_Z") and len(name) <= LONGEST else None
+    """The name without its mangling (Itanium C++ ABI, and both schemes of Rust); itself where that is not known."""
+    spell = _demangler() if name.startswith(("_Z", "_R")) and len(name) <= LONGEST else None
     if spell is None or _at_most(name) > MOST_SPELLED:
         return name
     try:

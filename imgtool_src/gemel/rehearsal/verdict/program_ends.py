@@ -86,6 +86,7 @@ PROGRAM_ENDS = {
     "__stack_chk_fail": "a guard of the stack that was overwritten",
     "core::panicking::panic_fmt": "a panic",
     "rust_begin_unwind": "a panic",
+    "__rustc::rust_begin_unwind": "a panic",
     "__cxa_throw": "an exception that nothing catches",
     "std::terminate": "std::terminate",
     "abort": "abort",

@@ -7,9 +7,13 @@ from gemel.rehearsal.emulator.system_space.interrupts import HARD_FAULT
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.fault_words import FAULT_WORDS
+from gemel.rehearsal.verdict.program_ends import program_end
 from gemel.rehearsal.verdict.sharing_words import SHARING_WORDS
 from gemel.rehearsal.verdict.words import ALIGN_TABLE, ERASED, Words, table_misplaced
 from gemel.spans import format_address
+
+TRAPS = ("breakpoint", "undefined-instruction")
+"""Instructions by which a library stops a program that it ends."""
 
 _WORDS = {**FAULT_WORDS, **SHARING_WORDS}
 
@@ -17,6 +21,11 @@ _WORDS = {**FAULT_WORDS, **SHARING_WORDS}
 def words_for(event: RawEvent, names: CodeNames) -> Words:
     """The words of an event that is a finding."""
     words = _WORDS[event.kind](event, names)
+    if event.kind in TRAPS and event.pc is not None:
+        end = program_end(event.core, (*event.calls, event.pc), names)
+        words = words._replace(
+            found="; ".join(filter(None, (words.found, end and f"it came there by {end}")))
+        )
     if vector := event.numbers.get("reset_vector"):
         words = words._replace(
             found=f"{words.found}; its reset vector, at {format_address(vector)}, leads there",
