@@ -20,6 +20,7 @@ from gemel.structs import NamedTuple
 
 EXCEPTION_FRAME = 32
 """Bytes that a core pushes when it takes an exception: eight words (Armv7-M ARM, B1.5.6; from memory)."""
+_FRAME = Stated(EXCEPTION_FRAME, "what one exception pushes")
 ALIGNMENT = 8
 """Of a stack; a linker may align inside a section, after its start (AAPCS32, "The Stack"; from memory)."""
 
@@ -45,31 +46,38 @@ def _outcome(inspection: Inspection, table: VectorTable, place: StackRoom) -> Ou
     if build is None or reason:
         room, obstacle = room_below(place, others)
         if obstacle and room < EXCEPTION_FRAME:
-            return _finding(table, place, room, obstacle, None)
+            return _finding(table, place, room, obstacle, _FRAME)
         return NotChecked(where, reason)
     if upside_down := _upside_down(table, build, pointer):
         return upside_down
     own = list(own_obstacles(inspection, table.plan, build, pointer))
     meant = meant_stack(build, pointer)
     room, obstacle = room_below(place, [*own, *others])
-    needed = _bytes_of(meant, pointer) if meant else EXCEPTION_FRAME
-    if room < needed and obstacle in own and (array := stack_object(build, pointer)):
+    need = _need(inspection, table, meant)
+    if room < need.size and obstacle in own and (array := stack_object(build, pointer)):
         own = list(own_obstacles(inspection, table.plan, build, pointer, array))
         room, obstacle = room_below(place, [*own, *others])
-    if room >= needed:
-        stated = f", {format_size(needed)} stated" if meant else ""
+    if room >= need.size:
+        stated = f", {format_size(need.size)} stated" if meant else ""
         return Holds(f"{where}: {format_size(room)} below {format_address(pointer)}{stated}")
     if obstacle in own and room == 0 and build.symbols is None:
         return NotChecked(
             where, said_of("whether its stack starts in a stack", needs_elf(build.name, build, "symbols"))
         )
-    lines = _symbol_lines(inspection, table, build, obstacle, place, needed) if obstacle in own else ()
-    return _finding(table, place, room, obstacle, meant, lines)
+    lines = _symbol_lines(inspection, table, build, obstacle, place, need.size) if obstacle in own else ()
+    return _finding(table, place, room, obstacle, need, lines)
 
 
-def _bytes_of(meant: Reserve | Stated, pointer: int) -> int:
-    size = pointer - meant.span.start if isinstance(meant, Reserve) else meant.size
-    return max(size, EXCEPTION_FRAME)
+def _need(inspection: Inspection, table: VectorTable, meant: Reserve | Stated | None) -> Stated:
+    """The bytes that a stack needs: those that the build states, that its code takes as it runs, or a frame."""
+    pointer = table.words[0] & ~3
+    run = inspection.start_runs.get(table.plan.name)
+    taken = pointer - run.deepest if run and run.deepest else 0
+    needs = [_FRAME, Stated(taken, "what its code takes up to the first calls of main")]
+    if meant:
+        size = pointer - meant.span.start if isinstance(meant, Reserve) else meant.size
+        needs.insert(0, Stated(max(size, EXCEPTION_FRAME), meant.named_by))
+    return max(needs, key=lambda each: each.size)
 
 
 def _upside_down(table: VectorTable, build: Build, pointer: int) -> Finding | None:
@@ -96,13 +104,11 @@ def _finding(
     place: StackRoom,
     room: int,
     obstacle: Obstacle | None,
-    meant: Reserve | Stated | None,
+    need: Stated,
     lines: tuple[str, ...] = (),
 ) -> Finding:
     pointer, core = table.words[0] & ~3, table.core.name
     below = f"{obstacle.words} at {obstacle.span}" if obstacle else f"the start of its RAM, {place.area}"
-    needed = _bytes_of(meant, pointer) if meant else EXCEPTION_FRAME
-    stated = meant.named_by if meant else "what one exception pushes"
     if obstacle is None or room:
         what = f"the initial stack of core {core} has less room than build {table.plan.name} needs"
         found = f"{format_size(room)} from {format_address(pointer)} down to {below}"
@@ -117,7 +123,7 @@ def _finding(
         concerned(table.plan.name, core, obstacle.name if obstacle else ""),
         where=place_of(table, 0),
         found=found,
-        expected=f"at least {format_size(needed)} ({stated})",
+        expected=f"at least {format_size(need.size)} ({need.named_by})",
         span=word_span(table, 0),
         lines=lines,
         follows_from=(("ram-claims-in-own-areas", obstacle.name),)
@@ -265,7 +271,7 @@ RULE = Rule(
     guards="device",
     checks="Below the initial stack pointer of each build, down to the next byte that its own data, heap "
     "or code or another core's build takes, or to the start of its RAM, there is at least the stack that the "
-    "build states, or one exception frame where it states none.",
+    "build states, or one exception frame where it states none, and what its code takes as it starts.",
     why="Nothing stops a stack that meets data: it overwrites variables, and a store to one of them "
     "changes a return address. A build links without a warning when its data has grown into the stack, and "
     "fails in the deepest call or the first interrupt.",

@@ -61,10 +61,15 @@ def _judged(inspection: Inspection, core: CoreCode, settings: list[Setting], poi
     if area is None:
         return None  # stack-pointer-in-own-ram shows
     span = inspection.layout.span_of(area)
-    if located and span.start <= located.plain and limit + FRAME <= pointer:
+    run = inspection.start_runs.get(core.plan.name) if setting.store.target == MSPLIM else None
+    taken = pointer - run.deepest if run and run.deepest else 0
+    needed, by = max(
+        (FRAME, "an exception's frame"), (taken, "what its code takes up to the first calls of main")
+    )
+    if located and span.start <= located.plain and limit + needed <= pointer:
         return None
     where = "outside the area of the stack"
-    if 0 <= pointer - limit < FRAME:
+    if 0 <= pointer - limit < needed:
         where = (
             f"{pointer - limit} bytes below the initial stack pointer"
             if limit < pointer
@@ -78,7 +83,7 @@ def _judged(inspection: Inspection, core: CoreCode, settings: list[Setting], poi
         concerned(core.plan.name, name, area),
         where=f"build {core.plan.name} ({core.build.file}), {setting.store.target} at {setting.place}",
         found=format_address(limit),
-        expected=f"from the start of area {area}, {span}, up to {FRAME} bytes, an exception's frame, below the "
+        expected=f"from the start of area {area}, {span}, up to {needed} bytes, {by}, below the "
         f"initial stack pointer {format_address(pointer)}",
         span=Span(setting.store.at, 4),
         lines=tuple(f"so does the code at {each.place}" for each in settings[1:]),
@@ -92,7 +97,7 @@ RULE = Rule(
     guards="device",
     checks="A constant that code puts into the main stack pointer limit register, its own or that of the non-secure "
     "state, is inside the area in which that stack grows, and an exception's frame or more below the initial stack "
-    "pointer.",
+    "pointer, and no less than code takes as it starts.",
     why="With a limit above the pointer the first push faults, and the fault handler's own frame faults again; "
     "with one below the area the limit protects nothing.",
     remedy="Take the limit from the linker's symbol of the lower end of the same core's stack.",

@@ -67,7 +67,8 @@ class StartRun(NamedTuple):
     not stored.  ``overrun`` are the words after copied blocks that copies of these have left in what is to be cleared.
     ``held`` are the words of RAM that are not 0 on all ways with a watched write, at
     that write, ``filled`` those that any way had written by its last such write, each with whether as 0; ``asked``
-    those of which nothing was known when they were loaded.
+    those of which nothing was known when they were loaded.  ``deepest`` is the lowest address to which the main stack
+    grows on each way, in ``main`` too where a way comes there; 0 where a way goes on with another stack.
     """
 
     why_not: str
@@ -96,6 +97,7 @@ class StartRun(NamedTuple):
     held: frozenset[tuple[WatchedWrite, int]] = frozenset()
     asked: frozenset[int] = frozenset()
     filled: frozenset[tuple[WatchedWrite, int, bool]] = frozenset()
+    deepest: int = 0
 
 
 def start_run(
@@ -190,7 +192,13 @@ def _seen(
         filled=frozenset(
             (each, *word) for core in cores for each in core.written_at for word in core.written_at[each]
         ),
+        deepest=_deepest(then.ended or run.ended),
     )
+
+
+def _deepest(cores: list[FollowedCore]) -> int:
+    found = [core.deepest for core in cores]
+    return max(found) if found and all(found) else 0
 
 
 def _held(cores: list[FollowedCore]) -> Iterator[tuple[WatchedWrite, int]]:

@@ -129,15 +129,18 @@ def computes(
             core.if_zero = core.pc, one, second
         return None
 
-    return sets_stack(execute) if target == SP and does is mov else execute
+    return sets_stack(execute, anew=does is mov) if target == SP else execute
 
 
-def sets_stack(operation: Operation) -> Operation:
-    """The same for an instruction whose result is the stack pointer in use."""
+def sets_stack(operation: Operation, *, anew: bool = True) -> Operation:
+    """The same for an instruction whose result is the stack pointer in use, set ``anew`` or moved."""
 
     def execute(core: FollowedCore) -> int | None:
         led = operation(core)
-        core.note_stack(PSP if core.on_process_stack else MSP, core.registers[SP])
+        if anew:
+            core.note_stack(PSP if core.on_process_stack else MSP, core.registers[SP])
+        else:
+            core.grow_stack(core.registers[SP])
         return led
 
     return execute

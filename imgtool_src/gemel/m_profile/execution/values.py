@@ -126,6 +126,8 @@ class FollowedCore(KnownFlags):
         self.loads_lost = 0
         """Words that were loaded from addresses which are not known, and not stored yet."""
         self.other_stack: int | None = None
+        self.initial_stack, self.deepest = stack or 0, MASK
+        """Where the main stack begins, and the lowest address to which it has grown; 0 once there is another one."""
         self.stacks: tuple[tuple[int, int, int], ...] = ()
         """The instructions that set a stack pointer to what is known, which (as MSR has it), and what to."""
         self.jumps: tuple[tuple[int, int, int], ...] = ()
@@ -191,8 +193,15 @@ class FollowedCore(KnownFlags):
     def note_stack(self, which: int, value: int | None) -> None:
         """Note that the instruction sets a stack pointer, MSP or PSP, to what is known."""
         entry = self.pc, which, value or 0
+        if which == MSP and not min(self.deepest, self.initial_stack) <= (value or 0) <= self.initial_stack:
+            self.deepest = 0
         if value is not None and entry not in self.stacks[-STACKS_KEPT:]:
             self.stacks = (*self.stacks[-STACKS_KEPT:], entry)
+
+    def grow_stack(self, address: int | None) -> None:
+        """Note how far the stack in use reaches, if it is the main one."""
+        if address is not None and address < self.deepest and not self.on_process_stack:
+            self.deepest = address
 
     def note_jump(self, target: int | None) -> None:
         """Note a branch to a loaded address with a stack pointer that was loaded just before."""
@@ -259,6 +268,8 @@ class FollowedCore(KnownFlags):
             self.blind = self.blind or "a store to an address that is not known"
             return
         address &= MASK
+        if saves:
+            self.grow_stack(address)
         if address >= 0x4000_0000 and is_device(address):
             self.stores[KnownStore(self.pc, address, value)] = None
             for watched in self.watched:
