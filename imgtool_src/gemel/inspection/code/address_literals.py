@@ -16,7 +16,9 @@ from __future__ import annotations
 
 import re
 import struct
+from bisect import bisect_left
 from collections.abc import Iterator
+from functools import cache
 from typing import TYPE_CHECKING
 
 from gemel.m_profile.instructions.halfwords import is_wide, modified_constant, moved_constant, wide_immediate
@@ -85,10 +87,16 @@ def places_of_addresses(wanted: Span, data: bytes, start: int, *, is_baseline: b
     """
     yield from (at for at, _ in _words_in(wanted, data, start))
     yield from (at for at, _ in _paired_in(wanted, data, start))
-    for encoded in range(0x100, 0x1000):
-        if wanted.holds(value := modified_constant(encoded)):
-            yield from (at for at, _ in _moves(_MOV, encoded, data, start))
-            yield from (each.offset for each in _shifted(value, data, start)) if is_baseline else ()
+    rounds = _round_constants()
+    for value, encoded in rounds[bisect_left(rounds, (wanted.start,)) : bisect_left(rounds, (wanted.end,))]:
+        yield from (at for at, _ in _moves(_MOV, encoded, data, start))
+        yield from (each.offset for each in _shifted(value, data, start)) if is_baseline else ()
+
+
+@cache
+def _round_constants() -> list[tuple[int, int]]:
+    """What MOV.W moves that is more than a byte, and the 12 bits that it is made of, by value."""
+    return sorted((modified_constant(encoded), encoded) for encoded in range(0x100, 0x1000))
 
 
 def _words_in(wanted: Span, data: bytes, start: int) -> Iterator[tuple[int, int]]:

@@ -6,6 +6,7 @@ A loop that waits is left, and one that counts is left for last.
 from __future__ import annotations
 
 from collections import Counter
+from functools import lru_cache
 
 from gemel.m_profile.code.known_registers import VTOR
 from gemel.m_profile.execution.plain_loops import Entry, goes_through_plain_loop, reach_of_loop
@@ -269,6 +270,7 @@ class StartWays:
         return entry
 
 
+@lru_cache(4 * CODE_LIMIT)
 def _split(pc: int, first: int, second: int) -> tuple[Operation | None, tuple[int, bool, int] | None]:
     """The operation of an instruction, or the condition of a branch and where it leads."""
     distance = branch_distance(first, second)
