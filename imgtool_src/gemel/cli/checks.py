@@ -8,6 +8,10 @@ from typing import TYPE_CHECKING, Any
 from gemel.cli import options
 from gemel.cli.declared import FILE, INPUT, option
 from gemel.cli.options import INDEX
+from gemel.cli.positions import layout_of
+from gemel.cli.printing import print_remarks
+from gemel.errors import Problem, UsageProblem, all_of
+from gemel.files.inside import leads_outside
 from gemel.files.paths import FilePath
 from gemel.structs import Struct, fields
 
@@ -116,9 +120,6 @@ def folder_result(folder: FilePath, asked: CheckArguments) -> CheckResult:
 
     Raises UsageProblem for words that are no builds, for options given and for reports inside the folder.
     """
-    from gemel.cli.printing import print_remarks
-    from gemel.errors import Problem, UsageProblem
-    from gemel.files.inside import leads_outside
     from gemel.workflows.releasing.received import check_release
     from gemel.workflows.trust import given_policy
 
@@ -158,8 +159,6 @@ def folder_result(folder: FilePath, asked: CheckArguments) -> CheckResult:
 
 def result_without_layout(found: Given, asked: CheckArguments, policy: ReadPolicy) -> CheckResult:
     """What record and seal prove by the receiver's policy; raises UsageProblem for what needs the layout."""
-    from gemel.cli.printing import print_remarks
-    from gemel.errors import Problem
     from gemel.workflows.checking_alone import check_alone, refuse_without_layout, unverified
     from gemel.workflows.inputs.images import read_image
     from gemel.workflows.inputs.keys import public_keys
@@ -174,9 +173,6 @@ def result_without_layout(found: Given, asked: CheckArguments, policy: ReadPolic
 
 def image_result(found: Given, asked: CheckArguments, policy: ReadPolicy | None) -> CheckResult:
     """The check of an image or of a dump by its layout."""
-    from gemel.cli.positions import layout_of
-    from gemel.cli.printing import print_remarks
-    from gemel.errors import all_of
     from gemel.workflows.checking import check
     from gemel.workflows.inputs.builds import load_builds
     from gemel.workflows.inputs.images import read_image, read_images
@@ -230,7 +226,6 @@ def _dump(
     found: Given, read: ReadLayout, asked: CheckArguments, older: Image | None
 ) -> tuple[Dump, list[KnownVersion]]:
     """The dump, with a remark on what is set aside, and the versions that it is compared with."""
-    from gemel.cli.printing import print_remarks
     from gemel.workflows.reading_back import indexed_versions, known_version, read_dump
 
     dump = read_dump(found.images, read, asked.starts, asked.as_form)

@@ -10,11 +10,15 @@ from typing import TYPE_CHECKING
 from gemel.cli import options
 from gemel.cli.declared import FILE, InputWord, IntRange, argument, option, sub_command
 from gemel.cli.echo import echo
+from gemel.cli.endings import NOTHING_CHANGED, kept_when_stopped
 from gemel.cli.options import INDEX, READ
+from gemel.cli.positions import layout_among, no_layout
+from gemel.cli.printing import print_diagnostic, print_remarks, prose_width, written_words
 from gemel.errors import GemelError, UsageProblem
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
 from gemel.text.escaping import in_utf_8
+from gemel.text.wrapping import wrapped
 
 if TYPE_CHECKING:
     from gemel.audit.as_text import Totals
@@ -117,8 +121,6 @@ def command(asked: AuditArguments) -> int:
 def _audit(asked: AuditArguments, forms: dict[FilePath, AuditForm]) -> int:
     """Judge all images; the highest exit code of one."""
     from gemel.audit.index import Index
-    from gemel.cli.endings import NOTHING_CHANGED, kept_when_stopped
-    from gemel.cli.printing import print_remarks
     from gemel.progress import tracked
     from gemel.workflows.auditing.forms import form_named
     from gemel.workflows.auditing.many_images import audit
@@ -155,8 +157,6 @@ def _layout_among(
     words: Sequence[str], layout: FilePath | None, layouts: FilePath | None
 ) -> tuple[FilePath | None, list[str]]:
     """The layout's file, None where there is a folder of them, and the paths of images."""
-    from gemel.cli.positions import layout_among, no_layout
-
     found, paths = layout_among([*([str(layout)] if layout else []), *words])
     named = [str(each) for each in (found, layouts) if each]
     if layouts and (layout or any(word == str(found) for word in words)):
@@ -178,7 +178,6 @@ def _find(asked: AuditArguments, forms: dict[FilePath, AuditForm]) -> int:
     """Print what the index knows; 1 if nothing fits."""
     from gemel.audit.index import Index
     from gemel.audit.terms import term_in
-    from gemel.cli.printing import print_diagnostic
     from gemel.workflows.auditing.forms import form_named
     from gemel.workflows.releasing.index import images_with
 
@@ -230,7 +229,6 @@ def _given(
         for spool in spools.values():
             spool.add(result)
     if spools:
-        from gemel.cli.printing import print_diagnostic, written_words
         from gemel.files.outputs import write_all
 
         write_all({file: spool.blocks(totals) for file, spool in spools.items()})
@@ -247,8 +245,6 @@ def _put(text: str, form: AuditForm, *, of_image: bool = False) -> None:
     if form.name != "text":
         echo(in_utf_8(text), nl=False)
         return
-    from gemel.cli.printing import prose_width
-    from gemel.text.wrapping import wrapped
 
     wraps = not of_image or (sys.stdout and sys.stdout.isatty())
     for line in text.splitlines():

@@ -13,6 +13,10 @@ from gemel.cli.checks import (
 )
 from gemel.cli.declared import sub_command
 from gemel.cli.options import OF_AN_IMAGE
+from gemel.cli.positions import MOST_FILES, given, layout_of, refuse_without_image
+from gemel.cli.printing import print_remarks, prose_width
+from gemel.cli.reporting import forms_of, give_reports, inputs_among, refuse_reports, reports_of_problems
+from gemel.cli.results import give_text
 from gemel.errors import UsageProblem
 
 if TYPE_CHECKING:
@@ -41,8 +45,6 @@ def command(asked: CheckArguments) -> int:
     Example:
       gemel check tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.positions import MOST_FILES, given, refuse_without_image
-    from gemel.cli.reporting import give_reports, inputs_among, refuse_reports, reports_of_problems
     from gemel.workflows.trust import given_policy
 
     if asked.index and not asked.from_device:
@@ -76,10 +78,6 @@ def _check_layout(found: Given, asked: CheckArguments) -> int:
     import sys
 
     from gemel.checking.layout_report import layout_report
-    from gemel.cli.positions import layout_of
-    from gemel.cli.printing import print_remarks, prose_width
-    from gemel.cli.reporting import forms_of
-    from gemel.cli.results import give_text
     from gemel.workflows.inputs.layouts import load_layout
 
     read = load_layout(layout_of(found))

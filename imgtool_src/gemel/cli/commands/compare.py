@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 
 from gemel.cli import options
 from gemel.cli.declared import INPUT, INPUTS, argument, option, sub_command
+from gemel.cli.positions import layout_among, refuse_standard_input_twice
+from gemel.cli.printing import print_remarks, terminal_width
+from gemel.cli.results import form_by_suffix, give_text
 from gemel.errors import Problem, UsageProblem, all_of
 from gemel.files.paths import FilePath
 from gemel.structs import Struct, replace
@@ -58,7 +61,6 @@ def command(asked: CompareArguments) -> int:
     Example:
       gemel compare tide-gauge.toml tide.hex tide.bin
     """
-    from gemel.cli.results import form_by_suffix
     from gemel.workflows.comparing import refuse_builds
     from gemel.workflows.inputs.layouts import load_layout
 
@@ -86,7 +88,6 @@ def _compared(
     old_read: ReadLayout | None,
 ) -> Comparison:
     """What changed between the images, with remarks on what was given."""
-    from gemel.cli.printing import print_remarks
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.comparing import compare
     from gemel.workflows.describing import keys_of
@@ -143,8 +144,6 @@ def _give(
     comparison: Comparison, form: str, asked: CompareArguments, layouts: Sequence[Layout | None]
 ) -> None:
     """Print the comparison in a form, or write it; ``layouts`` are those of the new image and of the old one."""
-    from gemel.cli.results import give_text
-
     if form == "json":
         from gemel.comparing.changes import FORMAT
         from gemel.text.as_json import form_text
@@ -155,7 +154,6 @@ def _give(
 
         give_text(page_of_comparison(comparison, *layouts), asked.output, plain=False)
     else:
-        from gemel.cli.printing import terminal_width
         from gemel.comparing.as_text import text_of
 
         width = 80 if asked.output else terminal_width(sys.stdout)
@@ -165,8 +163,6 @@ def _give(
 
 def _sorted(words: Sequence[str]) -> tuple[FilePath | None, list[FilePath], list[str]]:
     """The layout's file, the two images and the builds; raises UsageProblem unless there are two images."""
-    from gemel.cli.positions import layout_among, refuse_standard_input_twice
-
     builds = [word for word in words if "=" in word]
     layout, images = layout_among([word for word in words if "=" not in word])
     if len(images) != 2:

@@ -10,6 +10,15 @@ from gemel.cli import options
 from gemel.cli.declared import FILE, INPUT, INPUTS, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.options import ADDRESS
+from gemel.cli.positions import is_elf, named
+from gemel.cli.printing import (
+    print_diagnostic,
+    print_problems,
+    print_remarks,
+    prose_width,
+    wrapped,
+    written_words,
+)
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
@@ -74,7 +83,6 @@ def command(asked: DraftArguments) -> int:
     Example:
       gemel draft station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.printing import print_diagnostic, print_remarks, wrapped, written_words
     from gemel.files.outputs import write_all
     from gemel.workflows.drafting import draft_of_files, evidence, tried
     from gemel.workflows.joining import stripped
@@ -110,8 +118,6 @@ def command(asked: DraftArguments) -> int:
 
 def _image(given: tuple[str, ...]) -> FilePath | None:
     """The one argument without a name; raises UsageProblem for more of them."""
-    from gemel.cli.positions import is_elf, named
-
     bare = [text for text in given if "=" not in text]
     if len(bare) > 1 or any(map(is_elf, bare)):
         hint = f"name the builds: {' '.join(named(text) for text in bare[:4])}"
@@ -154,7 +160,6 @@ def _refuse_existing(output: FilePath, inputs: list[FilePath], force: bool) -> N
 def _say(tried: Tried) -> tuple[bool, str]:
     """Say on stderr what joining and checking with the draft showed; whether all holds, and the verdict."""
     from gemel.checking.reports.as_text import body_of, verdict
-    from gemel.cli.printing import print_problems, prose_width, wrapped
 
     result = tried.result
     if isinstance(result, GemelError):

@@ -5,25 +5,36 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Iterator
+from importlib import import_module
 from typing import TYPE_CHECKING
 
+from gemel.checking.registry import all_rules, rule_lines, rule_named, rule_names
 from gemel.cli import options
 from gemel.cli.catalogue import COMMANDS, TOPICS
 from gemel.cli.declared import DONE, argument, sub_command
+from gemel.cli.printing import help_with_rows, list_width, prose_width
+from gemel.cli.results import form_by_suffix, give_text
+from gemel.cli.words import known_words, meaning_of_word
 from gemel.errors import UsageProblem
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
+from gemel.text.wrapping import markdown_lines, wrapped
 
 if TYPE_CHECKING:
     from gemel.checking.rule import Rule
 
-PAGES = ("ci", "examples", "python")
-"""The topics that are pages in Markdown."""
+MADE_BY = {
+    "record": "record.page:page",
+    "seal": "seals.page:page",
+    "layout": "layout.reference:layout_reference",
+    "release": "release.page:page",
+    "policy": "policy.page:page",
+    "rehearsal": "rehearsal.limits:limits_page",
+}
+"""The topics that are no pages in Markdown, by module and function."""
 
 
 def _with_topics(text: str) -> str:
-    from gemel.cli.printing import help_with_rows
-
     return help_with_rows(text, "{topics}", TOPICS.items())
 
 
@@ -58,51 +69,26 @@ def command(asked: ExplainArguments) -> int:
     Example:
       gemel explain reset-handler-in-code
     """
-    from gemel.cli.results import form_by_suffix, give_text
-    from gemel.text.wrapping import markdown_lines
-
     wanted = " ".join(asked.topic) or None
     if form_by_suffix(asked.output, asked.form, "json") == "json":
         give_text(_as_json(wanted), asked.output, plain=False)
     else:
         lines = _page(wanted).splitlines() if wanted in TOPICS else _rules(wanted)
-        if wanted in PAGES and asked.output is None:
+        if wanted in TOPICS.keys() - MADE_BY.keys() and asked.output is None:
             lines = markdown_lines(_page(wanted), _width())
         give_text("".join(f"{line}\n" for line in lines), asked.output)
     return 0
 
 
 def _width() -> int:
-    from gemel.cli.printing import prose_width
-
     return prose_width(sys.stdout)
 
 
 def _page(topic: str | None) -> str:
-    if topic == "record":
-        from gemel.record.page import page
-
-        return page()
-    if topic == "seal":
-        from gemel.seals.page import page as seal_page
-
-        return seal_page()
-    if topic == "rehearsal":
-        from gemel.rehearsal.limits import limits_page
-
-        return limits_page()
-    if topic == "release":
-        from gemel.release.page import page as release_page
-
-        return release_page()
-    if topic == "policy":
-        from gemel.policy.page import page as policy_page
-
-        return policy_page()
-    if topic == "layout":
-        from gemel.layout.reference import layout_reference
-
-        return layout_reference()
+    if topic in MADE_BY:
+        module, name = MADE_BY[topic].split(":")
+        page: str = getattr(import_module(f"gemel.{module}"), name)()
+        return page
     from importlib.resources import files
 
     return files("gemel").joinpath(f"{topic}_page.md").read_text(encoding="utf-8")
@@ -110,9 +96,6 @@ def _page(topic: str | None) -> str:
 
 def _rules(name: str | None) -> Iterator[str]:
     """All rules, the rule of that name, or those that mention it."""
-    from gemel.checking.registry import rule_lines
-    from gemel.text.wrapping import wrapped
-
     if name is None:
         yield from _list(rule_lines())
         yield ""
@@ -131,7 +114,6 @@ def _rules(name: str | None) -> Iterator[str]:
         if rule := _rule(OF_REHEARSALS):
             yield from _one_rule(rule)
         return
-    from gemel.cli.words import meaning_of_word
 
     found, keys = _mentioning(name), _keys(name)
     meaning = meaning_of_word(name)
@@ -148,8 +130,6 @@ def _rules(name: str | None) -> Iterator[str]:
 
 def _rule(name: str) -> Rule | None:
     """The rule of that name, be it one of a check of an image, or one of what came with it."""
-    from gemel.checking.registry import rule_named, rule_names
-
     if name in rule_names():
         return rule_named(name)
     if "-" not in name:
@@ -183,9 +163,6 @@ def _is_of_rehearsals(name: str) -> bool:
 
 
 def _mentioning(word: str) -> list[tuple[str, str, str]]:
-    from gemel.checking.registry import rule_lines, rule_named
-    from gemel.cli.words import meaning_of_word
-
     begins = re.compile(rf"\b{re.escape(word)}", re.IGNORECASE)
     lines = rule_lines()
     _, helpful = meaning_of_word(word) or ("", ())
@@ -197,8 +174,6 @@ def _mentioning(word: str) -> list[tuple[str, str, str]]:
 
 
 def _refuse(name: str) -> None:
-    from gemel.checking.registry import rule_lines
-    from gemel.cli.words import known_words
     from gemel.errors import nearest_hint
 
     lines, word = rule_lines(), name.casefold()
@@ -231,8 +206,6 @@ def _list(lines: list[tuple[str, str, str]], *, whole: bool = False) -> Iterator
     that reads the list gets it whole.
     """
     from gemel.checking.subjects import SUBJECTS, subject_of
-    from gemel.cli.printing import list_width
-    from gemel.text.wrapping import wrapped
 
     width = list_width(sys.stdout)
     column = max(len(name) for name, _, _ in lines)
@@ -257,8 +230,6 @@ def _list(lines: list[tuple[str, str, str]], *, whole: bool = False) -> Iterator
 
 
 def _one_rule(rule: Rule) -> Iterator[str]:
-    from gemel.text.wrapping import wrapped
-
     guards = {
         "image": "the image: cannot be waived or made less severe where a seal is required",
         "device": "that the device works",
@@ -277,8 +248,6 @@ def _one_rule(rule: Rule) -> Iterator[str]:
 
 def _as_json(topic: str | None) -> str:
     from gemel.checking.explained import explained
-    from gemel.checking.registry import all_rules, rule_named
-    from gemel.cli.words import meaning_of_word
 
     if topic in TOPICS:
         return explained([], _page(topic))

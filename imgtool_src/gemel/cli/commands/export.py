@@ -7,7 +7,10 @@ import os
 from gemel.cli import options
 from gemel.cli.declared import INPUT, Choice, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.printing import help_with_rows, print_diagnostic, written_words
+from gemel.cli.endings import NOTHING_WRITTEN
+from gemel.cli.positions import OWN, given, layout_of
+from gemel.cli.printing import help_with_rows, print_diagnostic, print_done, written_words
+from gemel.cli.reporting import give_reports
 from gemel.errors import UsageProblem
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
@@ -74,10 +77,6 @@ def command(asked: ExportArguments) -> int:
 
 def _write_suit(asked: ExportArguments) -> int:
     """Write the signed envelope of an image; nothing, and the report, where a rule is broken."""
-    from gemel.cli.endings import NOTHING_WRITTEN
-    from gemel.cli.positions import given, layout_of
-    from gemel.cli.printing import print_done
-    from gemel.cli.reporting import give_reports
     from gemel.cli.signing.key_options import GivenKeys
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
@@ -107,7 +106,6 @@ def _write_suit(asked: ExportArguments) -> int:
 
 def _text(export: Export, layout: FilePath | None, core: str | None) -> str:
     """The export's text; raises UsageProblem for a layout or core that is missing, unknown or of no use."""
-    from gemel.cli.positions import OWN
     from gemel.workflows.inputs.layouts import load_layout
 
     if export.text is not None:

@@ -6,7 +6,10 @@ from typing import TYPE_CHECKING
 
 from gemel.cli import options
 from gemel.cli.declared import INPUTS, argument, option, sub_command
+from gemel.cli.endings import NO_IMAGE_WRITTEN, NOTHING_WRITTEN
+from gemel.cli.positions import given, layout_of
 from gemel.cli.printing import print_diagnostic, print_remarks, written_lines
+from gemel.cli.reporting import Shown, inputs_among, refuse_reports, report_texts, reports_of_problems
 from gemel.files.paths import FilePath
 from gemel.structs import NamedTuple, Struct
 from gemel.text.wrapping import labelled_lines
@@ -71,7 +74,6 @@ def command(asked: JoinArguments) -> int:
     Example:
       gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
     """
-    from gemel.cli.reporting import inputs_among, refuse_reports, reports_of_problems
     from gemel.workflows.writing import refuse_suffixes
 
     refuse_reports(asked.reports, inputs_among(asked.words))
@@ -94,7 +96,6 @@ class _Joined(NamedTuple):
 
 def _joined(asked: JoinArguments) -> _Joined:
     """The builds joined and checked; nothing is written yet."""
-    from gemel.cli.positions import given, layout_of
     from gemel.cli.signing.key_options import GivenKeys
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.inputs.builds import build_files, load_builds
@@ -145,7 +146,6 @@ def _joined(asked: JoinArguments) -> _Joined:
 
 def _written(asked: JoinArguments, joined: _Joined) -> tuple[Shown, list[str]]:
     """Print the result, and write images and reports if it passes; what is said at the end."""
-    from gemel.cli.reporting import Shown, report_texts
     from gemel.cli.signing.seal_lines import seal_lines, sign_command, unsealed_lines
     from gemel.files.outputs import write_all
     from gemel.workflows.writing import STDOUT, MadeFile, encoded, made_file, of_file, write_files
@@ -179,8 +179,6 @@ def _written(asked: JoinArguments, joined: _Joined) -> tuple[Shown, list[str]]:
 
                 done += labelled_lines(read_back_words(result), shown.width, 0)
         else:
-            from gemel.cli.endings import NO_IMAGE_WRITTEN, NOTHING_WRITTEN
-
             write_all(documents)
             print_diagnostic(NO_IMAGE_WRITTEN if asked.reports else NOTHING_WRITTEN)
     return shown, done

@@ -9,6 +9,10 @@ from typing import TYPE_CHECKING
 from gemel.cli import options
 from gemel.cli.declared import Choice, IntRange, option, sub_command
 from gemel.cli.options import OF_AN_IMAGE
+from gemel.cli.positions import given, layout_of
+from gemel.cli.printing import print_remarks, prose_width
+from gemel.cli.reporting import forms_of, inputs_among, refuse_reports, reports_of_problems
+from gemel.cli.results import form_by_suffix, give_text
 from gemel.errors import all_of
 from gemel.files.paths import FilePath
 from gemel.layout.rehearsal_model import MAX_BUDGET
@@ -67,10 +71,6 @@ def command(asked: RehearseArguments) -> int:
     Example:
       gemel rehearse tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.positions import given, layout_of
-    from gemel.cli.printing import print_remarks, prose_width
-    from gemel.cli.reporting import forms_of, inputs_among, refuse_reports, reports_of_problems
-    from gemel.cli.results import form_by_suffix, give_text
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.inputs.builds import load_builds, without_others
     from gemel.workflows.inputs.images import read_image

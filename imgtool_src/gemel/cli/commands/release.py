@@ -6,8 +6,11 @@ from typing import TYPE_CHECKING
 
 from gemel.cli import options
 from gemel.cli.declared import FILE, INPUT, INPUTS, Choice, argument, option, sub_command
+from gemel.cli.endings import NOTHING_WRITTEN
 from gemel.cli.options import INDEX
+from gemel.cli.positions import given, layout_of
 from gemel.cli.printing import print_diagnostic, print_remarks
+from gemel.cli.reporting import Shown
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
 from gemel.text.wrapping import labelled_lines
@@ -106,8 +109,6 @@ def command(asked: ReleaseArguments) -> int:
     Example:
       gemel release tide-gauge.toml station=station.elf sampler=sampler.elf -o tide-1.4.2
     """
-    from gemel.cli.endings import NOTHING_WRITTEN
-    from gemel.cli.reporting import Shown
     from gemel.cli.signing.key_options import GivenKeys
     from gemel.cli.signing.seal_lines import unsealed_lines
     from gemel.files.folders import refuse_folder
@@ -138,7 +139,6 @@ def command(asked: ReleaseArguments) -> int:
 
 
 def _request(asked: ReleaseArguments) -> ReleaseRequest:
-    from gemel.cli.positions import given, layout_of
     from gemel.workflows.releasing.inputs import ReleaseRequest
 
     found = given(asked.words, USAGE, least=0, most=0)

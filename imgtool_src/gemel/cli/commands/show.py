@@ -8,9 +8,13 @@ from typing import TYPE_CHECKING, Any
 from gemel.cli import options
 from gemel.cli.declared import option, sub_command
 from gemel.cli.options import OF_AN_IMAGE
+from gemel.cli.positions import MOST_FILES, given
+from gemel.cli.printing import print_remarks, styled, terminal_width
+from gemel.cli.results import form_by_suffix, give_text
 from gemel.errors import UsageProblem, all_of
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
+from gemel.text.escaping import on_one_line
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
@@ -68,8 +72,6 @@ def command(asked: ShowArguments) -> int:
     Example:
       gemel show tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.positions import MOST_FILES, given
-    from gemel.cli.results import form_by_suffix, give_text
     from gemel.files.output_targets import refuse_targets
 
     words = (str(asked.layout), *asked.words) if asked.layout else asked.words
@@ -103,7 +105,6 @@ def command(asked: ShowArguments) -> int:
     if form == "html":
         give_text(shown.to_html(), asked.output, plain=False)
         return code
-    from gemel.cli.printing import terminal_width
     from gemel.show.as_text.whole import text_of
 
     signs = _signs(None if asked.output else sys.stdout)
@@ -117,10 +118,8 @@ def command(asked: ShowArguments) -> int:
 
 def _show_request(path: FilePath, output: FilePath | None, given_too: list[str]) -> int:
     """Print what bytes to be signed say, from the bytes alone; raises UsageProblem for what only images have."""
-    from gemel.cli.results import give_text
     from gemel.files.reading import limited
     from gemel.seals.to_be_signed import LARGEST_REQUEST, read_to_be_signed, request_lines
-    from gemel.text.escaping import on_one_line
 
     if given_too:
         step = "leave it out; nothing is signed yet that could be verified"
@@ -148,7 +147,6 @@ def _described(
     trust: tuple[FilePath, ...],
     paths_outside: bool,
 ) -> DescribedImage:
-    from gemel.cli.printing import print_remarks
     from gemel.workflows.describing import described, refuse_builds_without_layout
     from gemel.workflows.inputs.builds import load_builds, without_others
     from gemel.workflows.inputs.images import read_image
@@ -203,6 +201,4 @@ def _signs(stream: object) -> Signs:
 
 
 def _printed(line: Line) -> str:
-    from gemel.cli.printing import styled
-
     return "".join(styled(text, sys.stdout, **COLOURS[style]) if style else text for text, style in line)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from gemel.cli import options
 from gemel.cli.declared import FILE, option, sub_command
 from gemel.cli.options import OF_AN_IMAGE
+from gemel.cli.positions import given, layout_of
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
 
@@ -89,7 +90,6 @@ def command(asked: SignArguments) -> int:
     Example:
       gemel sign tide-gauge.toml tide.hex --key trial.pem -o sealed.hex
     """
-    from gemel.cli.positions import given, layout_of
     from gemel.cli.signing.key_options import GivenKeys
     from gemel.cli.signing.sign_request import hand_over, seal_image
     from gemel.workflows.signing import SignRequest, refuse_mixture

@@ -8,6 +8,8 @@ import sys
 from gemel.cli import options
 from gemel.cli.declared import DONE, FILE, option, sub_command
 from gemel.cli.options import OF_AN_IMAGE
+from gemel.cli.positions import given, layout_of
+from gemel.cli.printing import print_done, print_remarks, wrapped, written_words
 from gemel.errors import OutputError
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
@@ -38,8 +40,6 @@ def command(asked: SplitArguments) -> int:
     Example:
       gemel split tide-gauge.toml tide.hex -o parts
     """
-    from gemel.cli.positions import given, layout_of
-    from gemel.cli.printing import print_done, print_remarks, wrapped, written_words
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
     from gemel.workflows.inputs.builds import builds_of_image

@@ -10,9 +10,12 @@ from gemel.cli import options
 from gemel.cli.declared import DONE, FILE, INPUT, InputWord, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.options import INDEX
+from gemel.cli.positions import layout_among, no_layout
+from gemel.cli.printing import print_remarks, terminal_width
 from gemel.errors import Problem, UsageProblem
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
+from gemel.text.escaping import in_shell
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -80,7 +83,6 @@ def command(asked: WhereArguments) -> int:
     Example:
       gemel where tide-gauge.toml station=station.elf sampler=sampler.elf 0x1000_8124
     """
-    from gemel.cli.printing import print_remarks
     from gemel.workflows.looking_up import answers_and_problems, lookup_of, of_files
 
     layout, builds, queries = _sorted(asked.words)
@@ -104,7 +106,6 @@ def command(asked: WhereArguments) -> int:
 
         echo(form_text(FORMAT, Answers.of(answers)).encode("ascii"), nl=False)
     elif asked.form == "text" and answers:
-        from gemel.cli.printing import terminal_width
         from gemel.lookup.as_text import text_of
 
         width = terminal_width(sys.stdout)
@@ -118,7 +119,6 @@ def _looked_up_in(
     asked: WhereArguments, layout: FilePath | None, builds: Sequence[str]
 ) -> tuple[ReadLayout | None, dict[str, Build], Image | None]:
     """The layout, the builds, those of --symbols among them, and the image, with remarks on what was given."""
-    from gemel.cli.printing import print_remarks
     from gemel.workflows.inputs.images import read_image
 
     read, files, given = _inputs(layout, builds, asked.paths_outside)
@@ -149,16 +149,12 @@ def _looked_up_in(
 
 def _no_layout(asked: WhereArguments) -> Problem:
     """That there is nothing to look anything up in, with the layouts that are there."""
-    from gemel.cli.positions import no_layout
-    from gemel.text.escaping import in_shell
-
     usage = f"[LAYOUT] [NAME=BUILD]... {in_shell(*asked.words) if asked.words else '[ADDRESS|SYMBOL]...'}"
     return no_layout(f"{usage} --image IMAGE", [asked.image]) if asked.image else no_layout(usage)
 
 
 def _sorted(words: Sequence[str]) -> tuple[FilePath | None, list[str], list[str]]:
     """The layout's file, the builds and the questions, from words in any order; the folder's own layout if none."""
-    from gemel.cli.positions import layout_among
     from gemel.workflows.looking_up import value_of_register
 
     if problems := [each for word in words if "=" in word and (each := value_of_register(word))]:
@@ -170,7 +166,6 @@ def _sorted(words: Sequence[str]) -> tuple[FilePath | None, list[str], list[str]
 def _inputs(
     layout: FilePath | None, builds: Sequence[str], paths_outside: bool
 ) -> tuple[ReadLayout | None, dict[str, FilePath], dict[str, Build]]:
-    from gemel.cli.printing import print_remarks
     from gemel.workflows.inputs.builds import load_names
     from gemel.workflows.inputs.layouts import load_layout_and_files
 
@@ -187,7 +182,6 @@ def _inputs(
 
 def _annotate(lookup: Lookup, cores: Sequence[str]) -> bool:
     """Print stdin with its addresses named; whether it has any text."""
-    from gemel.cli.printing import print_remarks
     from gemel.lookup.annotating import annotated
     from gemel.workflows.looking_up import unknown_cores
 
