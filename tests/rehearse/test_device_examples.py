@@ -29,9 +29,8 @@ from device_programs import (
 )
 from rehearsals import gauge
 
-from gemel.layout.device_examples import EXAMPLES
 from gemel.layout.reader import read_layout
-from gemel.layout.reference import layout_reference
+from gemel.layout.reference import device_examples, layout_reference
 from gemel.rehearsal.result import Rehearsal
 from gemel.text.wrapping import step_lines
 
@@ -119,13 +118,13 @@ WORDS = {
 """What each program leaves in the shared area."""
 
 
-@pytest.mark.parametrize("example", EXAMPLES, ids=lambda each: each.title[:20])
+@pytest.mark.parametrize("example", device_examples(), ids=lambda each: each.title[:20])
 def test_example_is_shown_read_and_runs(example: object) -> None:
     """Every example stands in the reference; a program that uses the device finds what the example describes.
 
     A device takes one to five lines under the header of its table: what each says is needed for that device.
     """
-    (each,) = [each for each in EXAMPLES if each is example]
+    (each,) = [each for each in device_examples() if each == example]
     (name,) = [name for name in PROGRAMS if each.title.startswith(name)]
     assert "\n".join(f"    {line}" for line in each.text.splitlines()) in layout_reference()
     assert 1 <= len([line for line in each.text.splitlines() if not line.startswith("[")]) <= 5

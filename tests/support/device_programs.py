@@ -12,8 +12,8 @@ from rehearsals import gauge
 from thumb import assembled
 
 from gemel.image.sparse import SparseBytes
-from gemel.layout.device_examples import EXAMPLES
 from gemel.layout.reader import read_layout
+from gemel.layout.reference import device_examples
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 
@@ -100,7 +100,7 @@ def word(rehearsal: Rehearsal) -> int:
 
 def example(beginning: str) -> str:
     """The lines of the example whose title begins so."""
-    (found,) = [each.text for each in EXAMPLES if each.title.startswith(beginning)]
+    (found,) = [each.text for each in device_examples() if each.title.startswith(beginning)]
     return found
 
 

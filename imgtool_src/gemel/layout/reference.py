@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import chain
 
-from gemel.layout.device_examples import EXAMPLES, Example
 from gemel.layout.kinds import REQUIRED, Key, ValueType
 from gemel.layout.model import Layout
 from gemel.layout.tables import Either, ListOf, MapOf, Table
+from gemel.structs import NamedTuple
+from gemel.text.templates import template_text
 from gemel.text.wrapping import wrapped
 
 WIDTH = 80
@@ -19,10 +20,36 @@ SCHEMA_FILE = "gemel.schema.json"
 """What a layout's first line names for editors."""
 
 
+class Example(NamedTuple):
+    """A description of a device: what it is, and lines of the layout, first the heading of the table that they show."""
+
+    title: str
+    text: str
+
+    def shows(self, heading: str) -> bool:
+        """Whether it is of the table with that heading, which has NAME for a name."""
+        return self.text.partition("\n")[0].rpartition(".")[2] == heading.rpartition(".")[2]
+
+
+def device_examples() -> list[Example]:
+    """One for each kind of device that start-up code commonly waits for.
+
+    ``tests/rehearse/test_device_examples.py`` reads each of them and runs a program that uses the device.
+    """
+    blocks = template_text("gemel.layout", "device_examples.toml").rstrip().split("\n\n")
+    return [
+        Example(title.removeprefix("# "), text)
+        for title, _, text in (each.partition("\n") for each in blocks)
+    ]
+
+
 def layout_reference() -> str:
     """Every table and key as text: what it takes, what it means, and its default."""
     return reference(
-        "The layout language, format 1", Table(Layout), EXAMPLES, editors("layout", "schema", SCHEMA_FILE)
+        "The layout language, format 1",
+        Table(Layout),
+        device_examples(),
+        editors("layout", "schema", SCHEMA_FILE),
     )
 
 
@@ -34,7 +61,7 @@ def editors(what: str, export: str, file: str) -> str:
     )
 
 
-def reference(heading: str, whole: Table, examples: tuple[Example, ...] = (), before: str = "") -> str:
+def reference(heading: str, whole: Table, examples: Sequence[Example] = (), before: str = "") -> str:
     """Every table and key of ``whole``, a file's, each table with its examples, after ``before``."""
     lines = [heading, "", *([*wrapped(before, WIDTH), ""] if before else [])]
     for title, table in _tables("", whole):
@@ -42,7 +69,7 @@ def reference(heading: str, whole: Table, examples: tuple[Example, ...] = (), be
         for name, (_, key) in table.keys.items():
             lines += _key_lines(name, key, table.exactly_one)
         for example in examples:
-            if example.model is table.model:
+            if example.shows(title):
                 lines += ["", *wrapped(f"Example: {example.title}", WIDTH, "  ")]
                 lines += [f"    {line}" for line in example.text.splitlines()]
         lines.append("")
