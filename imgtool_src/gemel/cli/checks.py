@@ -11,7 +11,6 @@ from gemel.cli.options import INDEX
 from gemel.cli.positions import layout_of
 from gemel.cli.printing import print_remarks
 from gemel.errors import Problem, UsageProblem, all_of
-from gemel.files.inside import leads_outside
 from gemel.files.paths import FilePath
 from gemel.structs import Struct, fields
 
@@ -120,6 +119,7 @@ def folder_result(folder: FilePath, asked: CheckArguments) -> CheckResult:
 
     Raises UsageProblem for words that are no builds, for options given and for reports inside the folder.
     """
+    from gemel.files.inside import leads_outside
     from gemel.workflows.releasing.received import check_release
     from gemel.workflows.trust import given_policy
 
