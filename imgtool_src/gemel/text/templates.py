@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from importlib.resources import files
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -35,4 +34,6 @@ def filled(package: str, name: str, parts: Mapping[str, Iterable[str]]) -> str:
 
 def template_text(package: str, name: str) -> str:
     """The text of the file ``name`` in ``package``."""
+    from importlib.resources import files
+
     return files(package).joinpath(name).read_text(encoding="utf-8")
