@@ -25,6 +25,7 @@ from gemel.m_profile.instructions.halfwords import (
 )
 from gemel.m_profile.instructions.memory_accesses import memory_access
 from gemel.m_profile.instructions.sieve import Sieve
+from gemel.m_profile.instructions.wide_forms import wide_form
 from gemel.m_profile.vector_tables import possible_tables
 from gemel.spans import Span, offsets_of
 
@@ -201,17 +202,14 @@ class GuardedCode:
             lower: dict[int, tuple[int, int]] = {}
             for offset, first, second in instructions(section.code):
                 at = section.start + offset
+                first, second = wide_form(first, second)
                 distance = branch_distance(first, second, calls=True)
                 if distance is not None:
                     branches.setdefault(at + 4 + distance, []).append(at)
-                elif first & 0xF800 == 0x4800:
-                    literals.setdefault((at + 4 & ~3) + 4 * (first & 0xFF), []).append(at)
                 elif first in (0xF8DF, 0xF85F):
                     far = second & 0xFFF
                     literals.setdefault((at + 4 & ~3) + (far if first & 0x80 else -far), []).append(at)
-                elif first & 0xF800 == 0x2000:  # MOVS
-                    lower[first >> 8 & 7] = first & 0xFF, at
-                elif first & 0xFBEF == 0xF04F and second < 0x8000:  # MOV.W
+                elif first & 0xFBEF == 0xF04F and second < 0x8000:  # MOV
                     lower[second >> 8 & 15] = modified_constant(wide_immediate(first, second)) & 0xFFFF, at
                 elif first & 0xFB70 == 0xF240 and second < 0x8000:  # MOVW, MOVT
                     half = moved_constant(first, second)

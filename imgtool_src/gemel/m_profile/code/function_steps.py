@@ -20,6 +20,7 @@ from gemel.m_profile.instructions.halfwords import (
     is_table_branch,
 )
 from gemel.m_profile.instructions.memory_accesses import SP
+from gemel.m_profile.instructions.wide_forms import wide_form
 from gemel.spans import Span, align_up
 from gemel.structs import NamedTuple
 
@@ -30,7 +31,7 @@ ANY, EACH = -2, -3
 
 
 class _Step(NamedTuple):
-    """An instruction: whether branches arrive ``here``, where it leads, and each that it makes conditional.
+    """An instruction in its wide form, if branches arrive ``here``, where it leads, and each that it makes conditional.
 
     Of these, whether it is executed where the first one is.
     """
@@ -66,8 +67,7 @@ class Function:
         self.steps = [
             _Step(
                 address,
-                first,
-                second,
+                *wide_form(first, second),
                 address in targets,
                 jumps[address],
                 address in tables or ends_stretch(first, second),

@@ -35,13 +35,14 @@ from gemel.m_profile.instructions.result_bits import (
     kept_bits,
     sets_flags,
 )
+from gemel.m_profile.instructions.wide_forms import wide_form
 from gemel.structs import NamedTuple
 
 LR = 14
 NO_FLOAT_STACKED, FLOAT_IN_USE = 0x10, 0xC
 """Bit 4 of EXC_RETURN; FPCA and SFPA of CONTROL."""
 
-FILL = 0xBF00, 0x46C0, 0
+FILL = (0xBF00, 0), wide_form(0x46C0, 0), wide_form(0, 0)
 """What fills up before a function: NOP in both its forms, zeros."""
 
 SHORT = 64
@@ -186,7 +187,7 @@ class Guards:
         before = bisect_right(self._ways.led_to_by_none, index)
         if before and not self._may_reach(0, index):
             begin = self._ways.led_to_by_none[before - 1]
-            while begin < index and self._steps[begin].first in FILL:
+            while begin < index and self._steps[begin][1:3] in FILL:
                 begin += 1
         return self._steps[begin].address
 
@@ -325,8 +326,7 @@ class Guards:
         self, address: int, first: int, second: int, known: Mapping[int, int], after: Registers
     ) -> None:
         marks = after.marks
-        compares = first & 0xF800 == 0x2800
-        read = (first >> 8 & 7,) if compares else registers_read(first, second)
+        read = registers_read(first, second)
         bits = 0
         for register in read:
             bits |= marks.get(register, 0)
@@ -334,7 +334,7 @@ class Guards:
             bits = 0
         elif first == 0xF3EF:
             bits = FLOAT_IN_USE if second & 0x7F == 0x14 else 0
-        elif first & 0xF800 == 0x4800 or first in (0xF8DF, 0xF85F) or not bits:
+        elif first in (0xF8DF, 0xF85F) or not bits:
             bits = 0
         else:
             bits = kept_bits(first, second, bits, [known[each] for each in read if each in known])
@@ -347,7 +347,7 @@ class Guards:
         for register in registers_set(first, second):
             chosen = address in self._chosen and _is_answer(after.known.get(register))
             set_mark(marks, register, ALL if chosen else bits)
-        if first & 0xFF00 == 0xB000 or (first >= FIRST_WIDE and second >> 8 & 15 == SP):
+        if first >= FIRST_WIDE and second >> 8 & 15 == SP:
             _move_stack(marks)
 
 

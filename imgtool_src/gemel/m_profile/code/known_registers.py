@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from gemel.m_profile.instructions.computed_addresses import registers_set
+from gemel.m_profile.instructions.computed_addresses import moves, registers_set
 from gemel.m_profile.instructions.halfwords import (
     CALLER_SAVED,
     FIRST_WIDE,
@@ -16,7 +16,8 @@ from gemel.m_profile.instructions.halfwords import (
     moved_constant,
     wide_immediate,
 )
-from gemel.m_profile.instructions.memory_accesses import SP, MemoryAccess, memory_access
+from gemel.m_profile.instructions.memory_accesses import MemoryAccess, memory_access
+from gemel.m_profile.instructions.wide_forms import PC
 from gemel.structs import NamedTuple
 
 MSPLIM, MSPLIM_NS, STACK_FROM, CALL, CPACR, VTOR, VTOR_NS, SYST_CSR = (
@@ -156,14 +157,18 @@ class Registers:
         self._origins.clear()
 
     def step(self, address: int, first: int, second: int) -> KnownStore | None:
-        """Take one instruction; the store that it does, if its target is known."""
+        """Take one instruction in its wide form; the store that it does, if its target is known."""
         if access := memory_access(first, second):
             if (
                 first & 0xFFF0 == 0xE840 or first & 0xFFF0 == 0xE8C0
             ):  # STREX and the like say whether they did
                 self._set((second >> 8 if first & 0xFFF0 == 0xE840 else second) & 15, None)
             return self._transfer(address, access)
-        return self._wide(address, first, second) if first >= FIRST_WIDE else self._narrow(address, first)
+        if first & 0xFF80 == 0x4780:  # BLX
+            called = self._known.get(first >> 3 & 15)
+            self._call()
+            return KnownStore(address, CALL, called)
+        return self._compute(address, first, second) if first >= FIRST_WIDE else None
 
     def _set(self, register: int, value: int | None) -> None:
         self._changed.pop(register, None)
@@ -244,56 +249,6 @@ class Registers:
             self._set(access.base, self._plus(access.base, access.writeback))
         return store
 
-    def _narrow(self, address: int, first: int) -> KnownStore | None:
-        group, low, middle = first >> 11, first & 7, first >> 3 & 7
-        if group == 0b01001:  # LDR (literal)
-            self._set(first >> 8 & 7, self._load((address + 4 & ~3) + 4 * (first & 0xFF)))
-        elif group == 0b00100:  # MOVS #
-            self._set(first >> 8 & 7, first & 0xFF)
-        elif group in (0b00110, 0b00111):  # ADDS #, SUBS #
-            amount = first & 0xFF
-            self._set(first >> 8 & 7, self._plus(first >> 8 & 7, amount if group == 0b00110 else -amount))
-        elif group == 0b00101:  # CMP #
-            return None
-        elif group == 0:  # LSLS #
-            value = self._known.get(middle)
-            self._set(low, None if value is None else value << (first >> 6 & 31))
-        elif first & 0xFC00 == 0x1C00:  # ADDS, SUBS with three bits
-            amount = first >> 6 & 7
-            self._set(low, self._plus(middle, -amount if first & 0x200 else amount))
-        elif first & 0xFE00 == 0x1800:  # ADDS of two registers
-            other = self._known.get(first >> 6 & 7)
-            self._set(low, None if other is None else self._plus(middle, other))
-        elif first & 0xFF00 == 0x4400:  # ADD of two registers, of any
-            target, other = first >> 4 & 8 | low, self._known.get(first >> 3 & 15)
-            self._set(target, None if other is None or target == 15 else self._plus(target, other))
-        elif first & 0xFF00 == 0x4600:  # MOV
-            self._move(first >> 4 & 8 | low, first >> 3 & 15)
-        elif first & 0xF800 == 0xA000:  # ADR
-            self._set(first >> 8 & 7, (address + 4 & ~3) + 4 * (first & 0xFF))
-        elif first & 0xFF00 == 0xB000:  # ADD and SUB of the stack pointer
-            self._set(SP, None)
-        elif first & 0xFFC0 in (0x4300, 0x4380):  # ORRS, BICS
-            ones = first & 0xFFC0 == 0x4300
-            bits, base = (middle, low) if middle in self._known or not ones else (low, middle)
-            self._change(low, base, self._known.get(bits), ones=ones)
-        elif first & 0xFFC0 == 0x4000:  # ANDS
-            mask, base = (middle, low) if middle in self._known else (low, middle)
-            kept = self._known.get(mask)
-            self._change(low, base, None if kept is None else ~kept & 0xFFFF_FFFF, ones=False)
-        elif first & 0xFFC0 == 0x43C0:  # MVNS
-            value = self._known.get(middle)
-            self._set(low, None if value is None else ~value)
-        elif first & 0xFF80 == 0x4780:  # BLX
-            called = self._known.get(first >> 3 & 15)
-            self._call()
-            return KnownStore(address, CALL, called)
-        elif first & 0xF800 == 0xA800:  # ADD to the stack pointer
-            self._set(first >> 8 & 7, None)
-        elif first & 0xF000 not in (0xB000, 0xD000) or first & 0xFF00 in (0xB200, 0xBA00):
-            self._set(low, None)
-        return None
-
     def _move(self, register: int, source: int) -> None:
         either, origins = self._either.get(source), self._origins.get(source)
         self._set(register, self._known.get(source))
@@ -308,7 +263,7 @@ class Registers:
         for register in CALLER_SAVED:
             self._set(register, None)
 
-    def _wide(self, address: int, first: int, second: int) -> KnownStore | None:
+    def _compute(self, address: int, first: int, second: int) -> KnownStore | None:
         base, target, operand = first & 15, second >> 12 & 15, second >> 8 & 15
         if first & 0xFFF0 == 0xF380 and second & 0xFF00 == 0x8800:  # MSR
             return self._special(address, second & 0xFF, base)
@@ -317,24 +272,35 @@ class Registers:
             return None
         if first & 0xF800 == 0xF000 and second & 0x8000:  # branches and barriers
             return None
-        if first & 0xFBE0 in (0xF040, 0xF020) and base != 15:  # ORR, BIC (immediate)
-            constant = modified_constant(wide_immediate(first, second))
-            self._change(operand, base, constant, ones=first & 0xFBE0 == 0xF040)
-            return None
-        if first & 0xFBE0 == 0xF000 and operand != 15:  # AND (immediate)
-            constant = modified_constant(wide_immediate(first, second))
-            self._change(operand, base, ~constant & 0xFFFF_FFFF, ones=False)
-            return None
         if first & 0xFFF0 == 0xF360:
             self._insert(operand, base, second)
             return None
+        if moves(first, second):
+            self._move(operand, second & 15)
+            return None
+        kind, of_constant = first >> 5 & 15, first & 0xFA00 == 0xF000
+        of_register = first & 0xFE00 == 0xEA00 and not second & 0x70F0
+        if (of_constant or of_register) and kind < 3 and PC not in (base, operand):
+            self._combine(operand, kind, first, second, of_constant=of_constant)
+            return None
         value, known = self._value(address, first, second)
-        if known:
-            self._set(operand if first & 0xF800 == 0xF000 else target, value)
+        register = target if first & 0xFE00 == 0xF800 else operand
+        if known and register != PC:
+            self._set(register, value)
         else:
-            for register in registers_set(first, second):
-                self._set(register, None)
+            for each in registers_set(first, second):
+                self._set(each, None)
         return None
+
+    def _combine(self, register: int, kind: int, first: int, second: int, *, of_constant: bool) -> None:
+        """AND, BIC, ORR (kinds 0 to 2): of two registers the known one says which bits of the other change."""
+        mask, base = self._known.get(second & 15), first & 15
+        if of_constant:
+            mask = modified_constant(wide_immediate(first, second))
+        elif mask is None and kind != 1:
+            mask, base = self._known.get(base), second & 15
+        bits = ~mask & 0xFFFF_FFFF if kind == 0 and mask is not None else mask
+        self._change(register, base, bits, ones=kind == 2)
 
     def _insert(self, register: int, source: int, second: int) -> None:
         """BFI of another register's lowest bits, or BFC, which clears the field."""
@@ -358,7 +324,7 @@ class Registers:
     def _value(self, address: int, first: int, second: int) -> tuple[int | None, bool]:
         """What a wide instruction leaves in its register, and whether it is one of those that are followed."""
         base, operand = first & 15, second >> 8 & 15
-        if first & 0xFFFF == 0xF8DF:
+        if first == 0xF8DF:
             return self._load((address + 4 & ~3) + (second & 0xFFF)), True
         if first == 0xF85F:
             return self._load((address + 4 & ~3) - (second & 0xFFF)), True
@@ -380,6 +346,17 @@ class Registers:
             return (address + 4 & ~3) + encoded if base == 15 else self._plus(base, encoded), True
         if first & 0xFBF0 == 0xF2A0:
             return (address + 4 & ~3) - encoded if base == 15 else self._plus(base, -encoded), True
+        return self._of_registers(first, second)
+
+    def _of_registers(self, first: int, second: int) -> tuple[int | None, bool]:
+        """LSL by a constant, MVN, ADD of two registers."""
+        value, amount = self._known.get(second & 15), second >> 10 & 0x1C | second >> 6 & 3
+        if first & 0xFFEF == 0xEA4F and not second & 0x30:
+            return None if value is None else value << amount, True
+        if first & 0xFFEF == 0xEA6F and not second & 0x70F0:
+            return None if value is None else ~value, True
+        if first & 0xFFE0 == 0xEB00 and not second & 0x70F0:
+            return None if value is None else self._plus(first & 15, value), True
         return None, False
 
 

@@ -9,7 +9,6 @@ from collections.abc import Callable
 
 from gemel.m_profile.execution.known_flags import MASK, shifted, signed
 from gemel.m_profile.execution.values import MSP, PSP, FollowedCore, Operation, Stop
-from gemel.m_profile.instructions.halfwords import FIRST_WIDE
 from gemel.m_profile.instructions.memory_accesses import SP, MemoryAccess
 
 PC = 15
@@ -196,8 +195,6 @@ def in_reverse(register: int, kind: int) -> Callable[[list[int | None]], int | N
 
 def _signed_load(first: int) -> int:
     """Bits of a load that keeps the sign; 0 for others."""
-    if first < FIRST_WIDE:
-        return {0x56: 8, 0x57: 8, 0x5E: 16, 0x5F: 16}.get(first >> 8, 0)
     return {0xF910: 8, 0xF930: 16}.get(first & 0xFF70, 0)
 
 

@@ -43,12 +43,10 @@ from gemel.m_profile.instructions.halfwords import (
     wide_immediate,
 )
 from gemel.m_profile.instructions.memory_accesses import LR, SP, memory_access
+from gemel.m_profile.instructions.wide_forms import MULTIPLIES_WITH_FLAGS, wide_form
 
-_WIDE = {0: AND, 1: BIC, 2: ORR, 3: ORN, 4: EOR, 8: add, 10: adc, 11: sbc, 13: sub, 14: rsb}
+_OPERATIONS = {0: AND, 1: BIC, 2: ORR, 3: ORN, 4: EOR, 8: add, 10: adc, 11: sbc, 13: sub, 14: rsb}
 _OF_ONE = {2: mov, 3: mvn}
-_NARROW = (AND, EOR, None, None, None, adc, sbc, None, AND, rsb, sub, add, ORR, MUL, BIC, mvn)
-_SHIFTS = {2: 0, 3: 1, 4: 2, 7: 3}
-_ONLY_FLAGS = (8, 10, 11)
 
 
 def operation_of(pc: int, first: int, second: int) -> Operation:
@@ -56,65 +54,30 @@ def operation_of(pc: int, first: int, second: int) -> Operation:
 
     Raises Stop, when it is executed, where that is not known.
     """
+    narrow = first < FIRST_WIDE
+    first, second = wide_form(first, second)
     access = memory_access(first, second)
     if first == 0xE97F and second == 0xE97F:  # SG
         return nothing
-    if access and (access.registers or first < FIRST_WIDE):
+    if access and (access.registers or narrow):
         return transfers(pc, access, first, second)
-    return _wide(pc, first, second) if first >= FIRST_WIDE else _narrow(pc, first)
-
-
-# --- 16 bits ---
+    return _wide(pc, first, second, narrow=narrow) if first >= FIRST_WIDE else _narrow(pc, first)
 
 
 def _narrow(pc: int, first: int) -> Operation:
-    low, middle, high, imm8, eight = first & 7, first >> 3 & 7, first >> 6 & 7, first & 0xFF, first >> 8 & 7
-    group = first >> 11
-    if group < 3:
-        amount = first >> 6 & 31
-        return computes(mov, low, None, middle, shift=(group, amount or (32 if group else 0)))
-    if group == 3:
-        does: Binary = sub if first & 0x200 else add
-        return computes(does, low, middle, None, high) if first & 0x400 else computes(does, low, middle, high)
-    if group < 8:
-        does = (mov, sub, add, sub)[group - 4]
-        compares = group == 5
-        return computes(
-            does,
-            None if compares else eight,
-            None if group == 4 else eight,
-            None,
-            imm8,
-            flags=compares or None,
-        )
-    if first < 0x4400:
-        return _narrow_of_two(first)
-    if first < 0x4800:
-        return _high(pc, first)
-    if group == 9:
-        return loads_literal(pc, eight, 4 * imm8)
-    if group == 20:
-        return sets(eight, lambda _: (pc + 4 & ~3) + 4 * imm8)
-    if group == 21:
-        return computes(add, eight, SP, None, 4 * imm8, flags=False)
+    """Branches, jumps, and what only has 16 bits."""
+    if first >> 8 in (0x44, 0x46):
+        does: Binary = add if first >> 8 == 0x44 else mov
+        return computes(does, PC, PC, first >> 3 & 15, flags=False, pc=pc)
+    if first >> 8 == 0x47:
+        return _by_register(pc, first)
     if first >> 12 == 11:
-        return _miscellaneous(pc, first)
+        return _miscellaneous(first)
     distance = branch_distance(first, 0)
-    if group == 28 and distance is not None:
+    if first >> 11 == 28 and distance is not None:
         target = pc + 4 + distance
         return lambda _: target
     return stops("a supervisor call" if first >> 8 == 0xDF else "an undefined instruction")
-
-
-def _narrow_of_two(first: int) -> Operation:
-    low, middle, kind = first & 7, first >> 3 & 7, first >> 6 & 15
-    does = _NARROW[kind]
-    if does is None:
-        return _shift_by_register(low, low, middle, _SHIFTS[kind], None)
-    if kind == 9:  # RSBS #0
-        return computes(rsb, low, middle, None, 0)
-    compares = kind in _ONLY_FLAGS
-    return computes(does, None if compares else low, low, middle, flags=compares or None)
 
 
 def _shift_by_register(target: int, value: int, by: int, kind: int, flags: bool | None) -> Operation:
@@ -130,14 +93,9 @@ def _shift_by_register(target: int, value: int, by: int, kind: int, flags: bool 
     return execute
 
 
-def _high(pc: int, first: int) -> Operation:
-    low, other = first >> 4 & 8 | first & 7, first >> 3 & 15
-    if first >> 8 == 0x44:
-        return computes(add, low, low, other, flags=False, pc=pc)
-    if first >> 8 == 0x45:
-        return computes(sub, None, low, other, flags=True, pc=pc)
-    if first >> 8 == 0x46:
-        return computes(mov, low, None, other, flags=False, pc=pc)
+def _by_register(pc: int, first: int) -> Operation:
+    """BX, BLX."""
+    other = first >> 3 & 15
 
     def branch(core: FollowedCore) -> int | None:
         core.note_jump(core.registers[other])
@@ -158,16 +116,7 @@ def _high(pc: int, first: int) -> Operation:
     return call
 
 
-def _miscellaneous(pc: int, first: int) -> Operation:
-    low, middle = first & 7, first >> 3 & 7
-    if first >> 8 == 0xB0:
-        amount = 4 * (first & 0x7F)
-        return computes(sub if first & 0x80 else add, SP, SP, None, amount, flags=False)
-    if first >> 8 == 0xB2:
-        kind = first >> 6 & 3
-        return sets(low, part_of(middle, 1 if kind & 1 else 2, keeps_sign=kind < 2))
-    if first >> 8 == 0xBA and first >> 6 & 3 != 2:
-        return sets(low, in_reverse(middle, first >> 6 & 3))
+def _miscellaneous(first: int) -> Operation:
     if first >> 8 == 0xBF and first & 15:
         first_condition, mask = first >> 4 & 15, first & 15
         count = 4 - ((mask & -mask).bit_length() - 1)
@@ -185,13 +134,11 @@ def _miscellaneous(pc: int, first: int) -> Operation:
     return stops("an undefined instruction")
 
 
-# --- 32 bits ---
-
-
-def _wide(pc: int, first: int, second: int) -> Operation:
+def _wide(pc: int, first: int, second: int, *, narrow: bool) -> Operation:
+    """The same for the wide form of a ``narrow`` one, which sets flags outside of IT blocks alone."""
     base, target, operand = first & 15, second >> 12 & 15, second >> 8 & 15
     if first & 0xFE00 == 0xEA00:
-        return _of_shifted(pc, first, second)
+        return _of_shifted(pc, first, second, narrow=narrow)
     if first & 0xEC00 == 0xEC00:
         from gemel.m_profile.execution.float_operations import float_operation
 
@@ -199,13 +146,18 @@ def _wide(pc: int, first: int, second: int) -> Operation:
     if first & 0xF800 == 0xF000:
         if second & 0x8000:
             return _branches(pc, first, second)
-        return _plain_constant(pc, first, second) if first & 0x200 else _of_constant(first, second)
+        return (
+            _plain_constant(pc, first, second)
+            if first & 0x200
+            else _of_constant(first, second, narrow=narrow)
+        )
     if first & 0xFE1F == 0xF81F:
         size, distance = 1 << (first >> 5 & 3), second & 0xFFF
         bits = 8 * size if first & 0x100 else 0
         return loads_literal(pc, target, distance if first & 0x80 else -distance, size, bits)
     if first & 0xFF80 == 0xFA00 and second & 0xF0F0 == 0xF000:
-        return _shift_by_register(operand, base, second & 15, first >> 5 & 3, bool(first & 0x10))
+        flags = None if narrow else bool(first & 0x10)
+        return _shift_by_register(operand, base, second & 15, first >> 5 & 3, flags)
     if first & 0xFF80 == 0xFA00 and base == PC and second & 0xF080 == 0xF080:
         kind = first >> 4 & 7
         if kind in (0, 1, 4, 5):
@@ -217,6 +169,8 @@ def _wide(pc: int, first: int, second: int) -> Operation:
         return sets(operand, in_reverse(second & 15, second >> 4 & 3))
     if first & 0xFFF0 == 0xFAB0 and second & 0xF0F0 == 0xF080:
         return sets(operand, lambda of: _zeros(of[second & 15]))
+    if first & 0xFFF0 == 0xFB00 and second & MULTIPLIES_WITH_FLAGS:
+        return computes(MUL, operand, base, second & 15)
     if first & 0xFF80 in (0xFB00, 0xFB80):
         return _multiplies(first, second)
     if first & 0xFFF0 == 0xE8D0:
@@ -231,32 +185,35 @@ def _zeros(value: int | None) -> int | None:
     return None if value is None else 32 - value.bit_length()
 
 
-def _of_shifted(pc: int, first: int, second: int) -> Operation:
-    kind, flags, one, target = first >> 5 & 15, bool(first & 0x10), first & 15, second >> 8 & 15
+def _sets_flags(first: int, target: int, *, narrow: bool) -> bool | None:
+    """Whether what computes sets the flags; None where it does so outside of IT blocks alone."""
+    flags = bool(first & 0x10)
+    return None if narrow and flags and target != PC else flags
+
+
+def _of_shifted(pc: int, first: int, second: int, *, narrow: bool) -> Operation:
+    kind, one, target = first >> 5 & 15, first & 15, second >> 8 & 15
+    flags = _sets_flags(first, target, narrow=narrow)
     amount, how = second >> 10 & 0x1C | second >> 6 & 3, second >> 4 & 3
     if how == 3 and not amount:  # RRX
-        return forgets((target,), flags=flags)
+        return forgets((target,), flags=bool(flags))
     amount = amount or (32 if how in (1, 2) else 0)
-    does = _OF_ONE.get(kind) if one == PC else _WIDE.get(kind)
+    does = _OF_ONE.get(kind) if one == PC else _OPERATIONS.get(kind)
     if does is None:
         return forgets((target,))
-    compares = target == PC and flags
-    return computes(
-        does, None if compares else target, one, second & 15, flags=flags, pc=pc, shift=(how, amount)
-    )
+    into = None if target == PC and flags else target
+    return computes(does, into, one, second & 15, flags=flags, pc=pc, shift=(how, amount))
 
 
-def _of_constant(first: int, second: int) -> Operation:
-    kind, flags, one, target = first >> 5 & 15, bool(first & 0x10), first & 15, second >> 8 & 15
+def _of_constant(first: int, second: int, *, narrow: bool) -> Operation:
+    kind, one, target = first >> 5 & 15, first & 15, second >> 8 & 15
     encoded = wide_immediate(first, second)
-    does = _OF_ONE.get(kind) if one == PC else _WIDE.get(kind)
+    does = _OF_ONE.get(kind) if one == PC else _OPERATIONS.get(kind)
     if does is None:
         return stops("an undefined instruction")
-    turned = encoded >> 10 != 0
-    compares = target == PC and flags
-    return computes(
-        does, None if compares else target, one, None, modified_constant(encoded), flags=flags, carries=turned
-    )
+    flags, constant = _sets_flags(first, target, narrow=narrow), modified_constant(encoded)
+    into = None if target == PC and flags else target
+    return computes(does, into, one, None, constant, flags=flags, carries=encoded >> 10 != 0)
 
 
 def _plain_constant(pc: int, first: int, second: int) -> Operation:

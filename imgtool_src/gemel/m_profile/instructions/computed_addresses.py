@@ -1,12 +1,13 @@
 """What instructions that compute read and set, and whether their result may be any number, as addresses are.
 
+All but what is read and set is asked of 32-bit instructions (``wide_forms``).
 Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tests hold them to the assembler.
 """
 
 from __future__ import annotations
 
 from gemel.m_profile.instructions.halfwords import FIRST_WIDE, modified_constant, wide_immediate
-from gemel.m_profile.instructions.memory_accesses import SP
+from gemel.m_profile.instructions.wide_forms import PC, wide_form
 
 COMPUTED, SCALED = 2, 4
 """Any number, and a small multiple as indexes are."""
@@ -15,52 +16,34 @@ LARGE, PAGE_SHIFT = 0x1_0000, 8
 
 
 def registers_set(first: int, second: int) -> tuple[int, ...]:
-    """The registers that an instruction sets which is no load."""
-    if first >= FIRST_WIDE:
-        if first & 0xFF80 == 0xFB80 and first & 0xFFD0 != 0xFB90:
-            return second >> 12, second >> 8 & 15
-        if first & 0xF800 == 0xF000 and second & 0x8000:
-            return (second >> 8 & 15,) if first & 0xFFE0 == 0xF3E0 else ()
-        if first & 0xFE00 in (0xEC00, 0xEE00):
-            two = first & 0xFFF0 == 0xEC50
-            return (second >> 12, first & 15) if two else (second >> 12,) if first & 0x10 else ()
-        return (second >> 12,) if first & 0xFE00 == 0xF800 else (second >> 8 & 15,)
-    compares = (
-        first & 0xF800 == 0x2800 or first & 0xFFC0 in (0x4200, 0x4280, 0x42C0) or first & 0xFF00 == 0x4500
-    )
-    if compares or (first >= 0xB000 and first & 0xFF00 not in (0xB200, 0xBA00)) or first & 0xFF00 == 0x4700:
+    """The registers that an instruction sets which is no load; none for comparisons and branches."""
+    first, second = wide_form(first, second)
+    if first < FIRST_WIDE:
         return ()
-    if first & 0xFC00 == 0x4400:
-        return (first >> 4 & 8 | first & 7,)
-    by_eight = first & 0xE000 == 0x2000 or first & 0xF800 in (0x4800, 0xA000, 0xA800)
-    return (first >> 8 & 7,) if by_eight else (first & 7,)
+    if first & 0xFF80 == 0xFB80 and first & 0xFFD0 != 0xFB90:
+        return second >> 12, second >> 8 & 15
+    if first & 0xF800 == 0xF000 and second & 0x8000:
+        return (second >> 8 & 15,) if first & 0xFFE0 == 0xF3E0 else ()
+    if first & 0xFE00 in (0xEC00, 0xEE00):
+        two = first & 0xFFF0 == 0xEC50
+        return (second >> 12, first & 15) if two else (second >> 12,) if first & 0x10 else ()
+    if first & 0xFE00 == 0xF800:
+        return (second >> 12,)
+    return (second >> 8 & 15,) if second >> 8 & 15 != PC else ()
 
 
 def registers_read(first: int, second: int) -> tuple[int, ...]:
     """The registers that an instruction computes with, all of them."""
-    low, middle, high = first & 7, first >> 3 & 7, first >> 6 & 7
-    if first >= FIRST_WIDE:
-        if first & 0xFBF0 == 0xF2C0:
-            return (second >> 8 & 15,)
-        if first & 0xFBF0 == 0xF240:
-            return ()
-        if first & 0xF800 == 0xF000:
-            both = first & 0xFFF0 == 0xF360
-            return tuple(each for each in (first & 15, *((second >> 8 & 15,) if both else ())) if each != 15)
-        third = (second >> 12,) if first & 0xFF80 == 0xFB00 else ()
-        return tuple(each for each in (first & 15, second & 15, *third) if each != 15)
-    if first < 0x1800 or 0x1C00 <= first < 0x2000 or first & 0xF000 == 0xB000:
-        return (middle,)
-    if first < 0x1C00:
-        return middle, high
-    if first < 0x4000:
-        return (first >> 8 & 7,) if first >= 0x3000 else ()
-    if first < 0x4400:
-        return (middle,) if first & 0xFFC0 in (0x4240, 0x43C0) else (low, middle)
-    if first < 0x4700:
-        other = first >> 3 & 15
-        return (other,) if first & 0xFF00 == 0x4600 else (first >> 4 & 8 | low, other)
-    return (SP,) if first & 0xF800 == 0xA800 else ()
+    first, second = wide_form(first, second)
+    if first < FIRST_WIDE or first & 0xFBF0 == 0xF240 or first & 0xFE00 == 0xF800:
+        return ()
+    if first & 0xFBF0 == 0xF2C0:
+        return (second >> 8 & 15,)
+    if first & 0xF800 == 0xF000:
+        both = first & 0xFFF0 == 0xF360
+        return tuple(each for each in (first & 15, *((second >> 8 & 15,) if both else ())) if each != PC)
+    third = (second >> 12,) if first & 0xFF80 == 0xFB00 else ()
+    return tuple(each for each in (first & 15, second & 15, *third) if each != PC)
 
 
 def constant_of(first: int, second: int) -> int | None:
@@ -77,58 +60,34 @@ def constant_of(first: int, second: int) -> int | None:
 
 def adds(first: int, second: int) -> bool:
     """ADD, SUB, and MOVT, which adds to a low halfword."""
-    if first >= FIRST_WIDE:
-        return (
-            first & 0xFFE0 in (0xEB00, 0xEBA0)
-            or first & 0xFBE0 in (0xF100, 0xF1A0)
-            or first & 0xFB50 in (0xF200, 0xF240)
-        )
     return (
-        0x1800 <= first < 0x2000
-        or 0x3000 <= first < 0x4000
-        or first & 0xFF00 == 0x4400
-        or first & 0xF800 == 0xA800
+        first & 0xFFE0 in (0xEB00, 0xEBA0)
+        or first & 0xFBE0 in (0xF100, 0xF1A0)
+        or first & 0xFB50 in (0xF200, 0xF240)
     )
 
 
 def moves(first: int, second: int) -> bool:
     """MOV of a register."""
-    return first & 0xFF00 == 0x4600 or (first & 0xFFEF == 0xEA4F and not second & 0x70F0)
+    return first & 0xFFEF == 0xEA4F and not second & 0x70F0
 
 
 def limit_of_result(first: int, second: int, values: list[int]) -> int:
     """No result is as large: 1 << 32 where nothing is known."""
-    if first >= FIRST_WIDE:
-        if first & 0xFBE0 in (0xF000,) and not second & 0x8000 and values:
-            return max(values) + 1
-        if first & 0xFFD0 == 0xF3C0 or first & 0xFFD0 == 0xF340:
-            return 1 << (second & 31) + 1
-        if first & 0xFF80 == 0xFA00 and second & 0x80:
-            return LARGE
-        kind, amount = second >> 4 & 3, second >> 10 & 0x1C | second >> 6 & 3
-        if first & 0xFFEF == 0xEA4F and kind in (1, 2):
-            return 1 << 32 - (amount or 32)
-        return values[0] + 1 if first & 0xFFE0 == 0xEA00 and len(values) == 1 else 1 << 32
-    if 0x0800 <= first < 0x1800:
-        return 1 << 32 - (first >> 6 & 31 or 32)
-    if first & 0xFF00 == 0xB200:
+    if first & 0xFBE0 in (0xF000,) and not second & 0x8000 and values:
+        return max(values) + 1
+    if first & 0xFFD0 == 0xF3C0 or first & 0xFFD0 == 0xF340:
+        return 1 << (second & 31) + 1
+    if first & 0xFF80 == 0xFA00 and second & 0x80:
         return LARGE
-    return min(values) + 1 if first & 0xFFC0 == 0x4000 and values else 1 << 32
-
-
-_NARROW_MIXES = (0x4040, 0x4080, 0x41C0, 0x4240, 0x43C0)
-"""EORS, LSLS and RORS by a register, RSBS, MVNS."""
+    kind, amount = second >> 4 & 3, second >> 10 & 0x1C | second >> 6 & 3
+    if first & 0xFFEF == 0xEA4F and kind in (1, 2):
+        return 1 << 32 - (amount or 32)
+    return min(values) + 1 if first & 0xFFE0 == 0xEA00 and values and not amount else 1 << 32
 
 
 def any_number(first: int, second: int, values: list[int], *, scaled: bool) -> int:
     """Whether the result of an instruction that does not add may be any number."""
-    if first < FIRST_WIDE:
-        amount = first >> 6 & 31
-        if first < 0x0800:
-            return _shifted(amount, scaled=scaled)
-        factor = min(values, default=LARGE)
-        multiplies = first & 0xFFC0 == 0x4340 and factor >= 1 << PAGE_SHIFT + 2
-        return COMPUTED if multiplies or first & 0xFFC0 in _NARROW_MIXES or first & 0xFF00 == 0xBA00 else 0
     kind, amount = second >> 4 & 3, second >> 10 & 0x1C | second >> 6 & 3
     if first & 0xFE00 == 0xEA00:
         mixes = first & 0xFFE0 in (0xEA80, 0xEA60, 0xEAC0, 0xEBC0) or (kind == 3 and amount)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from gemel.m_profile.instructions.halfwords import FIRST_WIDE
+from gemel.m_profile.instructions.wide_forms import wide_form
 from gemel.structs import NamedTuple
 
 SP, LR = 13, 14
@@ -35,37 +35,10 @@ class MemoryAccess(NamedTuple):
         return max(self.size * len(self.registers), 4)
 
 
-_BY_INDEX = ((False, 4), (False, 2), (False, 1), (True, 1), (True, 4), (True, 2), (True, 1), (True, 2))
-
-
 @lru_cache(1 << 14)
 def memory_access(first: int, second: int) -> MemoryAccess | None:
     """What an instruction loads or stores, unless it is another one or takes a literal."""
-    return _wide(first, second) if first >= FIRST_WIDE else _narrow(first)
-
-
-def _narrow(first: int) -> MemoryAccess | None:
-    low, middle, imm5 = first & 7, first >> 3 & 7, first >> 6 & 31
-    loads = bool(first & 0x800)
-    group = first >> 12
-    if group == 5:
-        loads, size = _BY_INDEX[first >> 9 & 7]
-        return MemoryAccess(loads, middle, (low,), by=first >> 6 & 7, size=size)
-    if group in (6, 7, 8):
-        size = {6: 4, 7: 1, 8: 2}[group]
-        return MemoryAccess(loads, middle, (low,), imm5 * size, size=size)
-    if group == 9:
-        return MemoryAccess(loads, SP, (first >> 8 & 7,), (first & 0xFF) * 4)
-    listed = tuple(register for register in range(8) if first >> register & 1)
-    if group == 12:
-        return MemoryAccess(loads, first >> 8 & 7, listed, writeback=4 * len(listed))
-    if first & 0xF600 == 0xB400:
-        extra = ((15,) if loads else (14,)) if first & 0x100 else ()
-        count = 4 * len(listed + extra)
-        return MemoryAccess(
-            loads, SP, listed + extra, 0 if loads else -count, writeback=count if loads else -count
-        )
-    return None
+    return _wide(*wide_form(first, second))
 
 
 def _wide(first: int, second: int) -> MemoryAccess | None:

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 from gemel.m_profile.instructions.computed_addresses import constant_of, moves
 from gemel.m_profile.instructions.halfwords import FIRST_WIDE
+from gemel.m_profile.instructions.wide_forms import MULTIPLIES_WITH_FLAGS
 
 ALL = 0xFFFF_FFFF
 FLAGS, CARRY = "flags", "carry"
@@ -28,25 +29,23 @@ def deciding_bits(first: int, second: int, marks: Mapping[object, int]) -> int:
 
 def adds_carry(first: int) -> bool:
     """ADC, SBC."""
-    return first & 0xFFC0 in (0x4140, 0x4180) or first & 0xFFC0 == 0xEB40 or first & 0xFBC0 == 0xF140
+    return first & 0xFFC0 == 0xEB40 or first & 0xFBC0 == 0xF140
 
 
 def sets_flags(first: int, second: int) -> bool:
     """Whether an instruction that computes sets the flags by its result, outside of IT blocks."""
-    if first >= FIRST_WIDE:
-        of_data = first & 0xFE00 == 0xEA00 or (first & 0xFA00 == 0xF000 and not second & 0x8000)
-        return of_data and bool(first & 0x10)
-    return first < 0x4400 or first & 0xFF00 == 0x4500
+    of_data = first & 0xFE00 == 0xEA00 or (first & 0xFA00 == 0xF000 and not second & 0x8000)
+    of_data = of_data or (first & 0xFF80 == 0xFA00 and not second & 0x80)
+    return (of_data and bool(first & 0x10)) or (
+        first & 0xFFF0 == 0xFB00 and bool(second & MULTIPLIES_WITH_FLAGS)
+    )
 
 
 def _shift(first: int, second: int) -> tuple[int, int] | None:
     """LSL, LSR, ASR (0 to 2) by a constant, and how far."""
-    if first < 0x1800:
-        kind, amount = first >> 11, first >> 6 & 31
-    elif first & 0xFFEF == 0xEA4F:
-        kind, amount = second >> 4 & 3, second >> 10 & 0x1C | second >> 6 & 3
-    else:
+    if first & 0xFFEF != 0xEA4F:
         return None
+    kind, amount = second >> 4 & 3, second >> 10 & 0x1C | second >> 6 & 3
     return (kind, amount or (32 if kind in (1, 2) else 0)) if kind < 3 else None
 
 
@@ -69,14 +68,13 @@ def kept_bits(first: int, second: int, bits: int, values: list[int]) -> int:
     if first & 0xFF70 == 0xF340:  # UBFX, SBFX
         lowest = second >> 10 & 0x1C | second >> 6 & 3
         return bits >> lowest & (2 << (second & 31)) - 1
-    if first & 0xFF00 == 0xB200:
+    if first & 0xFF80 == 0xFA00 and second & 0x80:
         return bits & (0xFF if first & 0x40 else 0xFFFF)
-    constant = constant_of(first, second) if first >= FIRST_WIDE else None
+    constant = constant_of(first, second)
     values = values if constant is None else [constant]
-    if first & 0xFBE0 == 0xF000 or first & 0xFFE0 == 0xEA00 or first & 0xFFC0 in (0x4000, 0x4200):
+    if first & 0xFBE0 == 0xF000 or first & 0xFFE0 == 0xEA00:
         return bits & values[0] if values else bits
-    if first & 0xFBE0 == 0xF020 or first & 0xFFE0 == 0xEA20 or first & 0xFFC0 == 0x4380:
+    if first & 0xFBE0 == 0xF020 or first & 0xFFE0 == 0xEA20:
         return bits & ~values[0] if values else bits
-    if first & 0xFBE0 in (0xF040, 0xF080, 0xF060) or first & 0xFFC0 in (0x4040, 0x4300, 0x43C0):
-        return bits
-    return bits if first & 0xFFEF == 0xEA6F else ALL
+    combines = first & 0xFBE0 in (0xF040, 0xF080, 0xF060) or first & 0xFFE0 in (0xEA40, 0xEA60, 0xEA80)
+    return bits if combines else ALL

@@ -112,13 +112,7 @@ def only_copies(code: bytes) -> bool:
             elif held & {*access.registers}:
                 return False
             continue
-        compared = (
-            {first >> 8 & 7}
-            if first & 0xF800 == 0x2800
-            else {first & 7}
-            if _compares_zero(first)
-            else set[int]()
-        )
+        compared = {first & 7} if _compares_zero(first) else set[int]()
         if held & {*registers_read(first, second), *compared}:
             return False
         held -= {*registers_set(first, second)} & stored
