@@ -127,7 +127,7 @@ def _exchanged(
     if (
         not begins_here
         or others[0] == reset
-        or not _starts_core(layout, plan, (stack, reset, *others), 0, runs)
+        or not starts_core(layout, plan, (stack, reset, *others), 0, runs)
     ):
         return None
     return Instead(
@@ -139,12 +139,12 @@ def _exchanged(
 def _in_other_order(layout: Layout, plan: BuildPlan, data: bytes, placed: PlacedBuild) -> Instead | None:
     """A table in place by which a core could start if its bytes were in another order."""
     runs = Span(placed.run_start, placed.stored.size)
-    if _starts_core(layout, plan, struct.unpack("<4I", data[:16]), 0, runs, either=True):
+    if starts_core(layout, plan, struct.unpack("<4I", data[:16]), 0, runs, either=True):
         return None
     from gemel.inspection.byte_orders import ORDERS
 
     for order in ORDERS:
-        if _starts_core(layout, plan, struct.unpack("<4I", order.of(data[:16])), 0, runs):
+        if starts_core(layout, plan, struct.unpack("<4I", order.of(data[:16])), 0, runs):
             what = f"a table in another order: {order.what}"
             return Instead(what, order.next_step(f"file of build {plan.name}"))
     return None
@@ -169,7 +169,7 @@ def _table_later(
     head = struct.unpack("<4I", bytes_of(Span(start - rest, 16)))
     stack = locate(layout, (head[0] & ~3) - 1, plan.core)
     is_stack = stack is not None and stack.memory.kind == "ram"
-    if _starts_core(layout, plan, head, 0, runs, either=True) and (is_stack or not plan.vector_offset):
+    if starts_core(layout, plan, head, 0, runs, either=True) and (is_stack or not plan.vector_offset):
         return None
     data = bytes_of(
         Span(placed.stored.start, min(placed.stored.size, 4 * (declared + MAX_WORDS + FIRST_INTERRUPT + 1)))
@@ -180,7 +180,7 @@ def _table_later(
         for index in range(min(len(words) - 4, declared + MAX_WORDS + 1))
         if words[index + 1] & words[index + 2] & words[index + 3] & 1
         and runs.start <= words[index + 1] < runs.end
-        and _starts_core(layout, plan, words, index, runs)
+        and starts_core(layout, plan, words, index, runs)
         and _reads_on(words, index, build, placed.run_start + 4 * index)
     ]
     distance = 4 * (found[0] - declared) if len(found) == 1 else 0
@@ -218,7 +218,7 @@ def _reads_on(words: Sequence[int], index: int, build: Build | None, address: in
     return all(not words[index + each] or words[index + each] & 1 for each in SYSTEM_HANDLERS)
 
 
-def _starts_core(
+def starts_core(
     layout: Layout, plan: BuildPlan, words: Sequence[int], index: int, runs: Span, *, either: bool = False
 ) -> bool:
     """Whether a core could start by a table at ``index``: a stack in RAM, and handlers in what it runs.

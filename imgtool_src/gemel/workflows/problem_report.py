@@ -94,8 +94,10 @@ def _sarif(problems: Sequence[Problem], exit_code: int) -> str:
 
 def _junit(problems: Sequence[Problem], exit_code: int, command: str) -> str:
     """One case for each problem: a failure where builds do not join, else an error."""
-    cases = [Case(f"problem-{number}", each.what, str(each)) for number, each in enumerate(problems, 1)]
-    return junit_document(command, "gemel", cases, wrong="failure" if exit_code == 1 else "error")
+    wrong = "failure" if exit_code == 1 else "error"
+    parts = [((wrong, str(each), {"message": each.what}),) for each in problems]
+    cases = [Case(f"problem-{number}", each) for number, each in enumerate(parts, 1)]
+    return junit_document(command, "gemel", cases)
 
 
 def _lines(problems: Sequence[Problem]) -> str:

@@ -17,53 +17,32 @@ Of a test case's children the order is skipped, error, failure, system-out.
 
 from __future__ import annotations
 
-import xml.etree.ElementTree as ElementTree
 from typing import get_args
 
 from gemel.checking.identity import identity_of
 from gemel.checking.identity_forms import identity_properties
 from gemel.checking.reports.as_text import CAUTION, finding_lines
+from gemel.checking.reports.documents import Case, junit_document
 from gemel.checking.runner import Judged, RuleResult, RulesApplied, RuleStatus
 from gemel.inspection.inspection import Inspection
-from gemel.text.escaping import xml_characters
 
 NOTHING = "no rule could be applied: that is a failure, not a pass"
 
 
 def report(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     """The report as XML text in UTF-8.  Names no path, host, user or time."""
-    root = ElementTree.Element("testsuites", name=f"gemel {inspection.command}")
-    suite = _add(root, "testsuite", name=f"{inspection.layout.product}: {image_name}".removesuffix(": "))
-    properties = _add(suite, "properties")
-    for name, value in _properties(result, inspection, image_name):
-        _add(properties, "property", name=name, value=value)
-    for each in result.results:
-        _add_case(suite, each, inspection.layout.product, result.failing)
+    product = inspection.layout.product
+    cases = [_case(each, result.failing) for each in result.results]
     if not result.checked_anything:
-        case = _add(suite, "testcase", name="some-rule-applied", classname=inspection.layout.product)
-        _add(case, "error", message=NOTHING)
-    counts = {"tests": "testcase", "failures": "failure", "errors": "error", "skipped": "skipped"}
-    for name, tag in counts.items():
-        suite.set(name, str(sum(1 for _ in suite.iter(tag))))
-        if name != "skipped":
-            root.set(name, suite.get(name, ""))
-    ElementTree.indent(root)
-    text = ElementTree.tostring(root, encoding="unicode")
-    return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
+        cases.append(Case("some-rule-applied", (("error", "", {"message": NOTHING}),)))
+    suite = f"{product}: {image_name}".removesuffix(": ")
+    properties = _properties(result, inspection, image_name)
+    return junit_document(inspection.command, suite, cases, properties, classname=product)
 
 
-def _add(parent: ElementTree.Element, tag: str, text: str = "", **attributes: str) -> ElementTree.Element:
-    """A new element with only characters that XML can hold; a bare CR would be read as a line end."""
-    element = ElementTree.SubElement(
-        parent, tag, {name: xml_characters(value) for name, value in attributes.items()}
-    )
-    element.text = xml_characters(text, kept="\t\n") or None
-    return element
-
-
-def _add_case(suite: ElementTree.Element, each: RuleResult, product: str, strictly: list[RuleResult]) -> None:
+def _case(each: RuleResult, strictly: list[RuleResult]) -> Case:
     """The case of one rule; ``strictly`` are the rules that fail the check."""
-    case = _add(suite, "testcase", name=each.rule.name, classname=product)
+    parts: list[tuple[str, str, dict[str, str]]] = []
     failing = [
         it for it in each.findings if it.waiver is None and (each.severity == "error" or each in strictly)
     ]
@@ -73,9 +52,9 @@ def _add_case(suite: ElementTree.Element, each: RuleResult, product: str, strict
         lines.append(f"severity changed from {each.rule.severity} to {each.severity}: {each.change.reason}")
     if each.status == "does not apply":
         reasons = [f"does not apply: {_at(it.where, it.reason)}" for it in each.not_applicable]
-        _add(case, "skipped", "\n".join(reasons))
+        parts.append(("skipped", "\n".join(reasons), {}))
     elif each.status == "not checked" and each not in strictly:
-        _add(case, "skipped", "\n".join(missing))
+        parts.append(("skipped", "\n".join(missing), {}))
     else:
         lines += missing
     if failing:
@@ -83,11 +62,13 @@ def _add_case(suite: ElementTree.Element, each: RuleResult, product: str, strict
         if len(failing) > 1:
             message = f"{len(failing)} findings; the first: {message}"
         text = "\n\n".join(_finding(each, judged) for judged in failing)
-        _add(case, "failure", text, type=each.severity, message=message)
+        parts.append(("failure", text, {"type": each.severity, "message": message}))
     elif each.status == "not checked" and each in strictly:
-        _add(case, "failure", "\n".join(missing), type="not checked", message="an input is missing")
+        attributes = {"type": "not checked", "message": "an input is missing"}
+        parts.append(("failure", "\n".join(missing), attributes))
     if lines:
-        _add(case, "system-out", "\n".join(lines))
+        parts.append(("system-out", "\n".join(lines), {}))
+    return Case(each.rule.name, tuple(parts))
 
 
 def _in_words(each: RuleResult, judged: Judged) -> str:

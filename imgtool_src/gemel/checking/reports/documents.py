@@ -6,8 +6,8 @@ Each has what it says as plain data; the frames of SARIF 2.1.0, JUnit XML and HT
 from __future__ import annotations
 
 import xml.etree.ElementTree as ElementTree
-from collections.abc import Sequence
-from typing import Any, Literal
+from collections.abc import Iterable, Sequence
+from typing import Any
 from urllib.parse import quote
 
 from gemel.structs import NamedTuple
@@ -19,11 +19,10 @@ SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sar
 
 
 class Case(NamedTuple):
-    """One test case: its name, and what is wrong, as a message and in full (empty: it passes)."""
+    """One test case: its name, and tag, text and attributes of each of its children (none: it passes)."""
 
     name: str
-    message: str = ""
-    text: str = ""
+    parts: tuple[tuple[str, str, dict[str, str]], ...] = ()
 
 
 def sarif_document(run: dict[str, Any]) -> str:
@@ -40,29 +39,41 @@ def file_uri(name: str) -> str:
 def junit_document(
     command: str,
     suite: str,
-    cases: Sequence[Case],
+    cases: Iterable[Case],
     properties: Sequence[tuple[str, str]] = (),
     *,
-    wrong: Literal["error", "failure"] = "error",
+    classname: str = "gemel",
 ) -> str:
-    """One suite of ``gemel command`` with a case each, and what is ``wrong`` in those that have a message."""
-    count, bad = str(len(cases)), str(sum(1 for each in cases if each.message))
-    numbers = {"tests": count, "failures": "0", "errors": "0", f"{wrong}s": bad}
-    root = ElementTree.Element("testsuites", {"name": f"gemel {command}".rstrip(), **numbers})
-    element = ElementTree.SubElement(
-        root, "testsuite", {"name": xml_characters(suite), "skipped": "0", **numbers}
-    )
-    if properties:
-        listed = ElementTree.SubElement(element, "properties")
-        for name, value in properties:
-            ElementTree.SubElement(listed, "property", name=name, value=xml_characters(value))
+    """One suite of ``gemel command`` with its properties, if any, and cases, and how many of these are what."""
+    root = ElementTree.Element("testsuites", {"name": f"gemel {command}".rstrip()})
+    element = _add(root, "testsuite", name=suite)
+    listed = _add(element, "properties") if properties else root
+    for name, value in properties:
+        _add(listed, "property", name=name, value=value)
     for each in cases:
-        case = ElementTree.SubElement(element, "testcase", name=each.name, classname="gemel")
-        if each.message:
-            fault = ElementTree.SubElement(case, wrong, message=xml_characters(each.message))
-            fault.text = xml_characters(each.text, kept="\t\n")
+        case = _add(element, "testcase", name=each.name, classname=classname)
+        for tag, text, attributes in each.parts:
+            _add(case, tag, text, **attributes)
+    for name, tag in {
+        "tests": "testcase",
+        "failures": "failure",
+        "errors": "error",
+        "skipped": "skipped",
+    }.items():
+        element.set(name, str(sum(1 for _ in element.iter(tag))))
+        if name != "skipped":
+            root.set(name, element.get(name, ""))
     ElementTree.indent(root)
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{ElementTree.tostring(root, encoding="unicode")}\n'
+
+
+def _add(parent: ElementTree.Element, tag: str, text: str = "", **attributes: str) -> ElementTree.Element:
+    """A new element with only characters that XML can hold; a bare CR would be read as a line end."""
+    element = ElementTree.SubElement(
+        parent, tag, {name: xml_characters(value) for name, value in attributes.items()}
+    )
+    element.text = xml_characters(text, kept="\t\n") or None
+    return element
 
 
 def html_document(title: str, sections: Sequence[tuple[str, Sequence[tuple[str, str]]]]) -> str:

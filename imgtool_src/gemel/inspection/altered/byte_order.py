@@ -14,8 +14,8 @@ from gemel.inspection.altered.disorders import FURTHEST, WINDOW, Disorder, as_te
 from gemel.inspection.cores.vector_tables import likely_tables, table_distance, table_span
 from gemel.inspection.cores.views import runs_from
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.instead_of_tables import vector_builds
-from gemel.layout.addresses import locate, seen_by, starts_of
+from gemel.inspection.instead_of_tables import starts_core, vector_builds
+from gemel.layout.addresses import seen_by, starts_of
 from gemel.layout.model import BuildPlan
 from gemel.placement.placed import digests_of
 from gemel.placement.placing import ALIAS_STEP
@@ -50,14 +50,16 @@ def table_signs(inspection: Inspection) -> list[TableSign]:
 
 
 def _sign(inspection: Inspection, plan: BuildPlan) -> TableSign | None:
-    place = table_span(inspection.layout, plan).start
-    memory = inspection.layout.memory_of(plan.stored_in).span
+    layout = inspection.layout
+    place, memory = table_span(layout, plan).start, layout.memory_of(plan.stored_in).span
     if place + HEAD > memory.end:
         return None
     head = inspection.bytes_of(Span(place, HEAD))
-    area = inspection.layout.span_of(plan.runs_in or plan.stored_in)
-    runs = Span(seen_by(inspection.layout, area.start, plan.core), area.size)
-    if _plausible(inspection, plan, runs, head, 1):
+    area = layout.span_of(plan.runs_in or plan.stored_in)
+    runs = Span(seen_by(layout, area.start, plan.core), area.size)
+    stack, *_ = words = struct.unpack("<4I", head)
+    is_moved = stack & 1 and runs.holds(stack)  # the reset handler is where the stack pointer should be
+    if not is_moved and starts_core(layout, plan, words, 0, runs, either=True):
         return None
     from gemel.inspection.byte_orders import ORDERS
 
@@ -65,32 +67,15 @@ def _sign(inspection: Inspection, plan: BuildPlan) -> TableSign | None:
     data = inspection.bytes_of(around)
     declared = place - around.start
     for order in ORDERS:
-        if _plausible(inspection, plan, runs, order.of(head), 3):
+        if starts_core(layout, plan, struct.unpack("<4I", order.of(head)), 0, runs):
             return TableSign(plan, place, order=order)
     for distance in sorted(range(-declared, len(data) - declared - HEAD), key=abs):
         at = declared + distance
         # Thumb bits of three handlers first: that is quick, and few bytes have them.
         thumb = data[at + 4] & data[at + 8] & data[at + 12] & 1
-        if thumb and _plausible(inspection, plan, runs, data[at : at + HEAD], 3):
+        if thumb and starts_core(layout, plan, struct.unpack_from("<4I", data, at), 0, runs):
             return TableSign(plan, place, distance)
     return None
-
-
-def _plausible(inspection: Inspection, plan: BuildPlan, runs: Span, head: bytes, handlers: int) -> bool:
-    """Whether a core could start by ``head``: a stack in RAM and three handlers in code, or by one of the two.
-
-    Its build's code ``runs`` there.
-    """
-    stack, *words = struct.unpack("<4I", head)
-    in_code = all(word & 1 and runs.holds(word) for word in words[:handlers])
-    if handlers > 1 and not in_code:
-        return False
-    located = locate(inspection.layout, (stack & ~3) - 1, plan.core)
-    in_ram = located is not None and located.memory.kind == "ram"
-    if handlers > 1:
-        return in_ram
-    moved = stack & 1 and runs.holds(stack)  # the reset handler is where the stack pointer should be
-    return in_ram or (in_code and not moved)
 
 
 def disorder(inspection: Inspection) -> Disorder | None:
