@@ -31,6 +31,7 @@ from gemel.m_profile.instructions.halfwords import (
     entries_of_table,
     is_table_branch,
     kinds_of_halfwords,
+    targets_of_table,
 )
 from gemel.structs import NamedTuple
 
@@ -358,19 +359,10 @@ class Flow:
         return entries_of_table(self.code, at, register) or MAX_ENTRIES
 
     def _table(self, stream: Stream, at: int, start: int, form: BranchTable, entries: int) -> None:
-        """The table at ``start``: it ends where the nearest of its targets begins, or after ``entries``."""
-        code, nearest, entry = self.code, len(self.code), start
-        while entry + form.width <= nearest and entries:
-            value = int.from_bytes(code[entry : entry + form.width], "little", signed=form.signed)
-            target = start + form.scale * value
-            if not 0 <= target < len(code) or start <= target <= entry:
-                break
-            if target > start:
-                nearest = min(nearest, target)
-            stream.branches[target] = at
-            entry += form.width
-            entries -= 1
-        stream.uses(range(start, entry + (entry - start) % 2, 2))
+        """The table at ``start``."""
+        targets, end = targets_of_table(self.code, start, form, entries)
+        stream.branches.update(dict.fromkeys(targets, at))
+        stream.uses(range(start, end + (end - start) % 2, 2))
 
 
 def runs(instructions: Iterable[tuple[int, int]]) -> list[Run]:

@@ -18,6 +18,7 @@ from gemel.m_profile.instructions.halfwords import (
     entries_of_table,
     is_return,
     is_table_branch,
+    targets_of_table,
 )
 from gemel.m_profile.instructions.memory_accesses import SP
 from gemel.m_profile.instructions.wide_forms import wide_form
@@ -189,22 +190,11 @@ def _table(
         base = align_up(base, form.width if form.width == WORD else 1)
     else:
         return None
-    size, signed, scale = form
-    targets: list[int] = []
-    at, end, entries = base, start + len(code), entries_of_table(code, address - start, index)
-    while at + size <= end and len(targets) != entries:
-        entry = int.from_bytes(code[at - start : at - start + size], "little", signed=signed)
-        target = base + scale * entry & ~1
-        filled = base <= target <= at  # 0 after an odd number of bytes
-        if filled or (signed and not start <= target < start + len(code)):
-            break
-        targets.append(target)
-        end = min(end, target) if target >= base else end
-        at += size
-    whole = len(targets) == entries
-    return targets, align_up(at, 2) if whole else min(
-        (each for each in targets if each > address), default=base
-    )
+    entries = entries_of_table(code, address - start, index)
+    offsets, end = targets_of_table(code, base - start, form, entries)
+    targets = [start + each for each in offsets]
+    after = [each for each in targets if each > address]
+    return targets, align_up(start + end, 2) if len(targets) == entries else min(after, default=base)
 
 
 def _case(address: int, first: int, second: int, word_at: Callable[[int], int | None]) -> BranchTable | None:

@@ -172,6 +172,26 @@ def entries_of_table(code: bytes, at: int, register: int) -> int | None:
     return None
 
 
+def targets_of_table(
+    code: bytes, start: int, form: BranchTable, entries: int | None
+) -> tuple[list[int], int]:
+    """Where a table of branches leads that begins at an offset of ``code``, and where it ends, as offsets.
+
+    It ends with its entries, where the nearest of its targets after it begins, or before one that leads nowhere.
+    """
+    found: list[int] = []
+    at, nearest = start, len(code)
+    while at + form.width <= nearest and len(found) != entries:
+        value = int.from_bytes(code[at : at + form.width], "little", signed=form.signed)
+        target = start + form.scale * value & ~1
+        if not 0 <= target < len(code) or start <= target <= at:  # 0 after an odd number of bytes
+            break
+        nearest = min(nearest, target) if target > start else nearest
+        found.append(target)
+        at += form.width
+    return found, at
+
+
 def _condition(first: int, second: int) -> int | None:
     """On what a branch, or what follows an IT, is conditional: 2 and 3 are CS and CC, 8 and 9 HI and LS."""
     if first & 0xF000 == 0xD000 and first >> 8 & 15 < 14:
