@@ -15,7 +15,7 @@ from gemel.draft.evidence import Evidence, can_be_named
 from gemel.draft.page import ASK
 from gemel.draft.pieces import NEAR
 from gemel.draft.vectors import ALIGNMENT
-from gemel.inspection.code.address_literals import holders_of
+from gemel.inspection.code.address_users import holders
 from gemel.inspection.code.core_settings import Setting, constant_word, settings_of
 from gemel.inspection.code.guarded_code import ANCHORED, lacking_code
 from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M, TAGGED
@@ -40,22 +40,20 @@ def written_to_registers(build: Build, constants: Iterable[int]) -> set[int]:
     return {each for each in constants if any(_writes(build, span, each) for span in _users(build, each))}
 
 
-def _users(build: Build, constant: int) -> Iterator[Span]:
+def _users(build: Build, constant: int) -> set[Span]:
     """The functions that hold the address, or one below it from which compilers count."""
-    seen = set()
-    for segment in build.stored:
-        if not segment.executable:
-            continue
-        first = -segment.run_address % WORD
-        count = (len(segment.data) - first) // WORD
-        words = struct.unpack_from(f"<{count}I", segment.data, first) if count > 0 else ()
-        near = [first + WORD * at for at, word in enumerate(words) if 0 <= constant - word < ANCHORED]
-        near += [each.offset for each in holders_of(constant, segment.data, segment.run_address)]
-        for offset in near:
-            known = build.function_at(segment.run_address + offset)
-            if known and known[1] < known[0].size and known[0].span not in seen:
-                seen.add(known[0].span)
-                yield known[0].span
+    near = [
+        build.function_at(at)
+        for segment in build.stored
+        for at, word in (segment.aligned_words() if segment.executable else ())
+        if 0 <= constant - word < ANCHORED
+    ]
+    inside = {known[0].span for known in near if known and known[1] < known[0].size}
+    return inside | _holding(build, constant)
+
+
+def _holding(build: Build, address: int) -> set[Span]:
+    return {each.span for each in holders(build, address) if each}
 
 
 def _writes(build: Build, span: Span, constant: int) -> bool:
@@ -79,14 +77,10 @@ def _makes_and_writes(holder: Evidence, target: Evidence) -> bool:
     if not address:
         return False
     build = holder.build
-    functions = {
-        known[0].span
-        for segment in build.stored
-        if segment.executable
-        for each in holders_of(address, segment.data, segment.run_address)
-        if (known := build.function_at(segment.run_address + each.offset)) and known[1] < known[0].size
-    }
-    return any(_stores(build, span, lambda at: constant_word(build, at), address) for span in functions)
+    return any(
+        _stores(build, span, lambda at: constant_word(build, at), address)
+        for span in _holding(build, address)
+    )
 
 
 CPU_ARCH = 6
