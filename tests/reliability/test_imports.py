@@ -132,8 +132,8 @@ MODULES = {
     "draft": 310,
     "join": 321,
     "sign": 345,
-    "demo": 411,
-    "release": 420,
+    "demo": 412,
+    "release": 421,
 }
 """The most modules of gemel that each command imports; raise one only with the time that it takes measured."""
 
