@@ -1326,6 +1326,16 @@ def test_a_pointer_that_nobody_set_is_named_as_that(name: str) -> None:
     assert ("[memory.device]" in finding.next_step) is (kind == "unmapped-read" and not named)
 
 
+@pytest.mark.parametrize("before", [4, FARTHEST_MEMBER, FARTHEST_MEMBER + 4])
+def test_what_is_in_front_of_a_null_pointer_is_no_device(before: int) -> None:
+    """Up to as far as members are; registers are proposed for what is farther away."""
+    finding = run(f"ldr r0, =-{before}\n str r0, [r0]\n" + SLEEP, "", handler=HANG).finding("unmapped-write")
+    assert finding is not None
+    named = before <= FARTHEST_MEMBER
+    assert (f"{before} bytes before address 0, as from a null pointer" in finding.found) is named
+    assert finding.next_step.startswith("set the pointer before") is named
+
+
 HELD_BACK = store(VECTORS, hex(SAMPLER)) + store(CONTROL, "0") + "nop\n nop\n" + store(CONTROL, "2")
 AWAITS = "ldr r0, =0x38010000\n str r4, [r0]\n1: ldr r1, [r0]\n cmp r1, #0\n beq 1b\n" + SLEEP
 ANSWERS = "ldr r0, =0x38010000\n1: adds r4, #1\n cmp r4, #200\n bne 1b\n str r4, [r0]\n" + SLEEP

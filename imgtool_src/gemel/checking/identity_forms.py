@@ -13,7 +13,7 @@ from gemel.text.wrapping import labelled_lines, wrapped
 def identity_rows(identity: Identity) -> Iterator[tuple[str, str]]:
     """The identity for people: a heading without a label first, then a label and a value each."""
     image = identity.image
-    named = "no sound record"
+    named = f"{identity.layout_product}, by the layout" if identity.layout_product else "no sound record"
     if image.product is not None:
         named = f"{image.product} {image.version}, rollback counter {image.rollback}"
     yield "", f"{image.name or 'image'}: {named}"

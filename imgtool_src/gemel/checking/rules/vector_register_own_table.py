@@ -78,7 +78,7 @@ def _uses_no_memory(inspection: Inspection, core: CoreCode, setting: Setting) ->
     if layout.cores[core.plan.core].role != "primary" or locate(layout, 0, core.plan.core):
         return ""
     run = inspection.start_runs.get(core.plan.name)
-    words = dict(run.tables).get(value or 0, ()) if run else ()
+    words = dict(run.tables).get(value, ()) if run and value else ()
     if run and words and words.count(None) == len(words) and {4, 60} <= run.not_stored:
         return f"RAM that is filled from {_NO_ALIAS}"
     return "" if value else _NO_ALIAS

@@ -47,8 +47,12 @@ def _access(verb: str) -> Wording:
         what = f"core {event.core} {verb} an unmapped address"
         found = f"{event.numbers.get('size', 0)} bytes at {at_address(event, names)}"
         next_step = f"correct the address, or {names.how_to_describe(event.core, event.numbers['address'])}"
-        if unwritten := _of_unwritten(event.numbers["address"]):
-            found, next_step = f"{found}; {unwritten}", SET_BEFORE
+        before = (1 << 32) - event.numbers["address"]
+        unset = (
+            f"{before} bytes before address 0, as from a null pointer" if before <= FARTHEST_MEMBER else ""
+        )
+        if unset := unset or _of_unwritten(event.numbers["address"]):
+            found, next_step = f"{found}; {unset}", SET_BEFORE
         return Words(what, found, "an address of a memory or register that this core sees", next_step)
 
     return words
