@@ -10,13 +10,14 @@ from collections.abc import Callable
 import pytest
 from image_edits import changed
 from sealed_images import NEW, OLD, REQUIRED, STRANGER, cut_away, sealed, sealed_layout
-from small_device import STATION, builds
+from small_device import STATION, builds, layout
 
 from gemel.checking.identity import identity_of
 from gemel.checking.identity_forms import identity_properties, identity_rows
 from gemel.checking.reports import as_json, as_junit, as_sarif
 from gemel.checking.runner import RulesApplied
 from gemel.image.image import ImageFile
+from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 
 FILE = ImageFile(size=4_711, sha256=bytes(range(32)))
@@ -114,3 +115,10 @@ def test_a_signature_over_other_bytes_says_so_in_every_form() -> None:
         assert any("NOT OVER THESE BYTES" in value for _, value in pairs)
     sound = identity_of(CASES["sealed and verified"]())
     assert not any("NOT" in value for _, value in identity_properties(sound))
+
+
+def test_an_image_without_a_record_has_the_name_of_its_layout() -> None:
+    """No record need be asked for; where one is, a rule says that it is missing."""
+    read = layout({'[record]\narea = "record"\nvendor = "harbour.example"\nclass = "small device"\n': ""})
+    heading = next(identity_rows(identity_of(Inspection(read, SparseBytes(), {}, file="tide.hex"))))
+    assert heading == ("", "tide.hex: small-device, by the layout")
