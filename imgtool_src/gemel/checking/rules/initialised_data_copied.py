@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
@@ -27,6 +29,12 @@ from gemel.layout.addresses import locate, seen_by
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, without
+
+if TYPE_CHECKING:
+    from gemel.m_profile.execution.start_run import StartRun
+
+TABLE_SIZE = 32
+"""Bytes of a table that a device is given in which the addresses of its first copy are (common practice)."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -60,6 +68,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                     where, "code that is not followed whole holds its addresses, and may copy it"
                 )
                 continue
+            if left and run and all(_is_given_to_device(placement, run, *each) for each in left):
+                yield NotChecked(where, "a device is given its addresses, and may copy it")
+                continue
             yield from found_or_holds([_finding(placement, left, start)] if left else [], where)
         else:
             lacking = "none of the usual symbols of copy tables or of the ends of its data"
@@ -71,6 +82,18 @@ def _may_copy(placement: Placement, piece: Piece, rest: Span) -> bool:
     segment = piece.segment
     stored = segment.load_address + rest.start - segment.run_address
     return not segment.executable and one_holds(placement.build, stored, rest.start)
+
+
+def _is_given_to_device(placement: Placement, run: StartRun, piece: Piece, rest: Span) -> bool:
+    """Whether code writes both addresses of data to registers, or that of a table, such as of DMA, which has them."""
+    given = {store.value for store in run.stores if store.value is not None}
+    words = [given]
+    for value in given:
+        if segment := placement.build.segment_at_run(value):
+            table = segment.data[value - segment.run_address :][:TABLE_SIZE]
+            words.append({word for (word,) in struct.iter_unpack("<I", table[: len(table) & ~3])})
+    stored = piece.segment.load_address + rest.start - piece.segment.run_address
+    return any({stored, rest.start} <= each for each in words)
 
 
 def _moves(inspection: Inspection, placement: Placement, piece: Piece) -> bool:
