@@ -76,6 +76,7 @@ def test_a_global_name_is_preferred_and_hostile_names_are_defused():
     extra = (
         SymbolSpec("a_weak_name", small_device.STATION + 0x81, 8, binding="weak"),
         SymbolSpec("evil\x1b[2Jname", small_device.STATION + 0x89, 8),
+        SymbolSpec("__end_of_what_is_before", small_device.STATION + 0x80, 0, "notype"),
     )
     handed = small_device.builds(station=small_device.station_elf(symbols=extra))
     contents = small(builds=handed)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from gemel.builds.elf.symbol_entries import Symbol
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.layout.addresses import locate, seen_by
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, RESERVED, group_name, word_name_for
@@ -10,7 +9,6 @@ from gemel.show.facts.contents import VectorFacts, VectorGroup
 from gemel.spans import Address, Span
 
 ERASED = 0xFFFF_FFFF
-_BINDING_ORDER = ("global", "weak")
 
 
 def vector_facts(inspection: Inspection, name: str) -> VectorFacts | None:
@@ -18,9 +16,8 @@ def vector_facts(inspection: Inspection, name: str) -> VectorFacts | None:
     table = inspection.vector_table(name)
     if table is None:
         return None
-    symbols = _function_names(inspection, name)
     groups = tuple(
-        _group(inspection, table, first, last, symbols.get(table.words[first] & ~1))
+        _group(inspection, table, first, last, _handler(inspection, name, table.words[first]))
         for first, last in _runs(table)
     )
     reserved = [index for index in range(len(table.words)) if _name(table, index) == RESERVED]
@@ -42,23 +39,11 @@ def _name(table: VectorTable, index: int) -> str:
     return word_name_for(index, table.core.architecture, table.core.extensions)
 
 
-def _function_names(inspection: Inspection, name: str) -> dict[int, str]:
-    """A function's name by its address: a global one before a weak one, then by the alphabet."""
+def _handler(inspection: Inspection, name: str, word: int) -> str | None:
+    """The name of the function that begins where a word leads to."""
     build = inspection.builds.get(name)
-    if build is None or build.symbols is None:
-        return {}
-    best: dict[int, tuple[int, str]] = {}
-    for symbol in build.symbols.places():
-        if symbol.kind in ("function", "notype"):
-            rank = (_rank(symbol), symbol.name)
-            address = symbol.value & ~1
-            best[address] = min(best.get(address, rank), rank)
-    return {address: found for address, (_, found) in best.items()}
-
-
-def _rank(symbol: Symbol) -> int:
-    binding = _BINDING_ORDER.index(symbol.binding) if symbol.binding in _BINDING_ORDER else 2
-    return 2 * binding + (symbol.kind != "function")
+    found = build.function_at(word) if build else None
+    return found[0].name if found and not found[1] else None
 
 
 def _runs(table: VectorTable) -> list[tuple[int, int]]:
