@@ -44,3 +44,22 @@ def test_vectors_and_code_are_a_build(kind: str, build: tuple[str, str, str]) ->
     """The sections of a list that lacks nothing with content."""
     given = f"{kind} -j .vectors -j .text -j .data -j .bss"
     assert not _judged("sampler", given, build).open_findings("error")
+
+
+@pytest.mark.parametrize("build", WITH[:2], ids="-".join)
+def test_a_file_that_ends_before_its_reset_handler(build: tuple[str, str, str]) -> None:
+    """The next step names the end, and that the file may be cut."""
+    first = (
+        "/*BEFORE*/",
+        "__attribute__((used)) uint32_t scaled(uint32_t by) { return by * turns + level; }",
+    )
+    whole = compiled("sampler", *build, (first,), "arm-none-eabi-objcopy -O binary")
+    station = compiled("station", *build, (("/*MAIN*/", RELEASE),))
+    reset = int.from_bytes(whole[4:8], "little") - 0x1000_8001
+    builds = pair(station=station, sampler=whole[: reset & ~15])
+    read = layout_for(build[1])
+    result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+    ((rule, finding),) = result.open_findings("error")
+    assert rule.name == "reset-handler-in-code"
+    end = f"0x1000_{0x8000 + (reset & ~15) - 1:04X}"
+    assert finding.next_step.startswith(f"the file ends at {end}: it may be cut, or lack sections")

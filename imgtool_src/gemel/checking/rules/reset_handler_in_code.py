@@ -189,7 +189,16 @@ def _next_step(inspection: Inspection, table: VectorTable, reset: int) -> str:
     if located and table.plan.runs_in and table.placed.stored.holds(located.plain):
         start = format_address(table.placed.run_start)
         return f"link build {name} for {start}, where it runs, and only load it to where it is stored"
+    if located and _is_cut(inspection, table, located.plain):
+        end, start = map(format_address, (table.placed.stored.last, table.placed.run_start))
+        return f"the file ends at {end}: it may be cut, or lack sections; else link it for {start}"
     return ""
+
+
+def _is_cut(inspection: Inspection, table: VectorTable, plain: int) -> bool:
+    """Whether a file without symbols ends before a place in its own area."""
+    build, area = inspection.builds.get(table.plan.name), inspection.layout.span_of(table.plan.stored_in)
+    return build is not None and build.symbols is None and table.placed.stored.end <= plain < area.end
 
 
 RULE = Rule(
