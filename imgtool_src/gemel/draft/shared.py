@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from gemel.draft.evidence import Evidence, can_be_named
+from gemel.inspection.code.far_accesses import accesses_of
 from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
 from gemel.spans import Span, merge
 from gemel.structs import NamedTuple
@@ -24,8 +25,8 @@ class Shared(NamedTuple):
 
 def find_shared(all_seen: list[Evidence]) -> list[Shared]:
     """Every shared stretch, by address."""
-    symbols = _common_symbols(all_seen)
-    spans = [span for span, _, _ in symbols]
+    symbols, reached = _common_symbols(all_seen), list(_reached(all_seen))
+    spans = [*(span for span, _, _ in symbols), *(span for span, _ in reached)]
     spans += _common_segments(all_seen)
     result = []
     moved = _at_several_addresses(all_seen)
@@ -33,6 +34,7 @@ def find_shared(all_seen: list[Evidence]) -> list[Shared]:
         inside = [(name, builds) for where, name, builds in symbols if span.covers(where)]
         users = [seen.name for seen in all_seen if any(claim.overlaps(span) for claim in seen.ram)]
         named = [build for _, builds in inside for build in builds]
+        named += [build for where, builds in reached if span.covers(where) for build in builds]
         fit = [name for name, _ in inside if name not in moved and can_be_named(name)]
         result.append(Shared(span, tuple(dict.fromkeys(fit)), tuple(dict.fromkeys([*users, *named]))))
     return result
@@ -99,6 +101,30 @@ def _objects(seen: Evidence) -> Iterable[tuple[str, Span]]:
         elsewhere = any(span.overlaps(symbol.span) or span.holds(symbol.address) for span in taken)
         if not elsewhere and not seen.hides(symbol.address) and not region_of(DEVICE_REGIONS, symbol.address):
             yield symbol.name, symbol.span
+
+
+def _reached(all_seen: list[Evidence]) -> Iterator[tuple[Span, tuple[str, ...]]]:
+    """Sections without bytes that one build has, and that code of another one loads from or stores to by its address.
+
+    Each of the two cores is linked for them, or has a number of it in its source.
+    """
+    for owner in all_seen:
+        spans = [
+            each.span
+            for each in owner.build.all_sections
+            if each.allocated and not each.stored and not OF_ONE_BUILD.match(each.name)
+            if any(claim.covers(each.span) for claim in owner.ram) and each.span.size
+        ]
+        for other in all_seen if spans else ():
+            if (
+                other is owner
+                or other.build.symbols is None
+                or any(map(other.hides, (s.start for s in spans)))
+            ):
+                continue
+            for loads in (True, False):
+                for access in accesses_of(other.build, spans, loads=loads, is_baseline=True):
+                    yield from ((s, (owner.name, other.name)) for s in spans if s.holds(access.target))
 
 
 def _common_segments(all_seen: list[Evidence]) -> list[Span]:
