@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -85,36 +85,43 @@ def compiled(
     after: str = "",
 ) -> bytes:
     """The ELF file of a core; ``edits`` of source and script, ``after`` the words of a command for the file."""
+    if after:
+        made = compiled(core, compiler, family, level, edits)
+        return _made({"core.elf": made}, [required_tool(after.split()[0]), *after.split()[1:], "core.elf"])
     gcc, code, script = required_tool("arm-none-eabi-gcc"), CODE, SCRIPT
     for old, new in edits:
         if old not in code + script:
             raise KeyError(f"not in source or script: {old!r}")
         code, script = code.replace(old, new), script.replace(old, new)
     flash, ram = PLACES[core]
-    options = [f"-march={ARCHITECTURES[family]}", "-mthumb", "-mfloat-abi=soft", *level.split()]
-    flags = [*options, "-ffreestanding", "-ffunction-sections", "-fdata-sections"]
+    options = (f"-march={ARCHITECTURES[family]}", "-mthumb", "-mfloat-abi=soft", *level.split())
+    flags = (*options, "-ffreestanding", "-ffunction-sections", "-fdata-sections")
+    files = {"core.c": code.encode(), "core.ld": script.replace("FLASH", flash).replace("RAM", ram).encode()}
+    linked = ("-T", "core.ld", "-o", "core.elf")
+    if compiler == "gcc":
+        pages = "" if "max-page-size" in level else ",-n"
+        libraries = ("-nostdlib", f"-Wl,--gc-sections{pages}", "core.c", "-lgcc")
+        return _made(files, [gcc, *flags, *linked, *libraries])
+    clang = (required_tool("clang"), "--target=arm-none-eabi", *flags, "-c", "core.c", "-o", "core.o")
+    library = _library(gcc, *options[:3])
+    return _made(files, clang, [required_tool("ld.lld"), *linked, "--gc-sections", "-n", "core.o", library])
+
+
+def _made(files: Mapping[str, bytes], *commands: Sequence[str]) -> bytes:
+    """What commands in a folder with some files make of them: ``core.elf``."""
     with TemporaryDirectory(prefix="gemel-pair-") as work:
-        folder = Path(work)
-        (folder / "core.c").write_text(code)
-        (folder / "core.ld").write_text(script.replace("FLASH", flash).replace("RAM", ram))
+        for name, data in files.items():
+            Path(work, name).write_bytes(data)
+        for command in commands:
+            subprocess.run(command, cwd=work, check=True, capture_output=True, text=True, timeout=120)
+        return Path(work, "core.elf").read_bytes()
 
-        def run(*command: str) -> str:
-            done = subprocess.run(
-                command, cwd=folder, check=True, capture_output=True, text=True, timeout=120
-            )
-            return done.stdout.strip()
 
-        linked = ("-T", "core.ld", "-o", "core.elf")
-        if compiler == "gcc":
-            pages = "" if "max-page-size" in level else ",-n"
-            run(gcc, *flags, *linked, "-nostdlib", f"-Wl,--gc-sections{pages}", "core.c", "-lgcc")
-        else:
-            run(required_tool("clang"), "--target=arm-none-eabi", *flags, "-c", "core.c", "-o", "core.o")
-            library = run(gcc, *options[:3], "-print-libgcc-file-name")
-            run(required_tool("ld.lld"), *linked, "--gc-sections", "-n", "core.o", library)
-        if after:
-            run(required_tool(after.split()[0]), *after.split()[1:], "core.elf")
-        return (folder / "core.elf").read_bytes()
+@cache
+def _library(*command: str) -> str:
+    """The path of the compiler's own library for some options."""
+    words = [*command, "-print-libgcc-file-name"]
+    return subprocess.run(words, check=True, capture_output=True, text=True, timeout=120).stdout.strip()
 
 
 def pair(**files: bytes) -> dict[str, Build]:
