@@ -130,7 +130,7 @@ MODULES = {
     "rehearse": 199,
     "check": 238,
     "draft": 310,
-    "join": 321,
+    "join": 322,
     "sign": 345,
     "demo": 412,
     "release": 421,
