@@ -6,12 +6,15 @@ from bisect import bisect_right
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import held_in_code
 from gemel.inspection.code.core_settings import follow
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import concerned, counted, lines_in_short, needs_elf, symbol_at
+from gemel.inspection.wording import concerned, counted, lines_in_short, symbol_at
 from gemel.layout.addresses import seen_by
+from gemel.layout.model import BuildPlan
 from gemel.m_profile.code.known_registers import Registers
 from gemel.m_profile.instructions.memory_accesses import memory_access
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -21,7 +24,6 @@ from gemel.spans import Span, format_address, merge, without
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Build
     from gemel.builds.elf.symbol_entries import Symbol
     from gemel.builds.mapped_code import MappedCode
 
@@ -38,30 +40,24 @@ MAX_INDEX = 1024
 """Bytes before an object at which compilers let it begin whose index starts at more than zero."""
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_build("symbols")
+def check(inspection: Inspection, plan: BuildPlan, _: Build) -> Iterator[Outcome]:
     """One outcome for each build with symbols and sections."""
-    for name, plan in inspection.layout.builds.items():
-        placement = inspection.placements.get(name)
-        reason = needs_elf(name, placement.build if placement else None, "symbols")
-        if placement is None or reason:
-            yield NotChecked(f"build {name}", reason)
-            continue
-        holes = _holes(inspection, placement)
-        if holes is None:
-            yield NotChecked(f"build {name}", "its segments and sections overlap in too many places")
-            continue
-        holes = [part for each in holes for part in _blank_parts(inspection, placement, each)]
-        found = {hole.span: held for hole in holes if (held := _held(inspection, placement, hole))}
-        for hole, held in found.items():
-            yield _finding(placement, hole, held)
-        mapped = inspection.mapped_code.get(name)
-        unmapped = mapped.unmapped if mapped and holes else ()
-        for code in unmapped:
-            yield NotChecked(
-                f"build {name}", f"its code at {code} has no mapping symbols, or is below other sections"
-            )
-        if not found and not unmapped:
-            yield Holds(f"build {plan.name}")
+    where, placement = f"build {plan.name}", inspection.placements[plan.name]
+    holes = _holes(inspection, placement)
+    if holes is None:
+        yield NotChecked(where, "its segments and sections overlap in too many places")
+        return
+    holes = [part for each in holes for part in _blank_parts(inspection, placement, each)]
+    found = {hole.span: held for hole in holes if (held := _held(inspection, placement, hole))}
+    for hole, held in found.items():
+        yield _finding(placement, hole, held)
+    mapped = inspection.mapped_code.get(plan.name)
+    unmapped = mapped.unmapped if mapped and holes else ()
+    for code in unmapped:
+        yield NotChecked(where, f"its code at {code} has no mapping symbols, or is below other sections")
+    if not found and not unmapped:
+        yield Holds(where)
 
 
 class _Hole(NamedTuple):

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
 from gemel.inspection.code.address_literals import holders_of
@@ -26,6 +26,7 @@ from gemel.inspection.wording import (
     sized,
 )
 from gemel.layout.addresses import locate, seen_by
+from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, without
@@ -37,44 +38,37 @@ TABLE_SIZE = 32
 """Bytes of a table that a device is given in which the addresses of its first copy are (common practice)."""
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_build("symbols")
+def check(inspection: Inspection, plan: BuildPlan, _: Build) -> Iterator[Outcome]:
     """One outcome for each build that stores bytes for RAM and shows by symbols what it copies."""
-    for stated in builds_that_state(inspection, "symbols"):
-        if isinstance(stated, NotChecked):
-            yield stated
-            continue
-        where = f"build {stated[0].name}"
-        placement = inspection.placements[stated[0].name]
-        pieces = [piece for piece in placement.pieces if _moves(inspection, placement, piece)]
-        in_turn = _copied_in_turn(inspection, placement) if pieces else ()
-        pieces = [piece for piece in pieces if piece.address not in in_turn]
-        if not pieces:
-            continue
-        start = inspection.start_blocks[stated[0].name]
-        if start.copies or start.states_copies:
-            cleared = [entry.span for entry in start.clears] + [*(start.written or ())]
-            known = [entry.span for entry in start.copies]
-            left = [
-                (piece, rest) for piece in pieces for rest in _not_copied(placement, piece, known, cleared)
-            ]
-            run = inspection.start_runs.get(stated[0].name)
-            if left and run and not any(without([rest for _, rest in left], run.perhaps)):
-                yield NotChecked(
-                    where, "its start-up code writes there, but from where, or how far, is not known"
-                )
-                continue
-            if left and start.written is None and all(_may_copy(placement, *each) for each in left):
-                yield NotChecked(
-                    where, "code that is not followed whole holds its addresses, and may copy it"
-                )
-                continue
-            if left and run and all(_is_given_to_device(placement, run, *each) for each in left):
-                yield NotChecked(where, "a device is given its addresses, and may copy it")
-                continue
-            yield from found_or_holds([_finding(placement, left, start)] if left else [], where)
-        else:
-            lacking = "none of the usual symbols of copy tables or of the ends of its data"
-            yield NotChecked(where, f"it has {lacking}: what its start-up code copies is not known")
+    where = f"build {plan.name}"
+    placement = inspection.placements[plan.name]
+    pieces = [piece for piece in placement.pieces if _moves(inspection, placement, piece)]
+    in_turn = _copied_in_turn(inspection, placement) if pieces else ()
+    pieces = [piece for piece in pieces if piece.address not in in_turn]
+    if not pieces:
+        return
+    start = inspection.start_blocks[plan.name]
+    if start.copies or start.states_copies:
+        cleared = [entry.span for entry in start.clears] + [*(start.written or ())]
+        known = [entry.span for entry in start.copies]
+        left = [(piece, rest) for piece in pieces for rest in _not_copied(placement, piece, known, cleared)]
+        run = inspection.start_runs.get(plan.name)
+        if left and run and not any(without([rest for _, rest in left], run.perhaps)):
+            yield NotChecked(
+                where, "its start-up code writes there, but from where, or how far, is not known"
+            )
+            return
+        if left and start.written is None and all(_may_copy(placement, *each) for each in left):
+            yield NotChecked(where, "code that is not followed whole holds its addresses, and may copy it")
+            return
+        if left and run and all(_is_given_to_device(placement, run, *each) for each in left):
+            yield NotChecked(where, "a device is given its addresses, and may copy it")
+            return
+        yield from found_or_holds([_finding(placement, left, start)] if left else [], where)
+    else:
+        lacking = "none of the usual symbols of copy tables or of the ends of its data"
+        yield NotChecked(where, f"it has {lacking}: what its start-up code copies is not known")
 
 
 def _may_copy(placement: Placement, piece: Piece, rest: Span) -> bool:

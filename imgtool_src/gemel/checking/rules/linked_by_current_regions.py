@@ -4,39 +4,41 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
 from gemel.inspection.cores.regions import ID_SYMBOL, regions_id
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
+from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 from gemel.text.escaping import in_shell
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each build that has the fragment's symbol."""
-    linked = [
-        name for name, build in inspection.builds.items() if build.symbols and _has_symbol(inspection, name)
+def _linked(inspection: Inspection) -> list[BuildPlan]:
+    """The builds that have the fragment's symbol."""
+    return [
+        inspection.layout.builds[name]
+        for name, build in inspection.builds.items()
+        if build.symbols and any(symbol.defined for symbol in build.symbols.named(ID_SYMBOL))
     ]
-    for each in builds_that_state(inspection, "symbols", [inspection.layout.builds[name] for name in linked]):
-        if isinstance(each, NotChecked):
-            yield each
-            continue
-        plan, build = each
-        where = f"build {plan.name} ({build.file}), symbol {ID_SYMBOL}"
-        expected = regions_id(inspection.layout, plan.core)
-        try:
-            symbol = build.symbols.one(ID_SYMBOL) if build.symbols else None
-        except BuildError as error:
-            yield NotChecked(where, error.problems[0].what)
-            continue
-        if symbol is None:
-            continue
-        if symbol.value == expected:
-            yield Holds(where)
-            continue
+
+
+@of_each_build("symbols", _linked)
+def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
+    """One outcome for each build that has the fragment's symbol."""
+    where = f"build {plan.name} ({build.file}), symbol {ID_SYMBOL}"
+    expected = regions_id(inspection.layout, plan.core)
+    try:
+        symbol = build.symbols.one(ID_SYMBOL) if build.symbols else None
+    except BuildError as error:
+        yield NotChecked(where, error.problems[0].what)
+        return
+    if symbol and symbol.value == expected:
+        yield Holds(where)
+    elif symbol:
         yield Finding(
             f"build {plan.name} was linked with another memory description of core {plan.core}",
             concerned(plan.name, plan.core),
@@ -46,11 +48,6 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             next_step=f"gemel export linker {in_shell(inspection.read.name)} --core {plan.core}, and link the "
             "build again",
         )
-
-
-def _has_symbol(inspection: Inspection, name: str) -> bool:
-    symbols = inspection.builds[name].symbols
-    return symbols is not None and any(symbol.defined for symbol in symbols.named(ID_SYMBOL))
 
 
 RULE = Rule(

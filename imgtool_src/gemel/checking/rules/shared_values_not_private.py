@@ -6,7 +6,7 @@ import struct
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.contract.parties import parties
 from gemel.inspection.contract.shared_starts import SharedStart, shared_starts
@@ -15,28 +15,21 @@ from gemel.inspection.ram.claims import own_ram, shared_ram
 from gemel.inspection.wording import as_one, concerned, found_or_holds, symbol_at
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.outcomes import Finding, Outcome
 from gemel.spans import Span, align_up, format_address, without
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_build("symbols", lambda each: parties(each.layout) if len(each.layout.builds) > 1 else [])
+def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Outcome]:
     """One outcome for each build that brings initial data for a shared area."""
-    if len(inspection.layout.builds) < 2:
-        return
-    for stated in builds_that_state(inspection, "symbols", parties(inspection.layout)):
-        if isinstance(stated, NotChecked):
-            yield stated
-            continue
-        plan, build = stated
-        if starts := shared_starts(inspection.layout, plan, build):
-            of_object: dict[str, list[Finding]] = {}
-            for holder, found in (
-                each for start in starts for each in _findings(inspection, plan, build, start)
-            ):
-                of_object.setdefault(holder, []).append(found)
-            yield from found_or_holds(
-                (as_one(each, "address") for each in of_object.values()), f"build {plan.name}"
-            )
+    starts = shared_starts(inspection.layout, plan, build)
+    of_object: dict[str, list[Finding]] = {}
+    for holder, found in (each for start in starts for each in _findings(inspection, plan, build, start)):
+        of_object.setdefault(holder, []).append(found)
+    if starts:
+        yield from found_or_holds(
+            (as_one(each, "address") for each in of_object.values()), f"build {plan.name}"
+        )
 
 
 def _findings(

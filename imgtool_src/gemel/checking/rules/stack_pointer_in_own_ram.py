@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.vector_tables import place_of, tables, word_span
+from gemel.inspection.cores.vector_tables import place_of, word_span
 from gemel.inspection.cores.views import area_as_seen, stack_area, whereabouts
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.ram.claims import owned_areas
@@ -15,20 +16,16 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 
-def check(inspection: Inspection) -> Iterator[Outcome]:
+@of_each_table
+def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: its vector table's first word."""
-    for table in tables(inspection):
-        if isinstance(table, NotChecked):
-            yield table
-        elif not owned_areas(inspection.layout, table.core.name):
-            core = table.core.name
-            yield NotChecked(
-                f"build {table.plan.name}", f"the layout names no RAM of core {core}: ram = [...]"
-            )
-        elif stack_area(inspection, table.core.name, table.words[0]):
-            yield _set_by_code(inspection, table) or Holds(f"build {table.plan.name}")
-        else:
-            yield _finding(inspection, table)
+    core, where = table.core.name, f"build {table.plan.name}"
+    if not owned_areas(inspection.layout, core):
+        yield NotChecked(where, f"the layout names no RAM of core {core}: ram = [...]")
+    elif stack_area(inspection, core, table.words[0]):
+        yield _set_by_code(inspection, table) or Holds(where)
+    else:
+        yield _finding(inspection, table)
 
 
 def _set_by_code(inspection: Inspection, table: VectorTable) -> Finding | None:
