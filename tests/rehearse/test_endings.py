@@ -394,12 +394,12 @@ SAVES_UPWARDS = "mrs r0, psp\n subs r0, #32\n stmia r0!, {r4-r7}\n"
     ],
 )
 def test_a_stack_pointer_that_is_in_no_memory(program: str, handler: str, named: str, unset: bool) -> None:
-    """A push by a pointer that nobody has set names it, and proposes no memory; other accesses do that."""
+    """A push by a pointer that nobody has set names it, and proposes no memory; others do, if not in front of 0."""
     rehearsal = run(program, "", handler=HANG_IN_HARD_FAULT + handler)
     finding = next(each for each in rehearsal.findings if each.kind.startswith("unmapped-"))
     if not named:
         assert "stack pointer" not in finding.found.partition("core enters")[0]
-        assert "layout" in finding.next_step
+        assert ("layout" in finding.next_step) is ("as from a null pointer" not in finding.found)
         return
     assert named in finding.found
     assert ("which no code has set to a stack" in finding.found) is unset
@@ -1334,6 +1334,15 @@ def test_what_is_in_front_of_a_null_pointer_is_no_device(before: int) -> None:
     named = before <= FARTHEST_MEMBER
     assert (f"{before} bytes before address 0, as from a null pointer" in finding.found) is named
     assert finding.next_step.startswith("set the pointer before") is named
+
+
+def test_an_address_of_vectors_that_nobody_set() -> None:
+    """A constant in RAM that start-up code did not copy: what RAM reads is no address to correct."""
+    given = UNSET + f"ldr r1, ={VECTORS:#x}\n str r0, [r1]\n" + store(CONTROL, "0") + SLEEP
+    finding = run(given, "").finding("released-at-wrong-address")
+    assert finding is not None
+    assert "RAM that no code has written reads 0xF8E7_D6C5" in finding.found
+    assert finding.next_step.startswith("set the pointer before")
 
 
 HELD_BACK = store(VECTORS, hex(SAMPLER)) + store(CONTROL, "0") + "nop\n nop\n" + store(CONTROL, "2")

@@ -32,7 +32,7 @@ SET_BEFORE = (
 )
 
 
-def _of_unwritten(address: int) -> str:
+def of_unwritten(address: int) -> str:
     """That an address comes from a pointer in RAM that nobody has set; empty if it does not."""
     if not -4 < address - UNWRITTEN < FARTHEST_MEMBER:
         return ""
@@ -51,7 +51,7 @@ def _access(verb: str) -> Wording:
         unset = (
             f"{before} bytes before address 0, as from a null pointer" if before <= FARTHEST_MEMBER else ""
         )
-        if unset := unset or _of_unwritten(event.numbers["address"]):
+        if unset := unset or of_unwritten(event.numbers["address"]):
             found, next_step = f"{found}; {unset}", SET_BEFORE
         return Words(what, found, "an address of a memory or register that this core sees", next_step)
 
@@ -103,7 +103,7 @@ def _fetch(event: RawEvent, names: CodeNames) -> Words:
         )
     if "then" in event.words:
         found += f", where it meets {event.words['then']}"
-    unwritten = _of_unwritten(address)
+    unwritten = of_unwritten(address)
     return Words(
         f"core {event.core} executes what is not its code",
         f"{found}; {unwritten}" if unwritten else found,

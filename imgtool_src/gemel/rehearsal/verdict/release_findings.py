@@ -11,6 +11,7 @@ from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, lines_last
 from gemel.rehearsal.verdict.endings import LONG, describe_release, last_line, masked_for_long, unreleasable
+from gemel.rehearsal.verdict.fault_words import SET_BEFORE, of_unwritten
 from gemel.rehearsal.verdict.loop_words import gave_up, given_up, polls_other, reads, reads_nothing
 from gemel.rehearsal.verdict.program_ends import waiting_tasks
 from gemel.rehearsal.verdict.words import Words, at_end, error_about
@@ -90,11 +91,14 @@ def _wrong_address(core: CorePlan, released: RawEvent, run: RawRun, names: CodeN
     writer = writes[-1] if writes else released
     expected = core.release.expected if core.release else None
     got = released.numbers["vectors"]
+    unset = of_unwritten(got)
     words = Words(
         f"core {core.name} is released at a wrong address",
-        f"{format_address(got)}, {names.what_is_at(core.name, got)}",
+        f"{format_address(got)}, {unset or names.what_is_at(core.name, got)}",
         f"{format_address(expected or 0)}, where its vector table is",
-        "correct the address in the primary's code, or place the build where the primary starts it",
+        SET_BEFORE
+        if unset
+        else "correct the address in the primary's code, or place the build where the primary starts it",
     )
     return error_about(writer, words, names, "released-at-wrong-address")
 
