@@ -182,7 +182,7 @@ def test_a_stopped_demo_says_what_it_left(
         monkeypatch.setattr(demo, "_run", stop)
     else:
         monkeypatch.setattr(demo, "STEPS", (demo.DemoStep("A title.", "", ("show", "none.toml"), 0),))
-        monkeypatch.setattr("gemel.cli.positions.given", stop)
+        monkeypatch.setattr("gemel.cli.commands.show.given", stop)
     monkeypatch.chdir(tmp_path)
     assert main.exit_code(["demo", "here"]) == 130
     said = capsys.readouterr().err

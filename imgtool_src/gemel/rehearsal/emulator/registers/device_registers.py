@@ -7,6 +7,7 @@ layout does not describe reads zero and forgets what is written; every access is
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING
 
 from gemel.layout.rehearsal_model import (
@@ -191,7 +192,8 @@ class DeviceRegisters:
         for sequence in plan.sequences:
             self._sequence(sequence, self._cell(0))
         for pair in plan.set_clear:
-            self._set_clear(pair, self._cell(pair.reset))
+            cell = self._cell(pair.reset)
+            self._set_clear(pair, pair.value_at, cell, partial(cell.__setitem__, 0))
         for interrupt in plan.interrupts:
             self._interrupt(interrupt, self._cell(0))
         for port in plan.serial:
@@ -225,45 +227,36 @@ class DeviceRegisters:
 
         self._add(plan.at, read, None)
 
-    def _set_clear(self, plan: SetClearRegister, cell: list[int]) -> None:
-        def set_bits(core: str, value: int, mask: int) -> None:
-            cell[0] |= value
-
-        def clear_bits(core: str, value: int, mask: int) -> None:
-            cell[0] &= ~value
+    def _set_clear(
+        self,
+        plan: SetClearRegister | InterCoreInterrupt,
+        value_at: int | None,
+        cell: list[int],
+        change: Callable[[int], None],
+    ) -> None:
+        """A register that sets bits and one that clears them; ``change`` takes the value that follows."""
 
         def read(core: str) -> int:
             return cell[0]
 
-        self._add(plan.set_at, read, set_bits)
-        self._add(plan.clear_at, read, clear_bits)
-        self._add(plan.value_at, read, None)
+        self._add(plan.set_at, read, lambda core, value, mask: change(cell[0] | value))
+        self._add(plan.clear_at, read, lambda core, value, mask: change(cell[0] & ~value))
+        if value_at is not None:
+            self._add(value_at, read, None)
 
     def _interrupt(self, plan: InterCoreInterrupt, cell: list[int]) -> None:
         def change(now: int) -> None:
+            now &= plan.mask
             before, cell[0] = cell[0], now
+            if raised := now & ~before:
+                self._report("interrupt-raised", {"bits": raised}, {"to": plan.receiver})
             for bit in range(32):
                 if (before ^ now) >> bit & 1:
                     number = plan.interrupt + (0 if plan.shared_line else bit)
                     pending = bool(now) if plan.shared_line else bool(now >> bit & 1)
                     self._raise(plan.receiver, number, pending)
 
-        def set_bits(core: str, value: int, mask: int) -> None:
-            raised = value & plan.mask & ~cell[0]
-            if raised:
-                self._report("interrupt-raised", {"bits": raised}, {"to": plan.receiver})
-            change(cell[0] | value & plan.mask)
-
-        def clear_bits(core: str, value: int, mask: int) -> None:
-            change(cell[0] & ~value)
-
-        def read(core: str) -> int:
-            return cell[0]
-
-        self._add(plan.set_at, read, set_bits)
-        self._add(plan.clear_at, read, clear_bits)
-        if plan.pending_at is not None:
-            self._add(plan.pending_at, read, self._writers.get(plan.pending_at & ~3))
+        self._set_clear(plan, plan.pending_at, cell, change)
 
     def _last_written(self, at: int) -> list[int]:
         """What was last written to a register; one that is not described otherwise reads that, too."""
