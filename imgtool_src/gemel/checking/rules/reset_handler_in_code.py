@@ -189,6 +189,9 @@ def _next_step(inspection: Inspection, table: VectorTable, reset: int) -> str:
     if located and table.plan.runs_in and table.placed.stored.holds(located.plain):
         start = format_address(table.placed.run_start)
         return f"link build {name} for {start}, where it runs, and only load it to where it is stored"
+    if located is None and table.placed.stored.holds(reset):
+        seen, plain = map(format_address, (table.placed.run_start, table.placed.stored.start))
+        return f"core {table.core.name} sees {plain} at {seen}: link build {name} for that"
     if located and _is_cut(inspection, table, located.plain):
         end, start = map(format_address, (table.placed.stored.last, table.placed.run_start))
         return f"the file ends at {end}: it may be cut, or lack sections; else link it for {start}"

@@ -199,7 +199,11 @@ def _elsewhere(
         lines=lines,
         follows_from=(
             ("code-runs-where-stored", plan.name),
-            *((("reset-handler-in-code", plan.name),) if source.start == entry.start else ()),
+            *(
+                (("reset-handler-in-code", plan.name),)
+                if plain is None or source.start == entry.start
+                else ()
+            ),
             *(((RULE.name, block_place(placement, exchanged)),) if exchanged else ()),
             *((("start-clears-own-ram", plan.name),) if outside else ()),
         ),

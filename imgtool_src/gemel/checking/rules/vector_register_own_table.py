@@ -126,6 +126,7 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
     does, how = "sets its vector table to", "store to VTOR_NS" if non_secure else "store to VTOR"
     if setting.store.target == STACK_FROM:
         does, how = "goes on with the stack pointer from", "MSR MSP"
+    unseen = [] if located else [("reset-handler-in-code", core.plan.name)]
     return Finding(
         f"code of build {core.plan.name} {does} {what}",
         concerned(core.plan.name, name, *others),
@@ -134,7 +135,7 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
         expected=f"{' or '.join(tables) or 'a vector table of this core'}, or a table in RAM of core {name}",
         span=Span(setting.store.at, 4),
         next_step=_address_to_take(core, own),
-        follows_from=tuple(_named_in(inspection, core.plan.name, value)),
+        follows_from=(*_named_in(inspection, core.plan.name, value), *unseen),
     )
 
 
