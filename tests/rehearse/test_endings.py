@@ -370,7 +370,7 @@ def test_a_vector_table_in_no_memory_is_named(moved: int, is_missing: bool) -> N
     finding = run(store(0xE000_ED08, hex(moved)) + PENDS, "", handler=HANG).finding("bad-vector")
     assert (finding is not None) is is_missing
     if finding:
-        assert finding.what == "core station takes exception 14, but its vector table is in no memory"
+        assert finding.what == "core station takes PendSV, but its vector table is in no memory"
         assert finding.found.startswith("VTOR is 0x7000_0000; the core locks up")
         assert "aliases" in finding.next_step
         assert "HardFault" not in finding.next_step

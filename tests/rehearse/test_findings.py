@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, cast
 import pytest
 from device_programs import DEVICE, RELEASE, SLEEP, load, run, store
 from rehearsals import device, kinds
+from rehearse.differential.building import Builder
+from rehearse.test_offers import layout, rehearsed
 
 from gemel.rehearsal.raw_run import MAX_EVENTS, MAX_TEXT, RawEvent
 from gemel.rehearsal.verdict.wording import words_for
@@ -230,3 +232,43 @@ def test_nothing_is_lost_behind_any_length_of_text() -> None:
     assert rehearsal.event("start", "sampler")
     assert sum(event.kind == "text" for event in rehearsal.events) == MAX_EVENTS
     assert len(rehearsal.texts["serial"]) == MAX_TEXT
+
+
+WORDS = {
+    "an interrupt without a vector": (
+        "VTOR = 0x38000400; for (int i = 0; i < 16; i++) REG(0x38000400 + 4 * i) = REG(OWN_CODE + 4 * i); "
+        "REG(0x38000400 + 4 * 21) = 0; enable_irq(5, 0); pend_irq(5); DSB(); ISB();",
+        ("core station takes interrupt 5, whose vector is no code", "vector 21 is 0x0000_0000"),
+    ),
+    "RAM without code": (
+        "((void (*)(void))0x38000401)();",
+        ("core station executes what is not its code", "from where it goes on to what is no code"),
+    ),
+    "a return to a process stack that nobody set": (
+        "ICSR = ICSR_PENDSV_SET; DSB(); ISB();",
+        (
+            "core station cannot unstack an exception frame",
+            "the process stack pointer is 0x0000_0000, which no code",
+        ),
+    ),
+}
+TO_PROCESS_STACK = 'NAKED void pendsv_handler(void) { __asm volatile("mvn lr, #2\\n bx lr"); }\n'
+
+
+@pytest.mark.parametrize("name", WORDS)
+def test_words_of_faults(builder: Builder, name: str) -> None:
+    """What was found, in the terms of the trade."""
+    body, (what, found) = WORDS[name]
+    program = f"{TO_PROCESS_STACK}void scenario(void) {{ {body} }}\n"
+    (finding,) = rehearsed(builder, ("gcc", "-O1"), layout(), program).findings
+    assert finding.what == what
+    assert found in finding.found
+
+
+def test_a_vector_register_that_is_written_too_late(builder: Builder) -> None:
+    """A release before its vector address was written is one finding; that it is written later follows from it."""
+    release = "void release_sampler(void) { CONTROL_REGISTER = 0; DSB(); VECTOR_REGISTER = SAMPLER_CODE; }\n"
+    program = f"{release}void scenario(void) {{}}\n"
+    (finding,) = rehearsed(builder, ("gcc", "-O1"), layout(), program).findings
+    assert finding.kind == "released-before-vector"
+    assert "the vector register is written after the release" in finding.found

@@ -79,6 +79,8 @@ class _Follows:
 
     def __call__(self, finding: RehearsalFinding, cause: RehearsalFinding, before: bool) -> bool:
         """``before``: the cause was found first."""
+        if finding.kind == "vector-after-release":
+            return cause.kind == "released-before-vector"
         if finding.severity != "error" or cause.severity != "error":
             return False
         if finding.kind == "endless-loop" and finding.core == self.primary and finding.core in self.polls:

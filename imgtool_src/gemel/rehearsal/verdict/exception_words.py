@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from gemel.m_profile.vector_tables import word_name
+from gemel.rehearsal.emulator.core.exception_frames import FROM_PROCESS_STACK
 from gemel.rehearsal.emulator.system_space.interrupts import SECURE_FAULT, SUPERVISOR_CALL, TICK
 from gemel.rehearsal.emulator.system_space.registers import TICK_RELOAD
 from gemel.rehearsal.raw_run import RawEvent
@@ -18,6 +19,7 @@ from gemel.rehearsal.verdict.words import (
     table_misplaced,
 )
 from gemel.spans import format_address
+from gemel.structs import replace
 
 EXCEPTION_NUMBER = 0x1FF
 """The bits of xPSR that say which handler runs."""
@@ -155,41 +157,51 @@ def _call_escalated(event: RawEvent, names: CodeNames) -> Words:
     return words._replace(found=f"{left}, so that the core is in handler mode", next_step=next_step)
 
 
-_VECTOR_IS_NO_CODE = plain(
-    "core {core} takes exception {number}, whose vector is no code",
-    "the address of a handler of this core, bit 0 set",
-    "fill the vector, or do not enable the interrupt",
-    found="vector {number} is {vector:address}",
-)
-
-
-_TABLE_IN_NO_MEMORY = plain(
-    "core {core} takes exception {number}, but its vector table is in no memory",
-    "a vector table in a memory that this core sees",
-    "set VTOR to the vector table of the build; where the device has a memory there that the layout gives another "
-    "address, add this one to its aliases",
-    found="VTOR is {table:address}",
-)
-
-
 def _bad_vector(event: RawEvent, names: CodeNames) -> Words:
     numbers = event.numbers
-    words = (_VECTOR_IS_NO_CODE if "vector" in numbers else _TABLE_IN_NO_MEMORY)(event, names)
+    takes = f"core {event.core} takes {word_name(numbers['number'])}"
+    if "vector" in numbers:
+        words = Words(
+            f"{takes}, whose vector is no code",
+            f"vector {numbers['number']} is {format_address(numbers['vector'])}",
+            "the address of a handler of this core, bit 0 set",
+            "fill the vector, or do not enable the interrupt",
+        )
+    else:
+        words = Words(
+            f"{takes}, but its vector table is in no memory",
+            f"VTOR is {format_address(numbers['table'])}",
+            "a vector table in a memory that this core sees",
+            "set VTOR to the vector table of the build; where the device has a memory there that the layout gives "
+            "another address, add this one to its aliases",
+        )
     if "written" not in numbers:
         return words
     moved = table_misplaced(numbers["table"], numbers["written"])
     return words._replace(found=f"{words.found}: {moved}", next_step=ALIGN_TABLE)
 
 
+_UNSTACKING = plain(
+    "core {core} cannot unstack an exception frame",
+    "the frame where it was stacked",
+    "see what the handler does with the stack pointer",
+)
+
+
+def _unstacking(event: RawEvent, names: CodeNames) -> Words:
+    words, pointer = _UNSTACKING(event, names), event.numbers["address"]
+    if pointer >= NEAR_ZERO:
+        return words
+    process = event.numbers["link"] & FROM_PROCESS_STACK
+    numbers = {**event.numbers, "pointer": pointer, "process": process}
+    return stack_nowhere(words.what, at_address(event, names), replace(event, numbers=numbers))
+
+
 EXCEPTION_WORDS: dict[str, Wording] = {
     "bad-vector": _bad_vector,
     "bad-exception-return": _bad_return,
     "stacking": _stacking,
-    "unstacking": plain(
-        "core {core} cannot unstack an exception frame",
-        "the frame where it was stacked",
-        "see what the handler does with the stack pointer",
-    ),
+    "unstacking": _unstacking,
     "call-escalated": _call_escalated,
     "interrupt-livelock": _livelock,
 }

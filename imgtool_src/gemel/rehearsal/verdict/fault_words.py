@@ -102,7 +102,9 @@ def _fetch(event: RawEvent, names: CodeNames) -> Words:
             "see what writes into the frame, or moves the stack pointer, while the handler runs",
         )
     if "then" in event.words:
-        found += f", where it meets {event.words['then']}"
+        then = event.words["then"]
+        faults = f", where it faults ({then.replace('-', ' ')})"
+        found += ", from where it goes on to what is no code" if then == event.kind else faults
     unwritten = of_unwritten(address)
     return Words(
         f"core {event.core} executes what is not its code",
