@@ -45,6 +45,26 @@ def test_registers_are_read_as_the_format_says() -> None:
     assert second.registers[0].name == "TIMER1_CTRL"
 
 
+@pytest.mark.parametrize(("index", "names"), [("", "P0 P1"), ("<dimIndex>A,B</dimIndex>", "PA PB")])
+def test_an_array_of_peripherals(index: str, names: str) -> None:
+    """Each element has its name, its addresses and its registers; one that is derived from the array has no array."""
+    dim = f"<dim>2</dim><dimIncrement>0x100</dimIncrement>{index}"
+    register = "<registers><register><name>R</name><addressOffset>4</addressOffset></register></registers>"
+    data = (
+        "<device><name>gauge</name><peripherals>"
+        f"<peripheral>{dim}<name>P[%s]</name><baseAddress>0x1000</baseAddress>{register}</peripheral>"
+        '<peripheral derivedFrom="P[%s]"><name>Q</name><baseAddress>0x4000</baseAddress></peripheral>'
+        "</peripherals></device>"
+    )
+    first, second, derived = read_svd(data.encode())
+    assert [first.name, second.name] == names.split()
+    assert [first.span.start, second.span.start, derived.span.start] == [0x1000, 0x1100, 0x4000]
+    assert [(each.name, each.address) for each in (*second.registers, *derived.registers)] == [
+        (f"{second.name}_R", 0x1104),
+        ("Q_R", 0x4004),
+    ]
+
+
 def registers(text: str, access: str = "") -> list[tuple[int, int, int | None]]:
     """Bits that keep what is written, bits that a write changes otherwise, and what is read next, of each register."""
     of_device = f"<device><name>gauge</name>{access}<peripherals><peripheral><name>P</name><baseAddress>0</baseAddress>"

@@ -66,7 +66,7 @@ def read_svd(data: bytes) -> tuple[Peripheral, ...]:
         raise NotSvd("it has no peripherals")
     reader = _Reader(elements)
     defaults = _properties(root, {"size": "32", "access": "read-write", "resetValue": "0"})
-    return tuple(reader.peripheral(each, defaults) for each in elements.values())
+    return tuple(made for each in elements.values() for made in reader.peripherals(each, defaults))
 
 
 def _parsed(data: bytes) -> Element:
@@ -108,20 +108,26 @@ def _parsed(data: bytes) -> Element:
 class _Reader:
     """The registers of all peripherals, each read once where the file defines it, and copied from there."""
 
-    def __init__(self, peripherals: Mapping[str, Element]) -> None:
-        self._peripherals = peripherals
+    def __init__(self, elements: Mapping[str, Element]) -> None:
+        self._elements = elements
         self._count = 0
         self._read: dict[tuple[Element, tuple[str, ...]], list[Register]] = {}
 
-    def peripheral(self, element: Element, defaults: Mapping[str, str]) -> Peripheral:
-        name, base = _text(element, "name"), _number(_text(element, "baseAddress"))
+    def peripherals(self, element: Element, defaults: Mapping[str, str]) -> Iterator[Peripheral]:
+        """The peripheral of an element, or each of an array."""
         lines = self._lineage(element)
-        found: dict[str, Register] = {}
         properties = dict(defaults)
         blocks: list[Element] = []
         for each in lines:
             properties = _properties(each, properties)
             blocks = each.findall("addressBlock") or blocks
+        for name, base in _copies(element):
+            yield self._peripheral(name, base, lines, blocks, properties)
+
+    def _peripheral(
+        self, name: str, base: int, lines: list[Element], blocks: list[Element], properties: Mapping[str, str]
+    ) -> Peripheral:
+        found: dict[str, Register] = {}
         for each in lines:
             scope = each.find("registers")
             for register in self._copied(scope, name, base, properties) if scope is not None else ():
@@ -139,10 +145,10 @@ class _Reader:
         """What a peripheral is derived from, the first ancestor first, then itself."""
         lines = [element]
         while (parent := lines[0].get("derivedFrom")) is not None:
-            if parent not in self._peripherals or len(lines) == MAX_DEPTH:
-                reason = "does not exist" if parent not in self._peripherals else "is derived in a circle"
+            if parent not in self._elements or len(lines) == MAX_DEPTH:
+                reason = "does not exist" if parent not in self._elements else "is derived in a circle"
                 raise NotSvd(f"a peripheral is derived from {parent!r:.60}, which {reason}")
-            lines.insert(0, self._peripherals[parent])
+            lines.insert(0, self._elements[parent])
         return lines
 
     def _copied(
@@ -247,8 +253,9 @@ def _properties(element: Element, defaults: Mapping[str, str]) -> dict[str, str]
 
 
 def _copies(element: Element) -> Iterator[tuple[str, int]]:
-    """Each copy of an array of registers or clusters: its name and offset; one for what is no array."""
-    name, offset = _text(element, "name"), _number(_text(element, "addressOffset"))
+    """Each element of an array of peripherals, registers or clusters: its name and offset; one for what is no array."""
+    at = "baseAddress" if element.tag == "peripheral" else "addressOffset"
+    name, offset = _text(element, "name"), _number(_text(element, at))
     count = _number(_text(element, "dim", "0"))
     if not count:
         yield name, offset

@@ -59,10 +59,10 @@ def test_board_and_rehearsal_agree(case: Case, builder: Builder, tmp_path: Path)
 
 
 def test_suite_is_as_large_as_it_says() -> None:
-    """At least 300 programs of every class, a third to three quarters of them sound, no two of one name."""
+    """At least 300 programs of every class, a third to four fifths of them sound, no two of one name."""
     cases = all_cases()
     assert len({case.name for case in cases}) == len(cases) >= 300
-    assert 1 / 3 < sum(case.fails is None for case in cases) / len(cases) < 3 / 4
+    assert 1 / 3 < sum(case.fails is None for case in cases) / len(cases) < 4 / 5
 
 
 def test_every_case_that_the_board_does_not_decide_says_why() -> None:

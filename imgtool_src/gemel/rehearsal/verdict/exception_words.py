@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from gemel.m_profile.vector_tables import word_name
-from gemel.rehearsal.emulator.core.exception_frames import FROM_PROCESS_STACK
 from gemel.rehearsal.emulator.system_space.interrupts import SECURE_FAULT, SUPERVISOR_CALL, TICK
 from gemel.rehearsal.emulator.system_space.registers import TICK_RELOAD
 from gemel.rehearsal.raw_run import RawEvent
@@ -192,8 +191,7 @@ def _unstacking(event: RawEvent, names: CodeNames) -> Words:
     words, pointer = _UNSTACKING(event, names), event.numbers["address"]
     if pointer >= NEAR_ZERO:
         return words
-    process = event.numbers["link"] & FROM_PROCESS_STACK
-    numbers = {**event.numbers, "pointer": pointer, "process": process}
+    numbers = {**event.numbers, "pointer": pointer}
     return stack_nowhere(words.what, at_address(event, names), replace(event, numbers=numbers))
 
 

@@ -201,7 +201,8 @@ def _frame_data(core: EmulatedCore, frame: int, link: int, user: bool) -> bytes 
     if len(data) < size or protected:
         kind = "protected-unstacking" if protected else "unstacking"
         why = core.guard.why("read", frame, size, user) if protected else {}
-        core.exceptions.cannot_return(kind, link, {"address": frame, **why})
+        process = int(bool(link & FROM_PROCESS_STACK))
+        core.exceptions.cannot_return(kind, link, {"address": frame, "process": process, **why})
         return None
     if core.plan.secure and not link & CALLER_FRAME and core.bus.read_word(frame) not in SIGNATURES:
         core.exceptions.cannot_return("no-signature", link)
