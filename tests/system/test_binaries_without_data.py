@@ -266,3 +266,20 @@ def test_each_record_of_code_counts(with_what: tuple[str, str, str]) -> None:
             assert left == ["the file of build station lacks a record"]
             tried += 1
     assert tried > 10
+
+
+@pytest.mark.parametrize("with_what", WITH)
+def test_data_that_the_script_does_not_have_stored(with_what: tuple[str, str, str]) -> None:
+    """The section is named, once, where symbols and the run of start-up code show the same copy."""
+    edits = (
+        ("/*BEFORE*/", VALUES),
+        ("/*MAIN*/", f"{RELEASE} level = values[turns & 31];"),
+        ("  .data :", "  .data (NOLOAD) :"),
+        ("data_start", "__data_start__"),
+        ("data_end", "__data_end__"),
+        ("data_load", "__etext"),
+    )
+    builds = pair(station=compiled("station", *with_what, edits), sampler=compiled("sampler", *with_what))
+    (found,) = findings(said_by(RULE, layout_for(with_what[1]), builds))
+    assert found.found.endswith("; section .data there stores nothing")
+    assert found.next_step == "take (NOLOAD) from section .data in the linker script"

@@ -185,3 +185,14 @@ def test_a_draft_has_room_for_the_initial_values_of_a_copied_build(
     image = join(read, builds).image
     result = check(Inspection(read, image, builds, disassemble=True), TODAY)
     assert [each.rule.name for each in result.results if each.findings] == []
+
+
+def test_a_copied_build_that_is_linked_for_flash_is_one_error() -> None:
+    """Its handlers are where it is stored, and so is all else."""
+    build = ("gcc", "v6", "-Os")
+    read = layout_for("v6", *RUNS_IN_RAM)
+    station = compiled("station", *build, (("/*MAIN*/", RELEASE),))
+    builds = pair(station=station, sampler=compiled("sampler", *build))
+    result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+    broken = [each.rule.name for each in result.results if each.status == "broken"]
+    assert broken == ["copied-build-in-run-area"]

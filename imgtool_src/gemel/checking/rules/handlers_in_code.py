@@ -88,6 +88,7 @@ def _finding(inspection: Inspection, table: VectorTable, fault: HandlerFault, in
         else "",
         follows_from=(
             ("build-ids-equal", name),
+            ("copied-build-in-run-area", name),
             ("handlers-executable", place_of(table, *indices)),
             ("vector-table-complete", place_of(table, *indices)),
             *_causes(inspection, table, fault, indices),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import chain
 from typing import TYPE_CHECKING
 
 from gemel.checking.findings.start_blocks import block_outcomes, block_place
@@ -49,9 +50,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     for name, run in inspection.start_runs.items():
         placement = inspection.placements[name]
         for source, span in run.copies if run else ():
-            if span.size >= LEAST_BLOCK and not any(
-                each.stored_run.overlaps(span) for each in placement.build.stored
-            ):
+            blocks = inspection.start_blocks.get(name)
+            named = (entry.span for entry in (blocks.copies if blocks else ()))
+            stored = (each.stored_run for each in placement.build.stored)
+            if span.size >= LEAST_BLOCK and not any(each.overlaps(span) for each in chain(named, stored)):
                 yield from _erased(inspection, placement, Span(source or 0, span.size), span)
         yield from (_overrun(placement, each) for each in (run.overrun if run else ()))
         if run and any(plan.runs_in for plan in inspection.layout.builds.values()):
@@ -232,14 +234,23 @@ def _nothing_stored(inspection: Inspection, placement: Placement, entry: StartEn
         segment.run_address == entry.source and segment.load_span.holds(entry.start)
         for segment in placement.build.stored
     )
+    empty = (
+        each.name
+        for each in placement.build.all_sections
+        if each.allocated and not each.stored and each.span.overlaps(entry.span)
+    )
+    unstored = next(empty, "")
     return Finding(
         f"start-up code of build {placement.plan.name} copies to where it has no initialised data",
         _parties(placement),
         where=block_place(placement, entry),
-        found=f"to {sized(entry.span)}, {whereabouts(inspection, placement.plan.core, entry.start)}",
+        found=f"to {sized(entry.span)}, {whereabouts(inspection, placement.plan.core, entry.start)}"
+        + (f"; section {unstored} there stores nothing" if unstored else ""),
         expected="run addresses of bytes that the build stores",
         next_step="exchange source and destination: it copies from the run address to the load address"
         if exchanged
+        else f"take (NOLOAD) from section {unstored} in the linker script"
+        if unstored
         else "",
     )
 
