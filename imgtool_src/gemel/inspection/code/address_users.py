@@ -19,6 +19,7 @@ from gemel.m_profile.instructions.halfwords import (
     long_branches,
     short_branches,
 )
+from gemel.spans import Span
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
@@ -81,19 +82,11 @@ def is_reached(build: Build, function: Symbol) -> bool:
 
     What is before a label of assembler code goes on to it.
     """
-    starts = {word for segment in build.stored for _, word in segment.aligned_words()}
-    if build.entry is not None:
-        starts.add(build.entry | 1)
-    branches = defaultdict[int, list[int]](list)
-    for segment in _code(build):
-        for at, target in chain(
-            *(of(segment.data, segment.run_address) for of in (long_branches, short_branches))
-        ):
-            branches[target].append(at)
+    starts, branches = _led_to(build)
     known, pending = {function}, [function]
     while pending:
         function = pending.pop()
-        outside = [at for at in branches[function.address] if not function.span.holds(at)]
+        outside = [at for at in branches.get(function.address, ()) if not function.span.holds(at)]
         callers = {found[0] if (found := build.function_at(at)) else None for at in outside}
         if function.address | 1 in starts or None in callers:
             return True
@@ -102,3 +95,24 @@ def is_reached(build: Build, function: Symbol) -> bool:
         pending += [each for each in callers if each and each not in known]
         known.update(pending)
     return False
+
+
+def _led_to(build: Build) -> tuple[set[int], dict[int, list[int]]]:
+    """The words and the entry point of a build, and where branches lead with their places; worked out once."""
+    kept = vars(build)
+    if "led_to" not in kept:
+        code = [segment.stored_run for segment in _code(build)]
+        first, end = min(code, default=Span(0, 0)).start, max((each.end for each in code), default=0)
+        words = (word for segment in build.stored for _, word in segment.aligned_words())
+        starts = {word for word in words if first < word < end}
+        if build.entry is not None:
+            starts.add(build.entry | 1)
+        branches = defaultdict[int, list[int]](list)
+        for segment in _code(build):
+            for at, target in chain(
+                *(of(segment.data, segment.run_address) for of in (long_branches, short_branches))
+            ):
+                branches[target].append(at)
+        kept["led_to"] = starts, branches
+    found: tuple[set[int], dict[int, list[int]]] = kept["led_to"]
+    return found

@@ -56,12 +56,16 @@ def first_float(
     for at in [run.float_at] if run and run.float_at is not None else []:
         if not guarded.covers(at) and (function := build.function_at(at)):
             return FirstFloat(at, function[0].name)
+    unreached = set[int]()
     for section in code.sections if is_never_enabled else ():
         for offset, first, second in instructions(section.code) if holds_float(section.code) else ():
             at = section.start + offset
-            function = build.function_at(at) if _is_float(first, second) and not guarded.covers(at) else None
-            if function and (function[0].value in guarded.taken or is_reached(build, function[0])):
+            function = build.function_at(at) if _is_float(first, second) else None
+            if function is None or function[0].value in unreached or guarded.covers(at):
+                continue
+            if function[0].value in guarded.taken or is_reached(build, function[0]):
                 return FirstFloat(at, function[0].name)
+            unreached.add(function[0].value)
     return None
 
 

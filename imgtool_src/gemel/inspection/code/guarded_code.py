@@ -184,7 +184,7 @@ class GuardedCode:
 
     # --- what leads to a function ---
 
-    @property
+    @cached_property
     def taken(self) -> frozenset[int]:
         """The constants that code loads and that may be addresses of functions."""
         _, literals, values = self._sites
