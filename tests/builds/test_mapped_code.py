@@ -18,8 +18,11 @@ from gemel.spans import Span
 NOP, WORD = b"\x00\xbf", b"\x90\xed\x00\x0a"
 
 
-def _mapped(code: bytes, *marks: tuple[str, int], **options) -> MappedCode:
+def _mapped(
+    code: bytes, *marks: tuple[str, int], functions: tuple[tuple[int, int], ...] = (), **options
+) -> MappedCode:
     symbols = [SymbolSpec(name, STATION + at, 0, "notype", "local") for name, at in marks]
+    symbols += [SymbolSpec(f"at_{at}_{size}", STATION + at + 1, size) for at, size in functions]
     found = mapped_code(build_of("station", elf([SegmentSpec(STATION, code)], symbols=symbols, **options)))
     assert found is not None
     return found
@@ -54,6 +57,28 @@ def test_fill_behind_code_is_no_code() -> None:
     assert section.size == 4
     (section,) = _mapped(NOP + fill + NOP, ("$t", 0)).sections
     assert section.code == NOP + fill + NOP
+
+
+@pytest.mark.parametrize(
+    ("functions", "data"),
+    [
+        (((0, 4), (8, 8)), (4, 8)),
+        (((0, 4), (6, 0), (12, 4)), (4, 6)),
+        (((0, 0), (8, 8)), (0, 0)),
+        (((0, 12), (4, 4)), (12, 16)),
+        (((0, 4), (0, 10), (2, 0)), (10, 16)),
+        (((0, 4), (0, 4), (8, 8)), (4, 8)),
+        (((0, 8), (4, 8)), (12, 16)),
+    ],
+    ids=["two", "one without a size", "the first without", "one inside", "aliases", "twice", "overlapping"],
+)
+def test_what_is_between_functions_is_data(
+    functions: tuple[tuple[int, int], ...], data: tuple[int, int]
+) -> None:
+    """From the end of a function to the next one; one without a size goes on up to there."""
+    first, last = data
+    (section,) = _mapped(NOP * 8, ("$t", 0), functions=functions).sections
+    assert section.code == NOP * (first // 2) + bytes(last - first) + NOP * (8 - last // 2)
 
 
 def test_sections_without_marks_are_told() -> None:

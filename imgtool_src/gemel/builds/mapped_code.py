@@ -113,9 +113,9 @@ def _unmarked_data(
         last = max(last, start + size)
     unmarked.append((first, last))
     places = [at for at, _ in marks]
-    nexts = [*(start for start, _ in functions[1:]), section.end]
-    for end, begun in zip(accumulate(map(sum, functions), max), nexts, strict=False):
-        if end < begun:
+    starts = [*(start for start, _ in functions), section.end]
+    for start, end, begun in zip(starts, accumulate(map(sum, functions), max), starts[1:], strict=False):
+        if start < end < begun:  # one without a size goes on up to the next
             at = bisect_left(places, end)
             unmarked.append((end, min((begun, *places[at : at + 1]))))
     for start, end in unmarked:
