@@ -125,6 +125,18 @@ def test_cores_without_build_attributes(zeros: tuple[int, ...], architecture: st
     assert guess_core(Evidence(made)).architecture == architecture
 
 
+@pytest.mark.parametrize(
+    ("other", "architecture"), [((), "armv6-m"), ((4,), "armv7-m"), ((7,), "armv8-m.main")]
+)
+def test_a_word_that_fills_the_whole_table_is_no_handler_of_a_fault(
+    other: tuple[int, ...], architecture: str
+) -> None:
+    """What is in reserved words too says nothing of the architecture; another handler does."""
+    every, own = STATION + 0x89, STATION + 0x81
+    words = dict.fromkeys(range(4, 14), every) | dict.fromkeys(other, own)
+    assert guess_core(Evidence(build("a", station_elf(words=words)))).architecture == architecture
+
+
 UDIV, VADD, MOVW, MLS, SMLAD, DCPS, LDREX = (
     "b0fbf1f0", "30ee200a", "40f20110", "01fb1201", "21fb0201", "8ff30180", "50e8001f",
 )  # fmt: skip
