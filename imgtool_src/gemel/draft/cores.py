@@ -165,11 +165,11 @@ def _architecture(seen: Evidence, code: UnmappedCode | None) -> tuple[str, str]:
         return "armv7-m", f"{seen.file} is compiled for {words}, which no M-profile core runs"
     words = seen.vectors.words if seen.vectors else ()
     fillers = {0, *words[8:11], *words[13:14]}  # where no architecture has an exception
-    words_used = [word not in fillers for word in words]
+    used = [word not in fillers for word in words]
     least, reason = "armv6-m", f"nothing better: {seen.file} has no build attributes"
-    if any(words_used[7:8]):
+    if any(used[7:8]):
         least, reason = "armv8-m.main", "its vector table has a SecureFault handler; no build attributes"
-    elif any(words_used[4:7]) or any(words_used[12:13]):
+    elif any(used[4:7]) or any(used[12:13]):
         least, reason = "armv7-m", "its vector table has the faults of a Mainline; no build attributes"
     for architecture in BY_ABILITY[BY_ABILITY.index(least) :]:
         if code is None or not _lacks(code, architecture, EXTENSIONS_OF[architecture]):
