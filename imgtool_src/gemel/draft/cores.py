@@ -163,9 +163,9 @@ def _architecture(seen: Evidence, code: UnmappedCode | None) -> tuple[str, str]:
         if found and attributes.profile in ("M", ""):
             return found, f"the build attributes of {seen.file}: {words}"
         return "armv7-m", f"{seen.file} is compiled for {words}, which no M-profile core runs"
-    words = seen.vectors.words if seen.vectors else ()
-    fillers = {0, *words[8:11], *words[13:14]}  # where no architecture has an exception
-    used = [word not in fillers for word in words]
+    table = seen.vectors.words if seen.vectors else ()
+    fillers = {0, *table[8:11], *table[13:14]}  # where no architecture has an exception
+    used = [word not in fillers for word in table]
     least, reason = "armv6-m", f"nothing better: {seen.file} has no build attributes"
     if any(used[7:8]):
         least, reason = "armv8-m.main", "its vector table has a SecureFault handler; no build attributes"
