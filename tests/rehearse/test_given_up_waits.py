@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-import pytest
-from rehearse.differential.building import Builder
-from rehearse.test_offers import COMPILERS, REACHED, WORD, layout, rehearsed
+from typing import Any
 
-from gemel.rehearsal.emulator import given_up_waits
+import pytest
+from rehearsals import Case as Product
+from rehearse.differential.building import Builder
+from rehearse.differential.cases import Case, Source
+from rehearse.test_offers import COMPILERS, DEVICE, REACHED, WORD, elves_of, layout, rehearsed
+
+from gemel.rehearsal.emulator import device_run, given_up_waits
+from gemel.rehearsal.plan import DevicePlan
+from gemel.rehearsal.raw_run import RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.text.wrapping import step_lines
 
@@ -181,3 +187,26 @@ def test_a_bit_that_leads_to_an_error_is_not_awaited(builder: Builder, wrong: st
     program = f"{ERROR}void scenario(void) {{ {body}{REACHED}}}\n"
     (finding,) = rehearsed(builder, ("gcc", "-O1"), layout(), program, budget=400_000).findings
     assert finding.next_step.endswith("value = 0x4 # then it goes on")
+
+
+def test_a_run_that_reads_a_register_often_ends_there(
+    builder: Builder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a core that sleeps between ticks and reads a register for each character, no run tries to the end."""
+    executed = []
+
+    def run_device(plan: DevicePlan, **options: Any) -> RawRun:
+        run = device_run.run_device(plan, **options)
+        executed.append(run.executed)
+        return run
+
+    monkeypatch.setattr(given_up_waits, "run_device", run_device)
+    counts = "void systick_handler(void) {{ LINK->word[{}]++; }}\n"
+    sends = "for (int i = 0; i < 500; i++) { while (DEV(4) & 1); DEV(8) = i; } "
+    body = "void scenario(void) {{ {}start_tick({}); for (;;) WFI(); }}\n"
+    station = Source(DEVICE + counts.format(5) + body.format(sends, 50_000))
+    case = Case("sends", "offers", station, Source(counts.format(6) + body.format("", 300)))
+    (finding,) = Product(layout(), elves_of(builder, case)).rehearse(budget=120_000).findings
+    assert finding.kind == "goal-not-reached"
+    assert len(executed) > 32
+    assert max(executed) < 20_000

@@ -94,3 +94,14 @@ def test_a_kernel_that_waits_for_tasks_in_pendsv(name: str, compiler: str, build
     assert tuple(each.kind for each in result.findings) == kinds
     assert all("core station stays in pendsv_handler for PendSV" in each.what for each in result.findings)
     assert result.outcome == ("fails" if kinds else "started")
+
+
+def test_what_a_core_does_little_else_than_take(builder: Builder) -> None:
+    """A goal that is not reached says so of a task that does nothing but call its supervisor."""
+    goal = '[[rehearsal.goal]]\ncore = "station"\ntext = "never"\n'
+    code = "void svc_handler(void) {}\nvoid scenario(void) { start_tick(3000); for (;;) SVC(1); }\n"
+    code += "void systick_handler(void) { LINK->word[3]++; }\n"
+    pair = builder.build(Case("calls", "polls", Source(code), Source(TICKS)))
+    (finding,) = Product(layout(goal), pair).rehearse(budget=100_000).findings
+    assert finding.kind == "goal-not-reached"
+    assert "core station runs; it takes SVCall again and again (" in finding.found

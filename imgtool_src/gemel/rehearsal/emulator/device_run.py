@@ -29,19 +29,24 @@ LOOK_EVERY, LOOK_FRACTION = 4096, 1024
 
 
 def run_device(
-    plan: DevicePlan, *, follow_from: int | None = None, until: int | None = None, again: bool = False
+    plan: DevicePlan,
+    *,
+    follow_from: int | None = None,
+    until: int | None = None,
+    again: bool = False,
+    most_reads: tuple[tuple[str, int], int] | None = None,
 ) -> RawRun:
     """Run a device from its primary's reset to its end, or to time ``until``.
 
     Calls are followed from time ``follow_from`` on, if given.  A run ``again`` does not say which cores are released
-    from their waits.
+    from their waits.  ``most_reads``, of a core's register, end a run that is of no use then.
     """
-    return _Run(Device(plan, follow_from)).to_end(until, again)
+    return _Run(Device(plan, follow_from), most_reads).to_end(until, again)
 
 
 class _Run:
-    def __init__(self, device: Device) -> None:
-        self._device = device
+    def __init__(self, device: Device, most_reads: tuple[tuple[str, int], int] | None) -> None:
+        self._device, self._most_reads = device, most_reads
         self._done_at: int | None = None
         self._same = SameState(device)
         device.look_at = LOOK_EVERY
@@ -60,6 +65,9 @@ class _Run:
             device.run(core, limit if turn is None else min(limit, turn))
             now = schedule.common(core, core.time)
             device.words.look()
+            if self._has_read_enough():
+                ended = "replayed"
+                break
             if device.to_restart:
                 device.restart(now)
                 self._same = SameState(device)
@@ -94,6 +102,14 @@ class _Run:
         released = released_cores(device)
         cores = (replace(each, released=each.name in released) for each in result.cores)
         return replace(result, cores=tuple(cores))
+
+    def _has_read_enough(self) -> bool:
+        """Whether the register that is not to be read so often has been."""
+        if self._most_reads is None:
+            return False
+        register, most = self._most_reads
+        access = self._device.registers.accesses.get(register)
+        return access is not None and access.reads >= most
 
     def _end(self, time: int) -> str:
         """Why the run ends here; empty if it goes on."""

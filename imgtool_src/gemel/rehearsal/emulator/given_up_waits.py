@@ -106,7 +106,8 @@ class _Search:
 
     def _run_with(self, made: Proposal, follow_from: int | None = None) -> RawRun:
         plan = replace(self._plan, registers=with_proposal(self._plan.registers, made), budget=TRIAL)
-        return run_device(plan, follow_from=follow_from, again=True)
+        polled = (self._core.name, self._polled.address), LEAST_READS
+        return run_device(plan, follow_from=follow_from, again=True, most_reads=polled)
 
     def _leads_to(self, made: Proposal) -> int:
         """How many more blocks of code the core executes with an entry; 0 if it polls the register, or comes to an end.

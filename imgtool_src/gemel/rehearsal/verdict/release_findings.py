@@ -12,7 +12,14 @@ from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, lines_last
 from gemel.rehearsal.verdict.endings import LONG, describe_release, last_line, masked_for_long, unreleasable
 from gemel.rehearsal.verdict.fault_words import SET_BEFORE, of_unwritten
-from gemel.rehearsal.verdict.loop_words import gave_up, given_up, polls_other, reads, reads_nothing
+from gemel.rehearsal.verdict.loop_words import (
+    gave_up,
+    given_up,
+    polls_other,
+    reads,
+    reads_nothing,
+    takes_often,
+)
 from gemel.rehearsal.verdict.program_ends import waiting_tasks
 from gemel.rehearsal.verdict.words import Words, at_end, error_about
 from gemel.spans import format_address
@@ -200,7 +207,7 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             does += f" in a loop that {reads_nothing(turning)}"
         masked = masked_for_long(raw, run)
         waits, by = _waits(run, raw, waiting.get(name), masked, names)
-        does += waits + last_line(run, name)
+        does += f"{'' if raw.slept_at else takes_often(run, raw)}{waits}{last_line(run, name)}"
         if held := [format_address(word) for goal, word in goals if goal.word]:
             does += f"; the word{' holds' if len(held) == 1 else 's hold'} {', '.join(held)}"
         does += "".join(
