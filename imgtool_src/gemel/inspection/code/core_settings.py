@@ -165,6 +165,9 @@ def _arguments(build: Build, caller: Symbol, start: int) -> list[dict[int, int]]
 WAYS = 16
 """Sets of arguments of one call that are looked at."""
 
+INSIDE = 8
+"""Functions inside of another one, before an address, at most."""
+
 _BYTES = 2
 """Bytes of an instruction at least: more code than that has too many of them."""
 
@@ -219,14 +222,18 @@ def function_spans(build: Build) -> list[Span]:
 
 
 def function_span_at(build: Build, address: int) -> Span | None:
-    """What the function that holds an address takes, as of `function_spans`; None if there is none."""
+    """What the function that holds an address takes, as of `function_spans`; None if there is none.
+
+    Of functions inside each other the one that begins last; one with more than ``INSIDE`` begun after it is not seen.
+    """
     for section, group in build.symbols.extents[0].items() if build.symbols else ():
-        index = bisect_right(group, address, key=itemgetter(0)) - 1
-        if section != UNDEFINED and index >= 0:
-            start, size = group[index]
-            span = Span(start, size or group[min(index + 1, len(group) - 1)][0] - start)
-            if span.holds(address):
-                return span
+        end = bisect_right(group, address, key=itemgetter(0)) if section != UNDEFINED else 0
+        begun = group[max(0, end - INSIDE - 1) : end]
+        if begun and not begun[-1][1] and end < len(group):
+            begun[-1] = begun[-1][0], group[end][0] - begun[-1][0]
+        for start, size in reversed(begun):
+            if address < start + size:
+                return Span(start, size)
     return None
 
 
