@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 
-from small_device import STATION, apply, builds, findings, joined, sampler_elf, station_elf
+from small_device import STATION, apply, builds, findings, joined, layout, sampler_elf, station_elf
 from vector_fixtures import alone, copied_layout, copied_sampler, hex_build, of
 
 from gemel.checking.rules.entry_point_agrees import NO_ENTRY
@@ -24,6 +24,11 @@ BREAKS = {
 }
 KEEPS = {
     "both builds": lambda: of(RULE),
+    "an alias of it": lambda: of(
+        RULE,
+        read=layout({"write_unit = 8": "write_unit = 8\naliases = [0]"}),
+        station=_with_entry(station_elf(), 0x81),
+    ),
     "copied sampler": lambda: of(RULE, read=copied_layout(), sampler=copied_sampler()),
 }
 

@@ -9,7 +9,7 @@ from gemel.checking.findings.build_evidence import of_each_table
 from gemel.checking.rule import Rule
 from gemel.inspection.code.code_starts import data_at, inside_of
 from gemel.inspection.cores.vector_tables import place_of, word_span
-from gemel.inspection.cores.views import described_word
+from gemel.inspection.cores.views import described_word, distance
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.wording import needs_elf
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -24,7 +24,9 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     build = inspection.builds.get(name)
     if build is None or build.entry is None:
         yield NotChecked(f"build {name}", needs_elf(name, build, "entry point"))
-    elif table.words[1] in (build.entry, build.load_address_of(build.entry)):  # which copies itself to RAM
+    elif table.words[1] == build.load_address_of(build.entry) or not distance(  # which copies itself to RAM
+        inspection.layout, table.core.name, table.words[1], build.entry
+    ):
         yield Holds(f"build {name}")
     elif inside_of(build, table.words[1]):
         yield NotChecked(f"build {name}", "its reset handler is no start, see handlers-at-function-starts")
