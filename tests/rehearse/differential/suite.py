@@ -31,7 +31,7 @@ GROUPS = (
     "idioms",
 )
 """The modules of ``programs``: each has FAMILIES, functions from a random source to scenarios."""
-ON_V7E = ("combinations", "switching", "stacks", "floats", "kernels", "faults", "endings")
+ON_V7E = ("combinations", "idioms", "switching", "stacks", "floats", "kernels", "faults", "endings")
 """Those whose programs for one core run on the Armv7E-M board, too."""
 
 
