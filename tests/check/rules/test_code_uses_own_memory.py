@@ -10,8 +10,10 @@ from elf_writer import SegmentSpec, SymbolSpec
 from small_device import STATION, apply, builds, findings, station_elf
 from verdict_builds import of
 
+from gemel.builds.mapped_code import mapped_code
 from gemel.checking.rules.code_uses_own_memory import HEADER
 from gemel.checking.runner import RuleResult
+from gemel.inspection.code.far_accesses import calls_of
 
 RULE = "code-uses-own-memory"
 CALLER = STATION + 0x800
@@ -145,6 +147,17 @@ FAULTS = {
     ),
 }
 ASKED = "if (*(volatile uint32_t *)0x10007000u {}) "
+NO_CONSTRUCTORS = (
+    (
+        "/*BEFORE*/",
+        '__asm(".syntax unified\\n.text\\n.thumb_func\\n.global begin\\nbegin: movs r0, #1\\n push {r4, r5, lr}\\n"'
+        '"ldr r4, =init_start\\n ldr r5, =init_end\\n1: cmp r4, r5\\n bge 2f\\n ldr r1, [r4]\\n blx r1\\n"'
+        '"adds r4, #4\\n b 1b\\n2: pop {r4, r5, pc}\\n.ltorg\\n.size begin, . - begin\\n"); void begin(void);',
+    ),
+    ("  .text : {", "  .text : { init_start = .; init_end = .;"),
+)
+"""A table of no pointers, whose start is that of code: the loop over it is never entered."""
+
 SOUND = {
     "another pointer in the same table": (
         "station",
@@ -254,3 +267,11 @@ def test_header_before_code_that_is_programmed_later() -> None:
     for at, count in ((HEADER, 0), (HEADER + 0x100, 1)):
         asked = f"{RELEASED} {ASKED.format('== 1u')}{GO.format(hex(0x1000_7001 + at) + 'u')}"
         assert len(_whats("station", _main(asked), build)) == count
+
+
+@pytest.mark.parametrize("build", WITH, ids="-".join)
+def test_a_loop_over_no_constructors_calls_nothing(build: tuple[str, str, str]) -> None:
+    """Its first round would take code for the address of a function."""
+    edits = (*NO_CONSTRUCTORS, *_main(f"{RELEASED} begin();"))
+    station = pair(station=compiled("station", *build, edits))["station"]
+    assert not calls_of(station, mapped_code(station), lambda target: not station.read_at_run(target, 2))

@@ -136,19 +136,20 @@ def _places_in(wanted: list[Span], build: Build, *, is_baseline: bool) -> Iterat
 
 
 def _calls(build: Build, function: Span) -> list[FarAccess]:
-    found: list[FarAccess] = []
+    found: dict[int, FarAccess] = {}
 
     def observe(
         address: int, first: int, second: int, before: Mapping[int, int], _: Registers, _called: int | None
     ) -> None:
         target = None
+        found.pop(address, None)  # a loop may never be entered: what is known the last time counts
         if first & 0xFF07 == 0x4700:  # BX, BLX
             target = before.get(first >> 3 & 15)
         elif first | 0x80 == 0xF8DF and second & 0xF000 == 0xF000:  # LDR.W PC, [PC, #n] or #-n
             offset = second & 0xFFF if first & 0x80 else -(second & 0xFFF)
             target = constant_word(build, (address + 4 & ~3) + offset)
         if target:  # 0: a function that nothing defines, which code looks for first
-            found.append(FarAccess(address, target & ~1))
+            found[address] = FarAccess(address, target & ~1)
 
     follow(build, function, observe)
-    return found
+    return list(found.values())
