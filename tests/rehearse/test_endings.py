@@ -654,6 +654,23 @@ def test_a_call_by_a_null_pointer_is_named() -> None:
     assert "without the Thumb bit" in even.what
 
 
+@pytest.mark.parametrize(
+    ("code", "returns"),
+    [
+        ("movs r1, #0\n mov lr, r1\n bx lr\n", True),
+        ("movs r1, #0\n push {r1}\n bl 1f\n pop {pc}\n1: bx lr\n", True),
+        ("movs r1, #0\n push {r1}\n bl 1f\n1: pop {r2}\n bx r1\n", False),
+        ("movs r1, #0\n push {r1, lr}\n pop {r1, r2}\n bl 1f\n nop\n1: bx r1\n", False),
+    ],
+)
+def test_a_return_to_zero_is_no_call(code: str, returns: bool) -> None:
+    """A null return address, in the link register or popped, is that of a task; else a pointer is null."""
+    finding = run(code + SLEEP, "", handler=HANG).finding("invalid-state")
+    assert finding is not None
+    assert ("returns to address zero" in finding.what) is returns
+    assert ("a pointer to a function is null" in finding.found) is not returns
+
+
 RESETS = {
     "without the Thumb bit": (FLASH + 0x400, "invalid-state", "core station starts at an address without"),
     "zero": (0, "invalid-state", "core station starts at an address without the Thumb bit"),

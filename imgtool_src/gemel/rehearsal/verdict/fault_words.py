@@ -162,6 +162,15 @@ def _invalid_state(event: RawEvent, names: CodeNames) -> Words:
         return words._replace(what=f"core {event.core} starts at an address without the Thumb bit")
     if event.numbers.get("address") != 0:
         return words
+    if (link := event.numbers.get("last_link")) is not None:
+        function = names.function(event.core, link & ~1)
+        last = f"; the link register holds {format_address(link)}{f' ({function})' if function else ''}"
+        return Words(
+            f"core {event.core} returns to address zero",
+            f"a return address is null, as that of a task's first function{last}",
+            "a return address in code, with bit 0 set",
+            "let the function of a task never return, or give it the address of one that ends the task to return to",
+        )
     return Words(
         f"core {event.core} branches to address zero",
         f"a pointer to a function is null: {at_address(event, names)}",

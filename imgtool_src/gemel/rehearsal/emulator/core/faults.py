@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from gemel.m_profile.execution.float_operations import FLOAT
+from gemel.m_profile.instructions.halfwords import instructions, is_return
 from gemel.m_profile.instructions.memory_accesses import LR, memory_access
 from gemel.rehearsal.emulator.core.backing import Backing
 from gemel.rehearsal.emulator.core.instruction_needs import coprocessor_of
@@ -27,6 +28,10 @@ if TYPE_CHECKING:
 
 FORCED, BAD_VECTOR, DEBUG_EVENT = 1 << 30, 1 << 1, 1 << 31
 BUS_ADDRESS_VALID, MEMORY_ADDRESS_VALID = 1 << 15, 1 << 7
+
+
+NEAR_RETURN, BRANCH = 8, 0x47
+"""Bytes of code after a function's last call in which it returns, where it does nothing more; the upper byte of BX."""
 
 
 class FaultStatus(NamedTuple):
@@ -167,6 +172,8 @@ class CoreFaults:
             numbers["reset_vector"] = core.system.vector_table + 4
         elif address | 1 == NO_LINK:
             numbers |= self._why_erased()
+        elif not address and self._returns_to(address):
+            numbers["last_link"] = core.registers.value(LR)
         if not core.registers.thumb:
             core.pc = address
             self.take("invalid-state", address, numbers)
@@ -187,6 +194,22 @@ class CoreFaults:
         else:
             core.pc = address
             self.take("fetch-never" if never else "fetch-unmapped", address, numbers)
+
+    def _returns_to(self, address: int) -> bool:
+        """Whether code returned to ``address``, by the link register or popped, and did not call it by a register."""
+        core = self._core
+        link, popped = core.registers.value(LR) & ~1, core.bus.read_word(core.registers.stack - 4)
+        call, second = core.instruction(link - 2)
+        if (
+            not second
+            and call & 0xFF87 == CALL_OF_REGISTER
+            and core.registers.value(call >> 3 & 15) & ~1 == address
+        ):
+            return False
+        after = instructions(core.bus.read_bytes(link, NEAR_RETURN))
+        return link == address or (
+            popped == address and any(is_return(*each) and each[0] >> 8 != BRANCH for _, *each in after)
+        )
 
     def _why_erased(self) -> dict[str, int]:
         """Of a branch to an erased word: whether it is the link register as at reset, else where BLX's was loaded."""
