@@ -146,6 +146,25 @@ FAULTS = {
         POKED,
     ),
 }
+LOOPS = {
+    "asked at its start": "1: cmp r4, r5\\n bge 2f\\n str r1, [r4]\\n adds r4, #4\\n b 1b\\n2:",
+    "asked once before": "cmp r4, r5\\n beq 2f\\n1: str r1, [r4]\\n adds r4, #4\\n cmp r4, r5\\n bne 1b\\n2:",
+}
+
+
+def _cleared_by_loop(form: str, end: str) -> tuple[tuple[str, str], ...]:
+    """A loop from the start of the sampler's RAM."""
+    return (
+        (
+            "/*BEFORE*/",
+            '__asm(".syntax unified\\n.text\\n.thumb_func\\n.global begin\\nbegin: movs r1, #0\\n push {r4, r5, lr}\\n"'
+            f'"ldr r4, =0x20002000\\n ldr r5, ={end}\\n {form} pop {{r4, r5, pc}}\\n"'
+            '".ltorg\\n.size begin, . - begin\\n"); void begin(void);',
+        ),
+        *_main(f"{RELEASED} begin();"),
+    )
+
+
 ASKED = "if (*(volatile uint32_t *)0x10007000u {}) "
 NO_CONSTRUCTORS = (
     (
@@ -275,3 +294,11 @@ def test_a_loop_over_no_constructors_calls_nothing(build: tuple[str, str, str]) 
     edits = (*NO_CONSTRUCTORS, *_main(f"{RELEASED} begin();"))
     station = pair(station=compiled("station", *build, edits))["station"]
     assert not calls_of(station, mapped_code(station), lambda target: not station.read_at_run(target, 2))
+
+
+@pytest.mark.parametrize("build", WITH, ids="-".join)
+@pytest.mark.parametrize("form", LOOPS)
+def test_a_loop_over_no_bytes_stores_nothing(form: str, build: tuple[str, str, str]) -> None:
+    """An empty block at the end of the RAM of its core, where that of another starts; the same of a word is found."""
+    for end, count in (("0x20002000", 0), ("0x20002004", 1)):
+        assert len(_whats("station", _cleared_by_loop(LOOPS[form], end), build)) == count

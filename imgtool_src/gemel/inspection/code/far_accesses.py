@@ -16,6 +16,7 @@ from gemel.inspection.code.core_settings import constant_word, follow, function_
 from gemel.m_profile.code.known_registers import Registers
 from gemel.m_profile.instructions.halfwords import long_branches, where_instructions_begin
 from gemel.m_profile.instructions.memory_accesses import memory_access
+from gemel.m_profile.instructions.wide_forms import wide_form
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -109,11 +110,15 @@ def _ways_out(code: bytes) -> Iterator[int]:
 def accesses_of(build: Build, wanted: list[Span], *, loads: bool, is_baseline: bool) -> list[FarAccess]:
     """The loads or the stores of a build's functions in these spans, of any size.
 
-    ``is_baseline``: its core has an architecture that moves no wide immediates.
+    ``is_baseline``: its core has an architecture that moves no wide immediates.  Left out is an address that is
+    compared with itself: where a loop over no bytes starts.
     """
-    found = dict[FarAccess, None]()
+    found, compared = dict[FarAccess, None](), set[int | None]()
 
     def observe(at: int, first: int, second: int, before: Mapping[int, int], *_: object) -> None:
+        upper, lower = wide_form(first, second)
+        if upper & 0xFFF0 == 0xEBB0 and lower & 0xFFF0 == 0x0F00:  # CMP
+            compared.update({before.get(upper & 15)} & {before.get(lower & 15)})
         access = memory_access(first, second)
         base = None if access is None or access.loads != loads else before.get(access.base)
         if access and base is not None and (access.by is None or access.by in before):
@@ -124,7 +129,7 @@ def accesses_of(build: Build, wanted: list[Span], *, loads: bool, is_baseline: b
 
     for function in _functions_with(build, _places_in(wanted, build, is_baseline=is_baseline)):
         follow(build, function, observe)
-    return list(found)
+    return [each for each in found if each.target not in compared]
 
 
 def _places_in(wanted: list[Span], build: Build, *, is_baseline: bool) -> Iterator[int]:
