@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from typing import Annotated, Literal, NamedTuple
 
 import jsonschema
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from gemel.spans import Address, Span
 from gemel.structs import Struct
-from gemel.text.as_json import data_of, json_text, schema_of
+from gemel.text.as_json import data_of, json_text, schema_of, value_of
 
 
 class Inner(NamedTuple):
@@ -82,3 +83,48 @@ def test_the_schema_says_what_the_class_says() -> None:
     assert SCHEMA["properties"]["counts"]["required"] == ["holds", "not checked"]
     assert SCHEMA["additionalProperties"] is SCHEMA["$defs"]["Inner"]["additionalProperties"] is False
     assert set(SCHEMA["$defs"]) == {"Address", "Inner", "Plain", "Span"}
+
+
+class Readable(Struct):
+    """Fields of types that are read back."""
+
+    format: Literal[1]
+    inner: tuple[Inner, ...]
+    pair: tuple[int, str]
+    counts: dict[str, int]
+    from_: str | None = None
+
+
+READABLE = Readable(1, (Inner("a"), Inner("b")), (2, "c"), {"d": 3})
+
+
+def test_a_value_is_read_back() -> None:
+    """What was written is read as the same; a field with a default may be missing."""
+    data = json.loads(json_text(data_of(READABLE)))
+    assert value_of(Readable, data) == READABLE
+    del data["from"]
+    assert value_of(Readable, data) == READABLE
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"format": True},
+        {"format": 1.0},
+        {"format": 2},
+        {"format": [1]},
+        {"inner": [{"name": 1}]},
+        {"inner": [{}]},
+        {"inner": "ab"},
+        {"pair": [2]},
+        {"pair": [True, "c"]},
+        {"counts": {"d": "3"}},
+        {"counts": [3]},
+        {"from": 0},
+        {"other": 0},
+    ],
+)
+def test_other_data_is_refused(other: dict[str, object]) -> None:
+    """Values that are equal to one of a literal, but of another type, are none of it either."""
+    with pytest.raises(ValueError, match=r"type or value|other keys|missing|shorter"):
+        value_of(Readable, {**data_of(READABLE), **other})

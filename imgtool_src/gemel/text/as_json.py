@@ -121,7 +121,7 @@ def _reader(hint: Any) -> Callable[[Any], Any]:
         (other,) = (_reader(each) for each in inner if each is not type(None))
         return lambda data: None if data is None else other(data)
     if origin is Literal:
-        return lambda data: _of_kind(data, {type(data)} if data in inner else set())
+        return lambda data: _of_kind(data, {type(each) for each in inner if each == data})
     if origin or hint in _AS_IT_IS:
         return partial(_of_kind, kinds={*(inner or (hint,))})
     return _class_reader(hint)
