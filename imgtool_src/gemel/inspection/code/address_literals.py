@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 PAIR_DISTANCE = 32
 """Bytes within which the second instruction of a pair must follow the first."""
 
-FEW_PAGES, FEW_HALVES = 512, 0x2_0000
-"""Bytes of wanted addresses that are looked for by their three upper bytes, and by their two; of more, by the upper."""
+FEW_HALVES = 0x2_0000
+"""Bytes of wanted addresses that are looked for by their three upper bytes; of more, by their two."""
 
 _MOVW, _MOVT, _MOV, _LDR = 0xF240, 0xF2C0, 0xF04F, 0xF85F
 
@@ -100,21 +100,17 @@ def _round_constants() -> list[tuple[int, int]]:
 
 
 def _words_in(wanted: Span, data: bytes, start: int) -> Iterator[tuple[int, int]]:
-    first = -start % 4
-    if wanted.size > FEW_HALVES:
-        upper = data[first + 3 :: 4]
-        tops = range(wanted.start >> 24, (wanted.end - 1 >> 24) + 1)
-        found = (first + 4 * each for top in tops for each in offsets_of(bytes((top,)), upper))
-    else:
-        lower = 1 if wanted.size <= FEW_PAGES else 2
-        heads = range(wanted.start >> 8 * lower, (wanted.end - 1 >> 8 * lower) + 1)
-        written = (head.to_bytes(4 - lower, "little") for head in heads)
-        at_heads = (at - lower for head in written for at in offsets_of(head, data, lower))
-        found = (at for at in at_heads if at % 4 == first)
-    for at in found:
-        word = int.from_bytes(data[at : at + 4], "little")
-        if wanted.holds(word):
-            yield at, word
+    lower = 16 if wanted.size <= FEW_HALVES else 24
+    for head in range(wanted.start >> lower, (wanted.end - 1 >> lower) + 1):
+        low, high = max(wanted.start, head << lower), min(wanted.end, head + 1 << lower) - 1
+        below = bytes(range(low >> lower - 8 & 0xFF, (high >> lower - 8 & 0xFF) + 1))
+        upper = head.to_bytes(4 - lower // 8, "little")
+        written = b"%b(?<=[%b]%b)" % tuple(map(re.escape, (upper[-1:], below, upper)))
+        for each in re.finditer(written, data, re.DOTALL):
+            at = each.end() - 4
+            word = int.from_bytes(data[at : at + 4], "little") if at >= 0 and (start + at) % 4 == 0 else -1
+            if wanted.holds(word):
+                yield at, word
 
 
 def _paired_in(wanted: Span, code: bytes, start: int) -> Iterator[tuple[int, int]]:
