@@ -179,7 +179,11 @@ def _loaded(code: bytes, start: int) -> set[int]:
 def _moves(opcode: int, immediate: int, data: bytes, start: int) -> Iterator[tuple[int, int]]:
     """Where, at even addresses, an instruction moves a 12- or 16-bit immediate to a register, and to which."""
     imm8, imm3, i, imm4 = immediate & 0xFF, immediate >> 8 & 7, immediate >> 11 & 1, immediate >> 12 & 0xF
-    for at in offsets_of(struct.pack("<HB", opcode | i << 10 | imm4, imm8), data[:-1]):
+    low, high, third = (
+        re.escape(bytes((each,))) for each in struct.pack("<HB", opcode | i << 10 | imm4, imm8)
+    )
+    for each in re.finditer(b"%b(?<=%b%b)(?=%b.)" % (high, low, high, third), data, re.DOTALL):
+        at = each.start() - 1
         if (start + at) % 2 == 0 and data[at + 3] >> 4 == imm3 and data[at + 3] & 15 != 15:
             yield at, data[at + 3] & 15
 
