@@ -13,7 +13,7 @@ from verdict_builds import of
 from gemel.builds.mapped_code import mapped_code
 from gemel.checking.rules.code_uses_own_memory import HEADER
 from gemel.checking.runner import RuleResult
-from gemel.inspection.code.far_accesses import calls_of
+from gemel.inspection.code.far_accesses import UNROLLED, calls_of
 
 RULE = "code-uses-own-memory"
 CALLER = STATION + 0x800
@@ -148,6 +148,8 @@ FAULTS = {
 }
 LOOPS = {
     "asked at its start": "1: cmp r4, r5\\n bge 2f\\n str r1, [r4]\\n adds r4, #4\\n b 1b\\n2:",
+    "unrolled": "1: cmp r4, r5\\n bhs 2f\\n str r1, [r4]\\n adds r4, #4\\n cmp r4, r5\\n bhs 2f\\n str r1, [r4]\\n"
+    "adds r4, #4\\n b 1b\\n2:",
     "asked once before": "cmp r4, r5\\n beq 2f\\n1: str r1, [r4]\\n adds r4, #4\\n cmp r4, r5\\n bne 1b\\n2:",
 }
 
@@ -302,3 +304,11 @@ def test_a_loop_over_no_bytes_stores_nothing(form: str, build: tuple[str, str, s
     """An empty block at the end of the RAM of its core, where that of another starts; the same of a word is found."""
     for end, count in (("0x20002000", 0), ("0x20002004", 1)):
         assert len(_whats("station", _cleared_by_loop(LOOPS[form], end), build)) == count
+
+
+@pytest.mark.parametrize("build", WITH, ids="-".join)
+def test_of_an_unrolled_loop_so_many_words_count_as_one_round(build: tuple[str, str, str]) -> None:
+    """A store further on is another one."""
+    for after, count in ((UNROLLED, 0), (UNROLLED + 4, 1)):
+        form = f"cmp r4, r5\\n beq 2f\\n str r1, [r4, #{after}]\\n2:"
+        assert len(_whats("station", _cleared_by_loop(form, "0x20002000"), build)) == count

@@ -30,6 +30,10 @@ TABLE = 32
 """Bytes of a table of pointers that are looked at."""
 
 
+UNROLLED = 60
+"""Bytes after the first word that a round of an unrolled loop stores at most: 16 words (common practice)."""
+
+
 class FarAccess(NamedTuple):
     """A call, jump, load or store ``at`` an address of another, which has no Thumb bit."""
 
@@ -111,7 +115,7 @@ def accesses_of(build: Build, wanted: list[Span], *, loads: bool, is_baseline: b
     """The loads or the stores of a build's functions in these spans, of any size.
 
     ``is_baseline``: its core has an architecture that moves no wide immediates.  Left out is an address that is
-    compared with itself: where a loop over no bytes starts.
+    compared with itself, and what follows it: where a loop over no bytes starts, which compilers unroll.
     """
     found, compared = dict[FarAccess, None](), set[int | None]()
 
@@ -129,7 +133,7 @@ def accesses_of(build: Build, wanted: list[Span], *, loads: bool, is_baseline: b
 
     for function in _functions_with(build, _places_in(wanted, build, is_baseline=is_baseline)):
         follow(build, function, observe)
-    return [each for each in found if each.target not in compared]
+    return [each for each in found if compared.isdisjoint(range(each.target - UNROLLED, each.target + 1))]
 
 
 def _places_in(wanted: list[Span], build: Build, *, is_baseline: bool) -> Iterator[int]:
