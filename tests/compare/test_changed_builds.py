@@ -14,8 +14,9 @@ import gemel
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.comparing.as_text import section_words
-from gemel.comparing.changed_builds import section_changes, symbol_changes
+from gemel.comparing.changed_builds import same_but_for_addresses, section_changes, symbol_changes
 from gemel.comparing.changes import SectionChange
+from gemel.comparing.side import PlaceNames, SymbolSide
 
 SOURCE = """
 typedef unsigned int u32;
@@ -145,6 +146,29 @@ def test_sections_are_those_that_grew(pair):
     assert changes[".text"] == "changed"
     assert changes.get(".rodata", "moved") in ("moved", "changed")
     assert ".bss" not in changes
+
+
+@pytest.mark.parametrize("compiler", ["gcc-v8", "clang-v7"])
+def test_sections_that_only_one_build_has(compiler, tmp_path):
+    """A section of its own that an edit brings is added, with its size; the other way round it is removed."""
+    text = SOURCE.replace(
+        "volatile u32 port", '__attribute__((section(".journal"))) u32 journal[3] = { 1 };\nvolatile u32 port'
+    )
+    old, new = (
+        compiled(tmp_path, name, each, COMPILERS[compiler]) for name, each in (("old", SOURCE), ("new", text))
+    )
+    assert SectionChange(".journal", "added", 0, 12) in list(section_changes(old, new))
+    assert SectionChange(".journal", "removed", 12, 0) in list(section_changes(new, old))
+    assert section_words(SectionChange(".journal", "added", 0, 12)) == "added"
+
+
+def test_an_odd_last_byte_counts(pair):
+    """Of an object with an odd number of bytes the last one is no part of an address: another one is a change."""
+    names = PlaceNames(pair[0]).at
+    sides = [SymbolSide(data, 0x1000_0000, names) for data in (b"tide\0", b"tidf\0", b"tide\1")]
+    assert same_but_for_addresses(sides[0], sides[0])
+    assert not same_but_for_addresses(sides[0], sides[1])
+    assert not same_but_for_addresses(sides[0], sides[2])
 
 
 def test_other_bytes_of_a_section_are_reported(pair):

@@ -252,6 +252,27 @@ def test_an_old_image_of_another_layout(images, tmp_path):
     assert starts == [0x1001_8000, 0x1001_0000]
 
 
+def test_builds_that_one_image_alone_has(images, tmp_path):
+    """A build that the other layout calls otherwise is added there and removed here; an empty area is in neither."""
+    other = tmp_path / "other.toml"
+    text = layout_file("in-place").read_text(encoding="utf-8").replace("build.sampler", "build.meter")
+    other.write_text(text, encoding="utf-8")
+    read = gemel.load_layout(other)
+    given_builds = {
+        "meter": BUILT / "in-place" / "sampler.elf",
+        "station": BUILT / "in-place" / "station.elf",
+    }
+    new = gemel.join(read, gemel.load_builds(read, given_builds), version="1.4.2", rollback=3).image
+    old = gemel.read_image(images / "1.4.1.hex", layout=LAYOUT)
+    lines = text_of(compare(old, new, read, old_layout=LAYOUT), 80)
+    assert "build meter: added" in lines
+    assert "build sampler: removed" in lines
+    alone = old.data.copy()
+    alone.write(FLASH + 0x8000, b"\xff" * 0x1_0000)
+    half = gemel.Image(alone, old.entry, (), "half.hex")
+    assert "build sampler: in neither image" in text_of(compare(half, half, LAYOUT), 80)
+
+
 def test_an_image_of_another_layout_is_said_to_be_one(tmp_path):
     """Without the old image's layout its record is found all the same, and that the layout is another one is said."""
     text = layout_file("in-place").read_text(encoding="utf-8")

@@ -76,6 +76,11 @@ def test_distances_are_the_assemblers(tmp_path: Path) -> None:
 OLD, NEW = {0x2000_0000: "a", 0x2000_0004: "b"}, {0x2000_0000: "new", 0x2000_0004: "a", 0x2000_0008: "b"}
 
 
+FAR = "ldr.w r3, [pc, #4]"
+"""LDR (literal) in 32 bits, as code is that is far from its literals."""
+
+
+@pytest.mark.parametrize("load", ["ldr r3, [pc, #4]", FAR])
 @pytest.mark.parametrize(
     ("old", "new", "base", "is_same"),
     [
@@ -91,12 +96,13 @@ OLD, NEW = {0x2000_0000: "a", 0x2000_0004: "b"}, {0x2000_0000: "new", 0x2000_000
     ],
 )  # fmt: skip
 def test_only_the_same_symbol_is_the_same(
-    old: str, new: str, base: int, is_same: bool, tmp_path: Path
+    old: str, new: str, base: int, is_same: bool, load: str, tmp_path: Path
 ) -> None:
     """A distance is explained where both versions reach one symbol, and by nothing else."""
+    after = ["bx lr"] if load == FAR else ["bx lr", "nop"]
     one, other = (
         b"".join(struct.pack(f"<{len(halves)}H", *halves) for halves in assembled(lines, tmp_path))
-        for lines in (["ldr r3, [pc, #4]", old, "bx lr", "nop"], ["ldr r3, [pc, #4]", new, "bx lr", "nop"])
+        for lines in ([load, old, *after], [load, new, *after])
     )
     sides = [
         SymbolSide(

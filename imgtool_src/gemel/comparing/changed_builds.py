@@ -26,8 +26,6 @@ def same_but_for_addresses(old: SymbolSide, new: SymbolSide) -> bool:
 
     Looked through: words that point, branches with 32 bits, addresses loaded in two halves, and distances from them.
     """
-    if len(old.data) != len(new.data):
-        return False
     bits = exclusive_or(old.data, new.data)
     differing = {run.start() // 2: None for run in _NOT_ZERO.finditer(bits)}
     if len(differing) > MAX_DIFFERENT or (len(bits) % 2 and bits[-1]):
