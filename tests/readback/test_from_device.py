@@ -115,6 +115,30 @@ def test_a_block_with_a_checksum_alone_is_of_a_version(folder):
     assert f"an update to {NEW} stopped half way, at block 0x1000_0C00" in text
 
 
+@pytest.mark.parametrize("unchanged", ["station", "sampler"])
+def test_a_build_that_both_versions_have_is_of_either(folder, unchanged):
+    """Where an update changes one build alone, the blocks of the other are of the version that their neighbours are."""
+    old, new = (version(number, unchanged=unchanged) for number in (OLD, NEW))
+    for image, file in ((old, "old.hex"), (new, "new.hex")):
+        gemel.write_images(Image(image), folder / file, layout=layout(EDITS))
+    for image, other in ((old, "new.hex"), (new, "old.hex")):
+        done = checked(folder, dumped(image), "--previous", other)
+        assert "BROKEN device-holds-one-version" not in done.stdout, done.stdout
+        assert "device-holds-one-version" not in done.stdout.partition("not checked")[2]
+    changed, kept = (SAMPLER, STATION) if unchanged == "station" else (STATION, SAMPLER)
+    begun = bytearray(dumped(old))
+    begun[changed - FLASH : changed + 0x400 - FLASH] = dumped(new)[changed - FLASH : changed + 0x400 - FLASH]
+    whole = bytearray(dumped(new))
+    whole[RECORD - FLASH :] = dumped(old)[RECORD - FLASH :]
+    erased = bytearray(dumped(new))
+    erased[kept - FLASH : kept + 0x400 - FLASH] = b"\xff" * 0x400
+    for data, at in ((begun, changed + 0x400), (whole, RECORD), (erased, kept)):
+        text = " ".join(checked(folder, bytes(data), "--previous", "new.hex").stdout.split())
+        found = re.search(rf"an update to {NEW} stopped half way, at block (0x[0-9A-F_]+)", text)
+        assert found, (hex(at), text)
+        assert int(found[1], 0) == at
+
+
 @pytest.mark.parametrize(
     ("start", "end", "stop"),
     [

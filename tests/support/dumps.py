@@ -27,13 +27,18 @@ LONG = bytes(range(1, 250)) * 12
 """Code of some erase blocks."""
 
 
-def version(number: str, size: int = len(LONG)) -> SparseBytes:
-    """The joined device in a version; each byte of the new one's code differs from the old one's."""
+def version(number: str, size: int = len(LONG), *, unchanged: str = "") -> SparseBytes:
+    """The joined device in a version; each byte of the new one's code differs from the old one's.
+
+    The build ``unchanged`` is in both versions the same.
+    """
     read = layout({**EDITS, 'version = "1.2.3"': f'version = "{number}"'})
-    code = LONG[:size] if number == OLD else LONG[::-1][:size]
-    ids = {"build_id": bytes([len(code) % 251, int(number[2])]) * 10}
-    station, sampler = station_elf(code=code, **ids), sampler_elf(code=code, **ids)
-    return joined(read, builds(station, sampler)).image
+    made = []
+    for name, elf_of in (("station", station_elf), ("sampler", sampler_elf)):
+        of = OLD if name == unchanged else number
+        code = LONG[:size] if of == OLD else LONG[::-1][:size]
+        made.append(elf_of(code=code, build_id=bytes([len(code) % 251, int(of[2])]) * 10))
+    return joined(read, builds(*made)).image
 
 
 def dumped(image: SparseBytes, *writes: tuple[int, bytes]) -> bytes:
