@@ -31,6 +31,16 @@ LAYOUT_WITH_LOADER = (
 )
 """The build ``station`` as a boot loader in front of the build ``app``, without a contract."""
 
+RUNS_IN_RAM = (
+    (
+        "link = {",
+        'sampler-run = { memory = "ram", offset = "20 KiB", size = "4 KiB", purpose = "code" }\nlink = {',
+    ),
+    ('stored_in = "sampler-code"', 'stored_in = "sampler-code"\nruns_in = "sampler-run"'),
+)
+FOR_RAM = (("code (rx) : ORIGIN = FLASH, LENGTH = 32K", "code (rx) : ORIGIN = 0x20005000, LENGTH = 4K"),)
+"""The sampler in RAM: its layout, and the script that links it for there."""
+
 SCRIPT = """
 MEMORY { code (rx) : ORIGIN = FLASH, LENGTH = 32K
   ram (rwx) : ORIGIN = RAM, LENGTH = 7K

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from compiled_pairs import RELEASE, compiled, layout_for, pair, said_by
+from compiled_pairs import FOR_RAM, RELEASE, RUNS_IN_RAM, compiled, layout_for, pair, said_by
 from small_device import TODAY, findings
 
 from gemel.builds.reader import read_build
@@ -242,6 +242,21 @@ def test_zeros_that_are_constants(with_what: tuple[str, str, str]) -> None:
     late = ("  .data :", "  .late 0x10002000 : { *(.late) } > code\n  .data :")
     code = '__attribute__((section(".late"), used)) void later(void) { IO(0) = 1; }'
     assert _constants(code, page, BINARY, with_what, late) == []
+
+
+@pytest.mark.parametrize("with_what", [("gcc", "v6", "-O0"), ("gcc", "v7", "-O0"), ("clang", "v8", "-O2")])
+@pytest.mark.parametrize("after", [BINARY, f"{BINARY} --set-section-flags .bss=alloc,load,contents"])
+def test_variables_of_a_build_that_runs_in_ram(after: str, with_what: tuple[str, str, str]) -> None:
+    """They are right after its last byte, or stored as zeros, and are no constants that are missed."""
+    code = "volatile uint32_t counts[6], sums[6], last; volatile uint16_t samples[8];"
+    counts = "counts[turns & 3]++; sums[turns & 3] += level; last = level; samples[level & 7] += 3;"
+    edits = (("/*BEFORE*/", code), ("/*MAIN*/", counts), *FOR_RAM, ("} > ram AT > code", "} > code"))
+    sampler = compiled(
+        "sampler", *with_what, (*edits, ("bss_end = .; } > ram", "bss_end = .; } > code")), after
+    )
+    station = compiled("station", *with_what, (("/*MAIN*/", RELEASE.replace("0x10008000u", "0x20005000u")),))
+    read, builds = layout_for(with_what[1], *RUNS_IN_RAM), pair(station=station, sampler=sampler)
+    assert not findings(said_by("flash-words-programmed", read, builds))
 
 
 @pytest.mark.parametrize("with_what", WITH_POOLS)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from compiled_pairs import compiled, layout_for, pair, said_by
+from compiled_pairs import FOR_RAM, RUNS_IN_RAM, compiled, layout_for, pair, said_by
 from small_device import TODAY, findings
 
 from gemel.checking.findings.brought_builds import LEAST_COPY
@@ -14,14 +14,6 @@ from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.layout.reader import read_layout
 
-RUNS_IN_RAM = (
-    (
-        "link = {",
-        'sampler-run = { memory = "ram", offset = "20 KiB", size = "4 KiB", purpose = "code" }\nlink = {',
-    ),
-    ('stored_in = "sampler-code"', 'stored_in = "sampler-code"\nruns_in = "sampler-run"'),
-)
-FOR_RAM = (("code (rx) : ORIGIN = FLASH, LENGTH = 32K", "code (rx) : ORIGIN = 0x20005000, LENGTH = 4K"),)
 COPY = "for (int at = 0; at < SIZE; at += sizeof(UNIT)) "
 COPY += "*(volatile UNIT *)(TO + at) = *(const volatile UNIT *)(FROM + at);"
 RELEASE = "IO(0x114) = 0x20005000u; IO(0x118) &= ~2u;"

@@ -120,9 +120,12 @@ def _cut_code(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
 
 
 def _left_out(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
-    """Where a build without symbols has nothing, or one filling byte, and its code several addresses of constants."""
+    """Where a build without symbols has nothing, or one filling byte, and its code several addresses of constants.
+
+    Of one that runs in RAM, variables may be there.
+    """
     build, table = inspection.builds.get(plan.name), inspection.vector_table(plan.name)
-    if table is None or build is None or build.symbols:
+    if table is None or build is None or build.symbols or plan.runs_in:
         return
     stored, start = table.placed.stored, table.placed.run_start
     data = inspection.bytes_of(stored)
