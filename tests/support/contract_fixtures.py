@@ -64,21 +64,25 @@ SEEN = {"station": LINK, "sampler": LINK + 0x1000_0000}
 
 
 @cache
-def compiled(name: str, source: str, *options: str, language: str = "c") -> Build:
+def compiled(name: str, source: str, *options: str, language: str = "c", library: str = "") -> Build:
     """The build ``name``, its symbols and types those of a source with the section ``.link`` in shared RAM.
 
     The compiler is GCC for both languages, or what ``options`` names first as ``compiler=PROGRAM``.
+    ``library`` is the source of another unit, always with debug information; the own one has none with ``-g0``.
     """
     compiler = "arm-none-eabi-gcc"
     if options and options[0].startswith("compiler="):
         compiler, options = options[0].partition("=")[2], options[1:]
     program, linker = required_tool(compiler), required_tool("arm-none-eabi-gcc")
     with TemporaryDirectory() as folder:
-        (Path(folder) / "source").write_text(f"#include <stdint.h>\n{source}\n")
-        made = [program, "-x", language, "-g", "-ffreestanding", *options, "-c", "source", "-o", "made.o"]
-        linked = [linker, "-nostdlib", "-Wl,-e0", f"-Wl,--section-start=.link={SEEN[name]:#x}", "made.o"]
-        linked += ["-Wl,--no-enum-size-warning", "-o", "made.elf"]
-        for command in (made, linked):
+        commands = []
+        for unit, text, more in (("made", source, options), ("library", library, (*options, "-g"))):
+            (Path(folder) / unit).write_text(f"#include <stdint.h>\n{text}\n")
+            made = [program, "-x", language, "-g", "-ffreestanding", *more, "-c", unit, "-o", f"{unit}.o"]
+            commands += [made] if text else []
+        linked = [linker, "-nostdlib", "-Wl,-e0", f"-Wl,--section-start=.link={SEEN[name]:#x}"]
+        linked += ["-Wl,--no-enum-size-warning", *(made[-1] for made in commands), "-o", "made.elf"]
+        for command in (*commands, linked):
             subprocess.run(command, cwd=folder, check=True, capture_output=True, timeout=120)
         data = (Path(folder) / "made.elf").read_bytes()
     read = read_build(BytesSource(data, "made.elf"), name=name, file="made.elf")

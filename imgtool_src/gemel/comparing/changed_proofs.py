@@ -140,7 +140,7 @@ def _of_build(
 ) -> Iterator[ContractBreak | str]:
     broken = []
     for spelling in contract.types:
-        sides = defined_type(old, plan, spelling), defined_type(new, plan, spelling)
+        sides = [defined_type(side, contract, plan, spelling) for side in (old, new)]
         if isinstance(sides[0], DefinedType) and isinstance(sides[1], DefinedType):
             found = list(_type(sides[0], sides[1], contract, spelling))
             broken += [f"contract {contract.name}, {spelling}"] if found else []
@@ -158,7 +158,7 @@ def _of_build(
             if one.start != other.start or (one != other and not _in_types(new, after, broken)):
                 yield ContractBreak(contract.name, name, plan.name, (f"old: {one}", f"new: {other}"))
     for name in contract.constants:
-        values = constant_values(old, plan, name), constant_values(new, plan, name)
+        values = [constant_values(side, contract, plan, name) for side in (old, new)]
         numbers = [[each.number for each in side] for side in values if not isinstance(side, Missing)]
         if len(numbers) == 2 and numbers[0] != numbers[1]:
             lines = (f"old: {numbers[0][0]}", f"new: {numbers[1][0]}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from contract_builds import C_TYPES, CPP_TYPES, side
-from contract_fixtures import checked, compiled, flat, of_sides, of_sources, types
+from contract_fixtures import checked, compiled, contract, flat, of_sides, of_sources, types
 from gauge_builds import gauge, gauge_builds
 from small_device import apply, findings
 
@@ -166,6 +166,59 @@ def test_a_name_that_one_build_lacks_is_not_checked() -> None:
     result = of_sources(RULE, types("Mark"), one, one.replace("Mark", "Other"), "c++")
     assert result.status == "not checked"
     assert result.not_checked[0].where == "contract link, Mark, build sampler"
+
+
+_OWN = (
+    "enum kind { LOW, HIGH = 6 }; struct Link { uint32_t turn; enum kind kind; };"
+    '__attribute__((section(".link"), used)) struct Link link_words;'
+)
+LIBRARIES = {
+    "has the names": "struct Link { char turn; } of_library; enum kind { LOW, HIGH = 7 } kind_of_library;",
+    "has other names": "struct Other { char turn; } of_library;",
+}
+
+
+@pytest.mark.parametrize(
+    ("compiler", "target"),
+    [
+        ("arm-none-eabi-gcc", "-march=armv6-m"),
+        ("clang", "-march=armv7e-m"),
+        ("arm-none-eabi-gcc", "-march=armv8-m.main"),
+    ],
+)
+@pytest.mark.parametrize(
+    ("units", "library", "status"),
+    [
+        (("-g0", "-g"), "has the names", "not checked"),
+        (("-g", "-g0"), "has the names", "not checked"),
+        (("-g0", "-g0"), "has the names", "not checked"),
+        (("-g0", "-g0"), "has other names", "not checked"),
+        (("-g", "-g"), "has other names", "holds"),
+    ],
+)
+def test_what_a_library_alone_describes_is_not_of_the_contract(
+    compiler: str, target: str, units: tuple[str, str], library: str, status: str
+) -> None:
+    """Neither types nor constants are taken from a library if the unit with the contract's object is not described."""
+    options = f"compiler={compiler}", target, "-mthumb", "-fshort-enums"
+    if compiler == "clang":
+        options += ("--target=arm-none-eabi",)
+    builds = [
+        compiled(
+            name,
+            _OWN,
+            *options,
+            unit,
+            library="" if unit == "-g" and status != "holds" else LIBRARIES[library],
+        )
+        for name, unit in zip(("station", "sampler"), units, strict=True)
+    ]
+    constants = checked("contract-constants-equal", contract('constants = ["HIGH"]'), *builds)
+    of_types = [checked(RULE, types(name), *builds) for name in ("struct Link", "enum kind")]
+    assert {result.status for result in (constants, *of_types)} == {status}
+    reasons = {each.reason for result in (constants, *of_types) for each in result.not_checked}
+    assert len(reasons) == (status == "not checked")
+    assert all(each.endswith("describes no object of contract link, such as link_words") for each in reasons)
 
 
 @pytest.mark.parametrize(

@@ -24,7 +24,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _constant(inspection: Inspection, contract: Contract, name: str) -> Iterator[Outcome]:
     where = f"contract {contract.name}, {name}"
-    values_of_each, missing = answers(inspection, constant_values, name)
+    values_of_each, missing = answers(
+        inspection, lambda plan: constant_values(inspection, contract, plan, name)
+    )
     found = [values[0] for values in values_of_each]
     findings = [_several(contract, where, values) for values in values_of_each if len(values) > 1]
     terms = ("constant", "the symbols and enumerators of", "a macro is in no build, an enumerator is")

@@ -40,7 +40,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _symbol(inspection: Inspection, contract: Contract, name: str, places: _Places) -> Iterator[Outcome]:
     where = f"contract {contract.name}, {name}"
-    found, missing = answers(inspection, defined_symbol, name)
+    found, missing = answers(inspection, lambda plan: defined_symbol(inspection, plan, name))
     terms = ("object", "the symbols of", "linkers leave out what no source uses")
     if not found and (nobody := known_to_nobody(inspection, contract, name, missing, *terms)):
         yield nobody

@@ -32,9 +32,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _type(inspection: Inspection, contract: Contract, spelling: str) -> Iterator[Outcome]:
     where = f"contract {contract.name}, {spelling}"
-    found, missing = answers(inspection, defined_type, spelling)
+    found, missing = answers(inspection, lambda plan: defined_type(inspection, contract, plan, spelling))
     if found and missing:
-        found, missing = answers(inspection, defined_in_any_scope, spelling)
+        found, missing = answers(
+            inspection, lambda plan: defined_in_any_scope(inspection, contract, plan, spelling)
+        )
     terms = ("type", "the debug information of", "compilers leave out what no source uses")
     if not found and (nobody := known_to_nobody(inspection, contract, spelling, missing, *terms)):
         yield nobody

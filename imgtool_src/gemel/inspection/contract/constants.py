@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from gemel.errors import BuildError
-from gemel.inspection.contract.parties import Missing, debug_types
+from gemel.inspection.contract.parties import Missing, own_types
 from gemel.inspection.inspection import Inspection
-from gemel.layout.model import BuildPlan
+from gemel.layout.model import BuildPlan, Contract
 from gemel.placement.places import SymbolNotPlaced
 from gemel.spans import format_address
 from gemel.structs import NamedTuple
@@ -22,7 +22,9 @@ class ConstantValue(NamedTuple):
     words: str
 
 
-def constant_values(inspection: Inspection, plan: BuildPlan, name: str) -> list[ConstantValue] | Missing:
+def constant_values(
+    inspection: Inspection, contract: Contract, plan: BuildPlan, name: str
+) -> list[ConstantValue] | Missing:
     """The values of a constant in one build, the first found first: of its symbol, else of enumerators."""
     build = inspection.builds.get(plan.name)
     why = ""
@@ -38,7 +40,7 @@ def constant_values(inspection: Inspection, plan: BuildPlan, name: str) -> list[
             if isinstance(stored, ConstantValue):
                 return [stored]
             why = stored
-    types = debug_types(inspection, plan)
+    types = own_types(inspection, contract, plan)
     if isinstance(types, Missing):
         return types._replace(reason=f"{why}; {types.reason}") if why else types
     try:

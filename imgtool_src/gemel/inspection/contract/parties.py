@@ -9,7 +9,7 @@ from gemel.builds.build import Build
 from gemel.builds.dwarf.types import Reference
 from gemel.errors import BuildError
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import concerned, needs_elf
+from gemel.inspection.wording import concerned, in_source, needs_elf
 from gemel.layout.addresses import plain_span, seen_by
 from gemel.layout.model import BuildPlan, Contract, Layout
 from gemel.outcomes import Finding, NotChecked
@@ -59,14 +59,12 @@ def parties(layout: Layout) -> list[BuildPlan]:
     return sorted(layout.builds.values(), key=lambda plan: layout.cores[plan.core].role != "primary")
 
 
-def answers(
-    inspection: Inspection, ask: Callable[[Inspection, BuildPlan, str], T | Missing], name: str
-) -> tuple[list[T], list[Missing]]:
-    """What the parties' builds show of a name, and why the others show nothing."""
+def answers(inspection: Inspection, ask: Callable[[BuildPlan], T | Missing]) -> tuple[list[T], list[Missing]]:
+    """What the parties' builds show of what is asked, and why the others show nothing."""
     found: list[T] = []
     missing: list[Missing] = []
     for plan in parties(inspection.layout):
-        answer = ask(inspection, plan, name)
+        answer = ask(plan)
         if isinstance(answer, Missing):
             missing.append(answer)
         else:
@@ -90,9 +88,35 @@ def debug_types(inspection: Inspection, plan: BuildPlan) -> DebugTypes | Missing
         return Missing(plan, error.problems[0].what, False)
 
 
-def defined_type(inspection: Inspection, plan: BuildPlan, spelling: str) -> DefinedType | Missing:
-    """The definitions of a type in one build."""
+def own_types(inspection: Inspection, contract: Contract, plan: BuildPlan) -> DebugTypes | Missing:
+    """What the debug information of a build shows, if it is of its own sources and not of its libraries alone.
+
+    That is: it describes an object of the contract, or the build has none of them.
+    """
+    build = inspection.builds.get(plan.name)
     types = debug_types(inspection, plan)
+    if isinstance(types, Missing) or build is None or build.symbols is None:
+        return types
+    named = [symbol for name in contract.symbols for symbol in build.symbols.named(name)]
+    start = seen_by(inspection.layout, inspection.layout.span_of(contract.area).start, plan.core)
+    placed = build.symbols.objects_in(Span(start, inspection.layout.areas[contract.area].size))
+    own = [each.name for each in (*named, *placed) if each.kind == "object"]
+    try:
+        if not own or any(types.variables(name) for name in own):
+            return types
+    except BuildError as error:
+        return Missing(plan, error.problems[0].found, False)
+    reason = (
+        f"its debug information describes no object of contract {contract.name}, such as {in_source(own[0])}"
+    )
+    return Missing(plan, f"{reason}; {types.elsewhere}" if types.elsewhere else reason, False)
+
+
+def defined_type(
+    inspection: Inspection, contract: Contract, plan: BuildPlan, spelling: str
+) -> DefinedType | Missing:
+    """The definitions of a type of a contract in one build."""
+    types = own_types(inspection, contract, plan)
     if isinstance(types, Missing):
         return types
     from gemel.builds.dwarf.fault import DebugUnreadable
@@ -110,9 +134,11 @@ def defined_type(inspection: Inspection, plan: BuildPlan, spelling: str) -> Defi
     return Missing(plan, reason, True, tuple(near))
 
 
-def defined_in_any_scope(inspection: Inspection, plan: BuildPlan, spelling: str) -> DefinedType | Missing:
+def defined_in_any_scope(
+    inspection: Inspection, contract: Contract, plan: BuildPlan, spelling: str
+) -> DefinedType | Missing:
     """The same; of a build that has nothing in the scope of the name, what it has of the name's last part."""
-    answer, types = defined_type(inspection, plan, spelling), debug_types(inspection, plan)
+    answer, types = defined_type(inspection, contract, plan, spelling), debug_types(inspection, plan)
     if not isinstance(answer, Missing) or not answer.absent or isinstance(types, Missing):
         return answer
     references = types.named_in_any_scope(spelling)
@@ -151,8 +177,6 @@ def known_to_nobody(
     """
     if not missing or not all(each.absent for each in missing):
         return None
-    if kind != "object" and not all(_describes_own(inspection, contract, each.plan) for each in missing):
-        return None
     plans = [each.plan for each in missing]
     files = [f"build {plan.name} ({inspection.builds[plan.name].file})" for plan in plans]
     near = list(dict.fromkeys(near for each in missing for near in each.near))
@@ -166,30 +190,6 @@ def known_to_nobody(
         if near
         else f"name the {kind} as its source does, or take it out of the contract: {why}",
     )
-
-
-def _describes_own(inspection: Inspection, contract: Contract, plan: BuildPlan) -> bool:
-    """Whether a build's debug information is of its own sources, not only of the libraries that it is linked with.
-
-    That is: it describes an object of the contract, or the build has none of them.
-    """
-    build = inspection.builds.get(plan.name)
-    types = debug_types(inspection, plan)
-    if build is None or build.symbols is None or isinstance(types, Missing):
-        return False
-    own = [name for name in contract.symbols if build.symbols.named(name)]
-    own += _objects_in_area(inspection, contract, plan, build)
-    try:
-        return not own or any(types.variables(name) for name in own)
-    except BuildError:
-        return False
-
-
-def _objects_in_area(inspection: Inspection, contract: Contract, plan: BuildPlan, build: Build) -> list[str]:
-    start = seen_by(inspection.layout, inspection.layout.span_of(contract.area).start, plan.core)
-    area = Span(start, inspection.layout.areas[contract.area].size)
-    found = build.symbols.objects_in(area) if build.symbols else ()
-    return [symbol.name for symbol in found if symbol.kind == "object"][:16]
 
 
 def without_a_voice(missing: list[Missing], present: list[BuildPlan]) -> list[Missing]:
