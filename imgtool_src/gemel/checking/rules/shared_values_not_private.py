@@ -8,14 +8,16 @@ from collections.abc import Iterator
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
-from gemel.inspection.contract.parties import parties
+from gemel.errors import BuildError
+from gemel.inspection.contract.parties import Missing, debug_types, parties
+from gemel.inspection.contract.shared_objects import has_pointer_at
 from gemel.inspection.contract.shared_starts import SharedStart, shared_starts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import own_ram, shared_ram
 from gemel.inspection.wording import as_one, concerned, found_or_holds, symbol_at
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, Outcome
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, align_up, format_address, without
 
 
@@ -24,17 +26,23 @@ def check(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Out
     """One outcome for each build that brings initial data for a shared area."""
     starts = shared_starts(inspection.layout, plan, build)
     of_object: dict[str, list[Finding]] = {}
-    for holder, found in (each for start in starts for each in _findings(inspection, plan, build, start)):
-        of_object.setdefault(holder, []).append(found)
-    if starts:
+    unknown: dict[str, NotChecked] = {}
+    for holder, found in (each for start in starts for each in _addresses(inspection, plan, build, start)):
+        if isinstance(found, NotChecked):
+            unknown.setdefault(holder, found)
+        else:
+            of_object.setdefault(holder, []).append(found)
+    yield from unknown.values()
+    if of_object or (starts and not unknown):
         yield from found_or_holds(
             (as_one(each, "address") for each in of_object.values()), f"build {plan.name}"
         )
 
 
-def _findings(
+def _addresses(
     inspection: Inspection, plan: BuildPlan, build: Build, start: SharedStart
-) -> Iterator[tuple[str, Finding]]:
+) -> Iterator[tuple[str, Finding | NotChecked]]:
+    """Each address of own RAM and the object that it is in; what may be a flag where types do not show it."""
     layout = inspection.layout
     private = without(own_ram(layout, plan.core), shared_ram(layout))
     data, run = start.segment.data, start.segment.run_address
@@ -49,15 +57,36 @@ def _findings(
         if not pointed:
             continue
         holder = symbol_at(build, address)
-        found = Finding(
-            f"build {plan.name} puts the address of its own {pointed} into area {start.area.name}",
-            concerned(plan.name, plan.core, start.area.name),
-            where=f"build {plan.name} ({build.file}), {holder or 'initial value'} at {format_address(address)}",
-            found=f"{format_address(value)} ({pointed}), in RAM of core {plan.core}",
-            expected=f"a number, an offset, or an address inside {start.span}",
-            span=Span(address - distance, 4),
-        )
-        yield holder.split(" + ")[0] or start.area.name, found
+        name, _, offset = holder.partition(" + ")
+        where = f"build {plan.name} ({build.file}), {holder or 'initial value'} at {format_address(address)}"
+        is_pointer = _is_pointer(inspection, plan, name, int(offset or "0", 16))
+        if is_pointer is None and value.bit_count() == 1:
+            what = f"{format_address(value)} is a number or the address of {pointed}"
+            yield name, NotChecked(where, f"{what}: no debug information describes what holds it")
+        elif is_pointer is not False:
+            yield (
+                name or start.area.name,
+                Finding(
+                    f"build {plan.name} puts the address of its own {pointed} into area {start.area.name}",
+                    concerned(plan.name, plan.core, start.area.name),
+                    where=where,
+                    found=f"{format_address(value)} ({pointed}), in RAM of core {plan.core}",
+                    expected=f"a number, an offset, or an address inside {start.span}",
+                    span=Span(address - distance, 4),
+                ),
+            )
+
+
+def _is_pointer(inspection: Inspection, plan: BuildPlan, name: str, offset: int) -> bool | None:
+    """Whether an object has a pointer at an offset; None if no debug information describes the object."""
+    types = debug_types(inspection, plan)
+    if isinstance(types, Missing):
+        return None
+    try:
+        references = types.variables(name) if name else ()
+        return has_pointer_at(types, references, offset) if references else None
+    except BuildError:
+        return None
 
 
 def _seen_distance(inspection: Inspection, plan: BuildPlan, start: SharedStart) -> int:
@@ -70,8 +99,8 @@ RULE = Rule(
     name="shared-values-not-private",
     severity="warning",
     guards="device",
-    checks="No word that a build brings as an initial value for a shared area is the address of an object of "
-    "that build in RAM of its own core.",
+    checks="No pointer, or word of unknown type, that a build brings as an initial value for a shared area is the "
+    "address of an object of that build in RAM of its own core.",
     why="The other core follows the address, and finds memory that is not its own to read, that it sees elsewhere, "
     "or that a memory protection unit keeps it from. What it writes there changes variables of the first core.",
     remedy="Put the object itself into the shared area, or share an offset into the area instead of an address.",

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.builds.dwarf.types import Array, Composite, Reference
+from gemel.builds.dwarf.types import Array, Composite, Pointer, Reference
 from gemel.errors import BuildError
 from gemel.inspection.contract.parties import DefinedSymbol, Missing, debug_types
 from gemel.inspection.inspection import Inspection
@@ -143,6 +143,27 @@ def reached(types: DebugTypes, references: tuple[Reference, ...]) -> Iterator[Re
             waiting.append(found.element)
         elif isinstance(found, Composite):
             waiting += [member.type for member in found.members]
+
+
+def has_pointer_at(types: DebugTypes, references: tuple[Reference, ...], offset: int) -> bool:
+    """Whether an object of one of the types ``references`` has a pointer ``offset`` bytes after its start."""
+    seen: set[tuple[Reference, int]] = set()
+    waiting = [(reference, offset) for reference in references]
+    while waiting:
+        (asked, at) = waiting.pop()
+        reference, found = types.resolved(asked)
+        size = types.size_of(reference)
+        if reference is None or (reference, at) in seen or (size is not None and at >= size):
+            continue
+        seen.add((reference, at))
+        if isinstance(found, Pointer) and at == 0:
+            return True
+        if isinstance(found, Array) and (stride := found.stride or types.size_of(found.element)):
+            waiting.append((found.element, at % stride))
+        elif isinstance(found, Composite):
+            starts = [(each.type, (each.bit or 0) // 8) for each in found.members]
+            waiting += [(member, at - start) for member, start in starts if start <= at]
+    return False
 
 
 def contract_types_inside(
