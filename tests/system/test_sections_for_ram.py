@@ -33,6 +33,9 @@ IN_TURN = (
     f"{ALONE.format('one')}  .two ADDR(.one) : {{ *(.two) . = ALIGN(4); two_end = .; }} AT > code\n"
     "  two_load = LOADADDR(.two);\n"
 )
+HOOK = "\n#define main begin\ntypedef void hook(void); static void add(void) { turns += 3; } "
+HOOKS = HOOK + '__attribute__((section(".one"), used)) hook *volatile hooks[2] = { add, add };'
+CALL_HOOKS = "for (hook *volatile *at = hooks; at < hooks + 2; at++) (*at)();"
 COPY_ONE, COPY_TWO = "bring(one_start, one_end, one_load); ", "bring(one_start, two_end, two_load); "
 
 Case = tuple[str, str, str]
@@ -41,9 +44,28 @@ UNCOPIED: dict[str, tuple[Case, str]] = {
     "a function": ((FAST, "quick();", ALONE.format("fast")), "section .fast,"),
     "values": ((TUNING, "turns = tuning[turns & 7u];", ALONE.format("tuning")), "section .tuning,"),
     "overlays": ((ONE + TWO, "one(); two();", IN_TURN), "section .one, .two,"),
+    "pointers that are called": ((HOOKS, CALL_HOOKS, ALONE.format("one")), "section .one,"),
 }
 COPIED: dict[str, Case] = {
     "a function": (BRING + ONE, f"{COPY_ONE} one();", ALONE.format("one")),
+    "pointers that are called": (BRING + HOOKS, COPY_ONE + CALL_HOOKS, ALONE.format("one")),
+    "pointers that are called, by a device": (
+        BRING + HOOKS,
+        "IO(0x40) = (uint32_t)one_load; IO(0x44) = (uint32_t)one_start; while (IO(0x48) & 1u) { } "
+        + CALL_HOOKS,
+        ALONE.format("one"),
+    ),
+    "pointers that are called, as a device asks": (
+        BRING + HOOKS,
+        f"if (IO(4)) {{ {COPY_ONE} }} if (IO(4)) {CALL_HOOKS}",
+        ALONE.format("one"),
+    ),
+    "a pointer that is set": (
+        f"{HOOK} static hook *volatile kept, *volatile *given; "
+        "__attribute__((noinline)) void give(hook *volatile *to) { given = to; }",
+        "give(&kept); *given = add; kept();",
+        "",
+    ),
     "overlays": (BRING + ONE + TWO, f"{COPY_ONE} one(); {COPY_TWO} two();", IN_TURN),
     "overlays, as a device asks": (
         BRING + ONE + TWO,
@@ -83,7 +105,7 @@ def test_what_nothing_copies_is_named(case: str, build: tuple[str, str, str]) ->
     (finding,) = _found(edits, *build)
     assert finding.found.startswith(words)
     assert finding.next_step.startswith("copy section .")
-    assert ("runs_in in [build.station]" in finding.next_step) == (case != "values")
+    assert ("runs_in in [build.station]" in finding.next_step) == (case in ("a function", "overlays"))
 
 
 @pytest.mark.parametrize(

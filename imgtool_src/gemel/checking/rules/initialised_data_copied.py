@@ -48,12 +48,11 @@ def check(inspection: Inspection, plan: BuildPlan, _: Build) -> Iterator[Outcome
     pieces = [piece for piece in pieces if piece.address not in in_turn]
     if not pieces:
         return
-    start = inspection.start_blocks[plan.name]
+    start, run = inspection.start_blocks[plan.name], inspection.start_runs.get(plan.name)
     if start.copies or start.states_copies:
         cleared = [entry.span for entry in start.clears] + [*(start.written or ())]
         known = [entry.span for entry in start.copies]
         left = [(piece, rest) for piece in pieces for rest in _not_copied(placement, piece, known, cleared)]
-        run = inspection.start_runs.get(plan.name)
         if left and run and not any(without([rest for _, rest in left], run.perhaps)):
             yield NotChecked(
                 where, "its start-up code writes there, but from where, or how far, is not known"
@@ -66,9 +65,19 @@ def check(inspection: Inspection, plan: BuildPlan, _: Build) -> Iterator[Outcome
             yield NotChecked(where, "a device is given its addresses, and may copy it")
             return
         yield from found_or_holds([_finding(placement, left, start)] if left else [], where)
+    elif run and (called := list(_called(placement, pieces, run))):
+        yield _finding(placement, called, start)
     else:
         lacking = "none of the usual symbols of copy tables or of the ends of its data"
         yield NotChecked(where, f"it has {lacking}: what its start-up code copies is not known")
+
+
+def _called(placement: Placement, pieces: list[Piece], run: StartRun) -> Iterator[tuple[Piece, Span]]:
+    """What no code has written of pieces, and no device, when code calls what a word there leads to."""
+    for piece in pieces:
+        for rest in without([piece.segment.stored_run], [*run.written, *run.perhaps]):
+            if any(map(rest.holds, run.called_by)) and not _is_given_to_device(placement, run, piece, rest):
+                yield piece, rest
 
 
 def _may_copy(placement: Placement, piece: Piece, rest: Span) -> bool:

@@ -67,8 +67,9 @@ class StartRun(NamedTuple):
     not stored.  ``overrun`` are the words after copied blocks that copies of these have left in what is to be cleared.
     ``held`` are the words of RAM that are not 0 on all ways with a watched write, at
     that write, ``filled`` those that any way had written by its last such write, each with whether as 0; ``asked``
-    those of which nothing was known when they were loaded.  ``deepest`` is the lowest address to which the main stack
-    grows on each way, in ``main`` too where a way comes there; 0 where a way goes on with another stack.
+    those of which nothing was known when they were loaded, ``called_by`` those of them by which a way then called that
+    had not lost anything yet.  ``deepest`` is the lowest address to which the main stack grows on each way, in ``main``
+    too where a way comes there; 0 where a way goes on with another stack.
     """
 
     why_not: str
@@ -98,6 +99,7 @@ class StartRun(NamedTuple):
     asked: frozenset[int] = frozenset()
     filled: frozenset[tuple[WatchedWrite, int, bool]] = frozenset()
     deepest: int = 0
+    called_by: frozenset[int] = frozenset()
 
 
 def start_run(
@@ -193,6 +195,7 @@ def _seen(
             (each, *word) for core in cores for each in core.written_at for word in core.written_at[each]
         ),
         deepest=_deepest(then.ended or run.ended),
+        called_by=frozenset(cores[0].called_by) if cores else frozenset(),
     )
 
 

@@ -111,6 +111,10 @@ class FollowedCore(KnownFlags):
         """Addresses where code and constants may be that were loaded from, and of which the image stores nothing."""
         self.asked: set[int] = set()
         """Words of which nothing was known when they were loaded, on all ways."""
+        self.asked_last: int | None = None
+        """The last one of them; None where something else that is not known was loaded after it."""
+        self.called_by: set[int] = set()
+        """Those by which functions were called of which nothing was known but that, on all ways."""
         self.described: set[tuple[int | None, ...]] = set()
         """The words at each address that a device was given, on all ways: its descriptor, if it is one."""
         self.conditions: list[int] = []
@@ -171,6 +175,8 @@ class FollowedCore(KnownFlags):
 
     def call_unknown(self) -> None:
         """Forget what a function may change of which nothing is known (AAPCS32)."""
+        if self.asked_last is not None and not self.blind:
+            self.called_by.add(self.asked_last)
         self.blind = self.blind or "a call of a function that is not known"
         for register in CALLER_SAVED:
             self.registers[register] = None
@@ -218,7 +224,7 @@ class FollowedCore(KnownFlags):
     def load(self, address: int | None, size: int) -> int | None:
         """What is at an address; None if that is not known."""
         if address is None:
-            self.loads_lost += 1
+            self.loads_lost, self.asked_last = self.loads_lost + 1, None
             return None
         address &= MASK
         if address & (size - 1):
@@ -235,11 +241,14 @@ class FollowedCore(KnownFlags):
             stored = self._stored(address, size)
             if stored is None:
                 self.asked.add(aligned)
+                self.asked_last = aligned
             return stored
         shift = 8 * (address & 3)
         mask = (1 << 8 * size) - 1
         if type(word) is tuple:
             word = word[0] if word[1] >> shift & mask == mask else None
+        if word is None:
+            self.asked_last = None
         if word is None or size == 4:
             return word  # type: ignore[no-any-return]
         return int(word >> shift & mask)
