@@ -132,15 +132,18 @@ def _in_ram(build: Build, address: int) -> bool:
 
 
 def _size_by_symbol(build: Build, address: int) -> int | None:
-    """Words of the object that a symbol says starts at the table, if it has room for the system's words."""
-    if build.symbols is None:
-        return None
-    sizes = [
-        symbol.size // 4
-        for symbol in build.symbols.all()
-        if symbol.kind == "object" and symbol.defined and symbol.address == address
-    ]
-    return max((size for size in sizes if size >= FIRST_INTERRUPT), default=None)
+    """Words of the object that a symbol says starts at the table, or its interrupts after those of the system."""
+    sizes = dict[int, int]()
+    for symbol in build.all_symbols:
+        if symbol.kind == "object" and symbol.defined:
+            sizes[symbol.address] = max(sizes.get(symbol.address, 0), symbol.size // 4)
+    whole, after = sizes.get(address, 0), sizes.get(address + 4 * FIRST_INTERRUPT, 0)
+    words = struct.iter_unpack("<I", build.read_at_run(address + 4 * FIRST_INTERRUPT, 4 * after) or b"")
+    handlers = [word for (word,) in words if word]
+    if whole >= FIRST_INTERRUPT:
+        return whole
+    is_table = handlers and all(word & 1 and in_code(build, word) for word in handlers)
+    return FIRST_INTERRUPT + after if is_table else None
 
 
 def _words(build: Build, segment: Segment, address: int, size: int | None) -> tuple[int, ...]:
