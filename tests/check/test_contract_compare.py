@@ -6,7 +6,9 @@ import re
 from collections.abc import Callable
 
 import pytest
+from contract_builds import types_in
 from dwarf_writer import Entry, basic, debug_elf, member, record
+from verdict_builds import ARCHITECTURES, build_of
 
 from gemel.builds.dwarf.constants import At, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes
@@ -25,6 +27,13 @@ def types_of(*entries: Entry) -> DebugTypes:
     build = read_build(BytesSource(debug_elf(*entries)), name="station", file="station.elf")
     assert build.debug is not None
     return build.debug.types()
+
+
+def in_verdict(file: str) -> DebugTypes:
+    """The types of one of the builds of ``testdata/verdict``."""
+    debug = build_of("sampler", file).debug
+    assert debug is not None
+    return debug.types()
 
 
 def compared(
@@ -313,3 +322,31 @@ def test_hints_name_types_as_they_are_spelled() -> None:
     types = types_of(record("message", 4), basic("reports", 4, 7))
     assert types.near_names("struct mesage") == ["struct message"]
     assert types.near_names("report") == ["reports"]
+
+
+@pytest.mark.parametrize(
+    ("types", "wrong", "near"),
+    [
+        (
+            lambda: types_in("station"),
+            "struct link_frane",
+            ["struct link_frame", "struct link_node", "struct link_name"],
+        ),
+        (lambda: types_in("cpp-station"), "link::Frane", ["class link::Frame"]),
+        (lambda: types_in("cpp-station"), "link::v2::Iner", ["struct link::v2::Inner"]),
+        (lambda: types_in("cpp-station"), "Ring<link::Frame, 3>", ["struct link::Ring<link::Frame, 4>"]),
+        *(
+            (lambda file=f"sampler-cxx-{family}": in_verdict(file), wrong, ["struct second::Link"])
+            for family in ARCHITECTURES
+            for wrong in ("second::Linc", "secnd::Link", "Linc", "struct Linq")
+        ),
+        *(
+            (lambda file=f"sampler-rust-{family}": in_verdict(file), wrong, ["struct sampler::Frame"])
+            for family in ARCHITECTURES
+            for wrong in ("sampler::Frane", "Frane")
+        ),
+    ],
+)
+def test_hints_find_names_in_scopes(types: Callable[[], DebugTypes], wrong: str, near: list[str]) -> None:
+    """A name is compared with the last part of each that C, C++ and Rust have in namespaces, classes and modules."""
+    assert types().near_names(wrong) == near

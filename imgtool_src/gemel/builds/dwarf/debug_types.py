@@ -258,18 +258,20 @@ class DebugTypes:
         from difflib import get_close_matches
 
         with _as_unreadable(self._file):
-            known: dict[str, str] = {}
+            known: dict[str, dict[str, None]] = {}
             spelled = parsed(spelling)
             wanted = spelled.last
             asked = bool(re.match(_OF_LIBRARY, "::".join((*spelled.scope, wanted))))
             for name, entry in self._index.names(frozenset(NAMED)):
-                of_library = bool(re.match(_OF_LIBRARY, "::".join((*entry.scope, name))))
+                path = "::".join((*entry.scope, name))
+                of_library = bool(re.match(_OF_LIBRARY, path))
                 if name and of_library <= asked and abs(len(name) - len(wanted)) <= 4:
-                    path = "::".join((*entry.scope, name))
-                    known[path] = keyword(entry.tag) + path
                     if name == wanted:
-                        return [known[path]]
-            return [known[path] for path in get_close_matches(wanted, sorted(known), n=3)]
+                        return [keyword(entry.tag) + path]
+                    known.setdefault(name, {})[keyword(entry.tag) + path] = None
+            return [path for name in get_close_matches(wanted, sorted(known), n=3) for path in known[name]][
+                :3
+            ]
 
     def _inside(self, scope: tuple[str, ...], last: str, tags: frozenset[int]) -> Iterator[Reference]:
         """Types called ``last`` inside of the classes that the path ``scope`` names."""
