@@ -1404,6 +1404,7 @@ def test_no_room_is_told_of_a_stack_pointer_from_what_is_no_table(top: int | Non
 SYST_CSR, SYST_RVR, SCR = 0xE000_E010, 0xE000_E014, 0xE000_ED10
 SHORT_TICKS = store(SYST_RVR, "3") + store(SYST_CSR, "7") + SLEEP
 PENDS_ITSELF = store(0xE000_E200, "32")
+LONG_HANDLER = COUNT + "mov r1, #3000\n2: subs r1, #1\n bne 2b\n"
 ENDS_IN_CALL = (
     "mrs r0, ipsr\n cmp r0, #11\n beq 5f\n"
     + COUNT
@@ -1421,6 +1422,12 @@ STORMS = {
     "ticks that switch tasks": (
         SHORT_TICKS,
         "mrs r0, ipsr\n cmp r0, #15\n bne 1f\n" + store(0xE000_ED04, "0x10000000") + "1: " + COUNT,
+        "SysTick: it comes again before its handler returns",
+        "SYST_RVR, 0xE000_E014",
+    ),
+    "a tick with a long handler": (
+        store(SYST_RVR, "150") + store(SYST_CSR, "7") + HANG,
+        LONG_HANDLER,
         "SysTick: it comes again before its handler returns",
         "SYST_RVR, 0xE000_E014",
     ),
@@ -1466,6 +1473,26 @@ def test_ticks_that_end_sleep_starve_nobody(sleep: str, monkeypatch: pytest.Monk
     rehearsal = run(program, goal, handler=COUNT)
     assert rehearsal.finding("interrupt-livelock") is None
     assert rehearsal.goals[0].reached
+
+
+@pytest.mark.parametrize(("handler", "budget"), [(COUNT, 300_000), (LONG_HANDLER, 2_000_000)])
+def test_a_core_that_works_in_handlers_alone_is_not_starved(handler: str, budget: int) -> None:
+    """With SCR.SLEEPONEXIT there is no thread code to run, also where each tick comes before the last one's return."""
+    program = store(SCR, "2") + store(SYST_RVR, "3") + store(SYST_CSR, "7") + "wfi\n" + HANG
+    found = {each.kind for each in run(program, "", handler=handler, budget=budget).findings}
+    assert found == {"never-released"}  # of the sampler
+
+
+@pytest.mark.parametrize(("rounds", "starved"), [(3000, True), (12_000, False)])
+def test_a_run_that_ends_with_its_budget_has_starved_thread_code_for_long(rounds: int, starved: bool) -> None:
+    """Fewer than CHAINED_AT_END exceptions in a row say nothing, and no more do those of less than half of a run."""
+    handler = LONG_HANDLER.replace("3000", f"{rounds}")
+    program = store(SYST_RVR, "150") + store(SYST_CSR, "7") + HANG
+    last = exceptions.CHAINED_AT_END * 2 * 3000
+    finding = run(program, "", handler=handler, budget=last + 50_000).finding("interrupt-livelock")
+    assert (finding is not None) is starved
+    late = f"ldr r1, ={last}\n3: subs r1, #1\n bne 3b\n" + program
+    assert run(late, "", handler=handler, budget=3 * last).finding("interrupt-livelock") is None
 
 
 MASKED_TICKS = store(SYST_RVR, "999") + store(SYST_CSR, "7") + "cpsid i\n"

@@ -54,7 +54,7 @@ def probe_busy(device: Device) -> None:
     afterwards.
     """
     for core in device.cores.values():
-        if core.runs:
+        if core.runs and not core.exceptions.starves():
             with as_before(device, core):
                 _go_where_open(device, core)
                 disturbed = is_interruptible(core) or core.coming.next() is not None

@@ -53,6 +53,9 @@ LARGEST_HANDLER_STACK = 1 << 16
 CHAINED = 16
 """The same in a device that is in a state that it was in before."""
 
+CHAINED_AT_END = 100
+"""The same for half of a run that ends with its budget."""
+
 
 class Began(NamedTuple):
     """The main stack pointer and the link value with which a handler began, and where it is."""
@@ -71,6 +74,7 @@ class CoreExceptions:
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
         self._chained = self._chain_of = self._bad_returns = self._came = self.count = 0
+        self._thread_ran = 0
         self.entered: dict[int, int] = {}
         self.began: dict[int, Began] = {}
         self._branched: dict[int, tuple[int, int]] = {}
@@ -136,14 +140,21 @@ class CoreExceptions:
     def _starves_threads(self, number: int, executed: int = 0) -> bool:
         """Thread code is interrupted; True if it never gets to do more than ``executed`` instructions any more."""
         core = self._core
-        self._chained = self._chained + 1 if core.instructions - self._returned_at <= executed else 0
+        if core.instructions - self._returned_at <= executed:
+            self._chained += 1
+        else:
+            self._chained, self._thread_ran = 0, core.time
         # Of a tick that pends the switch of tasks, the tick.
         self._chain_of = max(number, self._chain_of) if self._chained else number
         return self._is_starved(LIVELOCK)
 
     def starves(self) -> bool:
-        """Whether interrupts starve thread code in a device that repeats itself; that is a finding."""
-        return self._chain_of > SECURE_FAULT and self._is_starved(CHAINED)
+        """Whether interrupts starve thread code in a device that repeats itself, or ran long; that is a finding."""
+        core = self._core
+        for_long = core.time - self._thread_ran > (core.time - core.started) // 2
+        repeats = bool(core.device.repeats_since)
+        times = CHAINED if repeats else CHAINED_AT_END
+        return self._chain_of > SECURE_FAULT and (repeats or for_long) and self._is_starved(times)
 
     def _is_starved(self, times: int) -> bool:
         if self._chained < times:
@@ -192,8 +203,7 @@ class CoreExceptions:
             return
         if not core.interrupts.active and core.system.sleeps_on_exit:
             core.sleep.begin()
-            if not core.runs:
-                self._returned_at = -1  # what wakes it takes nothing from thread code
+            self._returned_at = -1  # what comes next takes nothing from thread code
 
     def begins(self, number: int, link: int, handler: int) -> None:
         """The handler of exception ``number`` begins."""
