@@ -378,6 +378,15 @@ FAULTS: dict[str, Case] = {
         "one word after their places",
         "v7 v8",
     ),
+    "no initial stack pointer": Case(
+        "station",
+        (
+            ("(void *)(TOP), reset_handler", "reset_handler"),
+            (TICK, "[10] = trap, [13] = trap, [14] = tick, "),
+        ),
+        "vector-table-not-blank",
+        "a table without its first word",
+    ),
     "a variable as a handler": Case(
         "station",
         (("[15] = tick", "[15] = (void *)&table"),),

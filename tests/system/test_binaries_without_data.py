@@ -66,6 +66,29 @@ def test_the_data_is_missed(case: str, compiler: str, family: str, level: str) -
     assert "--remove-section" in found.next_step
 
 
+MARK_LAST = (
+    ("  .data :", "  .last 0x10004000 : { KEEP(*(.last)) } > late\n  .data :"),
+    ("/*BEFORE*/", '__attribute__((section(".last"), used)) const uint32_t last = 5;'),
+    ("code (rx) : ORIGIN = FLASH, LENGTH = 32K", "code (rx) : ORIGIN = FLASH, LENGTH = 16K\n late : "
+     "ORIGIN = FLASH + 0x4000, LENGTH = 16K"),
+)  # fmt: skip
+"""A mark that comes last in flash, after the data."""
+
+
+@pytest.mark.parametrize("with_what", WITH)
+@pytest.mark.parametrize("more", [(), MARK_LAST], ids=["last", "before a mark"])
+def test_a_single_variable_is_missed(
+    more: tuple[tuple[str, str], ...], with_what: tuple[str, str, str]
+) -> None:
+    """Of ELF files with symbols and without, and of HEX files, where code copies it from the end of what is stored."""
+    edits, sampler = (("/*MAIN*/", RELEASE), *more), compiled("sampler", *with_what)
+    for after in ("arm-none-eabi-objcopy", "arm-none-eabi-objcopy -S", HEX):
+        for left_out, count in (("", 0), (" -R .data", 1)):
+            station = compiled("station", *with_what, edits, f"{after}{left_out}")
+            found = findings(said_by(RULE, layout_for(with_what[1]), pair(station=station, sampler=sampler)))
+            assert len(found) == count, (after, left_out)
+
+
 @pytest.mark.parametrize(("compiler", "family", "level"), WITH)
 def test_constants_and_data_are_missed(compiler: str, family: str, level: str) -> None:
     """A file of vectors and code alone ends some way before the data that code copies."""

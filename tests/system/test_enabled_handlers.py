@@ -31,6 +31,16 @@ ZERO, OWN = (
     "stack_top, reset, stop, stop, [11] = stop, [14] = stop, [16 ... 23] = stop",
     "stack_top, reset, stop, stop, [11] = stop, [14] = stop, [15] = tick, [16 ... 23] = stop",
 )
+REST, LOOPED, HALTED = (
+    f"__attribute__((used)) static void rest(void) {{ for (;;) {{ {each} }} }}"
+    for each in ('__asm volatile("wfi");', "turns;", '__asm volatile("bkpt 0");')
+)
+RESTART = (
+    "__attribute__((used, noreturn)) static void rest(void) "
+    '{ *(volatile uint32_t *)0xE000ED0Cu = 0x05FA0004u; __asm volatile("dsb"); for (;;) { } }'
+)
+RESTING = VECTORS.replace("stop", "rest")
+TIMED_OUT = VECTORS.replace("[14 ... 23] = stop", "[14] = stop, [15] = rest, [16 ... 23] = stop")
 EVERY = "stack_top, reset, tick, tick, [11] = tick, [14 ... 23] = tick"
 NEVER = "__attribute__((used)) static void start(void) { %s }"
 LABELS = (
@@ -61,6 +71,7 @@ OTHERS = {
     "an interrupt without a word": ("", SET, NONE, INTERRUPT),
     "an interrupt, enabled by an inlined function": (NVIC, "enable(5);", VECTORS, INTERRUPT),
     "PendSV without a handler": ("", ASKED, VECTORS, PENDSV),
+    "an interrupt after which all sleeps": (REST, SET, RESTING, INTERRUPT),
     "an interrupt with a handler": (TICK, SET, FIFTH, ""),
     "an interrupt that stops the device on purpose": (HALT, f'__asm volatile("cpsie i"); {SET}', FIFTH, ""),
     "another interrupt": (
@@ -83,10 +94,15 @@ FAULTS = {
     "an endless loop, enabled in steps": ("", IN_STEPS, VECTORS),
     "an endless loop, enabled by a function": (SETUP, "setup(1000u);", VECTORS),
     "an endless loop, enabled after labels": (LABELS, "begin();", VECTORS),
+    "sleep for ever": (REST, ENABLED, RESTING),
+    "a loop over a variable": (LOOPED, ENABLED, RESTING),
+    "a halt": (HALTED, ENABLED, RESTING),
+    "a restart, as after a fault": (RESTART, ENABLED, RESTING),
 }
 SOUND = {
     "a handler": (TICK, ENABLED, OWN),
     "one handler for all": (ALL, ENABLED, EVERY),
+    "a restart, of ticks alone": (RESTART, ENABLED, TIMED_OUT),
     "a timer that is asked": ("", ENABLED.replace("7u", "5u"), ZERO),
     "a timer without its interrupt, in steps": ("", IN_STEPS.replace("|= 2u", "|= 4u"), ZERO),
     "a table in RAM": (WORDS, IN_RAM + ENABLED, ZERO),

@@ -91,6 +91,7 @@ ATTRIBUTED = {
     "as the layout says": ((CODE, GATES, RAM, "1"), ""),
     "the veneers' whole area": ((CODE, "0x10008000u, 0x100083E3u", RAM, "1"), ""),
     "all of the other address, which the device divides": (("0u, 0x1FFE1u", GATES, RAM, "1"), ""),
+    "what a register had, with a bit set": ((CODE, GATES, RAM, "SAU[0] | 1"), ""),
     "what a register answers": ((CODE, GATES, "0x28009000u, 0x28010001u", "SAU[1]"), ""),
     "RAM from a later address on": (
         (CODE, GATES, "0x28009000u, 0x28010001u", "1"),
@@ -107,6 +108,22 @@ ATTRIBUTED = {
     "its own code": (
         (CODE, GATES, OWN_SECURE, "1"),
         "code of build keeper makes secure memory non-secure: 0x1000_0000..0x1000_7FFF",
+    ),
+    "RAM, with the unit set on": (
+        (CODE, GATES, "0x28009000u, 0x28010001u", "SAU[0] | 1"),
+        "code of build keeper leaves memory of build caller secure: 0x2800_8000",
+    ),
+    "the unit left off": (
+        (CODE, GATES, RAM, "0"),
+        "code of build keeper sets regions of the attribution unit and leaves the unit off",
+    ),
+    "veneers that are not callable": (
+        (CODE, "0x10008000u, 0x10008001u", RAM, "1"),
+        "code of build keeper leaves veneers out of what non-secure code may call: 0x1000_8000..0x1000_801F",
+    ),
+    "no region for veneers": (
+        (CODE, "0x18000u, 0x18001u", RAM, "1"),
+        "code of build keeper leaves veneers out of what non-secure code may call: 0x1000_8000..0x1000_801F",
     ),
     "no veneer": (
         (CODE, "0x10008020u, 0x100083E3u", RAM, "1"),

@@ -23,6 +23,13 @@ def _in_front(word: str) -> tuple[tuple[str, str], ...]:
 
 
 EXCHANGED = ((FIRST, "reset, stack_top, stop, stop,"),)
+NO_STACK = (
+    (FIRST, "reset, stop, stop,"),
+    ("[11]", "[10]"),
+    ("[14 ... 23]", "[13 ... 22]"),
+)
+"""A table without its first word."""
+
 ORIGIN = (("code (rx) : ORIGIN = FLASH", "code (rx) : ORIGIN = FLASH + 0x20"),)
 BREAKS = {
     "words 0 and 1": (EXCHANGED, "", "words 0 and 1 are exchanged", "into word 0"),
@@ -39,6 +46,8 @@ BREAKS = {
         "the table 4 bytes after it",
         "first in the linker",
     ),
+    "no word 0": (NO_STACK, "", "a table without its first word", "before the reset handler"),
+    "no word 0 of a binary": (NO_STACK, BINARY, "a table without its first word", "before the reset handler"),
     "bytes of words": (
         (),
         f"{BINARY} --reverse-bytes=4",

@@ -73,7 +73,7 @@ def instead_of_table(
     if placed:
         data = bytes_of(Span(start, 4 * FIRST_INTERRUPT))
         if found := (
-            _exchanged(layout, plan, data, placed, build)
+            _reset_first(layout, plan, data, placed, build)
             or _table_later(layout, plan, bytes_of, placed, start, build)
             or _in_other_order(layout, plan, data, placed)
         ):
@@ -114,26 +114,28 @@ def _code_there(build: Build, symbols: SymbolTable, address: int) -> Instead | N
     )
 
 
-def _exchanged(
+def _reset_first(
     layout: Layout, plan: BuildPlan, data: bytes, placed: PlacedBuild, build: Build | None
 ) -> Instead | None:
-    """A table that has its reset handler in word 0, and its stack pointer in word 1."""
+    """A table that has its reset handler in word 0, and its stack pointer in word 1 or not at all."""
     words = struct.unpack(f"<{FIRST_INTERRUPT}I", data)
     reset, stack, *others = words
     entry = build.entry if build else None
+    runs = Span(placed.run_start, placed.stored.size)
     # One that begins a word later has 0 where this one has SVCall; its reset handler may be in front of it too.
     begins_here = bool(words[11]) and not any(words[8:11]) if entry is None else reset | 1 == entry | 1
-    runs = Span(placed.run_start, placed.stored.size)
-    if (
-        not begins_here
-        or others[0] == reset
-        or not starts_core(layout, plan, (stack, reset, *others), 0, runs)
-    ):
-        return None
-    return Instead(
-        "a table whose words 0 and 1 are exchanged",
-        "put the initial stack pointer into word 0, and the reset handler into word 1",
-    )
+    if begins_here and others[0] != reset and starts_core(layout, plan, (stack, reset, *others), 0, runs):
+        return Instead(
+            "a table whose words 0 and 1 are exchanged",
+            "put the initial stack pointer into word 0, and the reset handler into word 1",
+        )
+    is_early = bool(words[10]) and not any(words[11:13]) if entry is None else reset | 1 == entry | 1
+    if is_early and all(word & 1 and runs.holds(word) for word in words[:3]):
+        return Instead(
+            "a table without its first word",
+            "put the initial stack pointer into the table, before the reset handler",
+        )
+    return None
 
 
 def _in_other_order(layout: Layout, plan: BuildPlan, data: bytes, placed: PlacedBuild) -> Instead | None:

@@ -28,13 +28,13 @@ def _in_padding(padding: Span, back: int, filling: bytes = b"\x00\xbf") -> RuleR
     return apply(RULE, handed=builds(station=elf))
 
 
-def _named(words: dict[int, int], **names: int) -> RuleResult:
-    """A station whose functions, by their number, have these names and are in these words of its table."""
+def _named(words: dict[int, int | None], **names: int) -> RuleResult:
+    """A station whose functions, by their number, have these names and are in these words of its table (None: 0)."""
     code = STATION + 0x800
     text = SegmentSpec(code, b"\x70\x47" * 8, flags="rx", section_name=".more")
     symbols = [SymbolSpec(name, code + 2 * number | 1, 2) for name, number in names.items()]
     symbols.append(SymbolSpec("$t", code, kind="notype", binding="local"))
-    in_table = {word: code + 2 * number | 1 for word, number in words.items()}
+    in_table = {word: 0 if at is None else code + 2 * at | 1 for word, at in words.items()}
     return apply(
         RULE, handed=builds(station=station_elf(extra=(text,), symbols=tuple(symbols), words=in_table))
     )
@@ -66,6 +66,9 @@ KEEPS = {
         {2: 0, 3: 0, 11: 0, 14: 0, 15: 1}, PendSV_Handler=0, NMI_Handler=0, SVC_Handler=0, SysTick_Handler=1
     ),
     "a tick handler that serves an interrupt": lambda: _named({16: 1}, SysTick_Handler=1),
+    "one that does, and no PendSV, of which nothing else is late": lambda: _named(
+        {14: None, 15: 1, 16: 1}, SysTick_Handler=1
+    ),
     "names that begin so": lambda: _named({14: 0, 15: 1}, SVC_Handler_of_kernel=0, PendSV_Handler_2=1),
     "an even address in padding, as other rules find": lambda: _in_padding(Span(STATION + 0x802, 2), 1),
     "an address of code that no symbol names": lambda: _in_padding(Span(STATION + 0x802, 2), 2, b"\x08\x47"),
@@ -95,6 +98,14 @@ MISPLACED = {
         "SVC_Handler in word 12 (DebugMonitor), PendSV_Handler in word 15 (SysTick)",
         "SVC_Handler in word 11, PendSV_Handler in word 14",
         "leave out a word before word 12",
+    ),
+    "a word too many, and a default handler": (
+        lambda: _named(
+            {11: None, 12: 0, 13: 0, 14: None, 15: 0, 16: 1}, Default_Handler=0, SysTick_Handler=1
+        ),
+        "SysTick_Handler in word 16 (interrupt 0)",
+        "SysTick_Handler in word 15",
+        "leave out a word before word 16",
     ),
 }
 

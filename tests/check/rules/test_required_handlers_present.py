@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import pytest
-from small_device import findings, layout, sampler_elf, station_elf
+from elf_writer import SegmentSpec
+from reading_builds import read
+from small_device import STATION, findings, layout, sampler_elf, station_elf
 from vector_fixtures import SAMPLER_CORE, alone, of
 from verdict_builds import of as of_verdict
+
+from gemel.checking.rules import required_handlers_present
+from gemel.checking.rules.required_handlers_present import LARGEST_HANDLER
 
 RULE = "required-handlers-present"
 V6 = layout({SAMPLER_CORE: SAMPLER_CORE.replace("armv8-m.main", "armv6-m")})
@@ -23,9 +28,6 @@ KEEPS = {
     "both builds": lambda: of(RULE),
     "all others zero": lambda: of(RULE, station=station_elf(words=REST)),
     "image alone": lambda: alone(RULE),
-    "no word for an interrupt, one enabled: another rule's": lambda: of_verdict(
-        RULE, "v7", "sampler-vectors-none-enabled"
-    ),
 }
 
 
@@ -48,3 +50,17 @@ def test_it_is_a_warning_and_one_finding() -> None:
 def test_a_blank_table_is_not_checked() -> None:
     """The handlers of a blank table are another rule's business."""
     assert of(RULE, sampler=sampler_elf(words={0: 0, 1: 0})).status == "not checked"
+
+
+@pytest.mark.parametrize(("more", "never_returns"), [(0, True), (2, False)])
+def test_the_largest_handler_without_a_size(more: int, never_returns: bool) -> None:
+    """A loop that ends within LARGEST_HANDLER bytes is seen."""
+    code = b"\x00\xbf" * ((LARGEST_HANDLER + more) // 2 - 1) + b"\xfe\xe7"
+    build = read(station_elf(extra=(SegmentSpec(STATION + 0x800, code, flags="rx"),)))
+    assert required_handlers_present._never_returns(build, STATION + 0x800, False) is never_returns
+
+
+def test_a_table_without_words_for_interrupts_where_one_is_enabled() -> None:
+    """Another rule says it, from which the ticks follow that the default handler of the same table gets."""
+    (finding,) = findings(of_verdict(RULE, "v7", "sampler-vectors-none-enabled"))
+    assert ("vector-table-complete", "sampler") in finding.follows_from

@@ -150,7 +150,7 @@ def table_end(inspection: Inspection, table: VectorTable) -> TableEnd | None:
     found = [
         symbol
         for symbol in build.symbols.objects_in(Span(start, 1))
-        if symbol.kind == "object" and symbol.size >= 8
+        if symbol.kind != "function" and symbol.size >= 8
     ]
     if largest := max(found, key=lambda symbol: symbol.size, default=None):
         return TableEnd(largest.size // 4, f"the size of {largest.name} in {build.file}")

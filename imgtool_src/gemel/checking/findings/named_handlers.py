@@ -13,18 +13,20 @@ def misplaced(table: VectorTable, build: Build) -> dict[int, tuple[str, int]]:
     """Words of exceptions that hold a handler with another one's name, which is not in its own word, by their number.
 
     A function with names of several exceptions is a default handler of theirs; one that is in its own word, too, may
-    serve others as well.
+    serve others as well.  That of the last exception may be
+    in the word of the first interrupt, where all are a word late: PendSV's is zero then.
     """
     if build.symbols is None:
         return {}
     called: dict[int, dict[int, str]] = {}
     for name, symbol in build.symbols.among(frozenset(handler_names())).items():
         called.setdefault(symbol.value & ~1, {})[handler_names()[name]] = name
-    words = [word & ~1 for word in table.words[:FIRST_INTERRUPT]]
+    words = [word & ~1 for word in table.words[: FIRST_INTERRUPT + 1]]
     found = {}
     for index, word in enumerate(words[2:], 2):
         names = called.get(word, {})
-        if word and names and not any(words[number : number + 1] == [word] for number in names):
+        is_near = index < FIRST_INTERRUPT or (index - 1 in names and words[15] and not words[14])
+        if word and names and is_near and not any(words[number : number + 1] == [word] for number in names):
             found[index] = min(names.items())[::-1]
     return found
 

@@ -8,6 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.code.core_settings import settings_of
 from gemel.inspection.cores.secure_builds import (
     SECURE,
+    area_at,
     area_words,
     builds_of,
     states_security,
@@ -20,13 +21,14 @@ from gemel.layout.model import Area, BuildPlan
 from gemel.m_profile.code.known_registers import KnownStore
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, align_down, format_address, merge, without
-from gemel.structs import NamedTuple
+from gemel.structs import NamedTuple, replace
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose area states its security, or one finding for each span elsewhere."""
     if not states_security(inspection.layout):
         return
+    astray: set[str] = set()
     for plan in builds_of(inspection.layout, *SECURE, "non-secure"):
         own = SECURE if inspection.layout.areas[plan.stored_in].security in SECURE else ("non-secure",)
         shares = ("non-secure",) if own == SECURE else ()
@@ -38,6 +40,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         yield from in_short(_finding(plan, own, each) for each in foreign.values())
         silent = {area.name: area for _, _, area in used if area.security is None}
         if foreign:
+            astray.add(plan.name)
             continue
         if silent:
             names = ", ".join(silent)
@@ -47,15 +50,17 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         else:
             yield Holds(f"build {plan.name}, {counted(len(used), 'span')}")
     for plan in builds_of(inspection.layout, "secure"):
-        if regions := regions_of(inspection, plan.name):
+        regions, on = regions_of(inspection, plan.name)
+        if regions:
             where = f"build {plan.name}, {counted(len(regions), 'region')} that its code sets"
-            yield from found_or_holds(in_short(_by_code(inspection, plan, regions)), where)
+            found = _by_code(inspection, plan, regions, astray) if on else iter([_left_off(plan, regions[0])])
+            yield from found_or_holds(in_short(found), where)
 
 
 def _by_code(
-    inspection: Inspection, secure: BuildPlan, regions: list[AttributionRegion]
+    inspection: Inspection, secure: BuildPlan, regions: list[AttributionRegion], astray: set[str]
 ) -> Iterator[Finding]:
-    """What the regions of the attribution unit make of the memory of the core's builds."""
+    """What the regions of the attribution unit make of the memory of the core's builds, but of those ``astray``."""
     layout = inspection.layout
     opened = [each for each in regions if not each.callable]
     outside = merge(each.span for each in opened)
@@ -70,16 +75,40 @@ def _by_code(
                 what = f"code of build {secure.name} makes secure memory non-secure"
                 yield _region_finding(secure, secure, what, region, both, f"area {area.name} (secure)")
     gates = [each for each in regions if each.callable]
-    for vector in veneer_vectors(inspection.builds[secure.name]) if gates else ():
-        if rest := without([vector], [each.span for each in gates]):
+    for vector in veneer_vectors(inspection.builds[secure.name]):
+        # Of what is larger than the veneers' area, a device may make a part callable by itself.
+        larger = [each.span for each in opened if each.span.size > _callable_size(inspection, vector, secure)]
+        if rest := without([vector], [*(each.span for each in gates), *larger]):
             what = f"code of build {secure.name} leaves veneers out of what non-secure code may call"
             expected = f"a region that covers the veneers, {vector}"
-            yield _region_finding(secure, secure, what, gates[0], rest[0], expected)
+            there = [each for each in regions if each.span.overlaps(vector)]
+            yield replace(
+                _region_finding(secure, secure, what, [*there, *gates, *regions][0], rest[0], expected),
+                follows_from=(("veneers-in-callable-area", secure.name),),
+            )
     for plan in builds_of(layout, "non-secure"):
-        if plan.core == secure.core and opened and (rest := without(_own(inspection, plan), outside)):
+        is_own = plan.core == secure.core and plan.name not in astray
+        if is_own and opened and (rest := without(_own(inspection, plan), outside)):
             what = f"code of build {secure.name} leaves memory of build {plan.name} secure"
             expected = f"regions that cover what build {plan.name} stores and uses"
             yield _region_finding(secure, plan, what, opened[0], rest[0], expected)
+
+
+def _left_off(plan: BuildPlan, region: AttributionRegion) -> Finding:
+    return Finding(
+        f"code of build {plan.name} sets regions of the attribution unit and leaves the unit off",
+        concerned(plan.name, plan.core),
+        where=f"build {plan.name}, SAU {region.words}",
+        found=f"no store to its control register, {format_address(CTRL)}, that enables it: all memory is secure",
+        expected="bit 0 set there before code goes on to the non-secure state",
+        next_step="enable the unit once its regions are set: SAU->CTRL, ENABLE; then DSB and ISB",
+    )
+
+
+def _callable_size(inspection: Inspection, vector: Span, secure: BuildPlan) -> int:
+    """Bytes of the area that veneers are in."""
+    area = area_at(inspection.layout, vector.start, secure.core)
+    return area.size if area else 0
 
 
 def _own(inspection: Inspection, plan: BuildPlan) -> list[Span]:
@@ -168,24 +197,31 @@ class AttributionRegion(NamedTuple):
         return f"region {self.number}, {self.span}, {state}, set at {format_address(self.at)}"
 
 
-def regions_of(inspection: Inspection, name: str) -> list[AttributionRegion]:
-    """The regions that the code of a build enables, with the unit on; none where a value is not known."""
+def regions_of(inspection: Inspection, name: str) -> tuple[list[AttributionRegion], bool]:
+    """The regions that the code of a build enables, and whether the unit is on; none where a value is not known.
+
+    The unit is off for certain where all that start-up code does was seen.
+    """
     build, run = inspection.builds.get(name), inspection.start_runs.get(name)
     stores = [each for each in (run.stores if run else ()) if each.target in REGISTERS]
-    if build and build.symbols and not stores:
-        stores = [each.store for each in settings_of(build, REGISTERS) if each.store.target in REGISTERS]
-    return _regions(stores)
+    if build and build.symbols and (not stores or any(each.value is None for each in stores)):
+        read = [each.store for each in settings_of(build, REGISTERS) if each.store.target in REGISTERS]
+        # What the run does not know may be what the register had, with bits set.
+        changed = {each.at: each for each in read if each.changed}
+        stores = [changed.get(each.at, each) if each.value is None else each for each in stores] or read
+    regions, on = _regions(stores)
+    return regions if on or (run and not run.why_not) else [], on
 
 
-def _regions(stores: Iterable[KnownStore]) -> list[AttributionRegion]:
+def _regions(stores: Iterable[KnownStore]) -> tuple[list[AttributionRegion], bool]:
     number, on = 0, False
     bases: dict[int, int] = {}
     found: dict[int, AttributionRegion] = {}
     for store in stores:
-        if store.value is None:
-            return []
-        if store.target == CTRL:
-            on = bool(store.value & _ENABLED)
+        if store.target == CTRL and (store.changed or store.value is not None):
+            on = bool((store.changed.ones if store.changed else store.value or 0) & _ENABLED)
+        elif store.value is None:
+            return [], False
         elif store.target == RNR:
             number = store.value & 0xFF
         elif store.target == RBAR:
@@ -197,7 +233,7 @@ def _regions(stores: Iterable[KnownStore]) -> list[AttributionRegion]:
                 found[number] = AttributionRegion(number, span, bool(store.value & _CALLABLE), store.at)
         else:
             found.pop(number, None)
-    return list(found.values()) if on else []
+    return list(found.values()), on
 
 
 RULE = Rule(

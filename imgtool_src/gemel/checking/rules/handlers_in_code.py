@@ -14,6 +14,7 @@ from gemel.checking.findings.handler_words import (
 from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import (
     ends_inside,
+    moved_handlers,
     named_words,
     place_of,
     stored_parts,
@@ -64,7 +65,8 @@ _MANY = 16
 
 def _is_short(table: VectorTable, indices: list[int]) -> bool:
     """Whether the table ends before the words that the core may have: what comes after it is read as handlers."""
-    return len(indices) > _MANY and 2 * len(indices) > len(table.words) - min(indices)
+    words_from = len(table.words) - min(indices, default=0)
+    return len(indices) == words_from or (len(indices) > _MANY and 2 * len(indices) > words_from)
 
 
 def _finding(inspection: Inspection, table: VectorTable, fault: HandlerFault, indices: list[int]) -> Finding:
@@ -110,6 +112,8 @@ def _causes(
     used = sum(1 for word in table.words[2:] if word)
     missing = all(end <= table.words[index] for index in indices) and fault == "outside"
     causes = [("reset-handler-in-code", table.plan.name)] if missing or 2 * len(indices) > used else []
+    if indices == [len(table.words) - 1] and moved_handlers(inspection, table) < 0:
+        causes.append(("handlers-at-function-starts", table.plan.name))
     parts = stored_parts(inspection, table)
     left_out = any(without([word_span(table, index)], parts) for index in indices)
     if ends_inside(inspection, table) or left_out:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -13,7 +12,10 @@ from gemel.checking.rule import Rule
 from gemel.inspection.cores.vector_tables import moved_handlers, named_words, place_of, words_span
 from gemel.inspection.cores.views import described_word, distance
 from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.m_profile.code.function_steps import ANY, EACH, Function, StepWays
 from gemel.m_profile.code.known_registers import ICSR, NVIC_ISER, SYST_CSR, VTOR
+from gemel.m_profile.instructions.halfwords import is_call
+from gemel.m_profile.instructions.memory_accesses import SP, memory_access
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, word_name
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import format_size
@@ -21,6 +23,8 @@ from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.inspection.code.core_settings import Setting
+
+_CAUSES = ("vector-table-complete", "reset-handler-in-code", "handlers-at-function-starts")
 
 REQUIRED = (2, 3, 11, 14)
 """NMI, HardFault, SVCall, PendSV: every profile has them, and none has an enable bit."""
@@ -31,14 +35,14 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build: the words of its vector table that must not be zero."""
     missing = [index for index in REQUIRED if table.words[index : index + 1] == (0,)]
     enabled = enabled_without_handler(inspection, table)
-    end = ends_before_interrupts(inspection, table)
+    end, distance = ends_before_interrupts(inspection, table), moved_handlers(inspection, table)
     if end:
         yield _of_no_interrupt(table, end)
-    elif enabled and enabled.word not in missing:
+    elif enabled and enabled.word not in missing and not distance:
         yield _of_enabled(inspection, table, enabled)
-    elif not missing and not moved_handlers(inspection, table):
+    elif not missing and not distance:
         yield Holds(f"build {table.plan.name}")
-    if distance := moved_handlers(inspection, table):
+    if distance:
         yield _of_another_word(table, distance)
         missing = [index for index in missing if index not in (11, 14)]
     if not missing:
@@ -67,7 +71,7 @@ def _of_another_word(table: VectorTable, distance: int) -> Finding:
         span=words_span(table, words),
         next_step=f"{'leave a word out' if distance > 0 else 'add a word of zero'} before the handler of SVCall: "
         "words 7 to 10 and 13 are reserved in most architectures",
-        follows_from=(("vector-table-complete", table.plan.name), ("reset-handler-in-code", table.plan.name)),
+        follows_from=tuple((rule, table.plan.name) for rule in _CAUSES),
     )
 
 
@@ -81,15 +85,12 @@ def _of_enabled(inspection: Inspection, table: VectorTable, enabled: Enabled) ->
         (name, core),
         where=place_of(table, word),
         found=described_word(inspection, core, handler)
-        + (", an endless loop" if handler else "")
+        + (", which never returns" if handler else "")
         + f"; {'requested' if word == PENDSV else 'enabled'} at {enabled.setting.place}",
         expected=f"the address of the handler {'that counts the ticks' if word == SYSTICK else 'for it'}",
         span=words_span(table, [word]),
         next_step=f"give the handler the name that the table has for word {word}, and link the file that it is in",
-        follows_from=tuple(
-            (rule, name)
-            for rule in ("vector-table-complete", "reset-handler-in-code", "handlers-at-function-starts")
-        ),
+        follows_from=tuple((rule, name) for rule in _CAUSES),
     )
 
 
@@ -129,8 +130,11 @@ _ENABLED = {
     PENDSV: "requests PendSV and has no handler for it",
 }
 _ENABLE_AND_TICKINT, _PENDSVSET = 0b11, 1 << 28
-_LOOP = re.compile(rb"(?:.[\xb4\xb5]|\x6f\x46|\x00\xaf|\x00\xbf|\xc0\x46|\xff\xe7){0,4}\xfe\xe7", re.DOTALL)
-"""B to itself, after what unoptimised functions begin with: PUSH, a frame pointer, NOP, B to what is next."""
+LARGEST_HANDLER = 256
+"""Bytes of a default handler that are looked at, where its function has no size."""
+
+HARDFAULT = 3
+"""The word of a handler that knows of no other exception, unless it asks which one it serves."""
 
 _MASK, _UNMASK = b"\x72\xb6", b"\x62\xb6"
 """CPSID i and CPSIE i."""
@@ -144,10 +148,10 @@ class Enabled(NamedTuple):
 
 
 def enabled_without_handler(inspection: Inspection, table: VectorTable) -> Enabled | None:
-    """The first exception that code enables and whose word is none, zero or the address of an endless loop, if any.
+    """The first exception that code enables and whose word is none, zero or that of a handler which never returns.
 
     None where code may use another table, never takes an interrupt, or does not show what it stores.  A handler of one
-    interrupt alone may be an endless loop; one for all of them is none.
+    interrupt alone may go on for ever; one for all of them is none.
     """
     name, build = table.plan.name, inspection.builds.get(table.plan.name)
     if build is None:
@@ -189,12 +193,32 @@ def _lacks_handler(build: Build, words: tuple[int, ...], enabled: Enabled) -> bo
     if not words[index]:
         return True
     is_shared = index < FIRST_INTERRUPT or words.count(words[index]) > 1
-    return is_shared and _is_endless_loop(build, words[index] & ~1)
+    return is_shared and _never_returns(build, words[index] & ~1, words[index] == words[HARDFAULT])
 
 
-def _is_endless_loop(build: Build, address: int) -> bool:
-    segment = build.segment_at_run(address)
-    return segment is not None and bool(_LOOP.match(segment.data, address - segment.run_address))
+def _never_returns(build: Build, address: int, serves_faults: bool) -> bool:
+    """Whether a handler goes on for ever: it does nothing else, or is that of faults too."""
+    found, segment = build.function_at(address), build.segment_at_run(address)
+    if segment is None:
+        return False
+    size = found[0].size - found[1] if found and found[0].size else LARGEST_HANDLER
+    start = address - segment.run_address
+    function = Function(segment.data[start : start + size], address)
+    ways = StepWays(function, lambda _: False)
+    if not function.steps:
+        return False
+    reached = ways.reached(0)
+    ends = {-1, ANY, EACH, len(function.steps)}
+    return not any(ends.intersection(ways.after(index)) for index in reached) and (
+        serves_faults
+        or not any(_does_more(step.first, step.second) for step in map(function.steps.__getitem__, reached))
+    )
+
+
+def _does_more(first: int, second: int) -> bool:
+    """Whether an instruction calls, or stores other than to the stack."""
+    access = memory_access(first, second)
+    return is_call(first, second) or (access is not None and not access.loads and access.base != SP)
 
 
 def _bits(setting: Setting) -> int:
@@ -227,8 +251,8 @@ RULE = Rule(
     checks="The words for NMI, HardFault, SVCall and PendSV of each build's vector table are not zero, "
     "whatever the profile of its core; where the core has interrupts, the table is longer than its 16 exceptions, even "
     "if no code is known to enable one; where code enables the tick interrupt or one of a device, or requests PendSV, "
-    "the core has its word by the layout, and that is a handler and no endless loop (of a device one that other words "
-    "have too).",
+    "the core has its word by the layout, and that is a handler which returns (of a device one may go on for ever that "
+    "no other word has).",
     why="These exceptions have no enable bit. When one comes and its word is zero, the core jumps to "
     "address 0 without the Thumb bit; for a fault that is a fault inside the fault handler, and the core "
     "locks up without a trace of why.",

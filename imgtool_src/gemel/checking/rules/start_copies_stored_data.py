@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import chain
+from itertools import chain, product
 from typing import TYPE_CHECKING
 
 from gemel.checking.findings.start_blocks import block_outcomes, block_place
@@ -19,7 +19,7 @@ from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
-from gemel.spans import Span, align_up, format_address, format_size
+from gemel.spans import Span, align_up, format_address, format_size, merge
 from gemel.structs import replace
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ LARGEST_PIECE = 32
 """Bytes that one instruction of start-up code copies at most: eight registers (common practice)."""
 
 ALIGNMENT = 8
-"""Bytes of the usual largest alignment of cleared data, which comes right after initialised data."""
+"""Bytes of the usual largest alignment of data: cleared data comes right after initialised data, this after code."""
 
 USUAL_BLOCK = 1024
 """Bytes of a small erase block, where the layout does not say what is erased at once (common practice)."""
@@ -53,7 +53,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             blocks = inspection.start_blocks.get(name)
             named = (entry.span for entry in (blocks.copies if blocks else ()))
             stored = (each.stored_run for each in placement.build.stored)
-            if span.size >= LEAST_BLOCK and not any(each.overlaps(span) for each in chain(named, stored)):
+            is_block = span.size >= LEAST_BLOCK or _is_at_an_end(placement, source or 0)
+            if is_block and not any(each.overlaps(span) for each in chain(named, stored)):
                 yield from _erased(inspection, placement, Span(source or 0, span.size), span)
         yield from (_overrun(placement, each) for each in (run.overrun if run else ()))
         if run and any(plan.runs_in for plan in inspection.layout.builds.values()):
@@ -63,6 +64,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     for placement in inspection.placements.values():
         if placement.build.symbols is None and placement.placed:
             yield from _after_its_end(inspection, placement, placement.placed)
+
+
+def _is_at_an_end(placement: Placement, address: int) -> bool:
+    """Whether an address is where a piece of the build ends, but for alignment."""
+    ends = (each.segment.stored_run.end for each in placement.pieces)
+    return any(0 <= address - end < ALIGNMENT for end in ends)
 
 
 def _erased(inspection: Inspection, placement: Placement, source: Span, copied: Span) -> Iterator[Finding]:
@@ -90,28 +97,30 @@ def _erased(inspection: Inspection, placement: Placement, source: Span, copied: 
 
 
 def _after_its_end(inspection: Inspection, placement: Placement, placed: PlacedBuild) -> Iterator[Finding]:
-    """What code of a build without symbols copies from after the build's last byte, where nothing is stored.
+    """What code of a build without symbols copies from after the end of a piece of it, where nothing is stored.
 
-    That is in the last byte's erase block: what a program keeps in flash itself is in others.  Of a block that begins
+    That is in the erase block of the end: what a program keeps in flash itself is in others.  Of a block that begins
     in the build, the end may be rounded up to what one instruction copies, or by alignment.
     """
     from gemel.inspection.cores.code_settings import answered_run
 
     located = locate(inspection.layout, placed.stored.start)
     block = (located.memory.erase_block if located else None) or USUAL_BLOCK
-    ends = [piece.span.end for piece in placement.pieces if placed.stored.covers(piece.span)]
-    stored_end = max(ends, default=placed.stored.end)
-    end = placed.run_start + stored_end - placed.stored.start
-    near = max(4, align_up(stored_end, block) - stored_end)
+    pieces = [piece.span for piece in placement.pieces if placed.stored.covers(piece.span)]
+    ends = [each.end for each in merge(pieces)] or [placed.stored.end]
     for answer in ANSWERS:
         run = answered_run(inspection, placement.plan.name, answer)
-        for source, span in run.copies if run else ():
+        for (source, span), stored_end in product(run.copies if run else (), ends):
             first, last = source or 0, (source or 0) + span.size
+            end = placed.run_start + stored_end - placed.stored.start
+            near = max(4, align_up(stored_end, block) - stored_end)
             # Cleared data right after it shows that a block ends there, unless an alignment may have moved both.
             cleared_next = any(0 <= each.start - span.end < ALIGNMENT for each in (run.always if run else ()))
             sure = cleared_next and last - end >= span.end & -span.end
-            is_after = end <= first < end + near and span.size >= LEAST_BLOCK
-            if is_after or first < end < last - (0 if sure else LARGEST_PIECE):
+            is_block = span.size >= LEAST_BLOCK or (cleared_next and first - end < ALIGNMENT)
+            if (end <= first < end + near and is_block) or first < end < last - (
+                0 if sure else LARGEST_PIECE
+            ):
                 rest = Span.from_bounds(max(first, end), last)
                 found = [
                     replace(each, next_step=_WHOLE) for each in _erased(inspection, placement, rest, span)
