@@ -73,8 +73,9 @@ def instead_of_table(
     if placed:
         data = bytes_of(Span(start, 4 * FIRST_INTERRUPT))
         if found := (
-            _reset_first(layout, plan, data, placed, build)
+            _exchanged(layout, plan, data, placed, build)
             or _table_later(layout, plan, bytes_of, placed, start, build)
+            or _without_stack(data, placed, build)
             or _in_other_order(layout, plan, data, placed)
         ):
             return found
@@ -114,28 +115,45 @@ def _code_there(build: Build, symbols: SymbolTable, address: int) -> Instead | N
     )
 
 
-def _reset_first(
+def _exchanged(
     layout: Layout, plan: BuildPlan, data: bytes, placed: PlacedBuild, build: Build | None
 ) -> Instead | None:
-    """A table that has its reset handler in word 0, and its stack pointer in word 1 or not at all."""
+    """A table that has its reset handler in word 0, and its stack pointer in word 1."""
     words = struct.unpack(f"<{FIRST_INTERRUPT}I", data)
     reset, stack, *others = words
-    entry = build.entry if build else None
-    runs = Span(placed.run_start, placed.stored.size)
     # One that begins a word later has 0 where this one has SVCall; its reset handler may be in front of it too.
-    begins_here = bool(words[11]) and not any(words[8:11]) if entry is None else reset | 1 == entry | 1
-    if begins_here and others[0] != reset and starts_core(layout, plan, (stack, reset, *others), 0, runs):
-        return Instead(
-            "a table whose words 0 and 1 are exchanged",
-            "put the initial stack pointer into word 0, and the reset handler into word 1",
+    if (
+        not _begins_with(build, words, 11)
+        or others[0] == reset
+        or not starts_core(
+            layout, plan, (stack, reset, *others), 0, Span(placed.run_start, placed.stored.size)
         )
-    is_early = bool(words[10]) and not any(words[11:13]) if entry is None else reset | 1 == entry | 1
-    if is_early and all(word & 1 and runs.holds(word) for word in words[:3]):
-        return Instead(
-            "a table without its first word",
-            "put the initial stack pointer into the table, before the reset handler",
-        )
-    return None
+    ):
+        return None
+    return Instead(
+        "a table whose words 0 and 1 are exchanged",
+        "put the initial stack pointer into word 0, and the reset handler into word 1",
+    )
+
+
+def _without_stack(data: bytes, placed: PlacedBuild, build: Build | None) -> Instead | None:
+    """A table that begins with its reset handler, so that SVCall's is in word 10."""
+    words = struct.unpack(f"<{FIRST_INTERRUPT}I", data)
+    runs = Span(placed.run_start, placed.stored.size)
+    if not _begins_with(build, words, 10) or not all(word & 1 and runs.holds(word) for word in words[:3]):
+        return None
+    return Instead(
+        "a table without its first word",
+        "put the initial stack pointer into the table, before the reset handler",
+    )
+
+
+def _begins_with(build: Build | None, words: Sequence[int], svcall: int) -> bool:
+    """Whether word 0 is the reset handler: the file's entry point, or SVCall's is in its word, after reserved ones."""
+    entry = build.entry if build else None
+    if entry is None:
+        return bool(words[svcall]) and not any(words[svcall - 3 : svcall])
+    return words[0] | 1 == entry | 1
 
 
 def _in_other_order(layout: Layout, plan: BuildPlan, data: bytes, placed: PlacedBuild) -> Instead | None:
