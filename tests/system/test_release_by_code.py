@@ -105,6 +105,29 @@ def test_none_of_the_ways_gives_the_table(case: str, compiler: str, family: str,
     assert shown.count("0x") >= min(count, 3)
 
 
+BY_A_BIT = "*(volatile uint32_t *)(0x42000000u + 0x21118u * 32u + {}u * 4u) = {}u;"
+BITS = {
+    "its bit cleared": (1, 0, ""),
+    "its bit set": (1, 1, "with the bits 0x0000_0002 set"),
+    "the bit next to it": (2, 0, "with the bits 0x0000_0004 cleared"),
+}
+
+
+@pytest.mark.parametrize(("compiler", "level"), [("gcc", "-O2"), ("gcc", "-O0"), ("clang", "-Os")])
+@pytest.mark.parametrize("case", BITS)
+def test_a_release_by_a_bit_band_alias(case: str, compiler: str, level: str) -> None:
+    """A word of the alias sets or clears one bit of the control register, on Armv7-M."""
+    bit, value, found = BITS[case]
+    main = f"IO(0x114) = 0x10008000u; {BY_A_BIT.format(bit, value)}"
+    builds = pair(
+        station=compiled("station", compiler, "v7", level, ((MAIN, main),)),
+        sampler=compiled("sampler", "gcc", "v7", "-Os"),
+    )
+    result = said_by("release-value-agrees", layout_for("v7"), builds)
+    assert [each.found.endswith(found) for each in findings(result)] == ([True] if found else [])
+    assert result.status == ("warning" if found else "holds")
+
+
 def test_answers_hold_every_value_of_three_bits_anywhere() -> None:
     """Fields of up to three bits take all their values, and fewer than FEW + 1; larger ones more."""
     for width in range(1, 7):

@@ -169,7 +169,7 @@ class Inspection(Struct, dict=True):
     @cached_property
     def core_settings(self) -> dict[str, tuple[Setting, ...]]:
         """What the code of each build with symbols sets of its own core, and in the registers of a release."""
-        from gemel.inspection.code.core_settings import settings_of
+        from gemel.inspection.code.core_settings import of_word, settings_of, words_of_bits
         from gemel.m_profile.code.known_registers import VTOR_NS
 
         releases = [core.release for core in self.layout.secondaries() if core.release]
@@ -178,11 +178,14 @@ class Inspection(Struct, dict=True):
         )
         if any("security" in core.extensions for core in self.layout.cores.values()):
             registers |= {VTOR_NS}
-        return {
-            name: settings_of(build, registers, self.start_runs.get(name))
-            for name, build in self.builds.items()
-            if build.symbols
-        }
+        found = {}
+        for name, build in self.builds.items():
+            architecture = self.layout.cores[self.layout.builds[name].core].architecture
+            bits = words_of_bits(architecture, [each.control_register for each in releases])
+            if build.symbols:
+                settings = settings_of(build, registers | bits, self.start_runs.get(name))
+                found[name] = tuple(of_word(each, architecture) if bits else each for each in settings)
+        return found
 
     @cached_property
     def mapped_code(self) -> dict[str, MappedCode]:

@@ -251,9 +251,9 @@ SOUND = {
 WITH = (("gcc", "v6", "-Os"), ("gcc", "v7", "-O2"), ("clang", "v8", "-O1"), ("clang", "v7", "-O0"))
 
 
-def _whats(
+def _result(
     core: str, edits: tuple[tuple[str, str], ...], build: tuple[str, str, str], *changes: tuple[str, str]
-) -> list[str]:
+) -> RuleResult:
     family = build[1]
     released = any(old == "/*MAIN*/" for old, _ in edits) or core == "sampler"
     given = {
@@ -262,7 +262,13 @@ def _whats(
         if core == "station"
         else compiled("station", *build, _main(RELEASED)),
     }
-    return [each.what for each in findings(said_by(RULE, layout_for(family, *changes), pair(**given)))]
+    return said_by(RULE, layout_for(family, *changes), pair(**given))
+
+
+def _whats(
+    core: str, edits: tuple[tuple[str, str], ...], build: tuple[str, str, str], *changes: tuple[str, str]
+) -> list[str]:
+    return [each.what for each in findings(_result(core, edits, build, *changes))]
 
 
 @pytest.mark.parametrize("build", WITH, ids="-".join)
@@ -280,6 +286,33 @@ def test_code_that_may_use_what_it_uses(case: str, build: tuple[str, str, str]) 
     """What something else may be behind, or the layout does not show, is no finding."""
     core, edits, changes = SOUND[case]
     assert not _whats(core, edits, build, *changes)
+
+
+BIT_BANDS = {
+    "a bit of the primary's RAM": ("sampler", "0x22002000u", "0x2000_0100"),
+    "a bit of the second byte of a word": ("sampler", "0x2200202Cu", "0x2000_0101"),
+    "a bit of the secondary's RAM": ("station", "0x22042000u", "0x2000_2100"),
+    "a bit of own RAM": ("sampler", "0x22042000u", ""),
+    "a bit of shared RAM": ("sampler", "0x22080000u", ""),
+    "a bit of a register": ("sampler", "0x42422400u", ""),
+}
+RAM_THERE = (
+    "[memory.ram]",
+    '[memory.more]\nstart = 0x2200_0000\nsize = "1 MiB"\nkind = "ram"\n\n[memory.ram]',
+)
+
+
+@pytest.mark.parametrize("build", [*WITH, ("clang", "v7", "-Os")], ids="-".join)
+@pytest.mark.parametrize("case", BIT_BANDS)
+def test_stores_by_a_bit_band_alias(case: str, build: tuple[str, str, str]) -> None:
+    """Of Armv7-M alone they are stores to the byte of that bit, unless the layout has a memory there."""
+    core, address, place = BIT_BANDS[case]
+    poke = _main((RELEASED if core == "station" else "") + POKE.format("uint32_t", address))
+    expected = [f"code of build {core} {POKED}"] if place and build[1] == "v7" else []
+    result = _result(core, poke, build)
+    assert [each.what for each in findings(result)] == expected
+    assert all(each.found.startswith(place) for each in findings(result))
+    assert not findings(_result(core, poke, build, RAM_THERE))
 
 
 def test_header_before_code_that_is_programmed_later() -> None:

@@ -20,6 +20,7 @@ from gemel.inspection.wording import concerned, found_or_holds, lines_in_short, 
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BuildPlan, Core, Layout
 from gemel.m_profile.architectures import BASELINES
+from gemel.m_profile.bit_band import alias_of, of_bit_band_alias
 from gemel.outcomes import Finding, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address, without
 
@@ -163,14 +164,21 @@ def _is_asked_for(inspection: Inspection, plan: BuildPlan, build: Build, target:
 
 
 def stores_away(inspection: Inspection, plan: BuildPlan, build: Build) -> list[FarAccess]:
-    """The stores of a build to RAM that another core alone owns; of the primary's those that follow the release."""
-    layout = inspection.layout
-    return [
-        store
-        for core, spans in _of_others(layout, plan.core).items()
-        for store in accesses_of(build, spans, loads=False, is_baseline=_is_baseline(inspection, plan))
-        if _is_used(build, store) and _is_running(inspection, plan, layout.cores[core], store)
-    ]
+    """The stores of a build to RAM that another core alone owns; of the primary's those that follow the release.
+
+    Those to a word of a bit-band alias have the byte with that bit for their target.
+    """
+    layout, found, is_baseline = inspection.layout, [], _is_baseline(inspection, plan)
+    architecture = layout.cores[plan.core].architecture
+    for core, spans in _of_others(layout, plan.core).items():
+        aliases = [alias for span in spans if (alias := alias_of(architecture, span))]
+        bits = [span for span in aliases if locate(layout, span.start, plan.core) is None]
+        for store in accesses_of(build, [*spans, *bits], loads=False, is_baseline=is_baseline):
+            seen = of_bit_band_alias(architecture, Span(store.target, 1)) if bits else None
+            store = store._replace(target=seen.start) if seen else store
+            if _is_used(build, store) and _is_running(inspection, plan, layout.cores[core], store):
+                found.append(store)
+    return found
 
 
 def _is_baseline(inspection: Inspection, plan: BuildPlan) -> bool:

@@ -12,7 +12,7 @@ from operator import itemgetter
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED, Symbol
 from gemel.builds.segment import Segment
-from gemel.m_profile.bit_band import aliases_of_bits
+from gemel.m_profile.bit_band import alias_of, aliases_of_bits, of_bit_band_alias
 from gemel.m_profile.code.address_signs import STATE_SIGNS, AddressSign, places_of, signs_of
 from gemel.m_profile.code.function_steps import Function
 from gemel.m_profile.code.known_registers import (
@@ -24,6 +24,7 @@ from gemel.m_profile.code.known_registers import (
     STACK_FROM,
     SYST_CSR,
     VTOR,
+    Changed,
     KnownStore,
     Registers,
 )
@@ -70,6 +71,23 @@ def settings_of(
             stores = _with_arguments(build, span, registers) or stores
         found += [Setting(store, function.name) for store in stores]
     return tuple(sorted(_with_run(build, found, run, registers), key=lambda each: each.store.at))
+
+
+def words_of_bits(architecture: str, registers: Iterable[int]) -> frozenset[int]:
+    """The words of a bit-band alias, each of which is a bit of one of ``registers``."""
+    spans = (alias_of(architecture, Span(register, 4)) for register in registers)
+    return frozenset(at for span in spans if span for at in range(span.start, span.end, 4))
+
+
+def of_word(setting: Setting, architecture: str) -> Setting:
+    """The same; of a store to a word of a bit-band alias, what it changes in the word with that bit."""
+    store = setting.store
+    if isinstance(store.target, str) or not (seen := of_bit_band_alias(architecture, Span(store.target, 4))):
+        return setting
+    word, bit = seen.start & ~3, 1 << 8 * (seen.start & 3) + (store.target >> 2 & 7)
+    ones = bit * (store.value & 1) if store.value is not None else 0
+    changed = None if store.value is None else Changed(word, ones, bit ^ ones)
+    return setting._replace(store=store._replace(target=word, value=None, changed=changed))
 
 
 def _functions_passed_to(build: Build, run: StartRun | None, registers: frozenset[int]) -> dict[int, Symbol]:
