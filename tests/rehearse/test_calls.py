@@ -8,6 +8,8 @@ from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
 
+from gemel.rehearsal.result import RehearsalFinding
+
 FAULT = "(*(volatile uint32_t *)0x70000000)"
 OWN = "    while (finished < 2) {\n        yield_now();\n    }"
 TASKS = f"""{kernel(3)}
@@ -98,15 +100,67 @@ void scenario(void)
 """
 
 
-def calls_of(code: str, level: str, failing: int, builder: Builder) -> list[str]:
-    """The functions of the calls that led to the fault, outermost first, and that of the fault."""
-    source = Source(code.replace("FAILING", str(failing)), (), "gcc", (level,))
-    case = Case("case", "calls", source, Source())
-    rehearsal = product_of(case, builder.build(case)).rehearse()
-    finding = rehearsal.finding("unmapped-read")
+POINTER = """
+static void (*volatile hook)(void) = (void (*)(void))TARGET;
+__attribute__((noinline)) static void serves(void)
+{
+    hook();
+    mark('s');
+}
+__attribute__((noinline)) static void interrupts(void)
+{
+    pend_irq(60);
+    ISB();
+    mark('i');
+}
+void irq60_handler(void) { serves(); }
+void scenario(void)
+{
+    enable_irq(60, 0x40);
+    interrupts();
+}
+"""
+FIRST_FRAME = """
+static uint32_t stack[64] __attribute__((aligned(8)));
+static void task(void) { for (;;) { } }
+NAKED void svc_handler(void)
+{
+    __asm volatile("msr psp, r0\\n ldr r0, =0xFFFFFFFD\\n bx r0\\n .ltorg");
+}
+void scenario(void)
+{
+    register uint32_t *frame __asm("r0") = &stack[48];
+
+    frame[6] = (uint32_t)task;
+    frame[7] = STATUS;
+    __asm volatile("svc 0" :: "r"(frame) : "memory");
+}
+"""
+DEAD_END = """
+__attribute__((noinline, used)) void gives_up(void) { for (;;) WAIT; }
+void scenario(void) { enable_irq(60, 0x40); gives_up(); }
+"""
+
+
+def found(code: str, level: str, kind: str, builder: Builder, core: str = "station") -> RehearsalFinding:
+    """The finding of that kind about a program of one core."""
+    own, other = Source(code, (), "gcc", (level,)), Source()
+    case = Case("case", "calls", *((own, other) if core == "station" else (other, own)))
+    finding = product_of(case, builder.build(case)).rehearse().finding(kind)
     assert finding is not None
     assert finding.place is not None
-    return [place.function.partition(" + ")[0] for place in (*finding.calls, finding.place)]
+    return finding
+
+
+def functions(finding: RehearsalFinding) -> list[str]:
+    """The functions of the calls that led to a finding, outermost first, and that of its place."""
+    places = (*finding.calls, *(() if finding.place is None else (finding.place,)))
+    return [place.function.partition(" + ")[0] for place in places]
+
+
+def calls_of(code: str, level: str, failing: int, builder: Builder) -> list[str]:
+    """The functions of the calls that led to the fault, outermost first, and that of the fault."""
+    return functions(found(code.replace("FAILING", str(failing)), level, "unmapped-read", builder))
 
 
 @pytest.mark.parametrize("level", ["-O0", "-Os"])
@@ -131,3 +185,40 @@ def test_calls_of_the_stack_that_a_core_started_with(level: str, builder: Builde
     assert "works" not in calls
     assert "turns" not in calls
     assert calls
+
+
+@pytest.mark.parametrize("level", ["-O0", "-Os"])
+@pytest.mark.parametrize(
+    ("target", "kind"),
+    [
+        ("0", "invalid-state"),
+        ("0x10000200", "invalid-state"),
+        ("0x60000001", "fetch-outside-code"),
+        ("0x1001F001", "fetch-outside-code"),
+    ],
+)
+def test_a_call_by_a_wrong_pointer_is_the_last_one(
+    target: str, kind: str, level: str, builder: Builder
+) -> None:
+    """Who called by a pointer that is null, even or no code is named, though no code runs at the target."""
+    finding = found(POINTER.replace("TARGET", target), level, kind, builder)
+    assert functions(finding)[-2] == "serves"
+    assert finding.calls[-1].source.startswith("program.c:5")
+
+
+def test_a_first_frame_without_the_thumb_bit(builder: Builder) -> None:
+    """A task's frame whose xPSR lacks bit 24 is named as that, and not as a wrong address of a function."""
+    finding = found(FIRST_FRAME.replace("STATUS", "0"), "-O1", "invalid-state", builder)
+    assert finding.what == "core station returns from SVCall to a frame without the Thumb bit"
+    assert "task" in finding.found
+    assert "0x0100_0000" in finding.expected
+
+
+@pytest.mark.parametrize("wait", ["WFI()", "WFE()", "NOP()"])
+def test_a_core_that_gave_up_is_named_and_not_who_waits_for_it(wait: str, builder: Builder) -> None:
+    """The sampler stays in a loop that interrupts would not end; the station polls for what it was to write."""
+    code = DEAD_END.replace("WAIT", wait)
+    finding = found(code, "-O1", "goal-not-reached", builder, "sampler")
+    assert finding.core == "sampler"
+    assert functions(finding)[-1] == "gives_up"
+    assert "core station waits" in finding.found

@@ -242,7 +242,7 @@ def test_an_interrupt_that_comes_is_no_hint() -> None:
         "goal-not-reached"
     )
     assert finding is not None
-    assert finding.next_step.startswith("see the timeline")
+    assert finding.next_step.startswith("see how it came there")
     assert "interrupt 5" not in finding.next_step
 
 

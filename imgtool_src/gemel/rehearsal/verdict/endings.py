@@ -50,10 +50,7 @@ LONG = 1_000_000
 
 
 def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[RehearsalFinding]:
-    """What keeps cores from going on.
-
-    A core that waits for what another one would write is not reported where that one has a finding itself.
-    """
+    """What keeps cores from going on; none of a core that waits for what one with a finding would write."""
     if run.ended not in ("asleep", "same state", "budget"):
         return []
     released = _released(plan, run) | {event.core for event in run.events if "work" in event.numbers}
@@ -92,6 +89,8 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
         )
         counts = "counts" in event.numbers and not (waits or "bits" in event.numbers)
         goes_on = event.numbers["interrupts"] and not (core in in_vain or waits or counts or core in stays)
+        if goes_on and not polls:
+            asleep |= {core} & unfinished
         if core in named or goes_on:
             continue
         may_come = run.ended == "budget" and (plan.goals or core not in stays)

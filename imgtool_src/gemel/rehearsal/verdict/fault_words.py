@@ -160,6 +160,13 @@ def _invalid_state(event: RawEvent, names: CodeNames) -> Words:
     words = _WITHOUT_THUMB_BIT(event, names)
     if "reset_vector" in event.numbers:
         return words._replace(what=f"core {event.core} starts at an address without the Thumb bit")
+    if "unstacked" in event.numbers:
+        return Words(
+            f"core {event.core} returns from {word_name(event.numbers['unstacked'])} to a frame without the Thumb bit",
+            f"bit 24 of the frame's xPSR is clear; its return address is {at_address(event, names)}",
+            "an xPSR with bit 24 set (0x0100_0000), as in each frame that an exception stacks",
+            "set it in the first frame that is made for a task, or see what wrote over the frame",
+        )
     if event.numbers.get("address") != 0:
         return words
     if (link := event.numbers.get("last_link")) is not None:

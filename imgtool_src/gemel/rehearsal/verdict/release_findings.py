@@ -203,6 +203,7 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             run.ended == "budget" and raw.ticks and raw.slept_at and run.time - raw.slept_at < LONG
         )
         does = "sleeps between ticks" if between_ticks else STATES[raw.state]
+        does += ", and nothing will wake it" * (run.ended == "asleep" and raw.state == "sleeping")
         if turning := _turning(run).get(name):
             does += f" in a loop that {reads_nothing(turning)}"
         masked = masked_for_long(raw, run)
@@ -219,7 +220,10 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         others = interrupts_that_do_not_come(plan, run, raw, names, raw.held_off if masked else 0)
         if wait := given_up(run, name):
             does, others = f"{does}; {gave_up(wait, names)}", wait.lines
-        let = f"let {word_name(raw.held_off)} be taken" if masked else "see the timeline"
+        over = (
+            "see the timeline" if run.ended == "budget" else "see how it came there, and what was to wake it"
+        )
+        let = f"let {word_name(raw.held_off)} be taken" if masked else over
         see = f"see why {by} does not write what ends that" if waits else let
         if tasks and not (waits or masked):
             see = "see what its tasks wait for, and who was to end that"

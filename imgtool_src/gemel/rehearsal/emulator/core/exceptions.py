@@ -199,7 +199,7 @@ class CoreExceptions:
         core.faults.recovered(number)
         self._returned_at, self._left, self._left_to = core.instructions, number, core.pc
         if not to_thumb:
-            core.fault("invalid-state", core.pc, {"address": core.pc})
+            core.fault("invalid-state", core.pc, {"address": core.pc, "unstacked": number})
             return
         if not core.interrupts.active and core.system.sleeps_on_exit:
             core.sleep.begin()

@@ -89,6 +89,9 @@ FETCH = {
 """Faults that are reported under another name."""
 
 
+OF_TARGET = frozenset({*FETCH, "fetch-outside-code", "invalid-state", "protected-fetch"}) - {"no-signature"}
+"""Faults of a branch at its target, where no block begins that would show a call."""
+
 PREFETCH = 3
 _OF_EMULATOR = {
     4: "alignment-fault",
@@ -377,6 +380,8 @@ class CoreFaults:
         """Report a fault; in RAM that no build says is code, that the core went there is the cause."""
         core = self._core
         core.stack_watch.faults()
+        if core.calls is not None and pc is not None and kind in OF_TARGET:
+            core.calls.enter_block(pc, 0)
         entered = core.blocks.entered_data
         if kind == "protected-fetch":  # that the memory protection forbids it says more
             entered = None
