@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from rehearse.differential.building import Builder
-from rehearse.differential.cases import Case, Source
+from rehearse.differential.cases import V6, Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
 
@@ -222,3 +224,19 @@ def test_a_core_that_gave_up_is_named_and_not_who_waits_for_it(wait: str, builde
     assert finding.core == "sampler"
     assert functions(finding)[-1] == "gives_up"
     assert "core station waits" in finding.found
+
+
+def test_a_return_to_zero_is_no_call_where_flash_is_there(builder: Builder) -> None:
+    """On a device with flash at 0 a return address that was overwritten is named as that, too."""
+    code = """
+__attribute__((noinline)) void fills(volatile uint32_t *at, int words) { while (words--) at[words] = 0; }
+__attribute__((noinline)) uint32_t overruns(void) { volatile uint32_t own[2]; fills(own, 6); return own[0]; }
+void scenario(void) { show("never", overruns()); }
+"""
+    program = Source(code, (), "gcc", ("-O2",), V6)
+    case = Case("case", "calls", program, replace(program, code="void scenario(void) {}\n"))
+    finding = product_of(case, builder.build(case)).rehearse().finding("invalid-state")
+    assert finding is not None
+    assert finding.what == "core station returns to address zero"
+    assert "overruns" in finding.found
+    assert "overwrote the stack" in finding.next_step

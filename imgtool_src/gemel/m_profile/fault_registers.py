@@ -74,7 +74,9 @@ NO_ADDRESS = re.compile(
 """Names of registers and values that hold no address."""
 
 
+_SETS = ("ISER", "ICER", "ISPR", "ICPR", "IABR")
 _SYSTEM = {
+    **{0xE000_E100 + 0x80 * i + 4 * n: f"NVIC_{each}{n}" for i, each in enumerate(_SETS) for n in range(16)},
     0xE000_1000: "DWT_CTRL",
     0xE000_1004: "DWT_CYCCNT",
     0xE000_E010: "SYST_CSR",

@@ -176,7 +176,8 @@ def _invalid_state(event: RawEvent, names: CodeNames) -> Words:
             f"core {event.core} returns to address zero",
             f"a return address is null, as that of a task's first function{last}",
             "a return address in code, with bit 0 set",
-            "let the function of a task never return, or give it the address of one that ends the task to return to",
+            "let the function of a task never return, give it the address of one that ends the task to return to, or "
+            "see what overwrote the stack",
         )
     return Words(
         f"core {event.core} branches to address zero",

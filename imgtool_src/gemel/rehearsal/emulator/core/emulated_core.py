@@ -267,13 +267,13 @@ class EmulatedCore:
         """The emulator gave up: a wait, an instruction that it does not know, or a word of its own."""
         if error != self._unicorn.UC_ERR_INSN_INVALID:
             if error == self._unicorn.UC_ERR_EXCEPTION and not self.registers.thumb:
-                self.fault("invalid-state", self.pc, {"address": self.pc})
+                self.faults.of_fetch(self.pc)
             else:
                 self.faults.stop("emulator-error", self.pc, {"number": error})
         elif not at_once and self.sleep.wait():
             pass
         elif not self.registers.thumb:
-            self.fault("invalid-state", self.pc, {"address": self.pc})
+            self.faults.of_fetch(self.pc)
         else:
             self.faults.of_undefined(self.pc)
 

@@ -92,12 +92,11 @@ FETCH = {
 OF_TARGET = frozenset({*FETCH, "fetch-outside-code", "invalid-state", "protected-fetch"}) - {"no-signature"}
 """Faults of a branch at its target, where no block begins that would show a call."""
 
-PREFETCH = 3
+PREFETCH, INVALID_STATE = 3, 18
 _OF_EMULATOR = {
     4: "alignment-fault",
     7: "breakpoint",
     17: "no-coprocessor",
-    18: "invalid-state",
     19: "stack-limit-fault",
 }
 """The library's numbers of exceptions and what they are reported as."""
@@ -260,7 +259,7 @@ class CoreFaults:
     def of_emulator(self, number: int) -> None:
         """The emulator came to an exception of its own."""
         core = self._core
-        if number == PREFETCH and not core.may_execute(core.pc):
+        if number == INVALID_STATE or (number == PREFETCH and not core.may_execute(core.pc)):
             self.of_fetch(core.pc)
             return
         kind = _OF_EMULATOR.get(number)
