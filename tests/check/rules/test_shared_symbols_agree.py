@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from contract_builds import side
-from contract_fixtures import BOOT, checked, contract, flat, of_sides, of_sources, written
+from contract_fixtures import BOOT, checked, compiled, contract, flat, of_sides, of_sources, written
 from elf_writer import SymbolSpec
 from small_device import LINK, apply, findings, station_elf
 
@@ -157,6 +157,26 @@ def test_objects_of_two_types_are_two_findings() -> None:
             for kind in ("int", "float")
         ]
         assert len(findings(of_sources(RULE, NOTHING, *sides))) == 2
+
+
+@pytest.mark.parametrize(
+    ("language", "object_", "found"),
+    [
+        ("c", "uint16_t link_turn", "uint16_t of 2 bytes"),
+        ("c", "int link_turn", "int of 4 bytes"),
+        ("c", "uint32_t link_turn[2]", "uint32_t [2] of 8 bytes"),
+        ("c++", "std::atomic<uint16_t> link_turn", "struct atomic<short unsigned int> of 2 bytes"),
+    ],
+)
+def test_the_type_of_each_side_is_named(language: str, object_: str, found: str) -> None:
+    """Of two types of one name, what the second build has is said with its own type, whatever its size."""
+    options = "-mthumb", "-march=armv7-m"
+    include = "#include <atomic>\n" if language == "c++" else ""
+    station = compiled("station", _shared("uint32_t link_turn")[0], *options)
+    sampler = compiled("sampler", include + _shared(object_)[0], *options, language=language)
+    (finding,) = findings(checked(RULE, contract('symbols = ["link_turn"]'), station, sampler))
+    assert finding.found.startswith(f"{found} in build sampler")
+    assert finding.expected.startswith("uint32_t of 4 bytes as in build station")
 
 
 def test_what_a_larger_object_pushed_is_said_with_it() -> None:

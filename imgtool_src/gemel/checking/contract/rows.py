@@ -60,10 +60,10 @@ def rows_of(comparison: TypeComparison, left: Reference, right: Reference, label
     rows = [head, *made.inside(one, other, 1)]
     if not any(row.differs for row in rows) and not comparison.same(left, right):
         rows[0] = replace(head, differs=True)
-        if head.left == head.right:  # equal in every number, and yet another type
-            labels = [side.types.declared(side.reference, "") for side in (one, other)]
-            if labels[0] == labels[1]:
-                labels = [_kind(side, label) for side, label in zip((one, other), labels, strict=True)]
+        labels = [side.types.declared(side.reference, "") for side in (one, other)]
+        if head.left == head.right and labels[0] == labels[1]:
+            labels = [_kind(side, label) for side, label in zip((one, other), labels, strict=True)]
+        if labels[0] != labels[1] or head.left == head.right:  # another type, equal in every number or not
             rows[:1] = [
                 Row(0, labels[0], head.left, None, True, True),
                 Row(0, labels[1], None, head.right, True),
