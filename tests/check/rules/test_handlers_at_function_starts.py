@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import pytest
+from compiled_pairs import RELEASE, compiled, layout_for, pair
 from elf_writer import SegmentSpec, SymbolSpec
 from image_edits import changed
-from small_device import STATION, apply, builds, findings, joined, sampler_elf, station_elf
+from small_device import STATION, TODAY, apply, builds, findings, joined, sampler_elf, station_elf
 from verdict_builds import ARCHITECTURES, build_of, of
 
-from gemel.checking.runner import RuleResult
+from gemel.checking.runner import RuleResult, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.code.code_starts import MAX_PADDING
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
 from gemel.m_profile.instructions.halfwords import instructions
 from gemel.spans import Span
 
@@ -140,6 +143,41 @@ def test_the_second_half_of_an_instruction_is_no_start(core: str, last: int, fam
     word = (reset.address + half | 1).to_bytes(4, "little")
     (finding,) = findings(of(RULE, family, edit=lambda image: changed(image, {last: word})))
     assert f"inside an instruction of reset_handler, {half} bytes after its start" in finding.what
+
+
+_WIDE = '__attribute__((naked, used)) void late(void) { __asm("push.w {r4, r8, lr}\\n pop.w {r4, r8, pc}"); }'
+_NARROW = '__attribute__((naked, used)) void late(void) { __asm("push {r4, lr}\\n nop\\n pop {r4, pc}"); }'
+
+
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize(
+    ("family", "source", "found"),
+    [
+        ("v6", _NARROW, "inside of late, 2 bytes after its start"),
+        ("v7", _WIDE, "inside an instruction of late, 2 bytes after its start"),
+        ("v7", _NARROW, "inside of late, 2 bytes after its start"),
+        ("v8", _WIDE, "inside an instruction of late, 2 bytes after its start"),
+    ],
+)
+@pytest.mark.parametrize("distance", [0, 2])
+def test_a_handler_two_bytes_after_a_start_is_the_one_finding(
+    compiler: str, family: str, source: str, found: str, distance: int
+) -> None:
+    """Of a whole check, with the second half of the first instruction or the second instruction in the table."""
+    edits = (("/*BEFORE*/", source), ("[11] = stop", f"[11] = (const char *)late + {distance}"))
+    builds = pair(
+        station=compiled("station", compiler, family, "-Os", (("/*MAIN*/", RELEASE),)),
+        sampler=compiled("sampler", compiler, family, "-Os", edits),
+    )
+    read = layout_for(family)
+    whole = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+    broken = {
+        each.rule.name: [finding.finding.what for finding in each.findings]
+        for each in whole.results
+        if each.findings
+    }
+    expected = {RULE: [f"a handler of build sampler is {found}"]} if distance else {}
+    assert broken == expected
 
 
 def _alone(family: str, word: int | None = None, file: str = "sampler") -> RuleResult:
