@@ -61,9 +61,11 @@ FIFTH = "stack_top, reset, stop, stop, [11] = stop, [14 ... 20] = stop, [21] = t
 NONE = "stack_top, reset, stop, stop, [11] = stop, [14 ... 20] = stop, [22 ... 23] = stop"
 PENDED = "stack_top, reset, stop, stop, [11] = stop, [14] = tick, [15 ... 23] = stop"
 HALT = '__attribute__((used, noreturn)) static void tick(void) { __asm volatile("cpsid i"); for (;;) { } }'
-INTERRUPT, PENDSV = (
+CALL = '__asm volatile(".inst.n 0xDF00");'
+INTERRUPT, PENDSV, SVC = (
     "enables interrupt 5 and has no handler for it",
     "requests PendSV and has no handler for it",
+    "executes SVC and has no handler for it",
 )
 
 OTHERS = {
@@ -72,6 +74,12 @@ OTHERS = {
     "an interrupt, enabled by an inlined function": (NVIC, "enable(5);", VECTORS, INTERRUPT),
     "PendSV without a handler": ("", ASKED, VECTORS, PENDSV),
     "an interrupt after which all sleeps": (REST, SET, RESTING, INTERRUPT),
+    "SVC without a handler": ("", CALL, VECTORS, SVC),
+    "SVC with a handler": (TICK, CALL, VECTORS.replace("[11] = stop", "[11] = tick"), ""),
+    "SVC in a table in RAM": (WORDS, IN_RAM + CALL, ZERO, ""),
+    "SVC in a function that nothing calls": (NEVER % CALL, "", VECTORS, ""),
+    "data that would be SVC": ("", "IO(0) = 0xDF00DF00u; IO(4) = 0x1234DF11u;", VECTORS, ""),
+    "the second halfword of an instruction": ("", "IO(8) = IO(0xDF0);", VECTORS, ""),
     "an interrupt with a handler": (TICK, SET, FIFTH, ""),
     "an interrupt that stops the device on purpose": (HALT, f'__asm volatile("cpsie i"); {SET}', FIFTH, ""),
     "another interrupt": (

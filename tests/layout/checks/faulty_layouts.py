@@ -229,6 +229,13 @@ OF_MEMORIES = [
         {"views = { sampler = 0x3000_0000 }": "views = { sampler = 0xFFFF_FF00 }"},
     ),
     Faulty(
+        "memory-at-a-decimal-number",
+        "start = 5000_0000",
+        "memory starts at a decimal number: memory.control.start; found 50000000, which is 0x02FA_F080; expected an "
+        "address that is a multiple of 1 KiB (1,024 bytes); write 0x before it: 0x5000_0000",
+        {'start = 0x5000_0000\nsize = "4 KiB"': 'start = 5000_0000\nsize = "4 KiB"'},
+    ),
+    Faulty(
         "memory-of-broken-blocks",
         "erase_block = ",
         "memory is not whole erase blocks: memory.flash.erase_block; found 3 KiB (3,072 bytes) "

@@ -13,12 +13,12 @@ from gemel.inspection.cores.vector_tables import moved_handlers, named_words, pl
 from gemel.inspection.cores.views import described_word, distance
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.m_profile.code.function_steps import ANY, EACH, Function, StepWays
-from gemel.m_profile.code.known_registers import ICSR, NVIC_ISER, SYST_CSR, VTOR
-from gemel.m_profile.instructions.halfwords import is_call
+from gemel.m_profile.code.known_registers import ICSR, NVIC_ISER, SYST_CSR, VTOR, KnownStore
+from gemel.m_profile.instructions.halfwords import is_call, where_instructions_begin
 from gemel.m_profile.instructions.memory_accesses import SP, memory_access
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, word_name
 from gemel.outcomes import Finding, Holds, Outcome
-from gemel.spans import format_size
+from gemel.spans import format_size, offsets_of
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -80,13 +80,14 @@ def _of_enabled(inspection: Inspection, table: VectorTable, enabled: Enabled) ->
     if word >= len(table.words):
         return _of_no_such_interrupt(table, enabled)
     handler = table.words[word]
+    does, done = _ENABLED.get(word, (f"enables {word_name(word)} and has no handler for it", "enabled"))
     return Finding(
-        f"build {name} {_ENABLED.get(word) or f'enables {word_name(word)} and has no handler for it'}",
+        f"build {name} {does}",
         (name, core),
         where=place_of(table, word),
         found=described_word(inspection, core, handler)
         + (", which never returns" if handler else "")
-        + f"; {'requested' if word == PENDSV else 'enabled'} at {enabled.setting.place}",
+        + f"; {done} at {enabled.setting.place}",
         expected=f"the address of the handler {'that counts the ticks' if word == SYSTICK else 'for it'}",
         span=words_span(table, [word]),
         next_step=f"give the handler the name that the table has for word {word}, and link the file that it is in",
@@ -121,13 +122,14 @@ def _of_no_interrupt(table: VectorTable, end: TableEnd) -> Finding:
     )
 
 
-PENDSV, SYSTICK = 14, 15
-"""The words of PendSV and the tick interrupt; SYST_CSR, NVIC_ISER, ICSR: Armv7-M Architecture Reference Manual,
+SVCALL, PENDSV, SYSTICK = 11, 14, 15
+"""The words of SVCall, PendSV and the tick interrupt; SYST_CSR, NVIC_ISER, ICSR: Armv7-M Architecture Reference Manual,
 B3.3.3, B3.4.4 and B3.2.4 (from memory)."""
 
 _ENABLED = {
-    SYSTICK: "enables the tick interrupt and has no handler for SysTick",
-    PENDSV: "requests PendSV and has no handler for it",
+    SYSTICK: ("enables the tick interrupt and has no handler for SysTick", "enabled"),
+    PENDSV: ("requests PendSV and has no handler for it", "requested"),
+    SVCALL: ("executes SVC and has no handler for it", "executed"),
 }
 _ENABLE_AND_TICKINT, _PENDSVSET = 0b11, 1 << 28
 LARGEST_HANDLER = 256
@@ -141,7 +143,7 @@ _MASK, _UNMASK = b"\x72\xb6", b"\x62\xb6"
 
 
 class Enabled(NamedTuple):
-    """A store that enables an exception, or requests it, and the word of its handler."""
+    """A store that enables an exception, or requests it, or an SVC, and the word of the handler."""
 
     word: int
     setting: Setting
@@ -158,6 +160,7 @@ def enabled_without_handler(inspection: Inspection, table: VectorTable) -> Enabl
         return None
     settings = inspection.core_settings.get(name, ())
     found = [each for each in _enabled(settings) if _lacks_handler(build, table.words, each)]
+    found += _supervisor_calls(inspection, build, table.words)
     own, layout, core = table.placed.vector_address, inspection.layout, table.core.name
     if not found or any(
         each.store.target == VTOR
@@ -184,6 +187,23 @@ def _enabled(settings: tuple[Setting, ...]) -> Iterator[Enabled]:
         elif isinstance(target, int) and target in NVIC_ISER:
             first = FIRST_INTERRUPT + 32 * NVIC_ISER.index(target)
             yield from (Enabled(first + bit, each) for bit in range(32) if bits >> bit & 1)
+
+
+def _supervisor_calls(inspection: Inspection, build: Build, words: tuple[int, ...]) -> Iterator[Enabled]:
+    """Each SVC in code of a build, where its handler never returns."""
+    mapped, handler = inspection.mapped_code.get(build.name), words[SVCALL] if len(words) > SVCALL else 0
+    if mapped is None or not handler or not _never_returns(build, handler & ~1, handler == words[HARDFAULT]):
+        return
+    from gemel.inspection.code.core_settings import Setting
+
+    for section in mapped.sections:
+        places = (at - 1 for at in offsets_of(b"\xdf", section.code) if at % 2)
+        for at in where_instructions_begin(section.code, places):
+            place = section.start + at
+            function = build.function_at(place)
+            yield Enabled(
+                SVCALL, Setting(KnownStore(place, "SVC", None), function[0].name if function else "")
+            )
 
 
 def _lacks_handler(build: Build, words: tuple[int, ...], enabled: Enabled) -> bool:
@@ -250,9 +270,9 @@ RULE = Rule(
     guards="device",
     checks="The words for NMI, HardFault, SVCall and PendSV of each build's vector table are not zero, "
     "whatever the profile of its core; where the core has interrupts, the table is longer than its 16 exceptions, even "
-    "if no code is known to enable one; where code enables the tick interrupt or one of a device, or requests PendSV, "
-    "the core has its word by the layout, and that is a handler which returns (of a device one may go on for ever that "
-    "no other word has).",
+    "if no code is known to enable one; where code enables the tick interrupt or one of a device, requests PendSV or "
+    "executes SVC, the core has its word by the layout, and that is a handler which returns (of a device one may go on "
+    "for ever that no other word has).",
     why="These exceptions have no enable bit. When one comes and its word is zero, the core jumps to "
     "address 0 without the Thumb bit; for a fault that is a fault inside the fault handler, and the core "
     "locks up without a trace of why.",

@@ -10,6 +10,9 @@ from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout, Memory
 from gemel.spans import ADDRESS_SPACE, Span, format_address, format_size, is_power_of_two, overlapping
 
+GRAIN = 1024
+"""Bytes of which the start of every memory is a multiple, of flash, RAM and devices alike (common practice)."""
+
 
 def memory_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with each memory, and with two of them together."""
@@ -40,6 +43,15 @@ def _ends(memory: Memory) -> Iterator[LayoutFault]:
                 found=f"{format_size(memory.size)} from {format_address(start)}",
                 expected="an end of at most 0xFFFF_FFFF",
                 next_step="correct start or size",
+            )
+        meant = int(str(start), 16)
+        if start % GRAIN and not meant % GRAIN and meant < ADDRESS_SPACE:
+            yield LayoutFault(
+                where,
+                "memory starts at a decimal number",
+                found=f"{start}, which is {format_address(start)}",
+                expected=f"an address that is a multiple of {format_size(GRAIN)}",
+                next_step=f"write 0x before it: {format_address(meant)}",
             )
 
 
