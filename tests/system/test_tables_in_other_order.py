@@ -48,6 +48,12 @@ BREAKS = {
     ),
     "no word 0": (NO_STACK, "", "a table without its first word", "before the reset handler"),
     "no word 0 of a binary": (NO_STACK, BINARY, "a table without its first word", "before the reset handler"),
+    "a HEX file of other addresses": (
+        (),
+        "arm-none-eabi-objcopy -O ihex --change-addresses 4",
+        "the table 4 bytes after it",
+        "make the file without other addresses (objcopy --change-addresses), or place",
+    ),
     "bytes of words": (
         (),
         f"{BINARY} --reverse-bytes=4",

@@ -216,9 +216,11 @@ def _table_later(
     aligned = distance % alignment_of(core.interrupts, core.vector_alignment) == 0
     offset = f", or give its place in the layout: vector_offset = {plan.vector_offset + distance:#x}"
     header = bytes_of(Span(start, len(ELF_START))) == ELF_START
+    is_moved = not aligned and build is not None and build.kind in ("hex", "srec")
     return Instead(
         f"{'the header of the ELF file' if header else 'something else'}, and the table {distance:,} bytes after it",
         ("link with -n (--nmagic), and " if header else "")
+        + ("make the file without other addresses (objcopy --change-addresses), or " if is_moved else "")
         + "place the section of the vectors first in the linker script"
         + (f"{offset} in [build.{plan.name}]" if aligned else ""),
         start + distance,
