@@ -155,7 +155,8 @@ def find_loaders(all_seen: list[Evidence]) -> dict[str, str]:
 def _started(loader: Evidence, all_seen: list[Evidence]) -> set[str]:
     """The builds that the code of ``loader`` goes on into: what a run of it reaches, or a table that it sets VTOR to.
 
-    The stack of the latter is in the same RAM, and so is that of another application whose table it knows.  One
+    The stack of the latter is in the same RAM, and so is that of another application whose table it knows, or of
+    any such where it chooses both table and stack pointer as it runs.  One
     that sets VTOR to a table of a core with other RAM is mistaken, or takes its next stack pointer from elsewhere, if
     just one build has its stack there; the check of the draft shall find that.
     """
@@ -183,7 +184,9 @@ def _started(loader: Evidence, all_seen: list[Evidence]) -> set[str]:
     others_at = {at for at in goes_on | set_to if at and not any(span.holds(at) for span in loader.ram)}
     if len(alike) == 1 and goes_on and others_at - {own, *alike}:
         return {seen.name for seen in alike.values()}
-    return found | {seen.name for address, seen in alike.items() if found and _holds(loader, address)}
+    chosen = {each.store.target for each in settings if each.store.value is None}  # of tables it may know
+    goes = found or {VTOR, STACK_FROM} <= chosen
+    return found | {seen.name for address, seen in alike.items() if goes and _holds(loader, address)}
 
 
 def _holds(seen: Evidence, address: int) -> bool:

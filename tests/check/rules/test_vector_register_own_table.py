@@ -14,6 +14,34 @@ def _loaded(app: str, loader: str = "station-launch", family: str = "v7"):
     return of(RULE, family, loader, app, changes=WITH_LOADER, given=given)
 
 
+APP_AREA = 'app-code = { memory = "flash", offset = "16 KiB", size = "16 KiB", purpose = "code" }'
+SHORTER = APP_AREA.replace('size = "16 KiB"', 'size = "8 KiB"')
+SLOT = SHORTER.replace("app-code", "slot").replace("16 KiB", "24 KiB")
+"""The application's area with free flash after it, where another one may be, and an area there."""
+
+SPARE = 'sampler-code = { memory = "flash", offset = "32 KiB", size = "'
+LEFT_ALONE = (
+    (f'{SPARE}32 KiB"', f'{SPARE}8 KiB"'),
+    (
+        "station-ram =",
+        'spare = { memory = "flash", offset = "48 KiB", size = "4 KiB", purpose = "reserved" }\nstation-ram =',
+    ),
+)
+"""A reserved area where the sampler puts VTOR."""
+
+
+def _chosen(family: str, loader: str, *areas: str):
+    changes = (*WITH_LOADER, (APP_AREA, "\n".join(areas)))
+    return of(
+        RULE,
+        family,
+        f"station-launch-{loader}",
+        "station-app",
+        changes=changes,
+        given=("station", "app", "sampler"),
+    )
+
+
 BREAKS = {
     "another core's table, by GCC": lambda: of(RULE, "v6", "sampler-vtor-station"),
     "RAM that nothing fills": lambda: of(RULE, "v8", "sampler-vtor-blank"),
@@ -22,12 +50,20 @@ BREAKS = {
     "a stack pointer from where no application is": lambda: _loaded(
         "station-app", "station-launch-number-stale", "v6"
     ),
+    "free flash, where it goes on to nothing else": lambda: _chosen("v7", "stale", SHORTER),
+    "no table in the area of the application": lambda: _chosen("v6", "either-stale", APP_AREA),
     "nothing there": lambda: of(RULE, "v8", "sampler-vtor-nothing"),
 }
 KEEPS = {
     "its own table, by GCC": lambda: of(RULE, "v6", "sampler-vtor"),
     "its own table, by clang": lambda: of(RULE, "v7", "sampler-vtor"),
     "the boot loader's table, where an application goes back to it": lambda: _loaded("app-back"),
+    "one of two applications, of which the other is no build": lambda: _chosen("v7", "either", SHORTER),
+    "one of two, the other's area kept free": lambda: _chosen("v6", "either-stale", SHORTER, SLOT),
+    "one of two, the other's area reserved": lambda: _chosen(
+        "v8", "either", SHORTER, SLOT.replace('"code"', '"reserved"')
+    ),
+    "what a reserved area holds": lambda: of(RULE, "v8", "sampler-vtor-nothing", changes=LEFT_ALONE),
     "the stack pointer of the application": lambda: _loaded("station-app", "station-launch-number", "v6"),
     "a table that code copies to RAM": lambda: of(RULE, "v7", "sampler-board-ram-table"),
 }

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.cores.secure_builds import SECURE, area_at, builds_of, states_security
+from gemel.inspection.cores.secure_builds import SECURE, builds_of, states_security
+from gemel.inspection.cores.views import area_at
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, found_or_holds
 from gemel.layout.addresses import locate, starts_of

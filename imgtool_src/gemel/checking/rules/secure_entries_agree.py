@@ -10,13 +10,13 @@ from gemel.checking.rule import Rule
 from gemel.inspection.code.far_accesses import FarAccess, calls_of
 from gemel.inspection.cores.secure_builds import (
     SECURE,
-    area_at,
     area_words,
     builds_of,
     gateways_of,
     imported,
     states_security,
 )
+from gemel.inspection.cores.views import area_at
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, found_or_holds, lines_in_short, needs_elf
 from gemel.layout.addresses import starts_of

@@ -11,12 +11,12 @@ from gemel.inspection.code.address_users import holders, is_reached
 from gemel.inspection.code.core_settings import Setting
 from gemel.inspection.cores.code_settings import CoreCode, core_code
 from gemel.inspection.cores.vector_tables import boot_table, named_words
-from gemel.inspection.cores.views import distance, stack_area, whereabouts
+from gemel.inspection.cores.views import area_at, distance, stack_area, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import own_ram
-from gemel.inspection.wording import concerned, symbol_at
+from gemel.inspection.wording import builds_stored_in, concerned, symbol_at
 from gemel.layout.addresses import locate
-from gemel.layout.model import Core
+from gemel.layout.model import LEFT_ALONE, Core
 from gemel.m_profile.code.known_registers import STACK_FROM, VTOR, VTOR_NS
 from gemel.m_profile.execution.values import Loaded
 from gemel.m_profile.vector_tables import alignment_of
@@ -92,6 +92,22 @@ def _leads_to_build(inspection: Inspection, core: CoreCode, setting: Setting) ->
     return located is not None and any(area.holds(located.plain) for area in areas)
 
 
+def _is_of_another_image(inspection: Inspection, core: CoreCode, setting: Setting) -> bool:
+    """Whether a table may be there that is in no build: in ROM, a reserved area, a slot that code may choose."""
+    layout, name, value = inspection.layout, core.plan.core, setting.store.value or 0
+    located, area = locate(layout, value, name), area_at(layout, value, name)
+    if not located or not located.memory.holds_image or (area and builds_stored_in(layout, area.name)):
+        return False
+    if located.memory.kind == "rom" or (area and area.purpose in LEFT_ALONE):
+        return True
+    others = [
+        each for each in inspection.placed.values() if each.core == name and each.name != core.plan.name
+    ]
+    run = inspection.start_runs.get(core.plan.name)
+    chosen = {each.store.value for each in core.of(VTOR)} | {end.table for end in (run.ends if run else ())}
+    return any(placed.vector_address in chosen for placed in others)
+
+
 def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding | None:
     value = setting.store.value or 0
     layout, name = inspection.layout, core.plan.core
@@ -102,8 +118,8 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
         for placed in inspection.placed.values()
         if placed.core == name and not (non_secure and placed.name == core.plan.name)
     ]
-    if not own:
-        return None  # the table of the non-secure state is in no build of the layout
+    if not own or _is_of_another_image(inspection, core, setting):
+        return None  # such as the table of the non-secure state, where that is in no build of the layout
     for placed in own:
         if distance(layout, name, placed.vector_address, value) == 0:
             is_left = placed.name != core.plan.name and setting.store.target == VTOR
@@ -356,10 +372,11 @@ RULE = Rule(
     guards="device",
     checks="Where code puts a constant into the vector table offset register (VTOR, or VTOR_NS of the non-secure "
     "state), that address is the vector table of its own build, of another build of the same core into which it goes "
-    "on, another table of it in flash, or in RAM that the core owns, aligned for its interrupts and filled by code or "
-    "initial data, with the handlers of its own table in flash; where code takes its stack pointer from a build's "
-    "area, as a boot loader does that goes on there, a table of this core is there, it takes words 0 and 1, and code "
-    "of the two may set VTOR where that table has handlers of its own.",
+    "on or of another image next to that, another table of it in flash, in ROM or a reserved area, or in RAM that the "
+    "core owns, aligned for its interrupts and filled by code or initial data, with the handlers of its own table in "
+    "flash; where code takes its stack pointer from a build's area, as a boot loader does that goes on there, a table "
+    "of this core is there, it takes words 0 and 1, and code of the two may set VTOR where that table has handlers of "
+    "its own.",
     why="From then on every interrupt and fault of this core runs what that address holds: the other core's "
     "handlers, with the other core's variables, or erased flash. Until the first interrupt all is well.",
     remedy="Take the address from the linker's symbol of the build's own vector table, not from a constant that was "

@@ -11,11 +11,11 @@ from gemel.inspection.cores.secure_builds import (
     SECURE,
     VECTOR_UNIT,
     VENEER_SECTION,
-    area_at,
     builds_of,
     gateways_of,
     veneer_vectors,
 )
+from gemel.inspection.cores.views import area_at
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, found_or_holds, needs_elf
 from gemel.layout.addresses import locate

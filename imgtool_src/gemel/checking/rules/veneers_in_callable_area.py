@@ -10,12 +10,12 @@ from gemel.checking.rule import Rule
 from gemel.inspection.cores.secure_builds import (
     SECURE,
     Gateway,
-    area_at,
     area_words,
     builds_of,
     callable_areas,
     gateways_of,
 )
+from gemel.inspection.cores.views import area_at
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, lines_in_short
 from gemel.layout.model import BuildPlan

@@ -12,7 +12,6 @@ from collections.abc import Iterator
 
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import Symbol
-from gemel.layout.addresses import locate
 from gemel.layout.model import Area, BuildPlan, Layout
 from gemel.spans import Span, align_up
 from gemel.structs import NamedTuple
@@ -98,15 +97,6 @@ def imported(build: Build) -> Iterator[Symbol]:
     for symbol in build.all_symbols:
         if symbol.absolute and symbol.kind == "function" and symbol.binding != "local":
             yield symbol
-
-
-def area_at(layout: Layout, address: int, core: str) -> Area | None:
-    """The area in which ``core`` sees ``address``; None if it is in none."""
-    located = locate(layout, address, core)
-    if located is None:
-        return None
-    holding = (area for area in layout.areas.values() if layout.span_of(area.name).holds(located.plain))
-    return next(holding, None)
 
 
 def area_words(area: Area | None) -> str:

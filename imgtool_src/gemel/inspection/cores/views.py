@@ -5,7 +5,7 @@ from __future__ import annotations
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.claims import owned_areas
 from gemel.layout.addresses import locate, seen_by
-from gemel.layout.model import Layout
+from gemel.layout.model import Area, Layout
 from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, format_address
@@ -85,11 +85,20 @@ def whereabouts(inspection: Inspection, core: str, address: int) -> str:
             offset = plain - (runs if runs.holds(plain) else placed.stored).start
             function = function_at(inspection, placed.core, placed.run_start + offset)
             return f"in build {name}{owner}" + (f", {function}" if function else "")
-    area = next((area.name for area in layout.areas.values() if layout.span_of(area.name).holds(plain)), None)
+    area = area_at(layout, address, core)
     if area is None:
         return f"in {located.memory.words}, outside all areas"
-    owners = [each.name for each in layout.cores.values() if area in each.ram]
-    return f"in area {area}" + (f" of core {', '.join(owners)}" if owners else "")
+    owners = [each.name for each in layout.cores.values() if area.name in each.ram]
+    return f"in area {area.name}" + (f" of core {', '.join(owners)}" if owners else "")
+
+
+def area_at(layout: Layout, address: int, core: str) -> Area | None:
+    """The area in which ``core`` sees ``address``; None if it is in none."""
+    located = locate(layout, address, core)
+    if located is None:
+        return None
+    holding = (area for area in layout.areas.values() if layout.span_of(area.name).holds(located.plain))
+    return next(holding, None)
 
 
 def stack_area(inspection: Inspection, core: str, pointer: int) -> str | None:
