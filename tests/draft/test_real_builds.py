@@ -241,6 +241,26 @@ def test_zero_bytes_stored_in_ram_are_no_flash(compiler: str, march: str) -> Non
     assert layout.cores["two"].ram == ("two-ram",)
 
 
+@pytest.mark.parametrize("at", [0, 0x0080_0000])
+def test_ram_that_runs_code_is_no_flash(compiler: str, march: str, at: int) -> None:
+    """A second build linked for RAM below the SRAM region, with its stack: somebody copies it there."""
+    place = {"flash": at, "flash_size": 0x2000, "ram": at + 0x2000, "ram_size": 0x2000, "data": "FLASH"}
+    made = {"one": first(compiler, march, BOOT % at), "two": second(compiler, march, **place)}
+    layout = layout_of(made)
+    assert layout.builds["two"].runs_in == "two-run"
+    assert [each.start for each in layout.memories.values() if each.kind == "flash"] == [FIRST]
+    _sound(made)
+
+
+def test_registers_of_the_core_are_no_memory(compiler: str, march: str) -> None:
+    """Sections for the system control space, and for texts that only a debugger reads, are left out of a draft."""
+    regions = "} MEMORY { SYS (rw) : ORIGIN = 0xE000E000, LENGTH = 64  TEXTS (r) : ORIGIN = 0xF0000000, LENGTH = 64 } "
+    places = regions + "SECTIONS { .scs (NOLOAD) : { . += 64; } > SYS .texts (NOLOAD) : { . += 64; } > TEXTS "
+    made = {"one": first(compiler, march), "two": second(compiler, march, before=places)}
+    assert {each.kind for each in layout_of(made).memories.values()} == {"flash", "ram"}
+    _sound(made)
+
+
 def test_an_embedded_copy_is_where_the_second_is_stored(compiler: str, march: str) -> None:
     """A second build linked for RAM, held by the first as plain binary: its place is that of the copy."""
     two = second(compiler, march, **WHOLE)

@@ -11,14 +11,13 @@ from gemel.draft.page import Page, listed, size_words
 from gemel.draft.svd import Peripheral, Register
 from gemel.layout.rehearsal_model import ALL_BITS
 from gemel.m_profile.instructions.halfwords import modified_constant, moved_constant, wide_immediate
+from gemel.m_profile.memory_map import SYSTEM
 from gemel.spans import Span, align_down, align_up, format_address, merge
 
 MAX_ENTRIES, MAX_SEQUENCES, MAX_NAMES, MAX_MEMORIES = 256, 64, 4096, 16
 """As many as a layout takes of each kind of description and of names, and a draft writes of memories."""
 
 PAGE = 4096
-PRIVATE = Span(0xE000_0000, 0x2000_0000)
-"""What every core has to itself; the rehearsal knows these registers."""
 
 _MOVS, _MOV_WIDE, _MOVW, _MOVT = 0x4, 0xF04F, 0xF240, 0xF2C0
 
@@ -33,7 +32,7 @@ def used_peripherals(draft: Draft, peripherals: Iterable[Peripheral]) -> list[Pe
     return [
         each
         for each in peripherals
-        if not each.span.overlaps(PRIVATE)
+        if not each.span.overlaps(SYSTEM)
         and (
             any(
                 at in pages

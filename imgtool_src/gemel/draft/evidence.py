@@ -10,7 +10,7 @@ from gemel.builds.segment import Segment
 from gemel.draft.pieces import NEAR
 from gemel.draft.vectors import Vectors, find_vectors
 from gemel.files.contents import ELF_START
-from gemel.m_profile.memory_map import DEVICE_REGIONS, RAM_REGIONS, SRAM, region_of
+from gemel.m_profile.memory_map import DEVICE_REGIONS, RAM_REGIONS, SRAM, SYSTEM, region_of
 from gemel.spans import Span, merge, without
 from gemel.structs import NamedTuple, Struct
 from gemel.text.escaping import in_toml
@@ -73,15 +73,20 @@ class Evidence(Struct, dict=True):
     def without_place(self) -> bool:
         """Whether it is linked for RAM without saying where in flash it is kept.
 
-        Beyond the SRAM region there may be external flash; it is RAM where the stack is next to the code.
+        Beyond the SRAM region there may be external flash; it is RAM where the stack is next to the code.  Below it
+        is flash, or RAM that runs code: that, where the stack and stored variables are next to the code.
         """
         start = self.first.load_address
         if self.first.run_address != start:
             return False
         if SRAM.holds(start):
             return True
-        top = self.initial_stack
-        return any(region.holds(start) and top and region.holds(top - 1) for region in RAM_REGIONS[1:])
+        top = self.initial_stack or 0
+        if start < SRAM.start:
+            return 0 < top - start <= NEAR and any(
+                it.writable and it.run_address == it.load_address for it in self.build.stored
+            )
+        return any(region.holds(start) and region.holds(top - 1) for region in RAM_REGIONS[1:])
 
     @cached_property
     def lost(self) -> frozenset[int]:
@@ -176,7 +181,9 @@ class Evidence(Struct, dict=True):
     def devices(self) -> list[Span]:
         """Registers that it gives names to in segments of their own."""
         return merge(
-            it.run_span for it in self.build.segments if region_of(DEVICE_REGIONS, it.run_span.start)
+            it.run_span
+            for it in self.build.segments
+            if region_of(DEVICE_REGIONS, it.run_span.start) and not SYSTEM.holds(it.run_span.start)
         )
 
     @property

@@ -16,6 +16,9 @@ STATE_BIT = 1 << 28
 DEVICE_REGIONS = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
 """Registers and the system's own space: no core executes anything there."""
 
+SYSTEM = Span.from_bounds(0xE000_0000, 1 << 32)
+"""Registers of the core and of the vendor: no memory, though texts that only a debugger reads may be here."""
+
 OWN_REGISTERS = Span.from_bounds(0xE000_0000, 0xE010_0000)
 """The private peripheral bus: each core has its own registers there."""
 

@@ -191,6 +191,9 @@ KEEPS = {
         symbols=(SymbolSpec("settings", FLASH + 0x800, 64, kind="object"),),
     ),
     "heap and stack of its own, told by symbols": lambda: of_small(RULE, "station"),
+    "registers of the core, and texts for a debugger, as sections": lambda: _station(
+        _bss(0xE000_E000, 0x1000), _bss(0xF000_0000, 17)
+    ),
     "both builds": lambda: apply(RULE),
     "all of its RAM": lambda: _station(_bss(STATION_RAM, 0x2000)),
     "shared RAM": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x3000, 0x400)),

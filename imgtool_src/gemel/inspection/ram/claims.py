@@ -16,6 +16,7 @@ from gemel.inspection.ram.reserves import Reserve, reserves_of
 from gemel.inspection.ram.windows import Part, Window, parts_of, windows_of
 from gemel.layout.model import BuildPlan, Layout, Memory
 from gemel.m_profile.bit_band import of_bit_band_alias
+from gemel.m_profile.memory_map import SYSTEM
 from gemel.spans import Span, merge, without
 from gemel.structs import NamedTuple
 
@@ -49,7 +50,7 @@ class Claim(NamedTuple):
 
 
 def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
-    """What ``build`` takes besides the flash it is stored in; device registers are left out.
+    """What ``build`` takes besides the flash it is stored in; registers are left out, the system's with the device's.
 
     A heap or stack claims what no segment claims already.  Claims outside RAM are those of a build that
     is linked for another device: cleared bytes in flash, run addresses where its core sees no memory.
@@ -158,7 +159,7 @@ def _claimed(segment: Segment, part: Part) -> Span:
     kind = part.memory.kind if part.memory else None
     if kind == "ram":
         return part.seen
-    if kind == "device":
+    if kind == "device" or (kind is None and SYSTEM.holds(part.seen.start)):
         return Span(part.seen.start, 0)
     stored_in_place = kind is not None or segment.run_address == segment.load_address
     if not stored_in_place:
