@@ -9,6 +9,9 @@ import pytest
 from click.testing import CliRunner, Result
 from in_process import run_here
 from rehearsals import DEVICE, SERIAL, gauge
+from rehearse.differential.building import Builder
+from rehearse.differential.cases import Case, Source
+from rehearse.differential.judge import LAYOUT, product_of
 from sealed_images import OLD, ROOM, STRANGER, sealed
 from small_device import layout_text
 from tide_gauge import BUILT, ROOT, layout_file
@@ -67,6 +70,25 @@ def test_finding_gives_exit_code_1(image: Path) -> None:
     data = json.loads(done.stdout)
     assert [finding["kind"] for finding in data["findings"]] == ["never-released"]
     assert "the budget ended" in data["findings"][0]["found"]
+
+
+def test_a_race_is_shown_with_other_orders_asked_for(builder: Builder, tmp_path: Path) -> None:
+    """``--interleavings N``: exit code 1, the race as a finding, the same bytes by the same seed; none without it."""
+    count = "for (uint32_t i = 0; i < 300; i++) { LINK->word[2]++; }"
+    sources = [Source(f"void scenario(void) {{ {each} }}\n") for each in (count, count)]
+    case = Case("case", "races", *sources)
+    elves = builder.build(case)
+    (tmp_path / "layout.toml").write_text(LAYOUT.read_text(encoding="utf-8"), encoding="utf-8")
+    path = tmp_path / "image.hex"
+    path.write_bytes(b"".join(intel_hex.encode(product_of(case, elves).image, None)))
+    for name, elf in elves.items():
+        (tmp_path / f"{name}.elf").write_bytes(elf)
+    given = (tmp_path / "layout.toml", path, *(f"{name}={tmp_path / name}.elf" for name in elves))
+    assert rehearse(*given).return_value == 0
+    first, second = (rehearse(*given, "--interleavings", 3) for _ in range(2))
+    assert (first.return_value, first.stdout_bytes) == (1, second.stdout_bytes)
+    assert "BROKEN race" in first.stdout
+    assert "program.c:" in first.stdout
 
 
 def test_picture_is_written(image: Path) -> None:

@@ -6,7 +6,7 @@ import struct
 from typing import Any
 
 import pytest
-from device_programs import COUNTER, IDLE, RELEASE, SLEEP, TICKS, result, run, store, word
+from device_programs import COUNTER, DEVICE, IDLE, RELEASE, SLEEP, TICKS, enabled, result, run, store, word
 
 from gemel.rehearsal import session
 from gemel.rehearsal.emulator import schedule
@@ -38,14 +38,29 @@ COSTS = {
     "a wait that an event ends": ("sev\n wfe", 2),
     "a call of the supervisor": ("svc 0", 2),
     "an interrupt that is pended": ("str r5, [r6]\n dsb\n isb", 4),
+    "an interrupt of the other core": ("str r5, [r7]\n nop", 2),
 }
 """An instruction or several, and how many are executed: its handler is ``bx lr``."""
+DOORBELL = f"""[[rehearsal.inter_core_interrupt]]
+from = "station"
+to = "sampler"
+set_at = {DEVICE:#x}
+clear_at = {DEVICE + 4:#x}
+interrupt = 9
+shared_line = true
+"""
+ANSWERS = (
+    enabled(9)
+    + f"cpsid i\n ldr r0, ={DEVICE + 4:#x}\n ldr r2, =0xE000E280\n ldr r1, =0x200\n ldr r3, =0x10000000\n"
+    + "1: wfi\n str r3, [r0]\n str r1, [r2]\n b 1b\n .ltorg\n"
+)
+"""Sleeps until it is rung, and clears that at the device and in its own interrupt controller."""
 
 
 def ticks(code: str, rounds: int) -> int:
     """What the core's own timer counts for that many rounds of some code."""
     program = (
-        "ldr r6, =0xE000ED04\n ldr r5, =0x10000000\n"
+        f"ldr r7, ={DEVICE:#x}\n ldr r6, =0xE000ED04\n ldr r5, =0x10000000\n"
         + f"ldr r2, ={rounds}\n"
         + store(TIMER + 4, "0xFFFFFF")
         + store(TIMER + 8, "0")
@@ -55,7 +70,9 @@ def ticks(code: str, rounds: int) -> int:
         + result("r3")
         + SLEEP
     )
-    return word(run(RELEASE + program, "", sampler=IDLE, budget=600_000))
+    rehearsal = run(RELEASE + program, DOORBELL, sampler=ANSWERS, budget=600_000)
+    assert ("str r5, [r7]" in code) is (rehearsal.event("woken", "sampler") is not None)
+    return word(rehearsal)
 
 
 @pytest.mark.parametrize("name", COSTS)
