@@ -800,6 +800,32 @@ def test_a_branch_that_may_leave_secure_state(branch: str, register: str) -> Non
     assert stayed.shared_memory["link"][0] == 7
 
 
+NON_SECURE_CALL = """typedef void __attribute__((cmse_nonsecure_call)) (*callee)(uint32_t);
+void scenario(void)
+{
+    REG(0xE000EDD0) = 2;
+    while (!LINK->sampler_done) { }
+    say("first");
+    ((callee)0x10002000)(7);
+    say("never");
+}
+"""
+
+
+@pytest.mark.parametrize("goal", ["first", "done"])
+@pytest.mark.parametrize(("compiler", "level"), [("gcc", "-O0"), ("gcc", "-O2"), ("clang", "-O1")])
+def test_a_compiled_call_of_non_secure_code(compiler: str, level: str, goal: str, builder: Builder) -> None:
+    """What the compiler makes of ``cmse_nonsecure_call``: no verdict, with instruction and target, after the goals."""
+    station = Source(NON_SECURE_CALL, (), compiler, (level, "-mcmse"))
+    case = Case("call", "endings", station, Source(), layout=(("station: done", f"station: {goal}"),))
+    left = product_of(case, builder.build(case)).rehearse()
+    assert left.texts["station"] == "station: up\nstation: first\n"
+    assert left.outcome == ("passes" if goal == "first" else "no verdict"), left.findings
+    for finding in left.findings:
+        assert finding.found.startswith("BLXNS r")
+        assert ", to 0x1000_2000" in finding.found
+
+
 @pytest.mark.parametrize(("texts", "outcome"), [("A", "passes"), ("AB", "passes"), ("ABC", "no verdict")])
 def test_goals_that_come_before_non_secure_state_decide(texts: str, outcome: str) -> None:
     """What comes after the last goal is not asked, be the line of its text whole or not; it is a note."""
