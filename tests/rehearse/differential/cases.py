@@ -119,7 +119,7 @@ class Case:
     ``fails`` is the core that does not get to its last line for a reason of its own (None: both do),
     ``ends`` the function that it stays in (or one of several, "a|b"), or LOCK_UP. ``loose`` says why the board's
     emulator does not decide this case, with the section that does; ``texts`` are then what the ports must hold.
-    ``layout`` are pieces of the layout to replace.
+    ``layout`` are pieces of the layout to replace; ``goals``: the layout has its goals.
     """
 
     name: str
@@ -131,6 +131,16 @@ class Case:
     loose: str = ""
     texts: tuple[tuple[str, str], ...] = ()
     layout: tuple[tuple[str, str], ...] = ()
+    goals: bool = True
+
+    def without_goals(self) -> Case:
+        """The case in a layout without goals: a core that is done enables an interrupt that could wake it."""
+        station, sampler = (
+            replace(each, defines=(*each.defines, "AWAITS_INTERRUPT"))
+            for each in (self.station, self.sampler)
+        )
+        name = f"{self.name}-without-goals"
+        return replace(self, name=name, goals=False, station=station, sampler=sampler)
 
     @property
     def board(self) -> Board:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from io import BytesIO
@@ -19,6 +20,7 @@ from .cases import ANYWHERE, LOCK_UP, Board, Case
 
 LAYOUT = Path(__file__).with_name("layout.toml")
 ONE_CORE = LAYOUT.with_name("one-core.toml")
+GOALS = re.compile(r"^\[\[rehearsal\.goal\]\]\n(\w.*\n)+", re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,8 @@ def product_of(case: Case, elves: Mapping[str, bytes]) -> Product:
         if old not in text:
             raise KeyError(f"not in the layout: {old!r}")
         text = text.replace(old, new)
+    if not case.goals:
+        text = GOALS.sub("", text)
     return Product(text, elves)
 
 

@@ -134,12 +134,15 @@ def main() -> int:
     parser.add_argument(
         "--board-only", action="store_true", help="run the board, compare with the architecture"
     )
+    parser.add_argument("--without-goals", action="store_true", help="with no goals in the layouts")
     parser.add_argument("--keep", type=Path, help="a folder that keeps builds and runs of the board")
     parser.add_argument("--list", action="store_true", help="print the names")
     arguments = parser.parse_args()
     cases = [case for case in all_cases() if re.search(arguments.only, case.name)]
     if arguments.sample:
         cases = sample(cases, arguments.sample)
+    if arguments.without_goals:
+        cases = [case.without_goals() for case in cases]
     if arguments.list:
         print("\n".join(f"{case.name:60} {case.fails or 'sound'} {case.loose}" for case in cases))
         return 0

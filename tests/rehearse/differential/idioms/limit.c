@@ -1,3 +1,4 @@
+void rest(void);
 static uint64_t pad[64], st[32];
 static volatile uint32_t sp, cf, lr, first, psp;
 USED void note(uint32_t p, uint32_t l)
@@ -29,7 +30,7 @@ USED void after(void)
     DMB();
     LINK->sampler_done = 1;
 #endif
-    for (;;) WFI();
+    rest();
 }
 void scenario(void)
 {

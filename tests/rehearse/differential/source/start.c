@@ -73,6 +73,11 @@ __attribute__((section(".vectors"), used)) const union vector vector_table[16 + 
 /* Where a core goes once its work is done. */
 __attribute__((noinline, used)) void rest(void)
 {
+#ifdef AWAITS_INTERRUPT
+    if (MRS("ipsr") != 0 || (MRS("control") & 1) == 0) {
+        enable_irq(INTERRUPTS - 1, 0); /* which never comes, but could */
+    }
+#endif
     for (;;) {
         WFI();
     }
