@@ -5,12 +5,14 @@ from __future__ import annotations
 import inspect
 import os
 import re
+import subprocess
 import sys
 import tomllib
 from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from tools import required_tool
 
 import gemel
 
@@ -55,6 +57,30 @@ def test_the_examples_run_as_one_script(demo: Path) -> None:
     assert isinstance(rule, gemel.Rule)
     assert gemel.convention_faults(rule, "no-debug-build") == []
     assert tomllib.loads(next(text for language, text in FENCES if language == "toml"))
+
+
+SWAPPED = """
+gemel.Finding("a word differs", ("station",), "word 1", "found", "expected")  # type: ignore[call-arg]
+gemel.Problem("a word differs", "where", "found", "expected")  # type: ignore[call-arg]
+gemel.check("tide-gauge.toml", 7)  # type: ignore[arg-type]
+"""
+"""What a type checker refuses: an ignore that is not needed is an error too."""
+
+
+def test_the_examples_are_typed(demo: Path) -> None:
+    """A strict type checker takes the page as one script, and refuses what could be swapped."""
+    script, package = demo / "script.py", Path(gemel.__file__).parents[1]
+    blocks = [text for language, text in FENCES if language == "python"]
+    script.write_text("\n".join(blocks) + SWAPPED, encoding="utf-8")
+    cache = package.parent / ".mypy_cache"
+    done = subprocess.run(
+        [required_tool("mypy"), "--strict", "--cache-dir", cache, "--config-file", os.devnull, script],
+        env={**os.environ, "MYPYPATH": str(package)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
 
 
 def test_every_public_name_is_on_the_page_and_documented() -> None:
