@@ -7,6 +7,7 @@ from compiled_pairs import RELEASE, compiled, layout_for, pair
 from small_device import TODAY
 
 from gemel.checking.runner import check
+from gemel.errors import BuildError
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.outcomes import Finding
@@ -33,6 +34,15 @@ IN_TURN = (
     f"{ALONE.format('one')}  .two ADDR(.one) : {{ *(.two) . = ALIGN(4); two_end = .; }} AT > code\n"
     "  two_load = LOADADDR(.two);\n"
 )
+BY_COMMAND = (
+    "  OVERLAY : NOCROSSREFS {\n    .one { one_start = .; *(.one) . = ALIGN(4); one_end = .; }\n"
+    "    .two { *(.two) . = ALIGN(4); two_end = .; } } > ram AT > code\n"
+    "  one_load = LOADADDR(.one); two_load = LOADADDR(.two);\n"
+)
+WITHOUT_BYTES = "  .one (NOLOAD) : { *(.one) } > ram\n  .two ADDR(.one) (NOLOAD) : { *(.two) } > ram\n"
+BUFFERS = """__attribute__((section(".one,\\"aw\\",%nobits@"))) volatile uint8_t first[64];
+__attribute__((section(".two,\\"aw\\",%nobits@"))) volatile uint8_t second[{}];"""
+FILL = "first[turns & 63u] = 1; second[turns & 63u] = 2;"
 HOOK = "\n#define main begin\ntypedef void hook(void); static void add(void) { turns += 3; } "
 HOOKS = HOOK + '__attribute__((section(".one"), used)) hook *volatile hooks[2] = { add, add };'
 CALL_HOOKS = "for (hook *volatile *at = hooks; at < hooks + 2; at++) (*at)();"
@@ -84,6 +94,29 @@ BOTH = (*GCC, ("clang", "v8", "-O1"))
 """The second section at one run address is a script of GNU ld."""
 
 
+TAKES_TURNS: dict[str, tuple[Case, str]] = {
+    "without bytes": ((BUFFERS.format(200), FILL, WITHOUT_BYTES), ""),
+    "without bytes, one too large": (
+        (BUFFERS.format(6700), FILL, WITHOUT_BYTES),
+        "initial stack of core station starts in data of build station",
+    ),
+    "by the command": ((BRING + ONE + TWO, f"{COPY_ONE} one(); {COPY_TWO} two();", BY_COMMAND), ""),
+    "by the command, nothing copied": (
+        (ONE + TWO, "one(); two();", BY_COMMAND),
+        "section .one, .two,",
+    ),
+    "an instruction that the core lacks in the second": (
+        (
+            BRING + ONE + TWO.replace("turns += 5;", 'turns += 5; __asm volatile(".inst.w 0xee000a10");'),
+            f"{COPY_ONE} one(); {COPY_TWO} two();",
+            BY_COMMAND,
+        ),
+        "(two + 8): vmov",
+    ),
+}
+"""Two sections at one run address, and what the one finding says, if any."""
+
+
 def _found(case: Case, compiler: str, family: str, level: str) -> list[Finding]:
     before, main, sections = case
     edits = (("/*BEFORE*/", before), ("/*MAIN*/", f"{RELEASE} {main}"), (BSS, sections + BSS))
@@ -114,3 +147,21 @@ def test_what_nothing_copies_is_named(case: str, build: tuple[str, str, str]) ->
 def test_what_code_copies_is_copied(case: str, build: tuple[str, str, str]) -> None:
     """By a loop of its own, in turn, by a table, or as a device asks."""
     assert not _found(COPIED[case], *build)
+
+
+@pytest.mark.parametrize("family", ["v6", "v7", "v8"])
+@pytest.mark.parametrize("case", TAKES_TURNS)
+def test_sections_that_take_turns(case: str, family: str) -> None:
+    """As GNU ld links them, by an address, or by OVERLAY: each is looked at, and none is an overlap."""
+    edits, words = TAKES_TURNS[case]
+    found = _found(edits, "gcc", family, "-Os")
+    assert len(found) == bool(words)
+    assert all(words in f"{each.what} {each.found}" for each in found)
+
+
+@pytest.mark.parametrize("family", ["v6", "v7", "v8"])
+def test_what_is_cleared_is_no_overlay(family: str) -> None:
+    """A section whose address has no region moves what follows into it, as far as it is larger than the first one."""
+    sections = WITHOUT_BYTES.replace("{ *(.two) } > ram", "{ *(.two) }")
+    with pytest.raises(BuildError, match=r"sections \.two and \.bss: two sections take the same memory"):
+        _found((BUFFERS.format(200), FILL, sections), "gcc", family, "-Os")

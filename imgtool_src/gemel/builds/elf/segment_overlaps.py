@@ -8,7 +8,7 @@ contradiction.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Set
 
 from gemel.builds.segment import Segment
 from gemel.errors import Problem
@@ -82,11 +82,14 @@ def are_overlays(one: Segment, other: Segment) -> bool:
     return one.run_address == other.run_address and (both_stored or not (one.data or other.data))
 
 
-def _is_one_reserve(one: Segment, other: Segment) -> bool:
-    """Whether what two segments share is memory without stored bytes, stated twice, as objcopy -R leaves it."""
+def _is_one_reserve(one: Segment, other: Segment, overlays: Set[int]) -> bool:
+    """Whether what two segments share is memory without stored bytes, stated twice, as objcopy -R leaves it.
+
+    Or the second has sections without bytes that take turns, of which the first one's end is another.
+    """
     shared = one.run_span.intersection(other.run_span)
-    stored = (each.stored_run for each in (one, other))
-    return _displacement(one) == _displacement(other) and not any(span.overlaps(shared) for span in stored)
+    is_stated_twice = _displacement(one) == _displacement(other) or other.run_address in overlays
+    return is_stated_twice and not any(each.stored_run.overlaps(shared) for each in (one, other))
 
 
 def _share_pieces(one: Segment, other: Segment) -> bool:
@@ -103,10 +106,12 @@ def run_overlaps(
     file: str,
     cause_of: Callable[[Segment], str] = lambda _: "",
     names_in: Callable[[Span], list[str]] = lambda _: [],
+    overlays: Set[int] = frozenset(),
 ) -> list[Problem]:
     """Segments that take the same memory at run time, without the pairs that are ``settled`` and overlays.
 
-    ``cause_of`` says of a segment what may be wrong with it, ``names_in`` which sections a span holds.
+    ``cause_of`` says of a segment what may be wrong with it, ``names_in`` which sections a span holds.  At the
+    addresses ``overlays`` begin several sections without bytes.
     Overlays begin at one run address and are stored apart from each other, to be copied there in turn.
     """
     problems: list[Problem] = []
@@ -117,7 +122,7 @@ def run_overlaps(
             and furthest.run_span.overlaps(segment.run_span)
             and frozenset((furthest.index, segment.index)) not in settled
             and not are_overlays(furthest, segment)
-            and not _is_one_reserve(furthest, segment)
+            and not _is_one_reserve(furthest, segment, overlays)
             and _share_pieces(furthest, segment)
         ):
             shared = furthest.run_span.intersection(segment.run_span)
@@ -139,20 +144,27 @@ def run_overlaps(
     return problems
 
 
+def overlay_starts(reserved: list[tuple[Span, int]]) -> frozenset[int]:
+    """Where several of these sections without stored bytes, each with its number, begin: they take turns."""
+    starts = Counter(span.start for span, _ in reserved)
+    return frozenset(start for start, count in starts.items() if count > 1)
+
+
 def reserve_overlaps(
     reserved: list[tuple[Span, int]], file: str, name_of: Callable[[int], str]
 ) -> Iterator[Problem]:
     """Sections without stored bytes that take the same memory, each with its number; overlays are left out.
 
-    Of overlays two or more begin at one address, and others may begin inside of these.  What is named as heap or
-    stack is left to the rules about these.
+    Of overlays two or more begin at one address, and others may begin inside of these, but not .bss.  What is named
+    as heap or stack is left to the rules about these.
     """
-    starts = Counter(span.start for span, _ in reserved)
+    overlays = overlay_starts(reserved)
     furthest: tuple[Span, int] | None = None
     for each in sorted(reserved):
-        if furthest and furthest[0].overlaps(each[0]) and starts[furthest[0].start] == 1:
+        if furthest and furthest[0].overlaps(each[0]):
             names = [name_of(number) for _, number in (furthest, each)]
-            if not any(word in name for name in names for word in ("heap", "stack")):
+            is_one = furthest[0].start in overlays and (names[1] != ".bss" or each[0].start in overlays)
+            if not is_one and not any(word in name for name in names for word in ("heap", "stack")):
                 yield Problem(
                     "two sections take the same memory at run time",
                     where=f"{file}, sections {' and '.join(names)}",

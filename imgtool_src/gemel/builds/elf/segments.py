@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from gemel.builds.elf.header import HEADER_SIZE
 from gemel.builds.elf.program_headers import LOADABLE, ProgramHeader
 from gemel.builds.elf.sections import NOBITS, NOTE, SECTION_LIMIT, SectionHeader
-from gemel.builds.elf.segment_overlaps import load_overlaps, reserve_overlaps, run_overlaps
+from gemel.builds.elf.segment_overlaps import load_overlaps, overlay_starts, reserve_overlaps, run_overlaps
 from gemel.builds.elf.segment_sections import split_at_overlays, stored_for_ram, without_padding
 from gemel.builds.segment import Segment
 from gemel.errors import Problem
@@ -154,19 +154,20 @@ def _overlaps(
     """Bytes that two segments give for one address, in flash or at run time, and remarks on those given alike."""
     allocated = [(section, number) for number, section in enumerate(sections) if section.allocated]
     overlaps, doubled, settled = load_overlaps(segments, file)
+    reserved = [
+        (section.span, number)
+        for section, number in allocated
+        if section.type == NOBITS and not section.thread_local and section.span.size
+    ]
     overlaps += run_overlaps(
         segments,
         settled,
         file,
         lambda each: _for_ram(each, sections, name_of),
         lambda span: [name_of(number) for section, number in allocated if section.span.overlaps(span)],
+        overlay_starts(reserved),
     )
     if not overlaps:
-        reserved = [
-            (section.span, number)
-            for section, number in allocated
-            if section.type == NOBITS and not section.thread_local and section.span.size
-        ]
         overlaps += reserve_overlaps(reserved, file, name_of)
     return overlaps, doubled
 
