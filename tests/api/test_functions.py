@@ -189,6 +189,7 @@ def test_images_are_written_all_or_none(demo: Path) -> None:
     read = [gemel.read_image(f"tide.{suffix}", layout=layout) for suffix in ("hex", "srec", "bin")]
     assert read[0].data == read[1].data == image.data
     assert read[2].file == "tide.bin"
+    assert gemel.read_image("tide.bin", at=image.data.spans()[0].start).data == read[2].data
     assert gemel.check(layout, read[2], builds).passes
 
 
