@@ -8,12 +8,12 @@ from gemel.checking.rule import Rule
 from gemel.inspection.code.core_settings import settings_of
 from gemel.inspection.cores.secure_builds import (
     SECURE,
-    area_at,
     area_words,
     builds_of,
     states_security,
     veneer_vectors,
 )
+from gemel.inspection.cores.views import area_at
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, found_or_holds, in_short, lines_in_short
 from gemel.layout.addresses import plain_span, starts_of
