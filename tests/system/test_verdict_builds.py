@@ -15,6 +15,7 @@ from verdict_builds import (
     ARCHITECTURES,
     AT_ZERO,
     BUILT,
+    FOLDER,
     WITH_LOADER,
     broken_in,
     build_of,
@@ -510,6 +511,39 @@ def test_two_languages(files: tuple[str, str], family: str) -> None:
     assert broken_in(judged(family, files, CONTRACT)) == LANGUAGES[files]
 
 
+_CLANG = (
+    "-Os -fno-builtin -fno-exceptions -fno-rtti -fshort-enums -ffunction-sections -fdata-sections -gdwarf-5"
+)
+_LINKED = "-nostdlib -Wl,--gc-sections,--build-id=none -T core.ld -Wl,--defsym=__atomic_store_4=0x10008100"
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+def test_the_library_of_gcc_read_by_clang(family: str, tmp_path: Path) -> None:
+    """What clang++ says of std::atomic, std::array and an empty base class in GCC's headers is seen through."""
+    gcc, clang = required_tool("arm-none-eabi-g++"), required_tool("clang++")
+    core = ("-mthumb", f"-march={ARCHITECTURES[family]}", "-mfloat-abi=soft")
+    listed = subprocess.run([gcc, *core, "-xc++", "-E", "-v", "/dev/null"], capture_output=True, check=True)
+    after = listed.stderr.decode().partition("#include <...> search starts here:\n")[2]
+    paths = [line.strip() for line in after.partition("End of search list.")[0].splitlines()]
+    headers = [f"-isystem{path}" for path in paths if "/../" in path]  # not what is GCC's own
+    own = (f"-I{FOLDER}", f"-I{FOLDER / 'languages'}", "-DQUALITY_LOST_VALUE=2", "-DLANGUAGES")
+    compiled = [clang, "--target=arm-none-eabi", *core, *_CLANG.split(), "-nostdinc++", *headers, *own]
+    for command in (
+        [*compiled, "-c", str(FOLDER / "languages/sampler.cpp"), "-o", "core.o"],
+        [gcc, "-E", "-P", "-x", "c", *own, str(FOLDER / "core.ld"), "-o", "core.ld"],
+        [gcc, *core, *_LINKED.split(), "core.o", "-o", "core.elf"],
+    ):
+        subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)
+    source = BytesSource((tmp_path / "core.elf").read_bytes(), "core.elf")
+    builds = {
+        "station": build_of("station", f"station-c-{family}"),
+        "sampler": read_build(source, name="sampler", file="core.elf"),
+    }
+    read = layout_of(family, *CONTRACT)
+    result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+    assert broken_in(result) == LANGUAGES["station-c", "sampler-cxx"]
+
+
 @pytest.mark.parametrize("family", ["v6", "v7", "v8"])
 def test_a_reference_of_rust_is_named(family: str) -> None:
     """Only its own core may hold it, within an Option too; a raw pointer that may be null is what C has."""
@@ -531,12 +565,13 @@ SPELLED = {
 """What a layout calls a type of C and of another language, and what is found."""
 
 
+@pytest.mark.parametrize("family", ARCHITECTURES)
 @pytest.mark.parametrize(("file", "spelling"), SPELLED)
-def test_a_type_goes_by_its_plain_name(file: str, spelling: str) -> None:
+def test_a_type_goes_by_its_plain_name(file: str, spelling: str, family: str) -> None:
     """A scope that only one of two builds has is no part of a type's name for the other."""
     ((symbols, types),) = CONTRACT
     changes = ((symbols, types.replace("struct Link", spelling)),)
-    result = judged("v7", ("station-c", file), changes)
+    result = judged(family, ("station-c", file), changes)
     assert broken_in(result) == SPELLED[file, spelling]
     (types_agree,) = (each for each in result.results if each.rule.name == "contract-types-agree")
     assert not types_agree.not_checked
