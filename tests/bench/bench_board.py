@@ -21,7 +21,7 @@ TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(TESTS), str(TESTS / "support"), str(TESTS.parent / "imgtool_src")]
 
 from kernel_products import BUILT, KERNEL
-from measuring import GEMEL, environment, verdict
+from measuring import GEMEL, KIB, MIB, environment, verdict
 from rehearse.differential.board import EMULATOR
 from rehearse.differential.building import Builder
 from rehearse.differential.cases import TWO_CORES, Case, Source
@@ -61,6 +61,12 @@ void scenario(void)
     say(ones ? "ones" : "zeros");
 }
 """
+PEAK = f"""import resource, subprocess, sys
+done = subprocess.run(sys.argv[1:], capture_output=True)
+print({KIB} * resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
+sys.exit(done.returncode)
+"""
+"""Run by an interpreter that is small itself: a process counts as no smaller than the one that starts it."""
 POLLED = {"a device register": 0x5020_3004, "the tick timer": 0xE000_E018}
 PLAIN = "void scenario(void) {}\n"
 
@@ -71,6 +77,9 @@ class Product:
     def __init__(self, folder: Path, layout: str, elves: dict[str, bytes], image: bytes) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
+        files = [str(folder / "layout.toml"), str(folder / "image.bin")]
+        builds = [f"{core}={folder / core}.elf" for core in ("station", "sampler")]
+        self._command = [*GEMEL, "rehearse", *files, *builds]
         (folder / "layout.toml").write_text(layout, encoding="utf-8")
         (folder / "image.bin").write_bytes(image)
         for core, elf in elves.items():
@@ -78,20 +87,20 @@ class Product:
 
     def rehearse(self) -> float:
         """Seconds of ``gemel rehearse`` with both builds, from process start to verdict."""
-        builds = [f"{core}={self.folder / core}.elf" for core in ("station", "sampler")]
-        files = [str(self.folder / "layout.toml"), str(self.folder / "image.bin")]
         began = time.perf_counter()
-        done = subprocess.run(
-            [*GEMEL, "rehearse", *files, *builds],
-            env=environment(),
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        seconds = time.perf_counter() - began
+        self._run(self._command)
+        return time.perf_counter() - began
+
+    def peak(self) -> int:
+        """The most memory that a process of ``gemel rehearse`` holds, the emulator's included, in bytes (Linux)."""
+        return int(self._run([sys.executable, "-c", PEAK, *self._command]))
+
+    @staticmethod
+    def _run(command: list[str]) -> str:
+        done = subprocess.run(command, env=environment(), capture_output=True, text=True, check=False)
         if done.returncode:
             raise SystemExit(f"the rehearsal fails:\n{done.stdout}{done.stderr}")
-        return seconds
+        return done.stdout
 
     def board(self) -> float:
         """Seconds of the board, from process start to the station's last line (which follows the sampler's)."""
@@ -169,7 +178,8 @@ def main() -> int:
         for count, target in ((10_000_000, 6), (100_000_000, 10)):
             work = program(builder, folder, f"work-{count}", WORK, WORK, count // 2 // PER_ROUND)
             ours, board = measured(work.rehearse, work.board)
-            print(f"{count:,} instructions on two cores: rehearsal {ours:.2f} s, board {board:.2f} s")
+            took = f"rehearsal {ours:.2f} s, board {board:.2f} s, peak memory {work.peak() / MIB:.0f} MiB"
+            print(f"{count:,} instructions on two cores: {took}")
             met.append(verdict(f"rehearsal of {count:,} instructions, times the board", ours / board, target))
         pair = kernel_pair(folder)
         ours, board = measured(pair.rehearse, pair.board)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, cast
 
 import pytest
 from device_programs import DEVICE, RELEASE, SLEEP, load, run, store
-from rehearsals import device, kinds
+from rehearsals import Case, device, kinds
 from rehearse.differential.building import Builder
 from rehearse.test_offers import layout, rehearsed
 
@@ -100,6 +101,34 @@ def test_fault_of_the_sampler_is_found(
 ) -> None:
     """The same for the core that runs from RAM and sees it elsewhere."""
     _held_to(device(sampler=fault).rehearse(), expected, function, found)
+
+
+NAMED = "\n[rehearsal.register_name]\n" + "".join(
+    f"R_{at:X} = {at:#x}\n" for start in (0x5000_0000, 0x5001_0000) for at in range(start, start + 0x80, 4)
+)
+
+
+@pytest.mark.parametrize(
+    ("station", "sampler"),
+    [
+        ("never-released", "none"),
+        ("without-key", "none"),
+        ("released-before-vector", "none"),
+        ("none", "touches-serial"),
+        ("none", "keeps-lock"),
+        ("none", "without-lock"),
+        ("none", "gives-back-twice"),
+        ("touches-nobodys", "touches-nobodys"),
+    ],
+)
+def test_findings_name_the_registers(station: str, sampler: str) -> None:
+    """Where the layout has names the register's follows each address of a device, and there is one."""
+    case = device(station, sampler)
+    (finding,) = Case(case.read.text + NAMED, case.elves).rehearse().findings
+    said = " ".join((finding.what, finding.found, finding.expected, finding.next_step))
+    registers = re.findall(r"0x(500[01]_[0-9A-F]{4})( \([^)]*\))?", said)
+    assert registers
+    assert {name for _, name in registers} == {f" (R_{at.replace('_', '')})" for at, _ in registers}
 
 
 def _held_to(rehearsal, expected, function, found) -> None:  # type: ignore[no-untyped-def]

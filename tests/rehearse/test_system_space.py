@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from core_plans import core_plan
+from device_programs import RELEASE, SLEEP, run, store
 
 from gemel.rehearsal.emulator.system_space.interrupts import Interrupts
 from gemel.rehearsal.emulator.system_space.registers import (
@@ -130,20 +131,21 @@ CLEARED = {
 """Bits that are one at reset and can be cleared."""
 
 
-@pytest.mark.parametrize(
-    ("address", "asks", "plain"),
-    [
-        (0xE000_0E80, 0x1, 0x8),
-        (0xE000_1020, 0x2000_0000, 0),
-        (0xE000_E380, 0x1, 0),
-        (0xE000_ED10, 0x14, 0x1A),
-        (0xE000_ED14, 0x400, 0x318),
-        (0xE000_EDD0, 0x1, 0x2),
-        (0xE000_EDFC, 0x10000, 0x100_07F1),
-        (0xE000_EF34, 0x4000_0000 | 1 << 28, 0xC000_0000),
-        (0xE002_E010, 0x7, 0x6),
-    ],
-)
+ASKED = [
+    (0xE000_0E80, 0x1, 0x8),
+    (0xE000_1020, 0x2000_0000, 0),
+    (0xE000_E380, 0x1, 0),
+    (0xE000_ED10, 0x14, 0x1A),
+    (0xE000_ED14, 0x400, 0x318),
+    (0xE000_EDD0, 0x1, 0x2),
+    (0xE000_EDFC, 0x10000, 0x100_07F1),
+    (0xE000_EF34, 0x4000_0000 | 1 << 28, 0xC000_0000),
+    (0xE002_E010, 0x7, 0x6),
+]
+"""Registers, with a bit that has an effect which the rehearsal lacks, and with others."""
+
+
+@pytest.mark.parametrize(("address", "asks", "plain"), ASKED)
 def test_what_is_asked_for_and_not_modelled_is_reported(address: int, asks: int, plain: int) -> None:
     """A bit with an effect that the rehearsal lacks is a note of the result; other bits of the register are none."""
     bench = Bench()
@@ -151,6 +153,25 @@ def test_what_is_asked_for_and_not_modelled_is_reported(address: int, asks: int,
     assert not bench.space.used
     bench.write(address, asks)
     assert len(bench.space.used) == 1
+
+
+@pytest.mark.parametrize(
+    ("address", "asks", "plain", "architecture"),
+    [*((*each, "") for each in ASKED), (0xE000_ED14, 0x3_0200, 0x0_0200, "armv7e-m")],
+)
+def test_the_result_says_what_code_asked_for(address: int, asks: int, plain: int, architecture: str) -> None:
+    """Where code of a core sets the bit it is one more note of the result, with the core; other bits make none."""
+    notes = [
+        set(
+            run(
+                RELEASE + SLEEP, "", sampler=store(address, hex(each)) + SLEEP, architecture=architecture
+            ).notes
+        )
+        for each in (plain, asks)
+    ]
+    (note,) = notes[1] - notes[0]
+    assert "sampler" in note
+    assert notes[0] < notes[1]
 
 
 def test_cache_that_is_switched_on_is_reported() -> None:

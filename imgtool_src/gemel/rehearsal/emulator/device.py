@@ -181,9 +181,9 @@ class Device:
         """A core touched an area that a lock guards."""
         if not self._released:
             return  # nobody else runs yet
-        holders = {each.holder for each in self.registers.mutexes.values() if each.plan.guards == area}
-        if core.plan.name not in holders:
-            numbers = {"address": address, "write": int(write)}
+        locks = [each for each in self.registers.mutexes.values() if each.plan.guards == area]
+        if all(each.holder != core.plan.name for each in locks):
+            numbers = {"address": address, "write": int(write), "register": locks[0].plan.at}
             self.log.add(core, "without-lock", pc, numbers, {"area": area}, self._now(core))
 
     def programs_flash(self, core: EmulatedCore, memory: Backing, address: int, data: bytes) -> bool:

@@ -68,7 +68,7 @@ def _without_lock(event: RawEvent, names: CodeNames) -> Words:
     return Words(
         f"core {event.core} {verb} area {event.words['area']} without holding its lock",
         at_address(event, names),
-        "the mutex register read until it is taken, before the area is touched",
+        f"its lock {names.register(event.numbers['register'])} read until it is taken, before the area is touched",
         "take the lock around this access",
     )
 
@@ -121,7 +121,7 @@ SHARING_WORDS: dict[str, Wording] = {
         "the release of core {of} is written without its key",
         "{key_value:address} in the same write, in the bits {key_mask:address}",
         "write the key and the release in one write",
-        found="{value:address}: the register ignores it",
+        found="{register} gets {value:address} and ignores it",
     ),
     "copy-differs": plain(
         "core {of} is released before its copy equals build {build}",

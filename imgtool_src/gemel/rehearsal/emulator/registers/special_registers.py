@@ -71,7 +71,8 @@ class ReleaseWatch:
         releases = wanted & plan.release_mask == plan.release_value
         if not with_key:
             if releases and not self.released:
-                numbers = {"value": value & mask, "key_mask": plan.key_mask, "key_value": plan.key_value}
+                numbers = {"register": plan.control_register, "value": value & mask}
+                numbers |= {"key_mask": plan.key_mask, "key_value": plan.key_value}
                 self._report("release-without-key", numbers, {"of": self.core})
             return
         self.control = wanted
