@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import subprocess
+from pathlib import Path
+
 import pytest
 from compiled_pairs import RELEASE, compiled, layout_for, pair
 from small_device import TODAY
+from tools import required_tool
 
 from gemel.checking.runner import check
 from gemel.errors import BuildError
@@ -165,3 +169,33 @@ def test_what_is_cleared_is_no_overlay(family: str) -> None:
     sections = WITHOUT_BYTES.replace("{ *(.two) } > ram", "{ *(.two) }")
     with pytest.raises(BuildError, match=r"sections \.two and \.bss: two sections take the same memory"):
         _found((BUFFERS.format(200), FILL, sections), "gcc", family, "-Os")
+
+
+ALIGNED = (
+    ("/*BEFORE*/", FAST + " volatile uint32_t levels[5] = { 1, 2, 3, 4, 5 };"),
+    ("/*MAIN*/", f"{RELEASE} quick(); turns += levels[turns % 5];"),
+    (
+        ". = ALIGN(4); data_end = .; } > ram AT > code",
+        ". = ALIGN(4); } > ram AT > code\n  .fast ALIGN(64) : AT(LOADADDR(.data) + (ADDR(.fast) - ADDR(.data))) "
+        "{ *(.fast) . = ALIGN(4); data_end = .; } > ram",
+    ),
+)
+"""Two sections that one loop copies, the second on 64 bytes: padding in flash between them as in RAM."""
+
+
+@pytest.mark.parametrize("build", [("gcc", "v6", "-Os"), ("gcc", "v8", "-O2"), ("clang", "v7", "-O1")])
+def test_padding_between_sections_that_one_loop_copies(build: tuple[str, str, str], tmp_path: Path) -> None:
+    """Sound; and so is its binary, whatever objcopy filled the padding with, beside its own ELF file."""
+    compiler, family, level = build
+    elf = compiled("station", compiler, family, level, ALIGNED)
+    sampler = compiled("sampler", compiler, family, level)
+    read, builds = layout_for(family), pair(station=elf, sampler=sampler)
+    images = [join(read, builds).image]
+    given, flat = tmp_path / "station.elf", tmp_path / "station.bin"
+    given.write_bytes(elf)
+    for fill in ("0x00", "0xFF"):
+        words = [required_tool("arm-none-eabi-objcopy"), "-O", "binary", f"--gap-fill={fill}", given, flat]
+        subprocess.run(words, check=True)
+        images.append(join(read, pair(station=flat.read_bytes(), sampler=sampler)).image)
+    for image in images:
+        assert not check(Inspection(read, image, builds, disassemble=True), TODAY).findings

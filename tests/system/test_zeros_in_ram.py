@@ -78,3 +78,22 @@ def test_content_that_is_stored_in_flash_after_cleared_data(family: str) -> None
     steps = {rule.name: finding.next_step for rule, finding in result.open_findings("error")}
     step = "section .boot_log, after it, has the linker store them: place it before what is cleared"
     assert steps["start-clears-own-ram"] == f"{step} in the linker script"
+
+
+@pytest.mark.parametrize("family", ["v6", "v8"])
+def test_zeros_of_an_orphan_that_ld_stores_in_flash(family: str) -> None:
+    """GNU ld places a section that no line of the script names after the data, with its zeros in flash."""
+    edits = (
+        ("/*BEFORE*/", '__attribute__((section(".pool"), used)) volatile uint8_t pool[512];'),
+        ("/*MAIN*/", f"{RELEASE} pool[turns % 8] = 1;"),
+    )
+    builds = pair(
+        station=compiled("station", "gcc", family, "-Os", edits),
+        sampler=compiled("sampler", "gcc", family, "-Os"),
+    )
+    read = layout_for(family)
+    result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+    ((rule, finding),) = result.open_findings("warning")
+    assert (rule.name, rule.severity) == ("initialised-data-copied", "warning")
+    assert "section .pool" in finding.found
+    assert "(NOLOAD)" in finding.next_step
