@@ -99,3 +99,23 @@ def test_code_of_no_line_has_its_file_alone(level: str) -> None:
     assert merged
     assert {lines.at(address) for address in merged} == {"core.c"}
     assert all(lines.at(address) == f"{file}:{line}" for address, file, line in lines.rows[:5] if line)
+
+
+UNUSED = "\n".join(
+    f"uint32_t unused_{number}(volatile uint32_t *at) {{\n"
+    + "    at[1] = at[2] + 1;\n" * 9
+    + "    return *at;\n}"
+    for number in range(3)
+)
+
+
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+def test_lines_of_discarded_functions_are_not_those_of_code_at_zero(compiler: str) -> None:
+    """Flash at 0 holds the code that has the lines of the same code elsewhere, though the linker left others at 0."""
+    edits = (("/*BEFORE*/", UNUSED),)
+    at_zero = (*edits, ("code (rx) : ORIGIN = FLASH", "code (rx) : ORIGIN = 0"))
+    files = (compiled("station", compiler, "v7", "-O1 -g", each) for each in (edits, at_zero))
+    elsewhere, here = (dict(rows_of(data)) for data in files)
+    start = 0x1000_0000
+    assert len(elsewhere) > 20
+    assert here == {address - start: line for address, line in elsewhere.items() if address >= start}

@@ -9,6 +9,7 @@ from rehearse.differential.building import Builder
 from rehearse.differential.cases import V6, Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
+from rehearse.differential.suite import all_cases
 
 from gemel.rehearsal.result import RehearsalFinding
 
@@ -240,3 +241,14 @@ void scenario(void) { show("never", overruns()); }
     assert finding.what == "core station returns to address zero"
     assert "overruns" in finding.found
     assert "overwrote the stack" in finding.next_step
+
+
+def test_a_fault_in_a_function_of_the_other_core_s_build(builder: Builder) -> None:
+    """A function that both cores see may be called by both: its fault is the caller's, by function and line."""
+    case = next(each for each in all_cases() if "fault-in-function-of-other-core" in each.name)
+    rehearsal = product_of(case, builder.build(case)).rehearse()
+    (finding,) = (each for each in rehearsal.findings if each.severity == "error")
+    assert (finding.kind, finding.core) == ("unmapped-read", case.fails)
+    assert functions(finding)[-2:] == ["scenario", "lent"]
+    assert finding.place is not None
+    assert finding.place.source == "program.c:1"

@@ -30,6 +30,8 @@ _STRINGS = {0x0E: "str", 0x1F: "line_str"}
 _DAMAGE = (DwarfFault, IndexError, ValueError, OverflowError)
 _PATH = 1
 _SET_ADDRESS = re.compile(rb"\x00\x05\x02(.{4})", re.DOTALL)
+_SET_TO_ZERO = b"\x00\x05\x02" + bytes(4)
+"""As of a function that the linker discarded; of several at most one can be there."""
 
 
 LineRow = tuple[int, str, int]
@@ -93,6 +95,7 @@ def read_lines(debug: DebugSections, near: int | None = None, known: Programs | 
     rows: list[LineRow] = []
     data, steps = found.get("line", b""), _Steps()
     programs, damaged = _programs(data)
+    discards = data.count(_SET_TO_ZERO) > 1
     for start, end in programs if near is None else _nearest(data, programs, near):
         if known and start in known:
             rows += known[start]
@@ -102,7 +105,7 @@ def read_lines(debug: DebugSections, near: int | None = None, known: Programs | 
         try:
             header = _header(data, start + 4, found)
             steps.left -= len(header.files)
-            _run(data, header, end, rows, steps)
+            _run(data, header, end, rows, steps, discards)
             if known is not None:
                 known[start] = rows[first:]
         except _DAMAGE as error:
@@ -222,8 +225,11 @@ def _form(data: bytes, at: int, form: int, found: dict[str, bytes]) -> tuple[str
     raise DwarfFault(f"form {form:#x}")
 
 
-def _run(data: bytes, header: _Header, end: int, rows: list[LineRow], steps: _Steps) -> None:
-    """Carry out a program: each row that it makes goes to ``rows``, each operation is one of ``steps``."""
+def _run(data: bytes, header: _Header, end: int, rows: list[LineRow], steps: _Steps, discards: bool) -> None:
+    """Carry out a program: each row that it makes goes to ``rows``, each operation is one of ``steps``.
+
+    Where a linker ``discards`` functions, sequences from address 0 are theirs, and are left out.
+    """
     at, special = header.start, len(header.lengths) + 1
     first = _file(header, 1)
     address, file, line = 0, first, 1
@@ -247,7 +253,10 @@ def _run(data: bytes, header: _Header, end: int, rows: list[LineRow], steps: _St
                 if kind == 1:
                     while len(rows) > begun and rows[-1][0] == address:  # rows of no bytes
                         rows.pop()
-                    append((address, "", 0))
+                    if discards and len(rows) > begun and not rows[begun][0]:
+                        del rows[begun:]
+                    else:
+                        append((address, "", 0))
                     begun = len(rows)
                     address, file, line = 0, first, 1
                 elif kind == 2:

@@ -189,17 +189,18 @@ def executable_spans(inspection: Inspection, core: Core) -> list[Span]:
     """Where the core's code may be, as it sees it.
 
     Rom, and areas of purpose code that are not another core's; of those that hold given builds as ELF files
-    only what these files mark as executable, wherever that runs.
+    only what these files mark as executable, wherever that runs: another core's too, which may lend a function.
     """
     layout = inspection.layout
     plain = [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
     plain += [layout.span_of(area) for area in _code_areas(inspection, core)]
     seen = [span for each in plain for span in as_seen(layout, each, core.name)]
-    for build in _elf_builds(inspection, core.name).values():
-        for segment in build.segments:
+    for name, placement in inspection.placements.items():
+        owner = layout.builds[name].core
+        for segment in placement.build.segments if placement.build.kind == "elf" else ():
             if segment.executable and segment.memory_size:
-                located = locate(layout, segment.run_address, core.name)
-                seen.append(segment.run_span)
+                located = locate(layout, segment.run_address, owner)
+                seen += [segment.run_span] if owner == core.name else []
                 if located:
                     seen += as_seen(layout, Span(located.plain, segment.memory_size), core.name)
     return merge(seen)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from gemel.builds.build import Build
 from gemel.builds.dwarf.lines import LineTable
@@ -46,6 +46,14 @@ class CodeNames:
         placements, layout = self._inspection.placements, self._inspection.layout
         return [(name, each.build) for name, each in placements.items() if layout.builds[name].core == core]
 
+    def _builds_at(self, core: str, address: int) -> Iterator[tuple[str, Build]]:
+        """The builds that may define the code there: the core's, and others' where those cores see the same byte."""
+        layout = self._inspection.layout
+        yield from self.builds_of(core)
+        for other in layout.cores:
+            if other != core and locate(layout, address, other) == locate(layout, address, core):
+                yield from self.builds_of(other)
+
     def function(self, core: str, address: int) -> str:
         """``name`` or ``name + 12``; empty where no given build shows."""
         name, offset = self._function(core, address)
@@ -69,7 +77,9 @@ class CodeNames:
         return (demangled(found[0].name), found[1]) if found else ("", 0)
 
     def _symbol(self, core: str, address: int) -> tuple[Symbol, int] | None:
-        found = (each.symbols.function_at(address) for _, each in self.builds_of(core) if each.symbols)
+        found = (
+            each.symbols.function_at(address) for _, each in self._builds_at(core, address) if each.symbols
+        )
         return next((each for each in found if each), None)
 
     def functions(self, core: str, addresses: Iterable[int]) -> set[str]:
@@ -185,7 +195,7 @@ class CodeNames:
         )
 
     def _source(self, core: str, address: int) -> str:
-        for name, build in self.builds_of(core):
+        for name, build in self._builds_at(core, address):
             covered = name in self._sources and build.segment_at_run(address)
             if covered and (found := self._lines_of(name).at(address)):
                 return found

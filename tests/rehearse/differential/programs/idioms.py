@@ -26,6 +26,7 @@ FAILS = {
     "even-return-not-repaired": "default_handler",
     "execute-from-ppb": "default_handler",
     "execute-from-serial": "default_handler",
+    "fault-in-function-of-other-core": "default_handler",
     "fault-in-hardfault": LOCK_UP,
     "fault-in-nmi": LOCK_UP,
     "lost-wakeup": "scenario",
