@@ -6,6 +6,7 @@ from compiled_pairs import compiled, pair
 from growth import Work, growth
 
 from gemel.builds.build import Build
+from gemel.builds.elf.symbol_entries import Symbol
 from gemel.inspection.code.address_users import is_reached
 
 KEPT = ("*(.text .text.*)", "KEEP(*(.text .text.*))")
@@ -39,5 +40,31 @@ def test_a_long_chain_costs_in_proportion() -> None:
     def work(links: int) -> Work:
         build = _chain(links)
         return lambda: _reaches(build)
+
+    assert growth(work, 150, 8) < 24
+
+
+def _links(build: Build, links: int) -> list[Symbol]:
+    assert build.symbols
+    found = {each.name: each for each in build.symbols.all()}
+    return [found[f"link{at}"] for at in range(links)]
+
+
+def test_what_is_known_of_one_function_holds_for_others() -> None:
+    """Whichever is asked about first: of a chain that nothing leads to none is reached, of another one each."""
+    for order in (1, -1):
+        for main, last in (("", -1), ("link9();", 9), ("link19();", 19)):
+            build = _chain(20, main)
+            asked = list(enumerate(_links(build, 20)))[::order]
+            assert all(is_reached(build, each) == (at <= last) for at, each in asked)
+
+
+def test_all_functions_of_a_long_chain_cost_in_proportion() -> None:
+    """What was found out about one is not found out again for each that leads to it."""
+
+    def work(links: int) -> Work:
+        build = _chain(links)
+        functions = _links(build, links)
+        return lambda: [is_reached(build, each) for each in functions]
 
     assert growth(work, 150, 8) < 24

@@ -190,20 +190,21 @@ def _enabled(settings: tuple[Setting, ...]) -> Iterator[Enabled]:
 
 
 def _supervisor_calls(inspection: Inspection, build: Build, words: tuple[int, ...]) -> Iterator[Enabled]:
-    """Each SVC in code of a build, where its handler never returns."""
+    """The first SVC of each function of a build, where its handler never returns."""
     mapped, handler = inspection.mapped_code.get(build.name), words[SVCALL] if len(words) > SVCALL else 0
     if mapped is None or not handler or not _never_returns(build, handler & ~1, handler == words[HARDFAULT]):
         return
     from gemel.inspection.code.core_settings import Setting
 
+    functions = set[str]()
     for section in mapped.sections:
         places = (at - 1 for at in offsets_of(b"\xdf", section.code) if at % 2)
         for at in where_instructions_begin(section.code, places):
-            place = section.start + at
-            function = build.function_at(place)
-            yield Enabled(
-                SVCALL, Setting(KnownStore(place, "SVC", None), function[0].name if function else "")
-            )
+            found = build.function_at(section.start + at)
+            name = found[0].name if found else ""
+            if name not in functions:
+                functions.add(name)
+                yield Enabled(SVCALL, Setting(KnownStore(section.start + at, "SVC", None), name))
 
 
 def _lacks_handler(build: Build, words: tuple[int, ...], enabled: Enabled) -> bool:

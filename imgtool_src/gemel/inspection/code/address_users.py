@@ -82,23 +82,34 @@ def is_reached(build: Build, function: Symbol) -> bool:
 
     What is before a label of assembler code goes on to it.
     """
-    starts, branches = _led_to(build)
-    known, pending = {function}, [function]
+    starts, branches, known = _led_to(build)
+    leads: dict[Symbol, Symbol | None] = {function: None}
+    pending = [function]
     while pending:
-        function = pending.pop()
-        outside = [at for at in branches.get(function.address, ()) if not function.span.holds(at)]
+        each = pending.pop()
+        if known.get(each) is False:
+            continue
+        outside = [at for at in branches.get(each.address, ()) if not each.span.holds(at)]
         callers = {found[0] if (found := build.function_at(at)) else None for at in outside}
-        if function.address | 1 in starts or None in callers:
+        if each in known or each.address | 1 in starts or None in callers:
+            way: Symbol | None = each
+            while way:
+                known[way], way = True, leads[way]
             return True
-        if function.kind == "notype" and (before := build.function_at(function.address - 2)):
+        if each.kind == "notype" and (before := build.function_at(each.address - 2)):
             callers.add(before[0])
-        pending += [each for each in callers if each and each not in known]
-        known.update(pending)
+        new = [caller for caller in callers if caller and caller not in leads]
+        leads.update(dict.fromkeys(new, each))
+        pending += new
+    known.update(dict.fromkeys(leads, False))
     return False
 
 
-def _led_to(build: Build) -> tuple[set[int], dict[int, list[int]]]:
-    """The words and the entry point of a build, and where branches lead with their places; worked out once."""
+def _led_to(build: Build) -> tuple[set[int], dict[int, list[int]], dict[Symbol, bool]]:
+    """The words and the entry point of a build, where branches lead with their places, and what is known to be reached.
+
+    They are worked out once.
+    """
     kept = vars(build)
     if "led_to" not in kept:
         code = [segment.stored_run for segment in _code(build)]
@@ -113,6 +124,6 @@ def _led_to(build: Build) -> tuple[set[int], dict[int, list[int]]]:
                 *(of(segment.data, segment.run_address) for of in (long_branches, short_branches))
             ):
                 branches[target].append(at)
-        kept["led_to"] = starts, branches
-    found: tuple[set[int], dict[int, list[int]]] = kept["led_to"]
+        kept["led_to"] = starts, branches, {}
+    found: tuple[set[int], dict[int, list[int]], dict[Symbol, bool]] = kept["led_to"]
     return found
