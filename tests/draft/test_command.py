@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import uuid
 from pathlib import Path
 
 import pytest
@@ -10,10 +12,12 @@ from gauge_builds import BUILT
 from runs import run
 from small_device import sampler_elf, station_elf
 
+import gemel
 from gemel.cli.main import exit_code
 from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import read_layout
+from gemel.record.record import sound_records
 
 GIVEN = ("station=station.elf", "sampler=sampler.elf")
 
@@ -172,6 +176,45 @@ def test_an_image_with_its_record(folder: Path, capsys: pytest.CaptureFixture[st
         area = layout.span_of(layout.builds[name].stored_in)
         assert area.start == first.span_of(first.builds[name].stored_in).start
     assert "the draft joins as it stands" in ended.err
+
+
+def _identity(file: str) -> tuple[uuid.UUID | None, uuid.UUID | None]:
+    """Vendor and class that an image's record has."""
+    ((_, record),) = sound_records(gemel.read_image(file).data)
+    return record.vendor_id, record.class_id
+
+
+def test_whose_product_it_is(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Vendor and class are those of the image's record; where it has a vendor alone, no class is asked for."""
+    _image(folder)
+    text = Path("first.toml").read_text()
+    for keys in ('vendor = "harbour.example"\nclass = "buoy"\n', 'vendor = "harbour.example"\n'):
+        named = re.sub(r"(?m)^(# )?(vendor|class) = .*\n(#   .*\n)*", "", text)
+        Path("named.toml").write_text(named.replace("[record]\n", f"[record]\n{keys}"))
+        assert exit_code(["join", "named.toml", "-o", "named.hex"]) == 0
+        capsys.readouterr()
+        assert exit_code(["draft", "named.hex", *GIVEN]) == 0
+        out = capsys.readouterr().out
+        Path("again.toml").write_text(out)
+        assert (
+            exit_code(["join", "again.toml", "station=station.elf", "sampler=sampler.elf", "-o", "again.hex"])
+            == 0
+        )
+        assert _identity("again.hex") == _identity("named.hex")
+        assert "for which class of device" not in out
+
+
+def test_an_image_without_a_build_of_its_record(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A cut image is refused with the build that it holds nothing of."""
+    _image(folder)
+    layout = gemel.load_layout("first.toml")
+    image = gemel.read_image("tide.hex", layout=layout)
+    cut = image.data.copy()
+    cut.erase(layout.layout.span_of(layout.layout.builds["sampler"].stored_in))
+    gemel.write_images(gemel.Image(cut, image.entry, (), "cut.hex"), "cut.hex", layout=layout)
+    capsys.readouterr()
+    assert exit_code(["draft", "cut.hex"]) == 2
+    assert "the image holds nothing of build sampler" in capsys.readouterr().err
 
 
 def test_a_sealed_image(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -45,7 +45,18 @@ def test_registers_are_read_as_the_format_says() -> None:
     assert second.registers[0].name == "TIMER1_CTRL"
 
 
-@pytest.mark.parametrize(("index", "names"), [("", "P0 P1"), ("<dimIndex>A,B</dimIndex>", "PA PB")])
+@pytest.mark.parametrize(
+    ("index", "names"),
+    [
+        ("", "P0 P1"),
+        ("<dimIndex>A,B</dimIndex>", "PA PB"),
+        ("<dimIndex>7-8</dimIndex>", "P7 P8"),
+        ("<dimIndex>09-10</dimIndex>", "P9 P10"),
+        ("<dimIndex>C-D</dimIndex>", "PC PD"),
+        ("<dimIndex>0-2</dimIndex>", "P0 P1"),  # more than there are elements: their numbers
+        ("<dimIndex>0-999999999</dimIndex>", "P0 P1"),
+    ],
+)
 def test_an_array_of_peripherals(index: str, names: str) -> None:
     """Each element has its name, its addresses and its registers; one that is derived from the array has no array."""
     dim = f"<dim>2</dim><dimIncrement>0x100</dimIncrement>{index}"
@@ -166,6 +177,10 @@ NESTED = (
         (b"<device>" + b"<a>" * 100_000, "nested"),
         (svd(TIMER.replace("0x40010000", "here")), "no number"),
         (svd(TIMER.replace("0x40010000", "0x1F0000000")), "32 bits at"),
+        (
+            svd(TIMER.replace("<size>0x100</size>", "<size>0xF0000000</size>")),
+            "beyond the 32-bit address space",
+        ),
         (svd(TIMER.replace('derivedFrom="TIMER0"', 'derivedFrom="TIMER1"')), "circle"),
         (svd(TIMER.replace('derivedFrom="TIMER0"', 'derivedFrom="TIMER9"')), "does not exist"),
         (svd(TIMER.replace('derivedFrom="CTRL"', 'derivedFrom="CTRL9"')), "not next to it"),
