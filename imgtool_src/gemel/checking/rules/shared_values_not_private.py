@@ -18,7 +18,7 @@ from gemel.inspection.wording import as_one, concerned, found_or_holds, symbol_a
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome
-from gemel.spans import Span, align_up, format_address, without
+from gemel.spans import Span, format_address, without
 
 
 @of_each_build("symbols", lambda each: parties(each.layout) if len(each.layout.builds) > 1 else [])
@@ -47,8 +47,7 @@ def _addresses(
     private = without(own_ram(layout, plan.core), shared_ram(layout))
     data, run = start.segment.data, start.segment.run_address
     distance = run - start.span.start if not start.span.size else _seen_distance(inspection, plan, start)
-    first = align_up(start.span.start + distance, 4)
-    for address in range(first, min(start.span.end + distance, run + len(data)) - 3, 4):
+    for address in range(start.span.start + distance, min(start.span.end + distance, run + len(data)) - 3):
         (value,) = struct.unpack_from("<I", data, address - run)
         located = locate(layout, value, plan.core) if value else None
         if located is None or not any(span.holds(located.plain) for span in private):
@@ -60,6 +59,8 @@ def _addresses(
         name, _, offset = holder.partition(" + ")
         where = f"build {plan.name} ({build.file}), {holder or 'initial value'} at {format_address(address)}"
         is_pointer = _is_pointer(inspection, plan, name, int(offset or "0", 16))
+        if address % 4 and not is_pointer:
+            continue
         if is_pointer is None and value.bit_count() == 1:
             what = f"{format_address(value)} is a number or the address of {pointed}"
             yield name, NotChecked(where, f"{what}: no debug information describes what holds it")
