@@ -190,7 +190,7 @@ def test_whose_product_it_is(folder: Path, capsys: pytest.CaptureFixture[str]) -
     text = Path("first.toml").read_text()
     for keys in ('vendor = "harbour.example"\nclass = "buoy"\n', 'vendor = "harbour.example"\n'):
         named = re.sub(r"(?m)^(# )?(vendor|class) = .*\n(#   .*\n)*", "", text)
-        Path("named.toml").write_text(named.replace("[record]\n", f"[record]\n{keys}"))
+        Path("named.toml").write_text(re.sub(r"(?m)^(\[record\].*\n)", rf"\1{keys}", named))
         assert exit_code(["join", "named.toml", "-o", "named.hex"]) == 0
         capsys.readouterr()
         assert exit_code(["draft", "named.hex", *GIVEN]) == 0
@@ -200,7 +200,7 @@ def test_whose_product_it_is(folder: Path, capsys: pytest.CaptureFixture[str]) -
             exit_code(["join", "again.toml", "station=station.elf", "sampler=sampler.elf", "-o", "again.hex"])
             == 0
         )
-        assert _identity("again.hex") == _identity("named.hex")
+        assert _identity("again.hex") == _identity("named.hex") != (None, None)
         assert "for which class of device" not in out
 
 
