@@ -34,7 +34,7 @@ from .judge import (
     rehearsal_disagreements,
     rehearsed,
 )
-from .suite import all_cases, sample
+from .suite import all_cases, disagreements_known, sample
 
 
 class RehearsalEnded(Exception):
@@ -148,6 +148,7 @@ def main() -> int:
         return 0
     total, agreed, odd = Counter[str](), Counter[str](), Counter[str]()
     times: dict[str, float] = defaultdict(float)
+    known = disagreements_known()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         builder = Builder(folder, arguments.keep)
@@ -165,12 +166,14 @@ def main() -> int:
             )
             total[case.group] += 1
             odd[case.group] += bool(board)
-            agreed[case.group] += not found
+            agreed[case.group] += not found or case.name in known
             if arguments.details:
                 for line in board:
                     print(f"BOARD     {case.name}: {line}", flush=True)
                 for line in found:
-                    print(f"REHEARSAL {case.name}: {line}", flush=True)
+                    print(
+                        f"{'KNOWN' if case.name in known else 'REHEARSAL':9} {case.name}: {line}", flush=True
+                    )
     print(f"{'class':20} {'programs':>9} {'sound':>6} {'agree':>6} {'board odd':>10}")
     for group in total:
         sound = sum(case.fails is None for case in cases if case.group == group)
