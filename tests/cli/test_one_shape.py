@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bz2
 import gzip
 import hashlib
 import json
@@ -677,6 +678,11 @@ WRONG = {
     "HEX text named .bin": ("wrong.bin", lambda: Path("tide.hex").read_bytes(), ("Intel HEX", "--as hex")),
     "a binary named .hex": ("wrong.hex", lambda: Path("tide.bin").read_bytes(), ("raw binary", "--as bin")),
     "compressed": ("wrong.bin", lambda: gzip.compress(Path("tide.bin").read_bytes()), ("gzip", "unpack")),
+    "compressed by bzip2": (
+        "wrong.bin",
+        lambda: bz2.compress(Path("tide.bin").read_bytes()),
+        ("bzip2", "unpack"),
+    ),
     "UTF-16": ("wrong.hex", lambda: Path("tide.hex").read_text().encode("utf-16"), ("UTF-16",)),
     "UTF-16 without a mark": (
         "wrong.hex",

@@ -73,7 +73,7 @@ def foreign(start: bytes, *, text: bool) -> Foreign | None:
     ``text``: the file's name promises text, so that UTF-16 is recognised too.
     """
     found = next((what for mark, what in _MARKS if start.startswith(mark)), None)
-    if found is None and start[:3] == b"BZh" and re.match(_BZIP2, start):
+    if found is None and re.match(_BZIP2, start):
         found = Foreign("a file compressed by bzip2", _UNPACK)
     if found is None and start.lstrip().startswith(b"<") and re.match(_HTML, start):
         found = Foreign(
