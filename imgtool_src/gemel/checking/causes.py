@@ -8,9 +8,11 @@ from typing import TypeAlias
 from gemel.checking.rule import Rule, Severity
 from gemel.checking.rule_changes import WEIGHTS
 from gemel.inspection.altered.unchanged import builds_as_recorded
-from gemel.inspection.cores.views import ERASED_WORD
+from gemel.inspection.cores.views import ERASED_WORD, area_as_seen
 from gemel.inspection.inspection import Inspection
+from gemel.layout.model import Layout
 from gemel.outcomes import Finding
+from gemel.placement.placing import Placement
 from gemel.spans import Span
 from gemel.structs import NamedTuple, replace
 
@@ -35,8 +37,13 @@ RECORD = "record-sound"
 OTHERS = "vectors-of-own-build"
 """The rule that says which other build is there."""
 
-MISPLACED = ("builds-in-own-areas", "load-addresses-in-flash")
-"""Rules whose finding about a build without a byte in its own area is the cause of all else about that build."""
+COPIED = "copied-build-in-run-area"
+
+MISPLACED = ("builds-in-own-areas", "load-addresses-in-flash", COPIED)
+"""Rules whose finding about a build without a byte in its own area is the cause of all else about that build.
+
+The last one is about the area that a build is copied to.
+"""
 
 ENDS = (
     RECORD,
@@ -224,15 +231,24 @@ def _of_the_misplaced(found: Open, inspection: Inspection) -> _Causes:
         if place.rule in MISPLACED and severity == "error"
         for name in finding.parties
         if (placement := inspection.placements.get(name))
-        and not any(
-            piece.span.overlaps(layout.span_of(placement.plan.stored_in)) for piece in placement.pieces
-        )
+        and _is_astray(layout, placement, place.rule == COPIED)
     }
     return {
         place: [misplaced[name] for name in finding.parties if name in misplaced]
         for place, (_, _, finding) in found.items()
         if place.rule not in MISPLACED
     }
+
+
+def _is_astray(layout: Layout, placement: Placement, copied: bool) -> bool:
+    """Whether no piece of a build is in its area, or runs in the one that it is copied to."""
+    plan = placement.plan
+    if copied:
+        area = area_as_seen(layout, plan.runs_in, plan.core) if plan.runs_in else None
+        return area is not None and not any(
+            piece.segment.run_span.overlaps(area) for piece in placement.pieces
+        )
+    return not any(piece.span.overlaps(layout.span_of(plan.stored_in)) for piece in placement.pieces)
 
 
 def _of_the_moved(found: Open, inspection: Inspection) -> _Causes:

@@ -200,7 +200,7 @@ def _nearest(placement: Placement, symbol: str) -> str:
     symbols = placement.build.symbols
     names = sorted({each.name for each in symbols.all() if each.defined}) if symbols else ()
     return nearest_hint(symbol, names) or (
-        "what nothing uses is dropped at link: mark it used, or keep its section in the linker script"
+        "what nothing uses is dropped at link: use it, mark it used, or keep its section in the linker script"
     )
 
 

@@ -140,5 +140,5 @@ def _finding(plan: BuildPlan, core: Core, file: str, demand: Demand) -> Finding:
         found=demand.words,
         expected=f"nothing beyond core {core.name}: {core.architecture}{extensions}",
         lines=(demand.detail,) if demand.detail else (),
-        follows_from=(("build-architecture-fits-core", plan.name),),
+        follows_from=(("build-architecture-fits-core", plan.name), ("float-demands-fit-core", plan.name)),
     )

@@ -84,10 +84,17 @@ def _unwritten(
     reason = next((reason for code in codes if (reason := why_may_write(code.build, register))), "")
     if any(memory.kind == "rom" for memory in inspection.layout.memories.values()):
         reason = "code of the ROM, which the layout does not hold, may write the " + f"{use} register"
-    return NotChecked(f"core {core.name}", reason) if reason else _never(codes, core, release, use)
+    if reason:
+        return NotChecked(f"core {core.name}", reason)
+    # A constant that nothing uses is dropped at link.
+    dropped = inspection.layout.contracts if use == "vector" else ()
+    causes = tuple(("boot-constant-agrees", f"contract {name}, boot_symbol") for name in dropped)
+    return _never(codes, core, release, use, causes)
 
 
-def _never(codes: list[CoreCode], core: Core, release: Release, use: str) -> Finding:
+def _never(
+    codes: list[CoreCode], core: Core, release: Release, use: str, causes: tuple[tuple[str, str], ...]
+) -> Finding:
     names = [code.plan.name for code in codes]
     register = format_address(_register(release, use))
     what, when = "the address of the vectors", "before the release"
@@ -101,7 +108,7 @@ def _never(codes: list[CoreCode], core: Core, release: Release, use: str) -> Fin
         found="no store there, and none to an address that is computed in a way which may lead there",
         expected=f"a store to {register} of {what}",
         next_step=f"write {register} {when}, or correct {use}_register in the layout",
-        follows_from=(("release-registers-in-device", core.name),),
+        follows_from=(("release-registers-in-device", core.name), *causes),
     )
 
 

@@ -218,10 +218,11 @@ class _Places:
 
     @staticmethod
     def _reordered(spans: list[tuple[Span, Span]]) -> bool:
-        """Whether objects take the same bytes in both builds, but each another part of them."""
+        """Whether objects take the same bytes in both builds, except for alignment, but each another part of them."""
         sides = [sorted(side) for side in zip(*spans, strict=True)]
         ends = [(side[0].start, max(each.end for each in side)) for side in sides]
-        return ends[0] == ends[1] and all(mine.size == other.size for mine, other in spans)
+        near = ends[0][0] == ends[1][0] and abs(ends[0][1] - ends[1][1]) < ALIGNMENT
+        return near and all(mine.size == other.size for mine, other in spans)
 
     def in_front_of(self, first: DefinedSymbol, each: DefinedSymbol) -> str:
         """The section of no object of the contract that pushed an object, inside its area; empty if none did."""
@@ -261,10 +262,15 @@ class _Places:
         return self._both[first.name, other.name]
 
     def before(self, first: DefinedSymbol, each: DefinedSymbol) -> tuple[tuple[str, str], ...]:
-        """What pushed an object, if those in front of it grew by as much as it moved, except for alignment."""
+        """What pushed an object, if those in front of it grew by as much as it moved, except for alignment.
+
+        One of another size that moved by less may be aligned otherwise, as its type is.
+        """
         grown = self._between(first.plan, each.plan)
         if first.plain is None or each.plain is None or not grown:
             return ()
+        if first.symbol.size != each.symbol.size and abs(each.plain.start - first.plain.start) < ALIGNMENT:
+            return _of_size(self._inspection, first, each)
         at = bisect_left(grown, first.plain.start, key=lambda each: each[0])
         if not at or abs(each.plain.start - first.plain.start - grown[at - 1][1]) >= ALIGNMENT:
             return ()

@@ -57,6 +57,7 @@ def _set_by_code(inspection: Inspection, table: VectorTable) -> Finding | None:
                 found=f"{format_address(pointer)}; the word below it is {whereabouts(inspection, core, pointer - 4)}",
                 expected=f"inside or right after {' or '.join(owned_areas(layout, core))}",
                 span=Span(at, 4),
+                follows_from=(("vector-register-own-table", name),),
             )
     return None
 

@@ -164,13 +164,13 @@ def _seen(
     perhaps = [Span(at, size) for at, size, origin in before if origin == UNKNOWN]
     cleared_after = _joined(each for each in after if each[2] == ZERO)
     left = {End(core.pc, None if core.is_stopped else core.table): None for core in ends}
-    stacks = ways[0].stacks if ways else ()
+    stacks, always = ways[0].stacks if ways else (), _cleared_by_each(ways)
     return StartRun(
         run.why_not,
         written=_joined(before),
         copies=_copies(before),
         later=(*_copies(after), *(WrittenBytes(None, span) for span in cleared_after)),
-        zeroed=tuple(_zeroed(run, ways, expected, byte_at)),
+        zeroed=tuple(_zeroed(run, ways, always, expected, byte_at)),
         stores=tuple({store: None for each in cores for store in each.stores}),
         enables_float=any(each.enabled for each in cores),
         float_at=next((each.float_at for each in cores if each.float_at is not None), None),
@@ -182,7 +182,7 @@ def _seen(
         gone=frozenset(run.instructions),
         is_whole=bool(run.arrived) and run.steps > 0,
         has_ended=not run.stops and not run.is_cut,
-        always=_cleared_by_each(ways),
+        always=always,
         stacks=tuple(each for each in stacks if all(each in core.stacks for core in ways)),
         jumps=frozenset(each for core in cores for each in core.jumps),
         perhaps=tuple(merge([*run.reached, *perhaps])),
@@ -302,6 +302,7 @@ def _copies(written: Iterable[tuple[int, int, int]]) -> tuple[WrittenBytes, ...]
 def _zeroed(
     run: StartWays,
     ways: list[FollowedCore],
+    always: tuple[Span, ...],
     expected: tuple[WrittenBytes, ...],
     byte_at: Callable[[int], int | None],
 ) -> Iterator[Span]:
@@ -313,14 +314,15 @@ def _zeroed(
     for source, span in expected:
         if source is None:
             continue
-        cores = run.arrived[:1] or (ways if all(each.is_cleared(span.end + 3 & ~3) for each in ways) else [])
-        places = range(span.start, span.end - 3, 4) if cores else ()
+        cores = run.arrived[:1] or ways
+        follows = span.end + 3 & ~3
+        along = [span] if run.arrived else [each.intersection(span) for each in always if each.holds(follows)]
+        places = [at for each in along for at in range(each.start, each.end - 3, 4) if cores]
         cleared = [Span(at, 4) for at in places if all(each.is_cleared(at) for each in cores)]
         for found in merge(cleared):
             stored = range(source + found.start - span.start, source + found.end - span.start)
             least = min(LEAST_ZEROED, span.size & ~3) if run.arrived else LEAST_ZEROED
-            reaches = run.arrived or found.end + 4 > span.end
-            if found.size >= least and reaches and any(map(byte_at, stored)):
+            if found.size >= least and any(map(byte_at, stored)):
                 yield found
 
 
