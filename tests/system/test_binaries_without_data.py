@@ -267,6 +267,16 @@ def test_zeros_that_are_constants(with_what: tuple[str, str, str]) -> None:
     assert _constants(code, page, BINARY, with_what, late) == []
 
 
+@pytest.mark.parametrize("with_what", [("gcc", "v6", "-O0"), ("gcc", "v7", "-O0"), ("clang", "v8", "-O1")])
+def test_zeros_in_records_are_content(with_what: tuple[str, str, str]) -> None:
+    """Settings that are all zero, one after the other, are no constants that a HEX file lacks."""
+    reads = f"{RELEASE} level += at(low) + at(high) + at(names);"
+    code = f"typedef const uint8_t bytes; bytes low[24], high[24], names[24]; {CONSTANTS[CONSTANTS.index('__attr') :]}"
+    assert _constants(code, reads, HEX, with_what) == []
+    said = ["code of build station reads constants where its file has none"]
+    assert _constants(CONSTANTS, reads, f"{HEX} -R .rodata", with_what) == said
+
+
 @pytest.mark.parametrize("with_what", [("gcc", "v6", "-O0"), ("gcc", "v7", "-O0"), ("clang", "v8", "-O2")])
 @pytest.mark.parametrize("after", [BINARY, f"{BINARY} --set-section-flags .bss=alloc,load,contents"])
 def test_variables_of_a_build_that_runs_in_ram(after: str, with_what: tuple[str, str, str]) -> None:

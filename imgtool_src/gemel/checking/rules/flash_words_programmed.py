@@ -133,6 +133,9 @@ def _left_out(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
     after = Span(stored.end, LOADED).intersection(inspection.layout.span_of(plan.stored_in))
     written = [*inspection.patches.known.values(), *inspection.image.held_in(after)]
     blanks = [Span(stored.start + each.start(), each.end() - each.start()) for each in BLANK.finditer(data)]
+    if build.kind != "bin":  # what its records hold is content, zeros too
+        given = [piece.span for piece in inspection.placements[plan.name].pieces]
+        blanks = [rest for each in blanks for rest in without([each], given)]
     for blank in [*blanks, *without([after], written)[:1]]:
         seen = blank.moved(start - stored.start)
         places = held[bisect_left(held, seen.start) : bisect_left(held, seen.end)]
