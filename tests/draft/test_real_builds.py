@@ -252,6 +252,33 @@ def test_ram_that_runs_code_is_no_flash(compiler: str, march: str, at: int) -> N
     _sound(made)
 
 
+CLEARS_FRAME = """
+volatile uint8_t frame[0x2000];
+extern volatile uint32_t _bss[], _bss_end[];
+#define START for (volatile uint32_t *at = _bss; at < _bss_end;) *at++ = 0; frame[0] = 1;
+"""
+
+
+@pytest.mark.parametrize("at", [0xA000_0000, 0xC000_0000, 0xD000_0000])
+def test_external_ram_is_no_device(compiler: str, march: str, at: int) -> None:
+    """More than registers take is RAM where the memory map has external devices, and code is seen to clear it."""
+    ends = "_bss = ADDR(.bss); _bss_end = ADDR(.bss) + SIZEOF(.bss); "
+    made = {
+        "one": first(compiler, march),
+        "two": second(compiler, march, CLEARS_FRAME, ram=at, after=ends + NOTE),
+    }
+    assert [(each.kind, each.start) for each in layout_of(made).memories.values() if each.start >= at] == [
+        ("ram", at)
+    ]
+    _sound(made)
+    cleared = next(
+        each
+        for each in checked(made, disassemble=True).results
+        if each.rule.name == "cleared-data-cleared-whole"
+    )
+    assert cleared.status == "holds", [finding.what for finding in cleared.findings]
+
+
 def test_registers_of_the_core_are_no_memory(compiler: str, march: str) -> None:
     """Sections for the system control space, and for texts that only a debugger reads, are left out of a draft."""
     regions = "} MEMORY { SYS (rw) : ORIGIN = 0xE000E000, LENGTH = 64  TEXTS (r) : ORIGIN = 0xF0000000, LENGTH = 64 } "

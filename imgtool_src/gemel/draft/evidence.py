@@ -22,6 +22,9 @@ MAX_NAME_BYTES = 512
 GAP = 64
 """Bytes between sections of one memory that alignment makes."""
 
+REGISTERS = 4096
+"""Bytes of a device's registers; of more, external RAM may be there (common practice)."""
+
 
 class HeldElsewhere(NamedTuple):
     """Where another build (``holder``) holds the bytes of one that names no place in flash of its own."""
@@ -165,7 +168,7 @@ class Evidence(Struct, dict=True):
         return merge(
             claim
             for claim in claims
-            if not region_of(DEVICE_REGIONS, claim.start) and not any(hole.covers(claim) for hole in holes)
+            if not self._has_devices(claim.start) and not any(hole.covers(claim) for hole in holes)
         )
 
     @property
@@ -177,13 +180,23 @@ class Evidence(Struct, dict=True):
             if after.start - before.end <= GAP
         ]
 
+    def _has_devices(self, address: int) -> bool:
+        """Whether it is where the memory map has devices, and not near external RAM: more than registers take."""
+        return region_of(DEVICE_REGIONS, address) is not None and not any(
+            it.memory_size > REGISTERS
+            and DEVICE_REGIONS[1].holds(it.run_address)
+            and not SYSTEM.holds(it.run_address)
+            and abs(it.run_address - address) <= NEAR
+            for it in self.build.segments
+        )
+
     @cached_property
     def devices(self) -> list[Span]:
         """Registers that it gives names to in segments of their own."""
         return merge(
             it.run_span
             for it in self.build.segments
-            if region_of(DEVICE_REGIONS, it.run_span.start) and not SYSTEM.holds(it.run_span.start)
+            if self._has_devices(it.run_address) and not SYSTEM.holds(it.run_address)
         )
 
     @property

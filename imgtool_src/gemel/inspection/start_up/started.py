@@ -79,6 +79,7 @@ def run_of(
             for each in layout.secondaries()
             if each.release and each.name != placement.plan.core
         ),
+        ram=memory.ram,
     )
 
 
@@ -110,7 +111,7 @@ def run_of_image(
     if len(words) < 2 or not words[1] & 1:
         return None
     memory = _Memory(layout, layout.builds[placed.name], placed, bytes_of)
-    return start_run(memory.byte_at, words[1], words[0], None, answer=answer)
+    return start_run(memory.byte_at, words[1], words[0], None, answer=answer, ram=memory.ram)
 
 
 def _expected(layout: Layout, placement: Placement) -> Iterator[WrittenBytes]:
@@ -138,6 +139,7 @@ class _Memory:
         self._plan, self._placed, self._bytes_of, self._pieces = plan, placed, bytes_of, pieces
         self._windows = windows_of(layout, plan.core)
         self._pages: dict[int, bytearray | None] = {}
+        self.ram = tuple(each.seen for each in self._windows if each.memory.kind == "ram")
 
     def byte_at(self, address: int) -> int | None:
         """The byte at an address; None where none is stored."""

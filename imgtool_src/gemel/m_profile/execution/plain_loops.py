@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 
 from gemel.m_profile.execution.known_flags import MASK
-from gemel.m_profile.execution.values import FollowedCore, Loaded, Operation, Stop, is_device
+from gemel.m_profile.execution.values import FollowedCore, Loaded, Operation, Stop
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -168,7 +168,9 @@ def reach_of_loop(core: FollowedCore, entry_at: Callable[[FollowedCore, int], En
     turns = [watched.turn(entry_at, goes) for _ in range(_TURNS)]
     if any(each.path != turns[0].path for each in turns) or _comes_back(core, entry_at, goes=not goes):
         raise Stop("turns that differ, or another end")
-    moving = [each for each in zip(*(turn.stores for turn in turns), strict=True) if _may_initialise(each)]
+    moving = [
+        each for each in zip(*(turn.stores for turn in turns), strict=True) if _may_initialise(core, each)
+    ]
     steps = {_exact([access.address for access in each]) for each in moving}
     if len(steps) != 1 or abs(step := steps.pop()) > sum(each[0].size for each in moving):
         raise Stop("nothing that is cleared or copied whole")
@@ -189,10 +191,10 @@ def _comes_back(core: FollowedCore, entry_at: Callable[[FollowedCore, int], Entr
     return True
 
 
-def _may_initialise(stored: Sequence[_Access]) -> bool:
+def _may_initialise(core: FollowedCore, stored: Sequence[_Access]) -> bool:
     """Whether a store moves along and writes zeros or copies, and not to a device."""
     copied = all(access.value == 0 or isinstance(access.value, Loaded) for access in stored)
-    return copied and stored[0].address != stored[1].address and not is_device(stored[0].address)
+    return copied and stored[0].address != stored[1].address and not core.is_device(stored[0].address)
 
 
 def _go_through(core: _Watched, turns: list[_Turn]) -> bool:
@@ -207,7 +209,7 @@ def _go_through(core: _Watched, turns: list[_Turn]) -> bool:
     far = [each[-1].address + count * (step or 0) for each, step in zip(moving, steps, strict=True)]
     if not _FEWEST <= count < _FAR or not moving or None in steps:
         return False
-    if any(is_device(each) for each in far) or count * len(copies) > _MANY:
+    if any(core.is_device(each) for each in far) or count * len(copies) > _MANY:
         return False
     loaded = {access.address: access.size for turn in turns for access in turn.loads}
     if not _loads_only_these(turns, copies) or any(_value(each) is None for each in fills):

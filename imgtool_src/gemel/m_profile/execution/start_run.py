@@ -114,13 +114,14 @@ def start_run(
     vectors: int | None = None,
     table_words: int = SYSTEM_WORDS,
     watched: tuple[WatchedWrite, ...] = (),
+    ram: tuple[Span, ...] = (),
 ) -> StartRun:
     """Run code from ``reset`` on; ``byte_at`` gives what is stored for an address, as the core sees it at reset.
 
     ``expected`` is all that is to be copied and (without a source) cleared: where that is done, little is left to see,
     unless the code ``goes_on`` into other code.  With an ``answer``, what is not known reads as that.
     ``vectors`` is what VTOR holds at reset, ``table_words`` the words of a vector table; ``watched`` are the writes
-    at which it is noted what RAM holds.
+    at which it is noted what RAM holds; ``ram`` is what the device has of it.
     """
     run = StartWays(frozenset() if main is None else frozenset((main & ~1,)), expected)
     core = (FollowedCore if answer is None else AnsweredCore)(byte_at, reset & ~1, stack)
@@ -128,7 +129,7 @@ def start_run(
         core.answer = answer or 0
     if vectors is not None:
         core.words[VTOR] = vectors
-    core.watched = watched
+    core.watched, core.ram = watched, ram
     run.go_all(core, STEPS_LIMIT)
     before = _written(run.ended, byte_at, expected or ())
     return _seen(run, _gone_on(run, expected, goes_on), before, byte_at, expected or (), table_words)

@@ -84,13 +84,11 @@ DESCRIPTOR_SIZE = 32
 """Bytes of a descriptor that a device reads: few have more (common practice)."""
 
 
-def is_device(address: int) -> bool:
-    """Whether it is of devices or of the system, by the architecture's memory map."""
-    return 0x4000_0000 <= address < 0x6000_0000 or address >= 0xA000_0000
-
-
 class FollowedCore(KnownFlags):
     """A core's registers and memory on one way through its code."""
+
+    ram: tuple[Span, ...] = ()
+    """The device's memories of RAM, which may be where the memory map has devices, as external RAM is."""
 
     def __init__(self, byte_at: Callable[[int], int | None], pc: int, stack: int | None) -> None:
         """``byte_at`` gives what the image stores for an address, as the core sees it at reset."""
@@ -143,6 +141,12 @@ class FollowedCore(KnownFlags):
         """What VTOR was set to last."""
         self.if_zero: tuple[int, int, int] | None = None
         """Where Z was set by something that is not known, and the register and its value if Z is set."""
+
+    def is_device(self, address: int) -> bool:
+        """Whether it is of devices or of the system, by the architecture's memory map and what RAM there is."""
+        return (0x4000_0000 <= address < 0x6000_0000 or address >= 0xA000_0000) and not any(
+            span.holds(address) for span in self.ram
+        )
 
     def copy(self) -> FollowedCore:
         """The same, to go another way."""
@@ -279,7 +283,7 @@ class FollowedCore(KnownFlags):
         address &= MASK
         if saves:
             self.grow_stack(address)
-        if address >= 0x4000_0000 and is_device(address):
+        if self.is_device(address):
             self.stores[KnownStore(self.pc, address, value)] = None
             for watched in self.watched:
                 if watched.register == address:
