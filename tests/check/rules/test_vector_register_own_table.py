@@ -30,6 +30,12 @@ LEFT_ALONE = (
 """A reserved area where the sampler puts VTOR."""
 
 
+SMALL_STATION = (
+    'station-code = { memory = "flash", offset = 0, size = "32 KiB"',
+    'station-code = { memory = "flash", offset = 0, size = "16 KiB"',
+)
+
+
 def _chosen(family: str, loader: str, *areas: str):
     changes = (*WITH_LOADER, (APP_AREA, "\n".join(areas)))
     return of(
@@ -43,6 +49,7 @@ def _chosen(family: str, loader: str, *areas: str):
 
 
 BREAKS = {
+    "what it goes on to, in its own area": lambda: of(RULE, "v6", "station-launch-either-stale"),
     "another core's table, by GCC": lambda: of(RULE, "v6", "sampler-vtor-station"),
     "RAM that nothing fills": lambda: of(RULE, "v8", "sampler-vtor-blank"),
     "another core's table, by clang": lambda: of(RULE, "v7", "sampler-vtor-station"),
@@ -62,6 +69,9 @@ KEEPS = {
     "one of two, the other's area kept free": lambda: _chosen("v6", "either-stale", SHORTER, SLOT),
     "one of two, the other's area reserved": lambda: _chosen(
         "v8", "either", SHORTER, SLOT.replace('"code"', '"reserved"')
+    ),
+    "what it goes on to, where that is in no build": lambda: of(
+        RULE, "v7", "station-launch-stale", changes=(SMALL_STATION,)
     ),
     "what a reserved area holds": lambda: of(RULE, "v8", "sampler-vtor-nothing", changes=LEFT_ALONE),
     "the stack pointer of the application": lambda: _loaded("station-app", "station-launch-number", "v6"),

@@ -93,19 +93,24 @@ def _leads_to_build(inspection: Inspection, core: CoreCode, setting: Setting) ->
 
 
 def _is_of_another_image(inspection: Inspection, core: CoreCode, setting: Setting) -> bool:
-    """Whether a table may be there that is in no build: in ROM, a reserved area, a slot that code may choose."""
+    """Whether a table may be there that is in no build: in ROM, a reserved area, a slot that code may choose.
+
+    Where the core has one build, it is anywhere that this takes its stack pointer from, too.
+    """
     layout, name, value = inspection.layout, core.plan.core, setting.store.value or 0
     located, area = locate(layout, value, name), area_at(layout, value, name)
-    if not located or not located.memory.holds_image or (area and builds_stored_in(layout, area.name)):
+    if area and builds_stored_in(layout, area.name):
         return False
-    if located.memory.kind == "rom" or (area and area.purpose in LEFT_ALONE):
+    if (located and located.memory.kind == "rom") or (area and area.purpose in LEFT_ALONE):
         return True
-    others = [
-        each for each in inspection.placed.values() if each.core == name and each.name != core.plan.name
-    ]
+    builds = [each for each in inspection.placed.values() if each.core == name]
+    if len(builds) == 1:
+        return any(each.store.value == value for each in core.of(STACK_FROM))
     run = inspection.start_runs.get(core.plan.name)
     chosen = {each.store.value for each in core.of(VTOR)} | {end.table for end in (run.ends if run else ())}
-    return any(placed.vector_address in chosen for placed in others)
+    chosen.discard(inspection.placed[core.plan.name].vector_address)
+    is_flash = located is not None and located.memory.holds_image
+    return is_flash and any(placed.vector_address in chosen for placed in builds)
 
 
 def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding | None:
