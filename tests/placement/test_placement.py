@@ -325,6 +325,12 @@ def test_several_segments_linked_for_ram_are_stored_as_they_run() -> None:
             "0x7000_0000..0x7000_0002",
             "linker script",
         ),
+        (
+            SegmentSpec(0x0FFF_FFCC, b"\x7fELF" + bytes(48)),
+            "build station has bytes to store where the layout has no memory",
+            "0x0FFF_FFCC..0x0FFF_FFFF",
+            "link with -n (--nmagic)",
+        ),
     ],
 )
 def test_load_addresses_that_are_no_flash(segment: SegmentSpec, what: str, found: str, hint: str) -> None:

@@ -14,6 +14,9 @@ LOOK = 4096
 ELF_START = b"\x7fELF"
 """What every ELF file begins with (gABI, "ELF Identification")."""
 
+WITHOUT_HEADERS = "link with -n (--nmagic), and keep FILEHDR and PHDRS out of the linker script's segments"
+"""What to do about the headers of an ELF file in a segment of it."""
+
 
 class Foreign(NamedTuple):
     """A kind of file that is often given by mistake, in words, and what to do."""

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.errors import Problem
+from gemel.files.contents import ELF_START, WITHOUT_HEADERS
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan, Layout
 from gemel.placement.placed import PlacedBuild, has_vectors
@@ -267,6 +268,8 @@ ALIAS_STEP = 1 << 20
 
 def step_into_memory(layout: Layout, plan: BuildPlan, segments: list[Segment]) -> str:
     """What to do about bytes that are stored where the layout has no memory: it may be an alias of the right one."""
+    if segments[0].data.startswith(ELF_START):
+        return f"these bytes begin with the header of the ELF file: {WITHOUT_HEADERS}"
     memory, area = layout.memory_of(plan.stored_in), layout.span_of(plan.stored_in)
     lowest = min(segment.load_address for segment in segments)
     distance = lowest - area.start & -ALIAS_STEP

@@ -17,6 +17,7 @@ from gemel.builds.elf.segment_overlaps import load_overlaps, overlay_starts, res
 from gemel.builds.elf.segment_sections import split_at_overlays, stored_for_ram, without_padding
 from gemel.builds.segment import Segment
 from gemel.errors import Problem
+from gemel.files.contents import WITHOUT_HEADERS
 from gemel.spans import ADDRESS_SPACE, Span, format_address, merge, without
 from gemel.structs import replace
 
@@ -314,5 +315,5 @@ def _carries_header(header: ProgramHeader, file: str, left_out: bool) -> Problem
         where=f"{file}, segment {header.number}",
         found=f"file offset {header.offset}, stored at {format_address(header.load_address)}",
         expected=f"a segment that begins after the {HEADER_SIZE} bytes of the header",
-        next_step="link with -n (--nmagic), and keep FILEHDR and PHDRS out of the linker script's segments",
+        next_step=WITHOUT_HEADERS,
     )
