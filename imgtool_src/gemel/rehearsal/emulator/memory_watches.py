@@ -60,8 +60,11 @@ class SharedTrace:
                 kind = "W" if self._is_ordered(core, pc) else "w"
                 value &= (1 << 8 * size) - 1
             else:
-                kind = "R" if self._is_ordered(core, pc) else "r"
                 value = int.from_bytes(memory.read(address - base, size), "little")
+                last, times = self._last.get(core.plan.name, (None, 0))
+                if times > 2 and last is not None and last[2:] == (pc, area, address - first, size, value):
+                    return
+                kind = "R" if self._is_ordered(core, pc) else "r"
             self._add(core, TraceEntry(core.plan.name, kind, pc, area, address - first, size, value))
 
         span = Span.from_bounds(first, last + 1)

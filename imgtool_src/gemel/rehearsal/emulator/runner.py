@@ -33,7 +33,7 @@ def run_plan(plan: DevicePlan) -> RawRun:
 
     Both runs do the same, as nothing in the device depends on anything outside it.
     """
-    result = run_device(plan)
+    result, plan = run_device(plan), replace(plan, traced=False)
     stays = {"loops"} if result.time < FOLLOWED_WHOLE else set()
     times = [event.time for event in result.events if is_finding(event) or event.kind in stays]
     if plan.exact and times:
