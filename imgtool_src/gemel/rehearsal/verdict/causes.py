@@ -83,6 +83,8 @@ class _Follows:
             return cause.kind == "released-before-vector"
         if finding.severity != "error" or cause.severity != "error":
             return False
+        if finding.kind == "endless-loop" and cause.kind == "stays-in-handler":
+            return finding.core in self.polls - {cause.core}
         if finding.kind == "endless-loop" and finding.core == self.primary and finding.core in self.polls:
             return cause.kind in ("never-released", "release-without-key")
         if finding.kind == "never-released":

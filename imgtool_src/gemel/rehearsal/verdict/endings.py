@@ -12,15 +12,11 @@ from gemel.rehearsal.proposals import as_ready, proposal
 from gemel.rehearsal.raw_run import MAX_EVENTS, GivenUp, RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.described import (
-    interrupts_that_do_not_come,
-    or_else,
-    raised_by,
-    what_changes,
-)
+from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, or_else, raised_by, what_changes
 from gemel.rehearsal.verdict.loop_words import (
     MANY_TIMES,
     endless_loop,
+    for_each_other,
     given_up,
     goal_to_add,
     held_off_by,
@@ -105,7 +101,7 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
             named.add(core)
     if not plan.goals and run.ended == "budget":
         causes += _busy(plan, run, names, {finding.core for finding in causes}, released, loops)
-    return causes
+    return for_each_other(causes, loops)
 
 
 def _of_loop(
@@ -158,7 +154,8 @@ def _handlers(
     plan: DevicePlan, run: RawRun, names: CodeNames, loops: Mapping[str, RawEvent]
 ) -> Iterator[RehearsalFinding]:
     for core in run.cores:
-        stays = [each for each in core.handlers if run.ended != "budget" or run.time - each[1] >= LONG]
+        sure = run.ended != "budget" or core.name in loops
+        stays = [each for each in core.handlers if sure or run.time - each[1] >= LONG]
         if not stays or core.fault or core.state in ("stopped", "locked up", "reset"):
             continue
         exception, since, vector, same = stays[-1]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 from gemel.m_profile.vector_tables import word_name
 from gemel.rehearsal.emulator.system_space.registers import (
     TICK_CONTROL,
@@ -86,6 +88,24 @@ def endless_loop(
         hint,
     )
     return error_about(event, words, names, "endless-loop")
+
+
+def for_each_other(
+    findings: Sequence[RehearsalFinding], loops: Mapping[str, RawEvent]
+) -> list[RehearsalFinding]:
+    """``findings``, with one for two cores that wait for each other in these ``loops``."""
+    polling = {core for core, event in loops.items() if polls_other(event)}
+    waiting = [each for each in findings if each.kind == "endless-loop" and each.core in polling]
+    if len(waiting) != 2:
+        return list(findings)
+    first, second = waiting
+    one, other = (f"core {each.core} {each.found.removeprefix('it ')}" for each in waiting)
+    what = (
+        f"core {first.core} and core {second.core} wait for each other{first.what[first.what.index(':') :]}"
+    )
+    expected = "one of them to write what the other one reads, before it waits itself"
+    merged = replace(first, what=what, found=f"{one}; {other}, in {second.place}", expected=expected)
+    return [merged if each is first else each for each in findings if each is not second]
 
 
 def _calls_there(core: RawCore, event: RawEvent, names: CodeNames) -> tuple[int, ...]:
