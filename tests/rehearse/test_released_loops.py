@@ -7,6 +7,8 @@ from device_programs import SLEEP, enabled, result, run, store
 from rehearse.test_endings import CONTROL, COUNT, TICK_COUNTS, TICKS, VECTORS
 
 from gemel.rehearsal.emulator import released_loops
+from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
+from gemel.rehearsal.emulator.device import Device
 from gemel.rehearsal.result import Rehearsal
 
 WAITS = "ldr r0, =0x38010010\n1: ldr r1, [r0]\n cmp r1, #0\n {0} beq 1b\n"
@@ -211,6 +213,31 @@ def test_two_cores_that_end_nothing_but_each_others_wait() -> None:
         ("no-idle-state", "station"),
         ("no-idle-state", "sampler"),
     }
+
+
+def test_a_device_that_repeats_is_followed_for_its_period(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What does not end a wait within that never does: the other core's turns, which each YIELD ends, are few."""
+    turns: list[int] = []
+    run_core = Device.run
+
+    def counted(device: Device, core: EmulatedCore, limit: int) -> None:
+        turns.append(limit)
+        run_core(device, core, limit)
+
+    monkeypatch.setattr(Device, "run", counted)
+    waits = P + "1: ldr r1, [r0, #{0}]\n yield\n cmp r1, #0\n beq 1b\n .ltorg\n"
+    rehearsal = beside_writer("", waits.format(0), "station", "", waits.format(4))
+    assert rehearsal.outcome == "fails"
+    assert len(turns) < 2_000
+
+
+def test_short_sleeps_do_not_make_a_run_longer() -> None:
+    """Without goals a core that is woken each 256 instructions is looked at for half of the budget's time."""
+    ticks = store(0xE000_E014, "0xFF") + store(0xE000_E010, "7")
+    for period, time in (("0xFF", 1_000_000), ("0x1FFF", 2_000_000)):
+        program = ticks.replace("0xFF", period) + enabled(5) + SLEEP
+        rehearsal = run(program, "", handler=COUNT, without_release=True, budget=2_000_000)
+        assert time <= rehearsal.time < time + 20_000
 
 
 BOUNDS = {

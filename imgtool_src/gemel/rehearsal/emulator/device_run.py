@@ -11,7 +11,7 @@ they agree, memory last.
 from __future__ import annotations
 
 from gemel.rehearsal.emulator.device import Device
-from gemel.rehearsal.emulator.loop_probe import probe_busy, probe_loops, probe_sleepers
+from gemel.rehearsal.emulator.loop_probe import never_ends, probe_busy, probe_loops, probe_sleepers
 from gemel.rehearsal.emulator.released_loops import released_cores
 from gemel.rehearsal.emulator.run_result import result_of
 from gemel.rehearsal.plan import DevicePlan
@@ -23,6 +23,9 @@ GRACE = 4_000_000
 
 LAST_LINE = 50_000
 """Instructions that the device still gets after its last goal to end the lines of text that were begun."""
+
+FIRST_LOOK_AT_LOOPS = 1 << 16
+"""From when on a core that nothing can interrupt is looked at alone, each time that another state is kept."""
 
 LOOK_EVERY, LOOK_FRACTION = 4096, 1024
 """Instructions between two looks for a repeating state; in long runs this part of the time."""
@@ -87,11 +90,17 @@ class _Run:
                 # In steps and from this look on: a device that repeats is looked at in the same states again.
                 device.look_at = time + max(LOOK_EVERY, (1 << time.bit_length()) // (2 * LOOK_FRACTION))
                 ended = self._end(time)
+        endless = [core for core in device.cores.values() if core.is_endless]
+        for core in endless:
+            core.is_endless = False
         if ended == "same state":
             device.repeats_since = self._same.since
+        elif ended == "asleep" and endless:
+            ended = "same state"
+        if ended == "same state":
             probe_loops(device)
         elif ended == "budget":
-            probe_busy(device)
+            probe_busy(device, endless)
         if ended in ("asleep", "same state", "budget"):
             probe_sleepers(device)
         if ended != "replayed":
@@ -99,7 +108,7 @@ class _Run:
         result = result_of(device, ended)
         if ended not in ("budget", "same state") or device.plan.goals or again:
             return result
-        released = released_cores(device)
+        released = released_cores(device, endless)
         cores = (replace(each, released=each.name in released) for each in result.cores)
         return replace(result, cores=tuple(cores))
 
@@ -118,21 +127,36 @@ class _Run:
         fault = self._device.log.first_fault
         if fault is not None and time > fault + GRACE:
             return "finding"
-        if time >= self._device.ends_at and not self._sleep_given_back(time):
+        if self._is_spent(time):
             return "budget"
+        if time >= FIRST_LOOK_AT_LOOPS and self._same.is_renewed:
+            self._leave_out_loops()
         if self._same.again():
             return "finding" if fault is not None else "same state"
         return ""
 
-    def _sleep_given_back(self, time: int) -> bool:
-        """Whether time that was slept away counts again for goals that are not reached: a later end of the run."""
-        device = self._device
-        if all(device.reached_goals):
-            return False
-        spent = max(core.instructions + core.sleep.spent for core in device.cores.values())
-        left = device.plan.budget - spent
-        device.ends_at = time + max(0, left)
-        return left > 0
+    def _leave_out_loops(self) -> None:
+        """Let no core run that does the same for ever, until it is reset."""
+        for core in self._device.cores.values():
+            if core.runs and never_ends(self._device, core):
+                core.is_endless = True
+
+    def _is_spent(self, time: int) -> bool:
+        """Whether the budget is spent; for goals that are not reached, time that was slept away counts again.
+
+        Without goals, short sleeps do not make the run longer than it would be without any.
+        """
+        device, left = self._device, self._left()
+        if not device.plan.goals:
+            return time >= (device.ends_at if left > 0 else device.ends_at // 2)
+        if time >= device.ends_at and not all(device.reached_goals):
+            device.ends_at = time + max(0, left)
+        return time >= device.ends_at
+
+    def _left(self) -> int:
+        """The instructions left of the budget for the core that took most, sleeps counted."""
+        cores = self._device.cores.values()
+        return self._device.plan.budget - max(core.instructions + core.sleep.spent for core in cores)
 
     def _all_done(self, time: int) -> bool:
         """Whether every goal was reached, and the lines that were begun then are whole (or take too long)."""
@@ -173,6 +197,11 @@ class SameState:
         self.since: dict[str, int] = {}
         self._by_chance = device.plan.interleaving != 0
 
+    @property
+    def is_renewed(self) -> bool:
+        """Whether the next look keeps another state."""
+        return self._turns + 1 >= self._renew_at
+
     def again(self) -> bool:
         """Whether the state repeats; not while a core pauses, which changes nothing then."""
         if self._device.schedule.pauses():
@@ -209,7 +238,7 @@ class SameState:
     def _quick(self) -> tuple[tuple[object, ...], ...]:
         cores = [core for core in self._device.cores.values() if core.state != "reset"]
         common = self._device.schedule.common
-        counted = [core for core in cores if core.state == "running" and not self._by_chance]
+        counted = [core for core in cores if core.runs and core.state == "running" and not self._by_chance]
         earliest = min((common(core, core.time) for core in counted), default=0)
         return tuple(
             (
@@ -232,7 +261,7 @@ class SameState:
                 core.coming.distances(time),
             )
             for core in device.cores.values()
-            for time in [core.time if core.runs else device.schedule.on_core(core, now)]
+            for time in [device.schedule.on_core(core, now) if core.state == "sleeping" else core.time]
         ]
         return (*cores, device.registers.state(), tuple(device.reached_goals))
 

@@ -15,6 +15,8 @@ from gemel.rehearsal.emulator.system_space.interrupts import SWITCHING, TICK, Ma
 from gemel.rehearsal.emulator.system_space.memory_protection import PRIVATE
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
     from gemel.rehearsal.emulator.device import Device
 
@@ -45,21 +47,35 @@ def probe_loops(device: Device) -> None:
             _probe(device, core)
 
 
-def probe_busy(device: Device) -> None:
+def probe_busy(device: Device, endless: Collection[EmulatedCore]) -> None:
     """Report ``loops`` for each core that runs in a circle that no event ends, while other cores go on.
 
     Where an interrupt may come, or a described event, that is a circle that reads no memory but what another core
     writes, unless ticks only count elsewhere, and no register that by its description could end it; in a handler it is
     the former.  One that reads memory that a handler may write yet is reported as ``polls``.  Everything is as before
-    afterwards.
+    afterwards.  Those that are ``endless`` are known to run in such a circle.
     """
     for core in device.cores.values():
         if core.runs and not core.exceptions.starves():
             with as_before(device, core):
+                if core in endless:
+                    _probe(device, core)
+                    continue
                 _go_where_open(device, core)
                 disturbed = is_interruptible(core) or core.coming.next() is not None
                 if _goes_round(device, core, disturbed):
                     _probe(device, core, disturbed)
+
+
+def never_ends(device: Device, core: EmulatedCore) -> bool:
+    """Let a core go on a little; whether it does the same for ever: nothing interrupts it or is changed for it."""
+    if is_interruptible(core) or core.sleep.waits_for_event:
+        return False
+    accesses = Accesses(core)
+    with accesses.watched():
+        again = _goes_round(device, core, disturbed=False)
+    reads_own = not accesses.elsewhere and all(is_own(core, each) for each in accesses.read)
+    return again and reads_own and not is_interruptible(core)
 
 
 def _go_where_open(device: Device, core: EmulatedCore) -> None:
@@ -111,11 +127,11 @@ def _comes_to_sleep(core: EmulatedCore) -> bool:
     return False
 
 
-def _leaves_ram(core: EmulatedCore, reads_own: bool = False) -> bool:
+def _leaves_ram(core: EmulatedCore, uses_own: bool = False) -> bool:
     """Whether the next instruction does more than compute, read and use RAM.
 
-    That is a call of a supervisor, a return from an exception, a store elsewhere, or a read of the core's own space,
-    such as of its tick timer, unless it ``reads_own``.
+    That is a call of a supervisor, a return from an exception, a store elsewhere, or an access to the core's own space,
+    such as a read of its tick timer, unless it ``uses_own``.
     """
     first, second = core.instruction(core.pc)
     access = memory_access(first, second)
@@ -125,12 +141,10 @@ def _leaves_ram(core: EmulatedCore, reads_own: bool = False) -> bool:
         return first >> 8 == SUPERVISOR
     by = 0 if access.by is None else core.registers.value(access.by) << access.shift
     address = core.registers.value(access.base) + access.offset + by & WORD
+    if PRIVATE.holds(address):
+        return not uses_own
     located = core.bus.locate(address)
-    return (
-        PRIVATE.holds(address) and not reads_own
-        if access.loads
-        else located is None or located[0].plan.kind != "ram"
-    )
+    return not access.loads and (located is None or located[0].plan.kind != "ram")
 
 
 def _goes_to(core: EmulatedCore, first: int, second: int) -> int:
@@ -217,7 +231,7 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool
             core.pc += 4 if second else 2
             again = slept and is_again()
             break
-        if _leaves_ram(core, reads_own=not disturbed):
+        if _leaves_ram(core, uses_own=not disturbed):
             break
         if disturbed:
             core.go(1)

@@ -8,7 +8,7 @@ to time at what nobody changes has none.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -41,15 +41,16 @@ FOR_GOOD = 1 << 40
 """Time for which a core stands still."""
 
 
-def released_cores(device: Device) -> set[str]:
+def released_cores(device: Device, endless: Collection[EmulatedCore]) -> set[str]:
     """The cores whose wait ends, and that come to wait again; the device has changed then.
 
-    Where nothing does that by itself, each interrupt from outside that another core would take comes once.
+    Where nothing does that by itself, each interrupt from outside that another core would take comes once.  Those that
+    are ``endless`` wait for nothing.
     """
     waiting = [
         _Follower(device, core)
         for core in device.cores.values()
-        if core.runs and not (core.interrupts.handler or is_interruptible(core))
+        if core.runs and core not in endless and not (core.interrupts.handler or is_interruptible(core))
     ]
     released: set[str] = set()
     for from_outside in (False, True):
@@ -87,7 +88,7 @@ class _Follower:
                 if not self._awaited:
                     if self._works_by_timer():
                         return True
-                elif not (self._changes_by_interrupt() if from_outside else self._changes()):
+                elif not (self._changes_by_interrupt() if from_outside else self._changes(2 * self._period)):
                     return False
                 elif self._does_something_else():
                     released |= self._awaited
@@ -143,8 +144,8 @@ class _Follower:
 
     # -- its end -------------------------------------------------------------------------------------
 
-    def _changes(self, limit: int = FOLLOWED) -> bool:
-        """Let the device go on until another core changes what this one waits for.
+    def _changes(self, time: int, limit: int = FOLLOWED) -> bool:
+        """Let the device go on until another core changes what this one waits for, for so much ``time`` at most.
 
         Where the core changes nothing meanwhile that others see, it stands still: then they soon come to that.
         """
@@ -152,17 +153,19 @@ class _Follower:
         places = merge([Span(at, 1) for at in self._awaited - self._values.keys()])
         before = [core.bus.read_bytes(each.start, each.size) for each in places]
         end, stopped_at = min(self._ends_at, self._spent() + limit), core.time
+        common = self._device.schedule.common
+        until = common(core, core.time + time)
         self._new_value = False
         stands = not self._accesses.elsewhere and all(is_own(core, at) for at in changed)
         if stands:
             core.time += FOR_GOOD
         came, now = False, 0
-        while not came and self._may_go_on() and self._spent() < end:
+        while not came and self._may_go_on() and self._spent() < end and now < until:
             following = self._device.schedule.next_core()
             if following is None or (stands and following is core):
                 break
             self._run(following)
-            now = self._device.schedule.common(following, following.time)
+            now = common(following, following.time)
             came = self._new_value or before != [
                 core.bus.read_bytes(each.start, each.size) for each in places
             ]
@@ -178,7 +181,7 @@ class _Follower:
             between = self._device.plan.lines_between(core.plan.name)
             for number in sorted(core.sleep.could_be_ended_by().difference(between)):
                 core.interrupts.pend(number)
-                if self._changes(2 * self._window):
+                if self._changes(FOR_GOOD, 2 * self._window):
                     return True
         return False
 

@@ -55,6 +55,7 @@ class EmulatedCore:
 
         self.plan, self.device = plan, device
         self.state: CoreState = "reset"
+        self.is_endless = False
         self.pc = self.time = self.started = self.instructions = self.until = 0
         self.hand_over = False
         self.calls: CallStack | None = None
@@ -112,7 +113,7 @@ class EmulatedCore:
     @property
     def runs(self) -> bool:
         """Whether it executes instructions."""
-        return self.state in ("running", "waiting")
+        return self.state in ("running", "waiting") and not self.is_endless
 
     @property
     def on_main_stack(self) -> bool:
@@ -165,7 +166,7 @@ class EmulatedCore:
 
     def hold(self) -> None:
         """Back into reset: all that a reset sets; RAM keeps its content."""
-        self.state = "reset"
+        self.state, self.is_endless = "reset", False
         self.calls = self.calls and self._no_calls()
         self.coming.clear()
         self.faults.open.clear()
