@@ -69,7 +69,7 @@ def probe_busy(device: Device, endless: Collection[EmulatedCore]) -> None:
 
 def never_ends(device: Device, core: EmulatedCore) -> bool:
     """Let a core go on a little; whether it does the same for ever: nothing interrupts it or is changed for it."""
-    if is_interruptible(core) or core.sleep.waits_for_event:
+    if is_interruptible(core) or core.sleep.waits_for_event or core.exceptions.left_threads_nothing:
         return False
     accesses = Accesses(core)
     with accesses.watched():

@@ -148,6 +148,11 @@ class CoreExceptions:
         self._chain_of = max(number, self._chain_of) if self._chained else number
         return self._is_starved(LIVELOCK)
 
+    @property
+    def left_threads_nothing(self) -> bool:
+        """Whether the last exception came before thread code did any more."""
+        return self._chained > 0
+
     def starves(self) -> bool:
         """Whether interrupts starve thread code in a device that repeats itself, or ran long; that is a finding."""
         core = self._core
