@@ -6,7 +6,7 @@ import pytest
 from device_programs import SLEEP, enabled, result, run, store
 from rehearse.test_endings import CONTROL, COUNT, TICK_COUNTS, TICKS, VECTORS
 
-from gemel.rehearsal.emulator import released_loops
+from gemel.rehearsal.emulator import device_run, released_loops
 from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 from gemel.rehearsal.emulator.device import Device
 from gemel.rehearsal.result import Rehearsal
@@ -231,8 +231,9 @@ def test_a_device_that_repeats_is_followed_for_its_period(monkeypatch: pytest.Mo
     assert len(turns) < 2_000
 
 
-def test_short_sleeps_do_not_make_a_run_longer() -> None:
-    """Without goals a core that is woken each 256 instructions is looked at for half of the budget's time."""
+def test_short_sleeps_do_not_make_a_run_longer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without goals a core that is woken each 256 instructions is not looked at for the whole budget's time."""
+    monkeypatch.setattr(device_run, "LONG_ASLEEP", 1_000_000)
     ticks = store(0xE000_E014, "0xFF") + store(0xE000_E010, "7")
     for period, time in (("0xFF", 1_000_000), ("0x1FFF", 2_000_000)):
         program = ticks.replace("0xFF", period) + enabled(5) + SLEEP

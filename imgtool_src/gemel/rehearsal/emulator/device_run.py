@@ -27,6 +27,9 @@ LAST_LINE = 50_000
 FIRST_LOOK_AT_LOOPS = 1 << 16
 """From when on a core that nothing can interrupt is looked at alone, each time that another state is kept."""
 
+LONG_ASLEEP = 10_000_000
+"""Time after which a device without goals has shown that it idles, where its sleeps have taken the budget."""
+
 LOOK_EVERY, LOOK_FRACTION = 4096, 1024
 """Instructions between two looks for a repeating state; in long runs this part of the time."""
 
@@ -87,6 +90,9 @@ class _Run:
             elif until is not None and time > until:
                 ended = "replayed"
             elif time >= device.look_at or time >= device.ends_at:
+                if time >= FIRST_LOOK_AT_LOOPS and self._same.is_renewed:
+                    self._leave_out_loops()
+                    time = schedule.time()
                 # In steps and from this look on: a device that repeats is looked at in the same states again.
                 device.look_at = time + max(LOOK_EVERY, (1 << time.bit_length()) // (2 * LOOK_FRACTION))
                 ended = self._end(time)
@@ -129,8 +135,6 @@ class _Run:
             return "finding"
         if self._is_spent(time):
             return "budget"
-        if time >= FIRST_LOOK_AT_LOOPS and self._same.is_renewed:
-            self._leave_out_loops()
         if self._same.again():
             return "finding" if fault is not None else "same state"
         return ""
@@ -144,11 +148,11 @@ class _Run:
     def _is_spent(self, time: int) -> bool:
         """Whether the budget is spent; for goals that are not reached, time that was slept away counts again.
 
-        Without goals, short sleeps do not make the run longer than it would be without any.
+        Without goals, short sleeps do not make a long run much longer than it would be without any.
         """
         device, left = self._device, self._left()
         if not device.plan.goals:
-            return time >= (device.ends_at if left > 0 else device.ends_at // 2)
+            return time >= (device.ends_at if left > 0 else min(device.ends_at, LONG_ASLEEP))
         if time >= device.ends_at and not all(device.reached_goals):
             device.ends_at = time + max(0, left)
         return time >= device.ends_at

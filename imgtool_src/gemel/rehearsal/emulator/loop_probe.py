@@ -75,7 +75,7 @@ def never_ends(device: Device, core: EmulatedCore) -> bool:
     with accesses.watched():
         again = _goes_round(device, core, disturbed=False)
     reads_own = not accesses.elsewhere and all(is_own(core, each) for each in accesses.read)
-    return again and reads_own and not is_interruptible(core)
+    return again and core.runs and reads_own and not is_interruptible(core)
 
 
 def _go_where_open(device: Device, core: EmulatedCore) -> None:
