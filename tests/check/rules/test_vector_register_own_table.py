@@ -30,6 +30,14 @@ LEFT_ALONE = (
 """A reserved area where the sampler puts VTOR."""
 
 
+SHORTER_FLASH = (
+    (APP_AREA, SHORTER),
+    ('size = "64 KiB"\nerase_block', 'size = "24 KiB"\nerase_block'),
+    ("[memory.ram]", '[memory.more]\nkind = "flash"\nstart = 0x1000_8000\nsize = "32 KiB"\n\n[memory.ram]'),
+    ('sampler-code = { memory = "flash", offset = "32 KiB"', 'sampler-code = { memory = "more", offset = 0'),
+)
+"""Two memories of flash, with nothing between where the second application is."""
+
 SMALL_STATION = (
     'station-code = { memory = "flash", offset = 0, size = "32 KiB"',
     'station-code = { memory = "flash", offset = 0, size = "16 KiB"',
@@ -69,6 +77,14 @@ KEEPS = {
     "one of two, the other's area kept free": lambda: _chosen("v6", "either-stale", SHORTER, SLOT),
     "one of two, the other's area reserved": lambda: _chosen(
         "v8", "either", SHORTER, SLOT.replace('"code"', '"reserved"')
+    ),
+    "one of two, the other in a memory that the layout lacks": lambda: of(
+        RULE,
+        "v8",
+        "station-launch-either",
+        "station-app",
+        changes=(*WITH_LOADER, *SHORTER_FLASH),
+        given=("station", "app", "sampler"),
     ),
     "what it goes on to, where that is in no build": lambda: of(
         RULE, "v7", "station-launch-stale", changes=(SMALL_STATION,)

@@ -109,8 +109,8 @@ def _is_of_another_image(inspection: Inspection, core: CoreCode, setting: Settin
     run = inspection.start_runs.get(core.plan.name)
     chosen = {each.store.value for each in core.of(VTOR)} | {end.table for end in (run.ends if run else ())}
     chosen.discard(inspection.placed[core.plan.name].vector_address)
-    is_flash = located is not None and located.memory.holds_image
-    return is_flash and any(placed.vector_address in chosen for placed in builds)
+    may_hold = located is None or located.memory.holds_image  # a layout may lack what has none of its builds
+    return may_hold and any(placed.vector_address in chosen for placed in builds)
 
 
 def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding | None:
