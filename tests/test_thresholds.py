@@ -47,7 +47,7 @@ from gemel.readback import versions
 from gemel.record.format import MARK
 from gemel.rehearsal.emulator import schedule
 from gemel.rehearsal.emulator.core import code_stops, native, protected_access
-from gemel.rehearsal.verdict import endings, loop_words
+from gemel.rehearsal.verdict import loop_words
 from gemel.seals.keys import schemes
 from gemel.show.as_text import picture as map_of_memory
 from gemel.show.as_text import tables as table
@@ -356,7 +356,7 @@ def _block(unit: int) -> bool:
 
 
 def _recurs(times: int) -> bool:
-    return endings._recurs(SimpleNamespace(numbers={"recovered": 1, "times": times}))
+    return loop_words.recurs(SimpleNamespace(numbers={"recovered": 1, "times": times}))
 
 
 def _takes_often(times: int) -> bool:

@@ -252,3 +252,26 @@ def test_a_fault_in_a_function_of_the_other_core_s_build(builder: Builder) -> No
     assert functions(finding)[-2:] == ["scenario", "lent"]
     assert finding.place is not None
     assert finding.place.source == "program.c:1"
+
+
+RECURRING = """
+USED void works(void) { static volatile uint32_t count; show("again", count++); }
+NAKED void starts_again(void)
+{
+    __asm volatile("ldr r0, =stack_top\\n mov sp, r0\\n bl works\\n udf #3\\n .ltorg");
+}
+USED void repairs(uint32_t *frame) { CFSR = CFSR; frame[6] = (uint32_t)starts_again & ~1u; }
+NAKED void hard_fault_handler(void) { __asm volatile("mrs r0, msp\\n b repairs"); }
+void scenario(void) { starts_again(); }
+"""
+
+
+def test_a_goal_that_is_not_reached_as_one_fault_recurs(builder: Builder) -> None:
+    """Text is sent before each fault, so that only the budget ends it; who waits, around YIELD, is told as that."""
+    waits = Source("void scenario(void) { enable_irq(60, 0x40); }")
+    case = Case("case", "calls", waits, Source(RECURRING))
+    (finding,) = product_of(case, builder.build(case)).rehearse(budget=100_000).findings
+    assert (finding.kind, finding.core) == ("goal-not-reached", "sampler")
+    assert "times core sampler meets UDF #3" in finding.found
+    assert "starts_again + " in finding.found
+    assert "core station waits: it reads 0x3801_0004" in finding.found

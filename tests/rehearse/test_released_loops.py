@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import pytest
 from device_programs import SLEEP, enabled, result, run, store
+from rehearse.differential.building import Builder
+from rehearse.differential.cases import Case, Source
+from rehearse.differential.judge import product_of
 from rehearse.test_endings import CONTROL, COUNT, TICK_COUNTS, TICKS, VECTORS
 
 from gemel.rehearsal.emulator import device_run, released_loops
@@ -260,3 +263,23 @@ def test_bounds_of_what_is_followed(bound: str, monkeypatch: pytest.MonkeyPatch)
     if bound == "MAX_LOOKS":
         monkeypatch.setattr(released_loops, bound, least + 1)
         assert beside_writer(handler, program, "station", *around).outcome == "started"
+
+
+TICKED = """
+static volatile uint32_t count;
+void systick_handler(void) { count++; }
+void scenario(void) { start_tick(2000); while (count < 3) WFI(); stop_tick(); }
+"""
+
+
+@pytest.mark.parametrize("mask", ["", "CPSID();"])
+def test_a_wait_around_yield_after_a_look_ahead(mask: str, builder: Builder) -> None:
+    """What a look ahead noted of a YIELD is of another time: the core is followed from where it was, and is named."""
+    sleeps = Source(f"void scenario(void) {{ enable_irq(60, 0x40); {mask} for (;;) WFI(); }}")
+    goals = (
+        f'[[rehearsal.goal]]\ncore = "{core}"\ntext = "{core}: done"\n' for core in ("station", "sampler")
+    )
+    case = Case("case", "waits", Source(TICKED), sleeps, layout=tuple((goal, "") for goal in goals))
+    (finding,) = product_of(case, builder.build(case)).rehearse().findings
+    assert (finding.kind, finding.core) == ("endless-loop", "station")
+    assert "0x3801_0004" in finding.found

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 PROBED = 4096
 """Instructions that are looked at."""
 
+HINTS = 8
+"""Instructions YIELD, of which each ends a run, that are gone past there."""
+
 SUPERVISOR = 0xDF
 """The upper byte of SVC."""
 
@@ -253,8 +256,9 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     device.running = core
     end = core.time + PROBED
     with accesses.watched():
-        if disturbed:
-            core.go(LONGEST_CIRCLE)
+        for _ in range(HINTS if disturbed else 0):
+            if core.go(LONGEST_CIRCLE) or core.state != "waiting" or core.sleep.waits_for_event:
+                break
         while not disturbed and core.runs and core.time < end:  # who waits for an event hands over before
             core.run(end)
     device.running = None

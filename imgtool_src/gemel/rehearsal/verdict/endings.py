@@ -14,7 +14,6 @@ from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.described import interrupts_that_do_not_come, or_else, raised_by, what_changes
 from gemel.rehearsal.verdict.loop_words import (
-    MANY_TIMES,
     endless_loop,
     for_each_other,
     given_up,
@@ -23,6 +22,7 @@ from gemel.rehearsal.verdict.loop_words import (
     polls_other,
     raised_by_others,
     reads,
+    recurs,
     takes_often,
 )
 from gemel.rehearsal.verdict.program_ends import ended_tasks
@@ -53,7 +53,7 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     loops = {
         event.core: event for event in run.events if event.kind == "loops" and event.core not in released
     }
-    again = {event.core: event for event in run.events if _recurs(event) and event.core in loops}
+    again = {event.core: event for event in run.events if recurs(event) and event.core in loops}
     causes = [error_about(event, words_for(event, names), names, event.kind) for event in again.values()]
     stays = {
         finding.core: finding for finding in _handlers(plan, run, names, loops) if finding.core not in again
@@ -133,11 +133,6 @@ def _lacks_bits(plan: DevicePlan, run: RawRun, event: RawEvent, waits: bool) -> 
     tried = run.ended == "same state" and "goes_on" in event.numbers
     ready = as_ready(plan.registers, event.numbers.get("described", 0), event.numbers)
     return "lacking" in event.numbers and (waits or (tried and ready is None))
-
-
-def _recurs(event: RawEvent) -> bool:
-    """Whether a fault was handled over and over at one place: its handler returns to what faults again."""
-    return "recovered" in event.numbers and event.numbers.get("times", 1) >= MANY_TIMES
 
 
 def _unfinished(plan: DevicePlan, run: RawRun) -> set[str]:

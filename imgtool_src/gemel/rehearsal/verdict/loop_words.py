@@ -198,6 +198,11 @@ def reads_nothing(event: RawEvent) -> str:
     return f"reads neither a device register nor RAM{counters}"
 
 
+def recurs(event: RawEvent) -> bool:
+    """Whether a fault was handled over and over at one place: its handler returns to what faults again."""
+    return "recovered" in event.numbers and event.numbers.get("times", 1) >= MANY_TIMES
+
+
 def takes_often(run: RawRun, core: RawCore) -> str:
     """The exception that a core does little else than take."""
     taken = (

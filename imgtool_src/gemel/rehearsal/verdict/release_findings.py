@@ -18,9 +18,11 @@ from gemel.rehearsal.verdict.loop_words import (
     polls_other,
     reads,
     reads_nothing,
+    recurs,
     takes_often,
 )
 from gemel.rehearsal.verdict.program_ends import waiting_tasks
+from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import Words, at_end, error_about
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
@@ -211,6 +213,11 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         does += f"{'' if raw.slept_at else takes_often(run, raw)}{waits}{last_line(run, name)}"
         if held := [format_address(word) for goal, word in goals if goal.word]:
             does += f"; the word{' holds' if len(held) == 1 else 's hold'} {', '.join(held)}"
+        does += "".join(
+            f"; {each.numbers['times']:,} times {words_for(each, names).what}, at {names.place(name, each.pc or 0)}"
+            for each in run.events
+            if each.core == name and recurs(each)
+        )
         does += "".join(
             f"; so core {other} waits: {reads(event, names)} again and again"
             for other, event in follow.items()

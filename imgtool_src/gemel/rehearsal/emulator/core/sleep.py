@@ -101,7 +101,7 @@ class CoreSleep:
         """
         core, last = self._core, self._round
         registers, rest, changed = core.registers.snapshot(), None, True
-        if last is not None and last.registers == registers:
+        if last is not None and last.registers == registers and last.time < core.time:  # not of a look ahead
             rest = self._rest()
             changed = last.rest not in (None, rest)
             if rest == last.rest:
