@@ -245,9 +245,11 @@ def test_zero_bytes_stored_in_ram_are_no_flash(compiler: str, march: str) -> Non
 def test_ram_that_runs_code_is_no_flash(compiler: str, march: str, at: int) -> None:
     """A second build linked for RAM below the SRAM region, with its stack: somebody copies it there."""
     place = {"flash": at, "flash_size": 0x2000, "ram": at + 0x2000, "ram_size": 0x2000, "data": "FLASH"}
-    made = {"one": first(compiler, march, BOOT % at), "two": second(compiler, march, **place)}
+    releases = BOOT % at + "\n#define START *(volatile uint32_t *)0x40001004u = second_vectors;"
+    made = {"one": first(compiler, march, releases), "two": second(compiler, march, **place)}
     layout = layout_of(made)
     assert layout.builds["two"].runs_in == "two-run"
+    assert "another place of two" not in _words(made)
     assert [each.start for each in layout.memories.values() if each.kind == "flash"] == [FIRST]
     _sound(made)
 

@@ -292,6 +292,8 @@ def _mistaken(all_seen: list[Evidence], core_of: Mapping[str, str]) -> tuple[str
             if core_of[holder.name] != core_of[target.name] and near:
                 for address in sorted(written_to_registers(holder.build, near)):
                     name, word = words[address]
+                    if word == at:  # which is 0, and counts where it goes to a register
+                        return holder.name, f"its {name} holds {target.name}'s vector address"
                     return holder.name, (
                         f"its {name} goes to a register; {ASK} was it built for another place of {target.name}? It is "
                         f"{format_address(word)}, and the vector table of {target.name} is at {format_address(at)}"
