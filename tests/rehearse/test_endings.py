@@ -1521,6 +1521,19 @@ def test_a_run_that_ends_with_its_budget_has_starved_thread_code_for_long(rounds
     assert run(late, "", handler=handler, budget=3 * last).finding("interrupt-livelock") is None
 
 
+def test_who_waits_for_a_starved_core_is_not_named_beside_it() -> None:
+    """At the end of the budget, without goals: the wait follows from the ticks of the core that would end it."""
+    waits = (
+        store(0x3801_0010, "0")
+        + RELEASE
+        + "ldr r0, =0x38010010\n1: ldr r1, [r0]\n cmp r1, #0\n beq 1b\n"
+        + SLEEP
+    )
+    ticks = store(SYST_RVR, "150") + store(SYST_CSR, "7") + HANG
+    found = run(waits, "", handler=LONG_HANDLER, sampler=ticks, budget=2_000_000).findings
+    assert [(each.kind, each.core) for each in found] == [("interrupt-livelock", "sampler")]
+
+
 MASKED_TICKS = store(SYST_RVR, "999") + store(SYST_CSR, "7") + "cpsid i\n"
 WAITS = {
     "masked ticks that are events": (store(SCR, "16") + MASKED_TICKS + "1: wfe\n b 1b\n", True),

@@ -100,7 +100,7 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
         if not polls:
             named.add(core)
     if not plan.goals and run.ended == "budget":
-        causes += _busy(plan, run, names, {finding.core for finding in causes}, released, loops)
+        causes += _busy(plan, run, names, named | {each.core for each in causes}, released, loops)
     return for_each_other(causes, loops)
 
 
