@@ -138,6 +138,14 @@ def test_what_is_not_known_is_said(before: str, tmp_path: Path) -> None:
     assert ran(f"{OPEN[before]}{COPY}5: b 5b", tmp_path).why_not
 
 
+def test_code_that_runs_into_erased_flash_ends_there(tmp_path: Path) -> None:
+    """Erased halfwords are no instruction of any core: the fault that they raise ends the way, and that is said."""
+    run = ran(COPY + ".hword " + ", ".join(["0xFFFF"] * 8), tmp_path)
+    assert run.copies == ran(f"{COPY}5: b 5b", tmp_path).copies != ()
+    assert run.why_not.startswith("an undefined instruction at ")
+    assert len(run.gone) == len(ran(f"{COPY}5: b 5b", tmp_path).gone)
+
+
 def test_steps_and_ways_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """More instructions than STEPS_LIMIT or CODE_LIMIT, or more conditions than WAYS_LIMIT, and the run says so."""
     fill = "ldr r0, =0x20000000\nldr r1, =0x20010000\nmovs r2, #0\n1: str r2, [r0], #4\ncmp r0, r1\nblo 1b\n5: b 5b"

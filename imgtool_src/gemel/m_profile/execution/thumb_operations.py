@@ -37,8 +37,10 @@ from gemel.m_profile.execution.thumb_effects import (
 from gemel.m_profile.execution.values import MSP, PSP, FollowedCore, Operation
 from gemel.m_profile.instructions.halfwords import (
     FIRST_WIDE,
+    UNDEFINED,
     branch_distance,
     call_distance,
+    kinds_of_halfwords,
     modified_constant,
     wide_immediate,
 )
@@ -54,6 +56,8 @@ def operation_of(pc: int, first: int, second: int) -> Operation:
 
     Raises Stop, when it is executed, where that is not known.
     """
+    if kinds_of_halfwords()[first] & UNDEFINED:  # such as erased flash
+        return stops("an undefined instruction")
     narrow = first < FIRST_WIDE
     first, second = wide_form(first, second)
     access = memory_access(first, second)
