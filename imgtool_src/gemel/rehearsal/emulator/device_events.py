@@ -26,6 +26,8 @@ class EventLog:
         """The number of the event reported last, its earlier mention if it was seen before."""
         self.first_fault: int | None = None
         """When the first fault happened from which no core has recovered."""
+        self.hands_over_at_faults = ""
+        """The core whose turn ends with a fault."""
         self._open: dict[int, int] = {}
         self._plan = plan
         self._places: dict[tuple[str, str, int | None, str], tuple[int, int]] = {}
@@ -45,6 +47,8 @@ class EventLog:
         is_past: bool = False,
     ) -> None:
         """One more event, at common time ``when``; where it ``is_past``, the calls of now do not lead to it."""
+        if kind in FATAL and core.plan.name == self.hands_over_at_faults:
+            core.hand_over = True
         if kind in ONCE_A_PLACE or kind in FATAL:
             place = core.plan.name, kind, pc, "".join(words.values())
             if place in self._places:

@@ -14,6 +14,7 @@ from gemel.rehearsal.emulator.device import Device
 from gemel.rehearsal.emulator.loop_probe import never_ends, probe_busy, probe_loops, probe_sleepers
 from gemel.rehearsal.emulator.released_loops import released_cores
 from gemel.rehearsal.emulator.run_result import result_of
+from gemel.rehearsal.kinds import FATAL, GAVE_UP_BY
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawRun
 from gemel.structs import replace
@@ -45,7 +46,7 @@ def run_device(
     """Run a device from its primary's reset to its end, or to time ``until``.
 
     Calls are followed from time ``follow_from`` on, if given.  A run ``again`` does not say which cores are released
-    from their waits.  ``most_reads``, of a core's register, end a run that is of no use then.
+    from their waits.  ``most_reads``, of a core's register, end a run that is of no use then; so do that core's faults.
     """
     return _Run(Device(plan, follow_from), most_reads).to_end(until, again)
 
@@ -56,6 +57,8 @@ class _Run:
         self._done_at: int | None = None
         self._same = SameState(device)
         device.look_at = LOOK_EVERY
+        if most_reads:
+            device.log.hands_over_at_faults = most_reads[0][0]
 
     def to_end(self, until: int | None, again: bool) -> RawRun:
         device, schedule = self._device, self._device.schedule
@@ -71,7 +74,7 @@ class _Run:
             device.run(core, limit if turn is None else min(limit, turn))
             now = schedule.common(core, core.time)
             device.words.look()
-            if self._has_read_enough():
+            if self._is_of_no_use():
                 ended = "replayed"
                 break
             if device.to_restart:
@@ -118,12 +121,16 @@ class _Run:
         cores = (replace(each, released=each.name in released) for each in result.cores)
         return replace(result, cores=tuple(cores))
 
-    def _has_read_enough(self) -> bool:
-        """Whether the register that is not to be read so often has been."""
+    def _is_of_no_use(self) -> bool:
+        """Whether the register that is not to be read so often has been, or its core faulted and did not give up."""
         if self._most_reads is None:
             return False
         register, most = self._most_reads
-        access = self._device.registers.accesses.get(register)
+        log, access = self._device.log, self._device.registers.accesses.get(register)
+        if log.first_fault is not None and any(
+            each.core == register[0] and each.kind in FATAL - GAVE_UP_BY for each in log.events
+        ):
+            return True
         return access is not None and access.reads >= most
 
     def _end(self, time: int) -> str:
