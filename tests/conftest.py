@@ -12,6 +12,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
+import built
 import pytest
 from hypothesis import settings
 
@@ -37,7 +38,7 @@ def pytest_configure(config: pytest.Config) -> None:
     hands_out = not hasattr(config, "workerinput") and bool(config.getoption("numprocesses", None))
     if not hands_out:
         os.environ.pop("COVERAGE_PROCESS_START", None)
-    _keep_bytecode(config)
+    _keep_what_is_made(config)
     _defer_iri_grammar()
     _be_interruptible()
 
@@ -80,14 +81,15 @@ def _defer_iri_grammar() -> None:
     sys.modules["rfc3987_syntax"] = module
 
 
-def _keep_bytecode(config: pytest.Config) -> None:
-    """Keep the byte code of this process and of all that tests start, in pytest's own cache folder.
+def _keep_what_is_made(config: pytest.Config) -> None:
+    """Keep what compilers make, and the byte code of this process and all that tests start, in pytest's cache folder.
 
-    Without it, where PYTHONDONTWRITEBYTECODE is set, each of hundreds of processes compiles gemel anew.
+    Without the latter, where PYTHONDONTWRITEBYTECODE is set, each of hundreds of processes compiles gemel anew.
     """
     cache = getattr(config, "cache", None)  # without pytest's own plugin of it there is none
     if cache is None:
         return
+    built.keep_in(cache.mkdir("programs"))
     folder = str(cache.mkdir("bytecode"))
     sys.pycache_prefix, sys.dont_write_bytecode = folder, False
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)

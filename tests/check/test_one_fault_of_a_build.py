@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
+from built import built
 from small_device import TODAY
 from tools import required_tool
 from verdict_builds import ARCHITECTURES, broken_in, layout_of
@@ -86,15 +85,19 @@ def _edited(text: str, changes: Changes) -> str:
     return text
 
 
-def _made(folder: Path, family: str, core: str, changes: Changes, options: str, *copied: str) -> Build:
-    """A build of ``core`` with these changes of its source and linker script, put through objcopy with ``copied``."""
+def _made(family: str, core: str, changes: Changes, options: str, *copied: str) -> Build:
+    """A build of ``core``, of its ELF file."""
+    data = _elf(family, core, changes, options, *copied)
+    return read_build(BytesSource(data, f"{core}.elf"), name=core, file=f"{core}.elf")
+
+
+def _elf(family: str, core: str, changes: Changes, options: str, *copied: str) -> bytes:
+    """The ELF file of ``core`` with changes of its source and linker script, put through objcopy with ``copied``."""
     source = [each for each in changes if each[0] in SOURCE]
     top = f"0x{RAM[core] + 0x2000:x}"
     script = _edited(SCRIPT, tuple(each for each in changes if each not in source))
-    (folder / f"{core}.c").write_text(_edited(SOURCE, tuple(source)).replace("TOP", top))
-    (folder / f"{core}.ld").write_text(
-        script.replace("START", hex(FLASH[core])).replace("FIRST", hex(RAM[core]))
-    )
+    code = _edited(SOURCE, tuple(source)).replace("TOP", top)
+    script = script.replace("START", hex(FLASH[core])).replace("FIRST", hex(RAM[core]))
     file = f"{core}.elf"
     march = f"-march={ARCHITECTURES[family]}{options}"
     flags = ["-mthumb", march, f"-mfloat-abi={'hard' if options else 'soft'}", "-O2", "-ffreestanding"]
@@ -103,19 +106,17 @@ def _made(folder: Path, family: str, core: str, changes: Changes, options: str, 
         more += ["-mfpu=fpv4-sp-d16"] if options else []
         flags[1] = f"-march={ARCHITECTURES[family]}"
         clang, linker = required_tool("clang"), required_tool("ld.lld")
-        subprocess.run([clang, *more, *flags, "-c", f"{core}.c", "-o", f"{core}.o"], cwd=folder, check=True)
-        linked = [linker, "--no-check-sections", "-T", f"{core}.ld", f"{core}.o", "-o", file]
-        subprocess.run(linked, cwd=folder, check=True)
+        commands = [[clang, *more, *flags, "-c", f"{core}.c", "-o", f"{core}.o"]]
+        commands.append([linker, "--no-check-sections", "-T", f"{core}.ld", f"{core}.o", "-o", file])
     else:
         gcc, more = required_tool("arm-none-eabi-gcc"), ["-nostdlib", "-Wl,--no-check-sections"]
-        if "cmse" in (folder / f"{core}.c").read_text():
+        if "cmse" in code:
             more.append("-mcmse")
         linked = ["-T", f"{core}.ld", f"{core}.c", "-lgcc", "-o", file]
-        subprocess.run([gcc, *flags, *more, *linked], cwd=folder, check=True)
+        commands = [[gcc, *flags, *more, *linked]]
     if copied:
-        copy = required_tool("arm-none-eabi-objcopy")
-        subprocess.run([copy, *copied, file], cwd=folder, check=True)
-    return read_build(BytesSource((folder / file).read_bytes(), file), name=core, file=file)
+        commands.append([required_tool("arm-none-eabi-objcopy"), *copied, file])
+    return built({f"{core}.c": code, f"{core}.ld": script}, *commands, made=file)
 
 
 def _judged(read: ReadLayout, builds: dict[str, Build]) -> RulesApplied:
@@ -521,12 +522,12 @@ def _cases(table: dict[str, Case]) -> list[tuple[str, str]]:
     return [(name, family) for name, case in table.items() for family in case.families.split()]
 
 
-def _found(case: Case, family: str, folder: Path) -> list[Finding]:
+def _found(case: Case, family: str) -> list[Finding]:
     changes = (*BASE_LAYOUT, *(EXTENDED if case.options else ()), *case.layout)
     other = "station" if case.core == "sampler" else "sampler"
     builds = {
-        case.core: _made(folder, family, case.core, case.changes, case.options, *case.copied),
-        other: _made(folder, family, other, case.other, ""),
+        case.core: _made(family, case.core, case.changes, case.options, *case.copied),
+        other: _made(family, other, case.other, ""),
     }
     result = _judged(layout_of(family, *changes), builds)
     assert broken_in(result) == ({case.rule: 1} if case.rule else {})
@@ -538,41 +539,41 @@ def _said(finding: Finding) -> str:
 
 
 @pytest.mark.parametrize(("case", "family"), [*_cases(FAULTS)])
-def test_one_fault_of_a_build_is_one_finding_that_says_it(case: str, family: str, tmp_path: Path) -> None:
+def test_one_fault_of_a_build_is_one_finding_that_says_it(case: str, family: str) -> None:
     """Two compiled builds, one of them with one fault."""
-    (finding,) = _found(FAULTS[case], family, tmp_path)
+    (finding,) = _found(FAULTS[case], family)
     assert FAULTS[case].words in _said(finding)
 
 
 @pytest.mark.parametrize(("case", "family"), [*_cases(SOUND)])
-def test_what_is_like_a_fault_is_none(case: str, family: str, tmp_path: Path) -> None:
+def test_what_is_like_a_fault_is_none(case: str, family: str) -> None:
     """The same without the fault: nothing is found, or the note that was before."""
-    for finding in _found(SOUND[case], family, tmp_path):
+    for finding in _found(SOUND[case], family):
         assert SOUND[case].words in _said(finding)
 
 
 @pytest.mark.parametrize("family", ARCHITECTURES)
-def test_a_hex_file_without_a_line_of_its_vectors_is_one_finding(family: str, tmp_path: Path) -> None:
+def test_a_hex_file_without_a_line_of_its_vectors_is_one_finding(family: str) -> None:
     """The words of the line are erased: that they are no handlers follows from what is not stored."""
-    lines = _flat(tmp_path, family, ("-O", "ihex")).decode().splitlines(keepends=True)
+    lines = _flat(family, ("-O", "ihex")).decode().splitlines(keepends=True)
     vectors = [each for each in lines if each[7:9] == "00"]
     lines.remove(vectors[4])  # words 16 to 19
     station = BytesSource("".join(lines).encode(), "station.hex")
     builds = {
         "station": read_build(station, name="station", file="station.hex"),
-        "sampler": _made(tmp_path, family, "sampler", (), ""),
+        "sampler": _made(family, "sampler", (), ""),
     }
     assert broken_in(_judged(layout_of(family, *BASE_LAYOUT), builds)) == {"vector-table-complete": 1}
 
 
-def test_a_heap_that_lld_stores_is_named(tmp_path: Path) -> None:
+def test_a_heap_that_lld_stores_is_named() -> None:
     """It gives sections of the script alone bytes, all zero, which load into RAM."""
     heap = (
         "bss_end = .; } > RAM",
         "bss_end = .; } > RAM\n  .heap : { . += 0x400; } > RAM\n  .pile : { . += 0x800; } > RAM",
     )
     read = layout_of("v7", *BASE_LAYOUT)
-    builds = {core: _made(tmp_path, "v7", core, (heap,) if core == "sampler" else (), "") for core in FLASH}
+    builds = {core: _made("v7", core, (heap,) if core == "sampler" else (), "") for core in FLASH}
     with pytest.raises(GemelError) as error:
         join(read, builds)
     (problem,) = error.value.problems
@@ -600,19 +601,19 @@ FLAT: dict[str, tuple[Callable[[bytes], bytes], str, str]] = {
 
 @pytest.mark.parametrize("family", ARCHITECTURES)
 @pytest.mark.parametrize("case", FLAT)
-def test_one_fault_of_a_flat_build_is_one_finding(case: str, family: str, tmp_path: Path) -> None:
+def test_one_fault_of_a_flat_build_is_one_finding(case: str, family: str) -> None:
     """That the primary holds no address, and what reads as code there, follows from what the file is."""
     edit, rule, words = FLAT[case]
     read = layout_of(family, *BASE_LAYOUT)
     flat = ("-O", "binary", "-j", ".vectors", "-j", ".text", "-j", ".data", "-j", ".fast")
     builds = {
         "station": read_build(
-            BytesSource(edit(_flat(tmp_path, family, flat)), "station.bin"),
+            BytesSource(edit(_flat(family, flat)), "station.bin"),
             name="station",
             file="station.bin",
             raw_start=FLASH["station"],
         ),
-        "sampler": _made(tmp_path, family, "sampler", (), ""),
+        "sampler": _made(family, "sampler", (), ""),
     }
     result = _judged(read, builds)
     assert broken_in(result) == {rule: 1}
@@ -620,8 +621,7 @@ def test_one_fault_of_a_flat_build_is_one_finding(case: str, family: str, tmp_pa
     assert words in _said(finding)
 
 
-def _flat(folder: Path, family: str, options: tuple[str, ...]) -> bytes:
-    _made(folder, family, "station", (), "")
+def _flat(family: str, options: tuple[str, ...]) -> bytes:
     copy = required_tool("arm-none-eabi-objcopy")
-    subprocess.run([copy, *options, "station.elf", "station.bin"], cwd=folder, check=True)
-    return (folder / "station.bin").read_bytes()
+    elf = _elf(family, "station", (), "")
+    return built({"station.elf": elf}, [copy, *options, "station.elf", "station.bin"], made="station.bin")

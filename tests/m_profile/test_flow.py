@@ -60,9 +60,9 @@ def test_the_tide_gauge_is_reached_and_its_data_is_not(arrangement: str, name: s
 
 
 @pytest.mark.parametrize("march", ["armv6-m", "armv7-m", "armv8-m.base", "armv8-m.main+fp"])
-def test_a_c_library_is_followed_without_taking_data_for_code(march: str, tmp_path: Path) -> None:
+def test_a_c_library_is_followed_without_taking_data_for_code(march: str) -> None:
     """A program with formatted output, floating point and jump tables: under 1 in 5,000 reached is data."""
-    false, reached, size = _measured(library_program(march, tmp_path), 2)
+    false, reached, size = _measured(library_program(march), 2)
     assert size > 10_000
     assert false * 5000 < reached
     assert reached > 0.5 * size
@@ -76,7 +76,7 @@ FAR_CASES = "".join(
 
 @pytest.mark.parametrize("march", ["armv6-m", "armv8-m.base", "armv8-m.main"])
 @pytest.mark.parametrize("cases", [CASES, FAR_CASES], ids=["near", "far"])
-def test_every_case_of_a_switch_is_reached(cases: str, march: str, tmp_path: Path) -> None:
+def test_every_case_of_a_switch_is_reached(cases: str, march: str) -> None:
     """Tables of branches, in the code or behind a call of the compiler's own routine, are followed whole."""
     source = (
         "volatile int io; __attribute__((noinline)) int one(int b) { return io + b; }\n"
@@ -84,7 +84,7 @@ def test_every_case_of_a_switch_is_reached(cases: str, march: str, tmp_path: Pat
         '__attribute__((section(".vectors"), used)) const void *const vectors[2] = {(void *)4, reset};\n'
     )
     options = ("-mfloat-abi=soft", "-Os", "-nostdlib", "-lgcc", "-Wl,-e,reset,--no-warn-rwx-segments")
-    build = compiled(source, march, tmp_path, *options)
+    build = compiled(source, march, *options)
     false, reached, size = _measured(build, 2)
     assert (false, reached) == (0, size - _padding(build))
 
@@ -99,14 +99,14 @@ def _padding(build: Build) -> int:
     )
 
 
-def test_the_routines_for_a_case_are_those_of_the_compiler(tmp_path: Path) -> None:
+def test_the_routines_for_a_case_are_those_of_the_compiler() -> None:
     """What is taken for such a routine begins like each of them in the compiler's library."""
     names = ["uqi", "sqi", "uhi", "shi", "si"]
     calls = "".join(f"extern char __gnu_thumb1_case_{name}[];" for name in names)
     table = ",".join(f"__gnu_thumb1_case_{name}" for name in names)
     source = f'{calls} __attribute__((section(".vectors"), used)) const void *const vectors[5] = {{{table}}};'
     options = ("-mfloat-abi=soft", "-nostdlib", "-lgcc", "-Wl,-e,0,--no-warn-rwx-segments")
-    segment = code_segment(compiled(source, "armv6-m", tmp_path, *options))
+    segment = code_segment(compiled(source, "armv6-m", *options))
     offsets = [(word & ~1) - segment.run_address for word in struct.unpack_from("<5I", segment.data)]
     begun = [segment.data[at : at + CASE_ROUTINE_SIZE] for at in offsets]
     assert [CASE_ROUTINES[each] for each in begun] == [

@@ -5,7 +5,6 @@ from __future__ import annotations
 import random
 import struct
 from itertools import accumulate
-from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -35,12 +34,12 @@ def _swept(code: bytes, *entries: int, beyond: tuple[Span, ...] = ()) -> list[tu
 
 
 @pytest.mark.parametrize("march", ["armv6-m", "armv7-m", "armv8-m.base", "armv8-m.main+fp"])
-def test_a_whole_library_is_found(march: str, tmp_path: Path) -> None:
+def test_a_whole_library_is_found(march: str) -> None:
     """Of a mathematical library linked whole, with its tables of constants, 98.5 % of the code is found.
 
     The mapping symbols (AAELF32, "Mapping symbols") tell what is code. Under 1 instruction in 100 is data.
     """
-    build = library_program(march, tmp_path, whole_of="m")
+    build = library_program(march, whole_of="m")
     segment, sizes = code_segment(build), mapped_instructions(build)
     flow = Flow(segment.data, segment.run_address)
     flow.follow(word for word in struct.unpack_from("<2I", segment.data)[1:])

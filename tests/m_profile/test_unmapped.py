@@ -66,7 +66,7 @@ def _places(build: Build, sieve: Sieve) -> tuple[list[FoundInstruction], set[int
         ("armv8-m.base", "soft", "armv6-m"),
     ],
 )
-def test_code_that_only_a_table_leads_to(march: str, abi: str, core: str, tmp_path: Path) -> None:
+def test_code_that_only_a_table_leads_to(march: str, abi: str, core: str) -> None:
     """Loops over arrays, compiled for a larger core: the image alone gives all that their core lacks."""
     functions = (
         "int mac(int *a, int *b, int n)\n"
@@ -77,7 +77,7 @@ def test_code_that_only_a_table_leads_to(march: str, abi: str, core: str, tmp_pa
     )
     source = TABLE.format("", "(callback)mac, (callback)scale, (callback)gain, (callback)share")
     options = (f"-mfloat-abi={abi}", "-O3", "-ffast-math", *BARE)
-    told, real = _places(compiled(functions + source, march, tmp_path, *options), _sieve(core))
+    told, real = _places(compiled(functions + source, march, *options), _sieve(core))
     assert len(real) > 3
     assert sorted(place.address for place in told) == sorted(real)
 
@@ -99,9 +99,7 @@ def test_code_that_only_a_table_leads_to(march: str, abi: str, core: str, tmp_pa
     ],
 )
 @pytest.mark.parametrize("called", ["by a table", "from the start"])
-def test_one_instruction_by_hand(
-    core: str, march: str, body: str, text: str, called: str, tmp_path: Path
-) -> None:
+def test_one_instruction_by_hand(core: str, march: str, body: str, text: str, called: str) -> None:
     """What the disassembler does not know, or takes for another instruction, is found and given raw."""
     assembly = (
         '__asm__(".syntax unified\\n.text\\n.global hidden\\n.thumb_func\\n.type hidden, %function\\n"\n'
@@ -112,13 +110,13 @@ def test_one_instruction_by_hand(
     if called == "from the start":
         source = source.replace("table[chosen]()", "hidden()")
     abi = "-mfloat-abi=softfp" if "+" in march else "-mfloat-abi=soft"
-    build = compiled(source, march, tmp_path, abi, "-Os", *BARE)
+    build = compiled(source, march, abi, "-Os", *BARE)
     told, _ = _places(build, _sieve(core))
     assert text in [place.described().split(": ", 1)[1] for place in told]
 
 
 @pytest.mark.parametrize("march", ["armv6-m", "armv7-m", "armv7e-m", "armv8-m.base", "armv8-m.main"])
-def test_tables_of_numbers_hold_no_lacking_instructions(march: str, tmp_path: Path) -> None:
+def test_tables_of_numbers_hold_no_lacking_instructions(march: str) -> None:
     """Filters, sines, samples and noise as constants, beside a C library: nothing is told of them."""
     source = random.Random(7)
     tables = {
@@ -135,7 +133,7 @@ def test_tables_of_numbers_hold_no_lacking_instructions(march: str, tmp_path: Pa
     names = ", ".join(name.split()[-1] for name in tables)
     text += f"const volatile void *const all[] = {{{names}}};\n"
     options = ("-mfloat-abi=soft", "-Os", "-nostartfiles", "-Wl,--no-warn-rwx-segments", "-Wl,-e,reset")
-    told, real = _places(compiled(text, march, tmp_path, *options), _sieve(march))
+    told, real = _places(compiled(text, march, *options), _sieve(march))
     assert (real, [place.described() for place in told]) == (set(), [])
 
 
@@ -283,13 +281,13 @@ def _a_step(random_: random.Random, number: int) -> str:
 @pytest.mark.parametrize(
     "options", [("-O2",), ("-Os",), ("-O1", "-fno-jump-tables"), ("-O3", "-funroll-loops")]
 )
-def test_what_is_guarded_in_functions_with_switches(options: tuple[str, ...], tmp_path: Path) -> None:
+def test_what_is_guarded_in_functions_with_switches(options: tuple[str, ...]) -> None:
     """As compiled for a core with a float unit, and run by one without: what a test lets by is not reported.
 
     Tables of branches and literals are among the instructions, and tests before or after them.
     """
     text = _program_with_tests(len(options[0]) + len(options))
-    build = compiled(text, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", *options, *BARE)
+    build = compiled(text, "armv7e-m+fp", "-mfloat-abi=softfp", *options, *BARE)
     segment, code = code_segment(build), _read(build)
     sieve = _sieve("armv7e-m")
     told = sorted([*code.followed_places(sieve), *code.swept_places(sieve)], key=lambda each: each.address)
@@ -334,9 +332,9 @@ __attribute__((section(".vectors"), used)) const void *const vectors[2] = {(void
 
 
 @pytest.mark.parametrize("options", ["-O0", "-O1", "-O2", "-Os"])
-def test_what_is_guarded_where_it_is_called(options: str, tmp_path: Path) -> None:
+def test_what_is_guarded_where_it_is_called(options: str) -> None:
     """A function that returns what the core has, and functions called only where that was asked, or elsewhere too."""
-    build = compiled(THROUGH_CALLS, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", options, *BARE)
+    build = compiled(THROUGH_CALLS, "armv7e-m+fp", "-mfloat-abi=softfp", options, *BARE)
     told, _ = _places(build, _sieve("armv7e-m"))
     assert [each.data for each in told] == [bytes.fromhex("b0ee611a")] * 4
 
@@ -372,11 +370,11 @@ WAYS = {
 
 @pytest.mark.parametrize("options", ["-O0", "-O1", "-O2", "-Os"])
 @pytest.mark.parametrize("case", WAYS)
-def test_every_way_to_a_function_counts(case: str, options: str, tmp_path: Path) -> None:
+def test_every_way_to_a_function_counts(case: str, options: str) -> None:
     """Also of two calls in one straight stretch, and where its address is put together; its own calls do not."""
     task, more, reported = WAYS[case]
     text = ONE_FUNCTION.replace("TASK", task).replace("MORE", more)
-    build = compiled(text, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", options, *BARE)
+    build = compiled(text, "armv7e-m+fp", "-mfloat-abi=softfp", options, *BARE)
     assert len(_places(build, _sieve("armv7e-m"))[0]) == reported
 
 
@@ -425,12 +423,12 @@ ANSWERS = {
 @pytest.mark.parametrize("options", ["-O0", "-O1", "-O2", "-Os"])
 @pytest.mark.parametrize("called", [True, False])
 @pytest.mark.parametrize("case", ANSWERS)
-def test_answers_of_the_core_that_are_kept(case: str, called: bool, options: str, tmp_path: Path) -> None:
+def test_answers_of_the_core_that_are_kept(case: str, called: bool, options: str) -> None:
     """In variables, members and pointers to functions: with symbols and without, by a call and by an address alone."""
     probe, use, reported = ANSWERS[case]
     text = KEPT.replace("PROBE", probe).replace("RUN", use)
     text = text.replace("CALL", "probe()" if called else "").replace("LATER", "0" if called else "probe")
-    build = compiled(text, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", options, *BARE)
+    build = compiled(text, "armv7e-m+fp", "-mfloat-abi=softfp", options, *BARE)
     code = mapped_code(build)
     assert code is not None
     guarded = [each for _, each in lacking_code(lacking("armv7e-m", ()), build, code)]
@@ -440,13 +438,13 @@ def test_answers_of_the_core_that_are_kept(case: str, called: bool, options: str
 
 @pytest.mark.parametrize(("functions", "reported"), [(2, 0), (1, 1)])
 def test_how_many_functions_may_keep_answers(
-    functions: int, reported: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    functions: int, reported: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where MAX_TESTING functions test the core or call one that does: here reset calls the probe."""
     monkeypatch.setattr(stretch_guards, "MAX_TESTING", functions)
     probe, use, _ = ANSWERS["a flag"]
     text = KEPT.replace("PROBE", probe).replace("RUN", use).replace("CALL", "probe()").replace("LATER", "0")
-    build = compiled(text, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", "-O1", *BARE)
+    build = compiled(text, "armv7e-m+fp", "-mfloat-abi=softfp", "-O1", *BARE)
     assert len(_places(build, _sieve("armv7e-m"))[0]) == reported
 
 
@@ -461,9 +459,9 @@ def test_halves_of_addresses_that_code_moves(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("how", ["a pointer elsewhere", "an entry of the vectors"])
-def test_a_function_that_something_else_may_enter_too(how: str, tmp_path: Path) -> None:
+def test_a_function_that_something_else_may_enter_too(how: str) -> None:
     """Its address in the build's other bytes, or in its vectors, makes what guards its call count no more."""
-    build = compiled(THROUGH_CALLS, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", "-O1", *BARE)
+    build = compiled(THROUGH_CALLS, "armv7e-m+fp", "-mfloat-abi=softfp", "-O1", *BARE)
     segment, sieve = code_segment(build), _sieve("armv7e-m")
     (address,) = [each.value for each in build.symbols.all() if each.name == "only_called_where_asked"]
     entries, beside = list(struct.unpack_from("<2I", segment.data)[1:]), []
@@ -481,9 +479,9 @@ def test_a_function_that_something_else_may_enter_too(how: str, tmp_path: Path) 
     ("limit", "value", "reported"), [("DEPTH", 1, 5), ("MAX_WAYS", 1, 4), ("MAX_WAYS", 0, 6)]
 )
 def test_how_far_callers_are_followed(
-    limit: str, value: int, reported: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    limit: str, value: int, reported: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What is guarded two calls away counts within DEPTH, and what no more than MAX_WAYS lead to."""
     monkeypatch.setattr(f"gemel.m_profile.code.stretch_guards.{limit}", value)
-    build = compiled(THROUGH_CALLS, "armv7e-m+fp", tmp_path, "-mfloat-abi=softfp", "-O1", *BARE)
+    build = compiled(THROUGH_CALLS, "armv7e-m+fp", "-mfloat-abi=softfp", "-O1", *BARE)
     assert len(_places(build, _sieve("armv7e-m"))[0]) == reported

@@ -8,9 +8,8 @@ from tools import required_tool
 
 
 @pytest.fixture(scope="session")
-def builder(tmp_path_factory: pytest.TempPathFactory, pytestconfig: pytest.Config) -> Builder:
-    """The cross compilers, with what they have built; earlier runs have left it in pytest's cache."""
+def builder(tmp_path_factory: pytest.TempPathFactory) -> Builder:
+    """The cross compilers, with what they have built."""
     for tool in (GCC, "clang"):
         required_tool(tool)
-    cache = getattr(pytestconfig, "cache", None)
-    return Builder(tmp_path_factory.mktemp("programs"), cache.mkdir("programs") if cache else None)
+    return Builder(tmp_path_factory.mktemp("programs"))

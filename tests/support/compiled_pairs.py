@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from functools import cache
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
+from built import built
 from small_device import TODAY
 from tools import required_tool
 from verdict_builds import ARCHITECTURES, LAYOUT, WITH_LOADER, layout_of
@@ -97,7 +96,8 @@ def compiled(
     """The ELF file of a core; ``edits`` of source and script, ``after`` the words of a command for the file."""
     if after:
         made = compiled(core, compiler, family, level, edits)
-        return _made({"core.elf": made}, [required_tool(after.split()[0]), *after.split()[1:], "core.elf"])
+        command = [required_tool(after.split()[0]), *after.split()[1:], "core.elf"]
+        return built({"core.elf": made}, command, made="core.elf")
     gcc, code, script = required_tool("arm-none-eabi-gcc"), CODE, SCRIPT
     for old, new in edits:
         if old not in code + script:
@@ -106,25 +106,16 @@ def compiled(
     flash, ram = PLACES[core]
     options = (f"-march={ARCHITECTURES[family]}", "-mthumb", "-mfloat-abi=soft", *level.split())
     flags = (*options, "-ffreestanding", "-ffunction-sections", "-fdata-sections")
-    files = {"core.c": code.encode(), "core.ld": script.replace("FLASH", flash).replace("RAM", ram).encode()}
+    files = {"core.c": code, "core.ld": script.replace("FLASH", flash).replace("RAM", ram)}
     linked = ("-T", "core.ld", "-o", "core.elf")
     if compiler == "gcc":
         pages = "" if "max-page-size" in level else ",-n"
         libraries = ("-nostdlib", f"-Wl,--gc-sections{pages}", "core.c", "-lgcc")
-        return _made(files, [gcc, *flags, *linked, *libraries])
+        return built(files, [gcc, *flags, *linked, *libraries], made="core.elf")
     clang = (required_tool("clang"), "--target=arm-none-eabi", *flags, "-c", "core.c", "-o", "core.o")
     library = _library(gcc, *options[:3])
-    return _made(files, clang, [required_tool("ld.lld"), *linked, "--gc-sections", "-n", "core.o", library])
-
-
-def _made(files: Mapping[str, bytes], *commands: Sequence[str]) -> bytes:
-    """What commands in a folder with some files make of them: ``core.elf``."""
-    with TemporaryDirectory(prefix="gemel-pair-") as work:
-        for name, data in files.items():
-            Path(work, name).write_bytes(data)
-        for command in commands:
-            subprocess.run(command, cwd=work, check=True, capture_output=True, text=True, timeout=120)
-        return Path(work, "core.elf").read_bytes()
+    linker = [required_tool("ld.lld"), *linked, "--gc-sections", "-n", "core.o", library]
+    return built(files, clang, linker, made="core.elf")
 
 
 @cache

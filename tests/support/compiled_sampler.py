@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import subprocess
-from pathlib import Path
-
+from built import built
 from tools import required_tool
 from verdict_builds import ARCHITECTURES
 
@@ -14,7 +12,6 @@ from gemel.builds.source import BytesSource
 
 
 def compiled_sampler(
-    folder: Path,
     source: str,
     script: str,
     family: str,
@@ -23,17 +20,13 @@ def compiled_sampler(
     left_out: str = "",
 ) -> Build:
     """The build that GCC's linker makes of what GCC or clang compiled, less a section."""
-    (folder / "core.c").write_text(source)
-    (folder / "core.ld").write_text(script)
     options = ["-mthumb", f"-march={ARCHITECTURES[family]}", optimised, "-ffreestanding"]
     gcc = required_tool("arm-none-eabi-gcc")
     front = [gcc] if compiler == "gcc" else [required_tool("clang"), "--target=arm-none-eabi"]
-    subprocess.run([*front, *options, "-c", "core.c", "-o", "core.o"], cwd=folder, check=True)
+    commands = [[*front, *options, "-c", "core.c", "-o", "core.o"]]
     link = [gcc, *options, "-nostartfiles", "--specs=nano.specs", "-T", "core.ld", "core.o", "-o", "core.elf"]
-    subprocess.run(link, cwd=folder, check=True)
+    commands.append(link)
     if left_out:
-        copy = required_tool("arm-none-eabi-objcopy")
-        subprocess.run([copy, f"--remove-section={left_out}", "core.elf"], cwd=folder, check=True)
-    return read_build(
-        BytesSource((folder / "core.elf").read_bytes(), "core.elf"), name="sampler", file="core.elf"
-    )
+        commands.append([required_tool("arm-none-eabi-objcopy"), f"--remove-section={left_out}", "core.elf"])
+    data = built({"core.c": source, "core.ld": script}, *commands, made="core.elf")
+    return read_build(BytesSource(data, "core.elf"), name="sampler", file="core.elf")

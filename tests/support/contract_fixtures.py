@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Mapping
 from functools import cache
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
+from built import built
 from contract_builds import side, sides
 from small_device import LINK, apply, build, layout, sampler_elf, station_elf
 from tools import required_tool
@@ -74,17 +72,14 @@ def compiled(name: str, source: str, *options: str, language: str = "c", library
     if options and options[0].startswith("compiler="):
         compiler, options = options[0].partition("=")[2], options[1:]
     program, linker = required_tool(compiler), required_tool("arm-none-eabi-gcc")
-    with TemporaryDirectory() as folder:
-        commands = []
-        for unit, text, more in (("made", source, options), ("library", library, (*options, "-g"))):
-            (Path(folder) / unit).write_text(f"#include <stdint.h>\n{text}\n")
-            made = [program, "-x", language, "-g", "-ffreestanding", *more, "-c", unit, "-o", f"{unit}.o"]
-            commands += [made] if text else []
-        linked = [linker, "-nostdlib", "-Wl,-e0", f"-Wl,--section-start=.link={SEEN[name]:#x}"]
-        linked += ["-Wl,--no-enum-size-warning", *(made[-1] for made in commands), "-o", "made.elf"]
-        for command in (*commands, linked):
-            subprocess.run(command, cwd=folder, check=True, capture_output=True, timeout=120)
-        data = (Path(folder) / "made.elf").read_bytes()
+    files, commands = {}, []
+    for unit, text, more in (("made", source, options), ("library", library, (*options, "-g"))):
+        files[unit] = f"#include <stdint.h>\n{text}\n"
+        made = [program, "-x", language, "-g", "-ffreestanding", *more, "-c", unit, "-o", f"{unit}.o"]
+        commands += [made] if text else []
+    linked = [linker, "-nostdlib", "-Wl,-e0", f"-Wl,--section-start=.link={SEEN[name]:#x}"]
+    linked += ["-Wl,--no-enum-size-warning", *(made[-1] for made in commands), "-o", "made.elf"]
+    data = built(files, *commands, linked, made="made.elf")
     read = read_build(BytesSource(data, "made.elf"), name=name, file="made.elf")
     return replace(side(name, name), symbols=read.symbols, debug=read.debug)
 

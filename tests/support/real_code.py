@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Iterable
-from pathlib import Path
 
+from built import built
 from tools import required_tool
 
 from gemel.builds.build import Build
@@ -60,7 +59,7 @@ SECTIONS {
 """
 
 
-def library_program(march: str, folder: Path, *, whole_of: str = "") -> Build:
+def library_program(march: str, *, whole_of: str = "") -> Build:
     """A program with formatted output and input, floating point and jump tables.
 
     ``whole_of`` names a library (``m``) that is linked whole, so that most of it is called by nobody; what it
@@ -72,21 +71,15 @@ def library_program(march: str, folder: Path, *, whole_of: str = "") -> Build:
         whole += ["-Wl,--allow-multiple-definition,--unresolved-symbols=ignore-all"]
     options = [f"-mfloat-abi={'softfp' if '+fp' in march else 'soft'}", "-Os", "-nostartfiles", *whole]
     options += ["-Wl,--no-warn-rwx-segments", "-Wl,-e,reset"]
-    return compiled(PROGRAM, march, folder, *options)
+    return compiled(PROGRAM, march, *options)
 
 
-def compiled(source: str, march: str, folder: Path, *options: str) -> Build:
+def compiled(source: str, march: str, *options: str) -> Build:
     """The build that a C source becomes, code and constants from 0x0800_0000."""
-    (folder / "main.c").write_text(source, encoding="utf-8")
-    (folder / "link.ld").write_text(SCRIPT, encoding="utf-8")
-    elf = folder / "main.elf"
     command = [required_tool("arm-none-eabi-gcc"), f"-march={march}", "-mthumb", "-T", "link.ld", "main.c"]
-    done = subprocess.run(
-        [*command, "-o", elf.name, *options], cwd=folder, capture_output=True, text=True, check=False
-    )
-    if done.returncode:
-        raise RuntimeError(done.stderr)
-    return read_build(BytesSource(elf.read_bytes(), elf.name), name="main", file=elf.name)
+    files = {"main.c": source, "link.ld": SCRIPT}
+    data = built(files, [*command, "-o", "main.elf", *options], made="main.elf")
+    return read_build(BytesSource(data, "main.elf"), name="main", file="main.elf")
 
 
 def code_segment(build: Build) -> Segment:

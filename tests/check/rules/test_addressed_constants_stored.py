@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import subprocess
-from pathlib import Path
-
 import pytest
+from built import built
 from compiled_sampler import compiled_sampler
 from small_device import TODAY, findings
 from tools import required_tool
@@ -119,19 +117,14 @@ SECTIONS
 """
 
 
-def _compiled(
-    folder: Path, family: str, source: str, script: str, *, convert: tuple[str, ...] = ()
-) -> RuleResult:
+def _compiled(family: str, source: str, script: str, *, convert: tuple[str, ...] = ()) -> RuleResult:
     """What the rule says of a sampler compiled from ``source``, linked by ``script``, converted by objcopy."""
     compiler = required_tool("arm-none-eabi-gcc")
-    (folder / "loops.c").write_text(source)
-    (folder / "loops.ld").write_text(script)
     options = ["-mthumb", f"-march={ARCHITECTURES[family]}", "-O1", "-nostdlib", "-T", "loops.ld"]
-    subprocess.run([compiler, *options, "loops.c", "-o", "loops.elf"], cwd=folder, check=True)
+    commands = [[compiler, *options, "loops.c", "-o", "loops.elf"]]
     if convert:
-        copy = required_tool("arm-none-eabi-objcopy")
-        subprocess.run([copy, *convert, "loops.elf"], cwd=folder, check=True)
-    data = (folder / "loops.elf").read_bytes()
+        commands.append([required_tool("arm-none-eabi-objcopy"), *convert, "loops.elf"])
+    data = built({"loops.c": source, "loops.ld": script}, *commands, made="loops.elf")
     read = layout_of(family)
     builds = {
         **builds_of(family, "station"),
@@ -145,19 +138,17 @@ def _compiled(
 
 @pytest.mark.parametrize("family", ARCHITECTURES)
 @pytest.mark.parametrize("gap", [MAX_STRIDE, 4096])
-def test_a_loop_may_end_after_its_object_and_start_before_it(tmp_path: Path, family: str, gap: int) -> None:
+def test_a_loop_may_end_after_its_object_and_start_before_it(family: str, gap: int) -> None:
     """Compilers hold the address after the last element, and the one an element before the first: no constants."""
-    assert _compiled(tmp_path, family, LOOPS, SCRIPT.replace("GAP", str(gap))).status == "holds"
+    assert _compiled(family, LOOPS, SCRIPT.replace("GAP", str(gap))).status == "holds"
 
 
 @pytest.mark.parametrize("family", ARCHITECTURES)
 @pytest.mark.parametrize("left_out", [(), ("--remove-section=.tail",)])
-def test_code_without_mapping_symbols_is_not_checked(
-    tmp_path: Path, family: str, left_out: tuple[str, ...]
-) -> None:
+def test_code_without_mapping_symbols_is_not_checked(family: str, left_out: tuple[str, ...]) -> None:
     """``objcopy --discard-all`` takes what tells code from literals, whether or not a section is missing."""
     script = SCRIPT.replace("GAP", str(MAX_STRIDE))
-    result = _compiled(tmp_path, family, LOOPS, script, convert=("--discard-all", *left_out))
+    result = _compiled(family, LOOPS, script, convert=("--discard-all", *left_out))
     assert result.status == "not checked"
     assert "has no mapping symbols" in str(result.not_checked[0].reason)
 
@@ -209,13 +200,11 @@ def _code_end(at: int, tail: int) -> str:
         pytest.param(0x80A4, 0x8100, 0x80A4, "holds", id="settings after the last section"),
     ],
 )
-def test_a_number_in_code_is_no_constant(
-    tmp_path: Path, family: str, at: int, number: int, tail: int, status: str
-) -> None:
+def test_a_number_in_code_is_no_constant(family: str, at: int, number: int, tail: int, status: str) -> None:
     """What the device writes is read at a fixed address, which no section that may move can follow."""
     source = NUMBERS.replace("NUMBER", f"{0x1000_0000 + number:#x}")
     script = _code_end(0x1000_0000 + at, 0x1000_0000 + tail)
-    assert _compiled(tmp_path, family, source, script).status == status
+    assert _compiled(family, source, script).status == status
 
 
 @pytest.mark.parametrize(
@@ -227,10 +216,10 @@ def test_a_number_in_code_is_no_constant(
         (f"table + {MAX_STRIDE + 32}", "broken"),
     ],
 )
-def test_how_far_from_an_object_code_may_begin_with_it(tmp_path: Path, place: str, status: str) -> None:
+def test_how_far_from_an_object_code_may_begin_with_it(place: str, status: str) -> None:
     """An index may be large before it is used, and a loop over members end after the object: nothing was left out."""
     source = LOOPS.replace("each = tail;", f"each = (const uint32_t *)((char *){place});")
-    assert _compiled(tmp_path, "v7", source, SCRIPT.replace("GAP", "4100")).status == status
+    assert _compiled("v7", source, SCRIPT.replace("GAP", "4100")).status == status
 
 
 @pytest.mark.parametrize(("most", "status"), [(2, "broken"), (1, "not checked")])
@@ -277,12 +266,10 @@ SECTIONS
     ],
 )
 def test_a_label_at_the_end_of_its_own_section_is_not_what_was_left_out(
-    tmp_path: Path, use: str, left_out: str, status: str, compiler: str, family: str
+    use: str, left_out: str, status: str, compiler: str, family: str
 ) -> None:
     """A table that begins where the script ends the code with a label is missed where code reads it there."""
-    sampler = compiled_sampler(
-        tmp_path, CLOSING.replace("USE", use), CLOSED, family, compiler, left_out=left_out
-    )
+    sampler = compiled_sampler(CLOSING.replace("USE", use), CLOSED, family, compiler, left_out=left_out)
     read, builds = layout_of(family), builds_of(family, "station") | {"sampler": sampler}
     rule = rule_named(RULE)
     assert rule

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import struct
-from pathlib import Path
 
 import pytest
 import verdict_builds
@@ -270,20 +269,20 @@ SECTIONS
     [(24, "(uint32_t)vectors[at]", 0), (40, "(uint32_t)vectors[at]", 0), (40, "0", 1)],
 )
 def test_what_is_copied_to_is_not_cleared(
-    words: int, value: str, count: int, compiler: str, family: str, tmp_path: Path
+    words: int, value: str, count: int, compiler: str, family: str
 ) -> None:
     """Vectors copied to a table with room for more do not make its section one that is cleared in part."""
     source = VECTORS_IN_RAM.replace("WORDS", str(words)).replace("VALUE", value)
-    assert len(_found_in(source, RAM_SCRIPT, family, compiler, tmp_path)) == count
+    assert len(_found_in(source, RAM_SCRIPT, family, compiler)) == count
 
 
 @pytest.mark.parametrize("family", verdict_builds.ARCHITECTURES)
 @pytest.mark.parametrize("compiler", ["gcc", "clang"])
 @pytest.mark.parametrize("later", LATER)
-def test_main_may_clear_a_section_of_its_own(later: str, compiler: str, family: str, tmp_path: Path) -> None:
+def test_main_may_clear_a_section_of_its_own(later: str, compiler: str, family: str) -> None:
     """A section beside ``.bss`` that main clears whole, before it uses it, is cleared; one that it does not is not."""
     words, count = LATER[later]
-    found = _found_in(SOURCE.replace("LATE", words), SCRIPT, family, compiler, tmp_path)
+    found = _found_in(SOURCE.replace("LATE", words), SCRIPT, family, compiler)
     assert [each.where for each in found] == ["build sampler (core.elf, section .fast_bss)"] * count
 
 
@@ -318,26 +317,24 @@ SIZES = {
 @pytest.mark.parametrize("family", verdict_builds.ARCHITECTURES)
 @pytest.mark.parametrize("compiler", ["gcc", "clang"])
 @pytest.mark.parametrize("size", SIZES)
-def test_an_end_that_is_not_known_is_not_too_early(
-    size: str, compiler: str, family: str, tmp_path: Path
-) -> None:
+def test_an_end_that_is_not_known_is_not_too_early(size: str, compiler: str, family: str) -> None:
     """What a loop may reach is not checked; what is before its start, or after each of its ends, is a finding."""
     first, start, end, count = SIZES[size]
     loop = f"{first} for (volatile uint32_t *to = {start}; (uint32_t)to < {end};) *to++ = 0;"
     source = SOURCE.replace("for (uint32_t *to = bss_start; to < bss_end;) *to++ = 0;", loop)
     source = source.replace("int main", "__attribute__((noinline)) int main")
     fast = LATER["all of it"][0]
-    result = _result_of(source.replace("LATE", fast), SCRIPT, family, compiler, tmp_path)
+    result = _result_of(source.replace("LATE", fast), SCRIPT, family, compiler)
     assert [each.where for each in findings(result)] == ["build sampler (core.elf, section .bss)"] * count
     assert any("not known" in each.reason for each in result.not_checked) == (not count)
 
 
-def _found_in(source: str, script: str, family: str, compiler: str, folder: Path) -> list[Finding]:
-    return list(findings(_result_of(source, script, family, compiler, folder)))
+def _found_in(source: str, script: str, family: str, compiler: str) -> list[Finding]:
+    return list(findings(_result_of(source, script, family, compiler)))
 
 
-def _result_of(source: str, script: str, family: str, compiler: str, folder: Path) -> RuleResult:
-    sampler = compiled_sampler(folder, source, script, family, compiler)
+def _result_of(source: str, script: str, family: str, compiler: str) -> RuleResult:
+    sampler = compiled_sampler(source, script, family, compiler)
     read, made = verdict_builds.layout_of(family), verdict_builds.builds_of(family) | {"sampler": sampler}
     rule = rule_named(RULE)
     assert rule

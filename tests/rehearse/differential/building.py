@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import subprocess
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 
+from built import kept
 from tools import required_tool
 
 from .cases import Board, Case, Source
@@ -33,11 +33,10 @@ LINKING = ("-nostdlib", "-Wl,--build-id=sha1", "-Wl,-z,max-page-size=16", "-Wl,-
 
 
 class Builder:
-    """Builds programs in a folder; what is shared is made once.  ``kept`` is for the ELF files of earlier runs."""
+    """Builds programs in a folder; what is shared is made once."""
 
-    def __init__(self, folder: Path, kept: Path | None = None) -> None:
+    def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._kept = kept
         self._compilers = {"gcc": required_tool(GCC), "clang": required_tool("clang")}
         self._scripts: dict[tuple[str, ...], Path] = {}
         self._built: dict[tuple[str, Source], bytes] = {}
@@ -67,27 +66,15 @@ class Builder:
     def elf(self, core: str, source: Source) -> bytes:
         """The ELF file of one core's program; the same program is built once."""
         if (core, source) not in self._built:
-            self._built[core, source] = self._kept_or_compiled(core, source)
+            made_of = self._common, core, source
+            self._built[core, source] = kept(made_of, lambda: self._compile(core, source))
         return self._built[core, source]
 
-    def _kept_or_compiled(self, core: str, source: Source) -> bytes:
-        """The ELF file, from the folder of kept ones where an earlier run has left it."""
-        if self._kept is None:
-            return self._compile(core, source)
-        name = hashlib.sha256(self._common + repr((core, source)).encode()).hexdigest()
-        kept = self._kept / f"{name}.elf"
-        if not kept.exists():
-            made = kept.with_suffix(f".{os.getpid()}")
-            made.write_bytes(self._compile(core, source))
-            made.replace(kept)  # whole at once: other processes read here
-        return kept.read_bytes()
-
     @cached_property
-    def _common(self) -> bytes:
-        """What each program is made with: the sources that all share, this module's options, the compilers."""
+    def _common(self) -> str:
+        """What each program is made with: the sources that all share, and this module's options."""
         files = (*sorted(SOURCES.iterdir()), Path(__file__))
-        versions = (_run([compiler, "--version"]) for compiler in self._compilers.values())
-        return b"".join(file.read_bytes() for file in files) + "".join(versions).encode()
+        return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
 
     def _compile(self, core: str, source: Source) -> bytes:
         out = self._folder / f"{core}.elf"

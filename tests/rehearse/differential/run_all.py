@@ -20,6 +20,7 @@ from dataclasses import asdict
 from multiprocessing.connection import Connection
 from pathlib import Path
 
+from built import keep_in
 from rehearsals import Case as Product
 
 from .board import BoardRun, run_on_board
@@ -151,9 +152,10 @@ def main() -> int:
     known = disagreements_known()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        builder = Builder(folder, arguments.keep)
+        builder = Builder(folder)
         if arguments.keep:
             arguments.keep.mkdir(parents=True, exist_ok=True)
+            keep_in(arguments.keep)
         for case in cases:
             board, found = run_case(
                 case,
