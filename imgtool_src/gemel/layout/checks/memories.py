@@ -13,6 +13,9 @@ from gemel.spans import ADDRESS_SPACE, Span, format_address, format_size, is_pow
 GRAIN = 1024
 """Bytes of which the start of every memory is a multiple, of flash, RAM and devices alike (common practice)."""
 
+MIN_DECIMAL = 1_000_000
+"""A number from here on whose last three digits are 0, and which is no such multiple, was meant in hex."""
+
 
 def memory_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with each memory, and with two of them together."""
@@ -45,7 +48,7 @@ def _ends(memory: Memory) -> Iterator[LayoutFault]:
                 next_step="correct start or size",
             )
         meant = int(str(start), 16)
-        if start % GRAIN and not meant % GRAIN and meant < ADDRESS_SPACE:
+        if start % GRAIN and start % 1000 == 0 and start >= MIN_DECIMAL and meant < ADDRESS_SPACE:
             yield LayoutFault(
                 where,
                 "memory starts at a decimal number",
