@@ -13,14 +13,14 @@ from records import tide_gauge_record
 from seal_keys import key_for, sign_all
 from small_device import builds, layout
 
-from gemel.checksums.crc_catalogue import WIDEST, CrcParameters, parameter_problems
+from gemel.checksums.crc_catalogue import MAX_WIDTH, CrcParameters, parameter_problems
 from gemel.cli.main import exit_code
 from gemel.cli.options import MAX_SHOWN, address
 from gemel.cli.signing.pass_phrases import phrase_of_file
-from gemel.errors import LONGEST_NEAR, MAX_NEAR, GemelError, UsageProblem, nearest_hint
+from gemel.errors import MAX_NEAR, MAX_NEAR_LENGTH, GemelError, UsageProblem, nearest_hint
 from gemel.files.reading import beginning_of
 from gemel.image.gathering import Gathering
-from gemel.image.s_record import LONGEST_HEADER, encode
+from gemel.image.s_record import MAX_HEADER, encode
 from gemel.image.sparse import SparseBytes
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.layout.rehearsal_model import MAX_BUDGET
@@ -29,12 +29,12 @@ from gemel.lookup.annotating import annotated
 from gemel.lookup.facts import Lookup
 from gemel.m_profile import capabilities
 from gemel.m_profile.architectures import MAX_INTERRUPTS, MAX_INTERRUPTS_ARMV6_M
-from gemel.m_profile.code.address_flow import LEAST_POINTER, AddressFlow
+from gemel.m_profile.code.address_flow import MIN_POINTER, AddressFlow
 from gemel.m_profile.code.flow import Flow, Run
 from gemel.m_profile.code.sweep import Routine
 from gemel.m_profile.code.unmapped import MIN_ALONE, UnmappedCode
 from gemel.m_profile.instructions.sieve import Sieve
-from gemel.placement.placing import LARGEST_GAP, too_large_by
+from gemel.placement.placing import MAX_GAP, too_large_by
 from gemel.policy import reader
 from gemel.policy.reader import PolicyError, read_policy
 from gemel.record.format import MAX_BUILDS, record_size
@@ -42,20 +42,22 @@ from gemel.record.record import encode as encode_record
 from gemel.seals.cbor import CborError, CborReader, encoded_map
 from gemel.seals.cose import MAX_HEADER_ENTRIES
 from gemel.seals.keys.algorithms import ALGORITHMS
-from gemel.seals.keys.blocks import LARGEST_KEY_FILE
+from gemel.seals.keys.blocks import MAX_KEY_FILE
 from gemel.seals.keys.files import load_public_key
-from gemel.seals.keys.keys import LONGEST_PASS_PHRASE
-from gemel.seals.reading import HEAD, LARGEST_SEAL, MAX_PLACES, find_seals
+from gemel.seals.keys.keys import MAX_PASS_PHRASE
+from gemel.seals.reading import HEAD, MAX_PLACES, MAX_SEAL, find_seals
 from gemel.seals.seal import bytes_to_sign, seal_size
-from gemel.seals.to_be_signed import LARGEST_REQUEST
+from gemel.seals.to_be_signed import MAX_REQUEST
 from gemel.spans import Span
 from gemel.text.demangled import demangled
 
 SOURCE, TESTS = (Path(__file__).resolve().parents[1] / name for name in ("imgtool_src/gemel", "tests"))
-LIMIT = re.compile(
-    r"(MAX|MIN|LARGEST|LONGEST|MOST|LEAST|LOWEST|WIDEST|DEEPEST|FEWEST|SHORTEST|SMALLEST|FURTHEST|MANY|DEPTH|SHOWN)"
-    r"(_[A-Z0-9_]+)?|[A-Z0-9_]+_(LIMIT|MAX|MIN|FROM|COMPARED|CALLS)|LOOKED_AT|ROUNDING|PADDING"
+LIMIT = re.compile(r"(MAX|MIN)(_[A-Z0-9_]+)?|ROUNDING|PADDING")
+OTHERWISE = re.compile(
+    r"(LARGEST|LONGEST|MOST|LEAST|WIDEST|DEEPEST|FEWEST|SHORTEST|SMALLEST|FURTHEST|FARTHEST|MANY|DEPTH|SHOWN|ENOUGH)"
+    r"(_[A-Z0-9_]+)?|[A-Z0-9_]+_(LIMIT|MAX|MIN|COMPARED)|LOOKED_AT"
 )
+"""What limits are called elsewhere; here they are MAX and MIN, and what they limit."""
 ASSIGNED = re.compile(r"^(_?[A-Z][A-Z0-9_]*(?:, _?[A-Z][A-Z0-9_]*)*)(?:: [^=\n]+)? = ", re.MULTILINE)
 """The constants of a module, or several that one line assigns."""
 
@@ -147,31 +149,31 @@ def _crc(width: int) -> bool:
 
 
 MOST: dict[str, tuple[int, Callable[[int], bool]]] = {
-    "WIDEST": (WIDEST, _crc),
-    "LONGEST_HEADER": (
-        LONGEST_HEADER,
+    "MAX_WIDTH": (MAX_WIDTH, _crc),
+    "MAX_HEADER": (
+        MAX_HEADER,
         lambda size: _holds(lambda: encode(SparseBytes(), 0, header="x" * size), ValueError),
     ),
     "MAX_INTERRUPTS": (MAX_INTERRUPTS, lambda number: _core(number, "armv8-m.main")),
     "MAX_INTERRUPTS_ARMV6_M": (MAX_INTERRUPTS_ARMV6_M, lambda number: _core(number, "armv6-m")),
     "MAX_HEADER_ENTRIES": (MAX_HEADER_ENTRIES, _header_map),
-    "LARGEST_KEY_FILE": (
-        LARGEST_KEY_FILE,
+    "MAX_KEY_FILE": (
+        MAX_KEY_FILE,
         lambda size: _holds(
             lambda: load_public_key(KEY.public_key.to_pem().ljust(size), "key.pem"), GemelError
         ),
     ),
-    "LONGEST_PASS_PHRASE": (
-        LONGEST_PASS_PHRASE,
+    "MAX_PASS_PHRASE": (
+        MAX_PASS_PHRASE,
         lambda size: _holds(lambda: KEY.to_der(b"x" * size), GemelError),
     ),
-    "LONGEST_NEAR": (LONGEST_NEAR, lambda size: bool(nearest_hint("x" * size, ["x" * (size - 1)]))),
+    "MAX_NEAR_LENGTH": (MAX_NEAR_LENGTH, lambda size: bool(nearest_hint("x" * size, ["x" * (size - 1)]))),
     "MAX_NEAR": (MAX_NEAR, _named_in_hint),
     "MAX_SHOWN": (MAX_SHOWN, _shown_whole),
     "MAX_BUDGET": (MAX_BUDGET, _budget),
     "MAX_LINE of a policy": (reader.MAX_LINE, _policy_line),
     "MAX_LINE of a log": (annotating.MAX_LINE, _looked_for_in_line),
-    "LARGEST_GAP": (LARGEST_GAP - 1, _continues_behind_a_gap),
+    "MAX_GAP": (MAX_GAP - 1, _continues_behind_a_gap),
     "MAX_PLACES": (MAX_PLACES, _seals_found),
 }
 """Each limit with what is taken up to it and no further."""
@@ -269,9 +271,9 @@ def _spelled(size: int) -> bool:
 LOWERED: Limits = {
     "policy.reader.MAX_BYTES": (60, lambda size: _policy("format = 1\n#".ljust(size, "x"))),
     "layout.reader.MAX_FAULTS": (3, _faults),
-    "cli.signing.pass_phrases.LARGEST_FILE": (9, _pass_phrase),
-    "text.demangled.LONGEST": (33, _spelled),
-    "image.gathering.RUN_LIMIT": (16, _in_one_write),
+    "cli.signing.pass_phrases.MAX_FILE": (9, _pass_phrase),
+    "text.demangled.MAX_NAME": (33, _spelled),
+    "image.gathering.MAX_RUN": (16, _in_one_write),
     "files.reading.MAX_IMAGE_BYTES": (16, _image_of),
     "files.reading.MAX_NAMES": (4, _found_near),
     "m_profile.code.flow.MAX_ENTRIES": (4, _table_followed),
@@ -292,7 +294,7 @@ def test_the_least_that_a_routine_alone_lacks(lacking: int, told: int) -> None:
     assert len(list(read.swept_places(Sieve(capabilities.lacking("armv8-m.main", ()))))) == told
 
 
-@pytest.mark.parametrize(("value", "is_base"), [(LEAST_POINTER, True), (LEAST_POINTER - 4, False)])
+@pytest.mark.parametrize(("value", "is_base"), [(MIN_POINTER, True), (MIN_POINTER - 4, False)])
 def test_the_least_pointer(value: int, is_base: bool) -> None:
     """An address from the limit on, in another region than the watched one, is the base of something else."""
     flow = AddressFlow((Span(0x5000_0000, 4),), {}, lambda _: None)
@@ -303,8 +305,8 @@ def test_the_least_pointer(value: int, is_base: bool) -> None:
 def test_the_largest_seal(less: int, found: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     """A seal of as many bytes as are looked at is read, one of a byte more is not."""
     seal = sign_all(encode_record(tide_gauge_record()), [KEY])
-    monkeypatch.setattr("gemel.seals.reading.LARGEST_SEAL", len(seal) - less)
-    assert max(8 * seal_size([algorithm]) for algorithm in ALGORITHMS) < LARGEST_SEAL
+    monkeypatch.setattr("gemel.seals.reading.MAX_SEAL", len(seal) - less)
+    assert max(8 * seal_size([algorithm]) for algorithm in ALGORITHMS) < MAX_SEAL
     image = SparseBytes()
     image.write(0x1000_0000, seal)
     assert (find_seals(image)[0].seal is not None) == found
@@ -315,8 +317,8 @@ def test_the_largest_request(less: int, code: int, monkeypatch: pytest.MonkeyPat
     """Bytes to be signed are shown up to the limit, which a record of the most builds keeps below."""
     key = KEY.public_key
     data = bytes_to_sign(encode_record(tide_gauge_record()), key.algorithm, key.fingerprint)
-    assert record_size(MAX_BUILDS) + 1024 < LARGEST_REQUEST
-    monkeypatch.setattr("gemel.seals.to_be_signed.LARGEST_REQUEST", len(data) - less)
+    assert record_size(MAX_BUILDS) + 1024 < MAX_REQUEST
+    monkeypatch.setattr("gemel.seals.to_be_signed.MAX_REQUEST", len(data) - less)
     path = tmp_path / "station.tbs"
     path.write_bytes(data)
     assert exit_code(["show", str(path), "-o", str(tmp_path / "shown.txt")]) == code
@@ -353,6 +355,18 @@ def _names(text: str, module: str, limit: str) -> bool:
         or (at == room and last in re.findall(r"\w+", names))
         for at, names in imported
     )
+
+
+def test_limits_are_called_max_and_min() -> None:
+    """One way to name a limit: ``MAX_`` or ``MIN_``, and what it limits."""
+    named = {
+        f"{file.relative_to(SOURCE)}: {name}"
+        for file in SOURCE.rglob("*.py")
+        for line in ASSIGNED.findall(file.read_text(encoding="utf-8"))
+        for name in line.split(", ")
+        if OTHERWISE.fullmatch(name.lstrip("_")) and not LIMIT.fullmatch(name.lstrip("_"))
+    }
+    assert named == set()
 
 
 def test_each_limit_is_named_by_a_test() -> None:

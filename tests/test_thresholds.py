@@ -221,24 +221,24 @@ def _mark(distance: int) -> bool:
 
 
 UP_TO: dict[str, tuple[int, Callable[[int], bool]]] = {
-    "audit.as_text.SHOWN_DIGITS": (as_text.SHOWN_DIGITS, _digits_of_keys),
-    "builds.elf.converted.FURTHEST": (converted.FURTHEST, _lost_before_sections),
-    "checking.contract.rows.DEPTH_SHOWN": (rows.DEPTH_SHOWN, _levels),
-    "checking.contract.types.SOURCES_COMPARED": (types.SOURCES_COMPARED, _sources),
-    "draft.security.SHOWN": (security.SHOWN, _gateways),
-    "comparing.side.BYTES_COMPARED": (place_names.BYTES_COMPARED, _compared),
-    "inspection.code.guarded_code.DEPTH": (guarded_code.DEPTH, _callers),
-    "inspection.code.guarded_code.STEPS_LIMIT": (guarded_code.STEPS_LIMIT, _halfwords),
-    "m_profile.code.address_flow.DEPTH": (address_flow.DEPTH, _calls),
-    "image.gathering.SHOWN": (gathering.SHOWN, _quoted),
-    "inspection.wording.SHOWN": (wording.SHOWN, _findings),
-    "inspection.altered.text_conversions.FURTHEST_MARK": (
-        text_conversions.FURTHEST_MARK - len(MARK),
+    "audit.as_text.DIGITS": (as_text.DIGITS, _digits_of_keys),
+    "builds.elf.converted.MAX_LOST": (converted.MAX_LOST, _lost_before_sections),
+    "checking.contract.rows.MAX_LEVELS": (rows.MAX_LEVELS, _levels),
+    "checking.contract.types.MAX_SOURCES": (types.MAX_SOURCES, _sources),
+    "draft.security.MAX_SHOWN": (security.MAX_SHOWN, _gateways),
+    "comparing.side.MAX_COMPARED": (place_names.MAX_COMPARED, _compared),
+    "inspection.code.guarded_code.MAX_DEPTH": (guarded_code.MAX_DEPTH, _callers),
+    "inspection.code.guarded_code.MAX_STEPS": (guarded_code.MAX_STEPS, _halfwords),
+    "m_profile.code.address_flow.MAX_DEPTH": (address_flow.MAX_DEPTH, _calls),
+    "image.gathering.MAX_SHOWN": (gathering.MAX_SHOWN, _quoted),
+    "inspection.wording.MAX_SHOWN": (wording.MAX_SHOWN, _findings),
+    "inspection.altered.text_conversions.MAX_MARK_DISTANCE": (
+        text_conversions.MAX_MARK_DISTANCE - len(MARK),
         _mark,
     ),
-    "layout.reader.LOOKED_AT": (reader.LOOKED_AT, _slip),
-    "m_profile.execution.start_run.WAYS_COMPARED": (start_run.WAYS_COMPARED, _ways),
-    "show.facts.memory_uses.LOOKED_AT": (memory_uses.LOOKED_AT, _symbols),
+    "layout.reader.MAX_COMPARED": (reader.MAX_COMPARED, _slip),
+    "m_profile.execution.start_run.MAX_WAYS_COMPARED": (start_run.MAX_WAYS_COMPARED, _ways),
+    "show.facts.memory_uses.MAX_SYMBOLS": (memory_uses.MAX_SYMBOLS, _symbols),
     "words of text.wrapping.first_of": (
         4,
         lambda count: "more" not in wrapping.first_of([str(number) for number in range(count)]),
@@ -383,19 +383,19 @@ def _letters(width: int) -> bool:
 
 
 FROM: dict[str, tuple[int, Callable[[int], bool]]] = {
-    "audit.terms.FEWEST_DIGITS": (
-        terms.FEWEST_DIGITS,
+    "audit.terms.MIN_DIGITS": (
+        terms.MIN_DIGITS,
         lambda digits: not _refused(lambda: terms.term_in(f"digest={'a' * digits}")),
     ),
-    "checking.contract.picture.FEWEST": (picture.FEWEST, _beside),
+    "checking.contract.picture.MIN_COLUMNS": (picture.MIN_COLUMNS, _beside),
     "checking.findings.start_reach.ROUNDING": (start_reach.ROUNDING, _not_padding),
-    "checking.rules.handlers_in_code._MANY": (handlers_in_code._MANY + 1, _short_table),
-    "checking.rules.image_equals_builds.POINTS_FROM": (image_equals_builds.POINTS_FROM, _points),
+    "checking.rules.handlers_in_code._MIN_FAULTY": (handlers_in_code._MIN_FAULTY + 1, _short_table),
+    "checking.rules.image_equals_builds.MIN_POINTING": (image_equals_builds.MIN_POINTING, _points),
     "checking.rules.image_inside_areas.PADDING": (image_inside_areas.PADDING + 1, _padded),
     "inspection.altered.build_order.FILLED": (build_order.FILLED + 1, _filled),
     "inspection.altered.text_conversions.CONVERTED": (text_conversions.CONVERTED, _converted),
-    "inspection.altered.text_conversions.ENOUGH": (
-        text_conversions.ENOUGH,
+    "inspection.altered.text_conversions.MIN_TELLING": (
+        text_conversions.MIN_TELLING,
         lambda size: text_conversions._by_missing(b"ab" * (size // 2) + b"c" * (size % 2)) is not None,
     ),
     "inspection.altered.text_conversions.SIGNS": (
@@ -403,24 +403,24 @@ FROM: dict[str, tuple[int, Callable[[int], bool]]] = {
         lambda count: text_conversions._by_missing(b"x" * 600 + "é".encode() * count) is not None,
     ),
     "inspection.contract.shared_objects.PADDING": (shared_objects.PADDING, _overlap),
-    "errors.SHORTEST_BEGINNING": (
-        errors.SHORTEST_BEGINNING,
+    "errors.MIN_BEGINNING": (
+        errors.MIN_BEGINNING,
         lambda size: bool(errors.nearest_hint("beginning"[:size], ["beginning-of-another-word"])),
     ),
-    "lookup.annotating.SHORTEST": (annotating.SHORTEST, lambda digits: _found_in_log(digits, "0x")),
-    "lookup.annotating.SHORTEST_AFTER_REGISTER": (
-        annotating.SHORTEST_AFTER_REGISTER,
+    "lookup.annotating.MIN_DIGITS": (annotating.MIN_DIGITS, lambda digits: _found_in_log(digits, "0x")),
+    "lookup.annotating.MIN_AFTER_REGISTER": (
+        annotating.MIN_AFTER_REGISTER,
         lambda digits: _found_in_log(digits, "PC "),
     ),
-    "lookup.annotating.SHORTEST_ALONE": (annotating.SHORTEST_ALONE, lambda digits: _found_in_log(digits, "")),
-    "lookup.as_text.SHORTEST_ADDRESS": (looked_up.SHORTEST_ADDRESS, _decimal),
-    "readback.versions.SMALLEST_BLOCK": (versions.SMALLEST_BLOCK, _block),
-    "rehearsal.verdict.loop_words.MANY_TIMES of a fault": (loop_words.MANY_TIMES, _recurs),
-    "rehearsal.verdict.loop_words.MANY_TIMES of an exception": (loop_words.MANY_TIMES, _takes_often),
-    "seals.keys.schemes.SMALLEST_RSA_EXPONENT": (schemes.SMALLEST_RSA_EXPONENT, _exponent),
-    "show.as_text.tables.FEWEST_LETTERS": (table.FEWEST_LETTERS, _letters),
-    "workflows.inputs.symbol_files.FEWEST_DIGITS": (
-        symbol_files.FEWEST_DIGITS,
+    "lookup.annotating.MIN_ALONE": (annotating.MIN_ALONE, lambda digits: _found_in_log(digits, "")),
+    "lookup.as_text.MIN_ADDRESS_DIGITS": (looked_up.MIN_ADDRESS_DIGITS, _decimal),
+    "readback.versions.MIN_BLOCK": (versions.MIN_BLOCK, _block),
+    "rehearsal.verdict.loop_words.MIN_TIMES of a fault": (loop_words.MIN_TIMES, _recurs),
+    "rehearsal.verdict.loop_words.MIN_TIMES of an exception": (loop_words.MIN_TIMES, _takes_often),
+    "seals.keys.schemes.MIN_RSA_EXPONENT": (schemes.MIN_RSA_EXPONENT, _exponent),
+    "show.as_text.tables.MIN_LETTERS": (table.MIN_LETTERS, _letters),
+    "workflows.inputs.symbol_files.MIN_DIGITS": (
+        symbol_files.MIN_DIGITS,
         lambda digits: "at least" not in _expected(lambda: symbol_files._file("a" * digits, ())),
     ),
 }
@@ -443,21 +443,21 @@ def test_from(name: str) -> None:
 
 def test_the_smallest_alignment_of_a_table() -> None:
     """A table of few words has the alignment that VTOR has at least (Armv7-M B3.2.5), one of more has more."""
-    assert vector_tables.alignment_of(16) == vector_tables.SMALLEST_ALIGNMENT == 128
+    assert vector_tables.alignment_of(16) == vector_tables.MIN_ALIGNMENT == 128
     assert vector_tables.alignment_of(17) == 256
 
 
 def test_the_shortest_label_of_a_picture() -> None:
-    """A label is cut to SHORTEST_LABEL columns and no further."""
+    """A label is cut to MIN_LABEL columns and no further."""
     row = map_of_memory.PictureRow("x" * 20, Span(0x1000_0000, 64), (), 64)
     widths = {map_of_memory.columns_for([row], width).label for width in range(10, 60)}
-    assert min(widths) == map_of_memory.SHORTEST_LABEL
+    assert min(widths) == map_of_memory.MIN_LABEL
 
 
 @pytest.mark.parametrize(("more", "flushes"), [(0, 0), (1, 1)])
 def test_the_table_of_translations_is_emptied_after_many(more: int, flushes: int) -> None:
-    """After more than MANY_FILLS the library empties its table, before none."""
-    core = MagicMock(_fills=native.MANY_FILLS + more, failure=None, _stops_before=False)
+    """After more than MAX_FILLS the library empties its table, before none."""
+    core = MagicMock(_fills=native.MAX_FILLS + more, failure=None, _stops_before=False)
     core._start.return_value = core.counter.value = core._limit.value = 0
     native.Native.run(core, 0x1000, 1)
     assert core.uc.ctl.call_count == flushes
@@ -465,21 +465,21 @@ def test_the_table_of_translations_is_emptied_after_many(more: int, flushes: int
 
 @pytest.mark.parametrize(("more", "forgotten"), [(0, False), (1, True)])
 def test_needless_calls_are_done_without(more: int, forgotten: bool) -> None:
-    """After more than NEEDLESS_CALLS for each mask, with nothing pending, masks are no longer watched."""
+    """After more than MAX_NEEDLESS for each mask, with nothing pending, masks are no longer watched."""
     core = MagicMock()
     core.interrupts.pending = core.blocks.sleeps = core.blocks.divisions = set()
     stops = code_stops.CodeStops(core, ())
-    stops._hooks, stops._needless = [1, 2], 2 * code_stops.NEEDLESS_CALLS + more
+    stops._hooks, stops._needless = [1, 2], 2 * code_stops.MAX_NEEDLESS + more
     stops.set_exits()
     assert (stops._hooks == []) is forgotten
 
 
 @pytest.mark.parametrize(("at", "passes"), [(31, False), (32, False), (63, False), (64, True)])
 def test_the_smallest_region_inside_an_access(at: int, passes: bool) -> None:
-    """An access of 64 bytes sees each region of SMALLEST bytes that it goes over."""
-    closed = range(at // protected_access.SMALLEST * 32, at // 32 * 32 + 32)
-    rights = lambda place: SimpleNamespace(allow=lambda *_: place not in closed)  # noqa: E731
-    core = SimpleNamespace(system=SimpleNamespace(protection=SimpleNamespace(at=rights)))
+    """An access of 64 bytes sees each region of MIN_REGION bytes that it goes over."""
+    closed = range(at // protected_access.MIN_REGION * 32, at // 32 * 32 + 32)
+    permissions = lambda place: SimpleNamespace(allow=lambda *_: place not in closed)  # noqa: E731
+    core = SimpleNamespace(system=SimpleNamespace(protection=SimpleNamespace(at=permissions)))
     access = SimpleNamespace(_guards=True, _core=core)
     assert protected_access.ProtectedAccess.allows(access, "read", 0, 64, False) is passes
 
@@ -490,7 +490,7 @@ def test_the_fewest_turns_that_are_gone_through_at_once(
     """Turns are counted from where a loop is first tried, so that the fewest grow with the threshold."""
 
     def fewest(threshold: int) -> int:
-        monkeypatch.setattr(plain_loops, "_FEWEST", threshold)
+        monkeypatch.setattr(plain_loops, "_MIN_TURNS", threshold)
         return next(turns for turns in range(170, 195) if _at_once(turns, False, monkeypatch, tmp_path))
 
     assert fewest(9) == fewest(8) + 1
@@ -498,7 +498,7 @@ def test_the_fewest_turns_that_are_gone_through_at_once(
 
 def test_the_most_turns_that_are_copied_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """So many turns of a copy are gone through at once and not one more; zeros have no such limit."""
-    monkeypatch.setattr(plain_loops, "_MANY", 64)
+    monkeypatch.setattr(plain_loops, "_MAX_COPIED", 64)
     at_once = [turns for turns in range(185, 210) if _at_once(turns, True, monkeypatch, tmp_path)]
     assert at_once == list(range(185, at_once[-1] + 1))
     assert at_once[-1] < 209
@@ -509,7 +509,7 @@ def test_the_shortest_turn() -> None:
     """Once the cores talk, turns are as short as they get, and they are while they do not grow."""
     plan = SimpleNamespace(interleaving=0, other_moments=False, cores=(), shared=())
     turns = schedule.Schedule(plan, {}, {})
-    assert turns._turn == schedule.SHORTEST_TURN < schedule.LONGEST_TURN
-    turns._turn = schedule.LONGEST_TURN
+    assert turns._turn == schedule.MIN_TURN < schedule.MAX_TURN
+    turns._turn = schedule.MAX_TURN
     turns.cores_talk()
-    assert turns._turn == schedule.SHORTEST_TURN
+    assert turns._turn == schedule.MIN_TURN

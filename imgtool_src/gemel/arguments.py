@@ -33,7 +33,7 @@ PROTOCOLS = {"Signer": "algorithm", "SignerSource": "known_algorithms"}
 
 KNOWN = CLASSES | {"None", "Path", "Mapping", "Sequence", "Iterable", *PROTOCOLS}
 
-MOST_BITS = 64
+MAX_BITS = 64
 """Of a whole number: addresses, counters and budgets have less."""
 
 
@@ -91,14 +91,14 @@ def _is(value: object, kind: str, inner: str) -> bool:
     if isinstance(value, bool):
         return kind == "bool"
     if kind == "int":
-        return isinstance(value, int) and value.bit_length() <= MOST_BITS
+        return isinstance(value, int) and value.bit_length() <= MAX_BITS
     return kind in {each.__name__ for each in type(value).__mro__}
 
 
 def _shown(value: object) -> str:
     """The beginning of a value as Python writes it; Python writes no number of thousands of digits."""
-    large = isinstance(value, int) and value.bit_length() > MOST_BITS
-    return f"of more than {MOST_BITS} bits" if large else f"{value!r:.60}"
+    large = isinstance(value, int) and value.bit_length() > MAX_BITS
+    return f"of more than {MAX_BITS} bits" if large else f"{value!r:.60}"
 
 
 def _is_path(value: Any) -> bool:

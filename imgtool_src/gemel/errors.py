@@ -114,10 +114,10 @@ def all_of(*works: Callable[[], Any]) -> tuple[Any, ...]:
     return tuple(results)
 
 
-SHORTEST_BEGINNING = 4
+MIN_BEGINNING = 4
 """Characters from which on a word counts as the beginning of another one."""
 
-LONGEST_NEAR = 80
+MAX_NEAR_LENGTH = 80
 """Characters of a word that a near one is looked for at most."""
 
 MAX_NEAR = 3
@@ -132,12 +132,12 @@ def nearest_hint(found: str, known: Iterable[str], prefix: str = "") -> str:
     """
     from difflib import get_close_matches
 
-    if len(found) > LONGEST_NEAR:
+    if len(found) > MAX_NEAR_LENGTH:
         return ""
     found = found.removeprefix(prefix)
     words = [word.removeprefix(prefix) for word in known]
     longer = [word for word in words if word.casefold().startswith(found.casefold())]
-    if len(found) < SHORTEST_BEGINNING or not 0 < len(longer) <= MAX_NEAR:
+    if len(found) < MIN_BEGINNING or not 0 < len(longer) <= MAX_NEAR:
         longer = get_close_matches(found, words, 1, 0.65)
     near = " or ".join(f'"{prefix}{word}"' for word in longer)
     return f"did you mean {near}?" if near else ""

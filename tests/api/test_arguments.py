@@ -13,7 +13,7 @@ from small_device import joined, station_elf
 
 import gemel
 from gemel import GemelError
-from gemel.arguments import MOST_BITS, fits
+from gemel.arguments import MAX_BITS, fits
 
 ODD = (
     None, b"bytes", b"\xff", 5, -1, 3.5, "", "nope", "a\0b", "\ud800", "x" * 5000, "fifo", "folder", "/dev/zero",
@@ -128,5 +128,5 @@ def test_annotations_are_read() -> None:
     assert not fits("ab", "Sequence[str]")
     assert fits(5, "Strict | None")
     assert not fits(True, "int")
-    assert fits((1 << MOST_BITS) - 1, "int | None")
-    assert not fits(1 << MOST_BITS, "int | None")
+    assert fits((1 << MAX_BITS) - 1, "int | None")
+    assert not fits(1 << MAX_BITS, "int | None")

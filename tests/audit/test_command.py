@@ -127,12 +127,12 @@ def test_a_list_of_files_that_are_not_there_ends_in_time(archive, line):
 
 
 def test_files_that_are_not_there_are_results_up_to_a_limit(archive, monkeypatch):
-    """As many as MOST_MISSING have a line each, and what is there is judged; one more is an error."""
+    """As many as MAX_MISSING have a line each, and what is there is judged; one more is an error."""
     (archive / "list").write_text("in/a.hex\nx.hex\ny.hex\n")
-    monkeypatch.setattr(auditing, "MOST_MISSING", 2)
+    monkeypatch.setattr(auditing, "MAX_MISSING", 2)
     done = run_here("audit", "small.toml", "--list", "list", cwd=archive)
     assert done.stdout.splitlines()[-1] == "FAIL: 3 images: 1 pass, 0 broken, 2 not judged."
-    monkeypatch.setattr(auditing, "MOST_MISSING", 1)
+    monkeypatch.setattr(auditing, "MAX_MISSING", 1)
     assert "more than 1 files" in run_here("audit", "small.toml", "--list", "list", cwd=archive).stderr
 
 

@@ -11,17 +11,17 @@ from both_sides import Limits, assert_both_sides
 from small_device import builds, joined, layout
 
 import gemel
-from gemel.audit.index import LONGEST, MOST_RUNS, SMALLEST_SIZE, Index, IndexedBlock
+from gemel.audit.index import MAX_RUNS, MAX_VALUE, MIN_SIZE, Index, IndexedBlock
 from gemel.audit.result import ImageResult
 from gemel.errors import UsageProblem
 from gemel.image.image import Image
-from gemel.workflows.auditing.worker import LARGEST_FILE, Judge, result_of_check
+from gemel.workflows.auditing.worker import MAX_FILE, Judge, result_of_check
 
 
 def test_the_largest_file(tmp_path):
-    """A file of LARGEST_FILE bytes is read, one byte more is not; both are sparse and no image."""
+    """A file of MAX_FILE bytes is read, one byte more is not; both are sparse and no image."""
     judge = Judge(plan_of_layout(tmp_path))
-    for size, refused in ((LARGEST_FILE, False), (LARGEST_FILE + 1, True)):
+    for size, refused in ((MAX_FILE, False), (MAX_FILE + 1, True)):
         with (tmp_path / "large.hex").open("wb") as file:
             file.truncate(size)
         problem = judge.result(str(tmp_path / "large.hex")).problem
@@ -30,14 +30,14 @@ def test_the_largest_file(tmp_path):
 
 
 def test_the_longest_value_and_the_most_runs(tmp_path):
-    """A value over LONGEST is refused by SQLite itself; an index of MOST_RUNS audits takes no other."""
+    """A value over MAX_VALUE is refused by SQLite itself; an index of MAX_RUNS audits takes no other."""
     file = tmp_path / "i.sqlite"
     index = Index(file)
     index.put(ImageResult(path="a", status="passes"), "s", "b")
     with pytest.raises(UsageProblem):
-        index.put(ImageResult(path="b", status="passes", problem="x" * LONGEST), "s", "b")
+        index.put(ImageResult(path="b", status="passes", problem="x" * MAX_VALUE), "s", "b")
     index.close()
-    for run, sound in ((MOST_RUNS - 1, True), (MOST_RUNS, False)):
+    for run, sound in ((MAX_RUNS - 1, True), (MAX_RUNS, False)):
         connection = sqlite3.connect(file)
         connection.execute("UPDATE images SET run = ?", (run,))
         connection.commit()
@@ -52,7 +52,7 @@ def test_the_longest_value_and_the_most_runs(tmp_path):
 def _sizes(count: int) -> bool:
     """Whether all of ``count`` sizes of blocks are given."""
     index = Index(None)
-    blocks = [IndexedBlock(number, SMALLEST_SIZE + number, "ab" * 32, True) for number in range(count)]
+    blocks = [IndexedBlock(number, MIN_SIZE + number, "ab" * 32, True) for number in range(count)]
     index.put(ImageResult(path="a", status="passes", content_sha256="cd" * 32), "s", "b", blocks)
     return len(index.block_sizes()) == count
 
@@ -79,7 +79,7 @@ def _findings(count: int) -> bool:
 
 
 LIMITS: Limits = {
-    "audit.index.MOST_SIZES": (3, _sizes),
+    "audit.index.MAX_SIZES": (3, _sizes),
     "workflows.auditing.worker.MAX_FINDINGS": (3, _findings),
 }
 
@@ -93,7 +93,7 @@ def test_both_sides(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_smallest_blocks() -> None:
     """Blocks smaller than the least are not looked for."""
     index = Index(None)
-    sizes = (SMALLEST_SIZE - 1, SMALLEST_SIZE)
+    sizes = (MIN_SIZE - 1, MIN_SIZE)
     blocks = [IndexedBlock(size, size, "ab" * 32, True) for size in sizes]
     index.put(ImageResult(path="a", status="passes", content_sha256="cd" * 32), "s", "b", blocks)
-    assert index.block_sizes() == [SMALLEST_SIZE]
+    assert index.block_sizes() == [MIN_SIZE]

@@ -73,7 +73,14 @@ def test_what_is_missing_is_said(data: bytes, file: str) -> None:
     """A file that is not ELF says of everything it cannot tell why."""
     build = read(data, file, raw_start=FLASH)
     assert build.symbols is build.attributes is build.build_id is None
-    for subject in ("run addresses", "RAM use", "access rights", "symbols", "build id", "build attributes"):
+    for subject in (
+        "run addresses",
+        "RAM use",
+        "access permissions",
+        "symbols",
+        "build id",
+        "build attributes",
+    ):
         assert build.reason_for(subject), subject
 
 

@@ -16,7 +16,7 @@ from gemel.builds.dwarf.constants import At, Form, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.dwarf.lines import LineTable
-from gemel.builds.dwarf.sections import UNFOLDED_LIMIT
+from gemel.builds.dwarf.sections import MAX_UNFOLDED
 from gemel.builds.dwarf.split import ABSENT, read_halves
 from gemel.builds.part_notes import with_part_notes
 from gemel.builds.segment import NO_SEGMENT
@@ -233,29 +233,29 @@ def _notes(symbols: int = 1, places: int = 1, size: int = 0) -> bool:
 
 SMALL = len(b"".join(Debug(basic("n"), record("r", 4)).sections().values()))
 LIMITS: Limits = {
-    "builds.dwarf.debug_types.ALIAS_LIMIT": (4, _resolved),
-    "builds.dwarf.debug_types.SIZE_LIMIT": (100, _sized),
-    "builds.dwarf.debug_types.DEFINITION_LIMIT": (3, _all_defined),
-    "builds.dwarf.entries.NAME_LIMIT": (40, _name_read(Form.STRP)),
-    "builds.dwarf.index.DEPTH_LIMIT": (3, _namespaces),
+    "builds.dwarf.debug_types.MAX_ALIASES": (4, _resolved),
+    "builds.dwarf.debug_types.MAX_ELEMENTS": (100, _sized),
+    "builds.dwarf.debug_types.MAX_DEFINITIONS": (3, _all_defined),
+    "builds.dwarf.entries.MAX_NAME": (40, _name_read(Form.STRP)),
+    "builds.dwarf.index.MAX_NAMESPACES": (3, _namespaces),
     "builds.dwarf.lines.MAX_STEPS": (9, _steps),
     "builds.dwarf.lines.MAX_FILES": (3, lambda count: not _lines(COPY + END, files=count).damaged),
-    "builds.dwarf.lines.LONGEST_PATH": (9, _path),
-    "builds.dwarf.lines.LONGEST_NAME": (9, _last_part),
-    "builds.dwarf.sections.NAMES_LIMIT": (300, _names_of_sections),
-    "builds.dwarf.sections.SIZE_LIMIT": (SMALL + 9, _debug_bytes),
-    "builds.dwarf.split.FILES_LIMIT": (3, _halves),
-    "builds.dwarf.split.SIZE_LIMIT": (30, _halves_size),
-    "builds.dwarf.type_reader.MEMBER_LIMIT": (4, _members),
-    "builds.dwarf.units.TABLES_LIMIT": (2, _tables),
-    "builds.elf.notes.NOTES_LIMIT": (64, _note_bytes),
-    "builds.elf.program_headers.PROGRAM_HEADER_LIMIT": (4, _segments),
-    "builds.elf.section_table.NAME_LIMIT": (30, _section_name),
-    "builds.elf.segment_sections.PIECES_LIMIT": (3, _pieces),
-    "builds.elf.symbol_entries.NAME_LIMIT": (30, _symbol_name),
-    "builds.elf_builds.ATTRIBUTES_LIMIT": (40, _attributes),
-    "builds.elf_builds.PROBLEM_LIMIT": (3, _problems),
-    "builds.elf_builds.SYMBOL_LIMIT": (3, _symbols),
+    "builds.dwarf.lines.MAX_PATH": (9, _path),
+    "builds.dwarf.lines.MAX_NAME": (9, _last_part),
+    "builds.dwarf.sections.MAX_NAMES": (300, _names_of_sections),
+    "builds.dwarf.sections.MAX_SIZE": (SMALL + 9, _debug_bytes),
+    "builds.dwarf.split.MAX_FILES": (3, _halves),
+    "builds.dwarf.split.MAX_SIZE": (30, _halves_size),
+    "builds.dwarf.type_reader.MAX_MEMBERS": (4, _members),
+    "builds.dwarf.units.MAX_TABLES": (2, _tables),
+    "builds.elf.notes.MAX_NOTES": (64, _note_bytes),
+    "builds.elf.program_headers.MAX_PROGRAM_HEADERS": (4, _segments),
+    "builds.elf.section_table.MAX_NAME": (30, _section_name),
+    "builds.elf.segment_sections.MAX_PIECES": (3, _pieces),
+    "builds.elf.symbol_entries.MAX_NAME": (30, _symbol_name),
+    "builds.elf_builds.MAX_ATTRIBUTES": (40, _attributes),
+    "builds.elf_builds.MAX_PROBLEMS": (3, _problems),
+    "builds.elf_builds.MAX_SYMBOLS": (3, _symbols),
     "builds.part_notes.MAX_BYTES": (300, lambda size: _notes(size=size)),
     "builds.part_notes.MAX_SYMBOLS": (3, _notes),
     "builds.part_notes.MAX_PLACES": (3, lambda count: _notes(places=count)),
@@ -271,13 +271,13 @@ def test_both_sides(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_longest_link_to_a_debug_file(monkeypatch: pytest.MonkeyPatch) -> None:
     """A .gnu_debuglink is looked at up to the limit of names."""
     assert_both_sides(
-        monkeypatch, {"builds.dwarf.sections.NAMES_LIMIT": (200, _link)}, "builds.dwarf.sections.NAMES_LIMIT"
+        monkeypatch, {"builds.dwarf.sections.MAX_NAMES": (200, _link)}, "builds.dwarf.sections.MAX_NAMES"
     )
 
 
 def test_the_longest_name_in_an_entry(monkeypatch: pytest.MonkeyPatch) -> None:
     """A name that is not in a table is cut at the same length."""
-    name = "builds.dwarf.entries.NAME_LIMIT"
+    name = "builds.dwarf.entries.MAX_NAME"
     assert_both_sides(monkeypatch, {name: (40, _name_read(Form.STRING))}, name)
 
 
@@ -292,6 +292,6 @@ def test_the_most_that_a_section_unfolds_to(monkeypatch: pytest.MonkeyPatch) -> 
             types_of(data).named("n")
         return caught.value.reason
 
-    most = UNFOLDED_LIMIT * len(elf_with({".debug_info": bytes(12) + zlib.compress(bytes(9))}))
+    most = MAX_UNFOLDED * len(elf_with({".debug_info": bytes(12) + zlib.compress(bytes(9))}))
     assert "promises" in reason(most)
     assert "more than" in reason(most + 1)

@@ -18,7 +18,7 @@ from gemel.checking.contract.access import _qualifiers
 from gemel.checking.contract.comparison import TypeComparison, elements_of
 from gemel.checking.contract.rows import rows_of
 from gemel.checking.contract.wrappers import UnwrappedType, _is_nothing, unwrapped
-from gemel.checking.runner import LONGEST_INSTRUCTION, with_source
+from gemel.checking.runner import MAX_INSTRUCTION, with_source
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding
 from gemel.spans import Span
@@ -126,14 +126,14 @@ def _unnamed(count: int) -> bool:
 
 
 LIMITS: Limits = {
-    "checking.contract.access.TYPES_LIMIT": (4, _volatile_seen),
-    "checking.contract.comparison.DEPTH_LIMIT": (3, _inside),
-    "checking.contract.comparison.DEPTH_LIMIT of arrays": (3, _dimensions),
-    "checking.contract.rows.ROW_LIMIT": (4, _rows),
-    "checking.contract.wrappers.DEPTH_LIMIT": (3, _unwrapped),
-    "checking.contract.wrappers.BASES_LIMIT": (3, _bases),
-    "checking.contract.wrappers.MEMBERS_LIMIT": (3, _unnamed),
-    "checking.contract.wrappers.BASES_LIMIT of empty classes": (3, _empty_bases),
+    "checking.contract.access.MAX_TYPES": (4, _volatile_seen),
+    "checking.contract.comparison.MAX_DEPTH": (3, _inside),
+    "checking.contract.comparison.MAX_DEPTH of arrays": (3, _dimensions),
+    "checking.contract.rows.MAX_ROWS": (4, _rows),
+    "checking.contract.wrappers.MAX_WRAPPERS": (3, _unwrapped),
+    "checking.contract.wrappers.MAX_BASES": (3, _bases),
+    "checking.contract.wrappers.MAX_MEMBERS": (3, _unnamed),
+    "checking.contract.wrappers.MAX_BASES of empty classes": (3, _empty_bases),
 }
 
 
@@ -156,7 +156,7 @@ def test_a_class_that_inherits_itself_ends() -> None:
     )
 
 
-@pytest.mark.parametrize(("size", "known"), [(LONGEST_INSTRUCTION, True), (LONGEST_INSTRUCTION + 1, False)])
+@pytest.mark.parametrize(("size", "known"), [(MAX_INSTRUCTION, True), (MAX_INSTRUCTION + 1, False)])
 def test_the_longest_instruction(size: int, known: bool) -> None:
     """A finding about one instruction has its source line, one about more bytes has none."""
     inspection = Inspection(layout(), joined().image, builds())

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from gemel.checksums.coverages import MANY_PARTS, Bound, other_bounds
+from gemel.checksums.coverages import MAX_PARTS, Bound, other_bounds
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 
 START, END = 0x1000, 0x3000
 
 
-@pytest.mark.parametrize(("parts", "offered"), [(1, True), (MANY_PARTS, True), (MANY_PARTS + 1, False)])
+@pytest.mark.parametrize(("parts", "offered"), [(1, True), (MAX_PARTS, True), (MAX_PARTS + 1, False)])
 def test_other_ends_are_offered_of_no_more_than_many_parts(parts: int, offered: bool) -> None:
     """Each of them takes as long as all ranges of the checksum together."""
     image = SparseBytes()

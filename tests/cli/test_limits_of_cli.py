@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from gemel.cli import first_help
-from gemel.cli.commands.explain import LEAST_OF_SENTENCE
-from gemel.cli.first_help import LONGEST_NAME, MAX_WIDTH, MIN_WIDTH
+from gemel.cli.commands.explain import MIN_SENTENCE
+from gemel.cli.first_help import MAX_NAME, MAX_WIDTH, MIN_WIDTH
 from gemel.cli.main import exit_code
-from gemel.cli.positions import MOST_FILES
+from gemel.cli.positions import MAX_FILES
 from gemel.cli.printing import MIN_WIDTH as LEAST_OF_TEXT
 from gemel.cli.printing import prose_width
 
@@ -22,7 +22,7 @@ def test_the_most_files_of_a_dump(
 ) -> None:
     """As many files as the limit are read as one dump, one more is refused as such."""
     monkeypatch.chdir(tmp_path)
-    for count, one_too_many in ((MOST_FILES, False), (MOST_FILES + 1, True)):
+    for count, one_too_many in ((MAX_FILES, False), (MAX_FILES + 1, True)):
         images = [f"{number}.hex" for number in range(count)]
         assert exit_code([command, "gauge.toml", *images, "--from-device"]) == 2
         assert ("one file too many" in capsys.readouterr().err) == one_too_many
@@ -52,7 +52,7 @@ def test_the_least_of_a_rules_sentence(
         assert exit_code(["explain"]) == 0
         return next(line for line in capsys.readouterr().out.splitlines() if "seal-present" in line)
 
-    least = row(80).index("error") + len("warning") + LEAST_OF_SENTENCE
+    least = row(80).index("error") + len("warning") + MIN_SENTENCE
     assert row(least - 1).endswith("error")
     assert row(least).endswith("  Where the layout ...")
     assert len(row(least)) <= least
@@ -60,9 +60,9 @@ def test_the_least_of_a_rules_sentence(
 
 def test_the_longest_name_next_to_its_explanation() -> None:
     """Explanations are two columns after names up to the longest."""
-    short, long = (first_help._rows({"x" * size: "text"}, 80)[0] for size in (LONGEST_NAME, LONGEST_NAME + 1))
-    assert short == "  " + "x" * LONGEST_NAME + "  text"
-    assert long == "  " + "x" * (LONGEST_NAME + 1) + " text"
+    short, long = (first_help._rows({"x" * size: "text"}, 80)[0] for size in (MAX_NAME, MAX_NAME + 1))
+    assert short == "  " + "x" * MAX_NAME + "  text"
+    assert long == "  " + "x" * (MAX_NAME + 1) + " text"
 
 
 @pytest.mark.parametrize("more", [-1, 0, 1])

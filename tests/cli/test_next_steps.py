@@ -11,7 +11,7 @@ from runs import JOIN, run, write_device
 
 import gemel
 from gemel.errors import UsageProblem
-from gemel.files.reading import LEAST_ALIKE, LEAST_ALIKE_SUFFIX, blocks_of_file
+from gemel.files.reading import MIN_ALIKE, MIN_ALIKE_SUFFIX, blocks_of_file
 from gemel.image.intel_hex import decode, encode
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
@@ -390,8 +390,8 @@ def test_a_layout_whose_trusted_key_is_missing(device: Path) -> None:
 
 @pytest.mark.parametrize(("asked", "near"), [("abcd", True), ("abxy", True), ("axyz", False)])
 def test_a_name_is_suggested_that_is_alike_enough(asked: str, near: bool, tmp_path: Path) -> None:
-    """LEAST_ALIKE of a name, without the suffix that most files have in common, must be the same."""
-    assert LEAST_ALIKE == 0.5
+    """MIN_ALIKE of a name, without the suffix that most files have in common, must be the same."""
+    assert MIN_ALIKE == 0.5
     (tmp_path / "abcd.elf").write_bytes(b"")
     with pytest.raises(UsageProblem) as caught:
         list(blocks_of_file(tmp_path / f"{asked}.elfx"))
@@ -412,8 +412,8 @@ def test_a_name_is_suggested_that_is_alike_enough(asked: str, near: bool, tmp_pa
 def test_a_suffix_is_a_slip_or_another_kind_of_file(
     asked: str, there: str, near: bool, tmp_path: Path
 ) -> None:
-    """LEAST_ALIKE_SUFFIX is that of a slip of one letter in three; the suffix of another kind is less alike."""
-    assert LEAST_ALIKE_SUFFIX == 0.7
+    """MIN_ALIKE_SUFFIX is that of a slip of one letter in three; the suffix of another kind is less alike."""
+    assert MIN_ALIKE_SUFFIX == 0.7
     (tmp_path / there).write_bytes(b"")
     with pytest.raises(UsageProblem) as caught:
         list(blocks_of_file(tmp_path / asked))

@@ -81,7 +81,7 @@ LIMITS: Limits = {
     "comparing.as_text.MAX_SPANS": (3, _spans),
     "comparing.changed_builds.MAX_DIFFERENT": (4, _different),
     "comparing.section_anchors.MAX_BASES": (3, _bases),
-    "comparing.side.LONGEST_TEXT": (30, _text),
+    "comparing.side.MAX_TEXT": (30, _text),
 }
 
 

@@ -40,7 +40,7 @@ from gemel.draft.regions import read_link_map, regions_by_symbols
 from gemel.draft.shared import Shared
 from gemel.draft.svd import NotSvd, Peripheral, Register, read_svd
 from gemel.draft.vector_remarks import before_vectors
-from gemel.draft.vectors import LARGEST_RAM, _in_ram
+from gemel.draft.vectors import MAX_RAM, _in_ram
 from gemel.errors import UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.record.format import MARK
@@ -259,7 +259,7 @@ def test_the_largest_ram_at_addresses_of_code(past: int, is_ram: bool) -> None:
         "station",
         elf([SegmentSpec(0x0800_0000, bytes(64)), SegmentSpec(0x0800_0040, bytes(8), run_address=ram)]),
     )
-    assert _in_ram(own, ram + LARGEST_RAM - past) == is_ram
+    assert _in_ram(own, ram + MAX_RAM - past) == is_ram
 
 
 @pytest.mark.parametrize(

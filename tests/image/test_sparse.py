@@ -36,11 +36,11 @@ class SparseAgainstDict(RuleBasedStateMachine):
         self.image = SparseBytes()
         self.model: dict[int, int] = {}
         self.views: list[tuple[memoryview, int]] = []
-        self.limit = sparse.MERGE_LIMIT
-        sparse.MERGE_LIMIT = 8
+        self.limit = sparse.MAX_MERGED
+        sparse.MAX_MERGED = 8
 
     def teardown(self) -> None:
-        sparse.MERGE_LIMIT = self.limit
+        sparse.MAX_MERGED = self.limit
 
     @rule(address=NEAR, data=DATA)
     def write(self, address: int, data: bytes) -> None:
@@ -177,8 +177,8 @@ def test_views_do_not_keep_an_image_from_changing() -> None:
 def test_a_run_in_several_chunks_conflicts_once() -> None:
     """Of a run of held bytes only the first difference is reported, however it is stored."""
     image = SparseBytes()
-    for address in range(9 * sparse.MERGE_LIMIT, 0, -sparse.MERGE_LIMIT // 2):
-        image.write(address, b"a" * (sparse.MERGE_LIMIT // 2))
+    for address in range(9 * sparse.MAX_MERGED, 0, -sparse.MAX_MERGED // 2):
+        image.write(address, b"a" * (sparse.MAX_MERGED // 2))
     (span,) = image.spans()
     assert len(list(image.pieces())) > 1
     image.erase(Span(span.end - 10, 1))

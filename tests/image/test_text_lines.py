@@ -13,7 +13,7 @@ from strategies import images
 
 from gemel.errors import ImageFormatError, Problem
 from gemel.image import intel_hex, s_record, text_lines
-from gemel.image.columns import LONGEST_SUMMED, assembled, data_of, row_blocks, row_sums, unhex_rows
+from gemel.image.columns import MAX_SUMMED, assembled, data_of, row_blocks, row_sums, unhex_rows
 from gemel.image.gathering import Gathering
 from gemel.image.image import Decoded
 from gemel.image.sparse import SparseBytes
@@ -40,7 +40,7 @@ class Recorder:
         assert set(text[width - 1 :: width]) == {ord("\n")}
         if not self.greedy or b"\r" in text or text.count(b"\n") * width != len(text):
             return False
-        if width - 1 > text_lines.LINE_LIMIT:
+        if width - 1 > text_lines.MAX_LINE:
             return False
         for line in text.split(b"\n")[:-1]:
             self.line(number, line)
@@ -73,14 +73,14 @@ def test_lines_are_those_of_splitlines(parts: list, sizes: list[int], greedy: bo
         position += size
     recorder = Recorder(greedy)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(text_lines, "LINE_LIMIT", 20)
+        patch.setattr(text_lines, "MAX_LINE", 20)
         patch.setattr(text_lines, "WINDOW", 32)
         lines = text_lines.scan(blocks, recorder)
     assert recorder.seen == expected
     assert lines == len(text.splitlines())
 
 
-@given(size=st.integers(1, LONGEST_SUMMED), count=st.integers(0, 20), seed=st.integers(0, 99))
+@given(size=st.integers(1, MAX_SUMMED), count=st.integers(0, 20), seed=st.integers(0, 99))
 def test_row_sums_are_plain_sums(size: int, count: int, seed: int) -> None:
     """The sums of all rows at once are those of one row after the other, also for rows of 0xFF."""
     for raw in (random.Random(seed).randbytes(size * count), b"\xff" * (size * count)):
@@ -90,7 +90,7 @@ def test_row_sums_are_plain_sums(size: int, count: int, seed: int) -> None:
 
 def test_longest_summed_is_the_longest() -> None:
     """A row of one byte more could no longer be summed up in 16 bits."""
-    assert LONGEST_SUMMED * 255 == 0xFFFF
+    assert MAX_SUMMED * 255 == 0xFFFF
 
 
 @given(data=st.binary(min_size=4, max_size=60), row=st.integers(1, 4))

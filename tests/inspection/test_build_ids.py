@@ -8,7 +8,7 @@ from elf_writer import build_id_note, note
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gemel.builds.elf.notes import BUILD_ID_LIMIT, build_id_notes, notes_in
+from gemel.builds.elf.notes import MAX_BUILD_ID, build_id_notes, notes_in
 from gemel.image.sparse import SparseBytes
 from gemel.inspection import build_ids
 from gemel.inspection.build_ids import id_words, stored_notes
@@ -17,7 +17,7 @@ from gemel.inspection.inspection import Inspection
 
 @given(
     before=st.binary(max_size=40),
-    build_id=st.binary(min_size=1, max_size=BUILD_ID_LIMIT),
+    build_id=st.binary(min_size=1, max_size=MAX_BUILD_ID),
     behind=st.binary(max_size=40),
 )
 def test_a_note_is_found_at_any_offset(before: bytes, build_id: bytes, behind: bytes) -> None:
@@ -33,7 +33,7 @@ def test_a_note_is_found_at_any_offset(before: bytes, build_id: bytes, behind: b
         note(b"GNU\0", 1, bytes(20)),
         note(b"XYZ\0", 3, bytes(20)),
         build_id_note(bytes(20))[:-1],
-        build_id_note(bytes(BUILD_ID_LIMIT + 4)),
+        build_id_note(bytes(MAX_BUILD_ID + 4)),
         build_id_note(b""),
         build_id_note(bytes(20))[8:],
         b"\5" + build_id_note(bytes(20))[1:],
@@ -67,14 +67,14 @@ def test_several_notes_come_in_order() -> None:
 def test_the_search_in_windows_finds_the_same(window: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Notes that lie across the windows in which an image is searched are found once, wherever they begin."""
     monkeypatch.setattr(build_ids, "WINDOW", window)
-    code = bytes(5) + build_id_note(b"\2" * BUILD_ID_LIMIT) + build_id_note(b"\3" * 8) + bytes(50)
+    code = bytes(5) + build_id_note(b"\2" * MAX_BUILD_ID) + build_id_note(b"\3" * 8) + bytes(50)
     handed = small_device.builds(sampler=small_device.sampler_elf(code=code))
     read = small_device.layout()
     subject = Inspection(read, small_device.joined(read, handed).image, handed)
     whole = build_id_notes(subject.bytes_of(subject.placed["sampler"].stored))
     assert stored_notes(subject, "sampler") == whole
     assert len(whole) == 3
-    assert len(build_id_note(bytes(BUILD_ID_LIMIT))) == build_ids.NOTE_LIMIT
+    assert len(build_id_note(bytes(MAX_BUILD_ID))) == build_ids.MAX_NOTE
     assert stored_notes(Inspection(read, SparseBytes(), {}), "sampler") == []
 
 

@@ -145,13 +145,13 @@ def _entries(count: int) -> bool:
 
 LIMITS: Limits = {
     "inspection.altered.build_order.MAX_DEVIATIONS": (3, _deviations),
-    "m_profile.code.address_flow.STEPS_LIMIT": (8, _followed),
-    "inspection.embedded_copies.COPIES_LIMIT": (3, _copies),
-    "inspection.embedded_copies.PLACES_LIMIT": (3, _older_table),
-    "inspection.cores.implausible_handlers.STREAMS_LIMIT": (3, _streams),
-    "inspection.cores.implausible_handlers.LARGEST": (0x100, _spread),
+    "m_profile.code.address_flow.MAX_STEPS": (8, _followed),
+    "inspection.embedded_copies.MAX_COPIES": (3, _copies),
+    "inspection.embedded_copies.MAX_PLACES": (3, _older_table),
+    "inspection.cores.implausible_handlers.MAX_STREAMS": (3, _streams),
+    "inspection.cores.implausible_handlers.MAX_SIZE": (0x100, _spread),
     "inspection.instead_of_tables.MAX_WORDS": (8, _table_after),
-    "inspection.start_up.tables.ENTRIES_LIMIT": (3, _entries),
+    "inspection.start_up.tables.MAX_ENTRIES": (3, _entries),
 }
 
 

@@ -7,10 +7,10 @@ import random
 import pytest
 
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.altered.disorders import LOOKED_AT, MOST_BITS, address_line, data_lines
+from gemel.inspection.altered.disorders import MAX_COMPARED, MAX_STUCK_BITS, address_line, data_lines
 
 START = 0x1000_0000
-DATA = random.Random(11).randbytes(LOOKED_AT + 256)
+DATA = random.Random(11).randbytes(MAX_COMPARED + 256)
 
 
 @pytest.mark.parametrize("bits", range(1, 9))
@@ -20,12 +20,12 @@ def test_up_to_four_data_lines_may_be_stuck(bits: int, level: int) -> None:
     mask = (1 << bits) - 1
     found = bytes(value | mask if level else value & ~mask & 0xFF for value in DATA)
     said = data_lines([(START, DATA, found)])
-    assert (said is not None) == (bits <= MOST_BITS)
+    assert (said is not None) == (bits <= MAX_STUCK_BITS)
     if said:
         assert said[0] == f"bit {' and '.join(map(str, range(bits)))} of each byte is always {level}"
 
 
-@pytest.mark.parametrize(("changed", "stuck"), [(LOOKED_AT - 1, False), (LOOKED_AT, True)])
+@pytest.mark.parametrize(("changed", "stuck"), [(MAX_COMPARED - 1, False), (MAX_COMPARED, True)])
 @pytest.mark.parametrize("line", [0, 3, 8, 12])
 def test_an_address_line_explains_all_that_is_looked_at(line: int, changed: int, stuck: bool) -> None:
     """One other byte is no fault of a line, unless it is after what is compared."""

@@ -24,7 +24,7 @@ from gemel.cli.commands.where import BLOCK
 from gemel.errors import UsageProblem
 from gemel.lookup.annotating import annotated
 from gemel.lookup.as_text import text_of
-from gemel.lookup.facts import FORMAT, MOST_DEFINITIONS, Answers
+from gemel.lookup.facts import FORMAT, MAX_DEFINITIONS, Answers
 from gemel.m_profile.fault_registers import exception_return, flags_of
 from gemel.text.as_json import form_text
 from gemel.workflows.looking_up import answers_of, lookup_of
@@ -565,7 +565,7 @@ def test_a_name_of_very_many_symbols_is_an_error(tmp_path, capfd):
     from sealed_device import run_here
 
     many = tuple(
-        SymbolSpec("again", small_device.STATION + 0x80 + at % 64) for at in range(MOST_DEFINITIONS + 1)
+        SymbolSpec("again", small_device.STATION + 0x80 + at % 64) for at in range(MAX_DEFINITIONS + 1)
     )
     (tmp_path / "x.elf").write_bytes(small_device.station_elf(symbols=many))
     said = run_here(capfd)("where", f"station={tmp_path / 'x.elf'}", "again")

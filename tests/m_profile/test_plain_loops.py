@@ -89,7 +89,7 @@ def test_what_is_gone_through_at_once_ends_as_by_single_instructions(
     )
     source = source + f"ldr r6, ={RAM + 0x4000}\nstr r0, [r6]\n"
     at_once = ran(source, tmp_path)
-    monkeypatch.setattr(module, "TRIES_LIMIT", 0)
+    monkeypatch.setattr(module, "MAX_TRIES", 0)
     assert at_once == ran(source, tmp_path)
 
 
@@ -113,15 +113,15 @@ def test_start_up_code_of_builds_does_the_same_at_once(
 ) -> None:
     """By a library, by tables and by labels."""
     at_once = _runs(*pair)
-    monkeypatch.setattr(module, "TRIES_LIMIT", 0)
+    monkeypatch.setattr(module, "MAX_TRIES", 0)
     assert at_once == _runs(*pair)
 
 
 def test_a_loop_is_tried_no_more_often_than_the_limit(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Each attempt costs as much as the loop itself: TRIES_LIMIT of them for an instruction."""
+    """Each attempt costs as much as the loop itself: MAX_TRIES of them for an instruction."""
     tried = list[int]()
     monkeypatch.setattr(module, "goes_through_plain_loop", lambda core, _: bool(tried.append(core.pc)))
     ran(f"{ENDS}{OTHERS['a gap in each turn']}", tmp_path)
-    assert {tried.count(at) for at in tried} == {module.TRIES_LIMIT}
+    assert {tried.count(at) for at in tried} == {module.MAX_TRIES}

@@ -147,31 +147,31 @@ def test_code_that_runs_into_erased_flash_ends_there(tmp_path: Path) -> None:
 
 
 def test_steps_and_ways_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """More instructions than STEPS_LIMIT or CODE_LIMIT, or more conditions than WAYS_LIMIT, and the run says so."""
+    """More instructions than MAX_STEPS or MAX_CODE, or more conditions than MAX_WAYS, and the run says so."""
     fill = "ldr r0, =0x20000000\nldr r1, =0x20010000\nmovs r2, #0\n1: str r2, [r0], #4\ncmp r0, r1\nblo 1b\n5: b 5b"
     asks = "ldr r4, =0x40020000\n" + "ldr r5, [r4]\ncmp r5, #0\nit eq\nmoveq r6, #1\n" * 4 + "5: b 5b"
     assert not ran(fill, tmp_path).why_not
     assert not ran(asks, tmp_path).why_not
-    monkeypatch.setattr(module, "STEPS_LIMIT", 10_000)
-    monkeypatch.setattr(start_ways, "TRIES_LIMIT", 0)
-    monkeypatch.setattr(start_ways, "WAYS_LIMIT", 4)
+    monkeypatch.setattr(module, "MAX_STEPS", 10_000)
+    monkeypatch.setattr(start_ways, "MAX_TRIES", 0)
+    monkeypatch.setattr(start_ways, "MAX_WAYS", 4)
     assert ran(fill, tmp_path).why_not == "more instructions than are followed"
     assert not ran(asks, tmp_path).why_not
-    monkeypatch.setattr(start_ways, "WAYS_LIMIT", 3)
+    monkeypatch.setattr(start_ways, "MAX_WAYS", 3)
     assert ran(asks, tmp_path).why_not == "more conditions that are not known than are followed"
-    monkeypatch.setattr(start_ways, "CODE_LIMIT", 7)
-    monkeypatch.setattr(module, "STEPS_LIMIT", 60_000)
+    monkeypatch.setattr(start_ways, "MAX_CODE", 7)
+    monkeypatch.setattr(module, "MAX_STEPS", 60_000)
     assert not ran(fill, tmp_path).why_not
-    monkeypatch.setattr(start_ways, "CODE_LIMIT", 6)
+    monkeypatch.setattr(start_ways, "MAX_CODE", 6)
     assert ran(fill, tmp_path).why_not == "more code than is followed"
 
 
 def test_a_variable_that_code_sets_is_no_block() -> None:
-    """From LEAST_BLOCK bytes on, what comes from elsewhere is initialised data from the wrong place."""
+    """From MIN_BLOCK bytes on, what comes from elsewhere is initialised data from the wrong place."""
     data = SegmentSpec(STATION + 0x400, bytes(range(1, 65)), STATION_RAM, flags="rw")
     given = builds(station=station_elf(ram=None, extra=(data,)))
     placement = Inspection(layout(), joined(handed=given).image, given).placements["station"]
-    for size, is_block in ((started.LEAST_BLOCK - 1, False), (started.LEAST_BLOCK, True)):
+    for size, is_block in ((started.MIN_BLOCK - 1, False), (started.MIN_BLOCK, True)):
         run = StartRun(
             "",
             (),
@@ -256,7 +256,7 @@ def test_fewer_bytes_than_a_variable_has_are_no_cleared_data(
     words: int, is_found: bool, tmp_path: Path
 ) -> None:
     """Code that sets some of its variables to zero clears no copied data; 16 bytes in a row are."""
-    assert module.LEAST_ZEROED == 16
+    assert module.MIN_ZEROED == 16
     clears = "movs r3, #0\nldr r0, =0x20000000\n" + "str r3, [r0], #4\n" * words
     code = f"{COPY.replace('#16', '#32')}{clears}ldr r4, =0x08000801\nbx r4"
     stored = dict(enumerate(assembled(code + "\n.ltorg", tmp_path), CODE))

@@ -476,12 +476,12 @@ def test_a_function_that_something_else_may_enter_too(how: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("limit", "value", "reported"), [("DEPTH", 1, 5), ("MAX_WAYS", 1, 4), ("MAX_WAYS", 0, 6)]
+    ("limit", "value", "reported"), [("MAX_DEPTH", 1, 5), ("MAX_WAYS", 1, 4), ("MAX_WAYS", 0, 6)]
 )
 def test_how_far_callers_are_followed(
     limit: str, value: int, reported: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What is guarded two calls away counts within DEPTH, and what no more than MAX_WAYS lead to."""
+    """What is guarded two calls away counts within MAX_DEPTH, and what no more than MAX_WAYS lead to."""
     monkeypatch.setattr(f"gemel.m_profile.code.stretch_guards.{limit}", value)
     build = compiled(THROUGH_CALLS, "armv7e-m+fp", "-mfloat-abi=softfp", "-O1", *BARE)
     assert len(_places(build, _sieve("armv7e-m"))[0]) == reported

@@ -64,7 +64,7 @@ def _apart(count: int, distance: int) -> SparseBytes:
 def _stretches(count: int) -> bool:
     """Whether all stretches are named that there is no room for."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(embedding, "BYTES_LIMIT", 0)
+        patch.setattr(embedding, "MAX_BYTES_TEXT", 0)
         return len(embedded_bytes(_apart(count, 0x10_0000), ()).left_out) == count
 
 
@@ -124,19 +124,19 @@ def _rows(count: int) -> bool:
 
 
 LIMITS: Limits = {
-    "page.compare.MOST": (3, _rows),
+    "page.compare.MAX_ROWS": (3, _rows),
     "page.drawing.MAX_MARKS": (3, _marks),
     "page.audit.MAX_TROUBLES": (3, lambda count: _images(count, "broken")),
     "page.audit.MAX_PASSING": (3, lambda count: _images(count, "passes")),
     "page.audit.MAX_VERSIONS": (3, _versions),
     "page.drawing.MAX_DRAWN": (3, _parts),
     "page.embedding.MAX_STRETCHES": (3, _stretches),
-    "page.render.LARGEST": (3, _largest),
+    "page.render.MAX_OBJECTS": (3, _largest),
     "page.render.MAX_FINDINGS": (3, lambda count: "more findings" not in _page(findings=count)),
     "page.render.MAX_EVENTS": (3, lambda count: "later events" not in _page(events=count)),
     "page.strips.MAX_BLOCK_RUNS": (3, _runs),
     "page.strips.MAX_GROUPS": (3, _groups),
-    "page.symbols.LONGEST_NAME": (30, _name),
+    "page.symbols.MAX_NAME": (30, _name),
 }
 
 

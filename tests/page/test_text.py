@@ -17,7 +17,13 @@ from page import pages
 from seconds import within
 
 from gemel.image.sparse import SparseBytes
-from gemel.page.embedding import BYTES_LIMIT, SYMBOL_LIMIT, embedded_bytes, embedded_symbols, json_in_script
+from gemel.page.embedding import (
+    MAX_BYTES_TEXT,
+    MAX_SYMBOL_TEXT,
+    embedded_bytes,
+    embedded_symbols,
+    json_in_script,
+)
 from gemel.page.symbols import build_symbols
 from gemel.spans import Span
 
@@ -141,7 +147,7 @@ def test_too_many_bytes() -> None:
     image.write(0x6000_0000, random.Random(1).randbytes(3 << 20))
     last = Span(0x602F_FF00, 16)
     made = embedded_bytes(image, [last])
-    assert sum(len(block.text) for block in made.blocks) <= BYTES_LIMIT
+    assert sum(len(block.text) for block in made.blocks) <= MAX_BYTES_TEXT
     assert any(Span(block.start, block.size).covers(last) for block in made.blocks)
     assert made.bytes_left_out == image.size - sum(block.size for block in made.blocks)
     assert sum(span.size for span in made.left_out) == made.bytes_left_out > 0
@@ -170,7 +176,7 @@ def test_too_many_symbols() -> None:
     ]
     subject = pages.inspection(symbols=symbols)
     made = embedded_symbols(build_symbols(subject))
-    assert len(made.text) <= SYMBOL_LIMIT
+    assert len(made.text) <= MAX_SYMBOL_TEXT
     assert made.left_out > 0
     kept = json.loads(zlib.decompress(base64.b64decode(made.text)))[0]
     assert min(kept["size"]) >= 4

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from page import pages
 
 from gemel.page.symbols import BuildSymbols, PageSymbol
-from gemel.page.treemap import HEIGHT, MOST, MOST_FOLDERS, WIDTH, Box, boxes_of, treemap
+from gemel.page.treemap import HEIGHT, MAX_FOLDERS, MAX_SYMBOLS, WIDTH, Box, boxes_of, treemap
 
 INSIDE = Box(10, 20, 900, 260)
 
@@ -54,10 +54,10 @@ def test_a_symbol_for_each_place() -> None:
         tuple(map(str, range(20))),
     )
     drawn = treemap(own, 0)
-    assert drawn.count('class="part ') == MOST
-    assert drawn.count(" smaller symbols of ") <= MOST_FOLDERS
+    assert drawn.count('class="part ') == MAX_SYMBOLS
+    assert drawn.count(" smaller symbols of ") <= MAX_FOLDERS
     counted = re.findall(r"([\d,]+) smaller symbols of ", drawn)
-    assert MOST + sum(int(each) for each in counted) == len(many)
+    assert MAX_SYMBOLS + sum(int(each) for each in counted) == len(many)
     assert "9 smaller folders" in drawn
     assert "no_size" not in drawn
 

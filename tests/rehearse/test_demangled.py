@@ -85,7 +85,7 @@ def test_without_the_library_names_stay(monkeypatch: pytest.MonkeyPatch) -> None
     demangled.cache_clear()
 
 
-@pytest.mark.parametrize("limit", ["MOST_SPELLED", "LONGEST"])
+@pytest.mark.parametrize("limit", ["MAX_SPELLED", "MAX_NAME"])
 def test_each_limit_has_two_sides(limit: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """A name is spelled out from some limit on, and by one less it is not; the limits are far above that."""
     name = NAMES[0]

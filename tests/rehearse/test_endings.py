@@ -30,14 +30,14 @@ from gemel.checking.rules.rehearsal_passes import finding_of
 from gemel.rehearsal.emulator import loop_probe
 from gemel.rehearsal.emulator.core import exceptions, protected_access
 from gemel.rehearsal.emulator.core.code_stops import CodeStops
-from gemel.rehearsal.emulator.core.exceptions import LARGEST_HANDLER, LARGEST_HANDLER_STACK
-from gemel.rehearsal.emulator.core.stack_watch import MOST_BELOW
+from gemel.rehearsal.emulator.core.exceptions import MAX_HANDLER, MAX_HANDLER_STACK
+from gemel.rehearsal.emulator.core.stack_watch import MAX_BELOW
 from gemel.rehearsal.kinds import FATAL, UNJUDGED
 from gemel.rehearsal.raw_run import RawCore, RawEvent
 from gemel.rehearsal.result import Rehearsal, RehearsalFinding
 from gemel.rehearsal.verdict.endings import LONG, _handlers
 from gemel.rehearsal.verdict.exception_words import NEAR_ZERO, stack_nowhere
-from gemel.rehearsal.verdict.fault_words import FARTHEST_MEMBER
+from gemel.rehearsal.verdict.fault_words import MAX_MEMBER_DISTANCE
 from gemel.rehearsal.verdict.judging import stack_room
 from gemel.spans import Span
 from gemel.structs import replace
@@ -408,8 +408,8 @@ def test_a_stack_pointer_that_is_in_no_memory(program: str, handler: str, named:
 
 @pytest.mark.parametrize(("pointer", "unset"), [(255, True), (256, False)])
 def test_near_zero(pointer: int, unset: bool) -> None:
-    """Below ``NEAR_ZERO`` no stack is, and ``MOST_BELOW`` is how far one instruction reaches below its pointer."""
-    assert NEAR_ZERO == MOST_BELOW == 256
+    """Below ``NEAR_ZERO`` no stack is, and ``MAX_BELOW`` is how far one instruction reaches below its pointer."""
+    assert NEAR_ZERO == MAX_BELOW == 256
     event = RawEvent(1, "x", "stacking", 1, {"address": 4, "pointer": pointer, "process": 1}, {})
     assert ("no code has set" in stack_nowhere("", "", event).found) is unset
 
@@ -505,9 +505,9 @@ def test_a_handler_that_is_left_by_a_plain_branch(handler: str, left: str) -> No
     assert ("no EXC_RETURN" in finding.found) is bool(left)
 
 
-@pytest.mark.parametrize(("far", "left"), [(LARGEST_HANDLER - 8, True), (LARGEST_HANDLER, False)])
+@pytest.mark.parametrize(("far", "left"), [(MAX_HANDLER - 8, True), (MAX_HANDLER, False)])
 def test_how_far_a_handler_is_looked_through(far: int, left: bool) -> None:
-    """``LARGEST_HANDLER``: the block that leaves it begins so far from where the handler does."""
+    """``MAX_HANDLER``: the block that leaves it begins so far from where the handler does."""
     beyond = f"b.w 1f\n .org {far:#x}\n 1: ldr r2, =0x10000C80\n adds r2, #1\n mov lr, r2\n bx lr\n .ltorg\n"
     ends = beyond + ".org 0x480\n 4: b 4b\n"
     finding = run(enabled(5) + RAISE, "", handler=ends).finding("stays-in-handler")
@@ -515,11 +515,9 @@ def test_how_far_a_handler_is_looked_through(far: int, left: bool) -> None:
     assert ("never returned" in finding.what) is left
 
 
-@pytest.mark.parametrize(
-    ("depth", "left"), [(LARGEST_HANDLER_STACK, False), (LARGEST_HANDLER_STACK + 4, True)]
-)
+@pytest.mark.parametrize(("depth", "left"), [(MAX_HANDLER_STACK, False), (MAX_HANDLER_STACK + 4, True)])
 def test_how_deep_a_link_value_is_looked_for(depth: int, left: bool) -> None:
-    """``LARGEST_HANDLER_STACK``: what is further below than this says nothing of whether the handler may return."""
+    """``MAX_HANDLER_STACK``: what is further below than this says nothing of whether the handler may return."""
     memory = {0x1000: 0xFFFF_FFF9}
 
     def read(address: int, size: int) -> bytes:
@@ -912,8 +910,8 @@ def test_which_region_closes_an_address(name: str) -> None:
 def test_accesses_that_reach_into_what_is_closed(
     before: int, longest: int, faults: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A word that begins in an open region and ends in none: looked at from ``LONGEST_ACCESS`` bytes in front on."""
-    monkeypatch.setattr(protected_access, "LONGEST_ACCESS", longest)
+    """A word that begins in an open region and ends in none: looked at from ``MAX_ACCESS`` bytes in front on."""
+    monkeypatch.setattr(protected_access, "MAX_ACCESS", longest)
     regions = OPEN + region(2, 0x3801_00E0, 0x3801_00FF, 1, 1) + PROTECTION_ON
     found = run(regions + AT + f"subs r0, #{before}\n str r4, [r0]\n" + SLEEP, "", handler=HANG)
     assert (found.finding("protected-write") is not None) is faults
@@ -1266,8 +1264,8 @@ def test_when_a_core_sent_its_last_line() -> None:
 
 
 def test_the_longest_circle_of_a_core_while_the_other_ticks(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A loop of ``LONGEST_CIRCLE`` instructions is named as one; a core in a longer one is said to be busy."""
-    monkeypatch.setattr(loop_probe, "LONGEST_CIRCLE", 9)
+    """A loop of ``MAX_CIRCLE`` instructions is named as one; a core in a longer one is said to be busy."""
+    monkeypatch.setattr(loop_probe, "MAX_CIRCLE", 9)
     for count, kind in ((9, "endless-loop"), (10, "no-idle-state")):
         sampler = "1: " + "nop\n" * (count - 1) + "b 1b\n"
         rehearsal = run(BESIDE, "", handler=TICK_COUNTS, sampler=sampler, budget=100_000)
@@ -1346,11 +1344,11 @@ FROM_UNSET = {
     "a read": (UNSET + "ldrb r1, [r0]\n", "unmapped-read", True),
     "a write of a member": (UNSET + "str r1, [r0, #0x2C]\n", "unmapped-write", True),
     "the last member": (
-        UNSET + f"ldr r1, ={FARTHEST_MEMBER - 1}\n ldrb r1, [r0, r1]\n",
+        UNSET + f"ldr r1, ={MAX_MEMBER_DISTANCE - 1}\n ldrb r1, [r0, r1]\n",
         "unmapped-read",
         True,
     ),
-    "one further": (UNSET + f"ldr r1, ={FARTHEST_MEMBER}\n ldrb r1, [r0, r1]\n", "unmapped-read", False),
+    "one further": (UNSET + f"ldr r1, ={MAX_MEMBER_DISTANCE}\n ldrb r1, [r0, r1]\n", "unmapped-read", False),
     "a call": (UNSET + "blx r0\n", "fetch-outside-code", True),
     "a call of what is set": ("ldr r0, =0xF0001001\n blx r0\n", "fetch-outside-code", False),
 }
@@ -1369,12 +1367,12 @@ def test_a_pointer_that_nobody_set_is_named_as_that(name: str) -> None:
     assert ("[memory.device]" in finding.next_step) is (kind == "unmapped-read" and not named)
 
 
-@pytest.mark.parametrize("before", [4, FARTHEST_MEMBER, FARTHEST_MEMBER + 4])
+@pytest.mark.parametrize("before", [4, MAX_MEMBER_DISTANCE, MAX_MEMBER_DISTANCE + 4])
 def test_what_is_in_front_of_a_null_pointer_is_no_device(before: int) -> None:
     """Up to as far as members are; registers are proposed for what is farther away."""
     finding = run(f"ldr r0, =-{before}\n str r0, [r0]\n" + SLEEP, "", handler=HANG).finding("unmapped-write")
     assert finding is not None
-    named = before <= FARTHEST_MEMBER
+    named = before <= MAX_MEMBER_DISTANCE
     assert (f"{before} bytes before address 0, as from a null pointer" in finding.found) is named
     assert finding.next_step.startswith("set the pointer before") is named
 

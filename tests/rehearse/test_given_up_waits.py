@@ -125,12 +125,12 @@ def test_bits_of_another_size(builder: Builder, monkeypatch: pytest.MonkeyPatch)
 
 @pytest.mark.parametrize(
     ("name", "proposed", "not_proposed"),
-    [("LEAST_READS", 1001, 1002), ("MAX_POLLED", 1, 0), ("LEAST_BLOCKS", 2, 99)],
+    [("MIN_READS", 1001, 1002), ("MAX_POLLED", 1, 0), ("MIN_BLOCKS", 2, 99)],
 )
 def test_what_is_tried(
     builder: Builder, monkeypatch: pytest.MonkeyPatch, name: str, proposed: int, not_proposed: int
 ) -> None:
-    """Registers read ``LEAST_READS`` times, ``MAX_POLLED`` of them, that lead to ``LEAST_BLOCKS`` blocks."""
+    """Registers read ``MIN_READS`` times, ``MAX_POLLED`` of them, that lead to ``MIN_BLOCKS`` blocks."""
     for limit, found in ((proposed, True), (not_proposed, False)):
         monkeypatch.setattr(given_up_waits, name, limit)
         finding = finding_of(builder, ("gcc", "-O1"), BY_COUNT, f"{ONE}wait_for(0x10, 1); ")

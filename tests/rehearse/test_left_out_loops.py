@@ -8,7 +8,7 @@ from rehearse.test_endings import CONTROL, TICK_COUNTS, TICKS, VECTORS
 from rehearse.test_released_loops import OWN, P, beside_writer
 
 from gemel.rehearsal.emulator import device_run
-from gemel.rehearsal.emulator.loop_probe import LONGEST_CIRCLE
+from gemel.rehearsal.emulator.loop_probe import MAX_CIRCLE
 
 MASKED = "cpsid i\n"
 BY_PRIORITY = store(0xE000_ED20, "0x40FF0000") + "movs r0, #0x20\n msr basepri, r0\n"
@@ -53,7 +53,7 @@ def test_a_loop_that_nothing_ends_is_left_out(name: str, core: str, goal: str) -
     assert (error.kind, error.core) == (kind, core)
     (summary,) = [each for each in rehearsal.cores if each.name == core]
     assert summary.state == "running"
-    assert summary.instructions < 2 * device_run.FIRST_LOOK_AT_LOOPS + LONGEST_CIRCLE
+    assert summary.instructions < 2 * device_run.FIRST_LOOK_AT_LOOPS + MAX_CIRCLE
     assert rehearsal.shared_memory["link"][0] > 2, "the other core goes on"
 
 

@@ -84,7 +84,7 @@ def settings(architecture: str, seed: int) -> list[tuple[int, int]]:
             writes += [(NUMBER, number), (BASE, base), (OTHER, size)]
         for number in range(3, 8):
             off = chosen.choice([0, 0, chosen.randrange(256)])
-            # The board keeps rights by pages of 1 KiB around a subregion that is switched off, the core does not.
+            # The board keeps permissions by pages of 1 KiB around a subregion that is switched off, the core does not.
             bits = chosen.choice([12, 13]) if off else chosen.choice([4, 5, 6, 7, 8, 9, 10])
             base = (ram + 0x4000 + chosen.randrange(0, 0x1000, 32)) & ~((2 << bits) - 1)
             access = chosen.choice([0, 1, 2, 3, 5, 6, 7])
@@ -166,11 +166,11 @@ def test_rights_are_the_boards(architecture: str, seed: int, tmp_path: Path) -> 
         unit.write(address, value)
     said = ""
     for address in range(RAM[architecture] + 0x4000, RAM[architecture] + 0x5000, 32):
-        rights = unit.at(address)
-        said += "r" if rights.read else "-"
-        said += "w" if rights.write else "-"
-        said += "r" if rights.user_read else "-"
-        said += "w" if rights.user_write else "-"
+        permissions = unit.at(address)
+        said += "r" if permissions.read else "-"
+        said += "w" if permissions.write else "-"
+        said += "r" if permissions.user_read else "-"
+        said += "w" if permissions.user_write else "-"
     assert said == board_says(architecture, writes, tmp_path)
 
 
@@ -223,11 +223,11 @@ SKIPS = "ldr r0, [sp, #24]\n adds r0, #2\n str r0, [sp, #24]\n bx lr\n .ltorg\n"
 """A handler that goes on after the access, which is a narrow instruction."""
 
 
-def around(access: str, rights: int, user: bool = False) -> str:
-    """Code that does an access to a register in a region of these rights, and takes the region away."""
+def around(access: str, permissions: int, user: bool = False) -> str:
+    """Code that does an access to a register in a region of these permissions, and takes the region away."""
     as_user = "movs r1, #1\n msr control, r1\n isb\n" if user else ""
     regions = region(0, FLASH, FLASH + 0x3FFFF, 3, 0) + region(1, 0x3800_0000, 0x3801_FFFF, 1, 1)
-    regions += region(2, REGISTER, REGISTER + 0x1F, rights, 1) + store(0xE000_ED94, "5") + "dsb\n isb\n"
+    regions += region(2, REGISTER, REGISTER + 0x1F, permissions, 1) + store(0xE000_ED94, "5") + "dsb\n isb\n"
     return f"{regions} ldr r2, ={REGISTER:#x}\n movs r3, #65\n{as_user}{access}\n"
 
 
@@ -235,7 +235,7 @@ OFF = store(0xE000_ED94, "0") + "dsb\n isb\n"
 
 
 @pytest.mark.parametrize(
-    ("access", "rights", "at", "holds"),
+    ("access", "permissions", "at", "holds"),
     [
         ("str r3, [r2]", 2, 0, 5),
         ("strb r3, [r2]", 2, 0, 5),
@@ -244,17 +244,19 @@ OFF = store(0xE000_ED94, "0") + "dsb\n isb\n"
         ("ldr r1, [r2]", 2, 0, 5),
     ],
 )
-def test_a_write_that_is_refused_reaches_no_register(access: str, rights: int, at: int, holds: int) -> None:
+def test_a_write_that_is_refused_reaches_no_register(
+    access: str, permissions: int, at: int, holds: int
+) -> None:
     """The register stays as it is; one that may be written or read is (DDI 0553, "MemManage fault", from memory)."""
     reads = f"ldr r2, ={REGISTER + at:#x}\n ldr r3, [r2]\n"
-    rehearsal = run(around(access, rights) + OFF + reads + result("r3") + SLEEP, TABLE, handler=SKIPS)
+    rehearsal = run(around(access, permissions) + OFF + reads + result("r3") + SLEEP, TABLE, handler=SKIPS)
     assert word(rehearsal) == holds
 
 
-@pytest.mark.parametrize(("rights", "sent"), [(0, ""), (1, "A")])
-def test_what_is_refused_is_not_sent(rights: int, sent: str) -> None:
+@pytest.mark.parametrize(("permissions", "sent"), [(0, ""), (1, "A")])
+def test_what_is_refused_is_not_sent(permissions: int, sent: str) -> None:
     """Unprivileged code sends by a serial port that it may use, and nothing by another, as on the board."""
-    rehearsal = run(around("strb r3, [r2, #8]", rights, user=True) + SLEEP, TABLE, handler=SKIPS)
+    rehearsal = run(around("strb r3, [r2, #8]", permissions, user=True) + SLEEP, TABLE, handler=SKIPS)
     assert rehearsal.texts["line"] == sent
 
 

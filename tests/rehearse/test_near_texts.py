@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from rehearsals import device
 
-from gemel.rehearsal.verdict.release_findings import MOST_WORDS, SHORT, SHORTEST, near_text
+from gemel.rehearsal.verdict.release_findings import MAX_WORDS, MIN_WORD, SHORT, near_text
 
 NEAR = [
     ("station: done", "Station: done"),
@@ -50,9 +50,9 @@ def test_limits() -> None:
     assert near_text(word[:SHORT], ["x" + word[1:SHORT]])
     assert not near_text(word[:SHORT], ["xy" + word[2:SHORT]])
     assert near_text(word[: SHORT + 1], ["xy" + word[2 : SHORT + 1]])
-    assert not near_text(word[:SHORTEST], ["x" + word[1:SHORTEST]])
-    assert near_text(word[: SHORTEST + 1], ["x" + word[1 : SHORTEST + 1]])
-    for words, is_near in ((MOST_WORDS, True), (MOST_WORDS + 1, False)):
+    assert not near_text(word[:MIN_WORD], ["x" + word[1:MIN_WORD]])
+    assert near_text(word[: MIN_WORD + 1], ["x" + word[1 : MIN_WORD + 1]])
+    for words, is_near in ((MAX_WORDS, True), (MAX_WORDS + 1, False)):
         sought, sent = (" ".join([word] * words) for word in ("frames", "framed"))
         assert bool(near_text(sought, [sent])) is is_near
 

@@ -14,7 +14,7 @@ from rehearse.differential.judge import LAYOUT
 
 from gemel.layout.rehearsal_model import TABLES as DESCRIBED
 from gemel.rehearsal.emulator import offers
-from gemel.rehearsal.emulator.offers import DIFFERENT, LEAST_KEY, SHORTEST_TEXT, is_text
+from gemel.rehearsal.emulator.offers import DIFFERENT, MIN_KEY, MIN_TEXT, is_text
 from gemel.rehearsal.limits import NOT_PROPOSED, limits_page
 from gemel.rehearsal.proposals import TABLES
 from gemel.rehearsal.result import Rehearsal
@@ -140,7 +140,7 @@ def test_what_is_written_to_other_devices_is_no_text(
     ("values", "expected"),
     [
         (b"ready\n", True),
-        (b"ready"[: SHORTEST_TEXT - 1], False),
+        (b"ready"[: MIN_TEXT - 1], False),
         (b"t=12.50 C\r\n", False),
         (b"temp 12.5\r\n", False),
         (b"temperature 12.50 C\r\n", True),
@@ -196,7 +196,7 @@ def test_a_flash_controller(builder: Builder, compiler: tuple[str, str], name: s
     assert "command_at = 0x50200810" in lines
     assert "address_at = 0x50200814" in lines
     assert ("unlock = { at = 0x5020081C, keys = [0x45670123, 0xCDEF89AB] }" in lines) is (name != "no keys")
-    assert LEAST_KEY < 0x4567_0123
+    assert MIN_KEY < 0x4567_0123
     assert erase in lines  # the default is left out
     added = "\n".join(step_lines(lines)[1:-1])
     assert rehearsed(builder, compiler, layout(f"{added}\n{WORD}"), body + CHECKS).passes

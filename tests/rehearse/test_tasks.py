@@ -12,7 +12,7 @@ from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
 
 from gemel.rehearsal.emulator.core.call_stack import threads
-from gemel.rehearsal.verdict.program_ends import GOES_ON, LONGEST_TEXT, PROGRAM_ENDS
+from gemel.rehearsal.verdict.program_ends import GOES_ON, MAX_TEXT, PROGRAM_ENDS
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
@@ -92,14 +92,14 @@ def test_a_program_that_stops_itself_says_why(
 
 @pytest.mark.parametrize("more", [0, 1])
 def test_a_long_text_is_cut(more: int, builder: Builder) -> None:
-    """LONGEST_TEXT characters of what a program gives as its reason are shown."""
+    """MAX_TEXT characters of what a program gives as its reason are shown."""
     code = (
         "__attribute__((noinline)) void sys_halt(const char *reason) { (void)reason; for (;;) { NOP(); } }\n"
-        f'void scenario(void) {{ sys_halt("{"x" * (LONGEST_TEXT + more)}"); NOP(); }}\n'
+        f'void scenario(void) {{ sys_halt("{"x" * (MAX_TEXT + more)}"); NOP(); }}\n'
     )
     case = Case("long", "endings", Source(code, (), "gcc", ("-O0",)), Source())
     (finding,) = product_of(case, builder.build(case)).rehearse().findings
-    assert f'sys_halt("{"x" * LONGEST_TEXT}"), in scenario' in finding.found
+    assert f'sys_halt("{"x" * MAX_TEXT}"), in scenario' in finding.found
 
 
 @pytest.mark.parametrize(("name", "noted"), [("sys_halt", True), ("finish", False)])

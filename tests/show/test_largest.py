@@ -17,7 +17,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.show.as_text.memories import _largest_lines
 from gemel.show.facts.contents import AreaUse, Contents, SymbolUse
 from gemel.show.facts.gather import contents_of
-from gemel.show.facts.memory_uses import SHOWN
+from gemel.show.facts.memory_uses import MAX_SHOWN
 from gemel.spans import Span
 
 
@@ -44,7 +44,7 @@ def _listed(arrangement: str, name: str) -> list[tuple[int, int, str]]:
 def test_largest_are_those_that_nm_lists(build, area) -> None:
     """The symbols told of an area, their places and sizes are the largest that ``nm`` has in it."""
     start, size = area_span(read_layout("in-place"), area)
-    inside = [row for row in _listed("in-place", build) if start <= row[0] < start + size][:SHOWN]
+    inside = [row for row in _listed("in-place", build) if start <= row[0] < start + size][:MAX_SHOWN]
     told = _areas(gauge("in-place"))[area].largest
     assert [(use.span.start, use.size, use.name) for use in told] == inside
     assert {use.build for use in told} == {build}
@@ -55,7 +55,7 @@ def test_a_copied_build_is_told_where_it_is_stored_and_where_it_runs() -> None:
     areas = _areas(gauge("copied"))
     stored, runs = areas["sampler-code"].largest, areas["sampler-run"].largest
     assert [(use.name, use.size) for use in stored] == [(use.name, use.size) for use in runs]
-    assert len(stored) == SHOWN
+    assert len(stored) == MAX_SHOWN
     distance = areas["sampler-run"].span.start - areas["sampler-code"].span.start
     assert [use.span.moved(distance) for use in stored] == [use.span for use in runs]
 

@@ -12,7 +12,7 @@ from shown_images import digests_apart, gauge, gauge_alone, plain, small, spoile
 
 import gemel
 from gemel.show.as_text.picture import (
-    FEWEST_CELLS,
+    MIN_CELLS,
     PictureColumns,
     PictureRow,
     cell_count,
@@ -79,7 +79,7 @@ def test_every_sign_is_true(most, size, data):
         assert sign == expected
 
 
-@given(st.integers(1, 1 << 32), st.integers(FEWEST_CELLS, 200))
+@given(st.integers(1, 1 << 32), st.integers(MIN_CELLS, 200))
 def test_cell_count_uses_the_room(size, most):
     """The picture takes at least seven tenths of the room, and never more than there is."""
     count = cell_count(Span(0, size), [], most)
@@ -149,7 +149,7 @@ def test_wrapping_keeps_every_word(texts, width):
     ],
 )
 def test_tables_cut_their_last_flexible_column_first(width, expected):
-    """A table gives up space between columns, then its last flexible column, of which FEWEST_LETTERS are shown
+    """A table gives up space between columns, then its last flexible column, of which MIN_LETTERS are shown
     or nothing, and keeps the fixed ones."""
     columns = (Column(), Column(right=True), Column(shortest=0))
     rows = [[Styled("ab"), Styled("12"), Styled("long text")]]

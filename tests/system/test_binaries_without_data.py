@@ -8,8 +8,8 @@ from small_device import TODAY, findings
 
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.checking.rules.flash_words_programmed import FEWEST_CONSTANTS
-from gemel.checking.rules.start_copies_stored_data import LARGEST_PIECE
+from gemel.checking.rules.flash_words_programmed import MIN_CONSTANTS
+from gemel.checking.rules.start_copies_stored_data import MAX_PIECE
 from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -121,8 +121,8 @@ CLEAR = "for (volatile uint32_t *at = bss_start; at < bss_end;) *at++ = 0;"
 
 @pytest.mark.parametrize("with_what", WITH)
 def test_a_few_bytes_may_be_an_end_that_is_rounded_up(with_what: tuple[str, str, str]) -> None:
-    """LARGEST_PIECE bytes cut off say nothing where no cleared data comes next; a write unit and a word more do."""
-    cuts = (LARGEST_PIECE, LARGEST_PIECE + 20)
+    """MAX_PIECE bytes cut off say nothing where no cleared data comes next; a write unit and a word more do."""
+    cuts = (MAX_PIECE, MAX_PIECE + 20)
     assert [len(_said((COPY, BINARY, cut), *with_what, (CLEAR, ""))) for cut in cuts] == [0, 1]
 
 
@@ -248,12 +248,12 @@ def test_constants_alone_are_missed(with_what: tuple[str, str, str]) -> None:
 
 @pytest.mark.parametrize("with_what", WITH)
 def test_so_few_constants_may_be_a_block_of_zeros(with_what: tuple[str, str, str]) -> None:
-    """Of FEWEST_CONSTANTS addresses something is missed; of one less nothing."""
+    """Of MIN_CONSTANTS addresses something is missed; of one less nothing."""
     names = ("low", "high", "names")
-    for count in (FEWEST_CONSTANTS - 1, FEWEST_CONSTANTS):
+    for count in (MIN_CONSTANTS - 1, MIN_CONSTANTS):
         reads = f"{RELEASE} level += {' + '.join(f'at({name})' for name in names[:count])};"
         found = _constants(CONSTANTS, reads, f"{BINARY} -R .rodata", with_what)
-        assert bool(found) == (count == FEWEST_CONSTANTS)
+        assert bool(found) == (count == MIN_CONSTANTS)
 
 
 @pytest.mark.parametrize("with_what", WITH)

@@ -6,7 +6,7 @@ import pytest
 from compiled_pairs import FOR_RAM, RUNS_IN_RAM, compiled, layout_for, pair, said_by
 from small_device import TODAY, findings
 
-from gemel.checking.findings.brought_builds import LEAST_COPY
+from gemel.checking.findings.brought_builds import MIN_COPY
 from gemel.checking.runner import check
 from gemel.draft.document import document
 from gemel.draft.drafting import draft
@@ -72,11 +72,11 @@ def test_words_that_are_passed_to_a_copied_build_are_no_copy_of_it() -> None:
     assert _said("gcc", "v7", "-Os", (0x1000_8000, 0x2000_5000, 0x200, "uint32_t"), more=PASSED) == []
 
 
-@pytest.mark.parametrize("size", [LEAST_COPY - 4, LEAST_COPY])
+@pytest.mark.parametrize("size", [MIN_COPY - 4, MIN_COPY])
 def test_a_few_words_are_no_copy_of_a_build(size: int) -> None:
-    """Fewer bytes than LEAST_COPY, from elsewhere to where the build starts, may be words that are passed to it."""
+    """Fewer bytes than MIN_COPY, from elsewhere to where the build starts, may be words that are passed to it."""
     said = _said("gcc", "v6", "-Os", (0x1000_0000, 0x2000_5000, size, "uint32_t"))
-    assert said == ["from where it is not stored"] * (size >= LEAST_COPY)
+    assert said == ["from where it is not stored"] * (size >= MIN_COPY)
 
 
 MEMORIES = (

@@ -8,7 +8,7 @@ from record_lines import s_line
 from small_device import TODAY, findings
 
 from gemel.checking.runner import check
-from gemel.image.gathering import LEAST_USUAL
+from gemel.image.gathering import MIN_USUAL
 from gemel.image.s_record import decode
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -80,9 +80,9 @@ def test_several_records_are_lost(compiler: str, family: str, level: str) -> Non
     assert all(len(each) == 1 and "lacks 3 records" in each[0].what for each in lost)
 
 
-@pytest.mark.parametrize(("size", "count"), [(LEAST_USUAL - 1, 0), (LEAST_USUAL, 1)])
+@pytest.mark.parametrize(("size", "count"), [(MIN_USUAL - 1, 0), (MIN_USUAL, 1)])
 def test_gaps_of_a_multiple_of_a_short_record_are_none(size: int, count: int) -> None:
-    """Records of fewer bytes than LEAST_USUAL leave any gap as several of them."""
+    """Records of fewer bytes than MIN_USUAL leave any gap as several of them."""
     places = [0x1000_0000 + size * at for at in (0, 1, 2, 3, 6, 7, 8, 9)]
     lines = [*(s_line(3, at, bytes(range(size))) for at in places), s_line(7)]
     assert len(decode([b"".join(lines)], "two.srec").gaps) == count

@@ -42,9 +42,9 @@ def test_a_plain_name_in_one_namespace(strings: bytes, found: tuple[str, ...]) -
 def test_long_names_are_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """Names with more than LONGEST characters before the last part are not looked at."""
     strings = b"\0_ZN4tide4linkE\0"
-    monkeypatch.setattr(module, "LONGEST", 9)
+    monkeypatch.setattr(module, "MAX_PREFIX", 9)
     assert only_in_namespace("link", strings)
-    monkeypatch.setattr(module, "LONGEST", 8)
+    monkeypatch.setattr(module, "MAX_PREFIX", 8)
     assert not only_in_namespace("link", strings)
 
 

@@ -226,12 +226,12 @@ def test_what_cannot_be_read_of_the_next_image_is_for_its_reader():
     assert found == [bytes(4), None, bytes(4), None]
 
 
-@pytest.mark.parametrize("name", ["MOST_BYTES", "MOST_RUNS"])
+@pytest.mark.parametrize("name", ["MAX_BYTES", "MAX_RUNS"])
 @pytest.mark.parametrize(("less", "kept"), [(0, True), (1, False)])
 def test_a_large_image_is_checked_by_itself(name, less, kept, monkeypatch):
     """One of more bytes or runs than are kept several times has the same result, and nothing of it is kept."""
     read, image = layout(), joined().image
-    at = {"MOST_BYTES": image.size, "MOST_RUNS": len(image.spans())}[name]
+    at = {"MAX_BYTES": image.size, "MAX_RUNS": len(image.spans())}[name]
     monkeypatch.setattr(f"gemel.workflows.auditing.worker.{name}", at - less)
     checker = Checker(read, trust_in(read), min_rollback=None, disassemble=False, today=TODAY)
     alone = gemel.check(read, Image(image), disassemble=False, rehearsal=False, today=TODAY)

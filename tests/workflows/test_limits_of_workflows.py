@@ -107,16 +107,16 @@ LIMITS: Limits = {
         3,
         lambda count: _is_read(read_folder, {f"{number}": 1 for number in range(count)}),
     ),
-    "workflows.made_elsewhere.LARGEST_SIGNATURE": (
+    "workflows.made_elsewhere.MAX_SIGNATURE": (
         9,
         lambda size: _is_read(_signature_bytes, {"a": size}, "a"),
     ),
     "workflows.releasing.inputs.MAX_DOCUMENT": (9, lambda size: _is_read(_document, {"a": size}, "a")),
     "release.provenance.MAX_SIGNATURES": (3, _signatures),
     "release.linked_in.MAX_LISTED": (3, lambda count: len(made_of(_units(count)).producers) == count),
-    "release.received.rules.LONGEST": (9, lambda size: len(_shortened("x" * size)) == size),
-    "builds.dwarf.unit_sources.MOST_MAKERS": (3, _made),
-    "workflows.auditing.many_images.MOST_JOBS": (2, _audited),
+    "release.received.rules.MAX_QUOTED": (9, lambda size: len(_shortened("x" * size)) == size),
+    "builds.dwarf.unit_sources.MAX_MAKERS": (3, _made),
+    "workflows.auditing.many_images.MAX_JOBS": (2, _audited),
     "release.sbom.MAX_MEMBERS": (3, _members),
 }
 
@@ -180,9 +180,9 @@ def test_a_file_that_is_made_is_written_as_it_is(
 
 @pytest.mark.parametrize(("allowed", "limit"), [(99, 99), (100, 100), (101, 100), (-1, 100)])
 def test_the_largest_memory_of_a_process(allowed: int, limit: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A process that judges images may take LARGEST_MEMORY, and no more than the system allows (-1: any)."""
+    """A process that judges images may take MAX_MEMORY, and no more than the system allows (-1: any)."""
     given = []
-    monkeypatch.setattr("gemel.workflows.auditing.worker.LARGEST_MEMORY", 100)
+    monkeypatch.setattr("gemel.workflows.auditing.worker.MAX_MEMORY", 100)
     monkeypatch.setattr(resource, "getrlimit", lambda _: (0, allowed))
     monkeypatch.setattr(resource, "setrlimit", lambda _, limits: given.append(limits))
     _limit_memory()

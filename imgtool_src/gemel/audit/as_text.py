@@ -15,7 +15,7 @@ WORDS: dict[ImageStatus, str] = {"passes": "PASS", "broken": "FAIL", "not judged
 RECORD, SEAL = "record-sound", "seal-well-formed"
 """The rules by which an image has no sound record, and a seal that cannot be read."""
 
-SHOWN_DIGITS = 16
+DIGITS = 16
 
 
 class Totals:
@@ -78,7 +78,7 @@ def text_line(result: ImageResult) -> str:
     if result.blocks_found:
         parts.append(f"has {result.blocks_found}")
     parts += [
-        f"{each.algorithm} key {each.key[:SHOWN_DIGITS]}...{'' if each.counted else ' NOT VERIFIED'}"
+        f"{each.algorithm} key {each.key[:DIGITS]}...{'' if each.counted else ' NOT VERIFIED'}"
         for each in result.signers
     ]
     if result.status != "not judged" and not result.signers:

@@ -47,12 +47,12 @@ PUT = (
     "ON CONFLICT (path) DO UPDATE SET named=excluded.named, stamp=excluded.stamp, judged_by=excluded.judged_by, "
     "run=excluded.run, place=excluded.place, content=excluded.content, result=excluded.result RETURNING id"
 )
-LONGEST = 1 << 20
+MAX_VALUE = 1 << 20
 """Bytes of the longest value that is read; a result takes some kilobytes."""
 
 ROWS_A_COMMIT = 256
-MOST_RUNS = 1 << 40
-MOST_SIZES, SMALLEST_SIZE = 64, 256
+MAX_RUNS = 1 << 40
+MAX_SIZES, MIN_SIZE = 64, 256
 """Of blocks of images."""
 
 RELEASED = b"release:"
@@ -110,7 +110,7 @@ class Index:
         import sqlite3
 
         connection = self._connection
-        connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST)
+        connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MAX_VALUE)
         for setting in ("trusted_schema=OFF", "cell_size_check=ON", "mmap_size=0", "synchronous=NORMAL"):
             self._do(f"PRAGMA {setting}")
         if write:
@@ -127,7 +127,7 @@ class Index:
             what = "an SQLite file of something else, or of another version of gemel"
             raise UsageProblem(_no_index(self._file, what))
         last = self._one("SELECT max(run) FROM images")[0] or 0
-        if not isinstance(last, int) or not 0 <= last < MOST_RUNS:
+        if not isinstance(last, int) or not 0 <= last < MAX_RUNS:
             raise UsageProblem(_no_index(self._file, f"the number {last} of an audit"))
         self.run = 1 + last
         self._do("CREATE TEMP TABLE visited (path BLOB PRIMARY KEY) WITHOUT ROWID")
@@ -265,9 +265,9 @@ class Index:
 
     def block_sizes(self) -> list[int]:
         """The sizes of the blocks; no more than some dozens."""
-        rows = self._rows("SELECT DISTINCT size FROM blocks ORDER BY size LIMIT ?", (MOST_SIZES,))
+        rows = self._rows("SELECT DISTINCT size FROM blocks ORDER BY size LIMIT ?", (MAX_SIZES,))
         found = [row[0] for row in rows]
-        return [size for size in found if isinstance(size, int) and SMALLEST_SIZE <= size <= 1 << 32]
+        return [size for size in found if isinstance(size, int) and MIN_SIZE <= size <= 1 << 32]
 
     def contents_with(self, sha256: str) -> list[str]:
         """The content digests of the images with such a block."""

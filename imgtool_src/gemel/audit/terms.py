@@ -13,7 +13,7 @@ FIELDS = ("version", "build-id", "key", "digest", "layout", "product", "finding"
 DIGITS = ("build-id", "key", "digest", "layout")
 """Fields whose values are hexadecimal digits, of which the first ones will do."""
 
-FEWEST_DIGITS = 4
+MIN_DIGITS = 4
 _AFTER_DIGITS = "g"
 """Sorts after every hexadecimal digit."""
 
@@ -50,8 +50,8 @@ def term_in(text: str) -> Term:
     if field not in DIGITS:
         return Term(field, value.encode("utf-8", "backslashreplace").decode())  # of a shell, of any bytes
     digits = value.lower().removeprefix("0x")
-    if len(digits) < FEWEST_DIGITS or digits.strip("0123456789abcdef"):
-        expected = f"at least the first {FEWEST_DIGITS} hexadecimal digits"
+    if len(digits) < MIN_DIGITS or digits.strip("0123456789abcdef"):
+        expected = f"at least the first {MIN_DIGITS} hexadecimal digits"
         raise UsageProblem(f"not a {field}", where="--find", found=value, expected=expected)
     return Term(field, digits)
 

@@ -35,7 +35,7 @@ KIND_NAMES: dict[BuildKind, str] = {
 Aspect = Literal[
     "run addresses",
     "RAM use",
-    "access rights",
+    "access permissions",
     "entry point",
     "symbols",
     "build id",

@@ -13,7 +13,7 @@ from gemel.builds.elf.header import ElfHeader, read_header
 from gemel.builds.elf.notes import read_build_id
 from gemel.builds.elf.program_headers import NOTE as NOTE_SEGMENT
 from gemel.builds.elf.program_headers import read_program_headers
-from gemel.builds.elf.section_table import NAMES_LIMIT, SectionTable
+from gemel.builds.elf.section_table import MAX_NAMES, SectionTable
 from gemel.builds.elf.sections import (
     ARM_ATTRIBUTES,
     NOTE,
@@ -33,13 +33,13 @@ from gemel.errors import BuildError, Problem
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
-ATTRIBUTES_LIMIT = 1 << 16
+MAX_ATTRIBUTES = 1 << 16
 """Bytes of build attributes that are read at most."""
 
-SYMBOL_LIMIT = 1 << 18
+MAX_SYMBOLS = 1 << 18
 """Symbols that are read at most."""
 
-PROBLEM_LIMIT = 20
+MAX_PROBLEMS = 20
 """Problems of one file that are reported one by one."""
 
 PLAIN = 16
@@ -121,10 +121,10 @@ def _may_be_converted(sections: Sections, header: ElfHeader, segments: list[Segm
 
 def _in_short(problems: list[Problem], what: str, file: str) -> list[Problem]:
     """The first problems in full and the number of the others."""
-    left = len(problems) - PROBLEM_LIMIT
+    left = len(problems) - MAX_PROBLEMS
     if left <= 0:
         return problems
-    return [*problems[:PROBLEM_LIMIT], Problem(f"there are {left:,} more {what} like these", where=file)]
+    return [*problems[:MAX_PROBLEMS], Problem(f"there are {left:,} more {what} like these", where=file)]
 
 
 def _without_sections(reason: str, file: str) -> Problem:
@@ -144,8 +144,8 @@ def _attributes(source: ByteSource, sections: Sections) -> tuple[BuildAttributes
     section = found[0]
     if outside(section, source):
         return None, "their section is outside the file (the file is cut)"
-    if section.size > ATTRIBUTES_LIMIT:
-        return None, f"their section has {section.size:,} bytes, more than {ATTRIBUTES_LIMIT:,}"
+    if section.size > MAX_ATTRIBUTES:
+        return None, f"their section has {section.size:,} bytes, more than {MAX_ATTRIBUTES:,}"
     try:
         return read_attributes(source.read(*section.extent)), ""
     except AttributesUnreadable as error:
@@ -177,8 +177,8 @@ def _symbols(source: ByteSource, sections: Sections, file: str) -> tuple[SymbolT
     table = found[0]
     if table.entry_size != ENTRY_SIZE:
         return None, f"the symbol table has entries of {table.entry_size} bytes, not {ENTRY_SIZE}"
-    if table.size // ENTRY_SIZE > SYMBOL_LIMIT:
-        return None, f"there are {table.size // ENTRY_SIZE:,} symbols, more than {SYMBOL_LIMIT:,}"
+    if table.size // ENTRY_SIZE > MAX_SYMBOLS:
+        return None, f"there are {table.size // ENTRY_SIZE:,} symbols, more than {MAX_SYMBOLS:,}"
     if table.link >= len(sections.headers) or sections.headers[table.link].type != STRING_TABLE:
         return None, f"the symbol table names section {table.link} for its strings, which holds none"
     strings = sections.headers[table.link]
@@ -200,6 +200,6 @@ def _named_sections(
     names = sections.headers[index]
     if outside(names, source):
         return None, "the names of its sections are outside the file (the file is cut)"
-    if names.size > NAMES_LIMIT:
-        return None, f"the names of its sections have {names.size:,} bytes, more than {NAMES_LIMIT:,}"
+    if names.size > MAX_NAMES:
+        return None, f"the names of its sections have {names.size:,} bytes, more than {MAX_NAMES:,}"
     return SectionTable(source, sections.headers, names.extent), ""

@@ -75,7 +75,7 @@ def _missing(kind: BuildKind, entry: int | None) -> tuple[str, ...]:
     lacks = [
         f"run addresses: {holder} shows only where bytes are stored; taken as the same addresses",
         f"RAM use: {holder} does not show what memory the program uses",
-        f"access rights: {holder} does not separate code from data",
+        f"access permissions: {holder} does not separate code from data",
         f"symbols: {holder} has none",
         f"build id: {holder} has none",
         f"build attributes: {holder} has none",

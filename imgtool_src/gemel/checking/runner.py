@@ -196,13 +196,13 @@ def _with_sources(result: RuleResult, inspection: Inspection) -> RuleResult:
     return replace(result, findings=tuple(findings))
 
 
-LONGEST_INSTRUCTION = 4
+MAX_INSTRUCTION = 4
 """Bytes; a longer span is about something else."""
 
 
 def with_source(finding: Finding, inspection: Inspection) -> Finding:
     """``finding`` with ``file:line`` of its instruction; as it is where it is about none, or none is known."""
-    if finding.source or finding.span is None or finding.span.size > LONGEST_INSTRUCTION:
+    if finding.source or finding.span is None or finding.span.size > MAX_INSTRUCTION:
         return finding
     for name, placement in inspection.placements.items():
         debug = placement.build.debug

@@ -145,7 +145,7 @@ DISTANCES = (1, 2, 3, 4, 8, 12, 16, 0x40, 0x100)
 """Bytes by which a range is made longer and shorter at either end: slips of bytes or words, a header."""
 
 
-MANY_PARTS = 32
+MAX_PARTS = 32
 """Ranges of a checksum of which no other ends are offered: each takes as long as all of them."""
 
 
@@ -193,7 +193,7 @@ def other_bounds(
     ``starts`` and ``ends`` are the named bounds.  ``unit`` is the number of bytes that are taken at once, of
     which a range must be a multiple.  Nothing is offered for ranges that do not ascend, or are many.
     """
-    if not covered or len(covered) > MANY_PARTS or list(covered) != sorted(covered):
+    if not covered or len(covered) > MAX_PARTS or list(covered) != sorted(covered):
         return OtherBounds((), (), ())
     hull = Span.from_bounds(covered[0].start, covered[-1].end)
     holes = [*without([hull], covered), place]

@@ -15,7 +15,7 @@ from functools import cache
 from gemel.errors import Problem
 from gemel.structs import Struct
 
-WIDEST = 64
+MAX_WIDTH = 64
 """Widest CRC in bits that the engines compute."""
 
 
@@ -299,13 +299,13 @@ def parameter_problems(parameters: CrcParameters, where: str = "") -> list[Probl
     Values of any size are taken, so that what a layout file says can be judged before it is used.
     """
     width = parameters.width
-    if not 1 <= width <= WIDEST:
+    if not 1 <= width <= MAX_WIDTH:
         return [
             Problem(
                 "width of a CRC out of range",
                 where=where,
                 found=f"{width} bits",
-                expected=f"1 to {WIDEST} bits",
+                expected=f"1 to {MAX_WIDTH} bits",
             )
         ]
     problems = []

@@ -10,7 +10,7 @@ import textwrap
 
 from gemel.cli.catalogue import COMMANDS, EPILOG, HELP, OPTIONS
 
-MAX_WIDTH, MIN_WIDTH, LONGEST_NAME = 1000, 50, 30
+MAX_WIDTH, MIN_WIDTH, MAX_NAME = 1000, 50, 30
 """Columns: limits for the page, and of the names that explanations are next to (click's own)."""
 
 
@@ -44,7 +44,7 @@ def _paragraph(text: str, width: int) -> list[str]:
 
 def _rows(rows: dict[str, str], width: int) -> list[str]:
     """Names and explanations in two columns."""
-    second = min(max(map(len, rows)), LONGEST_NAME) + 4
+    second = min(max(map(len, rows)), MAX_NAME) + 4
     lines = []
     for name, text in rows.items():
         first, *others = textwrap.wrap(text, max(width - second, 10))

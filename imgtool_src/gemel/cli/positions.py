@@ -24,7 +24,7 @@ TABLE = re.compile(rb"^\[memory\.", re.MULTILINE)
 IN_COMMAND = re.compile(r"(\bgemel [a-z]+) LAYOUT\b")
 """Where the next steps of problems have a command with its layout."""
 
-MOST_FILES = 16
+MAX_FILES = 16
 """Files of one dump."""
 
 PEM = b"-----BEGIN "

@@ -101,7 +101,7 @@ SymbolPair = tuple[SymbolRow | None, SymbolRow | None]
 _COUNTED = re.compile(r"\.[0-9]+\Z")
 """What compilers add to the names of local variables and clones, counted through a file."""
 
-LONGEST_TEXT, BYTES_COMPARED = 256, 16
+MAX_TEXT, MAX_COMPARED = 256, 16
 """Bytes that are looked at of what has no symbol: of a text up to its end, of anything else."""
 
 _TEXT = re.compile(rb"[\t\n\r\x20-\x7E\x80-\xFF]*\0")
@@ -169,9 +169,9 @@ class PlaceNames:
             yield own
         elif address - segment.run_address < len(segment.data):
             start = address - segment.run_address
-            data = segment.data[start : start + LONGEST_TEXT]
+            data = segment.data[start : start + MAX_TEXT]
             text = _TEXT.match(data)
-            yield f"bytes {text[0] if text else data[:BYTES_COMPARED]!r}"
+            yield f"bytes {text[0] if text else data[:MAX_COMPARED]!r}"
             if pointed := self._symbol_at(int.from_bytes(data[:4], "little")):  # a table of addresses
                 yield f"to {pointed}"
 

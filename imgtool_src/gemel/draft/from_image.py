@@ -90,6 +90,6 @@ def _build(image: SparseBytes, entry: BuildEntry, file: str) -> Build:
         )
         for index, (start, view) in enumerate(image.pieces(entry.stored))
     )
-    lacks = ("RAM use", "access rights", "symbols", "build attributes", "sections", "entry point")
+    lacks = ("RAM use", "access permissions", "symbols", "build attributes", "sections", "entry point")
     missing = tuple(f"{aspect}: an image does not hold it" for aspect in lacks)
     return Build(entry.name, file, "hex", segments, build_id=entry.build_id or None, missing=missing)

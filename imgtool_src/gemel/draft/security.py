@@ -29,7 +29,7 @@ from gemel.structs import NamedTuple, Struct, field, replace
 
 CALLABLE = "non-secure-callable"
 
-SHOWN = 3
+MAX_SHOWN = 3
 """Gateways that are named at most."""
 
 
@@ -295,7 +295,7 @@ class _Called(NamedTuple):
 
     @property
     def words(self) -> str:
-        basis = f"it calls {', '.join(self.names[:SHOWN])} of {self.owner}"
+        basis = f"it calls {', '.join(self.names[:MAX_SHOWN])} of {self.owner}"
         return f"{basis}, {self.moved} at another address than there" if self.moved else basis
 
 

@@ -22,7 +22,7 @@ from gemel.structs import NamedTuple
 ALIGNMENT = 128
 """Bytes; no vector table of an M-profile core starts between two multiples of it."""
 
-LARGEST_RAM = 1 << 20
+MAX_RAM = 1 << 20
 """Bytes after the start of data in which a stack may end that is in RAM at addresses of code."""
 
 HANDLERS = (1, 2, 3)
@@ -125,7 +125,7 @@ def _in_ram(build: Build, address: int) -> bool:
     if any(each.stored_run.holds(address) for each in in_place):
         return False
     return any(
-        0 <= address - segment.run_address < LARGEST_RAM
+        0 <= address - segment.run_address < MAX_RAM
         for segment in build.segments
         if segment.run_span.size > len(segment.data) or segment.run_address != segment.load_address
     )

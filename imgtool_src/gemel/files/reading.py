@@ -176,7 +176,7 @@ def _cannot_read(path: FilePath, error: OSError | ValueError) -> Problem:
     return Problem(what, where=str(path), found=reason, expected=expected, next_step=step)
 
 
-LEAST_ALIKE, LEAST_ALIKE_SUFFIX = 0.5, 0.7
+MIN_ALIKE, MIN_ALIKE_SUFFIX = 0.5, 0.7
 """How alike two names must be without their suffixes, which files of one kind have in common, and how alike these: a
 slip of a letter is, a linker script (.ld) in place of a build (.elf) is not."""
 
@@ -195,7 +195,7 @@ def _nearest(path: FilePath) -> str:
     near = [
         name
         for name in get_close_matches(path.name, names[:MAX_NAMES], n=3)
-        if alike(path.stem, name.rpartition(".")[0] or name) >= LEAST_ALIKE
-        and alike(path.suffix, FilePath(name).suffix) >= LEAST_ALIKE_SUFFIX
+        if alike(path.stem, name.rpartition(".")[0] or name) >= MIN_ALIKE
+        and alike(path.suffix, FilePath(name).suffix) >= MIN_ALIKE_SUFFIX
     ]
     return f"did you mean {path.parent / near[0]}?" if near else "check the path"

@@ -19,7 +19,7 @@ SEGMENT = 1 << 16
 ROWS = (16, 32)
 """Data bytes a record that the text formats are written with."""
 
-LONGEST_SUMMED = 257
+MAX_SUMMED = 257
 """Longest record in bytes whose bytes, 255 each, still sum up to a 16-bit number."""
 
 
@@ -52,7 +52,7 @@ def row_blocks(image: SparseBytes, row: int) -> Iterator[tuple[int, bytes, int]]
 
 
 def row_sums(raw: bytes | bytearray, size: int) -> bytes:
-    """Return the low byte of the sum of every record's bytes; ``size`` is 1 to ``LONGEST_SUMMED``.
+    """Return the low byte of the sum of every record's bytes; ``size`` is 1 to ``MAX_SUMMED``.
 
     Each column is read as one large number.  Its even bytes are added up apart, so that every sum has 16 bits to
     grow into and never carries into its neighbour; what is left of the sum of all is that of the odd bytes.

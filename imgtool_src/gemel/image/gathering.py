@@ -24,10 +24,10 @@ RESEND = "have the file made or sent again"
 NOT_A_RECORD = "not a record"
 """What is wrong with a line that does not begin as records do."""
 
-SHOWN = 24
+MAX_SHOWN = 24
 """Characters of a line that a problem quotes."""
 
-RUN_LIMIT = 1 << 20
+MAX_RUN = 1 << 20
 """Most bytes that are brought together before they go into the image."""
 
 MAX_RUNS = 1 << 12
@@ -40,7 +40,7 @@ REPEATED = "bytes are given twice, both times the same"
 """The remark on records that overlap and agree."""
 
 
-LEAST_USUAL = 8
+MIN_USUAL = 8
 """Bytes of a record of which several may have been lost: gaps of any size are a multiple of smaller ones."""
 
 
@@ -158,7 +158,7 @@ class Gathering:
                 Span(end, usual * lost + rest), self._lines[index] + size // usual - 1, max(1, lost)
             )
             is_rest = not lost and rest.bit_count() > 1 and not gap.may_be_meant
-            if is_rest or (not rest and (lost == 1 or (lost and usual >= LEAST_USUAL))):
+            if is_rest or (not rest and (lost == 1 or (lost and usual >= MIN_USUAL))):
                 yield gap
 
     def _no_record(self) -> Problem:
@@ -183,12 +183,12 @@ class Gathering:
             for index in sorted(range(len(self._addresses)), key=self._addresses.__getitem__):
                 address = self._addresses[index]
                 piece = data[self._offsets[index] : self._offsets[index + 1]]
-                if address != reached or len(run) + len(piece) > RUN_LIMIT:
+                if address != reached or len(run) + len(piece) > MAX_RUN:
                     image.write(reached - len(run), run)
                     run.clear()
                 if address < reached:
                     self._add(image, address, piece, self._lines[index])
-                elif len(piece) > RUN_LIMIT:
+                elif len(piece) > MAX_RUN:
                     image.write(address, piece)
                 else:
                     run += piece
@@ -254,7 +254,7 @@ class Gathering:
 
 def shown(text: bytes) -> str:
     """Quote the beginning of ``text``, with escapes for whatever is not printable ASCII."""
-    return f"'{repr(text[:SHOWN])[2:-1]}{'...' if len(text) > SHOWN else ''}'"
+    return f"'{repr(text[:MAX_SHOWN])[2:-1]}{'...' if len(text) > MAX_SHOWN else ''}'"
 
 
 def line_words(text: bytes) -> tuple[str, str]:

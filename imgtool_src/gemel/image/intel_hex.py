@@ -31,7 +31,7 @@ from collections.abc import Iterable, Iterator
 from functools import lru_cache
 
 from gemel.image.columns import (
-    LONGEST_SUMMED,
+    MAX_SUMMED,
     SEGMENT,
     assembled,
     check_form,
@@ -112,7 +112,7 @@ class _Reader(RecordReader):
             return False
         count, row = len(text) // width, raw[0]
         size, first = row + 5, raw[1] << 8 | raw[2]
-        if row == 0 or len(raw) != count * size or size > LONGEST_SUMMED or first + count * row > SEGMENT:
+        if row == 0 or len(raw) != count * size or size > MAX_SUMMED or first + count * row > SEGMENT:
             return False
         prefix = _prefix(first, count, row)
         if any(raw[j::size] != column for j, column in enumerate(prefix)):

@@ -33,7 +33,7 @@ from binascii import Error, hexlify, unhexlify
 from collections.abc import Iterable, Iterator
 
 from gemel.image.columns import (
-    LONGEST_SUMMED,
+    MAX_SUMMED,
     assembled,
     check_form,
     data_of,
@@ -53,7 +53,7 @@ ADDRESS_BYTES = {0: 2, 1: 2, 2: 3, 3: 4, 5: 2, 6: 3, 7: 4, 8: 3, 9: 2}
 END_OF_WIDTH = {2: 9, 3: 8, 4: 7}
 """Type of the end record for each width of the data records' addresses."""
 
-LONGEST_HEADER = 252
+MAX_HEADER = 252
 """Bytes of text that fit an S0 record."""
 
 INVERTED = bytes(0xFF - value for value in range(256))
@@ -122,7 +122,7 @@ class _Reader(RecordReader):
         bytes_of_address = ADDRESS_BYTES[kind]
         row = size - bytes_of_address - 3
         first = int.from_bytes(raw[2 : 2 + bytes_of_address], "big")
-        if row < 1 or size > LONGEST_SUMMED or first + count * row > 1 << 8 * bytes_of_address:
+        if row < 1 or size > MAX_SUMMED or first + count * row > 1 << 8 * bytes_of_address:
             return False
         prefix = _prefix(kind, first, count, row)
         if any(raw[j::size] != column for j, column in enumerate(prefix)):
@@ -221,8 +221,8 @@ def encode(image: SparseBytes, entry: int | None = None, row: int = 16, header: 
     """
     check_form(row, entry)
     text = header.encode()
-    if len(text) > LONGEST_HEADER:
-        raise ValueError(f"a header of {len(text)} bytes; expected at most {LONGEST_HEADER}")
+    if len(text) > MAX_HEADER:
+        raise ValueError(f"a header of {len(text)} bytes; expected at most {MAX_HEADER}")
     return _encoded(image, entry or 0, row, text)
 
 

@@ -1,7 +1,7 @@
 """Bytes by 32-bit address, with memory only for what is held.
 
 Held bytes are in sorted, disjoint chunks.  Chunks that touch are merge as long as that is cheap:
-two neighbours stay apart only when the right one is larger than both the left one and ``MERGE_LIMIT``,
+two neighbours stay apart only when the right one is larger than both the left one and ``MAX_MERGED``,
 so that writing an image backwards costs no more than a bounded move per write.  Everything this
 module returns is independent of where chunks happen to end, except how ``pieces`` cuts a run.
 """
@@ -15,7 +15,7 @@ from typing import TypeAlias
 from gemel.spans import ADDRESS_SPACE, Span, format_address, merge, offsets_of
 from gemel.structs import NamedTuple
 
-MERGE_LIMIT = 1 << 16
+MAX_MERGED = 1 << 16
 """Largest chunk in bytes that is moved to join a smaller one in front of it."""
 
 WINDOW = 1 << 20
@@ -236,7 +236,7 @@ class SparseBytes:
         if index + 1 >= len(self._starts) or not self._touch(index, self._starts[index + 1]):
             return
         start, neighbour = self._starts[index], self._starts[index + 1]
-        if len(self._chunks[neighbour]) <= max(MERGE_LIMIT, len(self._chunks[start])):
+        if len(self._chunks[neighbour]) <= max(MAX_MERGED, len(self._chunks[start])):
             self._grow(start, self._chunks.pop(neighbour))
             del self._starts[index + 1]
 

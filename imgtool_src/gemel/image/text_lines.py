@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from gemel.image.gathering import Gathering
 from gemel.image.image import Decoded
 
-LINE_LIMIT = 4096
+MAX_LINE = 4096
 """Longest line in characters that a format has to look at; a record takes at most 526 and its margins."""
 
 TOO_LONG = b"?"
@@ -37,7 +37,7 @@ class RecordReader:
         self.entry: int | None = None
 
     def line(self, number: int, text: bytes) -> None:
-        """Take line ``number`` (from 1), without its end, never above ``LINE_LIMIT``.
+        """Take line ``number`` (from 1), without its end, never above ``MAX_LINE``.
 
         Nothing but white space may stand after the end record.
         """
@@ -70,7 +70,7 @@ class RecordReader:
         self.gathering.refuse(
             number,
             "a line too long for a record",
-            found=f"more than {LINE_LIMIT:,} characters",
+            found=f"more than {MAX_LINE:,} characters",
             expected=f"at most {self.longest} and white space",
             next_step=f"check whether this is {self.name} file",
         )
@@ -108,7 +108,7 @@ def scan(blocks: Iterable[bytes], reader: RecordReader) -> int:
 def _one_by_one(text: bytes, number: int, reader: RecordReader) -> int:
     """Feed ``reader`` the lines of ``text`` and return the number of the line after them."""
     for line in text.splitlines():
-        if len(line) > LINE_LIMIT:
+        if len(line) > MAX_LINE:
             reader.overlong(number)
         else:
             reader.line(number, line)
@@ -130,7 +130,7 @@ def _equal_lines(window: bytes, position: int, width: int) -> int:
 def _windows(blocks: Iterable[bytes]) -> Iterator[bytes]:
     """Cut ``blocks`` after line ends, into about ``WINDOW`` characters each.
 
-    Of a line that is too long, ``LINE_LIMIT`` characters and ``TOO_LONG`` are sure to be kept.
+    Of a line that is too long, ``MAX_LINE`` characters and ``TOO_LONG`` are sure to be kept.
     """
     rest = b""
     for block in blocks:
@@ -141,7 +141,7 @@ def _windows(blocks: Iterable[bytes]) -> Iterator[bytes]:
             if cut:
                 yield text[:cut]
             rest = text[cut:]
-            if len(rest) > LINE_LIMIT + 1:
-                rest = rest[:LINE_LIMIT] + TOO_LONG + (b"\r" if rest.endswith(b"\r") else b"")
+            if len(rest) > MAX_LINE + 1:
+                rest = rest[:MAX_LINE] + TOO_LONG + (b"\r" if rest.endswith(b"\r") else b"")
     if rest:
         yield rest

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from gemel.builds.elf.notes import BUILD_ID_LIMIT, BuildIdNote, build_id_notes
+from gemel.builds.elf.notes import MAX_BUILD_ID, BuildIdNote, build_id_notes
 from gemel.inspection.inspection import Inspection
 from gemel.spans import Span
 from gemel.text.wrapping import first_of
 
 WINDOW = 1 << 20
 """Bytes of an image that are searched at once."""
-NOTE_LIMIT = 16 + BUILD_ID_LIMIT
+MAX_NOTE = 16 + MAX_BUILD_ID
 """Bytes of the longest note."""
 
 
@@ -49,7 +49,7 @@ def _stored_notes(inspection: Inspection, name: str) -> list[BuildIdNote]:
     found: dict[int, BuildIdNote] = {}
     start, size = placed.stored
     for offset in range(0, size, WINDOW):
-        data = inspection.bytes_of(Span(start + offset, min(WINDOW + NOTE_LIMIT, size - offset)))
+        data = inspection.bytes_of(Span(start + offset, min(WINDOW + MAX_NOTE, size - offset)))
         for note in build_id_notes(data):
             found[offset + note.offset] = BuildIdNote(offset + note.offset, note.build_id)
     return list(found.values())

@@ -19,10 +19,10 @@ HEAD_SIZE = 8
 TABLE_SIZE = 16
 """Bytes of the words that show an older vector table: the head, and handlers for NMI and hard fault."""
 
-COPIES_LIMIT = 16
+MAX_COPIES = 16
 """Copies of one build in another that are looked at."""
 
-PLACES_LIMIT = 256
+MAX_PLACES = 256
 """Words equal to an initial stack pointer after which an older vector table is looked for."""
 
 
@@ -122,7 +122,7 @@ def copies_of(inspection: Inspection, placement: Placement, holder: list[HeldCop
     # code that moves itself to RAM brings its table twice
     again = [
         bounds.start + at - vectors.start
-        for at in islice(offsets_of(head, image.read(bounds, erased)), COPIES_LIMIT)
+        for at in islice(offsets_of(head, image.read(bounds, erased)), MAX_COPIES)
     ]
     others = {_head(inspection, each) for each in inspection.placements.values() if each is not placement}
     copies: list[Copy] = []
@@ -130,7 +130,7 @@ def copies_of(inspection: Inspection, placement: Placement, holder: list[HeldCop
         inside: set[int] = set()
         for at in places_of_table(held.data, head, code, others):
             start = at - (vectors.start - bounds.start)
-            if start >= 0 and at not in inside and len(copies) < COPIES_LIMIT:
+            if start >= 0 and at not in inside and len(copies) < MAX_COPIES:
                 copies.append(_copy(image, bounds, held, start, erased))
                 inside.update(at + distance for distance in again)
     return copies
@@ -142,10 +142,10 @@ def places_of_table(data: bytes, head: bytes, code: Iterable[Span], others: Cont
     An older one has the same initial stack pointer, and handlers for reset, NMI and hard fault in ``code``; ``others``
     are the heads of other builds.
     """
-    if exact := list(islice(offsets_of(head, data), COPIES_LIMIT)):
+    if exact := list(islice(offsets_of(head, data), MAX_COPIES)):
         return exact
     found = []
-    for at in islice(offsets_of(head[:4], data), PLACES_LIMIT):
+    for at in islice(offsets_of(head[:4], data), MAX_PLACES):
         words = data[at + 4 : at + TABLE_SIZE]
         handlers = struct.unpack("<3I", words) if at + TABLE_SIZE <= len(data) else (0,)
         if all(_is_handler(word, code) for word in handlers):

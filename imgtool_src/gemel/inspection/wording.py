@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
     from gemel.inspection.ram.claims import Claim
 
-SHOWN = 8
+MAX_SHOWN = 8
 """Findings or lines of one kind that are shown; of more it is only reported that there are."""
 
 
@@ -51,10 +51,10 @@ def counted(count: int, what: str) -> str:
 
 def in_short(findings: Iterable[Finding]) -> Iterator[Finding]:
     """The first findings; the last one shown says that there are more, which are not even made."""
-    kept = list(islice(findings, SHOWN + 1))
-    if len(kept) > SHOWN:
-        last = kept[SHOWN - 1]
-        kept[SHOWN - 1 :] = [replace(last, lines=(*last.lines, "there are more findings of this kind"))]
+    kept = list(islice(findings, MAX_SHOWN + 1))
+    if len(kept) > MAX_SHOWN:
+        last = kept[MAX_SHOWN - 1]
+        kept[MAX_SHOWN - 1 :] = [replace(last, lines=(*last.lines, "there are more findings of this kind"))]
     yield from kept
 
 
@@ -68,8 +68,8 @@ def found_or_holds(findings: Iterable[Finding], where: str) -> Iterator[Outcome]
 
 def lines_in_short(lines: list[str], what: str) -> tuple[str, ...]:
     """The first lines and the number of the others, which are called ``what``."""
-    left = len(lines) - SHOWN
-    return (*lines[:SHOWN], f"and {counted(left, f'more {what}')}") if left > 0 else tuple(lines)
+    left = len(lines) - MAX_SHOWN
+    return (*lines[:MAX_SHOWN], f"and {counted(left, f'more {what}')}") if left > 0 else tuple(lines)
 
 
 def as_one(findings: Sequence[Finding], what: str) -> Finding:

@@ -16,7 +16,7 @@ from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
 from gemel.placement.placed import PlacedBuild, blocks_of, not_ours
 from gemel.placement.places import covered_spans
-from gemel.placement.placing import LARGEST_GAP, Piece, Placement, part_in_flash, too_large_by
+from gemel.placement.placing import MAX_GAP, Piece, Placement, part_in_flash, too_large_by
 from gemel.record.format import MARK
 from gemel.spans import Span, align_down, align_up, format_address, format_size, merge, without
 from gemel.structs import NamedTuple
@@ -238,7 +238,7 @@ def _runs_on(layout: Layout, placement: Placement, shared: Span) -> bool:
     """Whether the build's bytes go on from its own area up to where ``shared`` begins: it has grown over the end."""
     reach = shared.start
     for piece in sorted(placement.pieces, key=lambda each: each.address, reverse=True):
-        if piece.address < reach < piece.span.end + LARGEST_GAP:
+        if piece.address < reach < piece.span.end + MAX_GAP:
             reach = piece.address
     return layout.span_of(placement.plan.stored_in).holds(reach)
 

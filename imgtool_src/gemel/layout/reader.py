@@ -57,7 +57,7 @@ MAX_KEY_PARTS = 64
 
 _LONG_KEY = r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"]*+"|'[^']*+')[ \t]*+\.[ \t]*+){64}"""
 
-LOOKED_AT = 200
+MAX_COMPARED = 200
 """Characters of a line that are compared with usual slips."""
 
 EXPECTED = "TOML 1.0 (toml.io)"
@@ -146,7 +146,7 @@ class FileOfToml(NamedTuple):
             found=found or "the end of the file",
             expected=EXPECTED,
             next_step=twice
-            or next((step for pattern, step in _SLIPS if re.search(pattern, written[:LOOKED_AT])), ""),
+            or next((step for pattern, step in _SLIPS if re.search(pattern, written[:MAX_COMPARED])), ""),
         )
 
 

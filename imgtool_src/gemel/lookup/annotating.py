@@ -33,7 +33,7 @@ _NUMBER = re.compile(
 write after it, and right after a colour of a terminal; not the first part of a UUID.  ``word`` is the word before it,
 no number itself nor the end of a colour, with what may stand between them: ``CFSR: ``, ``lr = ``."""
 
-SHORTEST, SHORTEST_AFTER_REGISTER, SHORTEST_ALONE = len("100"), len("10000"), len("10000000")
+MIN_DIGITS, MIN_AFTER_REGISTER, MIN_ALONE = len("100"), len("10000"), len("10000000")
 """Digits of what may be an address: with 0x, without it after the name of a register, and with neither."""
 
 _STATUS = re.compile(r"fsr|status", re.IGNORECASE)
@@ -135,7 +135,7 @@ def _without_controls(text: str) -> str:
 
 
 _NEVER = 1 << 16
-_ORDINARY = SHORTEST_ALONE, SHORTEST, False
+_ORDINARY = MIN_ALONE, MIN_DIGITS, False
 
 
 @lru_cache(1 << 12)
@@ -144,8 +144,8 @@ def _role(word: str) -> tuple[int, int, bool]:
     if NO_ADDRESS.match(word):
         return _NEVER, _NEVER, False
     return (
-        SHORTEST_AFTER_REGISTER if ADDRESS.match(word) else SHORTEST_ALONE,
-        SHORTEST,
+        MIN_AFTER_REGISTER if ADDRESS.match(word) else MIN_ALONE,
+        MIN_DIGITS,
         bool(RETURN.match(word)),
     )
 
@@ -155,7 +155,7 @@ def _flags(match: re.Match[str]) -> str | None:
     text, start, is_marked = match.string, match.start("number"), bool(match["mark"])
     digits = match["digits"].replace("_", "")
     word = _REGISTER.search(text, max(0, start - NEAR), start)
-    if len(digits) < SHORTEST_AFTER_REGISTER and not word and not is_marked:
+    if len(digits) < MIN_AFTER_REGISTER and not word and not is_marked:
         return None
     for status in filter(None, (word and word[1], spelled_out(text[max(0, start - FAR) : start]))):
         if is_marked or has_its_width(status, len(digits)):

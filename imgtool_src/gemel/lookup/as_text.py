@@ -13,7 +13,7 @@ from gemel.text.wrapping import wrapped
 HEX_DIGITS = 8
 """Digits of an address without 0x in front: fewer are read as a decimal number."""
 
-SHORTEST_ADDRESS = 4
+MIN_ADDRESS_DIGITS = 4
 """Digits from which on a decimal number may have been meant as an address without 0x."""
 
 
@@ -26,7 +26,7 @@ def text_of(answer: Answer, width: int) -> list[str]:
 def _address_lines(facts: AddressFacts) -> Iterator[tuple[str, str]]:
     decimal = facts.query.isdigit() and len(facts.query) < HEX_DIGITS
     yield "", format_address(facts.address) + (f", {facts.query} in decimal" if decimal else "")
-    if decimal and len(facts.query) >= SHORTEST_ADDRESS:
+    if decimal and len(facts.query) >= MIN_ADDRESS_DIGITS:
         yield "  ", f"write 0x{facts.query} if these digits are hexadecimal"
     column = max(len(view.core) for view in facts.views)
     previous: View | None = None

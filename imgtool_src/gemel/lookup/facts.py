@@ -100,7 +100,7 @@ class SymbolDefinition(Struct):
 BUILD_OR_IMAGE = re.compile(r"\.(elf|axf|out|hex|srec|bin)\Z", re.IGNORECASE)
 """How names of files end that are no logs."""
 
-MOST_DEFINITIONS = 1_000
+MAX_DEFINITIONS = 1_000
 """Definitions of one name that are listed; static functions of one name are some dozens."""
 
 
@@ -196,11 +196,11 @@ class Lookup:
     def symbol(self, name: str, offset: int = 0) -> SymbolFacts:
         """Every definition of ``name``, ``offset`` bytes further on; none where no build has it.
 
-        Raises UsageProblem for more than MOST_DEFINITIONS.
+        Raises UsageProblem for more than MAX_DEFINITIONS.
         """
         found = [(build, each) for build, names in self._names.items() for each in names.named(name)]
-        if len(found) > MOST_DEFINITIONS:
-            what, expected = "too many symbols have this name", f"at most {MOST_DEFINITIONS:,}"
+        if len(found) > MAX_DEFINITIONS:
+            what, expected = "too many symbols have this name", f"at most {MAX_DEFINITIONS:,}"
             where = f"{name} in {', '.join(each.file for each in self._builds.values())}"
             raise UsageProblem(what, where=where, found=f"{len(found):,}", expected=expected)
         uses = [self._use(build, symbol, offset) for build, symbol in found]

@@ -18,7 +18,7 @@ from functools import cache
 from gemel.m_profile.architectures import BASELINES, MAINLINES_OF_V8
 from gemel.spans import align_up
 
-SMALLEST_ALIGNMENT = 128
+MIN_ALIGNMENT = 128
 """Bytes; the vector table offset register has no bits below (Armv7-M: VTOR bits 31:7)."""
 
 FIRST_INTERRUPT = 16
@@ -34,7 +34,7 @@ _NAMES |= {6: "UsageFault", 7: "SecureFault", 11: "SVCall", 12: "DebugMonitor", 
 
 def alignment_of(interrupts: int, demanded: int | None = None) -> int:
     """Bytes that the table of a core with so many interrupts is aligned to: its size, as a power of two, or more."""
-    return max(SMALLEST_ALIGNMENT, demanded or 0, 4 << (FIRST_INTERRUPT + interrupts - 1).bit_length())
+    return max(MIN_ALIGNMENT, demanded or 0, 4 << (FIRST_INTERRUPT + interrupts - 1).bit_length())
 
 
 def word_name(index: int) -> str:
@@ -88,10 +88,10 @@ def possible_tables(
     the stack pointer is in RAM and the handlers are in code is the caller's to judge.
     """
     words = struct.Struct(f"<{1 + handlers}I")
-    first = align_up(address, SMALLEST_ALIGNMENT) - address
+    first = align_up(address, MIN_ALIGNMENT) - address
     last = len(data) - words.size
-    for index, low_byte in enumerate(bytes(data[first + 4 :: SMALLEST_ALIGNMENT])):
-        offset = first + index * SMALLEST_ALIGNMENT
+    for index, low_byte in enumerate(bytes(data[first + 4 :: MIN_ALIGNMENT])):
+        offset = first + index * MIN_ALIGNMENT
         if low_byte & 1 and offset <= last:
             stack, *found = words.unpack_from(data, offset)
             if stack != NO_STACK and all(handler & 1 for handler in found):

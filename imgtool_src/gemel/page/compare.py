@@ -18,7 +18,7 @@ from gemel.text.numbers import counted
 Layouts = tuple["Layout | None", "Layout | None"]
 """What the old and the new image were compared by."""
 
-MOST = 2_000
+MAX_ROWS = 2_000
 """Rows of one table; the page says how many more there are."""
 
 
@@ -46,7 +46,7 @@ def page_of_comparison(
         pairs=pairs,
         builds=[(build, list(_lines(build))) for build in comparison.builds],
         section_words=section_words,
-        most=MOST,
+        most=MAX_ROWS,
     )
 
 

@@ -17,10 +17,10 @@ from gemel.page.symbols import BuildSymbols
 from gemel.spans import Span, align_down, merge
 from gemel.structs import Struct
 
-SYMBOL_LIMIT = 1_300_000
+MAX_SYMBOL_TEXT = 1_300_000
 """Characters that the symbols of all builds take at most."""
 
-BYTES_LIMIT = 1_200_000
+MAX_BYTES_TEXT = 1_200_000
 """Characters that the bytes of the image take at most."""
 
 WINDOW = 0x1_0000
@@ -55,7 +55,7 @@ def embedded_bytes(image: SparseBytes, first: Iterable[Span]) -> EmbeddedBytes:
     """As much of ``image`` as there is room for: the windows that ``first`` touches, then all by address."""
     blocks: list[DataBlock] = []
     left_out: list[Span] = []
-    room, bytes_left_out = BYTES_LIMIT, 0
+    room, bytes_left_out = MAX_BYTES_TEXT, 0
     for window in _windows(image.spans(), first):
         held = image.held_in(window)
         if room > 0:
@@ -105,9 +105,9 @@ def embedded_symbols(builds: Sequence[BuildSymbols]) -> EmbeddedSymbols:
         text = _packed(
             json.dumps([_columns(each) for each in _largest(builds, count, total)]).encode("ascii")
         )
-        if len(text) <= SYMBOL_LIMIT or not count:
+        if len(text) <= MAX_SYMBOL_TEXT or not count:
             return EmbeddedSymbols(text, total - count)
-        count = int(count * min(0.9, 0.95 * SYMBOL_LIMIT / len(text)))
+        count = int(count * min(0.9, 0.95 * MAX_SYMBOL_TEXT / len(text)))
 
 
 def _largest(builds: Sequence[BuildSymbols], count: int, total: int) -> Sequence[BuildSymbols]:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 MAX_FINDINGS = 300
 """Findings that are written out; the page says how many more there are."""
 
-LARGEST = 15
+MAX_OBJECTS = 15
 MAX_EVENTS = 300
 
 
@@ -90,7 +90,7 @@ def _page(
         strips=[(strip, safe(drawn(strip))) for strip in strips],
         symbols=symbols,
         treemap=lambda own, number: safe(treemap(own, number)),
-        largest=LARGEST,
+        largest=MAX_OBJECTS,
         facts=safe(json_in_script(_facts(contents, inspection, blocks.left_out))),
         symbol_data=data,
         bytes=blocks,

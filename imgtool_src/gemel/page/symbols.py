@@ -13,7 +13,7 @@ from gemel.layout.addresses import starts_of
 from gemel.structs import NamedTuple, Struct, replace
 from gemel.text.escaping import on_one_line
 
-LONGEST_NAME = 200
+MAX_NAME = 200
 """Characters of a name that are kept."""
 
 KINDS = ("object", "function", "notype", "common")
@@ -91,7 +91,7 @@ def _of_build(inspection: Inspection, name: str, build: Build) -> BuildSymbols:
         at = bisect_right(starts, address) - 1
         folder = sources[at][2] if at >= 0 and address < sources[at][1] else ""
         number = numbers.setdefault(folder, len(numbers))
-        kept.append(PageSymbol(start, size, on_one_line(text[:LONGEST_NAME]), KINDS.index(kind), number))
+        kept.append(PageSymbol(start, size, on_one_line(text[:MAX_NAME]), KINDS.index(kind), number))
     kept.sort()
     folders = tuple(on_one_line(folder) or NO_FOLDER for folder in numbers)
     own = BuildSymbols(name, kept, folders, (), tuple(_moved(inspection, name, windows)), why)

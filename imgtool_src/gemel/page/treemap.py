@@ -21,10 +21,10 @@ WIDTH, HEIGHT = 900, 260
 HEAD = 16
 """Pixels of a folder's name above its symbols, where there is room for one."""
 
-MOST = 60
+MAX_SYMBOLS = 60
 """Symbols that have a rectangle of their own; the others of a folder share one."""
 
-MOST_FOLDERS = 12
+MAX_FOLDERS = 12
 
 
 class Box(NamedTuple):
@@ -113,15 +113,15 @@ def _folders(own: BuildSymbols) -> list[_Folder]:
         use = uses[each.folder]
         use[0] += each.size
         use[1] += 1
-    largest = nsmallest(MOST, sized, key=lambda each: (-each.size, each))
+    largest = nsmallest(MAX_SYMBOLS, sized, key=lambda each: (-each.size, each))
     order = sorted(
         (-size, name, at) for at, (name, (size, _)) in enumerate(zip(own.folders, uses, strict=True)) if size
     )
     named = [at for _, _, at in order]
     groups = [([at], own.folders[at]) for at in named]
-    if len(named) > MOST_FOLDERS:
-        rest = named[MOST_FOLDERS - 1 :]
-        groups = [*groups[: MOST_FOLDERS - 1], (rest, f"{len(rest)} smaller folders")]
+    if len(named) > MAX_FOLDERS:
+        rest = named[MAX_FOLDERS - 1 :]
+        groups = [*groups[: MAX_FOLDERS - 1], (rest, f"{len(rest)} smaller folders")]
     folders = [
         _Folder(
             name,

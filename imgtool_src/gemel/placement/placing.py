@@ -151,7 +151,7 @@ def _too_large(layout: Layout, plan: BuildPlan, build: Build, over: Span) -> Pro
     )
 
 
-LARGEST_GAP = 64
+MAX_GAP = 64
 """Bytes between two sections that an alignment leaves; what follows after more of them is apart."""
 
 
@@ -162,7 +162,7 @@ def too_large_by(layout: Layout, plan: BuildPlan, strays: Iterable[Span]) -> Spa
     """
     start = end = layout.span_of(plan.stored_in).end
     for span in sorted(strays):
-        if end <= span.start < end + LARGEST_GAP:
+        if end <= span.start < end + MAX_GAP:
             end = span.end
     return Span.from_bounds(start, end) if end > start else None
 

@@ -19,7 +19,7 @@ from gemel.structs import NamedTuple
 DEFAULT_BLOCK = 4096
 """Bytes that are compared at once where the layout does not say what a memory erases at once."""
 
-SMALLEST_BLOCK = 512
+MIN_BLOCK = 512
 """Bytes of the smallest block that is compared at once."""
 
 ERASED = "erased"
@@ -60,7 +60,7 @@ class VersionStretch(NamedTuple):
 def blocks_of(layout: Layout, image: SparseBytes, stored: Sequence[Span]) -> dict[Span, DeviceBlock]:
     """The blocks of ``image`` that are not erased, by address; builds are ``stored`` in these spans.
 
-    A block is what its memory erases at once, or as many of them as make ``SMALLEST_BLOCK`` bytes.
+    A block is what its memory erases at once, or as many of them as make ``MIN_BLOCK`` bytes.
     """
     bare, _ = image_in(layout, image)
     if layout.seal:
@@ -160,7 +160,7 @@ def _is_as_recorded(inspection: Inspection, entry: BuildEntry) -> bool:
 def _blocks(memory: Memory, spans: Iterable[Span]) -> Iterator[Span]:
     """The blocks of a memory that ``spans`` are in, each once where they do not overlap."""
     unit = memory.erase_block or DEFAULT_BLOCK
-    size = unit * -(-SMALLEST_BLOCK // unit)
+    size = unit * -(-MIN_BLOCK // unit)
     end = memory.start
     for span in merge(spans):
         part = span.intersection(memory.span)

@@ -19,9 +19,9 @@ NEVER_EXECUTED = (Span(0x4000_0000, 0x2000_0000), Span(0xA000_0000, 0x6000_0000)
 """Where the default memory map of an M-profile core executes nothing: devices and system."""
 
 PAGE = 1024
-"""Bytes of the emulator's pages: rights and mappings go by these."""
+"""Bytes of the emulator's pages: permissions and mappings go by these."""
 
-SHORTEST_TURN, LONGEST_TURN = 64, 1024
+MIN_TURN, MAX_TURN = 64, 1024
 """Instructions that a core may be ahead of another: few while they talk, more while they do not."""
 
 FILL = bytes((0xC5, 0xD6, 0xE7, 0xF8))

@@ -29,7 +29,7 @@ from gemel.rehearsal.verdict.orders import sleeps_for_good, slept_for_others, wo
 from gemel.rehearsal.verdict.races import races_of
 from gemel.structs import Struct, replace
 
-PATIENCE, LEAST_PATIENCE = 20, 2_000_000
+PATIENCE, MIN_PATIENCE = 20, 2_000_000
 """Another order of the cores gets so many times what the first one took to its goals, and at least so much more."""
 
 SLOWEST = 5
@@ -80,7 +80,7 @@ def rehearse(
         first = orders[0][1] if orders else None
         budget = plan.budget
         if first and first.ended == "goals":
-            budget = min(PATIENCE * first.time + LEAST_PATIENCE, max(budget, SLOWEST * first.time))
+            budget = min(PATIENCE * first.time + MIN_PATIENCE, max(budget, SLOWEST * first.time))
         order = replace(plan, traced=True, budget=budget, **changed)
         if order.other_moments:
             other_moments.add(len(orders))

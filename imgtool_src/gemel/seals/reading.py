@@ -110,7 +110,7 @@ def _findings_after(data: bytes, size: int, erased_byte: int, where: str) -> lis
 HEAD = head(TAG, COSE_SIGN) + head(ARRAY, 4) + encoded(BODY_HEADER) + encoded_map({}) + NIL
 """Every seal's bytes before the number of its signers."""
 
-LARGEST_SEAL = 48 << 10
+MAX_SEAL = 48 << 10
 """Bytes; eight of the largest signatures, with their headers, take less."""
 
 MAX_PLACES = 16
@@ -136,7 +136,7 @@ def find_seals(image: SparseBytes) -> list[FoundSeal]:
 
 
 def _seal_at(image: SparseBytes, start: int) -> FoundSeal:
-    window = Span(start, min(LARGEST_SEAL, ADDRESS_SPACE - start))
+    window = Span(start, min(MAX_SEAL, ADDRESS_SPACE - start))
     data = image.read(window, 0xFF)
     try:
         _, size = decode(data)

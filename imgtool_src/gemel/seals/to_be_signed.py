@@ -21,7 +21,7 @@ from gemel.seals.keys.algorithms import ALGORITHMS, SignatureAlgorithm, algorith
 from gemel.spans import format_address, format_size
 from gemel.structs import Struct, fields
 
-LARGEST_REQUEST = 64 << 10
+MAX_REQUEST = 64 << 10
 """Bytes; those of a record of as many builds as it may have take less."""
 
 

@@ -7,10 +7,10 @@ from collections.abc import Callable
 from functools import cache
 from importlib import import_module
 
-LONGEST = 400
+MAX_NAME = 400
 """Characters of a name that is looked at; longer ones stay as they are."""
 
-MOST_SPELLED = 1 << 20
+MAX_SPELLED = 1 << 20
 """Characters that a name may stand for; the library spells what a name repeats each time, in any length.  Other names
 stay as they are.  Of 5,196 functions of a C++ library four do."""
 
@@ -34,8 +34,8 @@ def _demangler() -> Callable[[str], str] | None:
 @cache
 def demangled(name: str) -> str:
     """The name without its mangling (Itanium C++ ABI, and both schemes of Rust); itself where that is not known."""
-    spell = _demangler() if name.startswith(("_Z", "_R")) and len(name) <= LONGEST else None
-    if spell is None or _at_most(name) > MOST_SPELLED:
+    spell = _demangler() if name.startswith(("_Z", "_R")) and len(name) <= MAX_NAME else None
+    if spell is None or _at_most(name) > MAX_SPELLED:
         return name
     try:
         return spell(name) or name

@@ -12,7 +12,7 @@ import re
 
 from gemel.spans import offsets_of
 
-LONGEST = 400
+MAX_PREFIX = 400
 """Characters in front of a name that are looked at."""
 
 
@@ -37,7 +37,7 @@ def only_in_namespace(name: str, strings: bytes) -> tuple[str, ...]:
     ending = f"{len(name)}{name}E\0".encode()
     found: set[bytes] = set()
     for at in offsets_of(ending, strings):
-        start = strings.rfind(b"\0", max(0, at - LONGEST), at) + 1
+        start = strings.rfind(b"\0", max(0, at - MAX_PREFIX), at) + 1
         if _is_scope(strings[start:at]):
             found.add(strings[start : at + len(ending) - 1])
     return tuple(each.decode() for each in found) if len(found) == 1 else ()

@@ -20,7 +20,7 @@ from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.places import THUMB
 from gemel.record.format import MAX_BUILDS
 from gemel.record.record import Record, find, record_size, sound_records
-from gemel.seals.reading import LARGEST_SEAL, find_seals
+from gemel.seals.reading import MAX_SEAL, find_seals
 from gemel.spans import Span, format_address, merge, without
 from gemel.structs import replace
 
@@ -188,7 +188,7 @@ def _layout_of(image: SparseBytes, file: str) -> ReadLayout:
     if seals:
         spans["seal"] = seals[0]
     elif places:
-        spans["seal"] = Span(places[0].span.start, LARGEST_SEAL)
+        spans["seal"] = Span(places[0].span.start, MAX_SEAL)
     record = None
     if found:
         start, record = found

@@ -14,7 +14,7 @@ from gemel.seals.seal import SealError, signature_made_elsewhere
 from gemel.structs import replace
 from gemel.workflows.inputs.keys import public_keys
 
-LARGEST_SIGNATURE = 64 << 10
+MAX_SIGNATURE = 64 << 10
 
 
 def paired(
@@ -61,7 +61,7 @@ def signatures_from(
 
 
 def _signature_bytes(path: FilePath) -> bytes:
-    return limited(path, LARGEST_SIGNATURE, "a signature")
+    return limited(path, MAX_SIGNATURE, "a signature")
 
 
 def _other_request(record_bytes: bytes, key: PublicKey, path: FilePath) -> dict[str, str]:
@@ -69,7 +69,7 @@ def _other_request(record_bytes: bytes, key: PublicKey, path: FilePath) -> dict[
 
     Parts of a problem that say more than that the signature does not hold.
     """
-    from gemel.seals.to_be_signed import LARGEST_REQUEST, RequestError, differences, read_to_be_signed
+    from gemel.seals.to_be_signed import MAX_REQUEST, RequestError, differences, read_to_be_signed
 
     request = path.with_suffix("")
     if path.suffix == ".tbs":
@@ -80,7 +80,7 @@ def _other_request(record_bytes: bytes, key: PublicKey, path: FilePath) -> dict[
     try:
         if request == path:
             return {}
-        asked = read_to_be_signed(limited(request, LARGEST_REQUEST, "a request", plain=True), str(request))
+        asked = read_to_be_signed(limited(request, MAX_REQUEST, "a request", plain=True), str(request))
     except (UsageProblem, RequestError):
         return {}
     if differing := list(differences(decode(record_bytes, "the record"), asked.record)):

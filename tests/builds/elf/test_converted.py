@@ -54,14 +54,14 @@ def test_other_files_are_not_called_converted(case: str, file: str) -> None:
 
 
 def test_few_bytes_say_nothing_of_seven_bits() -> None:
-    """A file with fewer than ENOUGH bytes after its header may have none from 0x80 on."""
+    """A file with fewer than MIN_TELLING bytes after its header may have none from 0x80 on."""
     header = (BUILT / "sampler-vtor-v7.elf").read_bytes()[:52].translate(SEVEN_BITS)
-    given = {size: header + b"x" * size for size in (converted.ENOUGH - 1, converted.ENOUGH)}
-    assert [size for size, data in given.items() if "converted" in _said(data)] == [converted.ENOUGH]
+    given = {size: header + b"x" * size for size in (converted.MIN_TELLING - 1, converted.MIN_TELLING)}
+    assert [size for size, data in given.items() if "converted" in _said(data)] == [converted.MIN_TELLING]
 
 
 def test_a_file_above_the_limit_is_not_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
-    """CONVERTED_LIMIT bounds what is read of a malformed file."""
+    """MAX_CONVERTED bounds what is read of a malformed file."""
     data = CONVERSIONS["CR LF for LF"]((BUILT / "sampler-vtor-v7.elf").read_bytes())
-    monkeypatch.setattr(converted, "CONVERTED_LIMIT", len(data) - 1)
+    monkeypatch.setattr(converted, "MAX_CONVERTED", len(data) - 1)
     assert "converted" not in _said(data)

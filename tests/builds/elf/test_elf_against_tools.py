@@ -48,7 +48,7 @@ def test_the_tide_gauge_is_there() -> None:
 
 
 def test_segments_against_readelf(elf_file: Path, build: Build) -> None:
-    """Every loadable segment has the addresses, sizes and rights that readelf prints."""
+    """Every loadable segment has the addresses, sizes and permissions that readelf prints."""
     said = []
     for line in _said_by_readelf("-lW", elf_file).splitlines():
         match = re.match(r"\s+LOAD\s+(0x\w+) (0x\w+) (0x\w+) (0x\w+) (0x\w+) ([R ])([W ])([E ]) 0x\w+$", line)

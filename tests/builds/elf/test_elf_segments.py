@@ -52,7 +52,7 @@ def test_order_is_that_of_load_addresses() -> None:
 
 
 def test_access_rights() -> None:
-    """The rights are those of p_flags, execute-only code included."""
+    """The permissions are those of p_flags, execute-only code included."""
     build = read_elf(
         SegmentSpec(FLASH, b"x", flags="x"),
         SegmentSpec(FLASH + 1, b"rw", flags="rw"),

@@ -11,7 +11,7 @@ from elf_writer import SegmentSpec, elf
 from reading_builds import read
 from tools import required_tool
 
-from gemel.builds.elf.section_table import NAMES_LIMIT
+from gemel.builds.elf.section_table import MAX_NAMES
 from gemel.spans import Span
 
 CODE = SegmentSpec(0x1000_0000, bytes(range(1, 65)), section_name=".text")
@@ -81,12 +81,12 @@ def test_what_keeps_sections_from_being_read_is_said(options, told) -> None:
 def test_far_too_many_names_are_not_read() -> None:
     """More than the limit of bytes of names are refused with both numbers."""
     data = elf(
-        [SegmentSpec(0x1000_0000, bytes(NAMES_LIMIT + 64))],
-        section_headers={".shstrtab": {"sh_offset": 84, "sh_size": NAMES_LIMIT + 1}},
+        [SegmentSpec(0x1000_0000, bytes(MAX_NAMES + 64))],
+        section_headers={".shstrtab": {"sh_offset": 84, "sh_size": MAX_NAMES + 1}},
     )
     build = read(data, "a.elf")
     assert build.sections is None
-    assert f"{NAMES_LIMIT + 1:,} bytes" in build.reason_for("sections")
+    assert f"{MAX_NAMES + 1:,} bytes" in build.reason_for("sections")
 
 
 def test_the_names_may_stand_in_a_section_of_a_high_number() -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from reading_builds import CODE, FLASH, RAM, read, read_elf, refused
 from seconds import within
 
-from gemel.builds.elf.sections import SECTION_LIMIT
+from gemel.builds.elf.sections import MAX_SECTIONS
 from gemel.builds.elf.segments import with_pieces
 from gemel.builds.segment import ALIGNMENT_GAP, Segment
 from gemel.spans import ADDRESS_SPACE, Span, merge
@@ -184,8 +184,8 @@ def test_taken_is_what_a_byte_by_byte_look_gives(sections, stored, more) -> None
 
 def test_many_sections_in_many_segments_cost_little() -> None:
     """As many headers as are read, under segments that all store the same byte over each other."""
-    sections = [Span(RAM + 64 * n, 1) for n in range(SECTION_LIMIT)]
-    segments = [Segment(FLASH, RAM, b"\1", 64 * SECTION_LIMIT, True, True, False, n) for n in range(1024)]
+    sections = [Span(RAM + 64 * n, 1) for n in range(MAX_SECTIONS)]
+    segments = [Segment(FLASH, RAM, b"\1", 64 * MAX_SECTIONS, True, True, False, n) for n in range(1024)]
     with within(2):
         result = with_pieces(segments, sections)
     tracemalloc.start()
@@ -195,6 +195,6 @@ def test_many_sections_in_many_segments_cost_little() -> None:
     finally:
         tracemalloc.stop()
     assert peak < 32 << 20
-    assert sum(len(segment.pieces) for segment in result) <= 4 * SECTION_LIMIT
+    assert sum(len(segment.pieces) for segment in result) <= 4 * MAX_SECTIONS
     assert result[-1].pieces == ()
     assert result[0].pieces[:2] == (Span(RAM, 1), Span(RAM + 64, 1))

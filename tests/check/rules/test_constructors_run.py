@@ -7,7 +7,7 @@ from compiled_pairs import RELEASE, compiled, layout_for, pair, said_by
 from small_device import findings
 from verdict_builds import AT_ZERO, of
 
-from gemel.checking.rules.constructors_run import ENTRIES_LIMIT
+from gemel.checking.rules.constructors_run import MAX_ENTRIES
 from gemel.checking.runner import RuleResult
 
 RULE = "constructors-run"
@@ -237,8 +237,8 @@ def test_no_more_entries_are_read_than_the_limit() -> None:
     """An array of any size is judged by its first entries."""
     many = (
         "volatile uint32_t rows[4]; static void set_up(void) { rows[1] = level; }"
-        f'__attribute__((used, section(".init_array"))) static void (*const all[{ENTRIES_LIMIT + 40}])(void) = '
-        f"{{ [0 ... {ENTRIES_LIMIT + 39}] = set_up }};"
+        f'__attribute__((used, section(".init_array"))) static void (*const all[{MAX_ENTRIES + 40}])(void) = '
+        f"{{ [0 ... {MAX_ENTRIES + 39}] = set_up }};"
     )
     (finding,) = findings(_said((many, "", "", ARRAY), "gcc", "v7", "-Os"))
-    assert finding.found.startswith(f"{ENTRIES_LIMIT:,} constructors")
+    assert finding.found.startswith(f"{MAX_ENTRIES:,} constructors")

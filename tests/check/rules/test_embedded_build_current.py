@@ -24,7 +24,7 @@ from small_device import (
 from small_device import build as build_of
 from verdict_builds import of
 
-from gemel.checking.rules.embedded_build_current import NOTES_LIMIT
+from gemel.checking.rules.embedded_build_current import MAX_NOTES
 from gemel.joining.pipeline import join
 from gemel.spans import Span
 
@@ -204,7 +204,7 @@ def test_a_copy_without_its_first_bytes_is_found_by_id() -> None:
 def test_very_many_notes_are_not_all_looked_at() -> None:
     """A station full of build ids gives a bounded report, and says what was left out."""
     result = _with((ARRAY, b"".join(note(bytes((n,)) * 20) for n in range(80))))
-    assert len(findings(result)) == NOTES_LIMIT - 1
+    assert len(findings(result)) == MAX_NOTES - 1
     assert "only the first 64 of 81 build id notes" in result.not_checked[0].reason
 
 

@@ -12,6 +12,7 @@ from verdict_builds import broken_in, builds_of, layout_of, of
 from gemel.checking.rules.image_bytes_in_order import check as check_order
 from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.altered.disorders import MAX_DISTANCE
 from gemel.inspection.altered.moved_record import MAX_MARKS
 from gemel.inspection.altered.text_conversions import (
     ASCII,
@@ -343,3 +344,13 @@ def test_how_far_is_told() -> None:
     """The finding tells by how many bytes and in which direction."""
     (finding,) = findings(BREAKS["moved up by 4 KiB"]())
     assert finding.what == "all bytes are 0x1000 too high from 0x1000_0000 on"
+
+
+@pytest.mark.parametrize(("further", "is_told"), [(0, True), (1, False)])
+def test_how_far_bytes_are_looked_for(further: int, is_told: bool) -> None:
+    """What follows lost or added bytes of a build is looked for up to MAX_DISTANCE from its place."""
+    read, builds = layout_of("v6"), builds_of("v6")
+    image = _shifted(MAX_DISTANCE + further, 0x1000_0080)(join(read, builds).image)
+    result = check(Inspection(read, image, builds), TODAY)
+    assert (RULE in broken_in(result)) is is_told
+    assert not result.passes

@@ -5,7 +5,7 @@ from __future__ import annotations
 from image_edits import changed, filled, holding
 from small_device import FLASH, RAM, apply, findings, joined, layout
 
-from gemel.checking.rules.image_inside_memories import RUNS_LIMIT
+from gemel.checking.rules.image_inside_memories import MAX_RUNS
 from gemel.spans import Span
 
 RULE = "image-inside-memories"
@@ -71,7 +71,7 @@ def test_a_bare_view_names_the_core() -> None:
 
 def test_very_many_runs_are_told_by_number() -> None:
     """A hostile image with a run at every other address gives a bounded report."""
-    image = holding({0x6000_0000 + 2 * n: b"x" for n in range(RUNS_LIMIT + 50)})
+    image = holding({0x6000_0000 + 2 * n: b"x" for n in range(MAX_RUNS + 50)})
     found = findings(apply(RULE, image=image, handed={}))
     assert len(found) == 2
     assert found[-1].found == "50 more runs"

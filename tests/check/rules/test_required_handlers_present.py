@@ -10,7 +10,7 @@ from vector_fixtures import SAMPLER_CORE, alone, of
 from verdict_builds import of as of_verdict
 
 from gemel.checking.rules import required_handlers_present
-from gemel.checking.rules.required_handlers_present import LARGEST_HANDLER
+from gemel.checking.rules.required_handlers_present import MAX_HANDLER
 
 RULE = "required-handlers-present"
 V6 = layout({SAMPLER_CORE: SAMPLER_CORE.replace("armv8-m.main", "armv6-m")})
@@ -54,8 +54,8 @@ def test_a_blank_table_is_not_checked() -> None:
 
 @pytest.mark.parametrize(("more", "never_returns"), [(0, True), (2, False)])
 def test_the_largest_handler_without_a_size(more: int, never_returns: bool) -> None:
-    """A loop that ends within LARGEST_HANDLER bytes is seen."""
-    code = b"\x00\xbf" * ((LARGEST_HANDLER + more) // 2 - 1) + b"\xfe\xe7"
+    """A loop that ends within MAX_HANDLER bytes is seen."""
+    code = b"\x00\xbf" * ((MAX_HANDLER + more) // 2 - 1) + b"\xfe\xe7"
     build = read(station_elf(extra=(SegmentSpec(STATION + 0x800, code, flags="rx"),)))
     assert required_handlers_present._never_returns(build, STATION + 0x800, False) is never_returns
 

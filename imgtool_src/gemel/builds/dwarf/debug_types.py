@@ -31,10 +31,10 @@ from gemel.structs import NamedTuple
 if TYPE_CHECKING:
     from gemel.builds.dwarf.split import Beside
 
-ALIAS_LIMIT = 64
+MAX_ALIASES = 64
 """Types on top of each other that are looked at: names, qualifiers, pointers and arrays, and what they are of."""
 
-SIZE_LIMIT = 1 << 64
+MAX_ELEMENTS = 1 << 64
 """Elements of an array; more of them are taken for a fault."""
 
 _OF_LIBRARY = (
@@ -45,7 +45,7 @@ _OF_LIBRARY = (
 
 A text, not a pattern: few runs need it, and to compile it takes a millisecond of each."""
 
-DEFINITION_LIMIT = 4096
+MAX_DEFINITIONS = 4096
 """Definitions of one name in one file that are looked at."""
 
 
@@ -95,7 +95,7 @@ class DebugTypes:
     def named(self, spelling: str) -> tuple[Reference, ...]:
         """Every definition of a type: ``struct link_frame``, ``link_frame_t``, ``link::ring<int, 4>``.
 
-        In the order of the file, at most DEFINITION_LIMIT; a header that several sources include is defined
+        In the order of the file, at most MAX_DEFINITIONS; a header that several sources include is defined
         in each.  What is only declared does not count.  Types inside of classes are found by their path.
         A name without a scope that nothing has at the top is taken for the one in a scope, if there is only one.
         """
@@ -111,7 +111,7 @@ class DebugTypes:
             defined = [at for at in found if not self._declared_only(self._entries.at(at))]
             if not defined and not wanted.scope:
                 defined = self._in_only_scope(wanted)
-            return tuple(sorted(set(defined))[:DEFINITION_LIMIT])
+            return tuple(sorted(set(defined))[:MAX_DEFINITIONS])
 
     def named_in_any_scope(self, spelling: str) -> tuple[Reference, ...]:
         """The same; for ``second::Link`` what ``Link`` is where nothing is in such a scope, as in another language."""
@@ -190,7 +190,7 @@ class DebugTypes:
 
     def resolved(self, reference: Reference | None) -> tuple[Reference | None, Type]:
         """The type without names and qualifiers, and its reference; ``void`` for None."""
-        for _ in range(ALIAS_LIMIT):
+        for _ in range(MAX_ALIASES):
             if reference is None:
                 return None, Opaque("void")
             found = self.type_at(reference)
@@ -211,7 +211,7 @@ class DebugTypes:
     def size_of(self, reference: Reference | None) -> int | None:
         """Bytes that the type takes; None if it is open or only declared."""
         size = 1
-        for _ in range(ALIAS_LIMIT):
+        for _ in range(MAX_ALIASES):
             reference, found = self.resolved(reference)
             if isinstance(found, Alias):
                 return None
@@ -222,7 +222,7 @@ class DebugTypes:
                 if count is None:
                     return None
                 size *= count
-                if size > SIZE_LIMIT:
+                if size > MAX_ELEMENTS:
                     raise DebugUnreadable("an array in it takes more than any address space", self._file)
             if found.stride is not None:
                 return size * found.stride
@@ -231,7 +231,7 @@ class DebugTypes:
 
     def declared(self, reference: Reference | None, name: str) -> str:
         """How C declares ``name`` with that type, qualifiers left out: ``struct link_frame frames[4]``."""
-        for _ in range(ALIAS_LIMIT):
+        for _ in range(MAX_ALIASES):
             if reference is None:
                 return f"void {name}".rstrip()
             found = self.type_at(reference)
@@ -289,7 +289,7 @@ class DebugTypes:
 
     def _type_of_variable(self, place: DieOffset) -> Reference | None:
         entries = self._entries
-        for _ in range(ALIAS_LIMIT):
+        for _ in range(MAX_ALIASES):
             values = entries.read(place).values
             found = entries.reference(place.unit, place.abbreviation, values, At.TYPE)
             if found is not None:

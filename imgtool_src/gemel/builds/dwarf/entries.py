@@ -28,7 +28,7 @@ STEPS_FREE, BYTES_PER_STEP = 150_000, 5
 STEPS_OF_READING = 6
 """An entry whose attributes are read costs as much as so many that are walked over."""
 
-NAME_LIMIT = 4096
+MAX_NAME = 4096
 """Bytes of a name that are read at most."""
 
 NameKey = int | bytes
@@ -271,9 +271,9 @@ class Entries:
         if key is None:
             return ""
         if isinstance(key, bytes):
-            return key[:NAME_LIMIT].decode("utf-8", "replace")
+            return key[:MAX_NAME].decode("utf-8", "replace")
         table, at = (self._data.strings, key) if key >= 0 else (self._data.line_strings, -1 - key)
-        end = table.find(b"\0", at, at + NAME_LIMIT + 1)
+        end = table.find(b"\0", at, at + MAX_NAME + 1)
         if end < 0:
             raise DwarfFault(f"a name at offset {at:#x} of the texts, which has no end there")
         return table[at:end].decode("utf-8", "replace")

@@ -15,7 +15,7 @@ from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.units import Unit
 from gemel.structs import NamedTuple
 
-DEPTH_LIMIT = 64
+MAX_NAMESPACES = 64
 """Namespaces inside each other that are followed at most."""
 
 BYTES_A_SEARCH, BYTES_A_MATCH = 64, 8
@@ -159,8 +159,8 @@ class DebugIndex:
                 self._gather(names, top, (), 0, end)
 
     def _gather(self, names: _Names, parent: DieOffset, scope: tuple[str, ...], depth: int, end: int) -> None:
-        if depth > DEPTH_LIMIT:
-            raise DwarfFault(f"more than {DEPTH_LIMIT} namespaces inside each other")
+        if depth > MAX_NAMESPACES:
+            raise DwarfFault(f"more than {MAX_NAMESPACES} namespaces inside each other")
         entries, joined, found = self._entries, self._entries.joined, names.found
         unit = parent.unit
         at = parent.abbreviation.end(joined, parent.attributes)
@@ -204,7 +204,7 @@ class DebugIndex:
             return ()
         scope: list[str] = []
         around = place.unit.entries
-        for _ in range(DEPTH_LIMIT):
+        for _ in range(MAX_NAMESPACES):
             inside = self._inside.get(around)
             if inside is None:
                 children = entries.children(entries.at(around))

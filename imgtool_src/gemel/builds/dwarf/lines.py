@@ -21,7 +21,7 @@ MAX_STEPS = 3_000_000
 MAX_FILES = 100_000
 """Files of one program, at most."""
 
-LONGEST_PATH, LONGEST_NAME = 4096, 255
+MAX_PATH, MAX_NAME = 4096, 255
 """Bytes of a path, with the zero at its end, and characters of its last part that are kept."""
 
 _BLOCKS = {0x0A: 1, 0x03: 2, 0x04: 4}
@@ -161,8 +161,8 @@ def _header(data: bytes, at: int, found: dict[str, bytes]) -> _Header:
 
 
 def _text(data: bytes, at: int) -> tuple[str, int]:
-    end = data.index(b"\0", at, at + LONGEST_PATH)
-    return data[at:end].decode("utf-8", "replace").rpartition("/")[2][-LONGEST_NAME:], end + 1
+    end = data.index(b"\0", at, at + MAX_PATH)
+    return data[at:end].decode("utf-8", "replace").rpartition("/")[2][-MAX_NAME:], end + 1
 
 
 def _files_before_5(data: bytes, at: int) -> list[str]:

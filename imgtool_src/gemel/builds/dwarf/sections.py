@@ -12,17 +12,17 @@ import zlib
 from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.fault import DwarfFault
-from gemel.builds.elf.section_table import NAMES_LIMIT
+from gemel.builds.elf.section_table import MAX_NAMES
 from gemel.builds.elf.sections import SectionHeader, Sections, outside
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
-SIZE_LIMIT = 1 << 27
+MAX_SIZE = 1 << 27
 """Bytes of the sections together that are read at most, decompressed: 128 MiB."""
 
-UNFOLDED_LIMIT = 32
+MAX_UNFOLDED = 32
 """Bytes that a compressed section may unfold to for each byte of the file, besides UNFOLDED_FREE for all."""
 
 UNFOLDED_FREE = 1 << 24
@@ -69,7 +69,7 @@ def read_named_sections(debug: DebugSections, names: tuple[str, ...]) -> dict[st
     """Those of the sections .debug_NAME that the file has, decompressed; DwarfFault if one cannot be read."""
     by_name = _by_name(debug)
     found: dict[str, list[bytes]] = {}
-    left = min(SIZE_LIMIT, UNFOLDED_FREE + UNFOLDED_LIMIT * debug.source.size)
+    left = min(MAX_SIZE, UNFOLDED_FREE + MAX_UNFOLDED * debug.source.size)
     for wanted in names:
         name, old = f".debug_{wanted}", f".zdebug_{wanted}"
         parts = [header for header in by_name.get(name, ()) if header.type != _NO_BITS]
@@ -80,7 +80,7 @@ def read_named_sections(debug: DebugSections, names: tuple[str, ...]) -> dict[st
                 data = _old_compressed(_raw(debug, header, old), old, left)
             left -= len(data)
             if left < 0:
-                raise DwarfFault(f"section {name} and those before it have more than {SIZE_LIMIT:,} bytes")
+                raise DwarfFault(f"section {name} and those before it have more than {MAX_SIZE:,} bytes")
             found.setdefault(wanted, []).append(data)
     return {wanted: b"".join(parts) for wanted, parts in found.items()}
 
@@ -108,7 +108,7 @@ def is_separated(debug: DebugSections) -> bool:
 def separate_name(debug: DebugSections) -> tuple[str, int] | None:
     """The file that has the debug information of a stripped one, and its CRC-32; None if it names none."""
     for link in _by_name(debug).get(".gnu_debuglink", ()):
-        if link.size <= NAMES_LIMIT and not outside(link, debug.source):
+        if link.size <= MAX_NAMES and not outside(link, debug.source):
             held = debug.source.read(*link.extent)
             return held.split(b"\0")[0].decode("utf-8", "replace"), int.from_bytes(held[-4:], "little")
     return None
@@ -130,7 +130,7 @@ def _names(debug: DebugSections) -> bytes:
     if debug.names_index >= len(headers):
         raise DwarfFault("the names of its sections cannot be found")
     header = headers[debug.names_index]
-    if outside(header, debug.source) or header.size > NAMES_LIMIT:
+    if outside(header, debug.source) or header.size > MAX_NAMES:
         raise DwarfFault("the names of its sections are outside the file or are too long")
     return debug.source.read(*header.extent)
 
@@ -143,8 +143,8 @@ def _name(header: SectionHeader, names: bytes) -> str:
 def _raw(debug: DebugSections, header: SectionHeader, name: str) -> bytes:
     if outside(header, debug.source):
         raise DwarfFault(f"section {name} is outside the file (the file is cut)")
-    if header.size > SIZE_LIMIT:
-        raise DwarfFault(f"section {name} has {header.size:,} bytes, more than {SIZE_LIMIT:,}")
+    if header.size > MAX_SIZE:
+        raise DwarfFault(f"section {name} has {header.size:,} bytes, more than {MAX_SIZE:,}")
     return debug.source.read(*header.extent)
 
 

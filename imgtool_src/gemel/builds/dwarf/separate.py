@@ -9,7 +9,7 @@ import zlib
 from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.fault import DwarfFault
-from gemel.builds.dwarf.sections import SIZE_LIMIT, DebugSections, separate_name
+from gemel.builds.dwarf.sections import MAX_SIZE, DebugSections, separate_name
 from gemel.builds.elf.header import read_header
 from gemel.builds.elf.sections import read_sections
 from gemel.errors import GemelError
@@ -23,7 +23,7 @@ def with_separate_file(debug: DebugSections, beside: Beside) -> DebugSections:
     try:
         link = separate_name(debug)
         source = beside(link[0]) if link else None
-        if not link or source is None or source.size > SIZE_LIMIT:
+        if not link or source is None or source.size > MAX_SIZE:
             return debug
         if zlib.crc32(source.read(0, source.size)) != link[1]:
             return debug

@@ -12,7 +12,7 @@ import struct
 from collections.abc import Callable, Iterator
 
 from gemel.builds.dwarf.fault import DwarfFault
-from gemel.builds.dwarf.sections import SIZE_LIMIT, DebugData, DebugSections, read_named_sections
+from gemel.builds.dwarf.sections import MAX_SIZE, DebugData, DebugSections, read_named_sections
 from gemel.builds.elf.header import read_header
 from gemel.builds.elf.sections import read_sections
 from gemel.builds.source import ByteSource
@@ -21,7 +21,7 @@ from gemel.errors import GemelError
 Beside = Callable[[str], "ByteSource | None"]
 """A file next to the linked one, by the name that the linked one has for it; None if it is not there."""
 
-FILES_LIMIT = 4096
+MAX_FILES = 4096
 """Files that are read at most for one build."""
 
 ABSENT = "not next to the ELF file"
@@ -38,12 +38,12 @@ def read_halves(
     """
     package = next((name for name in packages if beside(name) is not None), "")
     packed = _read_package(package, beside) if package else {}
-    left = SIZE_LIMIT
+    left = MAX_SIZE
     for number, (name, numbers) in enumerate(wanted.items()):
         if not isinstance(packed, str) and numbers <= packed.keys():
             yield from ((name, {each}, packed[each]) for each in numbers)
             continue
-        read = _read(name, beside, left) if number < FILES_LIMIT else f"more than {FILES_LIMIT} files"
+        read = _read(name, beside, left) if number < MAX_FILES else f"more than {MAX_FILES} files"
         if not isinstance(read, str):
             left -= read.file_size
         elif package and read == ABSENT:
@@ -68,7 +68,7 @@ def _sections(
         if source is None:
             return ABSENT
         if source.size > left:
-            return f"more than {SIZE_LIMIT:,} bytes in sum"
+            return f"more than {MAX_SIZE:,} bytes in sum"
         header, _, _ = read_header(source, name)
         sections = DebugSections(source, read_sections(source, header), header.section_names_index)
         return source.size, read_named_sections(sections, _WANTED + more)
@@ -96,7 +96,7 @@ _COLUMNS[5] = {1: "info.dwo", 3: "abbrev.dwo", 6: "str_offsets.dwo"}
 
 def _read_package(name: str, beside: Beside) -> dict[int | None, DebugData] | str:
     """The units of a package (.dwp; DWARF 5, section 7.3.5) by their numbers; why not if it cannot be read."""
-    read = _sections(name, beside, SIZE_LIMIT, _INDEXES)
+    read = _sections(name, beside, MAX_SIZE, _INDEXES)
     if isinstance(read, str):
         return read
     size, sections = read

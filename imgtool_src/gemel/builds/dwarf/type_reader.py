@@ -32,7 +32,7 @@ from gemel.builds.dwarf.types import (
 POINTER_SIZE = 4
 """Bytes of a pointer whose entry does not say: a 32-bit core's."""
 
-MEMBER_LIMIT = 20_000
+MAX_MEMBERS = 20_000
 """Members or enumerators of one type that are read at most."""
 
 STEPS_OF_PART = 6
@@ -273,7 +273,7 @@ def _location(value: FormValue | None) -> int | None:
 
 
 def _bounded(count: int, attributes: Attributes) -> None:
-    if count > MEMBER_LIMIT:
+    if count > MAX_MEMBERS:
         raise DwarfFault(
-            f"the type at offset {attributes.place.offset:#x} has more than {MEMBER_LIMIT:,} parts"
+            f"the type at offset {attributes.place.offset:#x} has more than {MAX_MEMBERS:,} parts"
         )

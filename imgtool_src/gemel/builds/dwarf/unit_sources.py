@@ -29,7 +29,7 @@ _FIRST_RANGE = 16
 
 _OP_ADDR = 0x03
 
-MOST_MAKERS = 10_000
+MAX_MAKERS = 10_000
 """Units whose makers are read; large programs have some thousand."""
 
 _DAMAGE = (DwarfFault, LookupError, ValueError, OverflowError, struct.error)
@@ -95,9 +95,9 @@ def read_unit_makers(debug: DebugSections) -> UnitMakers:
         return UnitMakers([], str(error))
     found: list[tuple[str, str]] = []
     damaged = ""
-    if len(entries.units) > MOST_MAKERS:
-        damaged = f"of {len(entries.units):,} units the first {MOST_MAKERS:,} were read"
-    for unit in entries.units[:MOST_MAKERS]:
+    if len(entries.units) > MAX_MAKERS:
+        damaged = f"of {len(entries.units):,} units the first {MAX_MAKERS:,} were read"
+    for unit in entries.units[:MAX_MAKERS]:
         try:
             read = entries.read(entries.at(unit.entries))
             name, folder, producer = (

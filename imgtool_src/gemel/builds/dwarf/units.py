@@ -18,7 +18,7 @@ from gemel.builds.dwarf.sections import DebugData
 from gemel.structs import Struct
 
 VERSIONS = range(2, 6)
-TABLES_LIMIT = 4
+MAX_TABLES = 4
 """How often ``.debug_abbrev`` is read at most, in sum: tables that overlap take more."""
 
 _ESCAPE = 0xFFFF_FFFF
@@ -117,7 +117,7 @@ def _read_unit(
     if key not in tables:
         tables[key], tables_end = read_table(data.abbreviations, abbreviations_at, sizes, known)
         known.bytes_read += tables_end - abbreviations_at
-        if known.bytes_read > TABLES_LIMIT * len(data.abbreviations):
+        if known.bytes_read > MAX_TABLES * len(data.abbreviations):
             raise DwarfFault("its tables of abbreviations overlap")
     table = tables[key]
     first = _first_entry(joined, at, end, table)

@@ -10,22 +10,22 @@ from gemel.errors import Problem
 
 _HIGH, _OF_TWO = re.compile(rb"[\x80-\xff]"), re.compile(rb"[\xc2\xc3][\x80-\xbf]")
 """A byte from 0x80 on, and what such a byte is in UTF-8."""
-CONVERTED_LIMIT = 1 << 26
+MAX_CONVERTED = 1 << 26
 """Bytes of a file that is looked at."""
 _STRINGS = 3
 """``sh_type`` of a section of names (SHT_STRTAB)."""
-FURTHEST = 4096
+MAX_LOST = 4096
 """Bytes 0D whose loss is looked for."""
-ENOUGH = 512
+MIN_TELLING = 512
 """Bytes, without 0x00, from which on what is missing in them says something: code has bytes from 0x80 on all over."""
 
 
 def text_conversion(source: ByteSource, header: ElfHeader, file: str) -> Problem | None:
     """What says that the file was converted: its bytes, or section headers that are elsewhere than its header says."""
     stated = header.section_headers_at
-    data = source.read(0, source.size) if source.size <= CONVERTED_LIMIT else b""
+    data = source.read(0, source.size) if source.size <= MAX_CONVERTED else b""
     not_zero = len(data) - HEADER_SIZE - data.count(0, HEADER_SIZE)
-    if not_zero >= ENOUGH and not _HIGH.search(data, HEADER_SIZE):
+    if not_zero >= MIN_TELLING and not _HIGH.search(data, HEADER_SIZE):
         return _problem(file, "no byte from 0x80 on: the highest bit of each is gone")
     if not data or not stated or _has_sections(data, header, stated):
         return None
@@ -37,7 +37,7 @@ def text_conversion(source: ByteSource, header: ElfHeader, file: str) -> Problem
     if _OF_TWO.search(data) and _is_elf(data.decode("utf-8", "replace").encode("latin-1", "ignore")):
         return _problem(file, "two bytes, a character of UTF-8, for each byte from 0x80 on")
     if b"\r\n" not in data:
-        for lost in range(1, min(FURTHEST, stated) + 1):
+        for lost in range(1, min(MAX_LOST, stated) + 1):
             if _has_sections(data, header, stated - lost):
                 found = "no 0D before a byte 0A" if b"\r" in data else "no byte 0D"
                 return _problem(file, f"{found}; the section headers are {lost:,} bytes too early")

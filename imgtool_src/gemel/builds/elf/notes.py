@@ -21,10 +21,10 @@ from gemel.structs import NamedTuple
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
-NOTES_LIMIT = 1 << 16
+MAX_NOTES = 1 << 16
 """Bytes of notes that are read at most, over all places."""
 
-BUILD_ID_LIMIT = 64
+MAX_BUILD_ID = 64
 """A longer build id than this is refused; the record has room for less."""
 
 _NOTE = struct.Struct("<III")
@@ -76,14 +76,14 @@ def build_id_notes(data: Octets) -> list[BuildIdNote]:
         name_size = int.from_bytes(octets[max(0, at - 8) : at - 4], "little") if at >= 8 else 0
         size = int.from_bytes(octets[at - 4 : at], "little") if at >= 8 else 0
         start = at + len(_TYPE_AND_NAME)
-        if name_size == len(_BUILD_ID_NAME) and 0 < size <= BUILD_ID_LIMIT and start + size <= len(octets):
+        if name_size == len(_BUILD_ID_NAME) and 0 < size <= MAX_BUILD_ID and start + size <= len(octets):
             found.append(BuildIdNote(at - 8, octets[start : start + size]))
     return found
 
 
 def misplaced_note(data: bytes) -> str:
     """What to do about stored bytes that are a build id note alone; empty if they are anything else."""
-    if len(data) > NOTES_LIMIT or [note.type for note in notes_in(data)] != [_BUILD_ID_TYPE]:
+    if len(data) > MAX_NOTES or [note.type for note in notes_in(data)] != [_BUILD_ID_TYPE]:
         return ""
     (note,) = build_id_notes(data) or (None,)
     if (
@@ -102,7 +102,7 @@ def read_build_id(source: ByteSource, places: Iterable[tuple[int, int]]) -> tupl
     """The build id from the notes at ``places`` ((offset, size) in the file), or None and the reason."""
     found: set[bytes] = set()
     unread = False
-    budget = NOTES_LIMIT
+    budget = MAX_NOTES
     for offset, size in dict.fromkeys(places):
         if size > budget or offset + size > source.size:
             unread = True
@@ -117,9 +117,9 @@ def read_build_id(source: ByteSource, places: Iterable[tuple[int, int]]) -> tupl
         return None, f"the file holds {len(found)} build ids that differ"
     if not found:
         if unread:
-            return None, f"its notes are outside the file or exceed {NOTES_LIMIT:,} bytes"
+            return None, f"its notes are outside the file or exceed {MAX_NOTES:,} bytes"
         return None, "the file holds no build id note (link with --build-id and keep its section)"
     build_id = found.pop()
-    if len(build_id) > BUILD_ID_LIMIT:
-        return None, f"the build id has {len(build_id):,} bytes, more than {BUILD_ID_LIMIT}"
+    if len(build_id) > MAX_BUILD_ID:
+        return None, f"the build id has {len(build_id):,} bytes, more than {MAX_BUILD_ID}"
     return build_id, ""

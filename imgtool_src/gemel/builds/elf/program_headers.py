@@ -28,7 +28,7 @@ from gemel.structs import NamedTuple
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
-PROGRAM_HEADER_LIMIT = 1024
+MAX_PROGRAM_HEADERS = 1024
 """More program headers than this are refused; linked programs have fewer than 20."""
 
 LOADABLE = 1
@@ -85,12 +85,12 @@ def _table_problems(count: int, file_size: int, header: ElfHeader, file: str) ->
             next_step="build the file again",
         )
     end = header.program_headers_at + count * PROGRAM_HEADER_SIZE
-    if count > PROGRAM_HEADER_LIMIT:
+    if count > MAX_PROGRAM_HEADERS:
         yield Problem(
             "there are too many program headers",
             where=file,
             found=f"{count:,}",
-            expected=f"at most {PROGRAM_HEADER_LIMIT:,}",
+            expected=f"at most {MAX_PROGRAM_HEADERS:,}",
             next_step="build the file again; no linker writes that many",
         )
     elif count and end > file_size:

@@ -12,10 +12,10 @@ from gemel.structs import NamedTuple
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
-NAMES_LIMIT = 1 << 20
+MAX_NAMES = 1 << 20
 """Bytes of section names that are read at most."""
 
-NAME_LIMIT = 256
+MAX_NAME = 256
 """Names are cut at this many bytes."""
 
 _WITHOUT_BYTES = 8
@@ -87,9 +87,9 @@ class SectionTable:
 
 
 def _section(number: int, header: SectionHeader, names: bytes) -> Section:
-    end = names.find(b"\0", header.name, header.name + NAME_LIMIT)
+    end = names.find(b"\0", header.name, header.name + MAX_NAME)
     template = header.thread_local and header.type == _WITHOUT_BYTES  # takes no memory where it is linked
-    name = names[header.name : header.name + NAME_LIMIT if end < 0 else end]
+    name = names[header.name : header.name + MAX_NAME if end < 0 else end]
     return Section(
         number,
         name.decode("utf-8", "replace"),

@@ -19,7 +19,7 @@ from gemel.structs import NamedTuple
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
-SECTION_LIMIT = 16_384
+MAX_SECTIONS = 16_384
 """Section headers that are read at most; a linked program has some dozens."""
 
 SYMBOL_TABLE = 2
@@ -108,8 +108,8 @@ def read_sections(source: ByteSource, header: ElfHeader) -> Sections:
     count = header.section_header_count
     if count == 0:  # gABI: a count that does not fit 16 bits stands in sh_size of section 0
         count = int.from_bytes(source.read(at + 20, 4), "little")
-    if count > SECTION_LIMIT:
-        return Sections((), f"it has {count:,} section headers, more than {SECTION_LIMIT:,}")
+    if count > MAX_SECTIONS:
+        return Sections((), f"it has {count:,} section headers, more than {MAX_SECTIONS:,}")
     if at + count * SECTION_HEADER_SIZE > source.size:
         return Sections((), "its section headers reach past the end of the file (the file is cut)")
     table = source.read(at, count * SECTION_HEADER_SIZE)

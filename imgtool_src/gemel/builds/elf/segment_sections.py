@@ -12,12 +12,12 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 
 from gemel.builds.elf.program_headers import ProgramHeader
-from gemel.builds.elf.sections import NOBITS, SECTION_LIMIT, SectionHeader
+from gemel.builds.elf.sections import MAX_SECTIONS, NOBITS, SectionHeader
 from gemel.builds.segment import NO_SEGMENT, Segment
 from gemel.spans import ADDRESS_SPACE, Span, merge, without
 from gemel.structs import replace
 
-PIECES_LIMIT = 1024
+MAX_PIECES = 1024
 """Pieces of memory in no segment that are taken into account at most."""
 
 _WRITABLE, _EXECUTABLE = 0x1, 0x4
@@ -72,7 +72,7 @@ def split_at_overlays(
     times = Counter(each.address for each in stored if each.size)
     by_index = {header.number: header for header in headers}
     result: list[Segment] = []
-    left = 2 * SECTION_LIMIT  # segments may share bytes of a hostile file, and so share sections
+    left = 2 * MAX_SECTIONS  # segments may share bytes of a hostile file, and so share sections
     for segment in segments:
         header = by_index[segment.index]
         first = bisect_left(offsets, header.offset)
@@ -116,7 +116,7 @@ def without_padding(segments: list[Segment], sections: tuple[SectionHeader, ...]
     )
     offsets = [each.offset for each in stored]
     result: list[Segment] = []
-    left = 2 * SECTION_LIMIT  # as above
+    left = 2 * MAX_SECTIONS  # as above
     for segment in segments:
         holes = []
         if segment.index in touching:
@@ -215,7 +215,7 @@ def in_no_segment(
         span = each.span
         first = max(0, bisect_right(starts, span.start) - 1)
         around = taken[first : bisect_left(starts, span.end)]
-        for rest in without([span], around)[: PIECES_LIMIT - len(found)]:
+        for rest in without([span], around)[: MAX_PIECES - len(found)]:
             found.append(
                 Segment(
                     load_address=rest.start,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.elf.header import HEADER_SIZE
 from gemel.builds.elf.program_headers import LOADABLE, ProgramHeader
-from gemel.builds.elf.sections import NOBITS, NOTE, SECTION_LIMIT, SectionHeader
+from gemel.builds.elf.sections import MAX_SECTIONS, NOBITS, NOTE, SectionHeader
 from gemel.builds.elf.segment_overlaps import load_overlaps, overlay_starts, reserve_overlaps, run_overlaps
 from gemel.builds.elf.segment_sections import split_at_overlays, stored_for_ram, without_padding
 from gemel.builds.segment import Segment
@@ -40,7 +40,7 @@ def with_pieces(
     sections = list(sections)
     empty = {span.start for span in sections if not span.size}
     sorts = [(spans, [span.start for span in spans]) for spans in (merge(sections, -1), merge(unstored, -1))]
-    result, left = list(segments), 2 * SECTION_LIMIT  # segments may store bytes twice, and so share sections
+    result, left = list(segments), 2 * MAX_SECTIONS  # segments may store bytes twice, and so share sections
     owned: set[int] = set()
     for number, segment in sorted(enumerate(segments), key=lambda each: each[1].run_span.size):
         whole = segment.run_span

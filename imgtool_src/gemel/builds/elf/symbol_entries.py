@@ -24,7 +24,7 @@ from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 ENTRY_SIZE = 16
-NAME_LIMIT = 1024
+MAX_NAME = 1024
 """Names are cut at this many bytes, so that a table without terminators costs no quadratic time."""
 
 ENTRY = struct.Struct("<IIIBBH")
@@ -141,9 +141,9 @@ def symbol_of(entry: tuple[int, ...], strings: bytes) -> Symbol:
 
 
 def name_at(strings: bytes, offset: int) -> str:
-    """The name at an offset of the string table, of at most ``NAME_LIMIT`` bytes."""
-    end = strings.find(b"\0", offset, offset + NAME_LIMIT)
-    return strings[offset : offset + NAME_LIMIT if end < 0 else end].decode("utf-8", "replace")
+    """The name at an offset of the string table, of at most ``MAX_NAME`` bytes."""
+    end = strings.find(b"\0", offset, offset + MAX_NAME)
+    return strings[offset : offset + MAX_NAME if end < 0 else end].decode("utf-8", "replace")
 
 
 def words_of(table: bytes) -> memoryview:

@@ -17,7 +17,7 @@ from gemel.structs import NamedTuple
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
 
-TYPES_LIMIT = 4096
+MAX_TYPES = 4096
 """Types inside of one object that are looked at."""
 
 _ATOMIC = r"^(Atomic([IU](8|16|32|64|size)|Bool|Ptr<.*)|atomic(<.*|_\w+)|__atomic_base(<.*)?)$"
@@ -121,7 +121,7 @@ def _qualifiers(types: DebugTypes, reference: Reference) -> tuple[bool, bool]:
     volatile = atomic = False
     seen: set[Reference] = set()
     waiting: list[Reference | None] = [reference]
-    while waiting and len(seen) < TYPES_LIMIT:
+    while waiting and len(seen) < MAX_TYPES:
         at = waiting.pop()
         if at is None or at in seen:
             continue

@@ -32,7 +32,7 @@ from gemel.structs import NamedTuple
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
 
-DEPTH_LIMIT = 100
+MAX_DEPTH = 100
 """Types inside each other that are followed at most."""
 
 
@@ -93,8 +93,8 @@ class TypeComparison:
             known = self._trial.get(pair)
         if known is not None:
             return known
-        if depth > DEPTH_LIMIT:
-            raise DebugUnreadable(f"a type has more than {DEPTH_LIMIT} types inside each other", "")
+        if depth > MAX_DEPTH:
+            raise DebugUnreadable(f"a type has more than {MAX_DEPTH} types inside each other", "")
         self._trial[pair] = True
         result = self._trial[pair] = self._same_types(*self.faced(left, right), depth + 1)
         return result
@@ -290,7 +290,7 @@ def elements_of(types: DebugTypes, array: Reference, mixed: bool = False) -> Ele
     """
     counts: tuple[int | None, ...] = ()
     strides: list[int | None] = []
-    for _ in range(DEPTH_LIMIT):
+    for _ in range(MAX_DEPTH):
         _, found = types.resolved(array)
         wrapped = isinstance(found, Composite) and (mixed or types.language_of(array) not in ("C", ""))
         inner = unwrapped(types, UnwrappedType(array, found)).type if wrapped else found

@@ -19,7 +19,7 @@ _MARGIN, _INDENT = 3, 2
 _PLACE, _SIZE = 6, 8
 """Columns of a place, and of a size with the blank before it, at least: longer numbers take more."""
 
-FEWEST = 12
+MIN_COLUMNS = 12
 """Columns of the names at least; where longer numbers leave fewer, both sides stand below each other."""
 
 
@@ -106,7 +106,7 @@ def _table(names: tuple[str, str], rows: list[Row]) -> _Beside | _Below:
     place = max([_PLACE, *(len(cell.place) for cell in cells)])
     size = max([_SIZE, *(1 + len(cell.size) for cell in cells)])
     label = WIDTH - _MARGIN - 2 * (1 + place + size)
-    return _Beside(names, label, place, size) if label >= FEWEST else _Below(names)
+    return _Beside(names, label, place, size) if label >= MIN_COLUMNS else _Below(names)
 
 
 def first_difference(rows: list[Row]) -> int:

@@ -13,10 +13,10 @@ from gemel.structs import NamedTuple, Struct, replace
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
 
-DEPTH_SHOWN = 6
+MAX_LEVELS = 6
 """Levels of types inside each other that are shown."""
 
-ROW_LIMIT = 20_000
+MAX_ROWS = 20_000
 """Members that rows are made for, at most."""
 
 PADDING = "(padding)"
@@ -76,7 +76,7 @@ class _Rows:
 
     def __init__(self, comparison: TypeComparison) -> None:
         self._comparison = comparison
-        self._left = ROW_LIMIT
+        self._left = MAX_ROWS
         self._seen: set[tuple[Reference | None, Reference | None]] = set()
 
     def seen(self, one: TypeSide, other: TypeSide) -> bool:
@@ -90,7 +90,7 @@ class _Rows:
     def inside(self, one: TypeSide, other: TypeSide, depth: int) -> Iterator[Row]:
         """What is in two types, if they are of a kind that has something in it."""
         (one, left), (other, right) = self._opened(one, other)
-        if depth > DEPTH_SHOWN:
+        if depth > MAX_LEVELS:
             return
         if isinstance(left, Composite) and isinstance(right, Composite):
             yield from self._members(one, other, left, right, depth)

@@ -17,14 +17,14 @@ from gemel.spans import format_size
 if TYPE_CHECKING:
     from gemel.checking.contract.rows import Cell, Row
 
-SOURCES_COMPARED = 500
+MAX_SOURCES = 500
 """Definitions of one type in one build that are compared with the first one at most."""
 
 
 def unlike_in_one_build(found: DefinedType, spelling: str, where: str, follow: bool) -> Iterator[Finding]:
     """A finding if sources of one build define a type in two ways."""
     comparison = TypeComparison(found.types, found.types, follow)
-    first, *others = found.references[:SOURCES_COMPARED]
+    first, *others = found.references[:MAX_SOURCES]
     for other in others:
         if not comparison.same(first, other):
             name = found.plan.name

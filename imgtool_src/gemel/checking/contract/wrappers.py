@@ -17,13 +17,13 @@ from gemel.structs import NamedTuple, replace
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
 
-DEPTH_LIMIT = 32
+MAX_WRAPPERS = 32
 """Wrappers inside each other that are seen through at most."""
 
-BASES_LIMIT = 32
+MAX_BASES = 32
 """Base classes of one class that are looked at, each as often as it is inherited."""
 
-MEMBERS_LIMIT = 10_000
+MAX_MEMBERS = 10_000
 """Members of one record with those of what has no name in it."""
 
 BASE = "(base)"
@@ -121,9 +121,9 @@ def without_unnamed(types: DebugTypes, found: UnwrappedType) -> UnwrappedType:
     record = found.type
     if not isinstance(record, Composite):
         return found
-    for _ in range(DEPTH_LIMIT):
+    for _ in range(MAX_WRAPPERS):
         members = [inner for member in record.members for inner in _lifted(types, member)]
-        if len(members) > MEMBERS_LIMIT or all(map(operator.is_, members, record.members)):
+        if len(members) > MAX_MEMBERS or all(map(operator.is_, members, record.members)):
             break
         record = replace(record, members=tuple(members))
     return found._replace(type=record)
@@ -143,7 +143,7 @@ def _lifted(types: DebugTypes, member: Member) -> tuple[Member, ...]:
 
 def unwrapped(types: DebugTypes, found: UnwrappedType) -> UnwrappedType:
     """What is inside of all wrappers; the type itself if it is none."""
-    for _ in range(DEPTH_LIMIT):
+    for _ in range(MAX_WRAPPERS):
         inner = _wrapped(types, found.type)
         if inner is None:
             break
@@ -202,7 +202,7 @@ def _with_inherited(
     members: list[Member] = []
     for member in record.members:
         inner = None
-        if member.name == BASE and member.bit is not None and len(seen) < BASES_LIMIT:
+        if member.name == BASE and member.bit is not None and len(seen) < MAX_BASES:
             seen.append(member)
             base = _without_nothing(types, UnwrappedType(*types.resolved(member.type)))
             inner = _with_inherited(types, base, other, seen).type
@@ -232,7 +232,7 @@ def _is_nothing(types: DebugTypes, member: Member, seen: list[Member] | None = N
     if inner.size == 0:
         return True
     seen = [] if seen is None else seen
-    if member.name != BASE or len(seen) == BASES_LIMIT:
+    if member.name != BASE or len(seen) == MAX_BASES:
         return False
     seen.append(member)
     return all(_is_nothing(types, each, seen) for each in inner.members)

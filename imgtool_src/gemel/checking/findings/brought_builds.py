@@ -15,7 +15,7 @@ from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import Placement
 from gemel.spans import Span, without
 
-LEAST_COPY = 32
+MIN_COPY = 32
 """Bytes of a build that are copied: fewer may be words that code passes to it or looks at."""
 
 
@@ -28,7 +28,7 @@ def brought_wrong(inspection: Inspection, placement: Placement, run: StartRun) -
             copies = [
                 (source, goal)
                 for each in (*run.copies, *run.later)
-                if each.span.size >= LEAST_COPY
+                if each.span.size >= MIN_COPY
                 and (source := plain_at_reset(layout, placement, each.source or 0)) is not None
                 and (goal := plain_span(layout, each.span, plan.core))
                 and goal.overlaps(layout.span_of(layout.builds[placed.name].runs_in or ""))

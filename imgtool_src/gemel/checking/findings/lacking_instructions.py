@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from gemel.inspection.wording import SHOWN, concerned, counted
+from gemel.inspection.wording import MAX_SHOWN, concerned, counted
 from gemel.layout.model import BuildPlan, Core
 from gemel.m_profile.capabilities import IN_WORDS, Capability
 from gemel.m_profile.instructions.found_instruction import FoundInstruction
@@ -56,10 +56,10 @@ def _further(found: list[FoundInstruction]) -> list[str]:
         functions.setdefault(place.function or place.address, []).append(place)
     first, *others = functions.values()
     lines = [f"{first[0].function} holds {len(first):,} of them"] if len(first) > 1 else []
-    for places in others[:SHOWN]:
+    for places in others[:MAX_SHOWN]:
         more = f", and {len(places) - 1:,} more there" if len(places) > 1 else ""
         lines.append(places[0].described() + more)
-    left = len(others) - SHOWN
+    left = len(others) - MAX_SHOWN
     if left > 0:
         lines.append(f"and in {counted(left, 'more function' if first[0].function else 'more place')}")
     return lines

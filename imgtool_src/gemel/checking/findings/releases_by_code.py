@@ -14,7 +14,7 @@ from gemel.inspection.wording import concerned, copied_elsewhere, counted, lines
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Release
 from gemel.m_profile.code.known_registers import KnownStore
-from gemel.m_profile.vector_tables import SMALLEST_ALIGNMENT
+from gemel.m_profile.vector_tables import MIN_ALIGNMENT
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import forgotten_run_area
@@ -287,7 +287,7 @@ def _other_table(
     plan, first = code.plan, stores[0]
     lines = [f"{format_address(each.store.value or 0)} at {each.place}" for each in stores[1:]]
     value = address_in(release, first.store.value) or 0
-    inside = [value - start for start in tables if 0 < value - start < SMALLEST_ALIGNMENT]
+    inside = [value - start for start in tables if 0 < value - start < MIN_ALIGNMENT]
     what, next_step = "that is not its vector table", _step(inspection, plan.name, core.name, value)
     if inside:
         what = f"{counted(inside[0], 'byte')} after the start of its vector table"

@@ -17,7 +17,7 @@ from gemel.inspection.start_up.names import block_of, is_end
 from gemel.inspection.start_up.started import given_to_devices
 from gemel.inspection.start_up.tables import StartBlocks, StartEntry
 from gemel.inspection.wording import (
-    SHOWN,
+    MAX_SHOWN,
     biggest_symbols,
     concerned,
     counted,
@@ -306,13 +306,13 @@ def _partly_cleared(
         return None
     is_front = [each.start for each in left] == [section.span.start] and left[0] != section.span
     lines = dict.fromkeys(f"largest objects there: {biggest_symbols(build, rest)}" for rest in left)
-    more = f" and {counted(len(left) - SHOWN, 'more piece')}" if len(left) > SHOWN else ""
+    more = f" and {counted(len(left) - MAX_SHOWN, 'more piece')}" if len(left) > MAX_SHOWN else ""
     return Finding(
         f"start-up code of build {plan.name} clears "
         + (f"nothing of {section.name}" if left == [section.span] else f"section {section.name} in part"),
         concerned(plan.name, plan.core),
         where=f"build {plan.name} ({build.file}, section {section.name})",
-        found=f"not cleared: {', '.join(sized(rest) for rest in left[:SHOWN])}{more}",
+        found=f"not cleared: {', '.join(sized(rest) for rest in left[:MAX_SHOWN])}{more}",
         expected=f"cleared from {format_address(left[0].start)} on, where the section starts"
         if is_front
         else f"cleared up to {format_address(section.span.last)}, the end of the section",

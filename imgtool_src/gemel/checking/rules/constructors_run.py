@@ -88,7 +88,7 @@ HARMLESS = frozenset({"frame_dummy", "register_tm_clones", "_GLOBAL__sub_I__ZN9_
 """What compilers and their libraries put into each program, of which one that has no use for it misses nothing: tables
 of unwinding and transactions, and room for exceptions where no heap is left (GCC, from memory)."""
 
-ENTRIES_LIMIT = 1024
+MAX_ENTRIES = 1024
 """Words of a build's arrays that are read."""
 
 RETURN = 0x4770
@@ -106,7 +106,7 @@ def constructors_of(build: Build, arrays: list[Span]) -> list[Constructor]:
     """The constructors in arrays of a build that do something, by their entries."""
     entries = [at for span in merge(arrays) for at in range(span.start + 3 & ~3, span.end - 3, 4)]
     found = []
-    for at in entries[:ENTRIES_LIMIT]:
+    for at in entries[:MAX_ENTRIES]:
         code = int.from_bytes(build.read_at_run(at, 4) or b"", "little")
         first = int.from_bytes(build.read_at_run(code & ~1, 2) or b"", "little")
         known = build.function_at(code)

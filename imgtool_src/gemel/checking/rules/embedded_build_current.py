@@ -21,7 +21,7 @@ from gemel.layout.model import BuildPlan
 from gemel.outcomes import NOT_FOUND, Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
-NOTES_LIMIT = 64
+MAX_NOTES = 64
 """Build id notes inside one build that are looked at."""
 
 
@@ -92,15 +92,15 @@ def _by_id(inspection: Inspection, plan: BuildPlan, notes: list[tuple[int, bytes
     others = [name for name in inspection.layout.builds if name != plan.name]
     ids = {name: known_id(inspection, name) for name in others}
     strange = []
-    for address, build_id in notes[:NOTES_LIMIT]:
+    for address, build_id in notes[:MAX_NOTES]:
         if build_id == own:
             continue
         if copied := next((name for name in others if ids[name] == build_id), None):
             yield Holds(f"build id of {copied} inside build {plan.name}, at {format_address(address)}")
         else:
             strange.append((address, build_id))
-    if len(notes) > NOTES_LIMIT:
-        words = f"only the first {NOTES_LIMIT} of {len(notes):,} build id notes were looked at"
+    if len(notes) > MAX_NOTES:
+        words = f"only the first {MAX_NOTES} of {len(notes):,} build id notes were looked at"
         yield NotChecked(f"build {plan.name}", f"{words}: needs a build that holds fewer")
     build = inspection.builds.get(plan.name)
     if own is None and (build is None or build.kind != "elf"):

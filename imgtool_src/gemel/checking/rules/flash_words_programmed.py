@@ -23,7 +23,7 @@ from gemel.spans import Span, align_down, align_up, format_address, format_size,
 BLANK = re.compile(rb"\0{32,}|\xff{32,}")
 """What tools fill with where a section was left out: more than most programs have in a row by themselves."""
 
-FEWEST_CONSTANTS, NEAR_START = 3, 32
+MIN_CONSTANTS, NEAR_START = 3, 32
 """Addresses in such a place, or after the build, that code has at least, and bytes before the first of them.
 
 A block of zeros has one or two, its start and its end; settings that a device writes are in a block of their own.
@@ -139,7 +139,7 @@ def _left_out(inspection: Inspection, plan: BuildPlan) -> Iterator[Finding]:
     for blank in [*blanks, *without([after], written)[:1]]:
         seen = blank.moved(start - stored.start)
         places = held[bisect_left(held, seen.start) : bisect_left(held, seen.end)]
-        if len(places) >= FEWEST_CONSTANTS and places[0] < seen.start + NEAR_START:
+        if len(places) >= MIN_CONSTANTS and places[0] < seen.start + NEAR_START:
             yield Finding(
                 f"code of build {plan.name} reads constants where its file has none",
                 concerned(plan.name, plan.core, plan.stored_in),

@@ -24,7 +24,7 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
     """One outcome for each build, or one for each segment that wrongly holds handlers of it."""
     name = table.plan.name
     placement = inspection.placements.get(name)
-    missing = needs_elf(name, inspection.builds.get(name), "access rights")
+    missing = needs_elf(name, inspection.builds.get(name), "access permissions")
     if placement is None or missing:
         yield NotChecked(f"build {name}", missing)
         return

@@ -59,14 +59,14 @@ def check(inspection: Inspection, table: VectorTable) -> Iterator[Outcome]:
         yield Holds(f"build {table.plan.name}")
 
 
-_MANY = 16
+_MIN_FAULTY = 16
 """Faulty words from which on a table may be shorter than its core's."""
 
 
 def _is_short(table: VectorTable, indices: list[int]) -> bool:
     """Whether the table ends before the words that the core may have: what comes after it is read as handlers."""
     words_from = len(table.words) - min(indices, default=0)
-    return len(indices) == words_from or (len(indices) > _MANY and 2 * len(indices) > words_from)
+    return len(indices) == words_from or (len(indices) > _MIN_FAULTY and 2 * len(indices) > words_from)
 
 
 def _finding(inspection: Inspection, table: VectorTable, fault: HandlerFault, indices: list[int]) -> Finding:

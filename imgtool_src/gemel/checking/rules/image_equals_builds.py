@@ -19,7 +19,7 @@ from gemel.structs import NamedTuple
 if TYPE_CHECKING:
     from gemel.inspection.altered.changed_bytes import Cause
 
-POINTS_FROM = 4
+MIN_POINTING = 4
 """Differing bytes from which on a value that they all have points to a cause."""
 ROW = 8
 """Bytes shown of image and build from the first difference on."""
@@ -155,7 +155,7 @@ def _explanations(inspection: Inspection, differences: list[_Difference], count:
     spans = [each.deviation.span for each in differences]
     if count > 1:
         yield f"the differing bytes are in {', '.join(map(str, spans[:3]))}{', ...' if spans[3:] else ''}"
-    if count < POINTS_FROM:
+    if count < MIN_POINTING:
         return
     for byte, words in (
         (inspection.erased_byte_at(spans[0].start), "erased: these bytes are not in the image"),

@@ -12,7 +12,7 @@ from gemel.layout.model import Memory
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_address, format_size, without
 
-RUNS_LIMIT = 10_000
+MAX_RUNS = 10_000
 """Runs of stray bytes that are looked at one by one; of more only the number is reported."""
 
 
@@ -25,18 +25,18 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield Holds(f"memory {memory.name}")
     windows = windows_of(inspection.layout)
     groups: dict[tuple[str, str], list[Span]] = {}
-    for stray in strays[:RUNS_LIMIT]:
+    for stray in strays[:MAX_RUNS]:
         for part in parts_of(stray, windows):
             groups.setdefault(_group(inspection, part), []).append(part.seen)
     for (kind, name), spans in groups.items():
         yield _finding(inspection, kind, inspection.layout.memories[name], spans)
-    if len(strays) > RUNS_LIMIT:
-        rest = Span.from_bounds(strays[RUNS_LIMIT].start, strays[-1].end)
+    if len(strays) > MAX_RUNS:
+        rest = Span.from_bounds(strays[MAX_RUNS].start, strays[-1].end)
         yield Finding(
             "the image has too many runs of bytes outside flash",
             tuple(inspection.layout.memories),
             where=str(rest),
-            found=counted(len(strays) - RUNS_LIMIT, "more run"),
+            found=counted(len(strays) - MAX_RUNS, "more run"),
             expected="bytes in flash and rom only",
             span=rest,
         )

@@ -16,7 +16,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.unstored import KEPT, named_as
 from gemel.inspection.start_up.tables import StartBlocks
 from gemel.inspection.wording import (
-    SHOWN,
+    MAX_SHOWN,
     biggest_symbols,
     concerned,
     counted,
@@ -115,7 +115,7 @@ def _next_step(placement: Placement, names: list[str], piece: Piece) -> str:
     """What to do about what nobody is known to copy, by the names of its sections."""
     plan = placement.plan
     step = (
-        f"copy section {', '.join(names[:SHOWN])} from LOADADDR to ADDR, SIZEOF bytes, before it is used"
+        f"copy section {', '.join(names[:MAX_SHOWN])} from LOADADDR to ADDR, SIZEOF bytes, before it is used"
         if names
         else ""
     )
@@ -194,10 +194,10 @@ def _finding(placement: Placement, left: list[tuple[Piece, Span]], start: StartB
         f"largest objects there: {symbols}" for _, each in left if (symbols := biggest_symbols(build, each))
     )
     others = [sized(each) for _, each in left[1:]]
-    more = f" and {', '.join(others[:SHOWN])}" if others else ""
-    more += f" and {counted(len(others) - SHOWN, 'more block')}" if len(others) > SHOWN else ""
+    more = f" and {', '.join(others[:MAX_SHOWN])}" if others else ""
+    more += f" and {counted(len(others) - MAX_SHOWN, 'more block')}" if len(others) > MAX_SHOWN else ""
     names = _sections_in(build, left)
-    named = f"section {', '.join(names[:SHOWN])}, " if names else ""
+    named = f"section {', '.join(names[:MAX_SHOWN])}, " if names else ""
     return Finding(
         f"build {plan.name} stores bytes for RAM that no known block of its start-up code copies",
         concerned(plan.name, plan.core),
@@ -227,7 +227,7 @@ def _zeros(build: Build, names: list[str], left: list[tuple[Piece, Span]]) -> st
     if any(any(build.read_at_run(rest.start, rest.size) or b"\1") for _, rest in left):
         return ""
     step = "mark it (NOLOAD) in the linker script and have it cleared, or place it in .bss"
-    return f"{', '.join(names[:SHOWN])} holds nothing but zeros: {step}" if names else ""
+    return f"{', '.join(names[:MAX_SHOWN])} holds nothing but zeros: {step}" if names else ""
 
 
 def _orphans(build: Build, names: list[str]) -> str:
@@ -239,7 +239,7 @@ def _orphans(build: Build, names: list[str]) -> str:
         return ""
     kind = of_kind[orphans[0]]
     return (
-        f"place {', '.join(orphans[:SHOWN])} with the others of its kind in the linker script, *({kind} {kind}.*), "
+        f"place {', '.join(orphans[:MAX_SHOWN])} with the others of its kind in the linker script, *({kind} {kind}.*), "
         "inside of what is copied"
     )
 

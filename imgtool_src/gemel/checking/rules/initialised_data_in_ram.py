@@ -9,7 +9,14 @@ from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import of_each_build
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import SHOWN, biggest_symbols, concerned, found_or_holds, lines_in_short, sized
+from gemel.inspection.wording import (
+    MAX_SHOWN,
+    biggest_symbols,
+    concerned,
+    found_or_holds,
+    lines_in_short,
+    sized,
+)
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Outcome
@@ -68,7 +75,7 @@ def _is_written(inspection: Inspection, plan: BuildPlan, section: Section, store
 def _finding(
     inspection: Inspection, plan: BuildPlan, build: Build, memory: str, sections: list[Section]
 ) -> Finding:
-    names = ", ".join(section.name for section in sections[:SHOWN])
+    names = ", ".join(section.name for section in sections[:MAX_SHOWN])
     many = "s" if len(sections) > 1 else ""
     lines = [
         f"largest objects there: {symbols}"
@@ -79,7 +86,7 @@ def _finding(
         f"build {plan.name} has its variables in {inspection.layout.memories[memory].words}",
         concerned(plan.name, plan.core, plan.stored_in, memory),
         where=f"build {plan.name} ({build.file}, section{many} {names})",
-        found=f"run address{'es' if many else ''} {', '.join(sized(each.span) for each in sections[:SHOWN])}",
+        found=f"run address{'es' if many else ''} {', '.join(sized(each.span) for each in sections[:MAX_SHOWN])}",
         expected=f"a run address in RAM that core {plan.core} owns, and a load address in flash",
         next_step=f"write > RAM AT> FLASH after section {sections[0].name} in the linker script, and copy it at "
         "the start"

@@ -55,7 +55,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks=f"A build that defines {ID_SYMBOL}, as the linker fragment of gemel export does, has the value that "
-    "follows from the layout's regions of its core: their names, addresses, sizes and rights.",
+    "follows from the layout's regions of its core: their names, addresses, sizes and permissions.",
     why="A build linked by an older fragment has the old memory map compiled in. What moved since is then used at its "
     "old address, by this core alone.",
     remedy="Export the linker fragment from the layout that is used, and link the build again.",

@@ -132,7 +132,7 @@ _ENABLED = {
     SVCALL: ("executes SVC and has no handler for it", "executed"),
 }
 _ENABLE_AND_TICKINT, _PENDSVSET = 0b11, 1 << 28
-LARGEST_HANDLER = 256
+MAX_HANDLER = 256
 """Bytes of a default handler that are looked at, where its function has no size."""
 
 HARDFAULT = 3
@@ -222,7 +222,7 @@ def _never_returns(build: Build, address: int, serves_faults: bool) -> bool:
     found, segment = build.function_at(address), build.segment_at_run(address)
     if segment is None:
         return False
-    size = found[0].size - found[1] if found and found[0].size else LARGEST_HANDLER
+    size = found[0].size - found[1] if found and found[0].size else MAX_HANDLER
     start = address - segment.run_address
     function = Function(segment.data[start : start + size], address)
     ways = StepWays(function, lambda _: False)

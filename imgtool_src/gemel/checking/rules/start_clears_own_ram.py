@@ -19,7 +19,7 @@ from gemel.inspection.start_up.tables import BY_SYMBOLS, StartEntry
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan, Layout
-from gemel.m_profile.execution.start_run import LEAST_ZEROED
+from gemel.m_profile.execution.start_run import MIN_ZEROED
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
 from gemel.spans import Span, format_address, merge, without
@@ -56,9 +56,9 @@ def _wiped_out(inspection: Inspection, placement: Placement, run: StartRun) -> I
         written = without(_written_before(inspection, other, plan), asked)
         for area in shared_areas(layout):
             place = layout.span_of(area.name)
-            lost, before = _in_common(cleared, _in_common(starts, [place]), LEAST_ZEROED), ""
+            lost, before = _in_common(cleared, _in_common(starts, [place]), MIN_ZEROED), ""
             if not lost:
-                wiped = _in_common(always, [place], LEAST_ZEROED)
+                wiped = _in_common(always, [place], MIN_ZEROED)
                 lost = [each for each in wiped if _in_common(written, [each])]
                 before = ", ".join(map(str, merge(_in_common(written, lost))))
             if lost:
@@ -111,7 +111,7 @@ def _anothers(inspection: Inspection, placement: Placement, run: StartRun) -> It
             *(placed.stored for placed in inspection.placed.values() if placed.core == core),
         ]
         lost = [both for each in cleared for span in others if (both := each.intersection(span)).size]
-        if core == plan.core or all(each.size < LEAST_ZEROED for each in lost):
+        if core == plan.core or all(each.size < MIN_ZEROED for each in lost):
             continue
         yield Finding(
             f"start-up code of build {plan.name} clears memory of core {core}",

@@ -13,7 +13,7 @@ from gemel.inspection.cores.views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram.unstored import sections_outside
 from gemel.inspection.ram.windows import parts_of, windows_of
-from gemel.inspection.start_up.started import LEAST_BLOCK, plain_at_reset
+from gemel.inspection.start_up.started import MIN_BLOCK, plain_at_reset
 from gemel.inspection.start_up.tables import StartEntry
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.layout.addresses import locate
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 ANSWERS = 0, 0xFFFF_FFFF
 """What devices may answer, where code waits for bits."""
 
-LARGEST_PIECE = 32
+MAX_PIECE = 32
 """Bytes that one instruction of start-up code copies at most: eight registers (common practice)."""
 
 ALIGNMENT = 8
@@ -53,7 +53,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             blocks = inspection.start_blocks.get(name)
             named = (entry.span for entry in (blocks.copies if blocks else ()))
             stored = (each.stored_run for each in placement.build.stored)
-            is_block = span.size >= LEAST_BLOCK or _is_at_an_end(placement, source or 0)
+            is_block = span.size >= MIN_BLOCK or _is_at_an_end(placement, source or 0)
             if is_block and not any(each.overlaps(span) for each in chain(named, stored)):
                 yield from _erased(inspection, placement, Span(source or 0, span.size), span)
         yield from (_overrun(placement, each) for each in (run.overrun if run else ()))
@@ -117,10 +117,8 @@ def _after_its_end(inspection: Inspection, placement: Placement, placed: PlacedB
             # Cleared data right after it shows that a block ends there, unless an alignment may have moved both.
             cleared_next = any(0 <= each.start - span.end < ALIGNMENT for each in (run.always if run else ()))
             sure = cleared_next and last - end >= span.end & -span.end
-            is_block = span.size >= LEAST_BLOCK or (cleared_next and first - end < ALIGNMENT)
-            if (end <= first < end + near and is_block) or first < end < last - (
-                0 if sure else LARGEST_PIECE
-            ):
+            is_block = span.size >= MIN_BLOCK or (cleared_next and first - end < ALIGNMENT)
+            if (end <= first < end + near and is_block) or first < end < last - (0 if sure else MAX_PIECE):
                 rest = Span.from_bounds(max(first, end), last)
                 found = [
                     replace(each, next_step=_WHOLE) for each in _erased(inspection, placement, rest, span)

@@ -13,7 +13,7 @@ from gemel.cli.checks import (
 )
 from gemel.cli.declared import sub_command
 from gemel.cli.options import OF_AN_IMAGE
-from gemel.cli.positions import MOST_FILES, given, layout_of, refuse_without_image
+from gemel.cli.positions import MAX_FILES, given, layout_of, refuse_without_image
 from gemel.cli.printing import print_remarks, prose_width
 from gemel.cli.reporting import forms_of, give_reports, inputs_among, refuse_reports, reports_of_problems
 from gemel.cli.results import give_text
@@ -55,7 +55,7 @@ def command(asked: CheckArguments) -> int:
         if asked.release is not None:
             result = folder_result(asked.release, asked)
         else:
-            found = given(asked.words, OF_AN_IMAGE, least=0, most=MOST_FILES if asked.from_device else 1)
+            found = given(asked.words, OF_AN_IMAGE, least=0, most=MAX_FILES if asked.from_device else 1)
             policy = given_policy(asked.policy)
             if not found.images:
                 refuse_without_image(found, [*asked.among(ABOUT_AN_IMAGE), *found.builds])

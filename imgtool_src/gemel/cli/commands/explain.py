@@ -41,7 +41,7 @@ def _with_topics(text: str) -> str:
 OF_REHEARSALS = "rehearsal-passes"
 """The rule that every finding of a rehearsal breaks."""
 
-LEAST_OF_SENTENCE = 24
+MIN_SENTENCE = 24
 """Columns that a rule's sentence must have in a list of one line each: fewer words of it say nothing."""
 
 
@@ -223,7 +223,7 @@ def _list(lines: list[tuple[str, str, str]], *, whole: bool = False) -> Iterator
             line = f"{head}  {checks}"
             if len(line) > width:
                 cut = f"{line[: line.rfind(' ', 0, width - 3)]} ..."
-                line = cut if width - len(head) >= LEAST_OF_SENTENCE else head.rstrip()
+                line = cut if width - len(head) >= MIN_SENTENCE else head.rstrip()
             yield line
     yield ""
     yield f"{len(lines)} rule{'' if len(lines) == 1 else 's'}"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from gemel.cli import options
 from gemel.cli.declared import option, sub_command
 from gemel.cli.options import OF_AN_IMAGE
-from gemel.cli.positions import MOST_FILES, given
+from gemel.cli.positions import MAX_FILES, given
 from gemel.cli.printing import print_remarks, styled, terminal_width
 from gemel.cli.results import form_by_suffix, give_text
 from gemel.errors import UsageProblem, all_of
@@ -75,7 +75,7 @@ def command(asked: ShowArguments) -> int:
     from gemel.files.output_targets import refuse_targets
 
     words = (str(asked.layout), *asked.words) if asked.layout else asked.words
-    found = given(words, OF_AN_IMAGE, own=not asked.alone, most=MOST_FILES if asked.from_device else 1)
+    found = given(words, OF_AN_IMAGE, own=not asked.alone, most=MAX_FILES if asked.from_device else 1)
     image = found.images[0]
     refuse_targets(
         [asked.output] if asked.output else [], [*found.images, *([found.layout] if found.layout else [])]
@@ -119,14 +119,14 @@ def command(asked: ShowArguments) -> int:
 def _show_request(path: FilePath, output: FilePath | None, given_too: list[str]) -> int:
     """Print what bytes to be signed say, from the bytes alone; raises UsageProblem for what only images have."""
     from gemel.files.reading import limited
-    from gemel.seals.to_be_signed import LARGEST_REQUEST, read_to_be_signed, request_lines
+    from gemel.seals.to_be_signed import MAX_REQUEST, read_to_be_signed, request_lines
 
     if given_too:
         step = "leave it out; nothing is signed yet that could be verified"
         raise UsageProblem(
             "bytes to be signed are no image", where=str(path), found=", ".join(given_too), next_step=step
         )
-    asked = read_to_be_signed(limited(path, LARGEST_REQUEST, "bytes to be signed"), str(path))
+    asked = read_to_be_signed(limited(path, MAX_REQUEST, "bytes to be signed"), str(path))
     lines = [
         *(
             line[: len(line) - len(line.lstrip())] + on_one_line(line.lstrip())

@@ -15,7 +15,7 @@ from gemel.errors import Problem, UsageProblem
 from gemel.files.paths import FilePath
 from gemel.structs import Struct
 
-LARGEST_FILE = 64 << 10
+MAX_FILE = 64 << 10
 """Bytes of a file with a pass phrase or PIN, at most."""
 
 
@@ -102,7 +102,7 @@ def phrase_of_file(path: FilePath, option: str) -> bytes:
     from gemel.files.reading import limited
 
     try:
-        data = limited(path, LARGEST_FILE, "a file")
+        data = limited(path, MAX_FILE, "a file")
     except UsageProblem as error:
         problem = Problem(
             "the file with the pass phrase or PIN cannot be read",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.altered.disorders import FURTHEST, WINDOW, Disorder, as_text, by_line, shifted
+from gemel.inspection.altered.disorders import MAX_DISTANCE, WINDOW, Disorder, as_text, by_line, shifted
 from gemel.inspection.image_bytes import differing
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate
@@ -137,7 +137,7 @@ def _rest(
         probe = expected.read(Span(at, PROBE), None)
         if len(set(probe)) < DIFFERENT:
             continue
-        around = Span(max(0, at - FURTHEST), 2 * FURTHEST + PROBE)
+        around = Span(max(0, at - MAX_DISTANCE), 2 * MAX_DISTANCE + PROBE)
         offset = inspection.image.read(around, inspection.erased_byte_at(place)).find(probe)
         distance = around.start + offset - at
         if offset >= 0 and distance and _all_moved(inspection, expected, Span.from_bounds(at, end), distance):

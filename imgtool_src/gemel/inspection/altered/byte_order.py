@@ -10,7 +10,7 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING
 
-from gemel.inspection.altered.disorders import FURTHEST, WINDOW, Disorder, as_text, conversion_of, shifted
+from gemel.inspection.altered.disorders import MAX_DISTANCE, WINDOW, Disorder, as_text, conversion_of, shifted
 from gemel.inspection.cores.vector_tables import likely_tables, table_distance, table_span
 from gemel.inspection.cores.views import runs_from
 from gemel.inspection.inspection import Inspection
@@ -220,7 +220,7 @@ def _by_moved_record(inspection: Inspection) -> Disorder | None:
         if each.stored_start + distance >= 0
         and digests_of(layout, image, each.stored.moved(distance)).sha256 == each.sha256
     ]
-    if not away or moved not in (later, later[1:]) or not (moved or abs(distance) < FURTHEST):
+    if not away or moved not in (later, later[1:]) or not (moved or abs(distance) < MAX_DISTANCE):
         return None
     first, inside = away[0], "" if moved == later else "inside "
     what, _, next_step = shifted(distance, "")

@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 
 ALIKE = 64
 """Bytes that a line must have changed."""
-MOST_BITS = 4
+MAX_STUCK_BITS = 4
 """Data lines that may be stuck: bytes that are all erased have eight."""
 LINES = 20
 """Address lines that are looked at: up to half a MiB."""
-LOOKED_AT = 1 << 14
+MAX_COMPARED = 1 << 14
 """Bytes of each stretch that are compared for an address line."""
 
 
@@ -58,7 +58,7 @@ def data_lines(held: _Held) -> tuple[str, str] | None:
         (always, 1, all(stored | always == found for stored, found in pairs)),
         (0xFF ^ ever, 0, all(stored & ever == found for stored, found in pairs)),
     ):
-        if 0 < mask.bit_count() <= MOST_BITS and whole:
+        if 0 < mask.bit_count() <= MAX_STUCK_BITS and whole:
             bits = " and ".join(str(bit) for bit in range(8) if mask >> bit & 1)
             return (
                 f"bit {bits} of each byte is always {level}",
@@ -91,7 +91,7 @@ def _bytes_by_line(
     """How many bytes of a stretch a line changed; None where it does not explain all of it."""
     address, stored, found = stretch
     changed = 0
-    for start, end in _blocks(address, min(len(stored), LOOKED_AT), 1 << line):
+    for start, end in _blocks(address, min(len(stored), MAX_COMPARED), 1 << line):
         own, there = stored[start:end], found[start:end]
         if (address + start) >> line & 1 == level:
             if own != there:
@@ -117,7 +117,7 @@ def _blocks(address: int, size: int, block: int) -> Iterator[tuple[int, int]]:
 WINDOW = 256
 """Bytes from the first deviation on that are looked for."""
 
-FURTHEST = 4096
+MAX_DISTANCE = 4096
 """How far from their place bytes are looked for."""
 
 

@@ -21,13 +21,13 @@ EDGE = 4
 """Bytes at both ends of what is compared that may belong to a character or line end across it."""
 CONVERTED = 64
 """Bytes of a build that must be found as a conversion leaves them."""
-ENOUGH = 512
+MIN_TELLING = 512
 """Bytes of an image, without 0x00, from which on what is missing in them says something."""
 WITHOUT_CR = 2048
 """Bytes, fill aside, of which one would be 0D: of 3,000 such images one has none by chance."""
 SIGNS = 8
 """Line ends, or characters of several bytes, from which on all of them say something."""
-FURTHEST_MARK = 4096
+MAX_MARK_DISTANCE = 4096
 """Bytes by which line ends may have moved the record's mark."""
 
 _BASE64 = f"{string.ascii_letters}{string.digits}+/".encode()
@@ -163,7 +163,7 @@ def _of_build(inspection: Inspection, placement: Placement, data: bytes) -> Conv
 
 def _by_missing(data: bytes) -> Conversion | None:
     """By what code of this architecture always has: bytes from 0x80 on, which do not follow UTF-8."""
-    if len(data) - data.count(0) < ENOUGH:
+    if len(data) - data.count(0) < MIN_TELLING:
         return None
     text = data.removeprefix(codecs.BOM_UTF16_LE)
     if not any(text[1::2]):
@@ -202,7 +202,7 @@ def _by_mark(inspection: Inspection, data: bytes) -> Conversion | None:
         return CR_LF
     bounds = inspection.image.bounds()
     place = inspection.layout.span_of(plan.area).start
-    around = Span(max(0, place - FURTHEST_MARK), 2 * FURTHEST_MARK)
+    around = Span(max(0, place - MAX_MARK_DISTANCE), 2 * MAX_MARK_DISTANCE)
     at = inspection.image.read(around, 0xFF).find(MARK)
     if bounds is None or at < 0:
         return None

@@ -196,13 +196,13 @@ def why_may_write(build: Build, register: int) -> str:
     sizes = _function_sizes(build)
     if not sizes:
         return f"build {name} has no functions among its symbols"
-    from gemel.m_profile.code.address_flow import STEPS_LIMIT, AddressFlow, TooManySteps
+    from gemel.m_profile.code.address_flow import MAX_STEPS, AddressFlow, TooManySteps
 
     too_large = f"code of build {name} is too large, or goes too many ways, to be followed"
-    if sum(sizes.values()) > _BYTES * STEPS_LIMIT:
+    if sum(sizes.values()) > _BYTES * MAX_STEPS:
         return too_large
     code = _spans_of(sizes)
-    if sum([span.size for span in code]) > _BYTES * STEPS_LIMIT:
+    if sum([span.size for span in code]) > _BYTES * MAX_STEPS:
         return too_large
     entries = {span.start | 1 for span in code}
     flow = AddressFlow(

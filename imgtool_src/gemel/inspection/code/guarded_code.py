@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 ANCHORED = 4096
 """Bytes from the address that a compiler loads for several objects to the last of them."""
 
-DEPTH, STEPS_LIMIT, ENTRIES = 6, 100_000, 64
+MAX_DEPTH, MAX_STEPS, ENTRIES = 6, 100_000, 64
 """How far callers are followed, how many halfwords of functions are gone through, and how many callers one has."""
 
 
@@ -72,7 +72,7 @@ class GuardedCode:
     def __init__(self, build: Build) -> None:
         self._build = build
         self._guards: dict[tuple[int, Passed, bool], Guards | None] = {}
-        self._left = STEPS_LIMIT
+        self._left = MAX_STEPS
         self._with_variables = False
         self._answers: dict[tuple[int, bool], bool] = {}
 
@@ -81,11 +81,11 @@ class GuardedCode:
         if self._build.read_at_run(address, 6) in OF_UNWINDER:
             return True
         self._with_variables = False
-        return self._is_covered(address, DEPTH) or (bool(self._variables) and self._again(address))
+        return self._is_covered(address, MAX_DEPTH) or (bool(self._variables) and self._again(address))
 
     def _again(self, address: int) -> bool:
         self._with_variables = True
-        return self._is_covered(address, DEPTH)
+        return self._is_covered(address, MAX_DEPTH)
 
     def _is_covered(self, address: int, depth: int) -> bool:
         key = address, self._with_variables

@@ -13,7 +13,7 @@ from gemel.inspection.start_up.started import release_write
 from gemel.layout.addresses import locate, plain_span
 from gemel.layout.model import Core, Layout, Release
 from gemel.m_profile.bit_band import aliases_of_bits
-from gemel.m_profile.vector_tables import SMALLEST_ALIGNMENT
+from gemel.m_profile.vector_tables import MIN_ALIGNMENT
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, offsets_of
 
@@ -112,7 +112,7 @@ def cannot_start(inspection: Inspection, core: Core, address: int) -> bool:
             located is not None and located.memory.kind == "device"
         )
     starts = [each.vector_address for each in inspection.placed.values() if each.core == name]
-    if any(0 < address - start < SMALLEST_ALIGNMENT for start in starts):
+    if any(0 < address - start < MIN_ALIGNMENT for start in starts):
         return False  # hardware may ignore these bits
     if located.offset + 8 > located.memory.size:
         return True

@@ -51,10 +51,10 @@ def may_enable_interrupts(inspection: Inspection, table: VectorTable) -> bool:
     return holds(*sorted(_ENABLING), *bases)
 
 
-STREAMS_LIMIT = 256
+MAX_STREAMS = 256
 """Stretches of code from the reset handler on that are read."""
 
-LARGEST, FAR = 1 << 24, 1 << 16
+MAX_SIZE, FAR = 1 << 24, 1 << 16
 """Bytes of a build that are read as a whole; in a larger one, a hole of so many ends what is near."""
 
 SOON = 4
@@ -92,7 +92,7 @@ def implausible_handlers(inspection: Inspection, table: VectorTable, words: Iter
 
 
 def _follow(flow: Flow, waiting: list[int]) -> None:
-    for _ in range(STREAMS_LIMIT):
+    for _ in range(MAX_STREAMS):
         if not waiting:
             break
         stream = flow.stream(waiting.pop())
@@ -129,10 +129,10 @@ def where_code_goes_on(inspection: Inspection, table: VectorTable, gaps: Iterabl
 def code_around(inspection: Inspection, table: VectorTable) -> Span:
     """What is looked at: all of a build, of one that is spread wide what is stored near its vector table."""
     span = table.placed.stored
-    if span.size <= LARGEST:
+    if span.size <= MAX_SIZE:
         return span
     near = (part for part in inspection.held_parts(span, FAR) if part.holds(table.span.start))
-    return next(near, Span(span.start, LARGEST))
+    return next(near, Span(span.start, MAX_SIZE))
 
 
 def _is_no_code(flow: Flow, at: int) -> bool:

@@ -28,29 +28,31 @@ class Region(Struct):
 
     name: str
     span: Span
-    rights: RegionAccess
+    permissions: RegionAccess
     purpose: str
     written: int
 
 
 def regions_of(layout: Layout, core: str) -> tuple[Region, ...]:
     """The regions of a core, by the order of the areas in the layout."""
-    rights: dict[str, RegionAccess] = {}
+    permissions: dict[str, RegionAccess] = {}
     for plan in layout.builds.values():
         if plan.core == core:
-            rights |= dict.fromkeys((plan.stored_in, *plan.also_stored_in), "rx")
-            rights |= {plan.runs_in: "rwx"} if plan.runs_in else {}
+            permissions |= dict.fromkeys((plan.stored_in, *plan.also_stored_in), "rx")
+            permissions |= {plan.runs_in: "rwx"} if plan.runs_in else {}
     for owned in layout.cores[core].ram:
-        rights.setdefault(owned, "rwx")
+        permissions.setdefault(owned, "rwx")
     regions = []
     for area in layout.areas.values():
         if area.purpose == "shared":
-            rights.setdefault(area.name, "rw")
-        if area.name in rights:
+            permissions.setdefault(area.name, "rw")
+        if area.name in permissions:
             plain = layout.span_of(area.name)
             written = written_at_end(layout, area.name)
             span = Span(seen_by(layout, plain.start, core), plain.size - written)
-            regions.append(Region(_region_name(area.name), span, rights[area.name], area.purpose, written))
+            regions.append(
+                Region(_region_name(area.name), span, permissions[area.name], area.purpose, written)
+            )
     return tuple(regions)
 
 
@@ -91,9 +93,9 @@ def identifier(name: str) -> str:
 
 
 def regions_id(layout: Layout, core: str) -> int:
-    """The first 32 bits of SHA-256 over a line for each region: name, start, size, rights."""
+    """The first 32 bits of SHA-256 over a line for each region: name, start, size, permissions."""
     lines = "".join(
-        f"{region.name} {region.span.start} {region.span.size} {region.rights}\n"
+        f"{region.name} {region.span.start} {region.span.size} {region.permissions}\n"
         for region in regions_of(layout, core)
     )
     return int.from_bytes(hashlib.sha256(lines.encode()).digest()[:4], "big")

@@ -15,7 +15,7 @@ from gemel.layout.model import BootSymbol, BuildPlan, Layout, Release
 from gemel.m_profile.architectures import ARCHITECTURES
 from gemel.m_profile.vector_tables import (
     FIRST_INTERRUPT,
-    SMALLEST_ALIGNMENT,
+    MIN_ALIGNMENT,
     possible_tables,
     reserved_words,
     word_name,
@@ -69,7 +69,7 @@ def address_in(release: Release, value: int | None) -> int | None:
     """The address in a value for the vector register; where this is the control register too, without its bits."""
     if value is None or release.vector_register != release.control_register:
         return value
-    return value & ~((release.release_mask | release.key_mask) & (SMALLEST_ALIGNMENT - 1))
+    return value & ~((release.release_mask | release.key_mask) & (MIN_ALIGNMENT - 1))
 
 
 def moved_handlers(inspection: Inspection, table: VectorTable) -> int:
@@ -222,7 +222,7 @@ def likely_tables(inspection: Inspection, plan: BuildPlan, within: Span | None =
 
 def _in_steps(spans: Iterable[Span]) -> list[Span]:
     """The spans, to whole multiples of the smallest alignment of a table."""
-    step = SMALLEST_ALIGNMENT
+    step = MIN_ALIGNMENT
     return merge(Span.from_bounds(align_down(each.start, step), align_up(each.end, step)) for each in spans)
 
 

@@ -36,7 +36,7 @@ DEVICE_SIZE = 0x400
 PAGE = 256
 """Bytes of memory that are looked up at once."""
 
-LEAST_BLOCK = 8
+MIN_BLOCK = 8
 """Bytes of initialised data that come from elsewhere: fewer are a variable that code sets."""
 
 BY_RUN = "its start-up code as it runs"
@@ -274,9 +274,9 @@ def _copied(
     wrong = [
         each
         for each in others
-        if each.span.size >= min(LEAST_BLOCK, place.size)
+        if each.span.size >= min(MIN_BLOCK, place.size)
         and sum(rest.size for rest in without([each.span], [known.span for known in right]))
-        >= min(LEAST_BLOCK, place.size)
+        >= min(MIN_BLOCK, place.size)
     ]
     return right, wrong
 

@@ -22,7 +22,7 @@ from gemel.inspection.start_up.names import Named, StartNames, start_names
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-ENTRIES_LIMIT = 256
+MAX_ENTRIES = 256
 """Entries of one table that are read."""
 
 
@@ -153,7 +153,7 @@ def _tables(build: Build, names: StartNames, *, cleared: bool) -> Iterator[tuple
     """The rows of each table that the file stores, with the name of its first label."""
     words = 2 if cleared else 3
     for name, span in names.clear_tables if cleared else names.copy_tables:
-        count = min(ENTRIES_LIMIT, span.size // (4 * words))
+        count = min(MAX_ENTRIES, span.size // (4 * words))
         data = build.read_at_run(span.start, 4 * words * count) if count else None
         if data:
             yield name, list(struct.iter_unpack(f"<{words}I", data))

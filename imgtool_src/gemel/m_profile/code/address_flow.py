@@ -44,14 +44,14 @@ address that is a multiple of ROUND may be the base of all that is in one of the
 NEAR, FRAME = 1, 8
 """What is known of a value besides COMPUTED and SCALED: it is near the address, or on the stack."""
 
-LEAST_POINTER, DEPTH, LR, WORD = 0x1000_0000, 40, 14, 4
+MIN_POINTER, MAX_DEPTH, LR, WORD = 0x1000_0000, 40, 14, 4
 """A smaller number may be the index to another base; calls inside each other are followed so deep."""
 
 Seeds = tuple[tuple[int, int, "int | None"], ...]
 """Registers at the start of a function, each with what is known of it and its value if it is an address near."""
 
 
-STEPS_LIMIT = 200_000
+MAX_STEPS = 200_000
 """Instructions that are followed, each as often as it takes."""
 
 
@@ -124,7 +124,7 @@ class AddressFlow:
         if key in self._summaries:
             return self._summaries[key]
         function = self._function_from(start)
-        if function is None or self._depth > DEPTH:
+        if function is None or self._depth > MAX_DEPTH:
             return _Summary(may=bool(seeds))
         self._summaries[key] = _Summary()
         self._depth += 1
@@ -166,7 +166,7 @@ class AddressFlow:
     ) -> None:
         """Take the instruction: ``known`` are the constants before it, ``registers`` has those after it."""
         self.steps += 1
-        if self.steps > STEPS_LIMIT:
+        if self.steps > MAX_STEPS:
             raise TooManySteps
         access = memory_access(first, second)
         if access:
@@ -267,7 +267,7 @@ class AddressFlow:
     def _is_base(self, value: int | None) -> bool:
         """Whether a value can only be the base of something else, however large its index."""
         regions = {each.start // REGION for each in self._watched}
-        return value is not None and value >= LEAST_POINTER and value // REGION not in regions
+        return value is not None and value >= MIN_POINTER and value // REGION not in regions
 
     # --- calls ---
 

@@ -33,7 +33,7 @@ OF_BYTES = 1024
 MAX_TESTING = 64
 """Functions that test the core and what calls those, of which what they keep is followed; of more, nothing is."""
 
-DEPTH, MAX_WAYS = 4, 16
+MAX_DEPTH, MAX_WAYS = 4, 16
 """How far the ways to a function are followed, and how many of them one has."""
 
 
@@ -75,12 +75,12 @@ class StretchGuards:
             if not near.first <= at < near.end:
                 near = self._function(at, runs[index])
             self._with_variables = False
-            if not (self._covers(near, at, DEPTH) or (self._variables and self._again(near, at))):
+            if not (self._covers(near, at, MAX_DEPTH) or (self._variables and self._again(near, at))):
                 yield index, each
 
     def _again(self, function: Run, at: int) -> bool:
         self._with_variables = True
-        return self._covers(function, at, DEPTH)
+        return self._covers(function, at, MAX_DEPTH)
 
     def _covers(self, function: Run, at: int, depth: int) -> bool:
         guards, address = self._guards_of(function), self._start + at
@@ -176,7 +176,7 @@ class StretchGuards:
     def _returned(self, target: int, _passed: Passed) -> int:
         """The bits that a called function returns of the core's state, if it is short."""
         first = target - self._start
-        if first not in self._callers or self._nested >= DEPTH:
+        if first not in self._callers or self._nested >= MAX_DEPTH:
             return 0
         function = self._function(first, Run(first, min(len(self._code), first + 4 * SHORT)))
         if function.first != first or function.end - first > 4 * SHORT:

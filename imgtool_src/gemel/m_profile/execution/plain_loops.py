@@ -23,10 +23,10 @@ _TURNS = 4
 _INSTRUCTIONS = 96
 """Instructions of one turn: -O0 takes some twenty for a word, unrolled loops as many."""
 
-_FEWEST = 8
+_MIN_TURNS = 8
 """Turns below which nothing is gained."""
 
-_FAR, _MANY = 1 << 28, 1 << 18
+_FAR, _MAX_COPIED = 1 << 28, 1 << 18
 """No memory is as large, nor is so much copied."""
 
 _HALF = 1 << 31
@@ -207,9 +207,9 @@ def _go_through(core: _Watched, turns: list[_Turn]) -> bool:
     fills = [each for each in moving if each not in copies]
     steps = [_step([access.address for access in each]) for each in moving]
     far = [each[-1].address + count * (step or 0) for each, step in zip(moving, steps, strict=True)]
-    if not _FEWEST <= count < _FAR or not moving or None in steps:
+    if not _MIN_TURNS <= count < _FAR or not moving or None in steps:
         return False
-    if any(core.is_device(each) for each in far) or count * len(copies) > _MANY:
+    if any(core.is_device(each) for each in far) or count * len(copies) > _MAX_COPIED:
         return False
     loaded = {access.address: access.size for turn in turns for access in turn.loads}
     if not _loads_only_these(turns, copies) or any(_value(each) is None for each in fills):

@@ -12,9 +12,9 @@ from collections.abc import Callable, Iterable, Iterator
 
 from gemel.m_profile.code.known_registers import VTOR, KnownStore
 from gemel.m_profile.execution.start_ways import (
+    MAX_STEPS,
     STEPS_AFTER,
     STEPS_DONE,
-    STEPS_LIMIT,
     SYSTEM_WORDS,
     End,
     StartWays,
@@ -38,11 +38,11 @@ MAX_COPIES = 4
 """Places that one word is copied to: more are a pattern that memory is filled with."""
 
 
-WAYS_COMPARED = 16
+MAX_WAYS_COMPARED = 16
 """Ways of which it is looked at what all of them clear: of more, nothing is said."""
 
 
-LEAST_ZEROED = 16
+MIN_ZEROED = 16
 """Bytes of copied data that are cleared: fewer are variables that code sets."""
 
 
@@ -130,7 +130,7 @@ def start_run(
     if vectors is not None:
         core.words[VTOR] = vectors
     core.watched, core.ram = watched, ram
-    run.go_all(core, STEPS_LIMIT)
+    run.go_all(core, MAX_STEPS)
     before = _written(run.ended, byte_at, expected or ())
     return _seen(run, _gone_on(run, expected, goes_on), before, byte_at, expected or (), table_words)
 
@@ -214,7 +214,7 @@ def _held(cores: list[FollowedCore]) -> Iterator[tuple[WatchedWrite, int]]:
 
 def _cleared_by_each(cores: list[FollowedCore]) -> tuple[Span, ...]:
     """What all of these ways clear, the rest of which some may not have been gone."""
-    if len(cores) > WAYS_COMPARED:
+    if len(cores) > MAX_WAYS_COMPARED:
         return ()
     common: list[Span] | None = None
     for core in reversed(cores):  # those that are still to be gone have written least
@@ -322,7 +322,7 @@ def _zeroed(
         cleared = [Span(at, 4) for at in places if all(each.is_cleared(at) for each in cores)]
         for found in merge(cleared):
             stored = range(source + found.start - span.start, source + found.end - span.start)
-            least = min(LEAST_ZEROED, span.size & ~3) if run.arrived else LEAST_ZEROED
+            least = min(MIN_ZEROED, span.size & ~3) if run.arrived else MIN_ZEROED
             if found.size >= least and any(map(byte_at, stored)):
                 yield found
 

@@ -21,20 +21,20 @@ from gemel.m_profile.instructions.halfwords import FIRST_WIDE, branch_distance
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-STEPS_LIMIT, STEPS_AFTER, STEPS_DONE, IDLE_STEPS = 60_000, 10_000, 512, 512
+MAX_STEPS, STEPS_AFTER, STEPS_DONE, IDLE_STEPS = 60_000, 10_000, 512, 512
 """Instructions of all ways up to ``main``, after it, and once all is initialised; and those without anything new until
 another way is tried.  What one writes counts too, where that is more, and a way with much written as several."""
 
 
-TRIES_LIMIT = 3
+MAX_TRIES = 3
 """Times that one instruction, or one way from it, is looked at for a loop that only copies or fills, and is in none."""
 
 
-CODE_LIMIT = 1_000
+MAX_CODE = 1_000
 """Different instructions up to ``main``, and after it: start-up code has a few hundred."""
 
 
-WAYS_LIMIT = 100
+MAX_WAYS = 100
 """Conditions that are not known, of each of which the other way is gone too."""
 
 
@@ -149,7 +149,7 @@ class StartWays:
                     return True
                 left, last, news, reached = IDLE_STEPS, core.changes, len(entries), len(core.words)
                 self._idle = core.copy() if idle else None
-                if not idle and self._tried[pc] < TRIES_LIMIT:
+                if not idle and self._tried[pc] < MAX_TRIES:
                     if goes_through_plain_loop(core, self._entry):
                         continue
                     self._tried[pc] += 1
@@ -222,7 +222,7 @@ class StartWays:
         turn = self._turns[pc] = self._turns.get(pc, -1) + 1
         if turn and not core.conditions and not core.in_block:
             self._see_reach(core)
-        if not turn and len(self._turns) > WAYS_LIMIT:
+        if not turn and len(self._turns) > MAX_WAYS:
             self._give_up("more conditions that are not known than are followed")
         if not turn:
             self.steps -= (len(core.words_written) + len(core.bytes_written)) // 4
@@ -237,7 +237,7 @@ class StartWays:
         """Where loops may store that go on at a branch of which that is not known."""
         for goes in (True, False):
             way = core.pc, goes
-            if self._ways_tried[way] < TRIES_LIMIT:
+            if self._ways_tried[way] < MAX_TRIES:
                 try:
                     reached = reach_of_loop(core, self._looked_at, goes=goes)
                 except Stop:
@@ -262,7 +262,7 @@ class StartWays:
         second = core.load(pc + 2, 2) if first is not None and first >= FIRST_WIDE else 0
         if first is None or second is None:
             raise Stop("a branch to where no code is stored", blind=True)
-        if len(self.instructions) >= CODE_LIMIT:
+        if len(self.instructions) >= MAX_CODE:
             self._give_up("more code than is followed")
         entry = 4 if first >= FIRST_WIDE else 2, *_split(pc, first, second)
         if pc & ~3 not in core.words:
@@ -270,7 +270,7 @@ class StartWays:
         return entry
 
 
-@lru_cache(4 * CODE_LIMIT)
+@lru_cache(4 * MAX_CODE)
 def _split(pc: int, first: int, second: int) -> tuple[Operation | None, tuple[int, bool, int] | None]:
     """The operation of an instruction, or the condition of a branch and where it leads."""
     distance = branch_distance(first, second)

@@ -16,13 +16,13 @@ from gemel.rehearsal.proposals import Proposal, as_held, proposal, with_proposal
 from gemel.rehearsal.raw_run import GivenUp, RawAccess, RawCore, RawEvent, RawRun
 from gemel.structs import replace
 
-LEAST_READS, MAX_POLLED = 100, 3
+MIN_READS, MAX_POLLED = 100, 3
 """Reads of a register from which on it was polled, and registers that are tried, those read most often first."""
 
 SIZES = (32, 16, 8, 1)
 """Bits that are tried together: all, then fewer, since some report errors, or that a device is still busy."""
 
-LEAST_BLOCKS = 2
+MIN_BLOCKS = 2
 """Blocks of code that a core has to come to that it did not come to before, so that it went on."""
 
 TRIAL = 2_000_000
@@ -39,7 +39,7 @@ def given_up_waits(plan: DevicePlan, run: RawRun) -> Iterator[GivenUp]:
             polled = [
                 each
                 for each in run.accesses
-                if each.core == core.name and not each.known and each.reads >= LEAST_READS
+                if each.core == core.name and not each.known and each.reads >= MIN_READS
             ]
             for each in sorted(polled, key=lambda one: -one.reads)[:MAX_POLLED]:
                 if made := _Search(plan, run, core, each).found():
@@ -76,12 +76,12 @@ class _Search:
     def found(self) -> Proposal | None:
         """What leads to most blocks of code that the core did not come to: what it wrote, else as few bits as do."""
         held = as_held(self._polled.address)
-        if self._polled.writes and self._leads_to(held) >= LEAST_BLOCKS and self._ends_elsewhere(held):
+        if self._polled.writes and self._leads_to(held) >= MIN_BLOCKS and self._ends_elsewhere(held):
             return held
         for size in SIZES:
             for first in range(0, 32, size):
                 bits = ((1 << size) - 1) << first
-                if self._leads_to(self._of(bits)) >= LEAST_BLOCKS:
+                if self._leads_to(self._of(bits)) >= MIN_BLOCKS:
                     made = self._of(self._fewest(bits, size))
                     if self._ends_elsewhere(made):
                         return made
@@ -106,7 +106,7 @@ class _Search:
 
     def _run_with(self, made: Proposal, follow_from: int | None = None) -> RawRun:
         plan = replace(self._plan, registers=with_proposal(self._plan.registers, made), budget=TRIAL)
-        polled = (self._core.name, self._polled.address), LEAST_READS
+        polled = (self._core.name, self._polled.address), MIN_READS
         return run_device(plan, follow_from=follow_from, again=True, most_reads=polled)
 
     def _leads_to(self, made: Proposal) -> int:
@@ -118,10 +118,10 @@ class _Search:
         reads = sum(
             each.reads for each in trial.accesses if (each.core, each.address) == (name, self._polled.address)
         )
-        if not 0 < reads < LEAST_READS or is_dead_end(trial, name, self._polled.address, LEAST_READS):
+        if not 0 < reads < MIN_READS or is_dead_end(trial, name, self._polled.address, MIN_READS):
             return 0
         goals = sum(trial.goals) > self._goals
-        return len(set(_core(trial, name).blocks) - set(self._core.blocks)) + LEAST_BLOCKS * goals
+        return len(set(_core(trial, name).blocks) - set(self._core.blocks)) + MIN_BLOCKS * goals
 
     def _ends_elsewhere(self, made: Proposal) -> bool:
         """Whether the core does not end where it did, or was called from elsewhere there, or a goal is reached."""

@@ -30,7 +30,7 @@ HINTS = 8
 SUPERVISOR = 0xDF
 """The upper byte of SVC."""
 
-LONGEST_CIRCLE = 512
+MAX_CIRCLE = 512
 """Instructions within which a core is in the same state again, while others go on."""
 
 
@@ -84,7 +84,7 @@ def never_ends(device: Device, core: EmulatedCore) -> bool:
 def _go_where_open(device: Device, core: EmulatedCore) -> None:
     """Go on to where nothing is masked, if the core soon comes there: a loop may mask interrupts for a moment."""
     device.running = core
-    for _ in range(LONGEST_CIRCLE):
+    for _ in range(MAX_CIRCLE):
         if not any(core.registers.masks) or not core.runs or _leaves_ram(core):
             break
         core.go(1)
@@ -120,7 +120,7 @@ def _probe_sleeper(device: Device, core: EmulatedCore) -> None:
 
 def _comes_to_sleep(core: EmulatedCore) -> bool:
     """Go to after the WFI or WFE that a core comes to soon; False where it does not."""
-    for _ in range(LONGEST_CIRCLE):
+    for _ in range(MAX_CIRCLE):
         first, second = core.instruction(core.pc)
         if is_sleep(first, second) or is_wait_for_event(first, second):
             core.pc += 4 if second else 2
@@ -227,7 +227,7 @@ def _goes_round(device: Device, core: EmulatedCore, disturbed: bool, slept: bool
     core.native.uc.ctl_flush_tb()
     began, again = state(), False
     device.running = core
-    for _ in range(LONGEST_CIRCLE):
+    for _ in range(MAX_CIRCLE):
         first, second = core.instruction(core.pc)
         ends = disturbed or (core.sleep.by_event and core.sleep.could_be_ended_by())
         if ends and (is_sleep(first, second) or is_wait_for_event(first, second)):
@@ -257,7 +257,7 @@ def _probe(device: Device, core: EmulatedCore, disturbed: bool = False) -> None:
     end = core.time + PROBED
     with accesses.watched():
         for _ in range(HINTS if disturbed else 0):
-            if core.go(LONGEST_CIRCLE) or core.state != "waiting" or core.sleep.waits_for_event:
+            if core.go(MAX_CIRCLE) or core.state != "waiting" or core.sleep.waits_for_event:
                 break
         while not disturbed and core.runs and core.time < end:  # who waits for an event hands over before
             core.run(end)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 MAX_TRACE = 40_000
 """Entries kept of one run."""
 
-LOOP_AHEAD, LONGEST_LOOP = 24, 48
+LOOP_AHEAD, MAX_LOOP = 24, 48
 """Bytes after a read in which a branch back to it or before it closes a loop, and bytes of such a loop."""
 
 MAY_PASS = frozenset(
@@ -113,7 +113,7 @@ class SharedTrace:
                 distance = ((first & 0x7FF) ^ 0x400) * 2 - 0x800
             elif first & 0xF800 == 0xF000 and second & 0xD000 == 0x8000 and first & 0x380 != 0x380:
                 distance = -2 if first & 0x400 else 0
-            if distance is not None and -LONGEST_LOOP <= offset + 4 + distance <= 0:
+            if distance is not None and -MAX_LOOP <= offset + 4 + distance <= 0:
                 return True
         return False
 

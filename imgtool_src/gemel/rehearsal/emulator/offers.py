@@ -19,10 +19,10 @@ from gemel.structs import replace
 SHORT_TRIAL = 100_000
 """Instructions of a run that tries whether a core goes on with what is proposed."""
 
-SHORTEST_TEXT, DIFFERENT = 6, 4
+MIN_TEXT, DIFFERENT = 6, 4
 """Characters that show that a register takes text, and how many of them differ; there are two words, or a line end."""
 
-LEAST_KEY = 0x1_0000
+MIN_KEY = 0x1_0000
 """Keys of flash controllers are larger than commands (common practice)."""
 
 MAX_WAITS = 6
@@ -238,7 +238,7 @@ def is_text(values: Sequence[int]) -> bool:
     text = "".join(chr(value) for value in values if 0x20 <= value < 0x7F or value in (9, 10, 13))
     letters = sum(each.isalpha() for each in text)
     return (
-        len(text) == len(values) >= SHORTEST_TEXT
+        len(text) == len(values) >= MIN_TEXT
         and len(set(text)) >= DIFFERENT
         and 2 * letters >= len(text)
         and len(text.split()) + text.endswith("\n") > 1
@@ -299,7 +299,7 @@ def _controllers(plan: DevicePlan, run: RawRun, core: str, memory: str) -> Itera
 
 def _unlock(writes: Sequence[tuple[int, int]]) -> FlashUnlock | None:
     """The register of which the keys were written, and the keys."""
-    keys = [each for each in writes if each[1] >= LEAST_KEY]
+    keys = [each for each in writes if each[1] >= MIN_KEY]
     if not keys:
         return None
     at = keys[0][0]

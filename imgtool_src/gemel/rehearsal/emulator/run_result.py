@@ -28,7 +28,7 @@ GAP = 128
 LATELY = 1_000_000
 """Instructions before the end of a run within which a task that goes on executes."""
 
-LONGEST_STACK, UNUSED_WORDS = 1 << 16, 8
+MAX_STACK, UNUSED_WORDS = 1 << 16, 8
 """Bytes below a process stack pointer that are looked at, and words of one value that were not used."""
 
 
@@ -149,7 +149,7 @@ def _lowest_used(core: EmulatedCore, low: int) -> int:
     if located is None:
         return low
     memory, offset = located
-    lowest = max(low - offset, low - LONGEST_STACK, *others)
+    lowest = max(low - offset, low - MAX_STACK, *others)
     return low - offset + memory.uniform_below(offset - (low - lowest), offset, UNUSED_WORDS)
 
 

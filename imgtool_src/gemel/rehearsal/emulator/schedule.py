@@ -1,6 +1,6 @@
 """Which core runs next, and how far: the core with the least time, up to a little ahead of the others.
 
-How far a core may be ahead shrinks to ``SHORTEST_TURN`` whenever the cores talk (they touch registers or
+How far a core may be ahead shrinks to ``MIN_TURN`` whenever the cores talk (they touch registers or
 memory that both use) and grows while they do not.  An interleaving other than 0 draws each turn from a
 generator of its own, so that the same number always gives the same order.
 """
@@ -11,7 +11,7 @@ import random
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.plan import LONGEST_TURN, SHORTEST_TURN, DevicePlan
+from gemel.rehearsal.plan import MAX_TURN, MIN_TURN, DevicePlan
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.backing import Backing
@@ -43,7 +43,7 @@ class Schedule:
         self, plan: DevicePlan, cores: Mapping[str, EmulatedCore], memories: Mapping[str, Backing]
     ) -> None:
         self._cores = cores
-        self._turn, self._quiet = SHORTEST_TURN, 0
+        self._turn, self._quiet = MIN_TURN, 0
         self._pauses_until = 0
         periods = PERIODS[plan.interleaving % len(PERIODS)]
         self._periods = {core.name: periods[not core.primary] for core in plan.cores}
@@ -113,11 +113,11 @@ class Schedule:
 
     def cores_talk(self) -> None:
         """The cores touch something that both use: turns get short."""
-        self._turn, self._quiet = SHORTEST_TURN, 0
+        self._turn, self._quiet = MIN_TURN, 0
 
     def _look_at_shared(self) -> None:
         if not self._watchable:
-            self._turn = SHORTEST_TURN
+            self._turn = MIN_TURN
             self._look_at_code()
             return
         shared = [memory.read(offset, size) for memory, offset, size in self._shared]
@@ -128,7 +128,7 @@ class Schedule:
             return
         self._quiet += 1
         if self._quiet >= QUIET_TURNS:
-            self._turn, self._quiet = min(2 * self._turn, LONGEST_TURN), 0
+            self._turn, self._quiet = min(2 * self._turn, MAX_TURN), 0
 
     def _look_at_code(self) -> None:
         """The emulator sees that a core changes its own code, not that another one does."""

@@ -1,4 +1,4 @@
-"""What a core's plan says: goals, stacks, the emulator's core that serves, rights by address.
+"""What a core's plan says: goals, stacks, the emulator's core that serves, permissions by address.
 
 The numbers of cores are those that unicorn 2.1.4 gives its M-profile cores; what each of them executes was measured
 (``tests/rehearse/test_profiles.py``).

@@ -24,7 +24,7 @@ FUNCTION_RETURN = 0xFEFF_FFFF
 UNWRITTEN = int.from_bytes(FILL, "little")
 """What a word of RAM reads that no code has written."""
 
-FARTHEST_MEMBER = 0x1000
+MAX_MEMBER_DISTANCE = 0x1000
 """Bytes from a pointer to a structure to its members at most."""
 
 SET_BEFORE = (
@@ -34,7 +34,7 @@ SET_BEFORE = (
 
 def of_unwritten(address: int) -> str:
     """That an address comes from a pointer in RAM that nobody has set; empty if it does not."""
-    if not -4 < address - UNWRITTEN < FARTHEST_MEMBER:
+    if not -4 < address - UNWRITTEN < MAX_MEMBER_DISTANCE:
         return ""
     return f"RAM that no code has written reads {format_address(UNWRITTEN)}, so a pointer was not set"
 
@@ -49,7 +49,9 @@ def _access(verb: str) -> Wording:
         next_step = f"correct the address, or {names.how_to_describe(event.core, event.numbers['address'])}"
         before = (1 << 32) - event.numbers["address"]
         unset = (
-            f"{before} bytes before address 0, as from a null pointer" if before <= FARTHEST_MEMBER else ""
+            f"{before} bytes before address 0, as from a null pointer"
+            if before <= MAX_MEMBER_DISTANCE
+            else ""
         )
         if unset := unset or of_unwritten(event.numbers["address"]):
             found, next_step = f"{found}; {unset}", SET_BEFORE

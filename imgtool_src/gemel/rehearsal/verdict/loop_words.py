@@ -38,7 +38,7 @@ WRITTEN_BY = "see what should have written it"
 TICK_REGISTERS = (TICK_CONTROL, TICK_RELOAD, TICK_CURRENT)
 
 
-MANY_TIMES = 16
+MIN_TIMES = 16
 """Times that one fault is handled at one place, in a device that no longer changes, to be why it does not go on."""
 
 
@@ -200,7 +200,7 @@ def reads_nothing(event: RawEvent) -> str:
 
 def recurs(event: RawEvent) -> bool:
     """Whether a fault was handled over and over at one place: its handler returns to what faults again."""
-    return "recovered" in event.numbers and event.numbers.get("times", 1) >= MANY_TIMES
+    return "recovered" in event.numbers and event.numbers.get("times", 1) >= MIN_TIMES
 
 
 def takes_often(run: RawRun, core: RawCore) -> str:
@@ -211,7 +211,7 @@ def takes_often(run: RawRun, core: RawCore) -> str:
         if event.core == core.name and event.kind == "exception-taken"
     )
     times, number = max(taken, default=(0, 0))
-    if times < MANY_TIMES or times * LITTLE < core.instructions:
+    if times < MIN_TIMES or times * LITTLE < core.instructions:
         return ""
     return f"; it takes {word_name(number)} again and again ({times:,} times)"
 

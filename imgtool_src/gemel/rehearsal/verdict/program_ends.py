@@ -99,7 +99,7 @@ PROGRAM_ENDS = {
 STOPS = frozenset(("halt", "panic", "assert", "fatal"))
 """Words of names of functions in which a program stops by itself, as in ``Error_Handler``; common practice."""
 
-NEAR, LONGEST_TEXT = 8, 120
+NEAR, MAX_TEXT = 8, 120
 """Bytes of code before a call in which its first argument is loaded, and of a text that it is."""
 
 NEAR_LOOP = 32
@@ -134,7 +134,7 @@ def _text_given(core: str, call: int, names: CodeNames) -> str:
         code = build.read_at_run(call - NEAR, NEAR) or b""
         for start in _first_arguments(build, code, call - NEAR):
             segment = build.segment_at_run(start)
-            stored = segment.data[start - segment.run_address :][:LONGEST_TEXT] if segment else b""
+            stored = segment.data[start - segment.run_address :][:MAX_TEXT] if segment else b""
             text = stored.partition(b"\0")[0].decode("ascii", "replace")
             if text.isascii() and text.isprintable() and text:
                 return f'("{text}")'

@@ -23,7 +23,7 @@ Clock = dict[str, int]
 Site = tuple[str, int]
 
 
-LONGEST_CHANGE = 128
+MAX_CHANGE = 128
 """Bytes of code from a read to the write of what was made of it, at most."""
 
 
@@ -161,7 +161,7 @@ def _changing(trace: RawTrace, polls: set[Site]) -> Iterator[Site]:
                 read[bytes_of] = entry.pc
             elif bytes_of in read:
                 at = read.pop(bytes_of)
-                if (core, at) not in polls and 0 < entry.pc - at <= LONGEST_CHANGE:
+                if (core, at) not in polls and 0 < entry.pc - at <= MAX_CHANGE:
                     yield core, at
                     yield core, entry.pc
 

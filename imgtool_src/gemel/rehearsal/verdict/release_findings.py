@@ -255,13 +255,13 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
 SHORT = 6
 """Characters of a word in which one is other at most; of a longer one two."""
 
-SHORTEST = 3
+MIN_WORD = 3
 """Characters of a word that is another one as soon as a letter is other: "on" is not "no"."""
 
 MARKS = ".,:;!?"
 """What may be next to a word."""
 
-MOST_WORDS = 2
+MAX_WORDS = 2
 """Words that differ in one text at most."""
 
 
@@ -279,7 +279,7 @@ def near_text(sought: str, lines: Iterable[str]) -> str:
             part = sent[first : first + len(words)]
             pairs = [(word.strip(MARKS), found.strip(MARKS)) for word, found in zip(words, part, strict=True)]
             other = [(word, found) for word, found in pairs if word != found]
-            if len(other) <= MOST_WORDS and all(_is_near(word, found) for word, found in other):
+            if len(other) <= MAX_WORDS and all(_is_near(word, found) for word, found in other):
                 return " ".join(part)
     return ""
 
@@ -295,4 +295,4 @@ def _is_near(word: str, other: str) -> bool:
     changed = sum(
         max(last - first, end - start) for step, first, last, start, end in steps if step != "equal"
     )
-    return changed <= (1 if len(word) <= SHORT else 2) and min(len(word), len(other)) > SHORTEST
+    return changed <= (1 if len(word) <= SHORT else 2) and min(len(word), len(other)) > MIN_WORD

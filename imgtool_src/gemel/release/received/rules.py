@@ -29,7 +29,7 @@ from gemel.release.received.folder import (
 )
 from gemel.seals.keys.keys import PublicKey
 
-LONGEST = 300
+MAX_QUOTED = 300
 """Characters of a text from a document that a finding quotes."""
 
 AGAIN = "take the folder again from the team that released it, and do not use this one"
@@ -151,7 +151,7 @@ def _bounded(fault: FolderFault) -> FolderFault:
 
 
 def _shortened(text: str) -> str:
-    return text if len(text) <= LONGEST else f"{text[:LONGEST]}..."
+    return text if len(text) <= MAX_QUOTED else f"{text[:MAX_QUOTED]}..."
 
 
 def _vex(folder: ReleaseFolder) -> Iterator[Outcome]:

@@ -27,7 +27,7 @@ from typing import Any
 
 from gemel.structs import Struct
 
-LARGEST_KEY_FILE = 64 << 10
+MAX_KEY_FILE = 64 << 10
 """Bytes; the largest key of the supported kinds takes about 12 KiB."""
 
 _BEGIN = b"-----BEGIN "
@@ -66,7 +66,7 @@ def key_blocks(data: bytes) -> list[KeyBlock]:
 
     What stands after the largest size of a key file is not looked at.
     """
-    data = bytes(data[: LARGEST_KEY_FILE + 1])
+    data = bytes(data[: MAX_KEY_FILE + 1])
     if _BEGIN not in data:
         return [KeyBlock(data, "")]
     found, done, endless = [], 0, set()

@@ -21,7 +21,7 @@ from gemel.files.contents import ELF_START, instead_of_toml
 from gemel.seals.keys import schemes
 from gemel.seals.keys.algorithms import SignatureAlgorithm
 from gemel.seals.keys.blocks import (
-    LARGEST_KEY_FILE,
+    MAX_KEY_FILE,
     KeyBlock,
     Unreadable,
     UnreadableKey,
@@ -83,8 +83,8 @@ def is_encrypted(data: bytes) -> bool:
 
 def _one_key(data: bytes, name: str, wanted: tuple[str, ...]) -> KeyBlock:
     """The one key that the file holds, if its label is one of ``wanted`` or it has none."""
-    if len(data) > LARGEST_KEY_FILE:
-        most = f"at most {LARGEST_KEY_FILE:,} bytes"
+    if len(data) > MAX_KEY_FILE:
+        most = f"at most {MAX_KEY_FILE:,} bytes"
         raise KeyFileError(
             "too large for a key file", where=name, found=f"{len(data):,} bytes", expected=most
         )

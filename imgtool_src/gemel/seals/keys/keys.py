@@ -23,7 +23,7 @@ from gemel.structs import Struct
 ROUNDS = 600_000
 """Rounds of PBKDF2 with HMAC-SHA-256: what password-storage guidance requires (common practice)."""
 
-LONGEST_PASS_PHRASE = 1023
+MAX_PASS_PHRASE = 1023
 """Bytes; readers built on OpenSSL take no more."""
 
 _PBES2 = "2A864886F70D01050D"
@@ -177,11 +177,11 @@ class PrivateKey(HeldKey):
         der = bytes(self._key.private_bytes(Encoding.DER, PrivateFormat.PKCS8, NoEncryption()))
         if pass_phrase is None:
             return der
-        if not 0 < len(pass_phrase) <= LONGEST_PASS_PHRASE:
+        if not 0 < len(pass_phrase) <= MAX_PASS_PHRASE:
             raise KeyFileError(
                 "a pass phrase that no key can have",
                 found=f"{len(pass_phrase):,} bytes",
-                expected=f"1 to {LONGEST_PASS_PHRASE:,} bytes, or no pass phrase at all",
+                expected=f"1 to {MAX_PASS_PHRASE:,} bytes, or no pass phrase at all",
             )
         return encrypted_pkcs8(der, pass_phrase)
 

@@ -22,7 +22,7 @@ from gemel.seals.keys.algorithms import (
     SignatureAlgorithm,
 )
 
-SMALLEST_RSA_EXPONENT = 65_537
+MIN_RSA_EXPONENT = 65_537
 """FIPS 186-5 wants a public exponent above 2**16 (from memory)."""
 
 _FIELD = 2**255 - 19
@@ -47,7 +47,7 @@ def algorithm_of(key: Any) -> SignatureAlgorithm | None:
         return by_curve.get(key.curve.name)
     if isinstance(key, (rsa.RSAPublicKey, rsa.RSAPrivateKey)):
         by_size = {bits: algorithm for algorithm, (bits, _) in _RSA.items()}
-        return by_size.get(key.key_size) if _exponent(key) >= SMALLEST_RSA_EXPONENT else None
+        return by_size.get(key.key_size) if _exponent(key) >= MIN_RSA_EXPONENT else None
     for algorithm, prefix in _ML_DSA.items():
         if isinstance(key, _ml_dsa_classes(prefix)):
             return algorithm
@@ -67,8 +67,8 @@ def key_words(key: Any) -> str:
     if isinstance(key, (ec.EllipticCurvePublicKey, ec.EllipticCurvePrivateKey)):
         return f"an EC key on curve {key.curve.name}"
     if isinstance(key, (rsa.RSAPublicKey, rsa.RSAPrivateKey)):
-        small = _exponent(key) < SMALLEST_RSA_EXPONENT
-        more = f" with a public exponent below {SMALLEST_RSA_EXPONENT:,}" if small else ""
+        small = _exponent(key) < MIN_RSA_EXPONENT
+        more = f" with a public exponent below {MIN_RSA_EXPONENT:,}" if small else ""
         return f"an RSA key of {key.key_size:,} bits{more}"
     kind = re.sub(r"(Public|Private)Key$", "", type(key).__name__)
     if kind == "Ed25519":
@@ -83,7 +83,7 @@ def new_key(algorithm: SignatureAlgorithm) -> Any:
     if algorithm in _CURVES:
         return ec.generate_private_key(getattr(ec, _CURVES[algorithm][0])())
     if algorithm in _RSA:
-        return rsa.generate_private_key(SMALLEST_RSA_EXPONENT, _RSA[algorithm][0])
+        return rsa.generate_private_key(MIN_RSA_EXPONENT, _RSA[algorithm][0])
     if algorithm in _ML_DSA:
         _, private = _ml_dsa_classes(_ML_DSA[algorithm])
         return private.generate()

@@ -22,10 +22,10 @@ from gemel.text.numbers import about_size, share, short_size
 from gemel.text.styled import Line, Signs, Style, Styled, padded, width_of, wrapped
 
 ADDRESS_WIDTH = 11
-FEWEST_CELLS = 20
+MIN_CELLS = 20
 """A picture with fewer cells gives up the addresses of its rows, then the ends of long names."""
 
-SHORTEST_LABEL = 8
+MIN_LABEL = 8
 
 
 class PictureRow(Struct):
@@ -85,11 +85,11 @@ def columns_for(rows: Iterable[PictureRow], width: int) -> PictureColumns:
     right = max(right, *alone, 0)
     rest = width - right - 1
     cells = rest - label - 1 - ADDRESS_WIDTH - 1
-    address = cells >= FEWEST_CELLS
+    address = cells >= MIN_CELLS
     if not address:
         cells = rest - label - 1
-    if cells < FEWEST_CELLS:
-        label = max(SHORTEST_LABEL, label - (FEWEST_CELLS - cells))
+    if cells < MIN_CELLS:
+        label = max(MIN_LABEL, label - (MIN_CELLS - cells))
         cells = rest - label - 1
     return PictureColumns(label, address, max(1, cells), used, size, share_width)
 

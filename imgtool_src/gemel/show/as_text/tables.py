@@ -128,7 +128,7 @@ def _value_row(value: WrittenValue) -> list[Styled]:
 GAP, NARROW_GAP = 2, 1
 """Spaces between two columns, and where the line is too narrow for the columns whole."""
 
-FEWEST_LETTERS = 8
+MIN_LETTERS = 8
 """Width of a column that may be left out, below which it is."""
 
 
@@ -161,7 +161,7 @@ def table(
         if over > 0 and shortest is not None:
             cut = max(0, min(over, widths[index] - shortest))
             # The first digits of a number are another number, and some letters say nothing: rather none.
-            if shortest == 0 and (columns[index].right or widths[index] - cut < FEWEST_LETTERS):
+            if shortest == 0 and (columns[index].right or widths[index] - cut < MIN_LETTERS):
                 cut = widths[index]
             widths[index] -= cut
             over -= cut + (gap if widths[index] == 0 else 0)

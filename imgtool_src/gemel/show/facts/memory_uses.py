@@ -16,10 +16,10 @@ from gemel.show.facts.used_bytes import content_runs, has_content, largest_free,
 from gemel.show.facts.values import written_places
 from gemel.spans import Address, Span, merge, without
 
-SHOWN = 3
+MAX_SHOWN = 3
 """Symbols that are reported of each area and build."""
 
-LOOKED_AT = 4096
+MAX_SYMBOLS = 4096
 """Symbols of each build, the largest, that are looked at."""
 
 _BINDINGS = {"global": 0, "weak": 1}
@@ -43,7 +43,7 @@ def largest_in(uses: list[SymbolUse], area: Span) -> tuple[SymbolUse, ...]:
     shown: dict[str, int] = {}
     kept = []
     for use in uses:
-        if area.holds(use.span.start) and shown.setdefault(use.build, 0) < SHOWN:
+        if area.holds(use.span.start) and shown.setdefault(use.build, 0) < MAX_SHOWN:
             shown[use.build] += 1
             kept.append(use)
     return tuple(kept)
@@ -55,7 +55,7 @@ def _largest(inspection: Inspection, name: str) -> list[Symbol]:
     sized = [symbol for symbol in symbols if symbol.size and symbol.kind in ("object", "function")]
     # Of several names for the same bytes the global one is reported, and of these the first by name.
     sized.sort(key=lambda each: (-each.size, each.address, _BINDINGS.get(each.binding, 2), each.name))
-    return sized[:LOOKED_AT]
+    return sized[:MAX_SYMBOLS]
 
 
 def _places(inspection: Inspection, name: str, symbol: Symbol) -> Iterator[Span]:

@@ -19,10 +19,10 @@ from gemel.workflows.auditing.worker import CODE, why_not_read
 if TYPE_CHECKING:
     from pathlib import Path
 
-MOST_JOBS = 256
+MAX_JOBS = 256
 """Processes that judge at most."""
 
-MOST_MISSING = 10_000
+MAX_MISSING = 10_000
 """Files that are not there, each of which is a result; more are those of a list made in another folder."""
 
 
@@ -42,7 +42,7 @@ def audit(
 
     A file is judged again unless the index has a verdict of it by the same layout, keys and options and it looks
     the same (with ``again``: in any case).  ``jobs`` is the number of processes (0: one a core).  A file that was
-    there before in this audit is left out.  Raises UsageProblem for more than MOST_MISSING files that are not there.
+    there before in this audit is left out.  Raises UsageProblem for more than MAX_MISSING files that are not there.
     """
     files = _asked_all((path for path in paths if index.is_new(path)), plan, index, again)
     tasks = (
@@ -85,8 +85,8 @@ def audit_images(
             expected="one of the two",
             next_step="give LAYOUT, or --layouts FOLDER",
         )
-    if not 0 <= jobs <= MOST_JOBS:
-        raise UsageProblem("not a number of processes", found=f"jobs {jobs}", expected=f"0 to {MOST_JOBS}")
+    if not 0 <= jobs <= MAX_JOBS:
+        raise UsageProblem("not a number of processes", found=f"jobs {jobs}", expected=f"0 to {MAX_JOBS}")
     options = Options(
         trust=tuple(map(str, trust)),
         policy=str(policy) if policy else None,
@@ -115,9 +115,9 @@ def _asked_all(paths: Iterable[str], plan: Plan, index: Index, again: bool) -> I
     for path in paths:
         yield (file := _asked(path, plan, index, again))
         missing += bool(file.problem)
-        if missing > MOST_MISSING:
+        if missing > MAX_MISSING:
             what, step = (
-                f"more than {MOST_MISSING:,} files cannot be read",
+                f"more than {MAX_MISSING:,} files cannot be read",
                 "run it where the paths lead to files",
             )
             raise UsageProblem(what, found=file.path[:200], expected="paths of images", next_step=step)

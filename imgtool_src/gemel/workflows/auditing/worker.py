@@ -43,10 +43,10 @@ CODE = (
 )
 """What the process executes.  Ctrl-C goes to all processes of a terminal; who started this one stops it."""
 
-LARGEST_FILE = 64 << 20
+MAX_FILE = 64 << 20
 """Bytes of an image file that an audit reads, 64 MiB."""
 
-LARGEST_MEMORY = 768 << 20
+MAX_MEMORY = 768 << 20
 """Bytes of memory that a process may take; an image of a few hundred KiB takes some 60 MiB, the modules included."""
 
 OBJECTS_A_COLLECTION = 10_000
@@ -90,7 +90,7 @@ def _limit_memory() -> None:
     except ImportError:  # Windows
         return
     _, most = resource.getrlimit(resource.RLIMIT_DATA)
-    limit = LARGEST_MEMORY if most == resource.RLIM_INFINITY else min(most, LARGEST_MEMORY)
+    limit = MAX_MEMORY if most == resource.RLIM_INFINITY else min(most, MAX_MEMORY)
     resource.setrlimit(resource.RLIMIT_DATA, (limit, most))
 
 
@@ -208,8 +208,8 @@ def why_not_read(path: str) -> str:
         return "the folder cannot be read"
     if not stat.S_ISREG(status.st_mode):
         return "this is no file; an audit reads no pipes and devices"
-    if status.st_size > LARGEST_FILE:
-        return f"the file is too large for an audit; found {status.st_size:,} bytes, expected at most {LARGEST_FILE:,}"
+    if status.st_size > MAX_FILE:
+        return f"the file is too large for an audit; found {status.st_size:,} bytes, expected at most {MAX_FILE:,}"
     return ""
 
 
@@ -304,7 +304,7 @@ def _by_severity(finding: AuditedFinding) -> int:
     return ("error", "warning", "note").index(finding.severity)
 
 
-MOST_BYTES, MOST_RUNS = 4 << 20, 1 << 10
+MAX_BYTES, MAX_RUNS = 4 << 20, 1 << 10
 """Of an image from which anything is kept for the next one: what is compared takes several times its memory."""
 
 
@@ -341,7 +341,7 @@ class Checker:
     def check(self, image: Image) -> CheckResult:
         """What came of one image."""
         inspection = with_image(self._fixed, image)
-        if image.data.size > MOST_BYTES or len(image.data.spans()) > MOST_RUNS:
+        if image.data.size > MAX_BYTES or len(image.data.spans()) > MAX_RUNS:
             applied = check(inspection, self._today)
         else:
             applied = check(self._watched.over(inspection), self._today, apply=_kept)

@@ -35,6 +35,6 @@ def public_keys(paths: Iterable[FilePath], *, plain: bool = False) -> list[Publi
 
 def key_file_bytes(path: FilePath, *, plain: bool = False) -> bytes:
     """The bytes of a key's file; raises UsageProblem.  Of a file that is too large only its start."""
-    from gemel.seals.keys.blocks import LARGEST_KEY_FILE
+    from gemel.seals.keys.blocks import MAX_KEY_FILE
 
-    return beginning_of(path, LARGEST_KEY_FILE, plain=plain)
+    return beginning_of(path, MAX_KEY_FILE, plain=plain)

@@ -24,7 +24,7 @@ from gemel.workflows.inputs.builds import load_names
 if TYPE_CHECKING:
     from gemel.builds.build import Build
 
-FEWEST_DIGITS = 4
+MIN_DIGITS = 4
 SUFFIX = ".debug"
 
 
@@ -135,8 +135,8 @@ def builds_of_image(
 
 def _file(digits: str, folders: Sequence[FilePath]) -> tuple[FilePath, str]:
     """The file of the build id that begins with ``digits``, and the build id; one with symbols before any other."""
-    if len(digits) < FEWEST_DIGITS or digits.strip("0123456789abcdef"):
-        expected = f"at least the first {FEWEST_DIGITS} hexadecimal digits"
+    if len(digits) < MIN_DIGITS or digits.strip("0123456789abcdef"):
+        expected = f"at least the first {MIN_DIGITS} hexadecimal digits"
         raise UsageProblem(
             "not a build id",
             where="--build-id",

@@ -120,7 +120,7 @@ void scenario(void)
 
 
 def unprivileged_access(random: Random) -> Iterator[Scenario]:
-    """LDRT and STRT use the rights of unprivileged code, from a kernel too."""
+    """LDRT and STRT use the permissions of unprivileged code, from a kernel too."""
     for name, text, access in (
         ("ldrt", "ldrt r3, [r1]", 0),
         ("strt", "strt r2, [r1]", 0),

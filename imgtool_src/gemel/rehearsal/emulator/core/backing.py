@@ -89,7 +89,7 @@ class Backing:
 
 
 class PageRun(NamedTuple):
-    """Pages of one window that have the same rights; ``offset`` is into the memory, from its first page."""
+    """Pages of one window that have the same permissions; ``offset`` is into the memory, from its first page."""
 
     span: Span
     memory: str

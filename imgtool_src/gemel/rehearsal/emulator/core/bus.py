@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 WATCHED_BELOW = 4096
 """Bytes below a stack's limit of which writes are looked at."""
 
-MOST_PUSHED = 128
+MAX_PUSHED = 128
 """Bytes that one instruction pushes at most; the stack pointer follows after it."""
 
 
@@ -136,7 +136,7 @@ class CoreBus:
         return None
 
     def map_memories(self, released: set[str]) -> None:
-        """Map with the rights that count once the cores ``released`` run; not from a callback.
+        """Map with the permissions that count once the cores ``released`` run; not from a callback.
 
         Where everything is allowed no access can be invalid; the library is quick only where nobody waits for one.
         """
@@ -148,11 +148,11 @@ class CoreBus:
         always_open = []
         ram = {name for name, backing in self._backings.items() if backing.plan.kind == "ram"}
         for run in page_runs(self._plan, ram, released, self._stack_guard):
-            rights = u.UC_PROT_READ
-            rights |= u.UC_PROT_WRITE if run.writable else 0
-            rights |= u.UC_PROT_EXEC if run.executable else 0
+            permissions = u.UC_PROT_READ
+            permissions |= u.UC_PROT_WRITE if run.writable else 0
+            permissions |= u.UC_PROT_EXEC if run.executable else 0
             address = self._backings[run.memory].address + run.offset
-            self._uc.mem_map_ptr(run.span.start, run.span.size, rights, address)
+            self._uc.mem_map_ptr(run.span.start, run.span.size, permissions, address)
             self._mapped.append(run.span)
             if run.writable and run.executable:
                 always_open.append(run.span)
@@ -264,7 +264,7 @@ class CoreBus:
     ) -> None:
         numbers = {"address": address, "size": size, "value": value & 0xFFFF_FFFF}
         at = self._core.registers.pc & ~1
-        if -MOST_PUSHED <= address - self._core.registers.stack < WATCHED_BELOW:
+        if -MAX_PUSHED <= address - self._core.registers.stack < WATCHED_BELOW:
             numbers |= self._core.stack_watch.accessed(at, address)
         self._report_closed(at, numbers, data)
 
@@ -288,7 +288,7 @@ class CoreBus:
     ) -> None:
         core, limit = self._core, self._plan.stack_limit or 0
         stack, at = core.registers.stack, core.registers.pc & ~1
-        if address < stack - MOST_PUSHED or not core.on_main_stack or core.stack_moves.elsewhere:
+        if address < stack - MAX_PUSHED or not core.on_main_stack or core.stack_moves.elsewhere:
             return
         store = memory_access(*core.instruction(at))
         if store and store.base == SP:

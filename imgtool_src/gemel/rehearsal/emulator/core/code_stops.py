@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 LAST_OF_STATUS, STACK_POINTERS, CONTROL_REGISTER = 7, (8, 9), 20
 """Numbers of system registers as MRS and MSR have them: up to 7 parts of the program status."""
 
-NEEDLESS_CALLS = 32
+MAX_NEEDLESS = 32
 """Calls after a mask, for each mask, with nothing held off, before they are done without."""
 
 PRIVILEGE_KEPT = (
@@ -59,7 +59,7 @@ class CodeStops:
             if core.blocks.unmasked != self._watched:
                 self._hooks += core.native.at_blocks(core.blocks.unmasked - self._watched, self._call)
                 self._watched |= core.blocks.unmasked
-        elif self._needless > NEEDLESS_CALLS * len(self._hooks):
+        elif self._needless > MAX_NEEDLESS * len(self._hooks):
             self._forget_masks()
         wanted = set(self._goals)
         self._stops = self._armed or bool(wanted) or core.blocks.traps_division
@@ -78,7 +78,7 @@ class CodeStops:
         if self._armed:  # a stop costs more than to look whether the masks still hold everything off
             stops = core.interrupts.to_take(core.registers.masks) is not None
         else:
-            stops = self._needless > NEEDLESS_CALLS * len(self._hooks)
+            stops = self._needless > MAX_NEEDLESS * len(self._hooks)
         if stops:
             core.native.stop_soon()
 

@@ -13,7 +13,7 @@ from gemel.rehearsal.emulator.core.exception_frames import (
     enter,
     leave,
 )
-from gemel.rehearsal.emulator.core.stack_watch import MOST_BELOW
+from gemel.rehearsal.emulator.core.stack_watch import MAX_BELOW
 from gemel.rehearsal.emulator.system_space.interrupts import (
     HARD_FAULT,
     SECURE_FAULT,
@@ -44,10 +44,10 @@ TAIL = 16
 RETURN = 0x4770
 """BX of the link register."""
 
-LARGEST_HANDLER = 1024
+MAX_HANDLER = 1024
 """Bytes of code of a handler in which it is looked for where it was left."""
 
-LARGEST_HANDLER_STACK = 1 << 16
+MAX_HANDLER_STACK = 1 << 16
 """Bytes below where a handler began that are looked at for its link value."""
 
 CHAINED = 16
@@ -225,7 +225,7 @@ class CoreExceptions:
         number = core.interrupts.handler
         if number not in self.began or core.registers.stack < self.began[number].stack:
             return
-        if not 0 <= last - self.began[number].handler < LARGEST_HANDLER:
+        if not 0 <= last - self.began[number].handler < MAX_HANDLER:
             return
         for at, first, second in instructions(core.bus.read_bytes(last, size)):
             returns = first == RETURN or (is_return(first, second) and first & 0xFF80 != 0x4700)
@@ -243,12 +243,10 @@ class CoreExceptions:
         if number not in self.began:
             return ()
         began, link, _ = self.began[number]
-        kept = (
-            core.bus.read_bytes(stack, began - stack) if 0 < began - stack <= LARGEST_HANDLER_STACK else b""
-        )
+        kept = core.bus.read_bytes(stack, began - stack) if 0 < began - stack <= MAX_HANDLER_STACK else b""
         if link in core.registers.snapshot()[:15] or link.to_bytes(4, "little") in kept:
             return ()
-        popped = 0 < stack - began <= MOST_BELOW and not core.stack_moves.elsewhere
+        popped = 0 < stack - began <= MAX_BELOW and not core.stack_moves.elsewhere
         branched = self._branched.get(number)
         return (*(branched or (0, 0)), int(popped)) if branched or popped else ()
 

@@ -64,7 +64,7 @@ def sets_stack_limit(first: int, second: int) -> bool:
 
 
 def is_as_user(first: int, second: int) -> bool:
-    """Whether it is a load or store with the rights of unprivileged code, as LDRT and STRT."""
+    """Whether it is a load or store with the permissions of unprivileged code, as LDRT and STRT."""
     return (
         first & 0xFE80 == 0xF800 and first & 0x60 != 0x60 and second & 0x0F00 == 0x0E00 and first & 0xF != 0xF
     )

@@ -40,7 +40,7 @@ _SEARCHED = 1 << 14
 class _Translation(ctypes.Structure):
     """Where a page is and what may be done with it, as the library's ``uc_tlb_entry``."""
 
-    _fields_ = (("page", ctypes.c_uint64), ("rights", ctypes.c_uint32))
+    _fields_ = (("page", ctypes.c_uint64), ("permissions", ctypes.c_uint32))
 
 
 _ReadFunction = ctypes.CFUNCTYPE(
@@ -69,7 +69,7 @@ _AccessFunction = ctypes.CFUNCTYPE(
     ctypes.c_void_p,
 )
 block_function = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_uint32, ctypes.c_void_p)
-MANY_FILLS = 1000
+MAX_FILLS = 1000
 """Translations after which the library's table is emptied, which makes it larger."""
 
 
@@ -182,7 +182,7 @@ class Native:
         instruction at which an error or a callback ends the run counts as begun.
         """
         self.runs += 1
-        if self._fills > MANY_FILLS:
+        if self._fills > MAX_FILLS:
             self._fills = 0
             self.uc.ctl(self._unicorn.UC_CTL_TLB_FLUSH, self._unicorn.UC_CTL_IO_WRITE)
         error = int(self._start(self.handle, address | 1, 0, 0, count))
@@ -220,7 +220,11 @@ class Native:
     def _translate(self) -> None:
         """Answer which pages are executable: those that the core has fetched from; every address is its own."""
         u, code = self._unicorn, set[int]()
-        fetch, data_rights, all_rights = u.UC_MEM_FETCH, u.UC_PROT_READ | u.UC_PROT_WRITE, u.UC_PROT_ALL
+        fetch, data_permissions, all_permissions = (
+            u.UC_MEM_FETCH,
+            u.UC_PROT_READ | u.UC_PROT_WRITE,
+            u.UC_PROT_ALL,
+        )
 
         def fill(uc: int, page: int, access: int, result: Any, data: object) -> bool:
             self._fills += 1
@@ -229,7 +233,10 @@ class Native:
             elif not self._unmapping:
                 code.add(page)
             found = result[0]
-            found.page, found.rights = page, all_rights if access == fetch or page in code else data_rights
+            found.page, found.permissions = (
+                page,
+                all_permissions if access == fetch or page in code else data_permissions,
+            )
             return True
 
         function, hook = _FillFunction(fill), ctypes.c_size_t()

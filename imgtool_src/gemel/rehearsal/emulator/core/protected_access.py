@@ -1,4 +1,4 @@
-"""Holding a core to its memory protection unit: watches where something is forbidden, and questions about rights.
+"""Holding a core to its memory protection unit: watches where something is forbidden, and questions about permissions.
 
 Only addresses at which some access is forbidden are watched.  The watches stay while the unit is off, and are
 renewed before the core goes on once its registers were written.
@@ -14,7 +14,7 @@ from gemel.spans import Span
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 
-SMALLEST, LONGEST_ACCESS = 32, 8
+MIN_REGION, MAX_ACCESS = 32, 8
 """Bytes of the smallest region, and of the longest access, which may reach from the addresses in front into one."""
 
 
@@ -58,13 +58,13 @@ class ProtectedAccess:
         if not self._guards:
             return True
         protection = self._core.system.protection
-        places = {*range(address, address + size, SMALLEST), address + size - 1}
+        places = {*range(address, address + size, MIN_REGION), address + size - 1}
         return all(protection.at(each & 0xFFFF_FFFF).allow(access, unprivileged) for each in places)
 
     def why(self, access: str, address: int, size: int, unprivileged: bool) -> dict[str, int]:
         """What closes ``address`` and the bytes after it to ``access``: the numbers of a finding."""
         protection = self._core.system.protection
-        places = (address, *range((address | SMALLEST - 1) + 1, address + size, SMALLEST))
+        places = (address, *range((address | MIN_REGION - 1) + 1, address + size, MIN_REGION))
         closed = (
             each for each in places if not protection.at(each & 0xFFFF_FFFF).allow(access, unprivileged)
         )
@@ -92,9 +92,9 @@ class ProtectedAccess:
         """Watch what is forbidden now; not from a callback."""
         core, u = self._core, self._unicorn
         self._version, self._user_seen = core.system.protection.version, self._has_users
-        rights = core.system.protection.map()
+        permissions = core.system.protection.map()
         wanted = set()
-        for span, given in rights:
+        for span, given in permissions:
             for kind, access in ((u.UC_HOOK_MEM_READ, "read"), (u.UC_HOOK_MEM_WRITE, "write")):
                 if self._is_forbidden(given, access):
                     wanted.add((kind, span, given))
@@ -110,10 +110,10 @@ class ProtectedAccess:
             if kind == u.UC_HOOK_BLOCK:
                 hook = core.native.uc.hook_add(kind, self._on_block, begin=span.start, end=span.last)
             else:
-                reaching = Span.from_bounds(max(span.start - LONGEST_ACCESS + 1, 0), span.end)
+                reaching = Span.from_bounds(max(span.start - MAX_ACCESS + 1, 0), span.end)
                 hook = core.native.at_accesses(kind, self._on_access, (span, given), reaching)
             self._hooks[kind, span, given] = int(hook)
-        executes = {(span, given.execute, given.user_execute) for span, given in rights}
+        executes = {(span, given.execute, given.user_execute) for span, given in permissions}
         changed, self._executes = executes ^ self._executes, executes
         if self._went_unguarded or any(core.blocks.saw_code_in(span) for span, *_ in changed):
             self._went_unguarded = False

@@ -11,7 +11,7 @@ from gemel.rehearsal.emulator.system_space.interrupts import TICK, Masks
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.core.emulated_core import EmulatedCore
 
-PATIENCE, LONGEST_WAIT = 64, 256
+PATIENCE, MAX_WAIT = 64, 256
 """Waits without an event that are executed as they stand; then WFE lasts longer, up to so many instructions."""
 
 
@@ -89,7 +89,7 @@ class CoreSleep:
         self.waits += 1
         if self.waits > PATIENCE:
             self.spent += A_WAIT
-            coming, pause = core.coming.next(), min(self.waits - PATIENCE, LONGEST_WAIT)
+            coming, pause = core.coming.next(), min(self.waits - PATIENCE, MAX_WAIT)
             core.time += pause if coming is None else max(0, min(pause, coming - core.time))
             core.hand_over = True
 

@@ -18,7 +18,7 @@ FRAMES = (32, 36, 104, 108)
 
 MAX_STACKS = 64
 
-MOST_BELOW = 256
+MAX_BELOW = 256
 """Bytes below a stack pointer that one instruction, or one exception frame, reaches at most."""
 
 
@@ -169,7 +169,7 @@ class StackWatch:
             return self.in_use()
         process = core.registers.stacks[1]
         pushes = not access.loads and access.writeback is not None and core.interrupts.handler
-        if pushes and 0 < (process - address) & 0xFFFF_FFFF <= MOST_BELOW:
+        if pushes and 0 < (process - address) & 0xFFFF_FFFF <= MAX_BELOW:
             return {"pointer": process, "top": process, "process": 1}
         return {}
 

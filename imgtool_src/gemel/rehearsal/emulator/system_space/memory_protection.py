@@ -1,4 +1,4 @@
-"""What the memory protection unit allows: from its registers to rights by address.
+"""What the memory protection unit allows: from its registers to permissions by address.
 
 Armv6-M and Armv7-M architecture reference manuals, "Protected Memory System Architecture, PMSAv6 and PMSAv7";
 Armv8-M architecture reference manual, "PMSAv8" (from memory).  Nothing here knows an emulator.
@@ -63,7 +63,7 @@ _V8_ACCESS = (
 """The same by the field AP of PMSAv8."""
 
 
-def _rights(access: tuple[bool, bool, bool, bool], never: bool) -> Rights:
+def _permissions(access: tuple[bool, bool, bool, bool], never: bool) -> Rights:
     read, write, user_read, user_write = access
     return Rights(read, write, read and not never, user_read, user_write, user_read and not never)
 
@@ -139,8 +139,8 @@ class MemoryProtection:
     # -- what is allowed -----------------------------------------------------------------------------
 
     def at(self, address: int) -> Rights:
-        """The rights at an address while the unit is on."""
-        return next(rights for span, rights in self.map() if span.holds(address))
+        """The permissions at an address while the unit is on."""
+        return next(permissions for span, permissions in self.map() if span.holds(address))
 
     def regions_at(self, address: int) -> dict[str, int]:
         """The regions that hold an address, as ``regions`` (a bit each), and of the one that decides the addresses."""
@@ -154,7 +154,7 @@ class MemoryProtection:
         return numbers | {"start": found[-1][1].start, "last": found[-1][1].last} if found else numbers
 
     def map(self) -> list[tuple[Span, Rights]]:
-        """The rights of the whole address space while the unit is on, in order of addresses."""
+        """The permissions of the whole address space while the unit is on, in order of addresses."""
         if self._map is None:
             self._map = list(self._worked_out())
         return self._map
@@ -166,28 +166,30 @@ class MemoryProtection:
             edges.update(edge for edge in (span.start, span.end) if edge <= _SPACE)
         held: tuple[Span, Rights] | None = None
         for start, end in pairwise(sorted(edges)):
-            rights = self._of(start, regions)
-            if held is not None and held[1] == rights:
-                held = Span.from_bounds(held[0].start, end), rights
+            permissions = self._of(start, regions)
+            if held is not None and held[1] == permissions:
+                held = Span.from_bounds(held[0].start, end), permissions
                 continue
             if held is not None:
                 yield held
-            held = Span.from_bounds(start, end), rights
+            held = Span.from_bounds(start, end), permissions
         if held is not None:
             yield held
 
     def _of(self, address: int, regions: list[tuple[Span, Rights]]) -> Rights:
         never = any(span.holds(address) for span in NEVER_EXECUTED)
-        found = [rights for span, rights in regions if span.holds(address)]
+        found = [permissions for span, permissions in regions if span.holds(address)]
         if PRIVATE.holds(address):
-            rights = _rights((True, True, True, True), never)
+            permissions = _permissions((True, True, True, True), never)
         elif not found:
-            rights = _rights((True, True, False, False), never) if self.control & BACKGROUND else NONE
+            permissions = (
+                _permissions((True, True, False, False), never) if self.control & BACKGROUND else NONE
+            )
         elif self._limits and len(found) > 1:
-            rights = NONE
+            permissions = NONE
         else:
-            rights = found[-1]
-        return rights._replace(execute=False, user_execute=False) if never else rights
+            permissions = found[-1]
+        return permissions._replace(execute=False, user_execute=False) if never else permissions
 
     def _spans(self, number: int) -> Iterator[tuple[Span, Rights]]:
         """The addresses of a region that is enabled, without the subregions that are not."""
@@ -197,16 +199,16 @@ class MemoryProtection:
         if self._limits:
             start, end = base & ~0x1F, (other | 0x1F) + 1
             if start < end:
-                yield Span.from_bounds(start, end), _rights(_V8_ACCESS[base >> 1 & 3], bool(base & 1))
+                yield Span.from_bounds(start, end), _permissions(_V8_ACCESS[base >> 1 & 3], bool(base & 1))
             return
         size = 2 << (other >> 1 & 0x1F)
         if size < 32:
             return
-        rights = _rights(_V7_ACCESS.get(other >> 24 & 7, (False,) * 4), bool(other >> 28 & 1))
+        permissions = _permissions(_V7_ACCESS.get(other >> 24 & 7, (False,) * 4), bool(other >> 28 & 1))
         start, disabled = base & ~(size - 1), other >> 8 & 0xFF if size >= 256 else 0
         if not disabled:
-            yield Span(start, size), rights
+            yield Span(start, size), permissions
             return
         for index in range(8):
             if not disabled >> index & 1:
-                yield Span(start + index * size // 8, size // 8), rights
+                yield Span(start + index * size // 8, size // 8), permissions

@@ -28,7 +28,7 @@ static void switch_on(uint32_t control)
 
 
 def protection(random: Random) -> Iterator[Scenario]:
-    """Regions of PMSAv7: rights by privilege, subregions, overlaps, background, regions at negative priority."""
+    """Regions of PMSAv7: permissions by privilege, subregions, overlaps, background, regions at negative priority."""
     for number in range(24):
         random = Random(f"protection {number}")
         size = random.choice((4, 5, 6, 7, 8, 9))  # 32 to 1,024 bytes
@@ -47,7 +47,7 @@ def protection(random: Random) -> Iterator[Scenario]:
             lines.append(f"region({random.choice((2, 6))}, (uint32_t)area, {other << 24 | 5 << 1 | 1:#x});")
         user = random.random() < 0.5
         offsets = [random.randrange(0, count + 32, 4) for _ in range(5)]
-        # The emulator takes the rights of what it found in a subregion that is off for a whole kibibyte.
+        # The emulator takes the permissions of what it found in a subregion that is off for a whole kibibyte.
         offsets.sort(key=lambda offset: off >> (offset * 8 // count) & 1)
         tries = "\n    ".join(
             f'note(TRY("{random.choice(ACCESSES)}", (uint32_t)area + {offset}, {random.randint(1, 99)}));'
