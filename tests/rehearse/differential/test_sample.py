@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from rehearse.differential.building import Builder
 from rehearse.differential.cases import Case
+from rehearse.differential.judge import product_of
 from rehearse.differential.run_all import run_case
 from rehearse.differential.suite import all_cases, disagreements_known, sample
 from tools import required_tool
@@ -57,6 +58,15 @@ def test_board_and_rehearsal_agree(case: Case, builder: Builder, tmp_path: Path)
     if rehearsal and case.name in KNOWN:
         pytest.xfail(KNOWN[case.name])
     assert rehearsal == []
+
+
+@pytest.mark.parametrize(
+    "name", ["kernels-mutex-kept-station", "kernels-mutex-kept-sampler", "v7e-m-kernels-mutex-kept"]
+)
+def test_a_look_at_one_core_hides_no_state_that_repeats(name: str, builder: Builder) -> None:
+    """Kernels whose tasks wait for ever between ticks: the run ends with the state, long before its budget."""
+    case = next(each for each in all_cases() if each.name.startswith(name)).without_goals()
+    assert product_of(case, builder.build(case)).rehearse().time < 500_000
 
 
 def test_suite_is_as_large_as_it_says() -> None:

@@ -93,7 +93,7 @@ class _Run:
             elif until is not None and time > until:
                 ended = "replayed"
             elif time >= device.look_at or time >= device.ends_at:
-                if time >= FIRST_LOOK_AT_LOOPS and self._same.is_renewed:
+                if time >= FIRST_LOOK_AT_LOOPS and self._same.is_soon_renewed:
                     self._leave_out_loops()
                     time = schedule.time()
                 # In steps and from this look on: a device that repeats is looked at in the same states again.
@@ -147,10 +147,11 @@ class _Run:
         return ""
 
     def _leave_out_loops(self) -> None:
-        """Let no core run that does the same for ever, until it is reset."""
+        """Let no core run that does the same for ever, until it is reset; none that took an exception lately does."""
         for core in self._device.cores.values():
-            if core.runs and never_ends(self._device, core):
-                core.is_endless = True
+            since = self._same.since.get(core.plan.name, 0)
+            if core.runs and max(core.exceptions.entered.values(), default=0) <= since:
+                core.is_endless = never_ends(self._device, core)
 
     def _is_spent(self, time: int) -> bool:
         """Whether the budget is spent; for goals that are not reached, time that was slept away counts again.
@@ -209,9 +210,9 @@ class SameState:
         self._by_chance = device.plan.interleaving != 0
 
     @property
-    def is_renewed(self) -> bool:
-        """Whether the next look keeps another state."""
-        return self._turns + 1 >= self._renew_at
+    def is_soon_renewed(self) -> bool:
+        """Whether the look after the next one keeps another state: who goes on alone is out of turn till then."""
+        return self._turns + 2 == self._renew_at
 
     def again(self) -> bool:
         """Whether the state repeats; not while a core pauses, which changes nothing then."""
