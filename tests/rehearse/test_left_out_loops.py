@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from device_programs import SLEEP, enabled, result, run, store
+from device_programs import DEVICE, SLEEP, enabled, result, run, store
 from rehearse.test_endings import CONTROL, TICK_COUNTS, TICKS, VECTORS
 from rehearse.test_released_loops import OWN, P, beside_writer
 
@@ -64,6 +64,70 @@ def test_a_loop_that_ends_is_not(name: str, core: str, monkeypatch: pytest.Monke
     monkeypatch.setattr(device_run, "FIRST_LOOK_AT_LOOPS", 4096)
     rehearsal = beside_writer(HANDLER, ENDS[name] + REACHED, core, GOAL)
     assert rehearsal.passes, rehearsal.findings
+
+
+STARTS = store(VECTORS, "0x10008000") + store(CONTROL, "0")
+LATER = "ldr r1, =100000\n1: subs r1, #1\n bne 1b\n"
+SWITCHED = f"""[[rehearsal.event]]
+core = "sampler"
+every = 1000
+interrupt = 5
+enabled_at = {DEVICE:#x}
+status_at = {DEVICE + 4:#x}
+clear_at = {DEVICE + 4:#x}
+"""
+
+
+@pytest.mark.parametrize("loop", ["b .\n", "1: yield\n b 1b\n"])
+def test_a_device_may_be_switched_on_later(loop: str) -> None:
+    """The sampler enables its interrupt; the station switches the device on long after the first look."""
+    program = store(0x3801_0020, "0") + STARTS + LATER + store(DEVICE, "1") + SLEEP
+    handler = REACHED.removesuffix(SLEEP) + store(DEVICE + 4, "1")
+    rehearsal = run(
+        program,
+        SWITCHED + GOAL.format("", "sampler"),
+        handler=handler,
+        sampler=enabled(5) + loop,
+        budget=2_000_000,
+    )
+    assert rehearsal.passes, rehearsal.findings
+
+
+@pytest.mark.parametrize("loop", ["str r1, [r0]\n", "str r1, [r0]\n yield\n", "eors r1, r2\n str r1, [r0]\n"])
+def test_what_a_loop_writes_may_be_awaited(loop: str) -> None:
+    """A sign of life in shared RAM, written again and again: the other core clears it long after, and waits for it."""
+    clears = store(0x3801_0010, "0") + "1: ldr r1, [r0]\n cmp r1, #1\n bne 1b\n"
+    rehearsal = run(
+        store(0x3801_0020, "0") + STARTS + LATER + clears + REACHED,
+        GOAL.format("", "station"),
+        sampler=f"ldr r0, =0x38010010\n movs r1, #1\n movs r2, #1\n1: {loop} b 1b\n .ltorg\n",
+        budget=2_000_000,
+    )
+    assert rehearsal.passes, rehearsal.findings
+
+
+THIRD = """[core.third]
+role = "secondary"
+architecture = "armv8-m.main"
+interrupts = 124
+ram = ["third-ram"]
+[area.third-ram]
+memory = "ram"
+offset = "72 KiB"
+size = "16 KiB"
+purpose = "data"
+"""
+
+
+def test_three_cores_do_not_wait_for_each_other_alone() -> None:
+    """Two cores poll, and the third is one that the layout does not say how to release: each has its finding."""
+    rehearsal = run(
+        store(0x3801_0010, "0") + store(0x3801_0014, "0") + STARTS + WAITS_FOR.format("0x38010010"),
+        THIRD,
+        sampler=WAITS_FOR.format("0x38010014"),
+        budget=400_000,
+    )
+    assert {each.core for each in rehearsal.findings} == {"station", "sampler"}
 
 
 def test_a_core_that_was_left_out_is_started_again(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,6 +11,7 @@ import os
 import shutil
 import subprocess
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -39,11 +40,13 @@ def kept(what: object, make: Callable[[], bytes]) -> bytes:
     if not _folders:
         return make()
     file = _folders[0] / f"{hashlib.sha256(repr((what, _tools())).encode()).hexdigest()}.elf"
-    if not file.exists():
-        part = file.with_suffix(f".{os.getpid()}")
-        part.write_bytes(make())
+    with suppress(FileNotFoundError):
+        return file.read_bytes()
+    data, part = make(), file.with_suffix(f".{os.getpid()}")
+    with suppress(OSError):  # a folder that is gone or cannot be written to keeps nothing
+        part.write_bytes(data)
         part.replace(file)  # whole at once: other processes read here
-    return file.read_bytes()
+    return data
 
 
 def built(files: Mapping[str, str | bytes], *commands: Sequence[str], made: str) -> bytes:

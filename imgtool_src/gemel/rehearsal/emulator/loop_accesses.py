@@ -99,8 +99,8 @@ CALLS = 1024
 class Accesses:
     """What a core reads in a loop: ``read`` all bytes of RAM, ``own`` the first of its own registers.
 
-    ``changed`` are the bytes to which it gives another value, and registers that it writes; ``elsewhere``: whether it
-    reads what is no memory.
+    ``written`` are the bytes of memory that it writes, ``changed`` those to which it gives another value, and registers
+    that it writes; ``elsewhere``: whether it reads what is no memory.
     """
 
     def __init__(self, core: EmulatedCore) -> None:
@@ -109,6 +109,7 @@ class Accesses:
         self.own: int | None = None
         self.elsewhere = False
         self._words: dict[int, None] = {}
+        self.written: set[int] = set()
         self.changed: set[int] = set()
 
     @contextmanager
@@ -132,6 +133,8 @@ class Accesses:
             # Clearing a flag that is clear changes nothing; a write to a register may.
             if by_loop and (located is None or before != value & (1 << 8 * size) - 1):
                 self.changed.update(range(address, address + size))
+            if located is not None:
+                self.written.update(range(address, address + size))
         elif located and located[0].plan.kind == "ram":
             self.read.update(range(address, address + size))
             if by_loop:

@@ -71,14 +71,20 @@ def probe_busy(device: Device, endless: Collection[EmulatedCore]) -> None:
 
 
 def never_ends(device: Device, core: EmulatedCore) -> bool:
-    """Let a core go on a little; whether it does the same for ever: nothing interrupts it or is changed for it."""
-    if is_interruptible(core) or core.sleep.waits_for_event or core.exceptions.left_threads_nothing:
+    """Let a core go on a little; whether it does the same for ever: nothing interrupts it or is changed for it.
+
+    A device that may interrupt it may be off as yet, and be switched on by another core.
+    """
+    may_be_woken = core.interrupts.could_wake(core.registers.masks) and not core.registers.masks.primask
+    if may_be_woken or is_interruptible(core):
+        return False
+    if core.sleep.waits_for_event or core.exceptions.left_threads_nothing:
         return False
     accesses = Accesses(core)
     with accesses.watched():
         again = _goes_round(device, core, disturbed=False)
-    reads_own = not accesses.elsewhere and all(is_own(core, each) for each in accesses.read)
-    return again and core.runs and reads_own and not is_interruptible(core)
+    uses_own = not accesses.elsewhere and all(is_own(core, each) for each in accesses.read | accesses.written)
+    return again and core.runs and uses_own and not is_interruptible(core)
 
 
 def _go_where_open(device: Device, core: EmulatedCore) -> None:

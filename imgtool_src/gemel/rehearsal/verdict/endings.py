@@ -101,7 +101,7 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
             named.add(core)
     if not plan.goals and run.ended == "budget":
         causes += _busy(plan, run, names, named | {each.core for each in causes}, released, loops)
-    return for_each_other(causes, loops)
+    return for_each_other(causes, loops) if len(plan.cores) == 2 else causes
 
 
 def _of_loop(
